@@ -1,0 +1,1 @@
+"""Describing bench and device, running procedures, keeping the record and evaluating it."""

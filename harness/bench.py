@@ -1,0 +1,204 @@
+"""The bench file: the instruments, their calibrations, and who plays which part."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from harness.device import Table
+from harness.quantities import (
+    CelsiusTemperature,
+    Current,
+    Duration,
+    Fraction,
+    FractionPerKelvin,
+    FractionPerYear,
+    Resistance,
+)
+
+
+Role = Literal["load", "reference", "meter", "switch"]
+ROLES: tuple[Role, ...] = ("load", "reference", "meter", "switch")
+
+
+class Accuracy(Table):
+    """One range of a reference instrument and its claimed accuracy there (bounds, taken as rectangular).
+
+    `full_scale` in the instrument's own unit: amperes, or for a voltmeter across a shunt, amperes in the shunt.
+    """
+
+    full_scale: Current
+    of_reading: Fraction
+    of_range: Fraction = 0.0
+    resolution: Current
+
+
+class Calibration(Table):
+    """The certificate an instrument stands on."""
+
+    certificate: str
+    date: dt.date
+    due: dt.date
+    laboratory: str = ""
+
+    @model_validator(mode="after")
+    def _order(self) -> Calibration:
+        if self.due <= self.date:
+            raise ValueError(f"found due {self.due} not after date {self.date}, expected a later day")
+        return self
+
+
+class InstrumentEntry(Table):
+    """One instrument on the bench. `profile` is the name of a profile file, or `person`."""
+
+    profile: str
+    address: str = ""
+    serial: str = ""
+    timeout: Duration = 3.0
+    unit_id: int = Field(default=1, ge=0, le=247)
+    baud_rate: int = Field(default=19200, gt=0)
+    calibration: Calibration | None = None
+    ranges: tuple[Accuracy, ...] = ()
+    drift_per_year: FractionPerYear = 0.0
+    temperature_coefficient: FractionPerKelvin = 0.0
+    calibration_temperature: CelsiusTemperature = 23.0
+    positions: dict[str, str] = Field(default_factory=dict)
+    minimum_current: Current | None = None
+    maximum_current: Current | None = None
+
+    @property
+    def by_person(self) -> bool:
+        """Whether a person reads or moves this instrument."""
+        return self.profile == "person"
+
+    @model_validator(mode="after")
+    def _reachable(self) -> InstrumentEntry:
+        if not self.by_person and not self.address:
+            raise ValueError('found no address, expected one (or profile = "person")')
+        scales = [r.full_scale for r in self.ranges]
+        if scales != sorted(set(scales)):
+            raise ValueError(f"found full scales {scales}, expected them rising")
+        return self
+
+
+class ReferencePath(Table):
+    """How the reference instrument sees the current: what its reading must be multiplied by.
+
+    `direct`: the current itself. `shunt`: a voltmeter across `shunt_resistance`. `transformer`: a reference
+    transformer of `ratio` (primary to secondary), its window passed `loops` times by the load lead.
+    `uncertainty` is the expanded uncertainty (k = 2) of that factor, relative.
+    """
+
+    kind: Literal["direct", "shunt", "transformer"] = "direct"
+    shunt_resistance: Resistance | None = None
+    ratio: float = Field(default=1.0, gt=0)
+    loops: int = Field(default=1, gt=0)
+    uncertainty: Fraction = 0.0
+    maximum_current: Current | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> ReferencePath:
+        if (self.kind == "shunt") != (self.shunt_resistance is not None):
+            raise ValueError(
+                'found shunt_resistance and kind at odds, expected shunt_resistance with kind = "shunt" only'
+            )
+        if self.kind != "transformer" and (self.ratio != 1.0 or self.loops != 1):
+            raise ValueError('found ratio or loops, expected them with kind = "transformer" only')
+        return self
+
+    @property
+    def factor(self) -> float:
+        """Primary current in amperes per unit of the reference reading."""
+        if self.shunt_resistance is not None:
+            return 1.0 / self.shunt_resistance
+        return self.ratio / self.loops
+
+
+class Roles(Table):
+    """Which instrument plays which part, by its name in `instruments`."""
+
+    load: str
+    reference: str
+    meter: str
+    switch: str
+
+
+class Environment(Table):
+    """Conditions as read at the bench."""
+
+    temperature: CelsiusTemperature
+    relative_humidity: Fraction | None = None
+
+
+class Laboratory(Table):
+    """Who issues the certificate."""
+
+    name: str
+    address: str = ""
+    statement: str = ""
+
+
+class Decision(Table):
+    """How a measured error becomes a verdict: `simple` (|e| <= limit) or `guarded` (|e| <= limit - U)."""
+
+    rule: Literal["simple", "guarded"] = "guarded"
+    coverage_probability: float = Field(default=0.9545, gt=0.5, lt=1.0)
+
+
+class Simulation(Table):
+    """How the simulated stand-in of this bench behaves; real benches leave this table out."""
+
+    seed: int = 1
+    faults: tuple[str, ...] = ()
+
+
+class Bench(Table):
+    """The whole bench file."""
+
+    laboratory: Laboratory
+    roles: Roles
+    reference_path: ReferencePath = ReferencePath()
+    environment: Environment
+    decision: Decision = Decision()
+    instruments: dict[str, InstrumentEntry]
+    safe_order: tuple[str, ...] = ()
+    simulation: Simulation = Simulation()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Bench:
+        names = set(self.instruments)
+        for role, name in self.roles.model_dump().items():
+            if name not in names:
+                raise ValueError(f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(names))}")
+        for name in self.safe_order:
+            if name not in names:
+                raise ValueError(f"found {name!r} in safe_order, expected one of {', '.join(sorted(names))}")
+        addresses: dict[str, str] = {}
+        for name, entry in self.instruments.items():
+            key = f"{entry.address} unit {entry.unit_id}" if entry.address else ""
+            if key and key in addresses:
+                raise ValueError(
+                    f"found instruments.{name}.address = {entry.address!r} used by {addresses[key]!r} too, expected each address once"
+                )
+            addresses[key] = name
+        reference = self.instruments[self.roles.reference]
+        if not reference.ranges:
+            raise ValueError(
+                f"found no ranges for instruments.{self.roles.reference}, expected the reference's accuracy per range"
+            )
+        if reference.calibration is None:
+            raise ValueError(
+                f"found no calibration for instruments.{self.roles.reference}, expected its certificate and due date"
+            )
+        return self
+
+    def player(self, role: Role) -> str:
+        """The name of the instrument playing `role`."""
+        name: str = getattr(self.roles, role)
+        return name
+
+    def entry(self, role: Role) -> InstrumentEntry:
+        """The instrument playing `role`."""
+        return self.instruments[self.player(role)]

@@ -1,0 +1,348 @@
+"""The command line: arguments in, exit status out, every error rendered once and here.
+
+Exit status: 0 verdict pass, 1 verdict fail, 2 something the user wrote or asked for is wrong, 3 aborted and safe,
+4 NOT SAFE. Slow imports happen in the command that needs them, so that help is quick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+EXIT_STATUS = """exit status:
+  0  verdict pass            2  something you wrote or asked for is wrong
+  1  verdict fail            3  aborted, and everything is off and confirmed
+                             4  NOT SAFE: an instrument did not confirm"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status."""
+    parsed = _parser().parse_args(arguments)
+    try:
+        from harness.startup import check_packages
+
+        check_packages()
+        status: int = parsed.command(parsed)
+        return status
+    except UserError as error:
+        for problem in error.problems:
+            print(f"ratioproof: {problem}", file=sys.stderr)
+        return 2
+    except AbortedSafe as error:
+        print(f"ratioproof: aborted: {error}", file=sys.stderr)
+        return 3
+    except Stopped as error:
+        print(f"ratioproof: aborted: {error}; nothing was energised", file=sys.stderr)
+        return 3
+    except NotSafe as error:
+        _cry(str(error))
+        return 4
+    except KeyboardInterrupt:
+        print("ratioproof: aborted before anything was energised", file=sys.stderr)
+        return 3
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 2
+
+
+def _cry(message: str) -> None:
+    """A message nobody can miss."""
+    rule = "!" * 78
+    lines = [rule, "!!  NOT SAFE".ljust(76) + "!!", rule, *message.splitlines(), rule]
+    text = "\n".join(lines)
+    if sys.stderr.isatty():
+        text = f"\a\x1b[1;97;41m{text}\x1b[0m"
+    print(text, file=sys.stderr)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="ratioproof",
+        description="Prove what every range of a modified current-transformer meter reads.",
+        epilog=EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    demo = _command(
+        commands,
+        "demo",
+        "the whole job on a simulated bench",
+        _demo,
+        [
+            "ratioproof demo",
+            "ratioproof demo --fault section-reversed --out reversed",
+            "ratioproof demo --fault turn-missing:x20 --procedure turns_check",
+        ],
+    )
+    demo.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a fault to put in, NAME or NAME:RANGE; may be repeated",
+    )
+    demo.add_argument("--list-faults", action="store_true", help="list the faults and end")
+    demo.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="folder to leave everything in (default: a new one named by the time)",
+    )
+    demo.add_argument(
+        "--procedure",
+        default="current_ratio",
+        help="current_ratio, turns_check or a FILE.py (default: %(default)s)",
+    )
+
+    new = _command(
+        commands,
+        "new",
+        "write a device file and a bench file to start from",
+        _new,
+        ["ratioproof new shelf-7"],
+    )
+    new.add_argument(
+        "folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into"
+    )
+
+    rehearse = _command(
+        commands,
+        "rehearse",
+        "run on a simulated twin in no time: limits, uncertainty, duration",
+        _rehearse,
+        [
+            "ratioproof rehearse device.toml bench.toml",
+            "ratioproof rehearse device.toml bench.toml --procedure turns_check",
+        ],
+    )
+    _files(rehearse)
+    _choices(rehearse)
+
+    run = _command(
+        commands,
+        "run",
+        "rehearse, run on the bench, evaluate and certify",
+        _run,
+        [
+            'ratioproof run device.toml bench.toml --operator "A. Bench" --out runs/today',
+            "ratioproof run device.toml bench.toml --procedure turns_check --override due:multimeter",
+        ],
+    )
+    _files(run)
+    _choices(run)
+    run.add_argument(
+        "--out",
+        type=Path,
+        default=Path("run"),
+        metavar="DIR",
+        help="folder for record, results and certificate (default: run)",
+    )
+    _attended(run)
+
+    resume = _command(
+        commands,
+        "resume",
+        "go on with an interrupted run from its record",
+        _resume,
+        ["ratioproof resume run/record.jsonl"],
+    )
+    resume.add_argument("record", type=Path, metavar="RECORD", help="the record of the interrupted run")
+    _attended(resume)
+
+    certify = _command(
+        commands,
+        "certify",
+        "evaluate a record again and write its certificate",
+        _certify,
+        [
+            "ratioproof certify run/record.jsonl",
+            "ratioproof certify run/record.jsonl --out copy",
+        ],
+    )
+    certify.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
+    certify.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="folder for results and certificate (default: beside the record)",
+    )
+
+    simulate = _command(
+        commands,
+        "simulate",
+        "serve the simulated bench for another program to talk to",
+        _simulate,
+        [
+            "ratioproof simulate bench.toml",
+            "ratioproof simulate bench.toml --fault late-reply",
+        ],
+    )
+    simulate.add_argument("bench", type=Path, metavar="BENCH", help="bench file whose addresses are served")
+    simulate.add_argument(
+        "--device",
+        type=Path,
+        metavar="DEVICE",
+        help="device file (default: device.toml beside the bench file)",
+    )
+    simulate.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a fault instead of those in the bench file; may be repeated",
+    )
+    return parser
+
+
+def _command(
+    commands: Any, name: str, summary: str, action: Any, examples: Sequence[str]
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=summary,
+        description=summary[0].upper() + summary[1:] + ".",
+        epilog="\n".join(["examples:", *(f"  {e}" for e in examples), "", EXIT_STATUS]),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(command=action)
+    return parser
+
+
+def _files(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("device", type=Path, metavar="DEVICE", help="device file")
+    parser.add_argument("bench", type=Path, metavar="BENCH", help="bench file")
+
+
+def _choices(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--procedure",
+        default="current_ratio",
+        help="current_ratio, turns_check or a FILE.py (default: %(default)s)",
+    )
+    parser.add_argument(
+        "--readings",
+        type=int,
+        default=4,
+        metavar="N",
+        help="pairs of readings at every point (default: %(default)s)",
+    )
+    parser.add_argument(
+        "--per-decade",
+        type=int,
+        default=3,
+        metavar="N",
+        help="points in every decade of current (default: %(default)s)",
+    )
+
+
+def _attended(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--operator", default="", metavar="NAME", help="who runs it; printed on the certificate"
+    )
+    parser.add_argument(
+        "--override",
+        action="append",
+        default=[],
+        metavar="WHAT",
+        help="go on in spite of a problem: rehearsal, serial:INSTRUMENT or due:INSTRUMENT; printed on the certificate",
+    )
+    parser.add_argument(
+        "--cautions-read", action="store_true", help="confirm the cautions without being asked"
+    )
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console()
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    if arguments.list_faults:
+        from simulated.faults import CATALOGUE
+
+        for fault in CATALOGUE:
+            print(f"{fault.name:<36} {fault.summary}")
+        return 0
+    from harness.commands.demo import demo
+
+    return demo(arguments.fault, arguments.out, arguments.procedure, _console())
+
+
+def _new(arguments: argparse.Namespace) -> int:
+    from harness.commands.new import new
+
+    written = new(arguments.folder)
+    for file in written:
+        print(file)
+    print(f"try them:  ratioproof rehearse {written[0]} {written[1]}")
+    return 0
+
+
+def _options(arguments: argparse.Namespace) -> Any:
+    from harness.steps import Options
+
+    return Options(readings=arguments.readings, per_decade=arguments.per_decade)
+
+
+def _rehearse(arguments: argparse.Namespace) -> int:
+    from harness.commands.run import rehearse_only
+
+    return rehearse_only(
+        arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console()
+    )
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from harness.commands.run import run
+
+    return run(
+        arguments.device,
+        arguments.bench,
+        arguments.procedure,
+        _options(arguments),
+        out=arguments.out,
+        operator=arguments.operator,
+        overrides=arguments.override,
+        cautions_read=arguments.cautions_read,
+        console=_console(),
+    )
+
+
+def _resume(arguments: argparse.Namespace) -> int:
+    from harness.commands.run import resume
+
+    return resume(
+        arguments.record,
+        operator=arguments.operator,
+        overrides=arguments.override,
+        cautions_read=arguments.cautions_read,
+        console=_console(),
+    )
+
+
+def _certify(arguments: argparse.Namespace) -> int:
+    from harness.commands.run import certify
+
+    return certify(arguments.record, arguments.out, _console())
+
+
+def _simulate(arguments: argparse.Namespace) -> int:
+    from harness.commands.simulate import simulate
+
+    device = arguments.device if arguments.device is not None else arguments.bench.parent / "device.toml"
+    return simulate(device, arguments.bench, arguments.fault)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,100 @@
+"""`ratioproof demo`: the whole job on a simulated bench over loopback transports."""
+
+from __future__ import annotations
+
+import datetime as dt
+import socket
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.clock import RealClock
+from harness.commands.inputs import Inputs, load_inputs
+from harness.commands.new import BENCH, DEVICE, template
+from harness.commands.rehearsal import rehearse
+from harness.commands.session import Attendance, conclude, run_anew, summary_lines
+from harness.commands.twin import describe
+from harness.errors import UserError
+from harness.progress import TerminalProgress
+from harness.quantities import format_quantity
+from harness.steps import Options
+from harness.stop import StopSignal
+from instruments.person import ScriptedPerson
+from simulated.bench import SimulatedBench
+from simulated.serve import serve
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def demo(faults: Sequence[str], out: Path | None, procedure: str, console: Console) -> int:
+    """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass, 1 when it is fail."""
+    folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
+    inputs = _prepare(folder, faults, procedure)
+    simulated = SimulatedBench(
+        describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
+    )
+    rehearsal = rehearse(inputs)
+    ranges = ", ".join(f"{r.name} to {format_quantity(r.maximum_current, 'A')}" for r in inputs.device.ranges)
+    console.print(
+        f"{inputs.device.identity.maker} {inputs.device.identity.type}, ranges {ranges}; simulated bench on loopback transports",
+        highlight=False,
+    )
+    console.print(
+        f"rehearsed: {len(rehearsal.durations)} points in about {rehearsal.durations[-1]:.0f} s",
+        highlight=False,
+    )
+    overrides = ("serial:multimeter",) if "wrong-serial-accepted" in faults else ()
+    stop = StopSignal()
+    with serve(simulated), stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
+        attendance = Attendance(
+            "nobody (demo)",
+            overrides,
+            ScriptedPerson(display=simulated.displayed, default="go on"),
+            progress,
+            stop,
+        )
+        run_anew(inputs, attendance, folder)
+    results = conclude(folder / "record.jsonl", folder)
+    truth = simulated.truth()
+    fuse = "intact" if truth.secondary_fuse_intact else "MELTED"
+    input_state = "OVERDRIVEN" if truth.input_overdriven else "never overdriven"
+    console.print(
+        f"the simulated bench's own truth: secondary fuse {fuse}, input {input_state}, largest secondary current "
+        f"{format_quantity(truth.peak_secondary_current, 'A')} of {format_quantity(inputs.device.transformer.maximum_secondary_current, 'A')}",
+        highlight=False,
+    )
+    for line in summary_lines(results, folder):
+        console.print(line, highlight=False, soft_wrap=True)
+    return 0 if results.verdict == "pass" else 1
+
+
+def _prepare(folder: Path, faults: Sequence[str], procedure: str) -> Inputs:
+    """The demo's own pair of files in `folder`, on ports that are free now."""
+    if (folder / "record.jsonl").exists():
+        raise UserError(
+            f"{folder / 'record.jsonl'}: exists already; a record is never overwritten (choose another --out)"
+        )
+    bench_text = template(BENCH)
+    for fixed, free in zip(("15025", "15026", "15027"), _free_ports(3), strict=True):
+        bench_text = bench_text.replace(f"::{fixed}::", f"::{free}::")
+    listed = ", ".join(f'"{f}"' for f in faults)
+    bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / DEVICE).write_text(template(DEVICE), encoding="utf-8")
+        (folder / BENCH).write_text(bench_text, encoding="utf-8")
+    except OSError as failure:
+        raise UserError(f"{folder}: {failure.strerror}") from None
+    return load_inputs(folder / DEVICE, folder / BENCH, procedure, Options())
+
+
+def _free_ports(count: int) -> list[int]:
+    holders = [socket.socket() for _ in range(count)]
+    try:
+        for holder in holders:
+            holder.bind(("127.0.0.1", 0))
+        return [holder.getsockname()[1] for holder in holders]
+    finally:
+        for holder in holders:
+            holder.close()

@@ -1,0 +1,112 @@
+"""What every command needs first: the user's files checked, the procedure found."""
+
+from __future__ import annotations
+
+import importlib.util
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.bench import Bench
+from harness.device import Device
+from harness.errors import UserError
+from harness.files import parse_bench, parse_device, read_text
+from harness.steps import Options, Procedure
+from instruments.profile import ProfileError, load_profile
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What a run is made of, as the user gave it."""
+
+    device_file: str
+    bench_file: Path
+    device_text: str
+    bench_text: str
+    asked: str
+    device: Device
+    bench: Bench
+    procedure: Procedure
+    options: Options
+
+    @property
+    def folders(self) -> tuple[Path, ...]:
+        """Where the bench's own profiles are looked for."""
+        return profile_folders(self.bench_file)
+
+
+def load_inputs(device_file: Path, bench_file: Path, procedure: str, options: Options) -> Inputs:
+    """Read and check both files and find the procedure. Raises one UserError with all problems."""
+    problems: list[str] = []
+    texts: list[str] = []
+    device = bench = found = None
+    try:
+        texts.append(read_text(device_file))
+        device = parse_device(texts[-1], str(device_file))
+    except UserError as error:
+        problems += error.problems
+    try:
+        texts.append(read_text(bench_file))
+        bench = parse_bench(texts[-1], str(bench_file))
+        problems += _profile_problems(bench, bench_file)
+    except UserError as error:
+        problems += error.problems
+    try:
+        found = find_procedure(procedure)
+    except UserError as error:
+        problems += error.problems
+    if options.readings < 1 or options.per_decade < 1:
+        problems.append(
+            f"found readings {options.readings} and points per decade {options.per_decade}, expected at least 1 of each"
+        )
+    if problems or device is None or bench is None or found is None:
+        raise UserError(problems)
+    return Inputs(str(device_file), bench_file, texts[0], texts[1], procedure, device, bench, found, options)
+
+
+def profile_folders(bench_file: Path) -> tuple[Path, ...]:
+    """Where a bench's own profiles are looked for: `profiles` beside the bench file, and beside it."""
+    folder = bench_file.resolve().parent
+    return (folder / "profiles", folder)
+
+
+def find_procedure(name: str) -> Procedure:
+    """A shipped procedure by name, or ``FILE.py`` holding one of the user's own. Raises UserError."""
+    if name.endswith(".py"):
+        return _from_file(Path(name))
+    from procedures import shipped
+
+    procedures = shipped()
+    if name not in procedures:
+        raise UserError(f"--procedure {name}: expected {', '.join(procedures)} or a file ending in .py")
+    return procedures[name]
+
+
+def _from_file(file: Path) -> Procedure:
+    if not file.is_file():
+        raise UserError(f"--procedure {file}: no such file")
+    specification = importlib.util.spec_from_file_location(file.stem, file)
+    if specification is None or specification.loader is None:
+        raise UserError(f"--procedure {file}: not a Python file")
+    module = importlib.util.module_from_spec(specification)
+    try:
+        specification.loader.exec_module(module)
+    except Exception as failure:  # whatever the user's own file raises is theirs to mend
+        raise UserError(f"--procedure {file}: {type(failure).__name__}: {failure}") from failure
+    found = [value for value in vars(module).values() if isinstance(value, Procedure)]
+    if len(found) != 1:
+        raise UserError(f"--procedure {file}: found {len(found)} procedures in it, expected one")
+    return found[0]
+
+
+def _profile_problems(bench: Bench, bench_file: Path) -> list[str]:
+    problems = []
+    for name, entry in bench.instruments.items():
+        if entry.by_person:
+            continue
+        try:
+            load_profile(entry.profile, profile_folders(bench_file))
+        except ProfileError as failure:
+            problems += [
+                f"{bench_file}: instruments.{name}.profile: {line}" for line in str(failure).splitlines()
+            ]
+    return problems

@@ -1,0 +1,116 @@
+"""Rehearsing a run: the same runner and procedure on a simulated twin in virtual time, before anything is energised."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from dataclasses import dataclass
+
+from harness.commands.inputs import Inputs
+from harness.commands.twin import TwinLinks, describe
+from harness.errors import RatioproofError, UserError
+from harness.evaluation.evaluate import evaluate
+from harness.progress import Silent
+from harness.quantities import format_quantity
+from harness.record import Record, RecordWriter, parse_record
+from harness.results import Results
+from harness.runner import Runner, execute
+from harness.station import assemble, open_all
+from harness.stop import StopSignal
+from instruments.errors import InstrumentError
+from instruments.person import ScriptedPerson
+from simulated.bench import SimulatedBench
+from simulated.clock import VirtualClock
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What is known before the run: seconds from the start to the end of each point, results of a healthy twin, problems."""
+
+    durations: tuple[float, ...]
+    results: Results
+    problems: tuple[str, ...]
+
+    @property
+    def smallest_test_uncertainty_ratio(self) -> float:
+        """Limit over expanded uncertainty at the worst point."""
+        return min(
+            (p.limit / p.expanded_uncertainty for r in self.results.ranges for p in r.points),
+            default=float("inf"),
+        )
+
+
+def rehearse(inputs: Inputs) -> Rehearsal:
+    """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
+    record = _run_on_twin(inputs)
+    results = evaluate(record, "rehearsal")
+    began = dt.datetime.fromisoformat(record.start["at"])
+    durations = tuple(
+        (dt.datetime.fromisoformat(line["at"]) - began).total_seconds()
+        for line in record.of_kind("point", "skip")
+    )
+    return Rehearsal(durations, results, tuple(_problems(record, results)))
+
+
+def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
+    """The content of a record's first line."""
+    from harness.record import FORMAT
+
+    procedure = inputs.procedure
+    return {
+        "format": FORMAT,
+        "software": software,
+        "operator": operator,
+        "device_file": inputs.device_file,
+        "device_text": inputs.device_text,
+        "bench_file": str(inputs.bench_file.resolve()),
+        "bench_text": inputs.bench_text,
+        "procedure": {
+            "asked": inputs.asked,
+            "name": procedure.name,
+            "title": procedure.title,
+            "revision": procedure.revision,
+            "description": procedure.description,
+            "text_hash": procedure.text_hash,
+        },
+        "options": {"readings": inputs.options.readings, "per_decade": inputs.options.per_decade},
+        "overrides": [],
+    }
+
+
+def _run_on_twin(inputs: Inputs) -> Record:
+    clock = VirtualClock()
+    twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
+    person = ScriptedPerson(display=twin.displayed, default="go on")
+    station = assemble(
+        inputs.device, inputs.bench, person=person, clock=clock, links=TwinLinks(twin), folders=inputs.folders
+    )
+    stream = io.BytesIO()
+    writer = RecordWriter(stream, clock, sync=False)
+    writer.write("start", **start_fields(inputs, "rehearsal", ""))
+    identities = open_all(station)
+    for name, identity in identities.items():
+        writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
+    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, StopSignal(), Silent())
+    try:
+        execute(runner, inputs.procedure, inputs.options, station, writer)
+    except (RatioproofError, InstrumentError) as failure:
+        raise UserError(f"the rehearsal did not come to its end: {failure}") from failure
+    finally:
+        station.close()
+    return parse_record(stream.getvalue(), "rehearsal")
+
+
+def _problems(record: Record, results: Results) -> list[str]:
+    """What would make the run useless or refuse points, one line each."""
+    problems = [f"{line['name']} would be left out: {line['reason']}" for line in record.of_kind("skip")]
+    for rng in results.ranges:
+        for point in rng.points:
+            if point.indicated_current == 0:
+                problems.append(f"{point.name} cannot be read: it is below what the display shows")
+            elif point.expanded_uncertainty > point.limit:
+                problems.append(
+                    f"{point.name}: the bench's uncertainty of {point.expanded_uncertainty * 100:.2f} % cannot support a limit of "
+                    f"{point.limit * 100:.2f} % at {format_quantity(point.reference_current, 'A')}"
+                )
+    return problems

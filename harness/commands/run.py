@@ -1,0 +1,184 @@
+"""`ratioproof rehearse`, `run`, `resume` and `certify`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.commands.inputs import Inputs, find_procedure, load_inputs
+from harness.commands.rehearsal import Rehearsal, rehearse
+from harness.commands.session import Attendance, conclude, overrides_of, run_anew, run_on, summary_lines
+from harness.errors import RecordError, UserError
+from harness.history import described
+from harness.progress import TerminalProgress
+from harness.quantities import format_quantity
+from harness.record import Record, continue_record, read_record
+from harness.steps import Options
+from harness.stop import StopSignal
+from instruments.person import ConsolePerson
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+CAUTIONS = """CAUTIONS
+  Mains voltage kills. Make and change connections with the supply disconnected and locked off.
+  Never open the secondary of a current transformer while its primary carries current: it raises a dangerous voltage.
+  Conductors, shunts and loads get hot at high currents, and stay hot. Fuses are the last resort, not a method.
+  Follow your local codes; have work on fixed wiring done by those licensed for it.
+  This program limits current. It does not make wiring safe."""
+
+
+def rehearse_only(
+    device_file: Path, bench_file: Path, procedure: str, options: Options, console: Console
+) -> int:
+    """Rehearse and tell: points, ceilings, uncertainty against limit, duration. 2 when something stands in the way."""
+    inputs = load_inputs(device_file, bench_file, procedure, options)
+    rehearsal = rehearse(inputs)
+    _show_points(rehearsal, console)
+    _show(inputs, rehearsal, console)
+    if rehearsal.problems:
+        raise UserError(rehearsal.problems)
+    return 0
+
+
+def run(
+    device_file: Path,
+    bench_file: Path,
+    procedure: str,
+    options: Options,
+    *,
+    out: Path,
+    operator: str,
+    overrides: Sequence[str],
+    cautions_read: bool,
+    console: Console,
+) -> int:
+    """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass, 1 when it is fail."""
+    inputs = load_inputs(device_file, bench_file, procedure, options)
+    accepted = overrides_of(overrides)
+    rehearsal = rehearse(inputs)
+    _show(inputs, rehearsal, console)
+    if rehearsal.problems and "rehearsal" not in accepted:
+        raise UserError(
+            [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
+        )
+    stop = StopSignal()
+    with stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
+        attendance = _attendance(operator, accepted, progress, stop)
+        _confirm_cautions(attendance, progress, console, cautions_read)
+        run_anew(inputs, attendance, out)
+    return _finish(out / "record.jsonl", out, console)
+
+
+def resume(
+    record_file: Path, *, operator: str, overrides: Sequence[str], cautions_read: bool, console: Console
+) -> int:
+    """Go on with an interrupted run from its record, then evaluate and certify it."""
+    accepted = overrides_of(overrides)
+    inputs = _inputs_of(read_record(record_file), record_file)
+    rehearsal = rehearse(inputs)
+    stop = StopSignal()
+    with stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
+        attendance = _attendance(operator, accepted, progress, stop)
+        _confirm_cautions(attendance, progress, console, cautions_read)
+        from harness.clock import RealClock
+
+        record, writer = continue_record(record_file, RealClock())
+        try:
+            run_on(inputs, attendance, record, writer, record_file.parent)
+        finally:
+            writer.close()
+    return _finish(record_file, record_file.parent, console)
+
+
+def certify(record_file: Path, out: Path | None, console: Console) -> int:
+    """Evaluate a finished record again and write results and certificate."""
+    return _finish(record_file, out if out is not None else record_file.parent, console)
+
+
+def _finish(record_file: Path, out: Path, console: Console) -> int:
+    results = conclude(record_file, out)
+    for line in summary_lines(results, out):
+        console.print(line, highlight=False, soft_wrap=True)
+    return 0 if results.verdict == "pass" else 1
+
+
+def _inputs_of(record: Record, record_file: Path) -> Inputs:
+    """The inputs an interrupted run began with. Raises RecordError when the procedure's text has changed since."""
+    start = record.start
+    device, bench = described(record)
+    name = start["procedure"]["asked"]
+    procedure = find_procedure(name)
+    if procedure.text_hash != start["procedure"]["text_hash"]:
+        raise RecordError(f"{record_file}: procedure {name} has changed since the run began; start a new run")
+    return Inputs(
+        start["device_file"],
+        Path(start["bench_file"]),
+        start["device_text"],
+        start["bench_text"],
+        name,
+        device,
+        bench,
+        procedure,
+        Options(**start["options"]),
+    )
+
+
+def _attendance(
+    operator: str, overrides: tuple[str, ...], progress: TerminalProgress, stop: StopSignal
+) -> Attendance:
+    def ask(text: str) -> str:
+        with progress.paused():
+            return stop.ask(text)
+
+    return Attendance(operator, overrides, ConsolePerson(ask, progress.note), progress, stop)
+
+
+def _confirm_cautions(
+    attendance: Attendance, progress: TerminalProgress, console: Console, already: bool
+) -> None:
+    """Nothing that can energise anything starts before somebody has said that they have read the cautions."""
+    with progress.paused():
+        console.print(CAUTIONS, highlight=False)
+    if already:
+        return
+    answer = attendance.person.choose(
+        "Is the bench wired, covered and ready, and are these heeded?", ["yes", "no"]
+    )
+    if answer != "yes":
+        raise UserError("the cautions were not confirmed; nothing was energised")
+
+
+def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
+    for rng in rehearsal.results.ranges:
+        console.print(
+            f"  {rng.name:<6} {format_quantity(rng.minimum_current, 'A'):>8} to {format_quantity(rng.maximum_current, 'A'):<8} "
+            f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}",
+            highlight=False,
+        )
+    minutes, seconds = divmod(round(rehearsal.durations[-1]), 60)
+    console.print(
+        f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {minutes} min {seconds} s, "
+        f"smallest ratio of limit to uncertainty {rehearsal.smallest_test_uncertainty_ratio:.1f}",
+        highlight=False,
+    )
+
+
+def _show_points(rehearsal: Rehearsal, console: Console) -> None:
+    from rich.table import Table
+
+    table = Table(
+        "range", "step", "current", "U expected", "limit", "limit / U", box=None, header_style="bold"
+    )
+    for rng in rehearsal.results.ranges:
+        for p in rng.points:
+            table.add_row(
+                rng.name,
+                p.direction,
+                format_quantity(p.nominal_current, "A"),
+                f"{p.expanded_uncertainty * 100:.3f} %",
+                f"{p.limit * 100:.2f} %",
+                f"{p.limit / p.expanded_uncertainty:.1f}",
+            )
+    console.print(table)

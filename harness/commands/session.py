@@ -1,0 +1,217 @@
+"""One run from opened instruments to a finished record, and from a finished record to results and certificate."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.clock import RealClock
+from harness.commands.inputs import Inputs
+from harness.commands.rehearsal import start_fields
+from harness.errors import NotSafe, UserError
+from harness.evaluation.evaluate import evaluate
+from harness.guard import Guard
+from harness.history import finished_points
+from harness.progress import Progress
+from harness.record import Record, RecordWriter, create_record, read_record
+from harness.results import Results, to_json
+from harness.runner import Runner, execute
+from harness.station import Station, Wires, assemble, identity_problems, open_all
+from harness.stop import StopSignal
+from harness.version import software
+from instruments.person import Person
+from instruments.reading import Identity
+
+RECORD, RESULTS, CERTIFICATE, GUARD_REPORT = "record.jsonl", "results.json", "certificate.pdf", "guard.json"
+
+
+@dataclass(frozen=True)
+class Attendance:
+    """Who is there, what they have accepted, and how they stop the run."""
+
+    operator: str
+    overrides: tuple[str, ...]
+    person: Person
+    progress: Progress
+    stop: StopSignal
+
+
+def run_anew(inputs: Inputs, attendance: Attendance, out: Path) -> None:
+    """Run the procedure from its beginning, leaving `out`/record.jsonl. Raises UserError, AbortedSafe or NotSafe."""
+    file = out / RECORD
+    if file.exists():
+        raise UserError(
+            f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)"
+        )
+    clock = RealClock()
+    station = _assembled(inputs, attendance, clock)
+    try:
+        identities, accepted = _identified(inputs, station, attendance, clock)
+        writer = create_record(file, clock)
+        writer.write(
+            "start", **{**start_fields(inputs, software(), attendance.operator), "overrides": accepted}
+        )
+        _write_identities(writer, identities)
+        runner = Runner(
+            inputs.device,
+            inputs.bench,
+            station,
+            identities,
+            writer,
+            clock,
+            attendance.stop,
+            attendance.progress,
+        )
+        _execute_guarded(runner, inputs, station, writer, out)
+    finally:
+        station.close()
+        clock.close()
+
+
+def run_on(inputs: Inputs, attendance: Attendance, record: Record, writer: RecordWriter, out: Path) -> None:
+    """Go on with an interrupted run. Raises UserError, AbortedSafe or NotSafe."""
+    import datetime as dt
+
+    clock = RealClock()
+    station = _assembled(inputs, attendance, clock)
+    try:
+        identities, accepted = _identified(inputs, station, attendance, clock)
+        report = out / GUARD_REPORT
+        told = report.read_text(encoding="utf-8") if report.exists() else ""
+        writer.write(
+            "resume",
+            operator=attendance.operator,
+            overrides=accepted,
+            guard=told,
+            torn=record.torn.decode("utf-8", "backslashreplace"),
+        )
+        report.unlink(missing_ok=True)
+        _write_identities(writer, identities)
+        since_start = (clock.wall() - dt.datetime.fromisoformat(record.start["at"])).total_seconds()
+        runner = Runner(
+            inputs.device,
+            inputs.bench,
+            station,
+            identities,
+            writer,
+            clock,
+            attendance.stop,
+            attendance.progress,
+            finished=finished_points(record, inputs.device, inputs.bench),
+            time_zero=clock.now() - since_start,
+        )
+        _execute_guarded(runner, inputs, station, writer, out)
+    finally:
+        station.close()
+        clock.close()
+
+
+def conclude(record_file: Path, out: Path) -> Results:
+    """Evaluate a record and leave results.json and certificate.pdf in `out`. Raises RecordError."""
+    from reports.certificate import write_certificate
+
+    results = evaluate(read_record(record_file), record_file.name)
+    out.mkdir(parents=True, exist_ok=True)
+    temporary = out / f".{RESULTS}.part"
+    temporary.write_text(to_json(results), encoding="utf-8")
+    temporary.replace(out / RESULTS)
+    write_certificate(results, out / CERTIFICATE)
+    return results
+
+
+def _assembled(inputs: Inputs, attendance: Attendance, clock: RealClock) -> Station:
+    folder = inputs.bench_file.resolve().parent
+    return assemble(
+        inputs.device,
+        inputs.bench,
+        person=attendance.person,
+        clock=clock,
+        links=Wires(folder),
+        folders=inputs.folders,
+    )
+
+
+def _identified(
+    inputs: Inputs, station: Station, attendance: Attendance, clock: RealClock
+) -> tuple[dict[str, Identity], list[dict[str, str]]]:
+    """Open and identify everything; what is wrong with it must have been overridden by name."""
+    identities = open_all(station)
+    problems = identity_problems(inputs.bench, identities, clock.wall().date())
+    refused = [
+        f"{text} (to go on all the same: --override {name})"
+        for name, text in problems.items()
+        if name not in attendance.overrides
+    ]
+    unused = [o for o in attendance.overrides if o not in problems and o != "rehearsal"]
+    if refused or unused:
+        raise UserError(
+            [*refused, *(f"--override {o}: there is no such problem to override" for o in unused)]
+        )
+    return identities, [{"name": name, "problem": text} for name, text in problems.items()]
+
+
+def _write_identities(writer: RecordWriter, identities: dict[str, Identity]) -> None:
+    for name, identity in identities.items():
+        writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
+
+
+def _execute_guarded(
+    runner: Runner, inputs: Inputs, station: Station, writer: RecordWriter, out: Path
+) -> None:
+    """Execute with a guard standing by; it is stood down only when the bench is known to be safe."""
+    guard = Guard(inputs.bench, inputs.folders, (out / GUARD_REPORT).resolve())
+    try:
+        execute(runner, inputs.procedure, inputs.options, station, writer)
+    except NotSafe:
+        guard.take_over()
+        raise
+    except BaseException:
+        guard.stand_down()
+        raise
+    else:
+        guard.stand_down()
+    finally:
+        writer.close()
+
+
+def overrides_of(names: Sequence[str]) -> tuple[str, ...]:
+    """The overrides a user named. Raises UserError for one that is not of a known form."""
+    wrong = [n for n in names if n != "rehearsal" and n.partition(":")[0] not in ("serial", "due")]
+    if wrong:
+        raise UserError(
+            [f"--override {n}: expected rehearsal, serial:INSTRUMENT or due:INSTRUMENT" for n in wrong]
+        )
+    return tuple(names)
+
+
+def summary_lines(results: Results, out: Path) -> list[str]:
+    """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
+    lines = [f"verdict: {results.verdict.upper()}"]
+    for rng in results.ranges:
+        lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}{_zero_text(rng)}")
+    lines += [f"  {reason}" for reason in results.reasons]
+    shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
+    if shown and (results.verdict == "fail" or shown[0].fault != "none"):
+        lines.append("most likely cause")
+        lines += [
+            f"  {h.probability * 100:5.1f} %  {h.fault}{f' on {h.range}' if h.range else ''}: {h.description}"
+            for h in shown
+        ]
+        if results.diagnosis_note:
+            lines.append(f"  {results.diagnosis_note}")
+    return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
+
+
+def _turns_text(rng: Any) -> str:
+    if rng.effective_turns is None:
+        return f"expected {rng.expected_turns} turns, none found"
+    found = rng.effective_turns
+    return f"expected {rng.expected_turns} turns, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"
+
+
+def _zero_text(rng: Any) -> str:
+    if rng.zero is None or not rng.zero.significant:
+        return ""
+    return f", reads {rng.zero.value * 1e3:.3g} mA with no current"

@@ -1,0 +1,157 @@
+"""The device file: the modified meter, its transformer, ranges, path ratings and the claim to verify."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from harness.quantities import Current, Duration, Fraction, Frequency, Resistance
+
+
+class Table(BaseModel):
+    """A table of a user's file: frozen, and unknown keys are errors."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Identity(Table):
+    """Who made the device, what it is, and whose it is."""
+
+    maker: str
+    type: str
+    serial: str
+    owner: str = ""
+    modified_by: str = ""
+    modification: str = ""
+
+
+class Transformer(Table):
+    """The current transformer inside the device, seen from its secondary."""
+
+    secondary_turns: int = Field(gt=0)
+    rated_secondary_current: Current
+    maximum_secondary_current: Current
+    burden: Resistance
+    winding_resistance: Resistance | None = None
+    frequency: Frequency = 50.0
+
+
+class Display(Table):
+    """What the device shows, in amperes of its own (base) scale."""
+
+    resolution: Current
+    smallest_readable_current: Current
+    refresh_interval: Duration = 1.0
+
+
+class Path(Table):
+    """Ratings of the parts the primary current flows through, and of the secondary fuse."""
+
+    switch: Current
+    conductor: Current
+    fuse: Current | None = None
+    supply_socket: Current | None = None
+    secondary_fuse: Current | None = None
+    cross_section: str = ""
+
+
+class Claim(Table):
+    """What the device is claimed to hold at every point: |ratio error| at most this.
+
+    `of_reading` is a fraction of the current, `of_range` a fraction of the range's maximum current, `counts`
+    display steps; they add up. `accuracy_class` names a class of IEC 61869-2 instead, rated at the range's maximum.
+    """
+
+    of_reading: Fraction = 0.0
+    of_range: Fraction = 0.0
+    counts: float = Field(default=0.0, ge=0)
+    accuracy_class: Literal["0.1", "0.2", "0.5", "1", "0.2S", "0.5S", "3", "5"] | None = None
+
+    @model_validator(mode="after")
+    def _some_claim(self) -> Claim:
+        terms = self.of_reading or self.of_range or self.counts
+        if self.accuracy_class is None and not terms:
+            raise ValueError("found no claim, expected of_reading, of_range, counts or accuracy_class")
+        if self.accuracy_class is not None and terms:
+            raise ValueError(
+                "found a class and other terms, expected either accuracy_class or of_reading/of_range/counts"
+            )
+        return self
+
+
+class Range(Table):
+    """One switch position. Currents in amperes of the primary conductor.
+
+    `primary_turns` counts all turns carrying current in this position. `series` means: the turns of the range
+    before it plus a further section; `independent`: a winding of its own. The indicated current is the displayed
+    value times `display_factor`.
+    """
+
+    name: str = Field(min_length=1)
+    primary_turns: int = Field(gt=0)
+    wiring: Literal["independent", "series"] = "independent"
+    display_factor: float = Field(gt=0)
+    minimum_current: Current
+    maximum_current: Current
+
+    @model_validator(mode="after")
+    def _span(self) -> Range:
+        if self.minimum_current >= self.maximum_current:
+            raise ValueError("found minimum_current not below maximum_current, expected a span")
+        return self
+
+
+class Device(Table):
+    """The whole device file. `ranges` are kept least sensitive (fewest turns) first; the first is the base range."""
+
+    identity: Identity
+    transformer: Transformer
+    display: Display
+    path: Path
+    claim: Claim
+    ranges: tuple[Range, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Device:
+        names = [r.name for r in self.ranges]
+        if len(set(names)) != len(names):
+            raise ValueError(f"found range names {names}, expected every name once")
+        turns = [r.primary_turns for r in self.ranges]
+        if turns != sorted(set(turns)):
+            raise ValueError(
+                f"found ranges with turns {turns}, expected them in rising order of primary_turns"
+            )
+        if self.ranges[0].wiring != "independent":
+            raise ValueError(
+                "found the first range wired in series, expected independent (it has no range before it)"
+            )
+        return self
+
+    def range_named(self, name: str) -> Range:
+        """The range called `name`. Raises KeyError when there is none."""
+        return (
+            next(r for r in self.ranges if r.name == name)
+            if any(r.name == name for r in self.ranges)
+            else _missing(name)
+        )
+
+
+def _missing(name: str) -> Range:
+    raise KeyError(name)
+
+
+def displayed_to_indicated(rng: Range, displayed: float) -> float:
+    """Indicated current in amperes from the displayed value on `rng`."""
+    return displayed * rng.display_factor
+
+
+def limit_of_error(device: Device, rng: Range, current: float) -> float:
+    """Largest ratio error (a fraction) the claim allows on `rng` at `current` amperes."""
+    claim = device.claim
+    if claim.accuracy_class is not None:
+        from harness.accuracy_classes import ratio_error_limit
+
+        return ratio_error_limit(claim.accuracy_class, current / rng.maximum_current)
+    step = device.display.resolution * rng.display_factor
+    return claim.of_reading + (claim.of_range * rng.maximum_current + claim.counts * step) / current

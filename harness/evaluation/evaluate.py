@@ -1,0 +1,171 @@
+"""From a record to results: needs the record and nothing else, so that anyone can recompute a certificate."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from harness.bench import Bench, InstrumentEntry
+from harness.device import Device
+from harness.errors import RecordError
+from harness.evaluation.ranges import evaluate_ranges
+from harness.history import described, observed_points, observed_ranges
+from harness.quantities import format_quantity
+from harness.record import Record
+from harness.results import SCHEMA, DecisionRule, DeviceSummary, InstrumentSummary, Results, Run
+
+
+def evaluate(record: Record, record_file: str) -> Results:
+    """Evaluate a complete record; `record_file` is the name printed beside its hash.
+
+    Raises RecordError when the run was not finished.
+    """
+    if not record.complete:
+        stops = list(record.of_kind("stop"))
+        how = f"ended {stops[-1]['outcome']}: {stops[-1]['reason']}" if stops else "was interrupted"
+        raise RecordError(
+            f"{record_file}: the run {how}; resume it to the end, only a complete run is evaluated"
+        )
+    device, bench = described(record)
+    finished = record.lines[-1]["at"]
+    outcome = evaluate_ranges(
+        device,
+        bench,
+        observed_points(record),
+        observed_ranges(record),
+        dt.datetime.fromisoformat(finished).date(),
+    )
+    return Results(
+        schema=SCHEMA,
+        verdict=outcome.verdict,
+        reasons=outcome.reasons,
+        run=_run(record, bench, record_file),
+        device=_device(device),
+        instruments=_instruments(record, bench),
+        decision=_decision(bench),
+        ranges=outcome.ranges,
+        diagnosis=outcome.diagnosis,
+        diagnosis_note=outcome.diagnosis_note,
+    )
+
+
+def _run(record: Record, bench: Bench, record_file: str) -> Run:
+    start = record.start
+    procedure: dict[str, Any] = start["procedure"]
+    identities = [line for line in record.of_kind("identity")]
+    accepted = [*start["overrides"], *(o for line in record.of_kind("resume") for o in line["overrides"])]
+    overrides = [o["problem"] for o in accepted]
+    overrides += [
+        f"{line['text']} Answer: {line['answer']}."
+        for line in record.of_kind("prompt")
+        if line["answer"] == "go on"
+    ]
+    return Run(
+        laboratory=bench.laboratory.name,
+        laboratory_address=bench.laboratory.address,
+        laboratory_statement=bench.laboratory.statement,
+        operator=start["operator"],
+        started=start["at"],
+        finished=record.lines[-1]["at"],
+        procedure=procedure["name"],
+        procedure_title=procedure["title"],
+        procedure_revision=procedure["revision"],
+        procedure_description=procedure["description"],
+        procedure_hash=procedure["text_hash"],
+        temperature=bench.environment.temperature,
+        relative_humidity=bench.environment.relative_humidity,
+        reference_path=_reference_path(bench),
+        resumed=sum(1 for _ in record.of_kind("resume")),
+        overrides=tuple(dict.fromkeys(overrides)),
+        simulated=any(line["identity"].startswith("Simulated,") for line in identities),
+        record_file=record_file,
+        record_lines=len(record.lines),
+        record_hash=record.last_hash,
+        software=start["software"],
+    )
+
+
+def _reference_path(bench: Bench) -> str:
+    path = bench.reference_path
+    if path.kind == "shunt" and path.shunt_resistance is not None:
+        return f"voltage across a shunt of {format_quantity(path.shunt_resistance, 'ohm', 6)}"
+    if path.kind == "transformer":
+        looped = f", load lead passed {path.loops} times through its window" if path.loops > 1 else ""
+        return f"through a reference transformer of ratio {path.ratio:g}:1{looped}"
+    return "direct, in series with the meter's path"
+
+
+def _device(device: Device) -> DeviceSummary:
+    transformer, path = device.transformer, device.path
+    named = (
+        ("range switch", path.switch),
+        ("conductor", path.conductor),
+        ("fuse", path.fuse),
+        ("supply socket", path.supply_socket),
+        ("secondary fuse", path.secondary_fuse),
+    )
+    ratings = {name: format_quantity(value, "A") for name, value in named if value is not None}
+    if path.cross_section:
+        ratings["conductor cross-section"] = path.cross_section
+    return DeviceSummary(
+        **device.identity.model_dump(),
+        secondary_turns=transformer.secondary_turns,
+        rated_secondary_current=transformer.rated_secondary_current,
+        maximum_secondary_current=transformer.maximum_secondary_current,
+        burden=transformer.burden,
+        frequency=transformer.frequency,
+        resolution=device.display.resolution,
+        smallest_readable_current=device.display.smallest_readable_current,
+        path_ratings=ratings,
+        claim=claim_text(device),
+    )
+
+
+def claim_text(device: Device) -> str:
+    """The claim in words."""
+    claim = device.claim
+    if claim.accuracy_class is not None:
+        return f"class {claim.accuracy_class} of IEC 61869-2, rated at the maximum current of each range"
+    terms = [
+        (claim.of_reading, f"{claim.of_reading * 100:g} % of reading"),
+        (claim.of_range, f"{claim.of_range * 100:g} % of range"),
+        (claim.counts, f"{claim.counts:g} display steps"),
+    ]
+    return "ratio error within ± (" + " + ".join(text for value, text in terms if value) + ")"
+
+
+def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:
+    latest = {line["instrument"]: line for line in record.of_kind("identity")}
+    roles = {name: role for role, name in bench.roles.model_dump().items()}
+    return tuple(
+        InstrumentSummary(
+            name=name,
+            role=roles.get(name, ""),
+            profile=entry.profile,
+            identity=latest[name]["identity"],
+            serial=latest[name]["serial"] or entry.serial,
+            certificate=entry.calibration.certificate if entry.calibration else "",
+            calibrated=entry.calibration.date.isoformat() if entry.calibration else "",
+            due=entry.calibration.due.isoformat() if entry.calibration else "",
+            laboratory=entry.calibration.laboratory if entry.calibration else "",
+            accuracy=_accuracy(entry),
+        )
+        for name, entry in bench.instruments.items()
+        if name in latest
+    )
+
+
+def _accuracy(entry: InstrumentEntry) -> tuple[str, ...]:
+    return tuple(
+        f"{format_quantity(r.full_scale, 'A')} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
+        for r in entry.ranges
+    )
+
+
+def _decision(bench: Bench) -> DecisionRule:
+    rule, probability = bench.decision.rule, bench.decision.coverage_probability
+    statement = {
+        "simple": "Simple acceptance (ILAC-G8:09/2019): a point passes when its ratio error does not exceed the limit; the uncertainty is stated beside it.",
+        "guarded": "Guard band w = U (ILAC-G8:09/2019): a point passes only when its ratio error does not exceed the limit less the expanded uncertainty.",
+    }[rule]
+    return DecisionRule(rule, probability, statement)

@@ -1,0 +1,143 @@
+"""The guard: a small process that makes the bench safe when the runner is killed outright.
+
+It holds the reading end of a pipe whose writing end only the runner has. A runner that ends in good order says
+"stand down"; when the pipe closes without that word, the runner is gone and the guard sends the safe commands itself.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from harness.bench import Bench
+from harness.safing import make_all_safe
+from instruments.profile import load_profile
+from instruments.roles import Instrument
+from instruments.scpi import ScpiInstrument
+from instruments.visa_link import VisaLink
+
+STAND_DOWN = "stand down"
+READY_WITHIN = 20.0
+
+
+class Guard:
+    """The runner's end of the pipe."""
+
+    def __init__(self, bench: Bench, folders: Sequence[Path], report: Path) -> None:
+        """Start the guard and wait until it is ready. Raises RuntimeError when it does not start."""
+        order = {
+            "instruments": _with_safe_commands(bench, folders),
+            "folders": [str(f) for f in folders],
+            "report": str(report),
+        }
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "harness.guard"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+        )
+        self._tell(json.dumps(order))
+        if self._process.stdout is None or self._process.stdout.readline().strip() != "ready":
+            raise RuntimeError("the guard process did not start")
+
+    def stand_down(self) -> None:
+        """Tell the guard that the bench is safe; it ends."""
+        self._tell(STAND_DOWN)
+        self._end()
+
+    def take_over(self) -> None:
+        """Let the guard make one more attempt: close the pipe without standing it down."""
+        self._end()
+
+    def _tell(self, text: str) -> None:
+        if self._process.stdin is not None:
+            self._process.stdin.write(text + "\n")
+            self._process.stdin.flush()
+
+    def _end(self) -> None:
+        if self._process.stdin is not None:
+            self._process.stdin.close()
+        try:
+            self._process.wait(timeout=READY_WITHIN)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+        if self._process.stdout is not None:
+            self._process.stdout.close()
+
+
+def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str, Any]]:
+    """The instruments that can drive something, in the bench's order: what the guard needs to reach them."""
+    names = [*bench.safe_order, *(n for n in bench.instruments if n not in bench.safe_order)]
+    found = []
+    for name in names:
+        entry = bench.instruments[name]
+        if not entry.by_person and load_profile(entry.profile, tuple(folders)).safe.commands:
+            found.append(
+                {
+                    "name": name,
+                    "address": entry.address,
+                    "profile": entry.profile,
+                    "timeout": entry.timeout,
+                    "baud_rate": entry.baud_rate,
+                }
+            )
+    return found
+
+
+def watch() -> None:
+    """The guard process itself: take the order, wait for the pipe to close, act unless told to stand down."""
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+    order = json.loads(sys.stdin.readline())
+    instruments = {
+        entry["name"]: _instrument(entry, tuple(Path(f) for f in order["folders"]))
+        for entry in order["instruments"]
+    }
+    import pyvisa_py  # noqa: F401  loaded now, so that no time is lost when it is needed
+
+    print("ready", flush=True)
+    if any(line.strip() == STAND_DOWN for line in sys.stdin):
+        return
+    for instrument in instruments.values():
+        try:
+            instrument.open()
+        except Exception:  # noqa: BLE001, S112  safing tries again and reports what stands in the way
+            continue
+    states = make_all_safe(instruments, list(instruments))
+    report = [
+        {
+            "instrument": s.instrument,
+            "confirmed": s.confirmed,
+            "answer": s.answer,
+            "at": dt.datetime.now(dt.UTC).isoformat(),
+        }
+        for s in states
+    ]
+    Path(order["report"]).write_text(json.dumps(report), encoding="utf-8")
+
+
+def _instrument(entry: dict[str, Any], folders: tuple[Path, ...]) -> Instrument:
+    profile = load_profile(entry["profile"], folders)
+
+    def open_link() -> VisaLink:
+        return VisaLink(
+            entry["name"],
+            entry["address"],
+            timeout=min(entry["timeout"], 1.0),
+            read_termination=profile.read_termination,
+            write_termination=profile.write_termination,
+            baud_rate=entry["baud_rate"],
+        )
+
+    return ScpiInstrument(entry["name"], entry["address"], profile, open_link, lambda: 0.0)
+
+
+if __name__ == "__main__":
+    watch()

@@ -1,0 +1,94 @@
+"""What a record says has been finished: for going on with an interrupted run, and for evaluating a complete one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from harness.bench import Bench
+from harness.device import Device
+from harness.errors import RecordError
+from harness.evaluation.observed import ObservedPoint, ObservedRange, Pair
+from harness.files import parse_bench, parse_device
+from harness.record import Record
+from harness.steps import PointReading
+
+
+def described(record: Record) -> tuple[Device, Bench]:
+    """The device and the bench as their files were read when the run began."""
+    start = record.start
+    return parse_device(start["device_text"], start["device_file"]), parse_bench(
+        start["bench_text"], start["bench_file"]
+    )
+
+
+def finished_points(record: Record, device: Device, bench: Bench) -> dict[int, PointReading]:
+    """Point number -> what its `Observe` gave back, for every point finished or left out."""
+    factor = bench.reference_path.factor
+    finished: dict[int, PointReading] = {}
+    for line, readings in _points(record):
+        scale = device.range_named(line["range"]).display_factor
+        reference = sum(r["reference"]["value"] for r in readings) / len(readings) * factor
+        displayed = sum(r["displayed"]["value"] for r in readings) / len(readings)
+        finished[line["point"]] = PointReading(line["name"], reference, displayed * scale, len(readings))
+    for line in record.of_kind("skip"):
+        finished[line["point"]] = PointReading(line["name"], 0.0, 0.0, 0, skipped=line["reason"])
+    return finished
+
+
+def observed_points(record: Record) -> list[ObservedPoint]:
+    """The finished points with their raw pairs, in the order they were finished."""
+    return [
+        ObservedPoint(
+            range=line["range"],
+            name=line["name"],
+            direction=line["direction"],
+            nominal_current=line["nominal_current"],
+            reference_scale=line["reference_scale"],
+            pairs=tuple(_pair(r) for r in readings),
+        )
+        for line, readings in _points(record)
+    ]
+
+
+def observed_ranges(record: Record) -> list[ObservedRange]:
+    """Per range: the lowest ceiling that held, the part that set it, and the points left out."""
+    found: dict[str, tuple[float, str]] = {}
+    left_out: dict[str, list[str]] = {}
+    for line in record.of_kind("step", "ceiling", "skip"):
+        if line["kind"] == "skip":
+            left_out.setdefault(line["range"], []).append(f"{line['name']}: {line['reason']}")
+        elif "ceiling" in line:
+            found[line["range"]] = (line["ceiling"], line["ceiling_set_by"])
+    return [
+        ObservedRange(name, current, set_by, tuple(left_out.get(name, ())))
+        for name, (current, set_by) in found.items()
+    ]
+
+
+def _points(record: Record) -> Iterator[tuple[dict[str, Any], list[dict[str, Any]]]]:
+    """Each finished point with the readings of the attempt that finished it; earlier attempts start over at pair 0."""
+    readings: list[dict[str, Any]] = []
+    for line in record.of_kind("reading", "point"):
+        if line["kind"] == "reading":
+            if line["pair"] == 0:
+                readings = []
+            readings.append(line)
+            continue
+        own = [r for r in readings if r["point"] == line["point"]]
+        if len(own) != line["count"]:
+            raise RecordError(
+                f"line {line['line'] + 1}: point {line['name']} has {len(own)} readings, expected {line['count']}"
+            )
+        yield line, own
+        readings = []
+
+
+def _pair(line: dict[str, Any]) -> Pair:
+    reference, displayed = line["reference"], line["displayed"]
+    return Pair(
+        reference["value"],
+        displayed["value"],
+        (reference["started"], reference["finished"]),
+        (displayed["started"], displayed["finished"]),
+    )

@@ -1,0 +1,81 @@
+"""How much current a range may carry, and which part says so.
+
+A ceiling is the least over all parts of the path. The parts behind the transformer see the current times the turns,
+so the ceiling is computed with the turns expected or the turns observed, whichever are more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.bench import Bench
+from harness.device import Device, Range
+from harness.quantities import format_quantity
+
+CLIP = 0.02
+"""A point this little (relative) above the ceiling is brought down to it; one further above is left out."""
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """Largest primary current in amperes, and the part that sets it."""
+
+    current: float
+    set_by: str
+
+
+def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.0) -> Ceiling:
+    """The ceiling of `rng`; `observed_turns` is what the readings so far say of its turns (0 when nothing is known)."""
+    turns = max(float(rng.primary_turns), observed_turns)
+    path, transformer, load = device.path, device.transformer, bench.entry("load")
+    reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
+    by_turns = f"at {turns:.3g} turns"
+    parts = [
+        Ceiling(rng.maximum_current, f"the claim of range {rng.name}"),
+        Ceiling(
+            transformer.maximum_secondary_current * transformer.secondary_turns / turns,
+            f"meter input, {format_quantity(transformer.maximum_secondary_current, 'A')} in the secondary {by_turns}",
+        ),
+        Ceiling(path.switch, "range switch"),
+        Ceiling(path.conductor, "conductor"),
+        Ceiling(reference, "largest range of the reference"),
+    ]
+    if path.secondary_fuse is not None:
+        limit = path.secondary_fuse * transformer.secondary_turns / turns
+        parts.append(
+            Ceiling(limit, f"secondary fuse, {format_quantity(path.secondary_fuse, 'A')} {by_turns}")
+        )
+    for rating, name in ((path.fuse, "fuse"), (path.supply_socket, "supply socket")):
+        if rating is not None:
+            parts.append(Ceiling(rating, name))
+    for rating, name in (
+        (load.maximum_current, "load"),
+        (bench.reference_path.maximum_current, "reference path"),
+    ):
+        if rating is not None:
+            parts.append(Ceiling(rating, name))
+    return min(parts, key=lambda part: part.current)
+
+
+def approach_current(device: Device, bench: Bench, rng: Range) -> float:
+    """Amperes at which a newly selected range is first tried.
+
+    The smallest current the range claims, but never more than the meter input stands if the windings of all
+    ranges carried the current at once: until something has been read, the switch may stand anywhere.
+    """
+    all_turns = sum(r.primary_turns for r in device.ranges)
+    safe_anywhere = ceiling(device, bench, device.ranges[-1], observed_turns=float(all_turns)).current
+    return min(rng.minimum_current, safe_anywhere)
+
+
+def switch_looks_elsewhere(device: Device, rng: Range, observed_turns: float) -> Range | None:
+    """The other range whose turns the observed ones fit better (by ratio) than `rng`'s, when they are 20 % off or more."""
+    if abs(observed_turns / rng.primary_turns - 1) < 0.2:
+        return None
+
+    def distance(r: Range) -> float:
+        ratio = observed_turns / r.primary_turns
+        return max(ratio, 1 / ratio) if ratio > 0 else float("inf")
+
+    nearest = min(device.ranges, key=distance)
+    return nearest if nearest.name != rng.name and distance(nearest) < 1.1 else None

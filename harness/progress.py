@@ -1,0 +1,145 @@
+"""What the terminal shows while a run is on: where it is, what is energised, time left, latest error against limit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from typing import TYPE_CHECKING, Protocol
+
+from harness.quantities import format_percent, format_quantity
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.live import Live
+    from rich.table import Table
+
+
+class Progress(Protocol):
+    """What the runner tells whoever watches."""
+
+    def doing(self, text: str) -> None:
+        """What is being done now."""
+
+    def energised(self, current: float) -> None:
+        """Primary current in amperes; 0 means off and confirmed."""
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Point `index` (from 0) is done; no error for a zero point."""
+
+    def note(self, text: str) -> None:
+        """Something worth a line that stays."""
+
+    def paused(self) -> AbstractContextManager[None]:
+        """A context in which the terminal belongs to a person."""
+
+
+class Silent:
+    """Watches nothing: rehearsals and tests."""
+
+    def doing(self, text: str) -> None:
+        """Ignored."""
+
+    def energised(self, current: float) -> None:
+        """Ignored."""
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Ignored."""
+
+    def note(self, text: str) -> None:
+        """Ignored."""
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Nothing to pause."""
+        yield
+
+
+class TerminalProgress:
+    """A few lines at the bottom of the terminal; plain lines where output is not a terminal.
+
+    `durations` are the rehearsed seconds up to the end of each point, so that time left can be told.
+    """
+
+    def __init__(self, console: Console, durations: list[float]) -> None:
+        self._console, self._durations = console, durations
+        self._doing, self._current, self._latest, self._done = "starting", 0.0, "", 0
+        self._live: Live | None = None
+
+    def __enter__(self) -> TerminalProgress:
+        from rich.live import Live
+
+        if self._console.is_terminal:
+            self._live = Live(
+                get_renderable=self._lines, console=self._console, refresh_per_second=8, transient=True
+            )
+            self._live.start()
+        return self
+
+    def __exit__(self, *failure: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def doing(self, text: str) -> None:
+        """Show what is being done."""
+        self._doing = text
+
+    def energised(self, current: float) -> None:
+        """Show what is energised."""
+        self._current = current
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Show the latest point; one line each where output is not a terminal."""
+        self._done = index + 1
+        if ratio_error is None or limit is None:
+            self._latest = f"{name}: read"
+        else:
+            within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
+            self._latest = (
+                f"{name}: error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
+            )
+        if self._live is None:
+            self._console.print(
+                f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False
+            )
+
+    def note(self, text: str) -> None:
+        """Print a line that stays."""
+        self._console.print(f"  {text}", highlight=False)
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Give the terminal to a person."""
+        if self._live is None:
+            yield
+            return
+        self._live.stop()
+        try:
+            yield
+        finally:
+            self._live.start()
+
+    def _lines(self) -> Table:
+        from rich.table import Table
+        from rich.text import Text
+
+        left = (
+            (self._durations[-1] - (self._durations[self._done - 1] if self._done else 0.0))
+            if self._durations
+            else 0.0
+        )
+        table = Table.grid(padding=(0, 2))
+        share = self._done / max(1, len(self._durations))
+        bar = "━" * round(30 * share) + "╌" * (30 - round(30 * share))
+        table.add_row(
+            "point", Text(f"{self._done} of {len(self._durations)}  {bar}  about {left:.0f} s left")
+        )
+        table.add_row("now", Text(self._doing))
+        live = (
+            Text(f"{format_quantity(self._current, 'A')} through the meter", style="bold red")
+            if self._current
+            else Text("load off, confirmed")
+        )
+        table.add_row("current", live)
+        table.add_row("latest", Text(self._latest))
+        return table

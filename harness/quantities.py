@@ -1,0 +1,128 @@
+"""Text with units to plain SI floats and back, in the one place where pint is used.
+
+Everywhere else a quantity is a float in SI units whose name or docstring says which.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import cache
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BeforeValidator
+
+if TYPE_CHECKING:
+    import pint
+
+EXAMPLES = {
+    "A": "20 mA",
+    "V": "230 V",
+    "ohm": "0.1 ohm",
+    "s": "500 ms",
+    "Hz": "50 Hz",
+    "": "0.10 %",
+    "degC": "23 degC",
+    "m^2": "1.5 mm^2",
+    "H": "90 H",
+    "1/K": "0.005 %/K",
+    "T": "0.8 T",
+    "m": "80 mm",
+    "1/year": "0.01 %/year",
+}
+
+
+@cache
+def _registry() -> pint.UnitRegistry[Any]:
+    import pint
+
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    return registry
+
+
+def parse_quantity(text: object, unit: str) -> float:
+    """The SI value of `text` (such as ``"20 mA"``) in `unit` (a pint unit; ``""`` for a pure number).
+
+    Raises ValueError saying what was found and what is expected: a bare number where a unit is due,
+    a wrong dimension, an unknown unit, a value that is not finite.
+    """
+    expected = f'a text with its unit, such as "{EXAMPLES.get(unit, unit)}"'
+    if isinstance(text, bool) or not isinstance(text, str | int | float):
+        raise ValueError(f"found {text!r}, expected {expected}")
+    if isinstance(text, int | float):
+        if unit == "":
+            return _finite(float(text), text)
+        raise ValueError(f"found {text!r} without a unit, expected {expected}")
+    number, _, unit_text = text.strip().partition(" ")
+    try:
+        magnitude = float(number)
+    except ValueError:
+        number, unit_text = _split(text.strip())
+        try:
+            magnitude = float(number)
+        except ValueError:
+            raise ValueError(f"found {text!r}, expected {expected}") from None
+    unit_text = unit_text.strip().replace("%", "percent").replace("°C", "degC").replace("Ω", "ohm")
+    if unit and not unit_text:
+        raise ValueError(f"found {text!r} without a unit, expected {expected}")
+    try:
+        quantity = _registry().Quantity(magnitude, unit_text)
+        value = quantity.to(unit or "dimensionless").magnitude
+    except Exception as failure:  # noqa: BLE001  pint raises several unrelated types for a bad unit
+        reason = "unknown unit" if "not defined" in str(failure) else "wrong kind of unit"
+        raise ValueError(f"found {text!r} ({reason}), expected {expected}") from None
+    return _finite(float(value), text)
+
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+
+
+def _split(text: str) -> tuple[str, str]:
+    """Number and unit of a text written without a space between them ("20mA")."""
+    match = _NUMBER.match(text)
+    return (match.group(), text[match.end() :]) if match else ("", text)
+
+
+def _finite(value: float, found: object) -> float:
+    if not math.isfinite(value):
+        raise ValueError(f"found {found!r}, expected a finite value")
+    return value
+
+
+def _quantity(unit: str, *, positive: bool = True, zero: bool = False) -> BeforeValidator:
+    def parse(value: object) -> float:
+        number = parse_quantity(value, unit)
+        if positive and (number < 0 or (number == 0 and not zero)):
+            raise ValueError(f"found {value!r}, expected a value above zero")
+        return number
+
+    return BeforeValidator(parse)
+
+
+Current = Annotated[float, _quantity("A")]
+Voltage = Annotated[float, _quantity("V")]
+Resistance = Annotated[float, _quantity("ohm")]
+Duration = Annotated[float, _quantity("s")]
+Frequency = Annotated[float, _quantity("Hz")]
+Fraction = Annotated[float, _quantity("", zero=True)]
+SignedFraction = Annotated[float, _quantity("", positive=False)]
+CelsiusTemperature = Annotated[float, _quantity("degC", positive=False)]
+FractionPerKelvin = Annotated[float, _quantity("1/K", zero=True)]
+FractionPerYear = Annotated[float, _quantity("1/year", zero=True)]
+
+_PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"))
+
+
+def format_quantity(value: float, unit: str, digits: int = 4) -> str:
+    """`value` in `unit` with an SI prefix and `digits` significant digits: ``0.02, "A"`` -> ``"20 mA"``."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g} {unit}"
+    for factor, prefix in _PREFIXES:
+        if abs(value) >= factor * 0.9999995:
+            break
+    return f"{value / factor:.{digits}g} {prefix}{unit}"
+
+
+def format_percent(fraction: float, digits: int = 3) -> str:
+    """A fraction as signed percent: ``-0.00123`` -> ``"-0.123 %"``."""
+    return f"{fraction * 100:+.{digits}f} %"

@@ -1,0 +1,170 @@
+"""The record of a run: an append-only file of JSON lines, each carrying the hash of the one before and its own.
+
+Every line is written with one `write` and an fsync. A record cut at any byte reads as the whole lines before the
+cut; a record altered anywhere is found out at the line where it happened.
+
+A line is ``{"line":n,"kind":"...","at":"...", ... ,"previous":"<hash>","hash":"<hash>"}`` in UTF-8, its hash being the
+SHA-256 of everything before ``,"hash"``.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+from harness.errors import RecordError
+
+if TYPE_CHECKING:
+    from harness.clock import Clock
+
+FORMAT = "ratioproof-record-1"
+FIRST = "0" * 64
+_TAIL = len(',"hash":""}') + 64
+
+
+@dataclass(frozen=True)
+class Record:
+    """The whole lines of a record, and the bytes of a last line that was cut."""
+
+    lines: tuple[dict[str, Any], ...]
+    torn: bytes
+    last_hash: str
+
+    @property
+    def start(self) -> dict[str, Any]:
+        """The first line: files as read, versions, procedure, operator."""
+        return self.lines[0]
+
+    @property
+    def complete(self) -> bool:
+        """Whether the last thing the run did was to finish."""
+        return (
+            bool(self.lines) and self.lines[-1]["kind"] == "stop" and self.lines[-1]["outcome"] == "complete"
+        )
+
+    def of_kind(self, *kinds: str) -> Iterator[dict[str, Any]]:
+        """The lines of these kinds, in order."""
+        return (line for line in self.lines if line["kind"] in kinds)
+
+
+class RecordWriter:
+    """Appends lines to a stream; `sync` makes each one durable before the next thing happens."""
+
+    def __init__(self, stream: IO[bytes], clock: Clock, *, sync: bool, after: Record | None = None) -> None:
+        self._stream, self._clock, self._sync = stream, clock, sync
+        self._count = len(after.lines) if after else 0
+        self._previous = after.last_hash if after else FIRST
+
+    def write(self, kind: str, **fields: Any) -> None:
+        """Append one line of `kind` with JSON-able `fields`."""
+        body = {
+            "line": self._count,
+            "kind": kind,
+            "at": self._clock.wall().isoformat(timespec="milliseconds"),
+            **fields,
+            "previous": self._previous,
+        }
+        text = json.dumps(body, ensure_ascii=False, separators=(",", ":"))[:-1].encode()
+        digest = hashlib.sha256(text).hexdigest()
+        self._stream.write(text + f',"hash":"{digest}"}}\n'.encode())
+        self._stream.flush()
+        if self._sync:
+            os.fsync(self._stream.fileno())
+        self._count += 1
+        self._previous = digest
+
+    def close(self) -> None:
+        """Close the stream."""
+        self._stream.close()
+
+
+def create_record(file: Path, clock: Clock) -> RecordWriter:
+    """A writer on a new file. Raises RecordError when the file exists: a record is never overwritten."""
+    file.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        stream = file.open("xb", buffering=0)
+    except FileExistsError:
+        raise RecordError(
+            f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)"
+        ) from None
+    _claim(stream, file)
+    return RecordWriter(stream, clock, sync=True)
+
+
+def continue_record(file: Path, clock: Clock) -> tuple[Record, RecordWriter]:
+    """The record in `file` and a writer that goes on after its last whole line; a torn line is cut off.
+
+    Raises RecordError when it is altered, complete, or being written by another run.
+    """
+    stream = file.open("r+b", buffering=0) if file.is_file() else _missing(file)
+    _claim(stream, file)
+    record = parse_record(stream.read(), str(file))
+    if record.complete:
+        stream.close()
+        raise RecordError(f"{file}: the run is complete; certify it, or start a new run")
+    stream.seek(0, os.SEEK_END)
+    stream.truncate(stream.tell() - len(record.torn))
+    stream.seek(0, os.SEEK_END)
+    return record, RecordWriter(stream, clock, sync=True, after=record)
+
+
+def _missing(file: Path) -> IO[bytes]:
+    raise RecordError(f"{file}: no such record")
+
+
+def _claim(stream: IO[bytes], file: Path) -> None:
+    try:
+        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        stream.close()
+        raise RecordError(f"{file}: is being written by another run") from None
+
+
+def read_record(file: Path) -> Record:
+    """The record in `file`. Raises RecordError when it is missing, empty, of another kind, or altered (naming the line)."""
+    if not file.is_file():
+        raise RecordError(f"{file}: no such record")
+    record = parse_record(file.read_bytes(), str(file))
+    if not record.lines or record.start.get("format") != FORMAT:
+        raise RecordError(f"{file}: not a {FORMAT} file")
+    return record
+
+
+def parse_record(data: bytes, name: str) -> Record:
+    """The record in `data`; `name` is used in messages. Raises RecordError when a line was altered."""
+    *whole, torn = data.split(b"\n")
+    lines: list[dict[str, Any]] = []
+    previous = FIRST
+    for number, raw in enumerate(whole):
+        line = _checked(raw, number, previous)
+        if line is None:
+            raise RecordError(f"{name}: line {number + 1} was altered after it was written")
+        lines.append(line)
+        previous = line["hash"]
+    if torn and _whole_within(torn):
+        raise RecordError(f"{name}: line {len(whole) + 1} was altered after it was written (its end)")
+    return Record(tuple(lines), torn, previous)
+
+
+def _checked(raw: bytes, number: int, previous: str) -> dict[str, Any] | None:
+    """The line in `raw`, or None when it is not what was written at this place."""
+    text, tail = raw[:-_TAIL], raw[-_TAIL:]
+    if tail != f',"hash":"{hashlib.sha256(text).hexdigest()}"}}'.encode():
+        return None
+    try:
+        line: dict[str, Any] = json.loads(raw)
+    except ValueError:
+        return None
+    return line if line.get("line") == number and line.get("previous") == previous else None
+
+
+def _whole_within(torn: bytes) -> bool:
+    """Whether a last line without newline holds a whole line and something more: then it was altered, not cut."""
+    text, found, rest = torn.rpartition(b',"hash":"')
+    return bool(found) and len(rest) > 66 and hashlib.sha256(text).hexdigest().encode() == rest[:64]

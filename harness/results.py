@@ -1,0 +1,275 @@
+"""What an evaluation finds: the content of `results.json`, and all the certificate is made from.
+
+Currents in amperes, ratio errors and uncertainties of them as fractions, times as ISO 8601 text. Field names are
+the JSON keys. `None` stands for "not measured by this procedure".
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import types
+import typing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+SCHEMA = "ratioproof-results-1"
+
+Verdict = Literal["pass", "fail"]
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One input of a point's uncertainty, as its contribution to the ratio error (a fraction)."""
+
+    source: str
+    distribution: Literal["normal", "rectangular"]
+    standard_uncertainty: float
+    degrees_of_freedom: float | None
+    shared: bool
+
+
+@dataclass(frozen=True)
+class Point:
+    """One point: means over its pairs, ratio error with uncertainty, limit and verdict."""
+
+    name: str
+    direction: str
+    nominal_current: float
+    reference_current: float
+    indicated_current: float
+    ratio_error: float
+    standard_uncertainty: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    degrees_of_freedom: float | None
+    coverage_method: str
+    limit: float
+    verdict: Verdict
+    pairs: int
+    reference_range: float
+    budget: tuple[BudgetLine, ...]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its expanded uncertainty (same unit) and coverage factor."""
+
+    value: float
+    expanded_uncertainty: float
+    coverage_factor: float
+
+
+@dataclass(frozen=True)
+class EffectiveTurns:
+    """Turns found on a range. `basis`: `base range` (relative to the base range's slope) or `absolute`.
+
+    `nearest` is the nearest whole number; `neighbours_excluded` says whether the whole numbers beside it lie
+    outside the expanded uncertainty.
+    """
+
+    value: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    basis: str
+    nearest: int
+    neighbours_excluded: bool
+
+
+@dataclass(frozen=True)
+class Offset:
+    """Indicated current with no primary current, in amperes, and whether it differs from zero by more than U."""
+
+    value: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    significant: bool
+
+
+@dataclass(frozen=True)
+class Line:
+    """Straight line of indicated on reference current; intercept in amperes, standard uncertainties."""
+
+    slope: float
+    slope_uncertainty: float
+    intercept: float
+    intercept_uncertainty: float
+    covariance: float
+    chi_squared: float
+    degrees_of_freedom: int
+
+
+@dataclass(frozen=True)
+class Linearity:
+    """Largest deviations from the three lines of IEC 61298-2 and the hysteresis, as fractions of the span."""
+
+    independent: float
+    zero_based: float
+    terminal_based: float
+    hysteresis: float | None
+
+
+@dataclass(frozen=True)
+class RangeResult:
+    """All that was found on one range."""
+
+    name: str
+    wiring: str
+    expected_turns: int
+    display_factor: float
+    minimum_current: float
+    maximum_current: float
+    ceiling: float
+    ceiling_set_by: str
+    effective_turns: EffectiveTurns | None
+    zero: Offset | None
+    points: tuple[Point, ...]
+    line: Line | None
+    linearity: Linearity | None
+    verdict: Verdict
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One explanation of the whole run and its probability. `fault` is `none` for a healthy meter."""
+
+    fault: str
+    range: str | None
+    description: str
+    probability: float
+
+
+@dataclass(frozen=True)
+class DeviceSummary:
+    """The device as its file describes it."""
+
+    maker: str
+    type: str
+    serial: str
+    owner: str
+    modified_by: str
+    modification: str
+    secondary_turns: int
+    rated_secondary_current: float
+    maximum_secondary_current: float
+    burden: float
+    frequency: float
+    resolution: float
+    smallest_readable_current: float
+    path_ratings: dict[str, str]
+    claim: str
+
+
+@dataclass(frozen=True)
+class InstrumentSummary:
+    """One instrument that took part, as identified during the run."""
+
+    name: str
+    role: str
+    profile: str
+    identity: str
+    serial: str
+    certificate: str
+    calibrated: str
+    due: str
+    laboratory: str
+    accuracy: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Run:
+    """Where, when, by whom and how the readings were taken."""
+
+    laboratory: str
+    laboratory_address: str
+    laboratory_statement: str
+    operator: str
+    started: str
+    finished: str
+    procedure: str
+    procedure_title: str
+    procedure_revision: str
+    procedure_description: str
+    procedure_hash: str
+    temperature: float
+    relative_humidity: float | None
+    reference_path: str
+    resumed: int
+    overrides: tuple[str, ...]
+    simulated: bool
+    record_file: str
+    record_lines: int
+    record_hash: str
+    software: str
+
+
+@dataclass(frozen=True)
+class DecisionRule:
+    """How a point's verdict was reached."""
+
+    rule: Literal["simple", "guarded"]
+    coverage_probability: float
+    statement: str
+
+
+@dataclass(frozen=True)
+class Results:
+    """The evaluation of one record."""
+
+    schema: str
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    run: Run
+    device: DeviceSummary
+    instruments: tuple[InstrumentSummary, ...]
+    decision: DecisionRule
+    ranges: tuple[RangeResult, ...]
+    diagnosis: tuple[Hypothesis, ...]
+    diagnosis_note: str
+
+
+def to_json(results: Results) -> str:
+    """`results` as JSON text; infinite numbers become null."""
+    return json.dumps(_plain(results), indent=1, ensure_ascii=False) + "\n"
+
+
+def from_json(text: str) -> Results:
+    """The results in `text` as written by `to_json`. Raises ValueError for another schema."""
+    data = json.loads(text)
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+        raise ValueError(f"not a {SCHEMA} file")
+    return typing.cast(Results, _build(Results, data))
+
+
+def read_results(file: Path) -> Results:
+    """The results in `file`."""
+    return from_json(file.read_text(encoding="utf-8"))
+
+
+def _plain(value: object) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, dict):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _build(kind: Any, value: Any) -> Any:
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin is types.UnionType:
+        return None if value is None else _build(next(a for a in arguments if a is not type(None)), value)
+    if origin is tuple:
+        return tuple(_build(arguments[0], v) for v in value)
+    if dataclasses.is_dataclass(kind):
+        hints = typing.get_type_hints(kind)
+        return typing.cast(Any, kind)(
+            **{f.name: _build(hints[f.name], value[f.name]) for f in dataclasses.fields(kind)}
+        )
+    return value

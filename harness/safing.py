@@ -1,0 +1,74 @@
+"""Bringing every instrument to its safe state and having it confirmed, whatever has happened before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from harness.record import RecordWriter
+from instruments.errors import InstrumentError
+from instruments.roles import Instrument
+
+ATTEMPTS = 3
+
+
+@dataclass(frozen=True)
+class SafeState:
+    """What one instrument said when it was made safe."""
+
+    instrument: str
+    address: str
+    confirmed: bool
+    answer: str
+
+
+def make_all_safe(
+    instruments: Mapping[str, Instrument], order: Sequence[str], writer: RecordWriter | None = None
+) -> list[SafeState]:
+    """Make every instrument safe, those named in `order` first, each one even when another fails, and write it down.
+
+    An instrument whose link fails is reopened and tried again, `ATTEMPTS` times in all.
+    """
+    names = [*order, *(name for name in instruments if name not in order)]
+    states: list[SafeState] = []
+    for name in names:
+        state = _make_safe(instruments[name])
+        states.append(state)
+        if writer is not None:
+            try:
+                writer.write(
+                    "safe", instrument=state.instrument, confirmed=state.confirmed, answer=state.answer
+                )
+            except OSError:
+                writer = (
+                    None  # a full or vanished disk must not keep the other instruments from being made safe
+                )
+    return states
+
+
+def _make_safe(instrument: Instrument) -> SafeState:
+    answer = ""
+    for attempt in range(ATTEMPTS):
+        try:
+            if attempt:
+                instrument.open()
+            instrument.make_safe()
+            confirmed, answer = instrument.confirm_safe()
+        except InstrumentError as failure:
+            answer = str(failure)
+            continue
+        if confirmed:
+            return SafeState(instrument.name, instrument.address, True, answer)
+    return SafeState(instrument.name, instrument.address, False, answer)
+
+
+def not_safe_message(states: Sequence[SafeState]) -> str:
+    """What the operator must read when something did not confirm."""
+    lines = [
+        f"{s.instrument} at {s.address} did not confirm its safe state: {s.answer or 'no answer'}"
+        for s in states
+        if not s.confirmed
+    ]
+    return "\n".join(
+        [*lines, "Disconnect the supply of the load by hand now, before touching anything in the circuit."]
+    )

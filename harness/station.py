@@ -1,0 +1,229 @@
+"""The bench put together: every instrument opened, identified and in its role."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol, TypeVar
+
+from harness.bench import Bench, InstrumentEntry
+from harness.clock import Clock
+from harness.device import Device
+from harness.errors import UserError
+from instruments.errors import InstrumentError
+from instruments.link import Link, RegisterLink
+from instruments.modbus_link import ModbusLink
+from instruments.person import Person
+from instruments.profile import Profile, load_profile
+from instruments.reading import Identity
+from instruments.roles import (
+    Instrument,
+    Load,
+    Meter,
+    PersonMeter,
+    PersonSwitch,
+    Reference,
+    RegisterMeter,
+    ScpiLoad,
+    ScpiMeter,
+    ScpiReference,
+    ScpiSwitch,
+    Switch,
+)
+from instruments.visa_link import VisaLink
+
+_Driver = TypeVar("_Driver", ScpiLoad, ScpiReference, ScpiMeter)
+
+
+class LinkSource(Protocol):
+    """Where links come from: real wires, or a simulated bench in this process."""
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        """A fresh link to a SCPI instrument."""
+
+    def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
+        """A fresh link to a Modbus unit."""
+
+    def turn_switch(self, range_name: str) -> None:
+        """What happens when a person turns the switch; nothing, on a real bench."""
+
+
+def resolved_address(address: str, folder: Path) -> str:
+    """`address` with a relative serial port path taken from the bench file's `folder`."""
+    if not address.startswith("modbus-rtu:"):
+        return address
+    return f"modbus-rtu:{folder / address.removeprefix('modbus-rtu:')}"
+
+
+class Wires:
+    """Real links, to whatever the bench file's addresses lead to; `folder` is where that file stands."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        """A VISA session."""
+        return VisaLink(
+            name,
+            entry.address,
+            timeout=entry.timeout,
+            read_termination=profile.read_termination,
+            write_termination=profile.write_termination,
+            baud_rate=entry.baud_rate,
+        )
+
+    def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
+        """A Modbus connection."""
+        address = resolved_address(entry.address, self._folder)
+        return ModbusLink(
+            name,
+            address,
+            timeout=entry.timeout,
+            unit_id=entry.unit_id,
+            baud_rate=entry.baud_rate,
+            drain=drain,
+        )
+
+    def turn_switch(self, range_name: str) -> None:
+        """The person does it."""
+
+
+@dataclass(frozen=True)
+class Station:
+    """The four parts, all instruments by name, who is at the bench, and who answered."""
+
+    load: Load
+    reference: Reference
+    meter: Meter
+    switch: Switch
+    instruments: dict[str, Instrument]
+    safe_order: tuple[str, ...]
+    person: Person
+
+    def close(self) -> None:
+        """Let go of every link."""
+        for instrument in self.instruments.values():
+            instrument.close()
+
+
+def assemble(
+    device: Device, bench: Bench, *, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]
+) -> Station:
+    """Make the drivers of the bench; nothing is opened yet. Raises ProfileError or UserError."""
+    roles = bench.roles
+    load = _scpi(bench, roles.load, "load", ScpiLoad, clock, links, folders)
+    reference = _scpi(bench, roles.reference, "reference", ScpiReference, clock, links, folders)
+    meter = _meter(device, bench, person, clock, links, folders)
+    switch = _switch(device, bench, person, clock, links, folders)
+    everything: dict[str, Instrument] = {
+        roles.load: load,
+        roles.reference: reference,
+        roles.meter: meter,
+        roles.switch: switch,
+    }
+    order = (*bench.safe_order, *((roles.load,) if roles.load not in bench.safe_order else ()))
+    return Station(load, reference, meter, switch, everything, order, person)
+
+
+def open_all(station: Station) -> dict[str, Identity]:
+    """Open and identify every instrument. Raises one UserError naming all that do not answer."""
+    identities: dict[str, Identity] = {}
+    problems: list[str] = []
+    for name, instrument in station.instruments.items():
+        try:
+            instrument.open()
+            identities[name] = instrument.identify()
+            instrument.start()
+        except InstrumentError as failure:
+            problems.append(str(failure))
+    if problems:
+        unknown = (
+            f"{station.load.name} was not reached: whether it drives current is not known"
+            if station.load.name not in identities
+            else ""
+        )
+        raise UserError([*problems, *([unknown] if unknown else [])])
+    return identities
+
+
+def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.date) -> dict[str, str]:
+    """What is wrong with who answered and until when it may be trusted: override name -> one line."""
+    problems: dict[str, str] = {}
+    for name, identity in identities.items():
+        entry = bench.instruments[name]
+        if entry.serial and identity.serial and identity.serial != entry.serial:
+            problems[f"serial:{name}"] = (
+                f"{name} at {entry.address or 'a person'}: serial {identity.serial!r} answers, expected {entry.serial!r} as in the bench file"
+            )
+        if entry.calibration is not None and entry.calibration.due < today:
+            problems[f"due:{name}"] = (
+                f"{name}: calibration {entry.calibration.certificate} was due on {entry.calibration.due}, today is {today}"
+            )
+    return problems
+
+
+def _scpi(
+    bench: Bench,
+    name: str,
+    role: str,
+    driver: type[_Driver],
+    clock: Clock,
+    links: LinkSource,
+    folders: Sequence[Path],
+) -> _Driver:
+    entry, profile = bench.instruments[name], _profile(bench, name, role, folders)
+    return driver(name, entry.address, profile, lambda: links.text(name, entry, profile), clock.now)
+
+
+def _profile(bench: Bench, name: str, role: str, folders: Sequence[Path]) -> Profile:
+    entry = bench.instruments[name]
+    if entry.by_person:
+        raise UserError(
+            f"instruments.{name}.profile: found 'person', expected a profile: a person cannot play the {role} yet"
+        )
+    profile = load_profile(entry.profile, tuple(folders))
+    if profile.role != role:
+        raise UserError(
+            f"instruments.{name}.profile: found {entry.profile!r}, a profile for a {profile.role}, expected one for a {role}"
+        )
+    return profile
+
+
+def _meter(
+    device: Device, bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]
+) -> Meter:
+    name = bench.roles.meter
+    entry = bench.instruments[name]
+    if entry.by_person:
+        return PersonMeter(name, person, entry.serial, device.display.resolution, clock.now)
+    profile = _profile(bench, name, "meter", folders)
+    if profile.kind == "modbus":
+        return RegisterMeter(
+            name, entry.address, profile, lambda drain: links.registers(name, entry, drain), clock.now
+        )
+    return _scpi(bench, name, "meter", ScpiMeter, clock, links, folders)
+
+
+def _switch(
+    device: Device, bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]
+) -> Switch:
+    name = bench.roles.switch
+    entry = bench.instruments[name]
+    if entry.by_person:
+        return PersonSwitch(name, person, entry.serial, links.turn_switch)
+    missing = [r.name for r in device.ranges if r.name not in entry.positions]
+    if missing:
+        raise UserError(
+            f"instruments.{name}.positions: found none for {', '.join(missing)}, expected the relay's text for every range"
+        )
+    profile = _profile(bench, name, "switch", folders)
+    return ScpiSwitch(
+        name,
+        entry.address,
+        profile,
+        lambda: links.text(name, entry, profile),
+        clock.now,
+        positions=entry.positions,
+    )

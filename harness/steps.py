@@ -1,0 +1,140 @@
+"""The words a procedure is written in. A procedure imports this module and nothing else of ours.
+
+A procedure is a generator: it yields steps, and an `Observe` step gives the finished point back. It does no I/O, so
+the same text is listed, checked against limits, rehearsed, run, and resumed from a record.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import inspect
+import math
+from collections.abc import Callable, Generator, Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Literal
+
+from harness.device import Device, Range
+
+__all__ = [
+    "Apply",
+    "Device",
+    "Direction",
+    "Observe",
+    "Options",
+    "PointReading",
+    "Procedure",
+    "Range",
+    "Release",
+    "Select",
+    "Step",
+    "Steps",
+    "both_ways",
+    "ladder",
+    "procedure",
+]
+
+Direction = Literal["zero", "up", "down", "single"]
+
+
+@dataclass(frozen=True)
+class Select:
+    """Bring the device to `range`; the runner takes the load off first."""
+
+    range: Range
+
+
+@dataclass(frozen=True)
+class Apply:
+    """Bring the primary current to `current` amperes and wait until it has settled."""
+
+    current: float
+
+
+@dataclass(frozen=True)
+class Observe:
+    """Read reference and device together `count` times. `point` names it once in a procedure."""
+
+    point: str
+    count: int
+    direction: Direction
+
+
+@dataclass(frozen=True)
+class Release:
+    """Take the load off and have it confirmed."""
+
+
+Step = Select | Apply | Observe | Release
+
+
+@dataclass(frozen=True)
+class PointReading:
+    """What an `Observe` gives back: means over its pairs, in amperes. `skipped` says why a point was not taken."""
+
+    point: str
+    reference_current: float
+    indicated_current: float
+    count: int
+    skipped: str = ""
+
+
+Steps = Generator[Step, PointReading | None, None]
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the operator may choose: pairs per point and points per decade of current."""
+
+    readings: int = 4
+    per_decade: int = 3
+
+
+@dataclass(frozen=True)
+class Procedure:
+    """A procedure with what the record and the certificate say of it."""
+
+    name: str
+    title: str
+    revision: str
+    steps: Callable[[Device, Options], Steps] = field(compare=False)
+
+    @property
+    def description(self) -> str:
+        """The first paragraph of the procedure's docstring, on one line."""
+        return " ".join((inspect.getdoc(self.steps) or "").split("\n\n")[0].split())
+
+    @property
+    def text_hash(self) -> str:
+        """SHA-256 of the procedure's source text: a resumed run must be run by the same text."""
+        return hashlib.sha256(inspect.getsource(self.steps).encode()).hexdigest()
+
+
+def procedure(title: str, revision: str) -> Callable[[Callable[[Device, Options], Steps]], Procedure]:
+    """Turn a generator function into a `Procedure` named after it."""
+
+    def wrap(function: Callable[[Device, Options], Steps]) -> Procedure:
+        return Procedure(name=function.__name__, title=title, revision=revision, steps=function)
+
+    return wrap
+
+
+def ladder(rng: Range, per_decade: int) -> list[float]:
+    """Currents in amperes from the smallest to the largest the range claims, evenly spaced in ratio, both ends included.
+
+    At least `per_decade` points fall in every decade. Raises ValueError when `per_decade` is below 1.
+    """
+    if per_decade < 1:
+        raise ValueError(f"per_decade is {per_decade}, expected at least 1")
+    steps = max(1, math.ceil(math.log10(rng.maximum_current / rng.minimum_current) * per_decade - 1e-9))
+    ratio = rng.maximum_current / rng.minimum_current
+    inner = [rng.minimum_current * ratio ** (i / steps) for i in range(1, steps)]
+    return [rng.minimum_current, *(float(f"{i:.3g}") for i in inner), rng.maximum_current]
+
+
+def both_ways(currents: Iterable[float]) -> Iterator[tuple[Direction, float]]:
+    """The currents upward, then downward again without repeating the top."""
+    rising = list(currents)
+    for current in rising:
+        yield "up", current
+    for current in reversed(rising[:-1]):
+        yield "down", current

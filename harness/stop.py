@@ -1,0 +1,62 @@
+"""Stopping on request: a flag that SIGINT and SIGTERM set, honoured between messages.
+
+A second Ctrl-C only sets the flag again, so it cannot cut the safing short. While a person is being asked the
+request is honoured at once, because nothing is in the middle of being said to an instrument.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+from harness.errors import Stopped
+
+
+class StopSignal:
+    """Whether somebody asked to stop, and who."""
+
+    def __init__(self) -> None:
+        self.reason = ""
+        self._asking = False
+
+    def request(self, reason: str) -> None:
+        """Ask to stop; the first reason is kept."""
+        self.reason = self.reason or reason
+
+    def check(self) -> None:
+        """Raise Stopped when a stop was asked for."""
+        if self.reason:
+            raise Stopped(self.reason)
+
+    def ask(self, text: str, read: Callable[[str], str] = input) -> str:
+        """Read an answer from a person; a stop request or the end of input raises Stopped."""
+        self.check()
+        self._asking = True
+        try:
+            return read(text)
+        except EOFError:
+            self.request("end of input at a prompt")
+            raise Stopped(self.reason) from None
+        finally:
+            self._asking = False
+
+    @contextmanager
+    def listening(self) -> Iterator[None]:
+        """Let SIGINT and SIGTERM set the flag; outside the main thread signals cannot be caught and nothing changes."""
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        before = {number: signal.signal(number, self._caught) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def _caught(self, number: int, frame: FrameType | None) -> None:
+        self.request(f"stopped by {signal.Signals(number).name}")
+        if self._asking:
+            raise Stopped(self.reason)

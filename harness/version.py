@@ -1,0 +1,13 @@
+"""Which version of the program this is."""
+
+from importlib.metadata import PackageNotFoundError, version
+
+DISTRIBUTION = "ratioproof"
+
+
+def software() -> str:
+    """Name and version as they go into records and certificates."""
+    try:
+        return f"Ratioproof {version(DISTRIBUTION)}"
+    except PackageNotFoundError:
+        return "Ratioproof, from a source folder"

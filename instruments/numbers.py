@@ -1,0 +1,59 @@
+"""Numbers as instruments and people write them.
+
+SCPI-99 and IEEE 488.2: decimal numeric data comes as NR1 (``12``), NR2 (``1.2``) or NR3 (``1.2E+1``); 9.91E37 stands
+for "not a number" and 9.9E37 for infinity, which an instrument sends on overload.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+
+_DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_TYPED = re.compile(r"([+-]?\d*[.,]?\d*)\s*([munkµ]?)A?", re.ASCII)
+_PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9, "k": 1e3}
+OVERLOAD = 9.9e37
+
+
+def parse_number(reply: str) -> float:
+    """The value of a SCPI decimal reply. Raises ValueError when it is none, or stands for overload or not-a-number."""
+    text = reply.strip()
+    if not _DECIMAL.fullmatch(text):
+        raise ValueError(f"{reply[:40]!r} is not a number")
+    value = float(text)
+    if abs(value) >= OVERLOAD:
+        raise ValueError(f"{text} stands for overload or not-a-number")
+    return value
+
+
+def parse_typed_current(text: str, resolution: float) -> float:
+    """Amperes a person typed: decimal point or comma, an optional SI prefix, the unit optional (``340 mA``, ``0,34``).
+
+    Raises ValueError when it is no number, or finer than the display's `resolution` (amperes) can show.
+    """
+    match = _TYPED.fullmatch(text.strip())
+    digits = match.group(1).replace(",", ".") if match else ""
+    if match is None or not any(c.isdigit() for c in digits):
+        raise ValueError(
+            f"{text.strip()!r} is not a current; type it as the display shows it, such as 1.234 or 340 mA"
+        )
+    value = float(digits) * _PREFIX[match.group(2)]
+    steps = value / resolution
+    if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
+        raise ValueError(
+            f"{text.strip()!r} has more digits than the display shows (its step is {resolution:g} A)"
+        )
+    return value
+
+
+def decode_registers(registers: list[int], type: str, word_order: str) -> float:
+    """The number in one or two 16-bit `registers`; `type` as in a profile, `word_order` "big" or "little"."""
+    words = registers if word_order == "big" else registers[::-1]
+    raw = struct.pack(f">{len(words)}H", *words)
+    code = {"uint16": ">H", "int16": ">h", "uint32": ">I", "int32": ">i", "float32": ">f"}[type]
+    return float(struct.unpack(code, raw)[0])
+
+
+def register_count(type: str) -> int:
+    """How many 16-bit registers a number of `type` takes."""
+    return 1 if type.endswith("16") else 2

@@ -1,0 +1,160 @@
+"""A SCPI instrument as its profile describes it: identify, set, get, errors, safe state.
+
+The drivers in `load`, `reference` and `switch` are thin words on top of this one conversation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from instruments.errors import InstrumentError, QueuedError, ReplyError
+from instruments.link import Link, Now
+from instruments.numbers import parse_number
+from instruments.profile import Confirmation, Profile, Quantity
+from instruments.reading import Identity, Reading
+
+_E = TypeVar("_E", bound=InstrumentError)
+
+QUEUE_BOUND = 32
+"""An error queue longer than this is taken as an instrument that never says "no error"."""
+
+
+class ScpiInstrument:
+    """One instrument on one link. `open_link` makes a fresh link each time it is called."""
+
+    def __init__(
+        self, name: str, address: str, profile: Profile, open_link: Callable[[], Link], now: Now
+    ) -> None:
+        self.name, self.address, self.profile = name, address, profile
+        self._open_link, self._now = open_link, now
+        self._link: Link | None = None
+
+    def open(self) -> None:
+        """Open a fresh link, dropping the old one. Raises LinkError."""
+        self.close()
+        self._link = self._open_link()
+
+    def close(self) -> None:
+        """Let go of the link; never raises."""
+        if self._link is not None:
+            self._link.close()
+            self._link = None
+
+    def identify(self) -> Identity:
+        """Ask who answers. Raises LinkError or ReplyError."""
+        part = self.profile.identification
+        reply = self.ask(part.query)
+        fields = [f.strip() for f in reply.split(",")]
+        if len(fields) <= part.serial_field:
+            raise self._unusable(
+                f"identification {reply[:60]!r} has no field {part.serial_field + 1} for the serial number",
+                part.query,
+            )
+        return Identity(reply, fields[part.serial_field])
+
+    def start(self) -> None:
+        """Send the profile's start commands and empty the error queue."""
+        self.tell(self.profile.start)
+        self.drain_errors()
+
+    def tell(self, commands: Sequence[str], **values: object) -> None:
+        """Send commands with `{value}`, `{position}` filled in. Raises LinkError."""
+        for command in commands:
+            self._opened(command).write(command.format(**values))
+
+    def ask(self, query: str, **values: object) -> str:
+        """The stripped reply to one query. Raises LinkError or ReplyError."""
+        text = query.format(**values)
+        return self._opened(text).query(text).strip()
+
+    def quantity(self, name: str) -> Quantity:
+        """The profile's quantity called `name`. Raises InstrumentError when the profile has none."""
+        if name not in self.profile.quantities:
+            raise self._error(
+                InstrumentError, f"its profile {self.profile.title!r} has no quantity {name!r}", ""
+            )
+        return self.profile.quantities[name]
+
+    def set(self, name: str, value: float) -> None:
+        """Set a quantity to `value` (profile's unit) and check the error queue. Raises InstrumentError."""
+        quantity = self.quantity(name)
+        if not quantity.minimum <= value <= quantity.maximum:
+            raise self._error(
+                InstrumentError,
+                f"{value:g} {quantity.unit} is outside {quantity.minimum:g} to {quantity.maximum:g}",
+                quantity.set[0],
+            )
+        self.tell(quantity.set, value=f"{value:.9g}")
+        self.check_errors(quantity.set[-1])
+
+    def read(self, name: str) -> Reading:
+        """A fresh reading of a quantity. Raises LinkError or ReplyError."""
+        quantity = self.quantity(name)
+        started = self._now()
+        reply = self.ask(quantity.get)
+        finished = self._now()
+        try:
+            value = parse_number(reply)
+        except ValueError as problem:
+            raise self._unusable(str(problem), quantity.get) from None
+        return Reading(value, quantity.unit, reply, started, finished)
+
+    def check_errors(self, command: str) -> None:
+        """Empty the error queue; what stood in it becomes a QueuedError naming `command`."""
+        found = self.drain_errors()
+        if found:
+            raise self._error(QueuedError, "; ".join(found), command)
+
+    def drain_errors(self) -> list[str]:
+        """Empty the error queue, at most `QUEUE_BOUND` entries, and return what stood in it."""
+        if self.profile.errors is None:
+            return []
+        found: list[str] = []
+        while len(found) < QUEUE_BOUND:
+            entry = self.ask(self.profile.errors.query)
+            code = entry.split(",")[0].strip()
+            if not code.lstrip("+-").isdigit():
+                raise self._unusable(
+                    f"error queue entry {entry[:60]!r} has no number", self.profile.errors.query
+                )
+            if int(code) == 0:
+                return found
+            found.append(entry)
+        raise self._error(
+            QueuedError, f"error queue did not empty after {QUEUE_BOUND} entries", self.profile.errors.query
+        )
+
+    def make_safe(self) -> None:
+        """Send the safe commands. Raises LinkError."""
+        self.tell(self.profile.safe.commands)
+
+    def confirm_safe(self) -> tuple[bool, str]:
+        """Whether every confirmation of the profile holds, and the replies. Raises LinkError or ReplyError."""
+        replies = [(self.ask(c.query), c) for c in self.profile.safe.confirm]
+        return all(_matches(r, c) for r, c in replies), ", ".join(f"{c.query} -> {r}" for r, c in replies)
+
+    def _opened(self, command: str) -> Link:
+        if self._link is None:
+            raise self._error(InstrumentError, "link is not open", command)
+        return self._link
+
+    def _unusable(self, reason: str, command: str) -> ReplyError:
+        self.close()
+        return ReplyError(reason, instrument=self.name, address=self.address, command=command)
+
+    def _error(self, kind: type[_E], reason: str, command: str) -> _E:
+        return kind(reason, instrument=self.name, address=self.address, command=command)
+
+
+def _matches(reply: str, confirmation: Confirmation) -> bool:
+    """Whether a reply confirms: the same word, or the same number in any of its legal forms."""
+    for expected in confirmation.expect:
+        if reply.upper() == expected.upper():
+            return True
+        try:
+            if parse_number(reply) == parse_number(expected):
+                return True
+        except ValueError:
+            continue
+    return False

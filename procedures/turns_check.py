@@ -1,0 +1,14 @@
+"""The quick check after winding: is every range the number of turns it should be?"""
+
+from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, procedure
+
+
+@procedure(title="Turns check at one common current", revision="1")
+def turns_check(device: Device, options: Options) -> Steps:
+    """Apply one current that every range stands, on each range in turn, and compare what is read."""
+    common = min(rng.maximum_current for rng in device.ranges)
+    for rng in device.ranges:
+        yield Select(rng)
+        yield Apply(common)
+        yield Observe(f"{rng.name} single {common:.4g} A", options.readings, "single")
+        yield Release()

@@ -1,0 +1,1 @@
+"""From results to the certificate a technician hands over."""

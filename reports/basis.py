@@ -1,0 +1,275 @@
+"""What the findings stand on: instruments, conditions, method, uncertainty, decision rule, record, signatures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether, Table
+
+from harness.results import InstrumentSummary, Point, Results
+from reports.findings import coverage_marks
+from reports.front import certificate_number, closest_point, limit_text, moment
+from reports.paper import INK, MEASURE, facts, heading, prose, ruled, space
+from reports.rounding import (
+    NO_BREAK,
+    exact,
+    percent_pair,
+    round_half_up,
+    round_significant,
+    trimmed,
+    true_minus,
+    written,
+)
+
+CAUTIONS = (
+    "Mains voltage is on the primary conductor and may be on the range switch, its wiring and the meter.",
+    "Never open the secondary of a current transformer under current: dangerous voltage arises there.",
+    "Conductors, switch contacts and windings heat up: stay within the ratings of every part of the path.",
+    "Local codes apply. Work on fixed or mains-connected equipment belongs to people licensed for it.",
+)
+
+
+def basis(results: Results) -> Iterator[Flowable]:
+    """What belongs before the findings: instruments, conditions, method."""
+    yield from _instruments(results)
+    yield from _conditions(results)
+    yield from _method(results)
+
+
+def standing(results: Results) -> Iterator[Flowable]:
+    """What belongs after the findings: how far they can be relied on, and who answers for them."""
+    yield from _uncertainty(results)
+    yield from _decision(results)
+    yield from _record(results)
+    yield from _standing(results)
+    yield from _signatures(results)
+
+
+def _instruments(results: Results) -> Iterator[Flowable]:
+    reference = [i for i in results.instruments if i.role == "reference"]
+    others = [i for i in results.instruments if i.role != "reference"]
+    table = ruled(
+        ["Instrument", "Serial number", "Calibration certificate", "Calibrated", "Due", "Accuracy claimed, by range"],
+        [_instrument_row(i) for i in reference],
+        [w * mm for w in (36, 21, 32, 18, 18, 45)],
+    )
+    yield KeepTogether([heading("Instruments"), prose("Reference", "subheading"), table])
+    yield space(1.5)
+    yield prose(
+        "Traceability: through the calibration certificates listed, as far as those state it.",
+        "small",
+    )
+    if others:
+        yield space(3)
+        yield KeepTogether(
+            [
+                prose("Other instruments", "subheading"),
+                ruled(
+                    ["Part played", "Instrument", "Identified as", "Serial number"],
+                    [[i.role, i.name, i.identity or i.profile, i.serial or "–"] for i in others],
+                    [w * mm for w in (28, 38, 69, 35)],
+                ),
+            ]
+        )
+
+
+def _instrument_row(instrument: InstrumentSummary) -> list[str | Flowable]:
+    identity = f"{instrument.name}: {instrument.identity or instrument.profile}"
+    certificate = ", ".join(part for part in (instrument.certificate, instrument.laboratory) if part)
+    accuracy = Table(
+        [[prose(text, "cell")] for text in instrument.accuracy or ("not stated",)],
+        colWidths=[45 * mm - 5],
+        style=[(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")],
+    )
+    return [
+        identity,
+        instrument.serial or "–",
+        certificate or "none",
+        instrument.calibrated or "–",
+        instrument.due or "–",
+        accuracy,
+    ]
+
+
+def _conditions(results: Results) -> Iterator[Flowable]:
+    run = results.run
+    humidity = "not measured" if run.relative_humidity is None else f"{run.relative_humidity * 100:.0f}{NO_BREAK}%"
+    block = facts(
+        [
+            ("Place", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
+            ("Started", moment(run.started)),
+            ("Finished", moment(run.finished)),
+            ("Temperature", true_minus(f"{run.temperature:.1f}{NO_BREAK}°C")),
+            ("Relative humidity", humidity),
+            ("Reference current", run.reference_path),
+            ("Readings taken by", run.operator or "not stated"),
+        ]
+    )
+    yield KeepTogether([heading("Conditions"), block])
+
+
+def _method(results: Results) -> Iterator[Flowable]:
+    run = results.run
+    times = "once" if run.resumed == 1 else f"{run.resumed} times"
+    interrupted = f"interrupted and resumed {times}" if run.resumed else "run through without interruption"
+    block = facts(
+        [
+            ("Procedure", f"{run.procedure_title} ({run.procedure}), revision {run.procedure_revision}"),
+            ("What it does", run.procedure_description),
+            ("SHA-256 of its text", run.procedure_hash),
+            ("Course of the run", interrupted),
+            (
+                "Ratio error",
+                "(indicated current − reference current) / reference current, from means over the pairs of a point",
+            ),
+        ]
+    )
+    yield KeepTogether([heading("Method"), block])
+
+
+def _uncertainty(results: Results) -> Iterator[Flowable]:
+    yield heading("Uncertainty of measurement")
+    yield prose(
+        "The expanded uncertainty U is the standard uncertainty of the ratio error multiplied by the coverage factor k "
+        f"given with each point, for a coverage probability of approximately {_coverage(results)}. It was evaluated after "
+        "the Guide to the expression of uncertainty in measurement (GUM, JCGM 100:2008). U is rounded half up to two "
+        "significant digits and its value to the same place; verdicts were reached with unrounded numbers. A number given with u has that standard uncertainty."
+    )
+    marks = coverage_marks(results)
+    for method, mark in marks.items():
+        yield prose(f"Coverage factor{f' marked {mark}' if mark else ''} found by: {method}.")
+    point = closest_point(p for r in results.ranges for p in r.points)
+    if point is None:
+        return
+    yield space(3)
+    yield KeepTogether(
+        [
+            prose(f"Budget of the point closest to its limit, as an example: {point.name}", "subheading"),
+            _budget(point),
+            space(1.5),
+            prose(_budget_note(point), "small"),
+        ]
+    )
+
+
+def _coverage(results: Results) -> str:
+    return f"{trimmed(round_half_up(exact(results.decision.coverage_probability, 2), -2))}{NO_BREAK}%"
+
+
+def _budget(point: Point) -> Flowable:
+    total = math.fsum(line.standard_uncertainty**2 for line in point.budget)
+    rows: list[list[str | Flowable]] = [
+        [
+            line.source,
+            line.distribution,
+            _standard(line.standard_uncertainty),
+            f"{100 * line.standard_uncertainty**2 / total:.1f}" if total else "–",
+            degrees(line.degrees_of_freedom),
+            "yes" if line.shared else "no",
+        ]
+        for line in point.budget
+    ]
+    rows.append(
+        ["Ratio error, combined", "", _standard(point.standard_uncertainty), "", degrees(point.degrees_of_freedom), ""]
+    )
+    head = [
+        "Source",
+        "Distribution",
+        "Standard\nuncertainty in %",
+        "Share of\nvariance in %",
+        "Degrees of\nfreedom",
+        "Common to\nother points",
+    ]
+    return ruled(
+        head,
+        rows,
+        [w * mm for w in (56, 23, 26, 22, 20, 23)],
+        numeric=(2, 3, 4),
+        bold_rows=[len(rows) - 1],
+        keep_with_head=len(rows),
+    )
+
+
+def _standard(fraction: float) -> str:
+    return written(round_significant(exact(fraction, 2)))
+
+
+def degrees(freedom: float | None) -> str:
+    """Degrees of freedom for print, cut to one decimal; None and infinity are ∞."""
+    if freedom is None or not math.isfinite(freedom):
+        return "∞"
+    return f"{math.floor(freedom * 10) / 10:.1f}"
+
+
+def _budget_note(point: Point) -> str:
+    error, uncertainty = percent_pair(point.ratio_error, point.expanded_uncertainty)
+    return (
+        f"U = {point.coverage_factor:.2f} × {_standard(point.standard_uncertainty)}{NO_BREAK}% = "
+        f"{uncertainty}{NO_BREAK}%; ratio error {error}{NO_BREAK}%, limit {limit_text(point)}{NO_BREAK}%. "
+        "Inputs common to other points are correlated between them."
+    )
+
+
+def _decision(results: Results) -> Iterator[Flowable]:
+    claim = f"The specification is the claim of the item: {results.device.claim}. Its limit is listed at each point."
+    yield KeepTogether([heading("Decision rule"), prose(results.decision.statement), prose(claim)])
+
+
+def _record(results: Results) -> Iterator[Flowable]:
+    run = results.run
+    lines = facts(
+        [
+            ("Record file", run.record_file),
+            ("Lines", str(run.record_lines)),
+            ("SHA-256 of the record", run.record_hash),
+            ("Evaluated by", run.software),
+        ]
+    )
+    yield KeepTogether(
+        [
+            heading("Record"),
+            prose(
+                "Every reading was recorded as received. Whoever holds the record can evaluate it again and compare."
+            ),
+            space(1.5),
+            lines,
+        ]
+    )
+
+
+def _standing(results: Results) -> Iterator[Flowable]:
+    statement = results.run.laboratory_statement
+    said = f"The laboratory states: {statement}" if statement else "The laboratory states no accreditation."
+    block: list[Flowable] = [
+        heading("Standing of this certificate"),
+        prose(f"This is not an accredited certificate unless the laboratory states otherwise. {said}"),
+        prose("The results relate only to the item named, as it was when verified, and to the points listed."),
+        prose("Copies are to be complete: parts of this certificate may mislead."),
+    ]
+    if results.run.simulated:
+        block.append(
+            prose("The readings come from a simulated bench. They are not evidence about any real device.", "strong")
+        )
+    yield KeepTogether(block)
+    yield KeepTogether([heading("Cautions"), *(prose(text) for text in CAUTIONS)])
+
+
+def _signatures(results: Results) -> Iterator[Flowable]:
+    gap = 8 * mm
+    width = (MEASURE - 2 * gap) / 3
+    labels = ("Verified by", "Approved by", "Date of issue")
+    row: list[Flowable | str] = []
+    for i, label in enumerate(labels):
+        row += [prose(label, "label"), *([""] if i < 2 else [])]
+    table = Table([["", "", "", "", ""], row], colWidths=[width, gap, width, gap, width], rowHeights=[14 * mm, None])
+    table.setStyle(
+        [
+            *(("LINEBELOW", (column, 0), (column, 0), 0.6, INK) for column in (0, 2, 4)),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+        ]
+    )
+    end = prose(f"End of certificate {certificate_number(results)}", "small")
+    yield KeepTogether([space(5), table, space(6), end])

@@ -1,0 +1,126 @@
+"""The certificate: a PDF made from results and nothing else, byte for byte the same for the same results.
+
+Content after ISO/IEC 17025:2017, 7.8.2 (reports), 7.8.4 (calibration certificates), 7.8.6 (conformity).
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
+
+from harness.results import Results
+from reports.basis import basis, standing
+from reports.findings import diagnosis, findings
+from reports.fonts import REGULAR, SEMIBOLD, printable, register
+from reports.front import certificate_number, device_title, front, item
+from reports.paper import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
+
+SIMULATED = "Simulated bench: not evidence about any real device"
+
+_HEAD = 27 * mm
+_FOOT = 22 * mm
+
+
+def write_certificate(results: Results, file: Path) -> None:
+    """Write the certificate of `results` to `file`, which is replaced only once the new one is complete.
+
+    Raises ValueError when a number to be printed is not finite, OSError when the file cannot be written.
+    """
+    unfinished = file.with_name(f".{file.name}.part")
+    content = certificate(results)
+    try:
+        unfinished.write_bytes(content)
+        unfinished.replace(file)
+    except OSError:
+        unfinished.unlink(missing_ok=True)
+        raise
+
+
+def certificate(results: Results) -> bytes:
+    """The certificate of `results`: an A4 PDF. Raises ValueError when a number to be printed is not finite."""
+    register()
+    number = certificate_number(results)
+    content = io.BytesIO()
+    document = BaseDocTemplate(
+        content,
+        pagesize=(PAGE_WIDTH, PAGE_HEIGHT),
+        invariant=1,
+        initialFontName=REGULAR,
+        title=f"Verification certificate {number}",
+        author=results.run.laboratory,
+        subject=device_title(results),
+        creator=results.run.software,
+        producer=results.run.software,
+        lang="en",
+    )
+    frame = Frame(
+        MARGIN,
+        _FOOT,
+        MEASURE,
+        PAGE_HEIGHT - _HEAD - _FOOT,
+        leftPadding=0,
+        rightPadding=0,
+        topPadding=0,
+        bottomPadding=0,
+    )
+    document.addPageTemplates(PageTemplate(frames=[frame]))
+    story = [part for section in (front, diagnosis, item, basis, findings, standing) for part in section(results)]
+    document.build(story, canvasmaker=_stamped_canvas(results, number))
+    return content.getvalue()
+
+
+def _stamped_canvas(results: Results, number: str) -> type[Canvas]:
+    """A canvas that holds its pages back until their count is known, then stamps each."""
+    subject = printable(device_title(results))
+
+    class StampedCanvas(Canvas):
+        def __init__(self, *arguments: Any, **options: Any) -> None:
+            super().__init__(*arguments, **options)
+            self._held: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:
+            self._held.append(dict(self.__dict__))
+            self._startPage()  # type: ignore[attr-defined]
+
+        def save(self) -> None:
+            pages = list(self._held)
+            for n, page in enumerate(pages, 1):
+                self.__dict__.update(page)
+                _stamp(self, n, len(pages), number, subject, results.run.simulated)
+                super().showPage()
+            super().save()
+
+    return StampedCanvas
+
+
+def _stamp(canvas: Canvas, page: int, pages: int, number: str, subject: str, simulated: bool) -> None:
+    """Head and foot of one page: what it belongs to, where it stands, and whether anything real was measured."""
+    right = PAGE_WIDTH - MARGIN
+    canvas.setFillColor(QUIET)
+    canvas.setStrokeColor(RULE)
+    canvas.setLineWidth(0.4)
+    canvas.setFont(REGULAR, 8)
+    canvas.line(MARGIN, _FOOT - 5 * mm, right, _FOOT - 5 * mm)
+    canvas.drawString(MARGIN, _FOOT - 9 * mm, f"Verification certificate {number}")
+    canvas.drawRightString(right, _FOOT - 9 * mm, f"page {page} of {pages}")
+    if page > 1:
+        canvas.drawString(MARGIN, PAGE_HEIGHT - _HEAD + 6 * mm, _shortened(canvas, subject, MEASURE))
+    if simulated:
+        canvas.setFillColor(INK)
+        canvas.rect(0, PAGE_HEIGHT - 11 * mm, PAGE_WIDTH, 11 * mm, stroke=0, fill=1)
+        canvas.setFillColor(WHITE)
+        canvas.setFont(SEMIBOLD, 11)
+        canvas.drawCentredString(PAGE_WIDTH / 2, PAGE_HEIGHT - 7.2 * mm, SIMULATED)
+
+
+def _shortened(canvas: Canvas, text: str, width: float) -> str:
+    if canvas.stringWidth(text, REGULAR, 8) <= width:
+        return text
+    while canvas.stringWidth(f"{text}…", REGULAR, 8) > width:
+        text = text[:-1]
+    return f"{text}…"

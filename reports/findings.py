@@ -1,0 +1,203 @@
+"""What was found: the likely causes of a fail, and each range with its points, its chart and its line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
+
+from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
+from reports.chart import error_chart
+from reports.front import limit_text
+from reports.paper import HALF, columns, facts, heading, prose, ruled, space
+from reports.rounding import (
+    NO_BREAK,
+    current_exponent,
+    current_pair,
+    current_unit,
+    exact,
+    percent,
+    percent_pair,
+    plus_minus,
+    round_pair,
+    true_minus,
+    with_standard,
+    written,
+)
+
+_ROOM_FOR_A_RANGE = 105 * mm
+_HALF_LABEL = 30 * mm
+
+
+def diagnosis(results: Results) -> Iterator[Flowable]:
+    """The likely causes, when there is something to explain."""
+    causes = sorted(results.diagnosis, key=lambda h: -h.probability)
+    if not causes or (results.verdict == "pass" and causes[0].fault == "none"):
+        return
+    explained = prose(
+        "Each explanation was compared with all readings of the run, their uncertainties included. The probabilities are "
+        "shared out among the explanations listed; a cause not listed was not considered.",
+        "small",
+    )
+    rows = [
+        [
+            "no fault" if h.fault == "none" else h.fault,
+            h.range or "all",
+            true_minus(h.description),
+            _probability(h.probability),
+        ]
+        for h in causes
+    ]
+    table = ruled(
+        ["Cause", "Range", "What it means", "Probability"], rows, [w * mm for w in (38, 24, 84, 24)], bold_rows=[0]
+    )
+    yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
+    if results.diagnosis_note:
+        yield space(2)
+        yield prose(true_minus(results.diagnosis_note))
+
+
+def findings(results: Results) -> Iterator[Flowable]:
+    """Every range, each on one page where it fits."""
+    marks = coverage_marks(results)
+    for found in results.ranges:
+        yield CondPageBreak(_ROOM_FOR_A_RANGE if len(found.points) > 1 else 55 * mm)
+        yield from _range(found, results.decision.rule == "guarded", marks)
+
+
+def coverage_marks(results: Results) -> dict[str, str]:
+    """A letter for each way coverage factors were found, in order of appearance; none when there is only one way."""
+    methods = list(dict.fromkeys(p.coverage_method for r in results.ranges for p in r.points))
+    return {m: chr(ord("a") + i) if len(methods) > 1 else "" for i, m in enumerate(methods)}
+
+
+def _probability(probability: float) -> str:
+    if probability < 0.001:
+        return f"below 0.1{NO_BREAK}%"
+    if probability > 0.999:
+        return f"above 99.9{NO_BREAK}%"
+    return f"{probability * 100:.1f}{NO_BREAK}%"
+
+
+def _range(found: RangeResult, guarded: bool, marks: dict[str, str]) -> Iterator[Flowable]:
+    left = facts(
+        [("Turns expected", str(found.expected_turns)), *_turns(found.effective_turns), *_zero(found.zero)],
+        HALF,
+        _HALF_LABEL,
+    )
+    right = facts(_line(found), HALF, _HALF_LABEL)
+    opening: list[Flowable] = [heading(f"Range {found.name}: {found.verdict}"), columns(left, right)]
+    opening += [space(1.5)] if found.remarks else []
+    opening += [prose(true_minus(f"Remark: {remark}")) for remark in found.remarks]
+    chart = error_chart(found.points, guarded)
+    if chart is not None:
+        opening += [space(2.5), chart]
+    opening.append(space(1.5))
+    if found.points:
+        opening.append(_points(found.points, marks))
+    else:
+        opening.append(prose("No point was taken on this range: nothing is certified about it.", "strong"))
+    yield KeepTogether(opening)
+
+
+def _turns(turns: EffectiveTurns | None) -> list[tuple[str, str]]:
+    if turns is None:
+        return [("Turns found", "not found by this run")]
+    neighbours = (
+        "the whole numbers beside it are excluded"
+        if turns.neighbours_excluded
+        else "whole numbers beside it are not excluded"
+    )
+    basis = "against the base range" if turns.basis == "base range" else turns.basis
+    return [
+        (
+            "Turns found",
+            f"{plus_minus(turns.value, turns.expanded_uncertainty)} (k = {turns.coverage_factor:.2f}), {basis}",
+        ),
+        ("Nearest whole", f"{turns.nearest}; {neighbours}"),
+    ]
+
+
+def _zero(zero: Offset | None) -> list[tuple[str, str]]:
+    if zero is None:
+        return [("Zero offset", "not measured by this procedure")]
+    weight = "significant" if zero.significant else "not significant"
+    return [
+        (
+            "Zero offset",
+            f"{current_pair(zero.value, zero.expanded_uncertainty)} (k = {zero.coverage_factor:.2f}), {weight}",
+        )
+    ]
+
+
+def _line(found: RangeResult) -> list[tuple[str, str]]:
+    rows = []
+    if found.line is not None:
+        line = found.line
+        rows = [
+            ("Slope", with_standard(exact(line.slope), exact(line.slope_uncertainty))),
+            ("Intercept", _intercept(line)),
+            ("Fit", f"χ² = {line.chi_squared:.3g} with {line.degrees_of_freedom} degrees of freedom"),
+        ]
+    if found.linearity is not None:
+        shape = found.linearity
+        rows.append(
+            (
+                "Linearity of span",
+                f"independent {percent(shape.independent)}, zero-based {percent(shape.zero_based)}, "
+                f"terminal-based {percent(shape.terminal_based)}",
+            )
+        )
+        rows.append(
+            ("Hysteresis of span", percent(shape.hysteresis) if shape.hysteresis is not None else "not measured")
+        )
+    return rows or [("Line, linearity", "not measured by this procedure")]
+
+
+def _intercept(line: Line) -> str:
+    exponent = current_exponent(max(abs(line.intercept), line.intercept_uncertainty))
+    value, uncertainty = (exact(part, -exponent) for part in (line.intercept, line.intercept_uncertainty))
+    return with_standard(value, uncertainty, current_unit(exponent))
+
+
+def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
+    exponent = current_exponent(max(p.reference_current for p in points))
+    unit = current_unit(exponent)
+    head = [
+        "Direction",
+        f"Reference\ncurrent in {unit}",
+        f"Indicated\ncurrent in {unit}",
+        "Ratio error\nin %",
+        "U\nin %",
+        "k",
+        "Limit\nin %",
+        "Pairs",
+        "Verdict",
+    ]
+    rows = []
+    for p in points:
+        error, uncertainty = percent_pair(p.ratio_error, p.expanded_uncertainty)
+        mark = marks[p.coverage_method]
+        rows.append(
+            [
+                {"up": "rising", "down": "falling"}.get(p.direction, p.direction),
+                _in_place(p.reference_current, p, exponent),
+                _in_place(p.indicated_current, p, exponent),
+                error,
+                uncertainty,
+                f"{p.coverage_factor:.2f}{f' {mark}' if mark else ''}",
+                limit_text(p),
+                str(p.pairs),
+                p.verdict,
+            ]
+        )
+    widths = [w * mm for w in (18, 26, 26, 23, 17, 15, 18, 12, 15)]
+    failed = [i for i, p in enumerate(points) if p.verdict == "fail"]
+    return ruled(head, rows, widths, numeric=(1, 2, 3, 4, 5, 6, 7), bold_rows=failed)
+
+
+def _in_place(amperes: float, point: Point, exponent: int) -> str:
+    """A current to the place where the point's expanded uncertainty, taken as a current, ends."""
+    uncertainty = point.expanded_uncertainty * point.reference_current
+    return written(round_pair(exact(amperes, -exponent), exact(uncertainty, -exponent))[0])

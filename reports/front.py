@@ -1,0 +1,207 @@
+"""The first page: who, what, the verdict with its reasons, every range at a glance, and the item itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether, Table
+
+from harness.results import Point, RangeResult, Results
+from reports.paper import ACCENT, HALF, INK, MEASURE, RULE, boxed, columns, facts, heading, panel, prose, ruled, space
+from reports.rounding import NO_BREAK, current, exact, percent_pair, plus_minus, round_significant, true_minus, written
+
+
+def certificate_number(results: Results) -> str:
+    """The first twelve digits of the record's hash, in fours: whoever holds the record can find the certificate."""
+    digits = results.run.record_hash[:12].upper()
+    return "-".join(digits[i : i + 4] for i in range(0, 12, 4))
+
+
+def device_title(results: Results) -> str:
+    """Maker, type and serial number of the item, as far as its file gives them."""
+    device = results.device
+    serial = f"serial number {device.serial}" if device.serial else ""
+    return ", ".join(part for part in (f"{device.maker} {device.type}".strip(), serial) if part)
+
+
+def moment(iso: str) -> str:
+    """An ISO 8601 time for reading, `2026-03-14 09:12 +00:00`; any other text comes back as it is."""
+    import datetime as dt
+
+    try:
+        when = dt.datetime.fromisoformat(iso)
+    except ValueError:
+        return iso
+    zone = when.strftime("%z")
+    offset = f" {zone[:3]}:{zone[3:5]}" if zone else ""
+    return f"{when:%Y-%m-%d %H:%M}{' UTC' if offset in (' +00:00', ' -00:00') else offset}"
+
+
+def front(results: Results) -> Iterator[Flowable]:
+    """The heads of the certificate, the verdict with its reasons, what was set aside, and the ranges at a glance."""
+    yield _letterhead(results)
+    yield space(9)
+    yield prose("Verification certificate", "title")
+    yield space(1)
+    yield prose(f"Current input of {device_title(results)}", "subtitle")
+    yield space(5)
+    yield from _verdict(results)
+    yield space(5)
+    yield _overrides(results)
+    yield from _glance(results)
+
+
+def _letterhead(results: Results) -> Flowable:
+    run = results.run
+    left = [prose(run.laboratory, "laboratory")]
+    if run.laboratory_address:
+        left.append(prose(run.laboratory_address, "label"))
+    number = [prose(certificate_number(results), "number"), prose("Certificate number", "label right")]
+    table = Table([[left, number]], colWidths=[MEASURE - 52 * mm, 52 * mm])
+    table.setStyle(
+        [
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 7),
+            ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
+        ]
+    )
+    return table
+
+
+def _verdict(results: Results) -> Iterator[Flowable]:
+    passed = results.verdict == "pass"
+    statement = (
+        "The item met its claim at every point verified."
+        if passed
+        else "The item did not meet its claim. It must not be relied on where a point or range failed."
+    )
+    lines: list[Flowable] = [prose(statement, "statement")]
+    lines += [prose(true_minus(reason)) for reason in results.reasons]
+    lines.append(
+        prose(f"Claim verified: {results.device.claim}. Decision rule: {results.decision.rule} acceptance.", "label")
+    )
+    yield panel("Pass" if passed else "Fail", ACCENT if passed else INK, lines)
+
+
+def _overrides(results: Results) -> Flowable:
+    overrides = results.run.overrides
+    if not overrides:
+        return facts([("Overrides", "None: no check was set aside by the operator.")])
+    head = prose(
+        f"Overrides: {len(overrides)} check{'s' if len(overrides) > 1 else ''} set aside by the operator", "heading"
+    )
+    return boxed([head, *(prose(f"{i}. {text}", "strong") for i, text in enumerate(overrides, 1))])
+
+
+def _glance(results: Results) -> Iterator[Flowable]:
+    yield heading("Ranges at a glance")
+    head = [
+        "Range",
+        "Turns\nexpected",
+        "Turns\nfound",
+        "Nearest\nwhole",
+        "Points",
+        "Error closest\nto limit in %",
+        "U\nin %",
+        "Limit\nin %",
+        "Verdict",
+    ]
+    widths = [w * mm for w in (36, 17, 29, 15, 13, 20, 13, 13, 14)]
+    rows = [_glance_row(r) for r in results.ranges]
+    bold = [i for i, r in enumerate(results.ranges) if r.verdict == "fail"]
+    yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
+    yield space(1.5)
+    yield prose(
+        "Error closest to limit: that of the point with the least room between its ratio error and its limit. "
+        "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
+        "small",
+    )
+
+
+def _glance_row(found: RangeResult) -> list[str]:
+    turns = found.effective_turns
+    row = [
+        found.name,
+        str(found.expected_turns),
+        plus_minus(turns.value, turns.expanded_uncertainty) if turns else "not found",
+        str(turns.nearest) if turns else "–",
+        str(len(found.points)),
+    ]
+    worst = closest_point(found.points)
+    row += (
+        [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)] if worst else ["–", "–", "–"]
+    )
+    return [*row, found.verdict]
+
+
+def closest_point(points: Iterable[Point]) -> Point | None:
+    """The point with the least room between its ratio error, without sign, and its limit; None without points."""
+    return min(points, key=lambda p: p.limit - abs(p.ratio_error), default=None)
+
+
+def limit_text(point: Point) -> str:
+    """The point's limit in to four significant digits, without the percent sign."""
+    return written(round_significant(exact(point.limit, 2), 4))
+
+
+def item(results: Results) -> Iterator[Flowable]:
+    """The item verified: identity, modification, transformer, ratings of the path, ranges."""
+    device, run = results.device, results.run
+    identity = facts(
+        [
+            ("Customer or owner", device.owner or "not stated"),
+            ("Maker and type", f"{device.maker} {device.type}".strip()),
+            ("Serial number", device.serial or "none"),
+            ("Modification", device.modification or "not stated"),
+            ("Modified by", device.modified_by or "not stated"),
+            (
+                "Verified",
+                f"as presented, {moment(run.started)} to {moment(run.finished)}; the procedure adjusts nothing",
+            ),
+        ]
+    )
+    yield KeepTogether([heading("Item verified"), identity])
+    yield space(3)
+    transformer = facts(
+        [
+            ("Secondary turns", f"{device.secondary_turns}"),
+            (
+                "Secondary current",
+                f"rated {current(device.rated_secondary_current)}, at most {current(device.maximum_secondary_current)}",
+            ),
+            ("Burden", f"{device.burden:.4g}{NO_BREAK}Ω"),
+            ("Frequency", f"{device.frequency:.4g}{NO_BREAK}Hz"),
+            ("Display", f"step {current(device.resolution)}, reads from {current(device.smallest_readable_current)}"),
+        ],
+        HALF,
+        30 * mm,
+    )
+    named = [(name[:1].upper() + name[1:], rating) for name, rating in device.path_ratings.items()]
+    ratings = facts(named or [("Ratings", "none stated")], HALF, 30 * mm)
+    titles = columns(
+        prose("Current transformer and display", "subheading"), prose("Ratings of the current path", "subheading")
+    )
+    yield KeepTogether([titles, columns(transformer, ratings), space(3), _ranges(results)])
+
+
+def _ranges(results: Results) -> Flowable:
+    return ruled(
+        ["Range", "Winding", "Turns", "Display factor", "From", "To", "Ceiling", "Ceiling set by"],
+        [
+            [
+                r.name,
+                {"independent": "its own", "series": "range before it, extended"}.get(r.wiring, r.wiring),
+                str(r.expected_turns),
+                f"{r.display_factor:.6g}",
+                current(r.minimum_current),
+                current(r.maximum_current),
+                current(r.ceiling),
+                r.ceiling_set_by,
+            ]
+            for r in results.ranges
+        ],
+        [w * mm for w in (30, 35, 11, 19, 15, 15, 15, 30)],
+    )

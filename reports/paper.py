@@ -1,0 +1,203 @@
+"""The look of a certificate: colours, type, rules, and the few kinds of block its pages are set from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from xml.sax.saxutils import escape
+
+from reportlab.lib.colors import HexColor, white
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, Paragraph, Spacer, Table
+
+from reports.fonts import BOLD, REGULAR, SEMIBOLD, printable
+
+ACCENT = HexColor(0x14535E)
+INK = HexColor(0x1B2124)
+QUIET = HexColor(0x5A656B)
+RULE = HexColor(0xC5CDD0)
+TINT = HexColor(0xEEF3F3)
+WHITE = white
+
+PAGE_WIDTH, PAGE_HEIGHT = A4
+MARGIN = 20 * mm
+MEASURE = PAGE_WIDTH - 2 * MARGIN
+
+_body = ParagraphStyle("body", fontName=REGULAR, fontSize=9.2, leading=12.6, textColor=INK, splitLongWords=1)
+
+
+def _style(name: str, **changes: Any) -> ParagraphStyle:
+    return ParagraphStyle(name, parent=_body, **changes)
+
+
+STYLES: dict[str, ParagraphStyle] = {
+    "body": _body,
+    "strong": _style("strong", fontName=SEMIBOLD),
+    "small": _style("small", fontSize=8, leading=10.6, textColor=QUIET),
+    "label": _style("label", fontSize=8.4, leading=12.6, textColor=QUIET),
+    "title": _style("title", fontName=BOLD, fontSize=25, leading=29, textColor=ACCENT),
+    "subtitle": _style("subtitle", fontSize=12, leading=16, textColor=INK),
+    "heading": _style("heading", fontName=SEMIBOLD, fontSize=13, leading=16.5, textColor=ACCENT),
+    "subheading": _style("subheading", fontName=SEMIBOLD, fontSize=9.6, leading=13, textColor=INK),
+    "laboratory": _style("laboratory", fontName=SEMIBOLD, fontSize=11.5, leading=14.5),
+    "number": _style("number", fontName=SEMIBOLD, fontSize=11.5, leading=14.5, alignment=TA_RIGHT),
+    "label right": _style("label right", fontSize=8.4, leading=12.6, textColor=QUIET, alignment=TA_RIGHT),
+    "verdict": _style("verdict", fontName=BOLD, fontSize=17, leading=17, textColor=WHITE),
+    "statement": _style("statement", fontName=SEMIBOLD, fontSize=10.6, leading=14),
+    "cell": _style("cell", fontSize=8.6, leading=11),
+    "strong cell": _style("strong cell", fontName=SEMIBOLD, fontSize=8.6, leading=11),
+    "head": _style("head", fontName=SEMIBOLD, fontSize=7.8, leading=9.6, textColor=QUIET),
+    "head right": _style(
+        "head right", fontName=SEMIBOLD, fontSize=7.8, leading=9.6, textColor=QUIET, alignment=TA_RIGHT
+    ),
+}
+
+
+def prose(text: str, style: str = "body") -> Paragraph:
+    """`text` set in `style`, any sign of it taken literally; a line feed starts a line."""
+    return Paragraph(escape(printable(text)).replace("\n", "<br/>"), STYLES[style])
+
+
+def space(millimetres: float) -> Spacer:
+    """Vertical white space; it vanishes at the top of a page."""
+    return Spacer(1, millimetres * mm)
+
+
+def heading(text: str) -> Flowable:
+    """A section heading under a fine rule; it stays with what follows."""
+    table = Table([[prose(text, "heading")]], colWidths=[MEASURE], spaceBefore=6 * mm, spaceAfter=1.5 * mm)
+    table.setStyle(
+        [
+            ("LINEABOVE", (0, 0), (-1, 0), 0.9, ACCENT),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("TOPPADDING", (0, 0), (-1, -1), 4),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+        ]
+    )
+    table.keepWithNext = True
+    return table
+
+
+def facts(rows: Sequence[tuple[str, str]], width: float = MEASURE, label_width: float = 36 * mm) -> Flowable:
+    """Labels and what they stand for, one a row; rows with nothing to say are left out."""
+    kept = [(prose(label, "label"), prose(text)) for label, text in rows if text]
+    if not kept:
+        return Spacer(1, 0)
+    table = Table(kept, colWidths=[label_width, width - label_width], hAlign="LEFT")
+    table.setStyle([*_TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.9)])
+    return table
+
+
+def columns(left: Flowable, right: Flowable, gutter: float = 8 * mm) -> Flowable:
+    """Two blocks side by side, tops aligned."""
+    half = (MEASURE - gutter) / 2
+    table = Table([[left, "", right]], colWidths=[half, gutter, half])
+    table.setStyle([*_TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)])
+    return table
+
+
+HALF = (MEASURE - 8 * mm) / 2
+
+
+def ruled(
+    head: Sequence[str],
+    rows: Sequence[Sequence[str | Flowable]],
+    widths: Sequence[float],
+    numeric: Sequence[int] = (),
+    bold_rows: Sequence[int] = (),
+    keep_with_head: int = 3,
+) -> Table:
+    """A table with fine rules; its head is repeated on every page it reaches.
+
+    `widths` in points. Texts in the `numeric` columns stand on one decimal point, other texts wrap. The first
+    `keep_with_head` and the last two rows are never parted.
+    """
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    head_cells = [prose(text, "head right" if i in numeric else "head") for i, text in enumerate(head)]
+    body = [
+        [
+            cell
+            if i in numeric or not isinstance(cell, str)
+            else prose(cell, "strong cell" if n in bold_rows else "cell")
+            for i, cell in enumerate(row)
+        ]
+        for n, row in enumerate(rows)
+    ]
+    table = Table([head_cells, *body], colWidths=list(widths), repeatRows=1, hAlign="LEFT")
+    commands: list[Any] = [
+        *_TIGHT,
+        ("FONT", (0, 1), (-1, -1), REGULAR, 8.6, 11),
+        ("TEXTCOLOR", (0, 1), (-1, -1), INK),
+        ("TOPPADDING", (0, 0), (-1, -1), 2.1),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.6),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.7, INK),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.3, RULE),
+        ("NOSPLIT", (0, 0), (0, min(keep_with_head, len(rows)))),
+    ]
+    if len(rows) > keep_with_head + 2:
+        commands.append(("NOSPLIT", (0, -2), (0, -1)))
+    commands += [("FONT", (0, n + 1), (-1, n + 1), SEMIBOLD, 8.6, 11) for n in bold_rows]
+    for column in numeric:
+        texts = [str(row[column]) for row in rows]
+        behind = max((stringWidth(text[text.find(".") :], REGULAR, 8.6) for text in texts if "." in text), default=0.0)
+        commands += [
+            ("ALIGN", (column, 1), (column, -1), "DECIMAL"),
+            ("RIGHTPADDING", (column, 1), (column, -1), 5 + behind),
+        ]
+        if column + 1 < len(head) and column + 1 not in numeric:
+            commands.append(("LEFTPADDING", (column + 1, 0), (column + 1, -1), 9))
+    table.setStyle(commands)
+    return table
+
+
+def panel(word: str, accent: Any, lines: Sequence[Flowable]) -> Flowable:
+    """One word on solid colour with what it means beside it."""
+    badge = 34 * mm
+    table = Table(
+        [[prose(word, "verdict"), lines[0]], *[["", line] for line in lines[1:]]], colWidths=[badge, MEASURE - badge]
+    )
+    table.setStyle(
+        [
+            ("BACKGROUND", (0, 0), (0, -1), accent),
+            ("BACKGROUND", (1, 0), (1, -1), TINT),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 10),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 10),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+            ("TOPPADDING", (0, 0), (0, 0), 6),
+            ("TOPPADDING", (1, 0), (1, 0), 9),
+            ("BOTTOMPADDING", (0, -1), (-1, -1), 9),
+        ]
+    )
+    return table
+
+
+def boxed(lines: Sequence[Flowable]) -> Flowable:
+    """Blocks inside a plain dark frame, for what must not be missed."""
+    table = Table([[line] for line in lines], colWidths=[MEASURE])
+    table.setStyle(
+        [
+            ("BOX", (0, 0), (-1, -1), 1.2, INK),
+            ("LEFTPADDING", (0, 0), (-1, -1), 10),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 10),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+            ("TOPPADDING", (0, 0), (-1, 0), 6),
+            ("BOTTOMPADDING", (0, -1), (-1, -1), 7),
+        ]
+    )
+    return table
+
+
+_TIGHT: list[Any] = [
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LEFTPADDING", (0, 0), (-1, -1), 0),
+    ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+]

@@ -1,0 +1,113 @@
+"""The programmable current source: what it delivers at any instant, as a function of what it was told and when."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections import deque
+from dataclasses import dataclass
+
+SETTLING_TIME_CONSTANT = 0.04
+"""Seconds."""
+SETTLED_AFTER = 12 * SETTLING_TIME_CONSTANT
+"""Seconds after which a change has settled to better than 1 part in 1e5."""
+SETPOINT_ERROR = 2e-3
+"""Bound of the source's error, relative."""
+WANDER = ((23.0, 2e-4), (47.0, 3e-4), (131.0, 3e-4))
+"""Period in seconds and relative amplitude of the slow changes of the delivered current."""
+
+
+class Refused(Exception):
+    """The instrument will not do what it was told; carries the SCPI error number."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+@dataclass(frozen=True)
+class _Change:
+    time: float
+    begins_at: float
+    target: float
+
+
+class CurrentSource:
+    """An AC current source with an output relay and a protection limit. Currents in amperes, times in seconds."""
+
+    def __init__(self, maximum_current: float, seed: int, ignores_off: bool = False) -> None:
+        draw = random.Random(f"{seed} load")
+        self._gain = 1.0 + draw.uniform(-SETPOINT_ERROR, SETPOINT_ERROR)
+        self._phases = tuple(draw.uniform(0.0, 2 * math.pi) for _ in WANDER)
+        self._ignores_off = ignores_off
+        self._changes: deque[_Change] = deque([_Change(-math.inf, 0.0, 0.0)], maxlen=256)
+        self.maximum_current = maximum_current
+        self.protection = maximum_current
+        self.setpoint = 0.0
+        self.on = False
+
+    def set_current(self, current: float, time: float) -> None:
+        """Program `current`. Raises Refused (-222) when negative or above the protection limit or the maximum."""
+        if not 0.0 <= current <= min(self.protection, self.maximum_current):
+            raise Refused(-222)
+        self.setpoint = current
+        self._follow(time)
+
+    def set_protection(self, limit: float) -> None:
+        """Refuse setpoints above `limit` from now on.
+
+        Raises Refused: -222 when out of range, -221 (settings conflict) when the present setpoint is above it.
+        """
+        if not 0.0 <= limit <= self.maximum_current:
+            raise Refused(-222)
+        if limit < self.setpoint:
+            raise Refused(-221)
+        self.protection = limit
+
+    def set_output(self, on: bool, time: float) -> None:
+        """Connect or disconnect the output."""
+        if not on and self._ignores_off:
+            return
+        self.on = on
+        self._follow(time)
+
+    def reset(self, time: float) -> None:
+        """Output off, no current programmed, protection at the maximum."""
+        self.set_output(False, time)
+        self.protection = self.maximum_current
+        self.set_current(0.0, time)
+
+    def current_at(self, time: float) -> float:
+        """Delivered current in amperes at `time`."""
+        change = next((c for c in reversed(self._changes) if c.time <= time), self._changes[0])
+        return self._settling(change, time) * (1.0 + self.wander(time))
+
+    def changed_since(self, time: float) -> bool:
+        """Whether anything changed at or after `time`."""
+        return self._changes[-1].time >= time
+
+    def last_change(self) -> float:
+        """When the output last changed, in seconds; minus infinity when never."""
+        return self._changes[-1].time
+
+    def wander(self, time: float) -> float:
+        """Relative slow change of the current at `time`: the same for everything that measures it."""
+        return sum(
+            amplitude * math.sin(2 * math.pi * time / period + phase)
+            for (period, amplitude), phase in zip(WANDER, self._phases, strict=True)
+        )
+
+    def _follow(self, time: float) -> None:
+        target = self.setpoint * self._gain if self.on else 0.0
+        last = self._changes[-1]
+        if target != last.target:
+            # Time may have gone back slightly (reads that overlap); the record of changes must stay in order.
+            time = max(time, last.time)
+            self._changes.append(_Change(time, self._settling(last, time), target))
+
+    @staticmethod
+    def _settling(change: _Change, time: float) -> float:
+        if math.isinf(change.time):
+            return change.target
+        left = math.exp(-max(0.0, time - change.time) / SETTLING_TIME_CONSTANT)
+        return change.target + (change.begins_at - change.target) * left

@@ -1,0 +1,40 @@
+"""The range switch, turned by a person or by a relay: where it says it is and where it is."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+_OPEN = ""
+
+
+class RangeSwitch:
+    """A switch with one position per range; `stuck_in` names the position it never leaves. Times in seconds."""
+
+    def __init__(self, first: str, stuck_in: str = "") -> None:
+        self._stuck_in = stuck_in
+        self.claimed = first
+        self._moves: deque[tuple[float, str]] = deque([(-math.inf, stuck_in or first)], maxlen=256)
+
+    def move(self, position: str, time: float) -> None:
+        """Go to `position`."""
+        self.claimed = position
+        self._record(self._stuck_in or position, time)
+
+    def open(self, time: float) -> None:
+        """Open every contact: no current can flow."""
+        self.claimed = _OPEN
+        self._record(self._stuck_in or _OPEN, time)
+
+    def position_at(self, time: float) -> str:
+        """The range in circuit at `time`; empty when every contact is open."""
+        return next((p for t, p in reversed(self._moves) if t <= time), self._moves[0][1])
+
+    def moved_since(self, time: float) -> bool:
+        """Whether the contacts moved at or after `time`."""
+        return self._moves[-1][0] >= time
+
+    def _record(self, position: str, time: float) -> None:
+        last_time, last = self._moves[-1]
+        if position != last:
+            self._moves.append((max(time, last_time), position))

@@ -1,0 +1,181 @@
+"""What each instrument of a simulated bench answers, in the words of the profile it stands in for."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from functools import partial
+
+from instruments.profile import Profile
+from simulated.bench import SimulatedBench
+from simulated.description import InstrumentDescription
+from simulated.load import Refused
+from simulated.modbus import RegisterMap
+from simulated.scpi import Command, Reply, ScpiInstrument
+
+Terminal = ScpiInstrument | RegisterMap
+SOONEST, LATEST, AFTERWARDS = 2, 9, 0.05
+"""A link fault strikes once between these readings (counted from 0), and later with this probability."""
+
+
+class UnsupportedInstrument(Exception):
+    """The simulated bench cannot stand in for this instrument."""
+
+
+def terminal(bench: SimulatedBench, instrument: InstrumentDescription) -> Terminal:
+    """The terminal of `instrument`, acting on `bench`. Raises UnsupportedInstrument."""
+    profile = instrument.profile
+    if profile is None:
+        raise UnsupportedInstrument(f"instrument {instrument.name!r}: a person has no terminal")
+    if profile.kind == "modbus":
+        if instrument.role not in ("meter", "reference"):
+            raise UnsupportedInstrument(f"instrument {instrument.name!r}: no Modbus {instrument.role} is simulated")
+        value = _reading(bench, instrument)
+        return RegisterMap(
+            profile.registers,
+            lambda name: value() if name == "current" else 0.0,
+            profile.serial_registers,
+            _serial(bench, instrument),
+        )
+    commands, reset = _commands(bench, instrument, profile)
+    identity = _identity(profile, _serial(bench, instrument))
+    own = [Command(profile.identification.query, lambda _: Reply(identity))]
+    errors = profile.errors.query if profile.errors is not None else ""
+    return ScpiInstrument(identity, [*commands, *own], errors, reset)
+
+
+def _serial(bench: SimulatedBench, instrument: InstrumentDescription) -> str:
+    if instrument.role == "reference" and _has(bench, "wrong-serial"):
+        return instrument.serial[:-1] + ("1" if instrument.serial.endswith("0") else "0")
+    return instrument.serial
+
+
+def _has(bench: SimulatedBench, fault: str) -> bool:
+    return any(f.name == fault for f in bench.faults)
+
+
+def _identity(profile: Profile, serial: str) -> str:
+    field = profile.identification.serial_field
+    fields = ["Simulated", profile.title.replace(",", ""), "0", "1.0"]
+    fields += ["0"] * (field + 1 - len(fields))
+    fields[field] = serial
+    return ",".join(fields)
+
+
+def _reading(bench: SimulatedBench, instrument: InstrumentDescription) -> Callable[[], float]:
+    return bench.displayed if instrument.role == "meter" else bench.read_reference
+
+
+def _commands(
+    bench: SimulatedBench, instrument: InstrumentDescription, profile: Profile
+) -> tuple[list[Command], Callable[[], None]]:
+    if instrument.role == "load":
+        return _load_commands(bench, profile), bench.reset_load
+    if instrument.role == "reference":
+        return _reference_commands(bench, profile), bench.reset_reference
+    if instrument.role == "switch":
+        return _switch_commands(bench, instrument, profile), bench.open_switch
+    current = profile.quantities["current"]
+    shown = [Command(current.get, lambda _: _number(bench.displayed()))] if current.get else []
+    return [*shown, *(Command(c, _ignore) for c in current.configure)], lambda: None
+
+
+def _ignore(_: str) -> None:
+    return None
+
+
+def _number(value: float) -> Reply:
+    return Reply(f"{value:+.8E}")
+
+
+def _set(action: Callable[[float], None], text: str) -> None:
+    action(float(text))
+
+
+def _load_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
+    current = profile.quantities["current"]
+    commands = [Command(c, partial(_set, bench.set_current)) for c in current.set]
+    commands += [Command(c, partial(_set, bench.set_protection)) for c in current.protect]
+    commands += [Command(f"{c.header}?", lambda _: _number(bench.protection())) for c in commands[len(current.set) :]]
+    if current.get:
+        commands.append(Command(current.get, lambda _: _number(bench.programmed_current())))
+    commands += [Command(c, _ignore) for c in current.configure]
+    valued = {c.header for c in commands}
+
+    def switch(on: bool, _: str) -> None:
+        bench.set_output(on)
+
+    # A safe or on command that does not set the current's value is the one that moves the output.
+    for texts, on in ((profile.on, True), (profile.safe.commands, False)):
+        commands += [c for t in texts if (c := Command(t, partial(switch, on))).header not in valued]
+    for confirm in profile.safe.confirm:
+        off = confirm.expect[0]
+        on_text = {"OFF": "ON", "0": "1"}.get(off.upper(), "1" if off != "1" else "0")
+        commands.append(Command(confirm.query, partial(_output_state, bench, on_text, off)))
+    return commands
+
+
+def _output_state(bench: SimulatedBench, on: str, off: str, _: str) -> Reply:
+    return Reply(on if bench.output_on() else off)
+
+
+def _reference_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
+    current = profile.quantities["current"]
+    link = _FaultyLink(bench)
+    commands = [Command(c, partial(_set, bench.configure_reference) if "{value}" in c else _ignore) for c in current.configure]
+    if current.get:
+        commands.append(Command(current.get, lambda _: link.carry(_number(bench.read_reference()))))
+    return commands
+
+
+class _FaultyLink:
+    """The way of the reference's readings to the client: now and then late or garbled, when the bench has that fault."""
+
+    def __init__(self, bench: SimulatedBench) -> None:
+        self._bench = bench
+        self._seed = bench.description.seed
+        self._count = 0
+
+    def carry(self, reply: Reply) -> Reply:
+        number, self._count = self._count, self._count + 1
+        delay = self._bench.late_reply_delay if self._strikes("late-reply", number) else reply.delay
+        text = _garbled(reply.text) if self._strikes("garbled-reply", number) else reply.text
+        return Reply(text, delay)
+
+    def _strikes(self, fault: str, number: int) -> bool:
+        if not _has(self._bench, fault):
+            return False
+        if number <= LATEST:
+            return number == random.Random(f"{self._seed} {fault}").randint(SOONEST, LATEST)
+        return random.Random(f"{self._seed} {fault} {number}").random() < AFTERWARDS
+
+
+def _garbled(text: str) -> str:
+    """`text` with the second and fourth character's bit 6 flipped, as a disturbed line does: digits become letters."""
+    return "".join(chr(ord(c) ^ 0x40) if i in (1, 3) else c for i, c in enumerate(text))
+
+
+def _switch_commands(bench: SimulatedBench, instrument: InstrumentDescription, profile: Profile) -> list[Command]:
+    switching = profile.switching
+    if switching is None:
+        raise UnsupportedInstrument(f"instrument {instrument.name!r}: its profile has no [switching]")
+    ranges = {channel: name for name, channel in instrument.positions.items()}
+
+    def close(channel: str) -> None:
+        if channel not in ranges:
+            raise Refused(-222)
+        bench.turn_switch(ranges[channel])
+
+    def state(channel: str) -> Reply:
+        claimed = instrument.positions.get(bench.claimed_position(), "")
+        if "{position}" not in switching.query:
+            return Reply(claimed)
+        if channel not in ranges:
+            raise Refused(-222)
+        selected = switching.selected[0]
+        return Reply(selected if channel == claimed else "0" if selected != "0" else "1")
+
+    commands = [
+        Command(c, close if "{position}" in c else lambda _: bench.open_switch()) for c in switching.select
+    ]
+    return [*commands, Command(switching.query, state)]

@@ -1,0 +1,71 @@
+"""The user's files: every problem at once, one line each, naming file, key, found and expected."""
+
+import pytest
+
+from harness.commands.new import template
+from harness.errors import UserError
+from harness.files import parse_bench, parse_device
+
+
+def problems(parse: object, text: str) -> tuple[str, ...]:
+    """The problem lines for a text."""
+    with pytest.raises(UserError) as caught:
+        parse(text, "some.toml")  # type: ignore[operator]
+    return caught.value.problems
+
+
+def test_the_templates_are_valid() -> None:
+    """What `new` writes is accepted as it is."""
+    assert [r.name for r in parse_device(template("device.toml"), "d").ranges] == ["x1", "x4", "x20"]
+    assert parse_bench(template("bench.toml"), "b").roles.reference == "multimeter"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "found", "expected"),
+    [
+        ('resolution = "1 mA"', 'resolution = "1 mV"', "display.resolution", "'1 mV'", '"20 mA"'),
+        ('resolution = "1 mA"', "resolution = 0.001", "display.resolution", "0.001 without a unit", '"20 mA"'),
+        ("secondary_turns = 2500", "secondary_turns = 0", "transformer.secondary_turns", "0", "greater than 0"),
+        ("secondary_turns = 2500", "secondary_turn = 2500", "transformer.secondary_turn", "a key nobody knows", ""),
+        ("counts = 2", 'accuracy_class = "7"', "claim.accuracy_class", "'7'", "'0.1'"),
+        ('name = "x4"', 'name = "x1"', "", "range names", "every name once"),
+        ("primary_turns = 4", "primary_turns = 40", "", "rising order", "rising order"),
+        ('maximum_current = "4 A"', 'maximum_current = "4 mA"', "ranges[3]", "minimum_current not below", "a span"),
+        ('serial = "40117"', "", "identity.serial", "nothing", "this key"),
+    ],
+)
+def test_device_problems(old: str, new: str, key: str, found: str, expected: str) -> None:
+    """Each mistake gives one line with file, key, what was found and what is expected."""
+    (line,) = (p for p in problems(parse_device, template("device.toml").replace(old, new, 1)) if f": {key}: " in p or (not key))
+    assert line.startswith("some.toml: ")
+    assert "\n" not in line
+    assert found in line
+    assert expected in line
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "part"),
+    [
+        ('load = "source"', 'load = "sauce"', "roles.load = 'sauce'"),
+        ("::15027::", "::15026::", "used by 'multimeter' too"),
+        ("ratio = 20 ", "shunt_resistance = '0.1 ohm' ", "shunt_resistance and kind at odds"),
+        ('rule = "guarded"', 'rule = "lenient"', "decision.rule: found 'lenient'"),
+        ('temperature = "23 degC"', 'temperature = "warm"', "environment.temperature: found 'warm'"),
+    ],
+)
+def test_bench_problems(old: str, new: str, part: str) -> None:
+    """Mistakes of the bench file, among them one address used twice."""
+    assert any(part in p for p in problems(parse_bench, template("bench.toml").replace(old, new, 1)))
+
+
+def test_all_problems_come_at_once() -> None:
+    """Three mistakes, three lines."""
+    text = template("device.toml").replace('"1 mA"', '"1"').replace('"10 ohm"', '"10 A"').replace('"50 Hz"', '"50"')
+    assert len(problems(parse_device, text)) == 3
+
+
+def test_a_file_that_is_not_toml_is_one_line() -> None:
+    """A syntax error names file and place."""
+    (line,) = problems(parse_device, "a = = 1")
+    assert "not TOML" in line
+    assert "line 1" in line

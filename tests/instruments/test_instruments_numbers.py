@@ -1,0 +1,89 @@
+"""Numbers as instruments and people write them."""
+
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from instruments.numbers import decode_registers, parse_number, parse_typed_current
+
+
+@pytest.mark.parametrize(
+    ("reply", "value"),
+    [
+        ("12", 12.0),
+        ("-12", -12.0),
+        ("+1.25", 1.25),
+        (".5", 0.5),
+        ("5.", 5.0),
+        ("1.2E+1", 12.0),
+        ("1.2e-03", 0.0012),
+        (" 7\r", 7.0),
+    ],
+)
+def test_nr1_nr2_nr3_are_all_legal(reply: str, value: float) -> None:
+    """IEEE 488.2-1992, 8.7.2 to 8.7.4: NR1, NR2 and NR3 numeric response data."""
+    assert parse_number(reply) == value
+
+
+@pytest.mark.parametrize("reply", ["9.91E37", "9.9E37", "-9.9E+37", "+9.91000000E+37"])
+def test_sentinels_are_refused(reply: str) -> None:
+    """SCPI-99 volume 1, 7.2.1.4 and 7.2.1.5: 9.9E37 is infinity and 9.91E37 not-a-number; `float` would take both."""
+    with pytest.raises(ValueError, match="overload"):
+        parse_number(reply)
+
+
+@pytest.mark.parametrize(
+    "reply", ["", "nan", "inf", "1,2", "0x10", "1.2.3", "1_000", "1e", "12 A", "+-1", "١٢", "1.0,2.0"]
+)
+def test_anything_else_is_refused(reply: str) -> None:
+    """Text that Python's `float` may take but IEEE 488.2 does not know."""
+    with pytest.raises(ValueError, match=r"not a number|overload"):
+        parse_number(reply)
+
+
+@given(st.floats(-1e30, 1e30))
+def test_every_number_an_instrument_can_send_reads_back(value: float) -> None:
+    """NR3 of any value is read exactly."""
+    assert parse_number(f"{value:.17E}") == value
+
+
+@given(st.text(max_size=20))
+def test_any_text_is_a_number_or_a_value_error(text: str) -> None:
+    """Garbage never becomes anything but ValueError."""
+    try:
+        assert abs(parse_number(text)) < 9.9e37
+    except ValueError:
+        pass
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"),
+    [("1.234", 1.234), ("1,234", 1.234), ("340 mA", 0.34), ("340mA", 0.34), ("0", 0.0), ("12 A", 12.0)],
+)
+def test_people_type_commas_prefixes_and_units(typed: str, value: float) -> None:
+    """Decimal comma or point, prefix and unit optional."""
+    assert parse_typed_current(typed, 0.001) == pytest.approx(value)
+
+
+@pytest.mark.parametrize("typed", ["", "A", "1.2345", "one", "1.2.3", "1 V", "0.5 mA"])
+def test_what_the_display_cannot_show_is_refused(typed: str) -> None:
+    """No number, or finer than a display step of 1 mA."""
+    with pytest.raises(ValueError, match=r"is not a current|more digits"):
+        parse_typed_current(typed, 0.001)
+
+
+@given(st.floats(width=32, allow_nan=False), st.sampled_from(["big", "little"]))
+def test_float_registers_hold_ieee_754_single_precision(value: float, order: str) -> None:
+    """IEEE 754 binary32 over two registers, most significant register first or last."""
+    high, low = struct.unpack(">HH", struct.pack(">f", value))
+    assert decode_registers([high, low] if order == "big" else [low, high], "float32", order) == value
+
+
+def test_register_types() -> None:
+    """Two's complement and unsigned readings of the same bits."""
+    assert decode_registers([0xFFFF], "int16", "big") == -1
+    assert decode_registers([0xFFFF], "uint16", "big") == 65535
+    assert decode_registers([0xFFFF, 0xFFFE], "int32", "big") == -2
+    assert decode_registers([0x0001, 0x0000], "uint32", "big") == 65536
