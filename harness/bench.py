@@ -18,7 +18,6 @@ from harness.quantities import (
     Resistance,
 )
 
-
 Role = Literal["load", "reference", "meter", "switch"]
 ROLES: tuple[Role, ...] = ("load", "reference", "meter", "switch")
 

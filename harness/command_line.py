@@ -111,9 +111,7 @@ def _parser() -> argparse.ArgumentParser:
         _new,
         ["ratioproof new shelf-7"],
     )
-    new.add_argument(
-        "folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into"
-    )
+    new.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
 
     rehearse = _command(
         commands,
@@ -204,9 +202,7 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _command(
-    commands: Any, name: str, summary: str, action: Any, examples: Sequence[str]
-) -> argparse.ArgumentParser:
+def _command(commands: Any, name: str, summary: str, action: Any, examples: Sequence[str]) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=summary,
@@ -246,9 +242,7 @@ def _choices(parser: argparse.ArgumentParser) -> None:
 
 
 def _attended(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--operator", default="", metavar="NAME", help="who runs it; printed on the certificate"
-    )
+    parser.add_argument("--operator", default="", metavar="NAME", help="who runs it; printed on the certificate")
     parser.add_argument(
         "--override",
         action="append",
@@ -256,9 +250,7 @@ def _attended(parser: argparse.ArgumentParser) -> None:
         metavar="WHAT",
         help="go on in spite of a problem: rehearsal, serial:INSTRUMENT or due:INSTRUMENT; printed on the certificate",
     )
-    parser.add_argument(
-        "--cautions-read", action="store_true", help="confirm the cautions without being asked"
-    )
+    parser.add_argument("--cautions-read", action="store_true", help="confirm the cautions without being asked")
 
 
 def _console() -> Console:
@@ -298,9 +290,7 @@ def _options(arguments: argparse.Namespace) -> Any:
 def _rehearse(arguments: argparse.Namespace) -> int:
     from harness.commands.run import rehearse_only
 
-    return rehearse_only(
-        arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console()
-    )
+    return rehearse_only(arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console())
 
 
 def _run(arguments: argparse.Namespace) -> int:

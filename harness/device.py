@@ -119,13 +119,9 @@ class Device(Table):
             raise ValueError(f"found range names {names}, expected every name once")
         turns = [r.primary_turns for r in self.ranges]
         if turns != sorted(set(turns)):
-            raise ValueError(
-                f"found ranges with turns {turns}, expected them in rising order of primary_turns"
-            )
+            raise ValueError(f"found ranges with turns {turns}, expected them in rising order of primary_turns")
         if self.ranges[0].wiring != "independent":
-            raise ValueError(
-                "found the first range wired in series, expected independent (it has no range before it)"
-            )
+            raise ValueError("found the first range wired in series, expected independent (it has no range before it)")
         return self
 
     def range_named(self, name: str) -> Range:

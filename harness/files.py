@@ -57,9 +57,7 @@ def _line(name: str, error: Any) -> str:
     if kind == "value_error":
         return where + " ".join(str(error["ctx"]["error"]).split())
     message = error["msg"][0].lower() + error["msg"][1:]
-    return (
-        f"{where}found {_short(found)}, expected: {message.removeprefix('input ').removeprefix('should be ')}"
-    )
+    return f"{where}found {_short(found)}, expected: {message.removeprefix('input ').removeprefix('should be ')}"
 
 
 def _key(location: tuple[int | str, ...]) -> str:

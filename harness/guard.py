@@ -97,8 +97,7 @@ def watch() -> None:
         signal.signal(number, signal.SIG_IGN)
     order = json.loads(sys.stdin.readline())
     instruments = {
-        entry["name"]: _instrument(entry, tuple(Path(f) for f in order["folders"]))
-        for entry in order["instruments"]
+        entry["name"]: _instrument(entry, tuple(Path(f) for f in order["folders"])) for entry in order["instruments"]
     }
     import pyvisa_py  # noqa: F401  loaded now, so that no time is lost when it is needed
 
@@ -108,7 +107,7 @@ def watch() -> None:
     for instrument in instruments.values():
         try:
             instrument.open()
-        except Exception:  # noqa: BLE001, S112  safing tries again and reports what stands in the way
+        except Exception:  # noqa: BLE001  safing tries again and reports what stands in the way
             continue
     states = make_all_safe(instruments, list(instruments))
     report = [

@@ -61,8 +61,7 @@ def observed_ranges(record: Record) -> list[ObservedRange]:
         elif "ceiling" in line:
             found[line["range"]] = (line["ceiling"], line["ceiling_set_by"])
     return [
-        ObservedRange(name, current, set_by, tuple(left_out.get(name, ())))
-        for name, (current, set_by) in found.items()
+        ObservedRange(name, current, set_by, tuple(left_out.get(name, ()))) for name, (current, set_by) in found.items()
     ]
 
 

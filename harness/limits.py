@@ -42,9 +42,7 @@ def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.
     ]
     if path.secondary_fuse is not None:
         limit = path.secondary_fuse * transformer.secondary_turns / turns
-        parts.append(
-            Ceiling(limit, f"secondary fuse, {format_quantity(path.secondary_fuse, 'A')} {by_turns}")
-        )
+        parts.append(Ceiling(limit, f"secondary fuse, {format_quantity(path.secondary_fuse, 'A')} {by_turns}"))
     for rating, name in ((path.fuse, "fuse"), (path.supply_socket, "supply socket")):
         if rating is not None:
             parts.append(Ceiling(rating, name))

@@ -58,9 +58,7 @@ class PointPairs:
 class PairReader:
     """Reads pairs; no two of them share one refresh of the device's display."""
 
-    def __init__(
-        self, device: Device, bench: Bench, station: Station, clock: Clock, time_zero: float
-    ) -> None:
+    def __init__(self, device: Device, bench: Bench, station: Station, clock: Clock, time_zero: float) -> None:
         self._device, self._bench, self._station, self._clock = device, bench, station, clock
         self._zero = time_zero
         self._last_start = float("-inf")
@@ -72,10 +70,7 @@ class PairReader:
             self._clock.sleep(self._last_start + interval - self._clock.now())
             self._last_start = self._clock.now()
             pair = self._bracketed(rng, current) if self._station.meter.by_person else self._overlapped()
-            if (
-                self._station.meter.by_person
-                or abs(_middle(pair.reference) - _middle(pair.displayed)) <= interval
-            ):
+            if self._station.meter.by_person or abs(_middle(pair.reference) - _middle(pair.displayed)) <= interval:
                 return pair
         raise ReplyError(
             f"readings of reference and device came more than {interval:g} s apart, {APART} times in a row",

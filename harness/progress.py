@@ -69,9 +69,7 @@ class TerminalProgress:
         from rich.live import Live
 
         if self._console.is_terminal:
-            self._live = Live(
-                get_renderable=self._lines, console=self._console, refresh_per_second=8, transient=True
-            )
+            self._live = Live(get_renderable=self._lines, console=self._console, refresh_per_second=8, transient=True)
             self._live.start()
         return self
 
@@ -95,13 +93,9 @@ class TerminalProgress:
             self._latest = f"{name}: read"
         else:
             within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
-            self._latest = (
-                f"{name}: error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
-            )
+            self._latest = f"{name}: error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
         if self._live is None:
-            self._console.print(
-                f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False
-            )
+            self._console.print(f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False)
 
     def note(self, text: str) -> None:
         """Print a line that stays."""
@@ -124,16 +118,12 @@ class TerminalProgress:
         from rich.text import Text
 
         left = (
-            (self._durations[-1] - (self._durations[self._done - 1] if self._done else 0.0))
-            if self._durations
-            else 0.0
+            (self._durations[-1] - (self._durations[self._done - 1] if self._done else 0.0)) if self._durations else 0.0
         )
         table = Table.grid(padding=(0, 2))
         share = self._done / max(1, len(self._durations))
         bar = "━" * round(30 * share) + "╌" * (30 - round(30 * share))
-        table.add_row(
-            "point", Text(f"{self._done} of {len(self._durations)}  {bar}  about {left:.0f} s left")
-        )
+        table.add_row("point", Text(f"{self._done} of {len(self._durations)}  {bar}  about {left:.0f} s left"))
         table.add_row("now", Text(self._doing))
         live = (
             Text(f"{format_quantity(self._current, 'A')} through the meter", style="bold red")

@@ -117,9 +117,7 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     """`value` in `unit` with an SI prefix and `digits` significant digits: ``0.02, "A"`` -> ``"20 mA"``."""
     if value == 0 or not math.isfinite(value):
         return f"{value:g} {unit}"
-    for factor, prefix in _PREFIXES:
-        if abs(value) >= factor * 0.9999995:
-            break
+    factor, prefix = next((p for p in _PREFIXES if abs(value) >= p[0] * 0.9999995), _PREFIXES[-1])
     return f"{value / factor:.{digits}g} {prefix}{unit}"
 
 

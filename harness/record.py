@@ -44,9 +44,7 @@ class Record:
     @property
     def complete(self) -> bool:
         """Whether the last thing the run did was to finish."""
-        return (
-            bool(self.lines) and self.lines[-1]["kind"] == "stop" and self.lines[-1]["outcome"] == "complete"
-        )
+        return bool(self.lines) and self.lines[-1]["kind"] == "stop" and self.lines[-1]["outcome"] == "complete"
 
     def of_kind(self, *kinds: str) -> Iterator[dict[str, Any]]:
         """The lines of these kinds, in order."""

@@ -36,13 +36,9 @@ def make_all_safe(
         states.append(state)
         if writer is not None:
             try:
-                writer.write(
-                    "safe", instrument=state.instrument, confirmed=state.confirmed, answer=state.answer
-                )
+                writer.write("safe", instrument=state.instrument, confirmed=state.confirmed, answer=state.answer)
             except OSError:
-                writer = (
-                    None  # a full or vanished disk must not keep the other instruments from being made safe
-                )
+                writer = None  # a full or vanished disk must not keep the other instruments from being made safe
     return states
 
 

@@ -24,9 +24,7 @@ def check_packages() -> None:
         if origin is None:
             problems.append(f"package {name!r} is missing from {home}: {ADVICE}")
         elif Path(origin).resolve().parent.parent != home:
-            problems.append(
-                f"package {name!r} comes from {Path(origin).parent}, expected {home / name}: {ADVICE}"
-            )
+            problems.append(f"package {name!r} comes from {Path(origin).parent}, expected {home / name}: {ADVICE}")
         elif not _ours(Path(origin)):
             problems.append(
                 f"package {name!r} in {Path(origin).parent} was overwritten by another distribution: {ADVICE}"
@@ -37,9 +35,7 @@ def check_packages() -> None:
 
 def _ours(init: Path) -> bool:
     """Whether an `__init__` is one of ours: each begins with the docstring listed here."""
-    return init.read_text(encoding="utf-8", errors="replace").startswith(
-        f'"""{_FIRST_WORDS[init.parent.name]}'
-    )
+    return init.read_text(encoding="utf-8", errors="replace").startswith(f'"""{_FIRST_WORDS[init.parent.name]}')
 
 
 _FIRST_WORDS = {

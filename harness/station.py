@@ -200,9 +200,7 @@ def _meter(
         return PersonMeter(name, person, entry.serial, device.display.resolution, clock.now)
     profile = _profile(bench, name, "meter", folders)
     if profile.kind == "modbus":
-        return RegisterMeter(
-            name, entry.address, profile, lambda drain: links.registers(name, entry, drain), clock.now
-        )
+        return RegisterMeter(name, entry.address, profile, lambda drain: links.registers(name, entry, drain), clock.now)
     return _scpi(bench, name, "meter", ScpiMeter, clock, links, folders)
 
 

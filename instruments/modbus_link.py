@@ -6,6 +6,7 @@ answer to the next request, so a new RTU link first listens until the line has b
 
 from __future__ import annotations
 
+import contextlib
 import time
 from pathlib import Path
 from threading import Lock
@@ -41,14 +42,10 @@ class ModbusLink:
         try:
             if address.startswith("modbus-tcp://"):
                 parts = urlsplit(address)
-                self._client = ModbusTcpClient(
-                    parts.hostname or "", port=parts.port or 502, timeout=timeout, retries=0
-                )
+                self._client = ModbusTcpClient(parts.hostname or "", port=parts.port or 502, timeout=timeout, retries=0)
             elif address.startswith("modbus-rtu:"):
                 path = address.removeprefix("modbus-rtu:")
-                self._client = ModbusSerialClient(
-                    str(Path(path)), baudrate=baud_rate, timeout=timeout, retries=0
-                )
+                self._client = ModbusSerialClient(str(Path(path)), baudrate=baud_rate, timeout=timeout, retries=0)
             else:
                 raise ValueError("expected modbus-tcp://HOST:PORT or modbus-rtu:PATH")
             if not self._client.connect():
@@ -70,15 +67,9 @@ class ModbusLink:
         command = f"read {function} registers {address}..{address + count - 1}"
         with self._lock:
             if self._client is None:
-                raise LinkError(
-                    "link is closed", instrument=self._instrument, address=self._address, command=command
-                )
+                raise LinkError("link is closed", instrument=self._instrument, address=self._address, command=command)
             started = time.monotonic()
-            read = (
-                self._client.read_input_registers
-                if function == "input"
-                else self._client.read_holding_registers
-            )
+            read = self._client.read_input_registers if function == "input" else self._client.read_holding_registers
             try:
                 reply = read(address, count=count, device_id=self._unit_id)
                 if reply.isError():
@@ -101,10 +92,9 @@ class ModbusLink:
         """Close the connection; never raises."""
         client, self._client = self._client, None
         if client is not None:
-            try:
+            # A dead session may fail in any way, and there is nothing left to lose.
+            with contextlib.suppress(Exception):
                 client.close()
-            except Exception:  # noqa: BLE001, S110  a dead port may fail in any way, and there is nothing left to lose
-                pass
 
 
 def _drain(port: Any, longest: float) -> None:

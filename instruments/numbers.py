@@ -34,15 +34,11 @@ def parse_typed_current(text: str, resolution: float) -> float:
     match = _TYPED.fullmatch(text.strip())
     digits = match.group(1).replace(",", ".") if match else ""
     if match is None or not any(c.isdigit() for c in digits):
-        raise ValueError(
-            f"{text.strip()!r} is not a current; type it as the display shows it, such as 1.234 or 340 mA"
-        )
+        raise ValueError(f"{text.strip()!r} is not a current; type it as the display shows it, such as 1.234 or 340 mA")
     value = float(digits) * _PREFIX[match.group(2)]
     steps = value / resolution
     if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
-        raise ValueError(
-            f"{text.strip()!r} has more digits than the display shows (its step is {resolution:g} A)"
-        )
+        raise ValueError(f"{text.strip()!r} has more digits than the display shows (its step is {resolution:g} A)")
     return value
 
 

@@ -57,9 +57,7 @@ class ConsolePerson:
             ):
                 return value, typed.strip()
             doubted = value
-            self._show(
-                f"  {value:g} A is far from the {expected:.3g} A expected. Look again and type it once more."
-            )
+            self._show(f"  {value:g} A is far from the {expected:.3g} A expected. Look again and type it once more.")
 
 
 class ScriptedPerson:

@@ -89,8 +89,7 @@ class ScpiLoad(ScpiInstrument):
         """Set the instrument's own current limit. Does nothing where the profile has no such command."""
         commands = self.quantity("current").protect
         if commands:
-            self.tell(commands, value=f"{limit:.9g}")
-            self.check_errors(commands[-1])
+            self.tell_checked(commands, limit)
 
     def drive(self, current: float) -> None:
         """Set `current` amperes, switch the output on and read the setting back. Raises InstrumentError."""
@@ -114,8 +113,7 @@ class ScpiReference(ScpiInstrument):
         """Go to the range with this full scale. Raises InstrumentError."""
         commands = self.quantity("current").configure
         if commands:
-            self.tell(commands, value=f"{full_scale:.9g}")
-            self.check_errors(commands[-1])
+            self.tell_checked(commands, full_scale)
 
     def read(self, name: str = "current") -> Reading:
         """A fresh reading. Raises LinkError or ReplyError."""
@@ -147,9 +145,7 @@ class ScpiSwitch(ScpiInstrument):
         """Move, check the error queue, and ask whether it got there. Raises InstrumentError."""
         part = self.profile.switching
         if part is None or range_name not in self._positions:
-            raise ReplyError(
-                f"no position for range {range_name!r}", instrument=self.name, address=self.address
-            )
+            raise ReplyError(f"no position for range {range_name!r}", instrument=self.name, address=self.address)
         position = self._positions[range_name]
         self.tell(part.select, position=position)
         self.check_errors(part.select[-1])
@@ -279,18 +275,14 @@ class PersonMeter(_ByPerson):
     def read(self, expected: float | None = None) -> Reading:
         """Ask for what the display shows."""
         started = self._now()
-        value, typed = self._person.read_current(
-            "  What does the device show now?", self._resolution, expected
-        )
+        value, typed = self._person.read_current("  What does the device show now?", self._resolution, expected)
         return Reading(value, "A", typed, started, self._now())
 
 
 class PersonSwitch(_ByPerson):
     """A range switch turned by a person."""
 
-    def __init__(
-        self, name: str, person: Person, serial: str, turn: Callable[[str], None] | None = None
-    ) -> None:
+    def __init__(self, name: str, person: Person, serial: str, turn: Callable[[str], None] | None = None) -> None:
         """`turn` lets a simulated person really turn a simulated switch."""
         super().__init__(name, person, serial)
         self._turn = turn

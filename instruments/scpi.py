@@ -23,9 +23,7 @@ QUEUE_BOUND = 32
 class ScpiInstrument:
     """One instrument on one link. `open_link` makes a fresh link each time it is called."""
 
-    def __init__(
-        self, name: str, address: str, profile: Profile, open_link: Callable[[], Link], now: Now
-    ) -> None:
+    def __init__(self, name: str, address: str, profile: Profile, open_link: Callable[[], Link], now: Now) -> None:
         self.name, self.address, self.profile = name, address, profile
         self._open_link, self._now = open_link, now
         self._link: Link | None = None
@@ -63,6 +61,11 @@ class ScpiInstrument:
         for command in commands:
             self._opened(command).write(command.format(**values))
 
+    def tell_checked(self, commands: Sequence[str], value: float) -> None:
+        """Send commands with a number in them and check the error queue. Raises LinkError or QueuedError."""
+        self.tell(commands, value=f"{value:.9g}")
+        self.check_errors("; ".join(c.format(value=f"{value:.9g}") for c in commands))
+
     def ask(self, query: str, **values: object) -> str:
         """The stripped reply to one query. Raises LinkError or ReplyError."""
         text = query.format(**values)
@@ -71,9 +74,7 @@ class ScpiInstrument:
     def quantity(self, name: str) -> Quantity:
         """The profile's quantity called `name`. Raises InstrumentError when the profile has none."""
         if name not in self.profile.quantities:
-            raise self._error(
-                InstrumentError, f"its profile {self.profile.title!r} has no quantity {name!r}", ""
-            )
+            raise self._error(InstrumentError, f"its profile {self.profile.title!r} has no quantity {name!r}", "")
         return self.profile.quantities[name]
 
     def set(self, name: str, value: float) -> None:
@@ -85,8 +86,7 @@ class ScpiInstrument:
                 f"{value:g} {quantity.unit} is outside {quantity.minimum:g} to {quantity.maximum:g}",
                 quantity.set[0],
             )
-        self.tell(quantity.set, value=f"{value:.9g}")
-        self.check_errors(quantity.set[-1])
+        self.tell_checked(quantity.set, value)
 
     def read(self, name: str) -> Reading:
         """A fresh reading of a quantity. Raises LinkError or ReplyError."""
@@ -115,9 +115,7 @@ class ScpiInstrument:
             entry = self.ask(self.profile.errors.query)
             code = entry.split(",")[0].strip()
             if not code.lstrip("+-").isdigit():
-                raise self._unusable(
-                    f"error queue entry {entry[:60]!r} has no number", self.profile.errors.query
-                )
+                raise self._unusable(f"error queue entry {entry[:60]!r} has no number", self.profile.errors.query)
             if int(code) == 0:
                 return found
             found.append(entry)

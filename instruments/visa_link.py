@@ -10,6 +10,7 @@ What was found by measuring (PyVISA 1.16.2, PyVISA-py 0.8.1) and is dealt with h
 
 from __future__ import annotations
 
+import contextlib
 import select
 import socket
 import time
@@ -86,10 +87,9 @@ class VisaLink:
         """Close the session; never raises."""
         resource, self._resource, self._socket = self._resource, None, None
         if resource is not None:
-            try:
+            # A dead session may fail in any way, and there is nothing left to lose.
+            with contextlib.suppress(Exception):
                 resource.close()
-            except Exception:  # noqa: BLE001, S110  a dead session may fail in any way, and there is nothing left to lose
-                pass
 
     def _write(self, text: str) -> None:
         started = time.monotonic()
@@ -144,9 +144,7 @@ class VisaLink:
 
     def _opened(self, command: str) -> Any:
         if self._resource is None:
-            raise LinkError(
-                "link is closed", instrument=self._instrument, address=self._address, command=command
-            )
+            raise LinkError("link is closed", instrument=self._instrument, address=self._address, command=command)
         return self._resource
 
     def _failure(self, reason: str, command: str, started: float, received: int | None = None) -> LinkError:

@@ -11,7 +11,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 from harness.results import InstrumentSummary, Point, Results
 from reports.findings import coverage_marks
 from reports.front import certificate_number, closest_point, limit_text, moment
-from reports.paper import INK, MEASURE, facts, heading, prose, ruled, space
+from reports.paper import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
     exact,
@@ -50,17 +50,25 @@ def standing(results: Results) -> Iterator[Flowable]:
 def _instruments(results: Results) -> Iterator[Flowable]:
     reference = [i for i in results.instruments if i.role == "reference"]
     others = [i for i in results.instruments if i.role != "reference"]
-    table = ruled(
-        ["Instrument", "Serial number", "Calibration certificate", "Calibrated", "Due", "Accuracy claimed, by range"],
-        [_instrument_row(i) for i in reference],
-        [w * mm for w in (36, 21, 32, 18, 18, 45)],
-    )
-    yield KeepTogether([heading("Instruments"), prose("Reference", "subheading"), table])
-    yield space(1.5)
-    yield prose(
-        "Traceability: through the calibration certificates listed, as far as those state it.",
-        "small",
-    )
+    if reference:
+        table = ruled(
+            [
+                "Instrument",
+                "Serial number",
+                "Calibration certificate",
+                "Calibrated",
+                "Due",
+                "Accuracy claimed, by range",
+            ],
+            [_instrument_row(i) for i in reference],
+            [w * mm for w in (36, 21, 32, 18, 18, 45)],
+        )
+        yield KeepTogether([heading("Instruments"), prose("Reference", "subheading"), table])
+        yield space(1.5)
+        yield prose("Traceability: through the calibration certificates listed, as far as those state it.", "small")
+    else:
+        none = "No reference instrument is on record: nothing here is traceable."
+        yield KeepTogether([heading("Instruments"), prose(none, "strong")])
     if others:
         yield space(3)
         yield KeepTogether(
@@ -81,7 +89,7 @@ def _instrument_row(instrument: InstrumentSummary) -> list[str | Flowable]:
     accuracy = Table(
         [[prose(text, "cell")] for text in instrument.accuracy or ("not stated",)],
         colWidths=[45 * mm - 5],
-        style=[(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")],
+        style=[*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)],
     )
     return [
         identity,
@@ -133,14 +141,16 @@ def _uncertainty(results: Results) -> Iterator[Flowable]:
     yield heading("Uncertainty of measurement")
     yield prose(
         "The expanded uncertainty U is the standard uncertainty of the ratio error multiplied by the coverage factor k "
-        f"given with each point, for a coverage probability of approximately {_coverage(results)}. It was evaluated after "
-        "the Guide to the expression of uncertainty in measurement (GUM, JCGM 100:2008). U is rounded half up to two "
-        "significant digits and its value to the same place; verdicts were reached with unrounded numbers. A number given with u has that standard uncertainty."
+        f"given with each point, for a coverage probability of approximately {_coverage(results)}. It was evaluated "
+        "after the Guide to the expression of uncertainty in measurement (GUM, JCGM 100:2008). U is rounded half up to "
+        "two significant digits and its value to the same place; verdicts were reached with unrounded numbers. "
+        "A number given with u has that standard uncertainty."
     )
     marks = coverage_marks(results)
     for method, mark in marks.items():
         yield prose(f"Coverage factor{f' marked {mark}' if mark else ''} found by: {method}.")
-    point = closest_point(p for r in results.ranges for p in r.points)
+    points = [p for r in results.ranges for p in r.points]
+    point = closest_point(points, results.decision.rule == "guarded")
     if point is None:
         return
     yield space(3)
@@ -267,7 +277,7 @@ def _signatures(results: Results) -> Iterator[Flowable]:
     table.setStyle(
         [
             *(("LINEBELOW", (column, 0), (column, 0), 0.6, INK) for column in (0, 2, 4)),
-            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            *TIGHT,
             ("TOPPADDING", (0, 0), (-1, -1), 2),
         ]
     )

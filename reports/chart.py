@@ -32,14 +32,13 @@ def error_chart(points: Sequence[Point], guarded: bool) -> Drawing | None:
     drawing = Drawing(MEASURE, HEIGHT, initialFontName=REGULAR)
     scale = _Scale(points)
     band = _limits(points)
-    inside = Group(scale.clip())
-    inside.add(_band(scale, band))
+    curves = Group(scale.clip())
     for sign in (1, -1):
-        inside.add(_curve(scale, [(x, sign * limit) for x, limit, _ in band], 0.9))
+        curves.add(_curve(scale, [(x, sign * limit) for x, limit, _ in band], 0.9))
         if guarded:
-            inside.add(_curve(scale, [(x, sign * max(allowed, 0.0)) for x, _, allowed in band], 0.7, dashed=True))
-    drawing.add(inside)
-    for shape in (*_axes(scale), *(_marked(scale, p) for p in points), *_legend(points, guarded)):
+            curves.add(_curve(scale, [(x, sign * max(allowed, 0.0)) for x, _, allowed in band], 0.7, dashed=True))
+    drawing.add(Group(scale.clip(), _band(scale, band)))
+    for shape in (*_axes(scale), curves, *(_marked(scale, p) for p in points), *_legend(points, guarded)):
         drawing.add(shape)
     return drawing
 
@@ -58,8 +57,8 @@ class _Scale:
         widest = 1.1 * max(p.limit for p in points)
         if widest <= _CLIPPED_FROM * max(top, -bottom):
             top, bottom = max(top, widest), min(bottom, -widest)
-        self.step = _nice((top - bottom) / 5)
-        room = 0.03 * (top - bottom)
+        self.step = _nice((top - bottom) / 6)
+        room = 0.05 * (top - bottom)
         self.top, self.bottom = top + room, bottom - room
         self.frame = (_LEFT, _BOTTOM, MEASURE - _LEFT - _RIGHT, HEIGHT - _TOP - _BOTTOM)
 

@@ -36,8 +36,8 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
     if not causes or (results.verdict == "pass" and causes[0].fault == "none"):
         return
     explained = prose(
-        "Each explanation was compared with all readings of the run, their uncertainties included. The probabilities are "
-        "shared out among the explanations listed; a cause not listed was not considered.",
+        "Each explanation was compared with all readings of the run, their uncertainties included. The probabilities "
+        "are shared out among the explanations listed; a cause not listed was not considered.",
         "small",
     )
     rows = [
@@ -199,5 +199,5 @@ def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
 
 def _in_place(amperes: float, point: Point, exponent: int) -> str:
     """A current to the place where the point's expanded uncertainty, taken as a current, ends."""
-    uncertainty = point.expanded_uncertainty * point.reference_current
+    uncertainty = point.expanded_uncertainty * abs(point.reference_current)
     return written(round_pair(exact(amperes, -exponent), exact(uncertainty, -exponent))[0])

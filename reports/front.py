@@ -8,7 +8,22 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.results import Point, RangeResult, Results
-from reports.paper import ACCENT, HALF, INK, MEASURE, RULE, boxed, columns, facts, heading, panel, prose, ruled, space
+from reports.paper import (
+    ACCENT,
+    HALF,
+    INK,
+    MEASURE,
+    RULE,
+    TIGHT,
+    boxed,
+    columns,
+    facts,
+    heading,
+    panel,
+    prose,
+    ruled,
+    space,
+)
 from reports.rounding import NO_BREAK, current, exact, percent_pair, plus_minus, round_significant, true_minus, written
 
 
@@ -59,15 +74,7 @@ def _letterhead(results: Results) -> Flowable:
         left.append(prose(run.laboratory_address, "label"))
     number = [prose(certificate_number(results), "number"), prose("Certificate number", "label right")]
     table = Table([[left, number]], colWidths=[MEASURE - 52 * mm, 52 * mm])
-    table.setStyle(
-        [
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            ("LEFTPADDING", (0, 0), (-1, -1), 0),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 7),
-            ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
-        ]
-    )
+    table.setStyle([*TIGHT, ("BOTTOMPADDING", (0, 0), (-1, -1), 7), ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE)])
     return table
 
 
@@ -110,18 +117,18 @@ def _glance(results: Results) -> Iterator[Flowable]:
         "Verdict",
     ]
     widths = [w * mm for w in (36, 17, 29, 15, 13, 20, 13, 13, 14)]
-    rows = [_glance_row(r) for r in results.ranges]
+    rows = [_glance_row(r, results.decision.rule == "guarded") for r in results.ranges]
     bold = [i for i, r in enumerate(results.ranges) if r.verdict == "fail"]
     yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
     yield space(1.5)
     yield prose(
-        "Error closest to limit: that of the point with the least room between its ratio error and its limit. "
+        "Error closest to limit: that of the point with the least room to the limit, less U under guarded acceptance. "
         "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
         "small",
     )
 
 
-def _glance_row(found: RangeResult) -> list[str]:
+def _glance_row(found: RangeResult, guarded: bool) -> list[str]:
     turns = found.effective_turns
     row = [
         found.name,
@@ -130,16 +137,16 @@ def _glance_row(found: RangeResult) -> list[str]:
         str(turns.nearest) if turns else "–",
         str(len(found.points)),
     ]
-    worst = closest_point(found.points)
+    worst = closest_point(found.points, guarded)
     row += (
         [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)] if worst else ["–", "–", "–"]
     )
     return [*row, found.verdict]
 
 
-def closest_point(points: Iterable[Point]) -> Point | None:
-    """The point with the least room between its ratio error, without sign, and its limit; None without points."""
-    return min(points, key=lambda p: p.limit - abs(p.ratio_error), default=None)
+def closest_point(points: Iterable[Point], guarded: bool) -> Point | None:
+    """The point with the least room between its ratio error, without sign, and what it may be; None without points."""
+    return min(points, key=lambda p: p.limit - abs(p.ratio_error) - guarded * p.expanded_uncertainty, default=None)
 
 
 def limit_text(point: Point) -> str:

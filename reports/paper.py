@@ -11,6 +11,7 @@ from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.platypus import Flowable, Paragraph, Spacer, Table
 
 from reports.fonts import BOLD, REGULAR, SEMIBOLD, printable
@@ -56,6 +57,16 @@ STYLES: dict[str, ParagraphStyle] = {
 }
 
 
+# set for every cell of every table: reportlab's default is a font that is not embedded
+FONT = ("FONT", (0, 0), (-1, -1), REGULAR, 8.6, 11)
+TIGHT: list[Any] = [
+    FONT,
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LEFTPADDING", (0, 0), (-1, -1), 0),
+    ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+]
+
+
 def prose(text: str, style: str = "body") -> Paragraph:
     """`text` set in `style`, any sign of it taken literally; a line feed starts a line."""
     return Paragraph(escape(printable(text)).replace("\n", "<br/>"), STYLES[style])
@@ -71,6 +82,7 @@ def heading(text: str) -> Flowable:
     table = Table([[prose(text, "heading")]], colWidths=[MEASURE], spaceBefore=6 * mm, spaceAfter=1.5 * mm)
     table.setStyle(
         [
+            FONT,
             ("LINEABOVE", (0, 0), (-1, 0), 0.9, ACCENT),
             ("LEFTPADDING", (0, 0), (-1, -1), 0),
             ("TOPPADDING", (0, 0), (-1, -1), 4),
@@ -86,8 +98,8 @@ def facts(rows: Sequence[tuple[str, str]], width: float = MEASURE, label_width: 
     kept = [(prose(label, "label"), prose(text)) for label, text in rows if text]
     if not kept:
         return Spacer(1, 0)
-    table = Table(kept, colWidths=[label_width, width - label_width], hAlign="LEFT")
-    table.setStyle([*_TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.9)])
+    table = Table(kept, colWidths=[label_width, width - label_width], hAlign="LEFT", splitInRow=1)
+    table.setStyle([*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.9)])
     return table
 
 
@@ -95,7 +107,7 @@ def columns(left: Flowable, right: Flowable, gutter: float = 8 * mm) -> Flowable
     """Two blocks side by side, tops aligned."""
     half = (MEASURE - gutter) / 2
     table = Table([[left, "", right]], colWidths=[half, gutter, half])
-    table.setStyle([*_TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)])
+    table.setStyle([*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)])
     return table
 
 
@@ -115,8 +127,6 @@ def ruled(
     `widths` in points. Texts in the `numeric` columns stand on one decimal point, other texts wrap. The first
     `keep_with_head` and the last two rows are never parted.
     """
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
     head_cells = [prose(text, "head right" if i in numeric else "head") for i, text in enumerate(head)]
     body = [
         [
@@ -127,10 +137,9 @@ def ruled(
         ]
         for n, row in enumerate(rows)
     ]
-    table = Table([head_cells, *body], colWidths=list(widths), repeatRows=1, hAlign="LEFT")
+    table = Table([head_cells, *body], colWidths=list(widths), repeatRows=1, hAlign="LEFT", splitInRow=1)
     commands: list[Any] = [
-        *_TIGHT,
-        ("FONT", (0, 1), (-1, -1), REGULAR, 8.6, 11),
+        *TIGHT,
         ("TEXTCOLOR", (0, 1), (-1, -1), INK),
         ("TOPPADDING", (0, 0), (-1, -1), 2.1),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.6),
@@ -144,26 +153,30 @@ def ruled(
         commands.append(("NOSPLIT", (0, -2), (0, -1)))
     commands += [("FONT", (0, n + 1), (-1, n + 1), SEMIBOLD, 8.6, 11) for n in bold_rows]
     for column in numeric:
-        texts = [str(row[column]) for row in rows]
-        behind = max((stringWidth(text[text.find(".") :], REGULAR, 8.6) for text in texts if "." in text), default=0.0)
-        commands += [
-            ("ALIGN", (column, 1), (column, -1), "DECIMAL"),
-            ("RIGHTPADDING", (column, 1), (column, -1), 5 + behind),
-        ]
+        # reportlab's own decimal alignment draws the two sides of the point apart, and they are copied apart
+        behind = [_behind_the_point(str(row[column]), n in bold_rows) for n, row in enumerate(rows)]
+        commands.append(("ALIGN", (column, 1), (column, -1), "RIGHT"))
+        for n, width in enumerate(behind, 1):
+            commands.append(("RIGHTPADDING", (column, n), (column, n), 5 + max(behind) - width))
         if column + 1 < len(head) and column + 1 not in numeric:
             commands.append(("LEFTPADDING", (column + 1, 0), (column + 1, -1), 9))
     table.setStyle(commands)
     return table
 
 
+def _behind_the_point(text: str, bold: bool) -> float:
+    """Width in points of what stands right of the whole figures."""
+    return stringWidth(text[text.find(".") :], SEMIBOLD if bold else REGULAR, 8.6) if "." in text else 0.0
+
+
 def panel(word: str, accent: Any, lines: Sequence[Flowable]) -> Flowable:
     """One word on solid colour with what it means beside it."""
     badge = 34 * mm
-    table = Table(
-        [[prose(word, "verdict"), lines[0]], *[["", line] for line in lines[1:]]], colWidths=[badge, MEASURE - badge]
-    )
+    rows: list[list[Any]] = [[prose(word, "verdict"), lines[0]], *[["", line] for line in lines[1:]]]
+    table = Table(rows, colWidths=[badge, MEASURE - badge], splitInRow=1)
     table.setStyle(
         [
+            FONT,
             ("BACKGROUND", (0, 0), (0, -1), accent),
             ("BACKGROUND", (1, 0), (1, -1), TINT),
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -181,9 +194,10 @@ def panel(word: str, accent: Any, lines: Sequence[Flowable]) -> Flowable:
 
 def boxed(lines: Sequence[Flowable]) -> Flowable:
     """Blocks inside a plain dark frame, for what must not be missed."""
-    table = Table([[line] for line in lines], colWidths=[MEASURE])
+    table = Table([[line] for line in lines], colWidths=[MEASURE], splitInRow=1)
     table.setStyle(
         [
+            FONT,
             ("BOX", (0, 0), (-1, -1), 1.2, INK),
             ("LEFTPADDING", (0, 0), (-1, -1), 10),
             ("RIGHTPADDING", (0, 0), (-1, -1), 10),
@@ -194,10 +208,3 @@ def boxed(lines: Sequence[Flowable]) -> Flowable:
         ]
     )
     return table
-
-
-_TIGHT: list[Any] = [
-    ("VALIGN", (0, 0), (-1, -1), "TOP"),
-    ("LEFTPADDING", (0, 0), (-1, -1), 0),
-    ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-]

@@ -7,31 +7,29 @@ metering module turn it into a displayed value, the reference multimeter into a 
 
 from __future__ import annotations
 
-import random
 import threading
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
+from simulated.assembly import (
+    check_links,
+    current_source,
+    module_with,
+    range_factors,
+    secondary_fuse,
+    transformer_with,
+)
 from simulated.clock import Clock
-from simulated.description import BenchDescription, InstrumentDescription, MeterDescription
-from simulated.faults import ActiveFault, parse_fault
-from simulated.load import SETTLED_AFTER, CurrentSource
-from simulated.module import CLIPS_AT, Fuse, Module
+from simulated.description import BenchDescription, InstrumentDescription
+from simulated.faults import parse_fault
+from simulated.load import SETTLED_AFTER
+from simulated.module import Fuse
 from simulated.multimeter import INTEGRATION_TIME, Multimeter
 from simulated.relay import RangeSwitch
-from simulated.transformer import Transformer, core_for_rating
 from simulated.winding import signed_turns
 
-FUSE_RESISTANCE = 3.0
-"""Ohms of a healthy secondary fuse."""
-HIGH_FUSE_RESISTANCE = 500.0
-"""Ohms added by the fault high-resistance-fuse."""
-CALIBRATED_AT = 0.3
-"""The maker trimmed the module's gain at this part of the rated current, transformer error included."""
-GAIN_TOLERANCE = 1.5e-3
-DRIFTED_GAIN = 1.03
-SATURATED_TIMES = 1.8
-"""The fault saturating-core: flux density at rated current as a multiple of the saturation flux density."""
+if TYPE_CHECKING:
+    from simulated.terminals import Terminal
 
 
 @dataclass(frozen=True)
@@ -68,30 +66,51 @@ class SimulatedBench:
         self.late_reply_delay = late_reply_delay
         self.faults = tuple(parse_fault(text, description.meter) for text in description.faults)
         meter, seed, names = description.meter, description.seed, {fault.name for fault in self.faults}
+        check_links(description, self.faults)
         self._lock = threading.RLock()
-        self._load = _load(description, ignores_off="load-ignores-off" in names)
+        self._load = current_source(description, ignores_off="load-ignores-off" in names)
         self._multimeter = Multimeter(self.entry("reference").scales, seed)
         self._turns = signed_turns(meter.ranges, self.faults)
         stuck_in = self._range_of("switch-left-in-another-position")
         self._switch = RangeSwitch(meter.ranges[0].name, stuck_in)
         self._stuck_in = stuck_in
         self._supply_current = sum(fault.current for fault in self.faults)
-        self._factors = _range_factors(meter, self._range_of("display-factor-forgotten"))
-        self._transformer = _transformer(meter, names)
-        self._module = _module(meter, seed, names)
-        self._fuse = Fuse(meter.secondary_fuse, FUSE_RESISTANCE) if meter.secondary_fuse else None
+        self._factors = range_factors(meter, self._range_of("display-factor-forgotten"))
+        self._transformer = transformer_with(names, meter)
+        self._module = module_with(names, meter, seed)
+        self._fuse = secondary_fuse(meter)
         self._melted_at = float("inf")
         self._melted_part = 0.0
         self._peak_ampere_turns = 0.0
         self._switched_under_load = False
         self._advanced_to = clock.now()
         self._slot: tuple[int, float] = (-1, 0.0)
+        self._terminals: dict[str, Terminal] = {}
 
     def entry(self, role: Literal["load", "reference", "meter", "switch"]) -> InstrumentDescription:
         """The instrument playing `role`. Raises ValueError when the description has none."""
         found = next((i for i in self.description.instruments if i.role == role), None)
         if found is None:
             raise ValueError(f"the description has no instrument for the role {role!r}")
+        return found
+
+    def terminal(self, name: str) -> Terminal:
+        """What the instrument called `name` answers with, the same for all its connections.
+
+        Raises KeyError when there is no such instrument, terminals.UnsupportedInstrument when it has no terminal.
+        """
+        from simulated.terminals import terminal  # the terminals act on this class
+
+        with self._lock:
+            if name not in self._terminals:
+                self._terminals[name] = terminal(self, self.instrument(name))
+            return self._terminals[name]
+
+    def instrument(self, name: str) -> InstrumentDescription:
+        """The description of the instrument called `name`. Raises KeyError when there is none."""
+        found = next((i for i in self.description.instruments if i.name == name), None)
+        if found is None:
+            raise KeyError(name)
         return found
 
     # What a person does
@@ -277,56 +296,3 @@ class SimulatedBench:
 def _midpoints(start: float, end: float, count: int) -> list[float]:
     width = (end - start) / count
     return [start + (i + 0.5) * width for i in range(count)]
-
-
-def _load(description: BenchDescription, ignores_off: bool) -> CurrentSource:
-    maximum = next((i.maximum_current for i in description.instruments if i.role == "load"), None)
-    return CurrentSource(float("inf") if maximum is None else maximum, description.seed, ignores_off)
-
-
-def _range_factors(meter: MeterDescription, already_scaled: str) -> dict[str, float]:
-    """What the display multiplies by itself on each range: nothing, unless its factor was built in already."""
-    return {r.name: r.display_factor if r.name == already_scaled else 1.0 for r in meter.ranges}
-
-
-def _healthy_transformer(meter: MeterDescription) -> Transformer:
-    fuse_resistance = FUSE_RESISTANCE if meter.secondary_fuse else 0.0
-    resistance = meter.winding_resistance + meter.burden + fuse_resistance
-    rated = meter.rated_secondary_current
-    core = core_for_rating(rated * resistance, rated, meter.secondary_turns, meter.frequency)
-    return Transformer(
-        core, meter.secondary_turns, meter.frequency, meter.winding_resistance, meter.burden, fuse_resistance
-    )
-
-
-def _transformer(meter: MeterDescription, faults: set[str]) -> Transformer:
-    transformer = _healthy_transformer(meter)
-    if "saturating-core" in faults:
-        resistance = transformer.secondary_impedance.real
-        saturation = transformer.flux_density(meter.rated_secondary_current * resistance) / SATURATED_TIMES
-        transformer = replace(transformer, core=replace(transformer.core, saturation_flux_density=saturation))
-    if "high-resistance-fuse" in faults:
-        transformer = replace(transformer, fuse_resistance=transformer.fuse_resistance + HIGH_FUSE_RESISTANCE)
-    return transformer
-
-
-def _module(meter: MeterDescription, seed: int, faults: set[str]) -> Module:
-    draw = random.Random(f"{seed} module")
-    base = meter.ranges[0]
-    healthy = _healthy_transformer(meter)
-    trimmed_at = CALIBRATED_AT * meter.rated_secondary_current * meter.secondary_turns
-    trim = 1.0 / abs(1.0 + healthy.complex_error(trimmed_at))
-    drift = DRIFTED_GAIN if "drifted-gain" in faults else 1.0
-    return Module(
-        scale=meter.secondary_turns / (base.primary_turns * base.display_factor),
-        gain=trim * drift * (1.0 + draw.uniform(-GAIN_TOLERANCE, GAIN_TOLERANCE)),
-        offset=draw.uniform(-0.3, 0.3) * meter.resolution,
-        resolution=meter.resolution,
-        smallest=meter.smallest_readable_current,
-        refresh_interval=meter.refresh_interval,
-        clips_at=CLIPS_AT * meter.maximum_secondary_current,
-        seed=seed,
-    )
-
-
-__all__ = ["ActiveFault", "SimulatedBench", "Truth"]

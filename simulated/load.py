@@ -103,7 +103,9 @@ class CurrentSource:
         if target != last.target:
             # Time may have gone back slightly (reads that overlap); the record of changes must stay in order.
             time = max(time, last.time)
-            self._changes.append(_Change(time, self._settling(last, time), target))
+            # The output's relay opens within a cycle: nothing is left to settle when it is off.
+            begins_at = self._settling(last, time) if self.on else 0.0
+            self._changes.append(_Change(time, begins_at, target))
 
     @staticmethod
     def _settling(change: _Change, time: float) -> float:

@@ -9,12 +9,10 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 from instruments.profile import Register, SerialRegisters
 
-Function = Literal["holding", "input"]
-_FUNCTION_CODES: dict[int, Function] = {3: "holding", 4: "input"}
+_FUNCTION_CODES = {3: "holding", 4: "input"}
 _FORMATS = {"uint16": ">H", "int16": ">h", "uint32": ">I", "int32": ">i", "float32": ">f"}
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 _LARGEST_READ = 125
@@ -33,7 +31,7 @@ class RegisterMap:
     serial_registers: SerialRegisters | None
     serial: str
 
-    def words(self, function: Function, address: int, count: int) -> list[int]:
+    def words(self, function: str, address: int, count: int) -> list[int]:
         """`count` 16-bit words from `address`. Raises IllegalAddress when one of them does not exist."""
         held: dict[int, int] = {}
         wanted = range(address, address + count)

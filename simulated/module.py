@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from dataclasses import dataclass
+from itertools import pairwise
 
 CLIPS_AT = 1.2
 """The input stage clips at this multiple of the largest secondary current."""
@@ -61,10 +62,10 @@ class Fuse:
         multiple = current / self.rating
         if multiple <= 1.5:
             return math.inf
-        for (m0, t0), (m1, t1) in zip(_CURVE, _CURVE[1:], strict=False):
+        for (m0, t0), (m1, t1) in pairwise(_CURVE):
             if multiple <= m1:
                 part = math.log(multiple / m0) / math.log(m1 / m0)
-                return t0 * (t1 / t0) ** part
+                return t0 * math.pow(t1 / t0, part)
         last_multiple, last_time = _CURVE[-1]
         return last_time * (last_multiple / multiple) ** 2
 

@@ -84,9 +84,7 @@ def _word_matches(word: str, given: str) -> bool:
 class ScpiInstrument:
     """An instrument that answers program messages. One error queue for all its connections; thread-safe."""
 
-    def __init__(
-        self, identity: str, commands: Sequence[Command], error_query: str, reset: Callable[[], None]
-    ) -> None:
+    def __init__(self, identity: str, commands: Sequence[Command], error_query: str, reset: Callable[[], None]) -> None:
         self._lock = threading.Lock()
         self._errors: deque[int] = deque()
         self._event_status = 0

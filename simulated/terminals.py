@@ -122,14 +122,16 @@ def _output_state(bench: SimulatedBench, on: str, off: str, _: str) -> Reply:
 def _reference_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
     current = profile.quantities["current"]
     link = _FaultyLink(bench)
-    commands = [Command(c, partial(_set, bench.configure_reference) if "{value}" in c else _ignore) for c in current.configure]
+    commands = [
+        Command(c, partial(_set, bench.configure_reference) if "{value}" in c else _ignore) for c in current.configure
+    ]
     if current.get:
         commands.append(Command(current.get, lambda _: link.carry(_number(bench.read_reference()))))
     return commands
 
 
 class _FaultyLink:
-    """The way of the reference's readings to the client: now and then late or garbled, when the bench has that fault."""
+    """The way of the reference's readings to the client: late or garbled now and then, with those faults."""
 
     def __init__(self, bench: SimulatedBench) -> None:
         self._bench = bench
@@ -175,7 +177,5 @@ def _switch_commands(bench: SimulatedBench, instrument: InstrumentDescription, p
         selected = switching.selected[0]
         return Reply(selected if channel == claimed else "0" if selected != "0" else "1")
 
-    commands = [
-        Command(c, close if "{position}" in c else lambda _: bench.open_switch()) for c in switching.select
-    ]
+    commands = [Command(c, close if "{position}" in c else lambda _: bench.open_switch()) for c in switching.select]
     return [*commands, Command(switching.query, state)]

@@ -106,7 +106,5 @@ def _profile_problems(bench: Bench, bench_file: Path) -> list[str]:
         try:
             load_profile(entry.profile, profile_folders(bench_file))
         except ProfileError as failure:
-            problems += [
-                f"{bench_file}: instruments.{name}.profile: {line}" for line in str(failure).splitlines()
-            ]
+            problems += [f"{bench_file}: instruments.{name}.profile: {line}" for line in str(failure).splitlines()]
     return problems

@@ -46,8 +46,7 @@ def rehearse(inputs: Inputs) -> Rehearsal:
     results = evaluate(record, "rehearsal")
     began = dt.datetime.fromisoformat(record.start["at"])
     durations = tuple(
-        (dt.datetime.fromisoformat(line["at"]) - began).total_seconds()
-        for line in record.of_kind("point", "skip")
+        (dt.datetime.fromisoformat(line["at"]) - began).total_seconds() for line in record.of_kind("point", "skip")
     )
     return Rehearsal(durations, results, tuple(_problems(record, results)))
 

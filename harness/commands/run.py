@@ -29,9 +29,7 @@ CAUTIONS = """CAUTIONS
   This program limits current. It does not make wiring safe."""
 
 
-def rehearse_only(
-    device_file: Path, bench_file: Path, procedure: str, options: Options, console: Console
-) -> int:
+def rehearse_only(device_file: Path, bench_file: Path, procedure: str, options: Options, console: Console) -> int:
     """Rehearse and tell: points, ceilings, uncertainty against limit, duration. 2 when something stands in the way."""
     inputs = load_inputs(device_file, bench_file, procedure, options)
     rehearsal = rehearse(inputs)
@@ -60,9 +58,7 @@ def run(
     rehearsal = rehearse(inputs)
     _show(inputs, rehearsal, console)
     if rehearsal.problems and "rehearsal" not in accepted:
-        raise UserError(
-            [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
-        )
+        raise UserError([*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"])
     stop = StopSignal()
     with stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
         attendance = _attendance(operator, accepted, progress, stop)
@@ -71,9 +67,7 @@ def run(
     return _finish(out / "record.jsonl", out, console)
 
 
-def resume(
-    record_file: Path, *, operator: str, overrides: Sequence[str], cautions_read: bool, console: Console
-) -> int:
+def resume(record_file: Path, *, operator: str, overrides: Sequence[str], cautions_read: bool, console: Console) -> int:
     """Go on with an interrupted run from its record, then evaluate and certify it."""
     accepted = overrides_of(overrides)
     inputs = _inputs_of(read_record(record_file), record_file)
@@ -125,9 +119,7 @@ def _inputs_of(record: Record, record_file: Path) -> Inputs:
     )
 
 
-def _attendance(
-    operator: str, overrides: tuple[str, ...], progress: TerminalProgress, stop: StopSignal
-) -> Attendance:
+def _attendance(operator: str, overrides: tuple[str, ...], progress: TerminalProgress, stop: StopSignal) -> Attendance:
     def ask(text: str) -> str:
         with progress.paused():
             return stop.ask(text)
@@ -135,17 +127,13 @@ def _attendance(
     return Attendance(operator, overrides, ConsolePerson(ask, progress.note), progress, stop)
 
 
-def _confirm_cautions(
-    attendance: Attendance, progress: TerminalProgress, console: Console, already: bool
-) -> None:
+def _confirm_cautions(attendance: Attendance, progress: TerminalProgress, console: Console, already: bool) -> None:
     """Nothing that can energise anything starts before somebody has said that they have read the cautions."""
     with progress.paused():
         console.print(CAUTIONS, highlight=False)
     if already:
         return
-    answer = attendance.person.choose(
-        "Is the bench wired, covered and ready, and are these heeded?", ["yes", "no"]
-    )
+    answer = attendance.person.choose("Is the bench wired, covered and ready, and are these heeded?", ["yes", "no"])
     if answer != "yes":
         raise UserError("the cautions were not confirmed; nothing was energised")
 
@@ -168,9 +156,7 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
 def _show_points(rehearsal: Rehearsal, console: Console) -> None:
     from rich.table import Table
 
-    table = Table(
-        "range", "step", "current", "U expected", "limit", "limit / U", box=None, header_style="bold"
-    )
+    table = Table("range", "step", "current", "U expected", "limit", "limit / U", box=None, header_style="bold")
     for rng in rehearsal.results.ranges:
         for p in rng.points:
             table.add_row(

@@ -42,17 +42,13 @@ def run_anew(inputs: Inputs, attendance: Attendance, out: Path) -> None:
     """Run the procedure from its beginning, leaving `out`/record.jsonl. Raises UserError, AbortedSafe or NotSafe."""
     file = out / RECORD
     if file.exists():
-        raise UserError(
-            f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)"
-        )
+        raise UserError(f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)")
     clock = RealClock()
     station = _assembled(inputs, attendance, clock)
     try:
         identities, accepted = _identified(inputs, station, attendance, clock)
         writer = create_record(file, clock)
-        writer.write(
-            "start", **{**start_fields(inputs, software(), attendance.operator), "overrides": accepted}
-        )
+        writer.write("start", **{**start_fields(inputs, software(), attendance.operator), "overrides": accepted})
         _write_identities(writer, identities)
         runner = Runner(
             inputs.device,
@@ -146,9 +142,7 @@ def _identified(
     ]
     unused = [o for o in attendance.overrides if o not in problems and o != "rehearsal"]
     if refused or unused:
-        raise UserError(
-            [*refused, *(f"--override {o}: there is no such problem to override" for o in unused)]
-        )
+        raise UserError([*refused, *(f"--override {o}: there is no such problem to override" for o in unused)])
     return identities, [{"name": name, "problem": text} for name, text in problems.items()]
 
 
@@ -157,9 +151,7 @@ def _write_identities(writer: RecordWriter, identities: dict[str, Identity]) -> 
         writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
 
 
-def _execute_guarded(
-    runner: Runner, inputs: Inputs, station: Station, writer: RecordWriter, out: Path
-) -> None:
+def _execute_guarded(runner: Runner, inputs: Inputs, station: Station, writer: RecordWriter, out: Path) -> None:
     """Execute with a guard standing by; it is stood down only when the bench is known to be safe."""
     guard = Guard(inputs.bench, inputs.folders, (out / GUARD_REPORT).resolve())
     try:
@@ -180,9 +172,7 @@ def overrides_of(names: Sequence[str]) -> tuple[str, ...]:
     """The overrides a user named. Raises UserError for one that is not of a known form."""
     wrong = [n for n in names if n != "rehearsal" and n.partition(":")[0] not in ("serial", "due")]
     if wrong:
-        raise UserError(
-            [f"--override {n}: expected rehearsal, serial:INSTRUMENT or due:INSTRUMENT" for n in wrong]
-        )
+        raise UserError([f"--override {n}: expected rehearsal, serial:INSTRUMENT or due:INSTRUMENT" for n in wrong])
     return tuple(names)
 
 

@@ -15,7 +15,7 @@ from harness.quantities import format_quantity
 from harness.steps import Options
 from harness.stop import StopSignal
 from simulated.bench import SimulatedBench
-from simulated.serve import serve
+from simulated.serve import SimulationError, serve
 
 WORDS = "turn RANGE turns the range switch, show prints display and truth, quit ends"
 
@@ -24,9 +24,7 @@ def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
     """Serve the bench of `bench_file` at its own addresses until told to quit or stopped."""
     inputs = load_inputs(device_file, bench_file, "turns_check", Options())
     wanted = tuple(faults) or inputs.bench.simulation.faults
-    simulated = SimulatedBench(
-        describe(inputs.device, inputs.bench, bench_file, inputs.folders, wanted), RealClock()
-    )
+    simulated = SimulatedBench(describe(inputs.device, inputs.bench, bench_file, inputs.folders, wanted), RealClock())
     stop = StopSignal()
     try:
         with stop.listening(), serve(simulated) as addresses:
@@ -34,7 +32,7 @@ def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
                 print(f"{name} at {address}")
             print(f"faults: {', '.join(wanted) or 'none'}; {WORDS}", flush=True)
             _attend(simulated, [r.name for r in inputs.device.ranges], stop)
-    except OSError as failure:
+    except SimulationError as failure:
         raise UserError(f"{bench_file}: {failure}") from failure
     return 0
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from harness.bench import ROLES, Bench, InstrumentEntry, Role
 from harness.device import Device
 from harness.errors import UserError
 from harness.station import resolved_address
+from instruments.errors import LinkError
 from instruments.link import Link, RegisterLink
 from instruments.profile import Profile, load_profile
 from simulated.bench import SimulatedBench
@@ -20,7 +21,9 @@ from simulated.description import (
     ScaleDescription,
 )
 from simulated.faults import parse_fault
-from simulated.inprocess import open_register_link, open_text_link
+from simulated.inprocess import RegisterLink as TwinRegisterLink
+from simulated.inprocess import TextLink as TwinTextLink
+from simulated.inprocess import open_link
 
 TYPICAL_WINDING_RESISTANCE = 60.0
 """Ohms, where the device file does not know its own: typical for a small 2500-turn core, value from memory."""
@@ -46,9 +49,7 @@ def describe(
         smallest_readable_current=display.smallest_readable_current,
         refresh_interval=display.refresh_interval,
         ranges=tuple(
-            RangeDescription(
-                r.name, r.primary_turns, r.wiring, r.display_factor, r.minimum_current, r.maximum_current
-            )
+            RangeDescription(r.name, r.primary_turns, r.wiring, r.display_factor, r.minimum_current, r.maximum_current)
             for r in device.ranges
         ),
     )
@@ -58,9 +59,7 @@ def describe(
     except ValueError as problem:
         raise UserError(str(problem)) from None
     instruments = tuple(_instrument(bench, role, bench_file, folders) for role in ROLES)
-    return BenchDescription(
-        meter, instruments, bench.reference_path.factor, bench.simulation.seed, tuple(faults)
-    )
+    return BenchDescription(meter, instruments, bench.reference_path.factor, bench.simulation.seed, tuple(faults))
 
 
 def _instrument(bench: Bench, role: Role, bench_file: Path, folders: Sequence[Path]) -> InstrumentDescription:
@@ -87,12 +86,57 @@ class TwinLinks:
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
         """A link to a simulated SCPI instrument."""
-        return open_text_link(self._simulated, name)
+        link = open_link(self._simulated, name, entry.timeout)
+        if not isinstance(link, TwinTextLink):
+            raise UserError(f"instruments.{name}: found a profile for registers, expected one for text")
+        return _Text(link, name, entry.address)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         """A link to a simulated Modbus unit."""
-        return open_register_link(self._simulated, name)
+        link = open_link(self._simulated, name, entry.timeout)
+        if not isinstance(link, TwinRegisterLink):
+            raise UserError(f"instruments.{name}: found a profile for text, expected one for registers")
+        return link
 
     def turn_switch(self, range_name: str) -> None:
         """A simulated person turns the simulated switch."""
         self._simulated.turn_switch(range_name)
+
+
+class _Text:
+    """A simulated text link that fails as a real one does: with a LinkError, and closed from then on."""
+
+    def __init__(self, link: TwinTextLink, name: str, address: str) -> None:
+        self._link: TwinTextLink | None = link
+        self._name, self._address = name, address
+
+    def write(self, text: str) -> None:
+        """Send one message."""
+        self._opened(text).write(text)
+
+    def read(self) -> str:
+        """The next reply. Raises LinkError."""
+        return self._waiting("read", self._opened("read").read)
+
+    def query(self, text: str) -> str:
+        """Send one message and return its reply. Raises LinkError."""
+        link = self._opened(text)
+        return self._waiting(text, lambda: link.query(text))
+
+    def close(self) -> None:
+        """Let go."""
+        if self._link is not None:
+            self._link.close()
+            self._link = None
+
+    def _waiting(self, command: str, exchange: Callable[[], str]) -> str:
+        try:
+            return exchange()
+        except TimeoutError as failure:
+            self.close()
+            raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
+
+    def _opened(self, command: str) -> TwinTextLink:
+        if self._link is None:
+            raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
+        return self._link

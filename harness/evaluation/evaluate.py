@@ -23,9 +23,7 @@ def evaluate(record: Record, record_file: str) -> Results:
     if not record.complete:
         stops = list(record.of_kind("stop"))
         how = f"ended {stops[-1]['outcome']}: {stops[-1]['reason']}" if stops else "was interrupted"
-        raise RecordError(
-            f"{record_file}: the run {how}; resume it to the end, only a complete run is evaluated"
-        )
+        raise RecordError(f"{record_file}: the run {how}; resume it to the end, only a complete run is evaluated")
     device, bench = described(record)
     finished = record.lines[-1]["at"]
     outcome = evaluate_ranges(
@@ -52,13 +50,11 @@ def evaluate(record: Record, record_file: str) -> Results:
 def _run(record: Record, bench: Bench, record_file: str) -> Run:
     start = record.start
     procedure: dict[str, Any] = start["procedure"]
-    identities = [line for line in record.of_kind("identity")]
+    identities = list(record.of_kind("identity"))
     accepted = [*start["overrides"], *(o for line in record.of_kind("resume") for o in line["overrides"])]
     overrides = [o["problem"] for o in accepted]
     overrides += [
-        f"{line['text']} Answer: {line['answer']}."
-        for line in record.of_kind("prompt")
-        if line["answer"] == "go on"
+        f"{line['text']} Answer: {line['answer']}." for line in record.of_kind("prompt") if line["answer"] == "go on"
     ]
     return Run(
         laboratory=bench.laboratory.name,

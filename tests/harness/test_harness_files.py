@@ -36,7 +36,11 @@ def test_the_templates_are_valid() -> None:
 )
 def test_device_problems(old: str, new: str, key: str, found: str, expected: str) -> None:
     """Each mistake gives one line with file, key, what was found and what is expected."""
-    (line,) = (p for p in problems(parse_device, template("device.toml").replace(old, new, 1)) if f": {key}: " in p or (not key))
+    (line,) = (
+        p
+        for p in problems(parse_device, template("device.toml").replace(old, new, 1))
+        if f": {key}: " in p or (not key)
+    )
     assert line.startswith("some.toml: ")
     assert "\n" not in line
     assert found in line

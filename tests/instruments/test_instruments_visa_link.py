@@ -4,7 +4,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import pytest
 
@@ -28,10 +28,8 @@ def peer(serve: Callable[[socket.socket], None]) -> Iterator[str]:
             threading.Thread(target=quietly, args=(connection,), daemon=True).start()
 
     def quietly(connection: socket.socket) -> None:
-        try:
+        with suppress(OSError):
             serve(connection)
-        except OSError:
-            pass
 
     thread = threading.Thread(target=accept, daemon=True)
     thread.start()

@@ -146,7 +146,7 @@ def _run(simulated: bool, turns_check: bool) -> Run:
         procedure="turns_check" if turns_check else "current_ratio",
         procedure_title="Turns check at one common current" if turns_check else "Current ratio and linearity",
         procedure_revision="1",
-        procedure_description="Step the load through every range, up and back down, and read reference and device together.",
+        procedure_description="Step the load through every range and read reference and device together.",
         procedure_hash=hashlib.sha256(b"fixture procedure").hexdigest(),
         temperature=22.6,
         relative_humidity=0.41,
@@ -228,7 +228,7 @@ def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = Fa
 
 
 def failing(seed: int = 2) -> Results:
-    """The x4 range wound with its section reversed, on a simulated bench: -150 % is what such a winding gives."""
+    """The x4 range wound with its section reversed, simulated: 1 - 3 turns show as 2 of 4, an error of -50 %."""
     rng = random.Random(seed)
     good = passing(simulated=True)
     bad = one_range("x4", 4, 0.1, 20.0, rng, error=-0.5, remarks=("Points above 10 A were left out: ceiling lowered.",))
@@ -236,7 +236,7 @@ def failing(seed: int = 2) -> Results:
         good,
         verdict="fail",
         reasons=(
-            "Range x4: all 13 points lie outside the limit; the worst is -50.4 % at 0.1 A where 1.1 % is allowed.",
+            "Range x4: all 13 points lie outside the limit; the worst is -50.8 % at 0.1 A where 2.0 % is allowed.",
             "Range x4: the effective turns are 2.0, expected 4.",
         ),
         run=dataclasses.replace(
@@ -252,7 +252,7 @@ def failing(seed: int = 2) -> Results:
             Hypothesis("turn missing", "x4", "range x4 holds fewer turns than its file says", 0.0685),
             Hypothesis("none", None, "healthy meter", 0.00000001),
         ),
-        diagnosis_note="The two leading causes differ in sign only; a direct-current polarity check would separate them.",
+        diagnosis_note="The two leading causes differ in sign only; a polarity check would separate them.",
     )
 
 

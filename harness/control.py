@@ -1,0 +1,216 @@
+"""Control of an opened station: driving the current, taking it off, reading steadily, mending what a bad link breaks.
+
+What is true of the bench at any moment (current applied, reference's range) is kept here and nowhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar
+
+from harness.bench import Bench
+from harness.clock import Clock
+from harness.device import Device
+from harness.errors import RatioproofError
+from harness.observing import PairReading
+from harness.progress import Progress
+from harness.quantities import format_quantity
+from harness.record import RecordWriter
+from harness.settling import settle
+from harness.station import Station
+from harness.stop import StopSignal
+from instruments.errors import IdentityError, LinkError, QueuedError, ReplyError
+from instruments.reading import Identity
+
+ATTEMPTS = 6
+"""How often an exchange or a whole point is redone on a fresh link before the run is given up."""
+
+AGREEMENT = 0.10
+"""How far (relative) the reference may be from what the load was asked for before the operator must look."""
+
+WANDER = 0.01
+"""How far (relative) a reading may be from where the current had settled and still be one of the same point."""
+
+DEAD = 0.02
+"""Part of the current before that may still be seen (beside the reference's own floor) when the load is off."""
+
+PROTECTION = 1.01
+"""The load's own protection is set this much above the ceiling, so that it acts on faults and not on noise."""
+
+_T = TypeVar("_T")
+
+
+class LoadStaysOn(RatioproofError):
+    """The load was told to switch off and did not confirm, or current still flows."""
+
+
+class Abandoned(RatioproofError):
+    """The run cannot go on; the message says why."""
+
+
+class Control:
+    """Hands on the load, the reference and their links. `current` is the primary current applied, in amperes."""
+
+    def __init__(
+        self,
+        device: Device,
+        bench: Bench,
+        station: Station,
+        identities: dict[str, Identity],
+        writer: RecordWriter,
+        clock: Clock,
+        stop: StopSignal,
+        progress: Progress,
+    ) -> None:
+        self._device, self._bench, self._station, self._identities = device, bench, station, identities
+        self._writer, self._clock, self._stop, self._progress = writer, clock, stop, progress
+        self.current = 0.0
+        self._full_scale: float | None = None
+        self._settled_at = 0.0
+
+    def drive(self, current: float, limit: float) -> None:
+        """Bring the load to `current` amperes, its own protection just above `limit`.
+
+        On the way up the reference's range is changed first, so that the step cannot overload it.
+        Raises InstrumentError.
+        """
+        self._stop.check()
+        if current == self.current:
+            return
+        rising = current > self.current
+        if rising:
+            self.redoing("reference range", lambda _: self._configure(current))
+            self._protect(limit)
+        self._progress.energised(current)
+        # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
+        self.current = current
+        self.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._station.load.drive(current))
+        if not rising:
+            # A protection below the present setting is refused, so on the way down it follows.
+            self._protect(limit)
+        self._writer.write("step", step="apply", current=current)
+
+    def _protect(self, limit: float) -> None:
+        self.redoing("load limit", lambda _: self._station.load.protect(limit * PROTECTION))
+
+    def release(self) -> None:
+        """Take the load off, have it confirmed, and see with the reference that no current flows."""
+        before = self.current
+
+        def off(_: int) -> None:
+            self._station.load.make_safe()
+            confirmed, answer = self._station.load.confirm_safe()
+            if not confirmed:
+                raise LoadStaysOn(f"{self._station.load.name} did not switch off: {answer}")
+
+        self.redoing("load off", off)
+        if before:
+            self.redoing("no current", lambda _: self._see_it_dead(before))
+        self.current = 0.0
+        self._progress.energised(0.0)
+        self._writer.write("step", step="release")
+
+    def steady(self) -> float:
+        """Settled, on the reference's range for this current; its full scale.
+
+        After a step down the current settles on the range it came from, which the tail of the step cannot overload.
+        """
+        if self._full_scale is None:
+            self._configure(self.current)
+        before = self._full_scale
+        if self.current:
+            self._settle()
+        scale = self._configure(self.current)
+        if self.current and scale != before:
+            self._settle()
+        return scale
+
+    def check_plausible(self, pair: PairReading) -> None:
+        """Raise ReplyError for a reading far from where the current has settled: garbled, or no longer settled."""
+        if self.current and abs(pair.reference.value - self._settled_at) > WANDER * self._settled_at + self._floor():
+            raise ReplyError(
+                f"{pair.reference.value:g} is far from the {self._settled_at:g} it had settled at",
+                instrument=self._station.reference.name,
+                address=self._station.reference.address,
+            )
+
+    def redoing(self, what: str, action: Callable[[int], _T]) -> _T:
+        """Do `action`; when a link or a reply fails, reopen that instrument, identify it again and do it all anew."""
+        for attempt in range(1, ATTEMPTS + 1):
+            try:
+                return action(attempt)
+            except (LinkError, ReplyError, QueuedError) as failure:
+                self._writer.write(
+                    "trouble", what=what, attempt=attempt, instrument=failure.instrument, message=str(failure)
+                )
+                if attempt == ATTEMPTS:
+                    raise
+                self._progress.note(f"{failure}; doing it again on a fresh link")
+                self._reopen(failure.instrument)
+        raise AssertionError("unreachable")
+
+    def _configure(self, current: float) -> float:
+        """Put the reference on its smallest range that takes `current` amperes with 5 % to spare; its full scale."""
+        factor = self._bench.reference_path.factor
+        scales = [r.full_scale for r in self._bench.entry("reference").ranges]
+        scale = next((s for s in scales if s * factor >= 1.05 * current), scales[-1])
+        if scale != self._full_scale:
+            self._full_scale = None
+            self._station.reference.configure(scale)
+            self._full_scale = scale
+        return scale
+
+    def _floor(self) -> float:
+        """What two readings of the reference may differ by at any current, in its own unit."""
+        scale = next(r for r in self._bench.entry("reference").ranges if r.full_scale == self._full_scale)
+        return 2 * scale.resolution + scale.of_range * scale.full_scale
+
+    def _settle(self) -> None:
+        """Wait until the reference has settled and the display has caught up; it must read what was asked for."""
+        wanted = self.current
+        floor = self._floor()
+        found = settle(lambda: self._station.reference.read().value, self._clock, floor=floor, between=self._stop.check)
+        if found is None:
+            raise Abandoned(f"{format_quantity(wanted, 'A')} did not settle")
+        self._settled_at = found.mean
+        read = found.mean * self._bench.reference_path.factor
+        if abs(read - wanted) > AGREEMENT * wanted + floor * self._bench.reference_path.factor:
+            raise Abandoned(
+                f"the load was asked for {format_quantity(wanted, 'A')} and the reference reads {format_quantity(read, 'A')}: "
+                "look at the wiring and at the reference path in the bench file"
+            )
+        self._clock.sleep(found.since + 2 * self._device.display.refresh_interval - self._clock.now())
+        self._writer.write("settled", current=wanted, readings=found.readings, seconds=round(found.duration, 4))
+
+    def _see_it_dead(self, before: float) -> None:
+        scale = next(r for r in self._bench.entry("reference").ranges if r.full_scale == self._configure(before))
+        factor = self._bench.reference_path.factor
+        allowed = 0.02 * before + 3 * factor * (scale.of_range * scale.full_scale + scale.resolution)
+        until = self._clock.now() + 5.0
+        while (flowing := abs(self._station.reference.read().value) * factor) > allowed:
+            if self._clock.now() > until:
+                raise LoadStaysOn(
+                    f"{self._station.load.name} says it is off but {format_quantity(flowing, 'A')} still flows"
+                )
+
+    def _reopen(self, name: str) -> None:
+        instrument = self._station.instruments[name]
+        for attempt in range(1, ATTEMPTS + 1):
+            self._stop.check()
+            try:
+                instrument.open()
+                identity = instrument.identify()
+                instrument.start()
+                break
+            except (LinkError, ReplyError, QueuedError):
+                if attempt == ATTEMPTS:
+                    raise
+                self._clock.sleep(0.1 * 2**attempt)
+        if identity != self._identities[name]:
+            raise IdentityError(
+                f"answers as {identity.text!r} after reopening, was {self._identities[name].text!r}",
+                instrument=name,
+                address=instrument.address,
+            )
+        if name == self._station.reference.name:
+            self._full_scale = None

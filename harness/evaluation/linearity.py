@@ -1,0 +1,42 @@
+"""Linearity as instrument makers state it: the largest deviation from a line, by the rule that places the line.
+
+IEC 61298-2 and ISA-51.1 (definitions of independent, zero-based and terminal-based linearity; values from memory):
+each is the largest deviation of the characteristic, averaged over upscale and downscale readings.
+All functions take `x`, `y` of shape (n,) in rising x and give the deviation in the unit of `y`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def independent(x: Array, y: Array) -> float:
+    """Deviation from the line placed so as to make the largest deviation smallest.
+
+    For a given slope the best line leaves half the spread of y - slope x on either side. That spread is convex and
+    piecewise linear in the slope, with corners where two points exchange places, so its least value is at the slope
+    through some pair of points.
+    """
+    first, second = np.triu_indices(len(x), 1)
+    slopes = (y[second] - y[first]) / (x[second] - x[first])
+    residuals = y[None, :] - slopes[:, None] * x[None, :]
+    return float(np.min(np.ptp(residuals, axis=1)) / 2)
+
+
+def zero_based(x: Array, y: Array) -> float:
+    """Deviation from the line through the first point whose slope makes the largest deviation smallest.
+
+    At the best slope two points deviate equally to opposite sides, which fixes the slope by that pair.
+    """
+    dx, dy = x[1:] - x[0], y[1:] - y[0]
+    slopes = ((dy[:, None] + dy[None, :]) / (dx[:, None] + dx[None, :])).ravel()
+    return float(np.min(np.max(np.abs(dy[None, :] - slopes[:, None] * dx[None, :]), axis=1)))
+
+
+def terminal_based(x: Array, y: Array) -> float:
+    """Deviation from the line through the first and the last point."""
+    slope = (y[-1] - y[0]) / (x[-1] - x[0])
+    return float(np.max(np.abs(y - y[0] - slope * (x - x[0]))))

@@ -1,0 +1,94 @@
+"""The parts of a simulated bench, built from its description and its faults."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+from simulated.description import BenchDescription, MeterDescription
+from simulated.faults import ActiveFault
+from simulated.load import CurrentSource
+from simulated.module import CLIPS_AT, Fuse, Module
+from simulated.transformer import Transformer, core_for_rating
+
+FUSE_RESISTANCE = 3.0
+"""Ohms of a healthy secondary fuse."""
+HIGH_FUSE_RESISTANCE = 500.0
+"""Ohms added by the fault high-resistance-fuse."""
+CALIBRATED_AT = 0.3
+"""The maker trimmed the module's gain at this part of the rated current, transformer error included."""
+GAIN_TOLERANCE = 1.5e-3
+DRIFTED_GAIN = 1.03
+SATURATED_TIMES = 1.8
+"""The fault saturating-core: flux density at rated current as a multiple of the saturation flux density."""
+
+
+def check_links(description: BenchDescription, faults: tuple[ActiveFault, ...]) -> None:
+    """Raise ValueError for a fault of a link or an instrument that a person stands in for."""
+    by_wire = {i.role for i in description.instruments if i.profile is not None}
+    for fault in faults:
+        needed = "load" if fault.name == "load-ignores-off" else "reference"
+        if fault.fault.kind in ("link", "instrument") and needed not in by_wire:
+            raise ValueError(f"fault {fault.name}: no instrument plays the {needed} by wire")
+
+
+def current_source(description: BenchDescription, ignores_off: bool) -> CurrentSource:
+    """The load; without a maximum current in its description it has none."""
+    maximum = next((i.maximum_current for i in description.instruments if i.role == "load"), None)
+    return CurrentSource(float("inf") if maximum is None else maximum, description.seed, ignores_off)
+
+
+def secondary_fuse(meter: MeterDescription) -> Fuse | None:
+    """The fuse in the secondary, when there is one."""
+    return Fuse(meter.secondary_fuse, FUSE_RESISTANCE) if meter.secondary_fuse else None
+
+
+def range_factors(meter: MeterDescription, already_scaled: str) -> dict[str, float]:
+    """What the display multiplies by itself on each range: nothing, unless its factor was built in already."""
+    return {r.name: r.display_factor if r.name == already_scaled else 1.0 for r in meter.ranges}
+
+
+def healthy_transformer(meter: MeterDescription) -> Transformer:
+    """The transformer as its maker chose it for the meter's rated current and burden."""
+    fuse_resistance = FUSE_RESISTANCE if meter.secondary_fuse else 0.0
+    resistance = meter.winding_resistance + meter.burden + fuse_resistance
+    rated = meter.rated_secondary_current
+    core = core_for_rating(rated * resistance, rated, meter.secondary_turns, meter.frequency)
+    return Transformer(
+        core, meter.secondary_turns, meter.frequency, meter.winding_resistance, meter.burden, fuse_resistance
+    )
+
+
+def transformer_with(faults: set[str], meter: MeterDescription) -> Transformer:
+    """The transformer with those of the named faults that concern it."""
+    transformer = healthy_transformer(meter)
+    if "saturating-core" in faults:
+        resistance = transformer.secondary_impedance.real
+        saturation = transformer.flux_density(meter.rated_secondary_current * resistance) / SATURATED_TIMES
+        transformer = replace(transformer, core=replace(transformer.core, saturation_flux_density=saturation))
+    if "high-resistance-fuse" in faults:
+        transformer = replace(transformer, fuse_resistance=transformer.fuse_resistance + HIGH_FUSE_RESISTANCE)
+    return transformer
+
+
+def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
+    """The metering module with small errors of its own, drawn from `seed`, and its fault if it has one.
+
+    The maker's calibration made displayed current and paperwork agree on the base range.
+    """
+    draw = random.Random(f"{seed} module")
+    base = meter.ranges[0]
+    healthy = healthy_transformer(meter)
+    trimmed_at = CALIBRATED_AT * meter.rated_secondary_current * meter.secondary_turns
+    trim = 1.0 / abs(1.0 + healthy.complex_error(trimmed_at))
+    drift = DRIFTED_GAIN if "drifted-gain" in faults else 1.0
+    return Module(
+        scale=meter.secondary_turns / (base.primary_turns * base.display_factor),
+        gain=trim * drift * (1.0 + draw.uniform(-GAIN_TOLERANCE, GAIN_TOLERANCE)),
+        offset=draw.uniform(-0.3, 0.3) * meter.resolution,
+        resolution=meter.resolution,
+        smallest=meter.smallest_readable_current,
+        refresh_interval=meter.refresh_interval,
+        clips_at=CLIPS_AT * meter.maximum_secondary_current,
+        seed=seed,
+    )

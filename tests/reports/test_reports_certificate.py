@@ -1,0 +1,345 @@
+"""The certificate as its reader meets it: the text and fonts of the finished PDF."""
+
+import dataclasses
+import functools
+import io
+import math
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import sample_results
+from pypdf import PdfReader
+
+from harness import results as contract
+from harness.results import Point, Results
+from reports.certificate import SIMULATED, certificate, write_certificate
+from reports.fonts import printable
+
+Maker = Callable[[], Results]
+MAKERS = [sample_results.passing, sample_results.failing, sample_results.turns_check, sample_results.stressed]
+
+
+@functools.cache
+def _extracted(content: bytes) -> tuple[str, ...]:
+    return tuple(
+        page.extract_text().replace("\N{NO-BREAK SPACE}", " ") for page in PdfReader(io.BytesIO(content)).pages
+    )
+
+
+def _pages(results: Results) -> tuple[str, ...]:
+    return _extracted(certificate(results))
+
+
+def _squeezed(text: str) -> str:
+    """Without white space, which line breaks and justification may add or take."""
+    return re.sub(r"\s+", "", text)
+
+
+def _body(results: Results) -> str:
+    """All pages as one text without white space, their heads and feet removed, so that text running on is whole."""
+    text = ""
+    for page in _pages(results):
+        lines = [
+            line
+            for line in page.splitlines()
+            if not re.match(r"Verification certificate \w{4}-|page \d+ of|Simulated bench: not", line)
+        ]
+        text += "\n".join(lines)
+    return _squeezed(text)
+
+
+def _two_digits(value: float, uncertainty: float) -> tuple[str, str]:
+    """Value and U in percent by Python's own formatting: another way than the one under test (ties aside)."""
+    digits = f"{uncertainty * 100:.1e}"
+    decimals = max(0, 1 - int(digits.split("e")[1]))
+    shown = f"{value * 100:.{decimals}f}"
+    if float(shown) == 0:
+        shown = shown.lstrip("-")
+    return shown.replace("-", "−"), f"{float(digits):.{decimals}f}"
+
+
+def _texts(results: Results) -> list[str]:
+    """Every text of the results that a reader must find, word for word."""
+    run, device = results.run, results.device
+    texts = [
+        run.laboratory,
+        run.laboratory_address,
+        run.laboratory_statement,
+        run.operator,
+        run.procedure_title,
+        f"revision {run.procedure_revision}",
+        run.procedure_description,
+        run.procedure_hash,
+        run.reference_path,
+        run.record_file,
+        str(run.record_lines),
+        run.record_hash,
+        run.software,
+        *run.overrides,
+        *results.reasons,
+        device.maker,
+        device.type,
+        device.serial,
+        device.owner,
+        device.modified_by,
+        device.modification,
+        device.claim,
+        results.decision.statement,
+        *(text for pair in device.path_ratings.items() for text in pair),
+        *(text for r in results.ranges for text in (r.name, r.ceiling_set_by, *r.remarks)),
+    ]
+    for i in results.instruments:
+        texts += [i.name, i.identity, i.serial, i.certificate, i.calibrated, i.due, i.laboratory, *i.accuracy]
+    return [text for text in texts if text]
+
+
+@pytest.mark.parametrize("make", MAKERS)
+def test_every_text_of_the_results_is_on_the_certificate(make: Maker) -> None:
+    results = make()
+    body = _body(results).lower()
+    missing = [
+        text
+        for text in _texts(results)
+        if _squeezed(printable(text)).replace("-", "−").lower() not in body.replace("-", "−")
+    ]
+    assert missing == []
+
+
+# ISO/IEC 17025:2017, 7.8.2.1 a) to p), 7.8.4.1, 7.8.6.2 (content from memory, wording ours)
+REQUIRED = (
+    "Verification certificate",
+    "Place",
+    "Certificate number",
+    "End of certificate",
+    "Customer or owner",
+    "Procedure",
+    "Serial number",
+    "as presented",
+    "Started",
+    "Finished",
+    "Date of issue",
+    "relate only to the item",
+    "Copies are to be complete",
+    "Approved by",
+    "Verified by",
+    "Temperature",
+    "Relative humidity",
+    "coverage probability of approximately 95.45 %",
+    "JCGM 100:2008",
+    "Traceability",
+    "Calibration certificate",
+    "Decision rule",
+    "The specification is the claim of the item",
+    "not an accredited certificate unless the laboratory states otherwise",
+    "Mains voltage",
+    "Never open the secondary of a current transformer under current",
+    "heat up",
+    "Local codes apply",
+)
+
+
+@pytest.mark.parametrize("make", MAKERS)
+def test_what_the_standard_asks_for_is_said(make: Maker) -> None:
+    body = _body(make())
+    assert [phrase for phrase in REQUIRED if _squeezed(phrase) not in body] == []
+
+
+@pytest.mark.parametrize("make", MAKERS)
+def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -> None:
+    results = make()
+    text = "\n".join(_pages(results))
+    words = {"up": "rising", "down": "falling"}
+    points = [p for r in results.ranges for p in r.points]
+    assert points
+    for p in points:
+        error, uncertainty = _two_digits(p.ratio_error, p.expanded_uncertainty)
+        row = rf"{words.get(p.direction, p.direction)}\s+([\d.]+)\s+([\d.]+)\s+{re.escape(error)}\s+"
+        row += rf"{re.escape(uncertainty)}\s+"
+        row += rf"{p.coverage_factor:.2f}( [a-z])?\s+{p.limit * 100:#.4g}\s+{p.pairs}\s+{p.verdict}\b"
+        found = [(float(m[1]), float(m[2])) for m in re.finditer(row, text)]
+        shown = [1.0, 1e3]  # amperes or milliamperes
+        assert any(
+            math.isclose(reference, p.reference_current * unit, rel_tol=p.expanded_uncertainty)
+            and math.isclose(indicated, p.indicated_current * unit, rel_tol=p.expanded_uncertainty)
+            for reference, indicated in found
+            for unit in shown
+        ), p.name
+
+
+@pytest.mark.parametrize("make", MAKERS)
+def test_pages_are_counted_and_carry_number_and_stamp(make: Maker) -> None:
+    results = make()
+    pages = _pages(results)
+    digits = results.run.record_hash[:12].upper()
+    number = f"{digits[:4]}-{digits[4:8]}-{digits[8:]}"
+    for n, page in enumerate(pages, 1):
+        assert re.findall(r"page (\d+) of (\d+)", page) == [(str(n), str(len(pages)))]
+        assert f"Verification certificate {number}" in page
+        assert (SIMULATED in page) == results.run.simulated
+    assert f"End of certificate {number}" in pages[-1]
+
+
+@pytest.mark.parametrize("make", MAKERS)
+def test_same_results_give_the_same_bytes(make: Maker) -> None:
+    assert certificate(make()) == certificate(make())
+
+
+def test_results_read_back_from_json_give_the_same_certificate() -> None:
+    """Infinite degrees of freedom are null in the file."""
+    results = sample_results.failing()
+    assert certificate(contract.from_json(contract.to_json(results))) == certificate(results)
+
+
+@pytest.mark.parametrize("make", MAKERS)
+def test_every_font_is_embedded_and_of_the_one_family(make: Maker) -> None:
+    content = certificate(make())
+    assert b"Helvetica" not in content
+    names = set()
+    for page in PdfReader(io.BytesIO(content)).pages:
+        for reference in page["/Resources"]["/Font"].values():
+            font = reference.get_object()
+            names.add(font["/BaseFont"].split("+")[1])
+            assert "/FontFile2" in font["/FontDescriptor"]
+    assert names <= {"SourceSansPro-Regular", "SourceSansPro-Semibold", "SourceSansPro-Bold"}
+    assert "SourceSansPro-Regular" in names
+
+
+def test_pages_are_a4() -> None:
+    """ISO 216: 210 mm by 297 mm."""
+    for page in PdfReader(io.BytesIO(certificate(sample_results.passing()))).pages:
+        assert float(page.mediabox.width) / 72 * 25.4 == pytest.approx(210, abs=0.1)
+        assert float(page.mediabox.height) / 72 * 25.4 == pytest.approx(297, abs=0.1)
+
+
+@pytest.mark.parametrize("make", MAKERS)
+def test_the_head_of_a_table_is_repeated_and_no_range_is_parted_from_its_table(make: Maker) -> None:
+    for page in _pages(make()):
+        rows = re.search(r"^(rising|falling|single)\s", page, re.MULTILINE)
+        headed = re.search(r"Direction\s+Reference", page)
+        assert bool(rows) == bool(headed)
+
+
+def test_a_long_table_goes_over_pages_under_a_repeated_head() -> None:
+    results = sample_results.passing()
+    long = dataclasses.replace(results.ranges[0], points=results.ranges[0].points * 9)
+    pages = _pages(dataclasses.replace(results, ranges=(long,)))
+    reached = [page for page in pages if re.search(r"^(rising|falling)\s", page, re.MULTILINE)]
+    assert len(reached) >= 3
+    assert all(re.search(r"Direction\s+Reference", page) for page in reached)
+
+
+def test_verdict_is_plain_and_a_pass_needs_no_causes() -> None:
+    passed, failed = _pages(sample_results.passing()), _pages(sample_results.failing())
+    assert re.search(r"^Pass$", passed[0], re.MULTILINE)
+    assert re.search(r"^Fail$", failed[0], re.MULTILINE)
+    assert "Likely causes" not in "".join(passed)
+    assert "Likely causes" in failed[0]
+    assert "93.1 %" in failed[0]
+    assert "below 0.1 %" in failed[0]
+    assert "The two leading causes differ in sign only" in failed[0]
+
+
+def test_a_suspected_fault_is_shown_even_when_the_verdict_is_pass() -> None:
+    results = sample_results.passing()
+    causes = tuple(dataclasses.replace(h, fault="gain") for h in results.diagnosis)
+    assert "Likely causes" in _pages(dataclasses.replace(results, diagnosis=causes))[0]
+
+
+def test_overrides_and_interruptions_are_told_on_both_kinds_of_run() -> None:
+    clean, set_aside = "".join(_pages(sample_results.passing())), "".join(_pages(sample_results.failing()))
+    assert "None: no check was set aside by the operator." in clean
+    assert "run through without interruption" in clean
+    assert "Overrides: 1 check set aside by the operator" in set_aside
+    assert "interrupted and resumed 2 times" in set_aside
+
+
+def test_effective_turns_line_and_zero_are_summed_up_for_each_range() -> None:
+    text = "".join(_pages(sample_results.failing()))
+    # fixture: 2.0 turns, U = 0.0028; slope 0.5, u = 0.00021; intercept -0.1 mA, u = 0.075 mA; zero 75 uA, U = 200 uA
+    assert "2.0000 ± 0.0028 (k = 2.00)" in text
+    assert "0.50000, u = 0.00021" in text
+    assert "−100 µA, u = 75 µA" in text
+    assert "(80 ± 200) µA (k = 1.73), not significant" in text
+    assert "independent 0.011 %" in text
+
+
+def test_what_a_turns_check_does_not_measure_is_called_not_measured() -> None:
+    text = "".join(_pages(sample_results.turns_check()))
+    assert text.count("not measured by this procedure") == 6
+    assert "Relative humidity\nnot measured" in text
+
+
+def test_a_range_without_points_is_said_to_be_uncertified() -> None:
+    assert "nothing is certified about it" in "".join(_pages(sample_results.stressed()))
+
+
+def _room(p: Point) -> float:
+    return p.limit - abs(p.ratio_error) - p.expanded_uncertainty
+
+
+def test_example_budget_is_that_of_the_tightest_point_and_adds_up() -> None:
+    results = sample_results.passing()
+    tightest = min((p for r in results.ranges for p in r.points), key=_room)
+    text = "".join(_pages(results))
+    budget = text[text.index("Budget of the point closest to its limit") :]
+    budget = budget[: budget.index("Decision rule")]
+    assert tightest.name in budget
+    rows = re.findall(r"(?:normal|rectangular)\s+([\d.]+)\s+([\d.]+)\s+(∞|[\d.]+)\s+(yes|no)", budget)
+    assert len(rows) == len(tightest.budget)
+    combined = math.sqrt(sum(float(row[0]) ** 2 for row in rows))
+    assert combined == pytest.approx(tightest.standard_uncertainty * 100, rel=0.05)
+    assert sum(float(row[1]) for row in rows) == pytest.approx(100, abs=0.5)
+    assert [row[2] for row in rows].count("∞") == len(rows) - 1
+
+
+def test_a_number_that_is_not_finite_leaves_the_old_certificate_alone(tmp_path: Path) -> None:
+    file = tmp_path / "certificate.pdf"
+    write_certificate(sample_results.passing(), file)
+    before = file.read_bytes()
+    results = sample_results.passing()
+    bad = dataclasses.replace(results.ranges[0].points[0], ratio_error=math.nan)
+    broken = dataclasses.replace(results, ranges=(dataclasses.replace(results.ranges[0], points=(bad,)),))
+    with pytest.raises(ValueError, match="found nan to print"):
+        write_certificate(broken, file)
+    assert file.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [file]
+
+
+def test_markup_in_a_users_text_is_printed_as_it_stands() -> None:
+    results = sample_results.passing()
+    device = dataclasses.replace(results.device, owner="<b>R & D</b> &amp; Sons")
+    assert "<b>R & D</b> &amp; Sons" in "".join(_pages(dataclasses.replace(results, device=device)))
+
+
+def test_signs_the_family_lacks_are_written_out_and_composed_ones_kept() -> None:
+    assert printable("Zähler 漢") == "Z\u00e4hler [U+6F22]"
+
+
+def _with_run(**changes: object) -> Results:
+    results = sample_results.passing()
+    return dataclasses.replace(results, run=dataclasses.replace(results.run, **changes))
+
+
+def _with_device(**changes: object) -> Results:
+    results = sample_results.passing()
+    return dataclasses.replace(results, device=dataclasses.replace(results.device, **changes))
+
+
+@pytest.mark.parametrize(
+    ("results", "phrase"),
+    [
+        (dataclasses.replace(sample_results.passing(), instruments=()), "No reference instrument is on record"),
+        (dataclasses.replace(sample_results.passing(), ranges=(), reasons=()), "End of certificate"),
+        (_with_device(path_ratings={}), "none stated"),
+        (_with_device(owner=""), "Customer or owner not stated"),
+        (_with_device(modification="winding " * 1500), "End of certificate"),
+        (dataclasses.replace(sample_results.passing(), reasons=("a reason " * 1500,)), "End of certificate"),
+        (_with_run(overrides=("an override " * 1500,)), "End of certificate"),
+        (_with_run(started="unknown"), "unknown"),
+        (_with_run(temperature=-2.5), "−2.5 °C"),
+    ],
+)
+def test_what_is_missing_or_longer_than_a_page_is_still_printed(results: Results, phrase: str) -> None:
+    assert _squeezed(phrase) in _body(results)

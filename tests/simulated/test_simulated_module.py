@@ -1,0 +1,63 @@
+"""The metering module's display and its fuse."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from simulated.module import Fuse, Module
+
+# IEC 60127-2, standard sheet 2 (quick-acting, low breaking capacity), pre-arcing time limits in seconds; the row above
+# 100 mA found in a fuse maker's data sheet, the row from 32 mA to 100 mA a value from memory.
+GATES_ABOVE_100_MA = [(1.5, 3600, math.inf), (2.1, 0, 1800), (2.75, 0.05, 2), (4, 0.01, 0.3), (10, 0, 0.02)]
+GATES_TO_100_MA = [(1.5, 3600, math.inf), (2.1, 0, 1800), (2.75, 0.01, 0.5), (4, 0.003, 0.1), (10, 0, 0.02)]
+
+
+@pytest.mark.parametrize(
+    ("rating", "multiple", "shortest", "longest"),
+    [(0.05, *g) for g in GATES_TO_100_MA] + [(0.5, *g) for g in GATES_ABOVE_100_MA],
+)
+def test_fuse_melts_inside_the_gates(rating: float, multiple: float, shortest: float, longest: float) -> None:
+    """The curve passes through every gate of the standard sheet."""
+    assert shortest <= Fuse(rating, 3.0).melting_time(multiple * rating) <= longest
+
+
+@given(st.floats(0.01, 30.0), st.floats(1.0, 5.0))
+def test_more_current_melts_sooner(multiple: float, step: float) -> None:
+    """Pre-arcing time never grows with the current."""
+    fuse = Fuse(0.05, 3.0)
+    assert fuse.melting_time(0.05 * multiple * step) <= fuse.melting_time(0.05 * multiple)
+
+
+MODULE = Module(
+    scale=2500.0,
+    gain=1.0,
+    offset=0.0,
+    resolution=0.01,
+    smallest=0.02,
+    refresh_interval=1.0,
+    clips_at=0.048,
+    seed=1,
+)
+
+
+@given(st.floats(0.0, 200.0), st.integers(0, 10_000))
+def test_display_shows_whole_steps(measured: float, slot: int) -> None:
+    """What is shown is a whole number of display steps, the same whenever the slot is looked at."""
+    shown = MODULE.shown(measured, slot)
+    assert shown / 0.01 == pytest.approx(round(shown / 0.01), abs=1e-6)
+    assert shown == MODULE.shown(measured, slot)
+
+
+def test_below_the_threshold_it_shows_zero() -> None:
+    """The smallest displayed current: below it zero, well above it a value."""
+    assert {MODULE.shown(0.010, slot) for slot in range(50)} == {0.0}
+    assert min(MODULE.shown(0.030, slot) for slot in range(50)) >= 0.02
+
+
+def test_the_input_clips() -> None:
+    """Past its input stage's limit the module shows no more."""
+    assert MODULE.measured(0.048) == MODULE.measured(5.0)
