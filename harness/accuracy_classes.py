@@ -1,11 +1,13 @@
 """Limits of ratio error of the accuracy classes of measuring current transformers.
 
-IEC 61869-2:2012, tables 201 to 203. The standard itself was not at hand: the numbers were found on a transformer
-maker's technical page and agree with memory. Between the tabulated currents the limit is interpolated linearly in
-current, as is common practice (no published source).
+Between the tabulated currents the limit is interpolated linearly in current, as is common practice (no published
+source). Outside them a class makes no claim: `ratio_error_limit` refuses, so a device file must not claim a class for
+currents below its lowest (`harness.device` sees to that).
 """
 
 from __future__ import annotations
+
+import itertools
 
 LIMITS: dict[str, tuple[tuple[float, float], ...]] = {
     "0.1": ((0.05, 0.004), (0.2, 0.002), (1.0, 0.001), (1.2, 0.001)),
@@ -17,7 +19,11 @@ LIMITS: dict[str, tuple[tuple[float, float], ...]] = {
     "3": ((0.5, 0.03), (1.2, 0.03)),
     "5": ((0.5, 0.05), (1.2, 0.05)),
 }
-"""Class -> (part of the rated current, limit of ratio error), both as fractions, in rising current."""
+"""Class -> (part of the rated current, limit of ratio error), both as fractions, in rising current.
+
+Source: IEC 61869-2:2012, tables 201 to 203. The standard itself was not at hand: the numbers were found on a
+transformer maker's technical page and agree with memory. Classes 3 and 5 have one limit from 50 % to 120 %.
+"""
 
 TOLERANCE = 0.005
 """A point this little (relative) outside the tabulated span is a point at its end: no current is set exactly."""
@@ -40,7 +46,7 @@ def ratio_error_limit(accuracy_class: str, part_of_rated: float) -> float:
             f"class {accuracy_class} makes no claim at {part_of_rated:.3g} of the rated current, only from {low:g} to {high:g}"
         )
     current = min(max(part_of_rated, low), high)
-    for (i, limit), (j, next_limit) in zip(table, table[1:], strict=False):
+    for (i, limit), (j, next_limit) in itertools.pairwise(table):
         if current <= j:
             return limit + (next_limit - limit) * (current - i) / (j - i)
     return table[-1][1]

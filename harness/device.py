@@ -124,6 +124,23 @@ class Device(Table):
             raise ValueError("found the first range wired in series, expected independent (it has no range before it)")
         return self
 
+    @model_validator(mode="after")
+    def _covered_by_class(self) -> Device:
+        """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
+        if self.claim.accuracy_class is None:
+            return self
+        from harness.accuracy_classes import lowest_current
+
+        lowest = lowest_current(self.claim.accuracy_class)
+        for rng in self.ranges:
+            if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
+                raise ValueError(
+                    f"found range {rng.name} with minimum_current {rng.minimum_current:g} A and accuracy_class "
+                    f"{self.claim.accuracy_class}, which claims nothing below {lowest * 100:g} % of the range's maximum, "
+                    f"expected at least {lowest * rng.maximum_current:g} A"
+                )
+        return self
+
     def range_named(self, name: str) -> Range:
         """The range called `name`. Raises KeyError when there is none."""
         return (
@@ -143,7 +160,10 @@ def displayed_to_indicated(rng: Range, displayed: float) -> float:
 
 
 def limit_of_error(device: Device, rng: Range, current: float) -> float:
-    """Largest ratio error (a fraction) the claim allows on `rng` at `current` amperes."""
+    """Largest ratio error (a fraction) the claim allows on `rng` at `current` amperes.
+
+    Raises ValueError where an accuracy class makes no claim (`accuracy_classes.ratio_error_limit`).
+    """
     claim = device.claim
     if claim.accuracy_class is not None:
         from harness.accuracy_classes import ratio_error_limit

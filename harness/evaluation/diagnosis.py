@@ -14,11 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from uncertainties import covariance_matrix
 
 from harness.device import Device
-from harness.evaluation.hypotheses import Candidate, candidates
+from harness.evaluation.hypotheses import NONE, OTHER, Candidate, candidates
 from harness.evaluation.points import PointValues
+from harness.evaluation.uncertainty import covariance
 from harness.results import Hypothesis
 
 Array = NDArray[np.float64]
@@ -36,11 +36,16 @@ ALIKE = 20.0
 
 @dataclass(frozen=True)
 class _Data:
-    """Errors (n,) with covariance (n, n); per point its range, ampere-turns over rated, and primary current in amperes."""
+    """Errors (n,) with covariance (n, n); per point its range, ampere-turns over rated, and primary current in amperes.
+
+    A zero point has `flowing` 0: its indicated current over the smallest current of its range stands for the error,
+    and only what is added to every reading acts on it.
+    """
 
     errors: Array
     covariance: Array
     ranges: tuple[str, ...]
+    flowing: Array
     load: Array
     current: Array
     display_offset: Array
@@ -48,8 +53,9 @@ class _Data:
 
 def diagnose(device: Device, points: Sequence[PointValues]) -> tuple[tuple[Hypothesis, ...], str]:
     """Hypotheses by falling probability, and what this run cannot tell apart. Empty without points."""
-    used = [p for p in points if p.ratio_error is not None]
-    if not used:
+    # A display that shows nothing at no current says little; one that shows something says it in every reading.
+    used = [p for p in points if p.ratio_error is not None or float(p.indicated.nominal_value) != 0]
+    if all(p.ratio_error is None for p in used):
         return (), "no point with current was finished, so nothing can be said about causes"
     data = _data(device, used)
     found = candidates(device)
@@ -64,11 +70,17 @@ def _data(device: Device, points: Sequence[PointValues]) -> _Data:
     rated = device.transformer.rated_secondary_current * device.transformer.secondary_turns
     turns = {r.name: r.primary_turns for r in device.ranges}
     factor = {r.name: r.display_factor for r in device.ranges}
-    current = np.array([float(p.reference.nominal_value) for p in points])
+    smallest = {r.name: r.minimum_current for r in device.ranges}
+    flowing = np.array([p.ratio_error is not None for p in points], dtype=float)
+    current = np.array(
+        [smallest[p.observed.range] if p.ratio_error is None else float(p.reference.nominal_value) for p in points]
+    )
+    errors = [p.indicated / smallest[p.observed.range] if p.ratio_error is None else p.ratio_error for p in points]
     return _Data(
-        errors=np.array([float(p.ratio_error.nominal_value) for p in points if p.ratio_error is not None]),
-        covariance=np.array(covariance_matrix([p.ratio_error for p in points]), dtype=float),
+        errors=np.array([float(e.nominal_value) for e in errors]),
+        covariance=covariance(errors),
         ranges=tuple(p.observed.range for p in points),
+        flowing=flowing,
         load=np.array([turns[p.observed.range] * c / rated for p, c in zip(points, current, strict=True)]),
         current=current,
         display_offset=np.array(
@@ -84,23 +96,25 @@ def _log_likelihood(candidate: Candidate, data: _Data) -> float:
     load = np.maximum(data.load * factor, 1e-4)
     # Each column is what one unknown, at its standard deviation, does to the errors.
     shapes = [
-        (behaviour.gain, factor),
-        (behaviour.slope, factor * np.log10(load / 0.1)),
-        (behaviour.droop, factor * np.minimum(load, 1.5) ** 4),
+        (behaviour.gain, data.flowing * factor),
+        (behaviour.slope, data.flowing * factor * np.log10(load / 0.1)),
+        (behaviour.droop, data.flowing * factor * np.minimum(load, 1.5) ** 4),
         (behaviour.added, factor / data.current),
     ]
-    mean = factor - 1 + sum(middle * shape for (middle, _), shape in shapes)
-    columns = [spread * shape for (_, spread), shape in shapes]
+    from_turns = data.flowing * (factor - 1)
+    mean = from_turns + sum(middle * shape for (middle, _), shape in shapes)
+    columns = [deviation * shape for (_, deviation), shape in shapes]
     columns.append(data.display_offset / data.current)
     if behaviour.free:
-        columns += [behaviour.free * (np.array(data.ranges) == name) for name in dict.fromkeys(data.ranges)]
+        names = np.array(data.ranges)
+        columns += [behaviour.free * data.flowing * (names == name) for name in dict.fromkeys(data.ranges)]
     effects = np.column_stack(columns)
     # What the model leaves out grows with what it predicts beyond the ordinary: a 4 % droop is not known to 0.05 %.
-    unmodelled = DISCREPANCY * factor + 0.1 * np.abs(mean - (factor - 1))
-    covariance = data.covariance + effects @ effects.T + np.diag(unmodelled**2 + 1e-12)
+    unmodelled = data.flowing * DISCREPANCY * factor + 0.1 * np.abs(mean - from_turns)
+    spread = data.covariance + effects @ effects.T + np.diag(unmodelled**2 + 1e-12)
     residual = data.errors - mean
-    _, log_determinant = np.linalg.slogdet(covariance)
-    return float(-0.5 * (residual @ np.linalg.solve(covariance, residual) + log_determinant))
+    _, log_determinant = np.linalg.slogdet(spread)
+    return float(-0.5 * (residual @ np.linalg.solve(spread, residual) + log_determinant))
 
 
 def _merged(ranked: Sequence[tuple[Candidate, float]]) -> tuple[Hypothesis, ...]:
@@ -117,22 +131,21 @@ def _merged(ranked: Sequence[tuple[Candidate, float]]) -> tuple[Hypothesis, ...]
 
 def _note(ranked: Sequence[tuple[Candidate, float]]) -> str:
     """Says so when several causes of different kinds predict the same readings."""
-    top = ranked[0][0]
+    top, highest = ranked[0]
+    if top.fault in (NONE, OTHER):
+        return ""
     alike = [
         c.text
         for c, probability in ranked[1:]
-        if probability * ALIKE >= ranked[0][1]
+        if probability * ALIKE >= highest
         and (c.fault, c.range) != (top.fault, top.range)
+        and c.fault not in (NONE, OTHER)
         and _same_factors(c, top)
     ]
-    if not alike or _all_right(top):
-        return ""
-    return f"cannot be told apart by this run: {'; or '.join([top.text, *alike])}"
+    # Variants of one fault share their text, so it is told once.
+    texts = list(dict.fromkeys([top.text, *alike]))
+    return f"cannot be told apart by this run: {'; or '.join(texts)}" if len(texts) > 1 else ""
 
 
 def _same_factors(a: Candidate, b: Candidate) -> bool:
     return all(math.isclose(a.factors[name], b.factors[name], rel_tol=1e-6, abs_tol=1e-9) for name in a.factors)
-
-
-def _all_right(candidate: Candidate) -> bool:
-    return all(f == 1.0 for f in candidate.factors.values())

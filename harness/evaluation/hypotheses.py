@@ -8,6 +8,7 @@ this kind, not published values.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -82,7 +83,13 @@ def candidates(device: Device) -> list[Candidate]:
             "none of the causes known here fits well",
             PRIOR_OTHER,
             right,
-            Behaviour(gain=(0.0, 0.1), slope=(0.0, 0.03), droop=(0.0, 0.05), free=0.5),
+            Behaviour(
+                gain=(0.0, 0.1),
+                slope=(0.0, 0.03),
+                droop=(0.0, 0.05),
+                added=(0.0, device.ranges[-1].minimum_current),
+                free=0.5,
+            ),
         )
     )
     return found
@@ -143,7 +150,7 @@ def _reversed(device: Device) -> Iterator[Candidate]:
 
 def _both_windings(device: Device) -> Iterator[Candidate]:
     """On a range with a winding of its own, the winding of the range before carries the current too."""
-    for before, rng in zip(device.ranges, device.ranges[1:], strict=False):
+    for before, rng in itertools.pairwise(device.ranges):
         if rng.wiring == "independent":
             turns = before.primary_turns + rng.primary_turns
             text = f"on range {rng.name} the winding of {before.name} is in circuit too: {turns} turns instead of {rng.primary_turns}"

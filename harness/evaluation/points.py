@@ -14,6 +14,7 @@ on the same range, and stay in what is not. Every input of the model has the val
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -24,7 +25,7 @@ from uncertainties import ufloat
 from harness.bench import Accuracy, Bench
 from harness.device import Device, Range
 from harness.evaluation.observed import ObservedPoint
-from harness.evaluation.uncertainty import Contribution, Distribution, rectangular
+from harness.evaluation.uncertainty import Contribution, Distribution, rectangular, type_a
 from harness.results import BudgetLine
 
 DAYS_PER_YEAR = 365.25
@@ -161,8 +162,8 @@ def _reference(inputs: Inputs, observed: ObservedPoint) -> tuple[Any, float]:
 def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedPoint) -> PointValues:
     """A zero point: what is indicated with no current, and what a display that shows nothing may be hiding."""
     mean = _mean_displayed(observed)
-    spread = [p.displayed for p in observed.pairs]
-    deviation = math.sqrt(sum((d - mean) ** 2 for d in spread) / max(1, len(spread) - 1) / len(spread))
+    count = len(observed.pairs)
+    scatter = type_a([p.displayed for p in observed.pairs]).standard_uncertainty if count > 1 else 0.0
     hidden = device.display.smallest_readable_current if mean == 0 else 0.0
     indicated = (
         mean * rng.display_factor
@@ -170,7 +171,7 @@ def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedP
             "resolution of the display", rectangular(device.display.resolution / 2) * rng.display_factor, "rectangular"
         )
         + inputs.own("below what the display shows", rectangular(hidden) * rng.display_factor, "rectangular")
-        + inputs.own("repeatability", deviation * rng.display_factor, "normal", max(1, len(spread) - 1))
+        + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1)
     )
     return PointValues(observed, 0.0, indicated, None, 0.0, float(indicated.std_dev))
 
@@ -181,14 +182,13 @@ def _repeatability(observed: ObservedPoint, display_factor: float, path_factor: 
     The residuals d_j = X_j - R I_j about the ratio of means R leave out what reference and device saw alike (the
     load's wander). One pair has no scatter: then only the resolutions speak, as on any single reading.
     """
-    count = len(observed.pairs)
-    if count < 2:
+    if len(observed.pairs) < 2:
         return 0.0, math.inf
     indicated = [p.displayed * display_factor for p in observed.pairs]
     reference = [p.reference * path_factor for p in observed.pairs]
     ratio = sum(indicated) / sum(reference)
-    squares = sum((x - ratio * i) ** 2 for x, i in zip(indicated, reference, strict=True))
-    return math.sqrt(squares / (count - 1) / count), count - 1
+    scatter = type_a([x - ratio * i for x, i in zip(indicated, reference, strict=True)])
+    return scatter.standard_uncertainty, scatter.degrees_of_freedom
 
 
 def _pairing(observed: ObservedPoint) -> float:
@@ -202,14 +202,17 @@ def _pairing(observed: ObservedPoint) -> float:
         return 0.0
     rates = [
         abs(b.reference - a.reference) / max(1e-6, _middle(b.reference_times) - _middle(a.reference_times))
-        for a, b in zip(pairs, pairs[1:], strict=False)
+        for a, b in itertools.pairwise(pairs)
     ]
     skew = sum(abs(_middle(p.reference_times) - _middle(p.displayed_times)) for p in pairs) / len(pairs)
     return rectangular(max(rates) * skew) / math.sqrt(len(pairs))
 
 
 def _accuracy(bench: Bench, full_scale: float) -> Accuracy:
-    return next(a for a in bench.entry("reference").ranges if math.isclose(a.full_scale, full_scale))
+    for accuracy in bench.entry("reference").ranges:
+        if math.isclose(accuracy.full_scale, full_scale):
+            return accuracy
+    raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
 
 
 def _mean_displayed(observed: ObservedPoint) -> float:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from harness.accuracy_classes import lowest_current
 from harness.bench import Bench
 from harness.device import Device, Range, limit_of_error
 from harness.evaluation.conformity import verdict
@@ -18,7 +19,7 @@ from harness.evaluation.multiplier import base_usable, effective_turns
 from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.straight_line import fit, propagated
-from harness.evaluation.uncertainty import coverage_factor
+from harness.evaluation.uncertainty import covariance, coverage_factor
 from harness.quantities import format_percent, format_quantity
 from harness.results import Hypothesis, Line, Linearity, Offset, Point, RangeResult, Verdict
 
@@ -26,7 +27,10 @@ MANY = 1e4
 """More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""
 
 COVERED = 0.02
-"""How far (relative) the ends of a claimed span may be missed."""
+"""How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
+
+DELIVERED = 0.05
+"""How far (relative) they may be missed by the current that flowed, the load's own error included."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,7 @@ def evaluate_ranges(
 ) -> RangesOutcome:
     """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out."""
     inputs = Inputs(bench, run_date)
-    values = [point_values(device, inputs, p) for p in points]
+    values = [point_values(device, inputs, p) for p in points if _has_current(p)]
     known = {r.name: r for r in ranges}
     slopes = {r.name: _slope(inputs, values, r) for r in device.ranges}
     base = slopes[device.ranges[0].name]
@@ -53,7 +57,8 @@ def evaluate_ranges(
     reasons: list[str] = []
     for rng in device.ranges:
         other = base if rng != device.ranges[0] and base_usable(base) else None
-        result, why = _range_result(device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other)
+        dead = [p.name for p in points if p.range == rng.name and not _has_current(p)]
+        result, why = _range_result(device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other, dead)
         results.append(result)
         reasons += why
     diagnosis, note = diagnose(device, values)
@@ -69,13 +74,17 @@ def _range_result(
     known: ObservedRange | None,
     slope: Any,
     base: Any,
+    dead: Sequence[str],
 ) -> tuple[RangeResult, list[str]]:
-    """One range and the reasons why it fails, none when it passes."""
+    """One range and the reasons why it fails, none when it passes. `dead` names points without reference current."""
     own = [v for v in values if v.observed.range == rng.name and v.ratio_error is not None]
     points = tuple(_point(device, inputs, rng, v) for v in own)
     turns = effective_turns(inputs, slope, rng.primary_turns, base, _probability(inputs)) if slope is not None else None
     zero = _zero(inputs, values, rng)
-    reasons = [*_failed_points(points, rng), *_uncovered(points, rng, known)]
+    reasons = [*_failed_points(points, rng, inputs.bench.decision.rule), *_uncovered(points, rng, known)]
+    reasons += [
+        f"{rng.name}: the reference read no current at point {name}, so nothing is shown there" for name in dead
+    ]
     if turns is not None and turns.nearest != rng.primary_turns:
         reasons.insert(0, f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
     remarks = []
@@ -83,6 +92,10 @@ def _range_result(
         remarks.append(f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty")
     if turns is not None and not turns.neighbours_excluded:
         remarks.append("the uncertainty of the effective turns reaches a neighbouring whole number")
+    if any(p.pairs == 1 for p in points):
+        remarks.append(
+            "points of a single pair have no repeatability (no type A evaluation); only the resolutions stand for it"
+        )
     result = RangeResult(
         name=rng.name,
         wiring=rng.wiring,
@@ -109,7 +122,7 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         raise ValueError(f"point {values.observed.name} is a zero point")
     coverage = coverage_factor([part for _, part in inputs.contributions(error)], _probability(inputs))
     reference = float(values.reference.nominal_value)
-    limit = limit_of_error(device, rng, reference)
+    limit = _limit(device, rng, reference)
     value, uncertainty = float(error.nominal_value), float(error.std_dev)
     return Point(
         name=values.observed.name,
@@ -129,6 +142,18 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         reference_range=values.observed.reference_scale,
         budget=inputs.budget(error),
     )
+
+
+def _limit(device: Device, rng: Range, current: float) -> float:
+    """The claim's limit; a load that stays a little short of a class's lowest current is judged as at that current."""
+    accuracy_class = device.claim.accuracy_class
+    if accuracy_class is not None:
+        current = max(current, lowest_current(accuracy_class) * rng.maximum_current)
+    return limit_of_error(device, rng, current)
+
+
+def _has_current(point: ObservedPoint) -> bool:
+    return point.direction == "zero" or sum(p.reference for p in point.pairs) > 0
 
 
 def _probability(inputs: Inputs) -> float:
@@ -176,15 +201,12 @@ def _line(own: Sequence[PointValues]) -> Line | None:
     if line is None:
         return None
     slope, intercept = propagated(line, [v.reference for v in own], [v.indicated for v in own])
-    from uncertainties import covariance_matrix
-
-    covariance = covariance_matrix([slope, intercept])
     return Line(
         slope=line.slope,
         slope_uncertainty=float(slope.std_dev),
         intercept=line.intercept,
         intercept_uncertainty=float(intercept.std_dev),
-        covariance=float(covariance[0][1]),
+        covariance=float(covariance([slope, intercept])[0, 1]),
         chi_squared=line.chi_squared,
         degrees_of_freedom=line.degrees_of_freedom,
     )
@@ -214,7 +236,9 @@ def _linearity(own: Sequence[PointValues]) -> Linearity | None:
     both = ways.reindex(columns=["up", "down"]).dropna()
     hysteresis = float((both["up"] - both["down"]).abs().max() / span) if len(both) else None
     return Linearity(
-        *(float(deviation(x, y) / span) for deviation in (independent, zero_based, terminal_based)),
+        independent=float(independent(x, y) / span),
+        zero_based=float(zero_based(x, y) / span),
+        terminal_based=float(terminal_based(x, y) / span),
         hysteresis=hysteresis,
     )
 
@@ -229,13 +253,16 @@ def _zero(inputs: Inputs, values: Sequence[PointValues], rng: Range) -> Offset |
     return Offset(value, expanded, coverage.factor, abs(value) > expanded)
 
 
-def _failed_points(points: Sequence[Point], rng: Range) -> list[str]:
+def _failed_points(points: Sequence[Point], rng: Range, rule: str) -> list[str]:
+    """One line for all points that fail. By the guarded rule a point may fail by its uncertainty alone, so U is told."""
     failed = [p for p in points if p.verdict == "fail"]
     if not failed:
         return []
-    worst = max(failed, key=lambda p: abs(p.ratio_error) / p.limit)
+    guarded = rule == "guarded"
+    worst = max(failed, key=lambda p: (abs(p.ratio_error) + guarded * p.expanded_uncertainty) / p.limit)
+    reach = f" with U = {worst.expanded_uncertainty * 100:.3f} %" if guarded else ""
     return [
-        f"{rng.name}: {len(failed)} of {len(points)} points fail, worst {format_percent(worst.ratio_error)} at "
+        f"{rng.name}: {len(failed)} of {len(points)} points fail, worst {format_percent(worst.ratio_error)}{reach} at "
         f"{format_quantity(worst.reference_current, 'A')} where {worst.limit * 100:.3f} % is allowed"
     ]
 
@@ -250,10 +277,17 @@ def _uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None)
     if not points:
         return reasons or [f"{rng.name}: no point was read"]
     spanned = any(p.direction == "up" for p in points)
-    currents = [p.nominal_current for p in points]
+    top = max(points, key=lambda p: p.reference_current)
+    bottom = min(points, key=lambda p: p.reference_current)
     if spanned and not reasons:
-        if max(currents) < rng.maximum_current * (1 - COVERED):
-            reasons.append(f"{rng.name}: not shown above {format_quantity(max(currents), 'A')}")
-        if min(currents) > rng.minimum_current * (1 + COVERED):
-            reasons.append(f"{rng.name}: not shown below {format_quantity(min(currents), 'A')}")
+        if _misses(top, rng.maximum_current, +1):
+            reasons.append(f"{rng.name}: not shown above {format_quantity(top.reference_current, 'A')}")
+        if _misses(bottom, rng.minimum_current, -1):
+            reasons.append(f"{rng.name}: not shown below {format_quantity(bottom.reference_current, 'A')}")
     return reasons
+
+
+def _misses(point: Point, end: float, side: int) -> bool:
+    """Whether `point`, the outermost on one side (+1 top, -1 bottom), stays inside the `end` of the claimed span."""
+    asked, flowed = side * (end - point.nominal_current), side * (end - point.reference_current)
+    return asked > COVERED * end or flowed > DELIVERED * end

@@ -8,7 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 Distribution = Literal["normal", "rectangular"]
 
@@ -66,6 +69,23 @@ def combined(contributions: Sequence[Contribution]) -> float:
     return math.sqrt(math.fsum(c.standard_uncertainty**2 for c in contributions))
 
 
+def covariance(values: Sequence[Any]) -> NDArray[np.float64]:
+    """Covariance matrix (n, n) of n values of `uncertainties`, shared inputs included (JCGM 100:2008, F.1.2.3).
+
+    The inputs are summed in the order in which they first appear. The package's own function sums in an order that
+    follows memory addresses: the last digits change from run to run, and a recomputed certificate would differ.
+    """
+    columns: dict[Any, int] = {}
+    for value in values:
+        for variable in value.derivatives:
+            columns.setdefault(variable, len(columns))
+    parts = np.zeros((len(values), len(columns)))
+    for row, value in enumerate(values):
+        for variable, derivative in value.derivatives.items():
+            parts[row, columns[variable]] = derivative * variable.std_dev
+    return parts @ parts.T
+
+
 def effective_degrees_of_freedom(contributions: Sequence[Contribution]) -> float:
     """Welch-Satterthwaite (JCGM 100:2008, G.4.1), not truncated; infinite when no contribution has a finite number."""
     finite = math.fsum(
@@ -87,6 +107,7 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
 
     From the t-distribution with the effective degrees of freedom truncated to a whole number (JCGM 100:2008, G.4.1,
     note 1); where one rectangular part dominates, from the convolution of its rectangle with a normal of the rest.
+    A further, smaller rectangle counts as normal: at the limit of dominance that makes k smaller by about 1 %.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)

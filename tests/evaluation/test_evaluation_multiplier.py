@@ -1,0 +1,95 @@
+"""Effective turns: what cancels between ranges and what does not."""
+
+import GTC
+import pytest
+from conftest import RUN_DATE, observed, sweep
+
+from harness.bench import Bench
+from harness.device import Device
+from harness.evaluation.ranges import evaluate_ranges
+from harness.results import EffectiveTurns
+
+
+def _turns(device: Device, bench: Bench, points: list) -> list[EffectiveTurns | None]:  # type: ignore[type-arg]
+    return [r.effective_turns for r in evaluate_ranges(device, bench, points, [], RUN_DATE).ranges]
+
+
+def test_one_common_current_as_another_library_has_it(device: Device, bench: Bench) -> None:
+    """GTC 1.5: 5 A on both ranges, on one range of the reference: its gain, offset and path cancel in the turns."""
+    _, ten = _turns(
+        device, bench, [observed(r, 5.0, [d] * 4, direction="single") for r, d in (("x1", 5.01), ("x10", 49.6))]
+    )
+
+    def bound(half_width: float) -> object:
+        return GTC.ureal(0.0, GTC.tb.uniform(half_width))
+
+    gain, offset, factor = bound(8e-4), bound(2e-4), GTC.ureal(20.0, 20 * 0.00025)
+    slopes = [
+        (shown + bound(0.0005)) * scale / (factor * (0.25 * (1 + gain) + offset + bound(0.5e-6)))
+        for shown, scale in ((5.01, 1.0), (49.6, 0.1))
+    ]
+    there = 10 * slopes[1] / slopes[0]
+    assert ten is not None
+    assert ten.value == pytest.approx(there.x, rel=1e-9)
+    assert ten.expanded_uncertainty / ten.coverage_factor == pytest.approx(there.u, rel=1e-6)
+    assert ten.basis == "base range"
+    # 0.06 % of path and gain would be 0.006 turns; only the display's step is left.
+    assert there.u < 0.001
+
+
+def test_the_meters_own_gain_cancels(device: Device, bench: Bench) -> None:
+    """common practice, no published source: a meter reading 3 % high on both ranges still has one and ten turns."""
+    base, ten = _turns(device, bench, sweep(device, lambda r, i: 1.03 * i * (10 if r == "x10" else 1)))
+    assert base is not None
+    assert ten is not None
+    assert ten.value == pytest.approx(10.0, abs=0.005)
+    assert base.value == pytest.approx(1.03, abs=0.001)
+    assert (base.basis, ten.basis) == ("absolute", "base range")
+    assert (base.nearest, ten.nearest) == (1, 10)
+
+
+def test_a_base_range_that_is_wrong_itself_is_not_compared_with(device: Device, bench: Bench) -> None:
+    """The base turn doubled: the ten turns are right, and must not be reported as five."""
+    base, ten = _turns(device, bench, sweep(device, lambda r, i: i * (10 if r == "x10" else 2)))
+    assert base is not None
+    assert ten is not None
+    assert base.nearest == 2
+    assert ten.nearest == 10
+    assert ten.basis == "absolute"
+
+
+def test_a_range_that_reads_nothing_has_no_turns(device: Device, bench: Bench) -> None:
+    """An open winding reads zero: zero turns, not an error of the program."""
+    _, ten = _turns(device, bench, sweep(device, lambda r, i: 0.0 if r == "x10" else i))
+    assert ten is not None
+    assert ten.value == 0.0
+    assert ten.nearest == 0
+
+
+@pytest.mark.parametrize(("half_spread", "excluded"), [(0.5, True), (2.5, False), (5.0, False)])
+def test_scatter_decides_whether_the_neighbours_are_excluded(
+    device: Device, bench: Bench, half_spread: float, excluded: bool
+) -> None:
+    """Three pairs with s = 0.1, 0.5 and 1 turn have, with k = 4.53 for two degrees of freedom, U = 0.3, 1.3 and 2.6 turns.
+
+    The factor is that of JCGM 100:2008, table G.2. Only the first keeps nine and eleven out.
+    """
+    points = [observed("x1", 5.0, [5.0] * 4, direction="single")]
+    points.append(observed("x10", 5.0, [50.0 - half_spread, 50.0, 50.0 + half_spread], direction="single"))
+    _, ten = _turns(device, bench, points)
+    assert ten is not None
+    assert ten.nearest == 10
+    assert ten.expanded_uncertainty == pytest.approx(4.53 * half_spread / 5 / 3**0.5, rel=0.01)
+    assert ten.neighbours_excluded is excluded
+
+
+def test_a_bent_line_makes_the_turns_less_certain(device: Device, bench: Bench) -> None:
+    """Birge 1932, Phys. Rev. 40, 207: what scatters more than its uncertainties is not known better than it scatters."""
+
+    def expanded(bend: float) -> float:
+        _, ten = _turns(device, bench, sweep(device, lambda r, i: i * (10 * (1 + bend * i / 10) if r == "x10" else 1)))
+        assert ten is not None
+        return ten.expanded_uncertainty
+
+    # The straight one has the gains of the reference's ranges; the bend comes on top of them.
+    assert expanded(0.02) > 1.3 * expanded(0.01) > 1.3 * 1.3 * expanded(0.0)

@@ -1,0 +1,163 @@
+"""A point's ratio error and its budget, against an independent library and what a budget must and must not hold."""
+
+import dataclasses
+import datetime as dt
+import math
+
+import GTC
+import pytest
+from conftest import RUN_DATE, observed
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from uncertainties import covariance_matrix
+
+from harness.bench import Bench
+from harness.device import Device
+from harness.evaluation.points import Inputs, point_values
+
+
+def _lines(inputs: Inputs, error: object) -> dict[str, float]:
+    return {line.source: line.standard_uncertainty for line in inputs.budget(error)}
+
+
+def test_ratio_error_of_a_meter_reading_one_percent_low(device: Device, bench: Bench) -> None:
+    """IEC 61869-2 (value from memory): ratio error is (indicated - true) / true; 49.5 A shown at 50 A is -1 %."""
+    inputs = Inputs(bench, RUN_DATE)
+    found = point_values(device, inputs, observed("x1", 50.0, [49.5] * 4))
+    assert float(found.ratio_error.nominal_value) == pytest.approx(-0.01)  # type: ignore[union-attr]
+    ten = point_values(device, inputs, observed("x10", 5.0, [49.5] * 4))
+    assert float(ten.ratio_error.nominal_value) == pytest.approx(-0.01)  # type: ignore[union-attr]
+    assert float(ten.indicated.nominal_value) == pytest.approx(4.95)
+
+
+GAIN = {1.0: 8e-4, 10.0: 1e-3}
+STEP = {1.0: 1e-6, 10.0: 1e-5}
+
+
+def _there(points: list[tuple[float, float, list[float]]]) -> list[object]:
+    """Ratio errors in GTC's arithmetic, from the specification sheet of the bench in conftest, at (A, factor, displayed)."""
+
+    def bound(half_width: float) -> object:
+        return GTC.ureal(0.0, GTC.tb.uniform(half_width))
+
+    gain = {s: bound(g) for s, g in GAIN.items()}
+    offset = {s: bound(2e-4 * s) for s in GAIN}
+    drift = bound(2e-4 * 182 / 365.25)
+    factor = 20 * (1 + GTC.ureal(0.0, 0.0005 / 2))
+    errors = []
+    for current, display_factor, displayed in points:
+        scale = 1.0 if current <= 19 else 10.0
+        reading = current / 20 * (1 + gain[scale] + drift) + offset[scale] + bound(STEP[scale] / 2)
+        # The reference repeats exactly here, so the residuals about the ratio of means are those of the display.
+        shown = GTC.ta.estimate(displayed) if len(set(displayed)) > 1 else displayed[0]
+        indicated = (shown + bound(0.001 / 2)) * display_factor
+        errors.append(indicated / (factor * reading) - 1)
+    return errors
+
+
+def test_points_and_what_they_share_as_another_library_has_them(device: Device, bench: Bench) -> None:
+    """GTC 1.5: value, uncertainty and degrees of freedom of each point, and every covariance between points.
+
+    Two points on one range of the reference, one on the other: they share different inputs.
+    """
+    shown = [[5.012, 5.009, 5.011, 5.010], [29.99, 29.985, 29.987, 29.991], [50.1, 50.2, 50.15, 50.12]]
+    inputs = Inputs(bench, RUN_DATE)
+    here = [
+        point_values(device, inputs, observed(rng, current, displayed)).ratio_error
+        for rng, current, displayed in zip(("x1", "x10", "x1"), (5.0, 3.0, 50.0), shown, strict=True)
+    ]
+    there = _there([(5.0, 1.0, shown[0]), (3.0, 0.1, shown[1]), (50.0, 1.0, shown[2])])
+    matrix = covariance_matrix(here)
+    for i, error in enumerate(there):
+        assert float(here[i].nominal_value) == pytest.approx(error.x, rel=1e-9)  # type: ignore[union-attr, attr-defined]
+        assert matrix[i][i] == pytest.approx(error.v, rel=1e-9)  # type: ignore[attr-defined]
+        for j in range(i):
+            assert matrix[i][j] == pytest.approx(GTC.get_covariance(error, there[j]), rel=1e-9)
+    # On one range of the reference its gain and offset are shared too.
+    assert matrix[0][1] > matrix[0][2] > 0
+
+
+def test_wander_of_the_load_is_no_scatter(device: Device, bench: Bench) -> None:
+    """What reference and device see alike cancels pair by pair: a load wandering by 10 % leaves no repeatability."""
+    references = [2.50, 2.60, 2.75, 2.65]
+    point = observed("x1", 50.0, [20 * r for r in references], references=references)
+    inputs = Inputs(bench, RUN_DATE)
+    assert _lines(inputs, point_values(device, inputs, point).ratio_error).get("repeatability", 0.0) < 1e-12
+
+
+def test_scatter_between_reference_and_device_stays(device: Device, bench: Bench) -> None:
+    """Four displayed values 0.1 A apart alternately: s = 0.0577 A, of the mean 0.0289 A, at 50 A 0.0577 %."""
+    inputs = Inputs(bench, RUN_DATE)
+    found = point_values(device, inputs, observed("x1", 50.0, [49.95, 50.05, 49.95, 50.05]))
+    line = next(b for b in inputs.budget(found.ratio_error) if b.source == "repeatability")
+    assert line.standard_uncertainty == pytest.approx(0.1 / math.sqrt(3) / 2 / 50, rel=1e-9)
+    assert line.degrees_of_freedom == 3
+    assert not line.shared
+
+
+def test_one_pair_has_only_its_resolutions(device: Device, bench: Bench) -> None:
+    """JCGM 100:2008, 4.2.2: a single reading has no type A evaluation; nothing is invented in its place."""
+    inputs = Inputs(bench, RUN_DATE)
+    found = _lines(inputs, point_values(device, inputs, observed("x1", 50.0, [50.0])).ratio_error)
+    assert "repeatability" not in found
+    assert found["resolution of the display"] == pytest.approx(0.0005 / math.sqrt(3) / 50)
+
+
+def test_drift_grows_with_the_time_since_calibration(device: Device, bench: Bench) -> None:
+    """0.02 % a year as a bound: none on the day of calibration, a rectangle of 0.02 % after 365.25 days."""
+    point = observed("x1", 50.0, [50.0] * 4)
+    name = "reference: drift since calibration"
+    fresh = Inputs(bench, dt.date(2026, 1, 1))
+    assert name not in _lines(fresh, point_values(device, fresh, point).ratio_error)
+    later = Inputs(bench, dt.date(2030, 1, 1))
+    assert _lines(later, point_values(device, later, point).ratio_error)[name] == pytest.approx(
+        4 * 2e-4 / math.sqrt(3), rel=1e-3
+    )
+
+
+def test_temperature_counts_only_away_from_that_of_calibration(device: Device, bench: Bench) -> None:
+    """0.001 % per kelvin, 10 K away: a rectangle of 0.01 %."""
+    point, name = observed("x1", 50.0, [50.0] * 4), "reference: temperature"
+    inputs = Inputs(bench, RUN_DATE)
+    assert name not in _lines(inputs, point_values(device, inputs, point).ratio_error)
+    warm = bench.model_copy(update={"environment": bench.environment.model_copy(update={"temperature": 33.0})})
+    inputs = Inputs(warm, RUN_DATE)
+    assert _lines(inputs, point_values(device, inputs, point).ratio_error)[name] == pytest.approx(1e-4 / math.sqrt(3))
+
+
+def test_readings_apart_in_time_cost_what_the_current_moved(device: Device, bench: Bench) -> None:
+    """The reference climbs 1 % a second and the display is read half a second later: a bound of 0.5 %, over root n."""
+    references = [2.5, 2.525, 2.55, 2.575]
+    apart = observed("x1", 50.0, [50.0, 50.5, 51.0, 51.5], references=references)
+    pairs = tuple(dataclasses.replace(p, displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(apart.pairs))
+    apart = dataclasses.replace(apart, pairs=pairs)
+    inputs = Inputs(bench, RUN_DATE)
+    found = _lines(inputs, point_values(device, inputs, apart).ratio_error)["pairing in time"]
+    assert found == pytest.approx(0.5 * 0.5 / 50.75 / math.sqrt(3) / 2, rel=1e-6)
+
+
+def test_an_unknown_range_of_the_reference_is_refused(device: Device, bench: Bench) -> None:
+    """Without its accuracy a point would have too small an uncertainty."""
+    point = dataclasses.replace(observed("x1", 50.0, [50.0]), reference_scale=3.0)
+    with pytest.raises(ValueError, match="no range of 3"):
+        point_values(device, Inputs(bench, RUN_DATE), point)
+
+
+def test_a_silent_display_hides_up_to_its_threshold(device: Device, bench: Bench) -> None:
+    """Zero shown with no current: anything below the 20 mA the display begins at may be there."""
+    zero = dataclasses.replace(observed("x1", 0.0, [0.0] * 4, direction="zero"), nominal_current=0.0)
+    found = point_values(device, Inputs(bench, RUN_DATE), zero)
+    assert found.ratio_error is None
+    assert float(found.indicated.std_dev) == pytest.approx(math.hypot(0.02, 0.0005) / math.sqrt(3), rel=1e-9)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.floats(45, 55), min_size=2, max_size=8))
+def test_the_order_of_the_pairs_means_nothing(device: Device, bench: Bench, displayed: list[float]) -> None:
+    """A ratio of means with its scatter is the same backwards."""
+    values = []
+    for order in (displayed, displayed[::-1]):
+        inputs = Inputs(bench, RUN_DATE)
+        error = point_values(device, inputs, observed("x1", 50.0, order)).ratio_error
+        values.append((float(error.nominal_value), float(error.std_dev)))  # type: ignore[union-attr]
+    assert values[0] == pytest.approx(values[1], rel=1e-9, abs=1e-12)
