@@ -15,7 +15,6 @@ from harness.quantities import (
     Fraction,
     FractionPerKelvin,
     FractionPerYear,
-    Resistance,
 )
 
 Role = Literal["load", "reference", "meter", "switch"]
@@ -25,7 +24,7 @@ ROLES: tuple[Role, ...] = ("load", "reference", "meter", "switch")
 class Accuracy(Table):
     """One range of a reference instrument and its claimed accuracy there (bounds, taken as rectangular).
 
-    `full_scale` in the instrument's own unit: amperes, or for a voltmeter across a shunt, amperes in the shunt.
+    `full_scale` and `resolution` in the instrument's own amperes, before the factor of the reference path.
     """
 
     full_scale: Current
@@ -85,13 +84,12 @@ class InstrumentEntry(Table):
 class ReferencePath(Table):
     """How the reference instrument sees the current: what its reading must be multiplied by.
 
-    `direct`: the current itself. `shunt`: a voltmeter across `shunt_resistance`. `transformer`: a reference
-    transformer of `ratio` (primary to secondary), its window passed `loops` times by the load lead.
-    `uncertainty` is the expanded uncertainty (k = 2) of that factor, relative.
+    `direct`: the current itself. `transformer`: through a reference transformer of `ratio` (primary to secondary),
+    its window passed `loops` times by the load lead. `uncertainty` is the expanded uncertainty (k = 2) of that
+    factor, relative.
     """
 
-    kind: Literal["direct", "shunt", "transformer"] = "direct"
-    shunt_resistance: Resistance | None = None
+    kind: Literal["direct", "transformer"] = "direct"
     ratio: float = Field(default=1.0, gt=0)
     loops: int = Field(default=1, gt=0)
     uncertainty: Fraction = 0.0
@@ -99,19 +97,13 @@ class ReferencePath(Table):
 
     @model_validator(mode="after")
     def _complete(self) -> ReferencePath:
-        if (self.kind == "shunt") != (self.shunt_resistance is not None):
-            raise ValueError(
-                'found shunt_resistance and kind at odds, expected shunt_resistance with kind = "shunt" only'
-            )
-        if self.kind != "transformer" and (self.ratio != 1.0 or self.loops != 1):
+        if self.kind == "direct" and (self.ratio != 1.0 or self.loops != 1):
             raise ValueError('found ratio or loops, expected them with kind = "transformer" only')
         return self
 
     @property
     def factor(self) -> float:
         """Primary current in amperes per unit of the reference reading."""
-        if self.shunt_resistance is not None:
-            return 1.0 / self.shunt_resistance
         return self.ratio / self.loops
 
 
@@ -172,8 +164,8 @@ class Bench(Table):
             if name not in names:
                 raise ValueError(f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(names))}")
         for name in self.safe_order:
-            if name not in names:
-                raise ValueError(f"found {name!r} in safe_order, expected one of {', '.join(sorted(names))}")
+            if name not in self.roles.model_dump().values():
+                raise ValueError(f"found {name!r} in safe_order, expected instruments that play a role")
         addresses: dict[str, str] = {}
         for name, entry in self.instruments.items():
             key = f"{entry.address} unit {entry.unit_id}" if entry.address else ""

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
+import threading
+import traceback
 from collections.abc import Sequence
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
@@ -27,6 +31,8 @@ EXIT_STATUS = """exit status:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
     parsed = _parser().parse_args(arguments)
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, _first_interrupt)
     try:
         from harness.startup import check_packages
 
@@ -52,6 +58,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 2
+    except OSError as error:
+        print(f"ratioproof: {error.filename or 'the system'}: {error.strerror or error}", file=sys.stderr)
+        return 2
+    except Exception as error:  # noqa: BLE001  a run has passed through its safing by now; what is left is to say so
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        print(
+            f"ratioproof: this is a defect of the program: {type(error).__name__}: {error} ({Path(place.filename).name}, line {place.lineno})",
+            file=sys.stderr,
+        )
+        return 3
+
+
+def _first_interrupt(number: int, frame: FrameType | None) -> None:
+    """The first Ctrl-C ends a command; further ones must not turn its orderly end into a death by signal."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    raise KeyboardInterrupt
 
 
 def _cry(message: str) -> None:

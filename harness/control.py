@@ -19,7 +19,7 @@ from harness.record import RecordWriter
 from harness.settling import settle
 from harness.station import Station
 from harness.stop import StopSignal
-from instruments.errors import IdentityError, LinkError, QueuedError, ReplyError
+from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError
 from instruments.reading import Identity
 
 ATTEMPTS = 6
@@ -31,8 +31,11 @@ AGREEMENT = 0.10
 WANDER = 0.01
 """How far (relative) a reading may be from where the current had settled and still be one of the same point."""
 
-DEAD = 0.02
-"""Part of the current before that may still be seen (beside the reference's own floor) when the load is off."""
+DEAD = 0.2
+"""Part of the smallest claimed current that may still be seen when the load is off, where the reference's floor is lower."""
+
+DEAD_WITHIN = 5.0
+"""Seconds a current may take to die away after the load is off."""
 
 PROTECTION = 1.01
 """The load's own protection is set this much above the ceiling, so that it acts on faults and not on noise."""
@@ -65,6 +68,7 @@ class Control:
         self._device, self._bench, self._station, self._identities = device, bench, station, identities
         self._writer, self._clock, self._stop, self._progress = writer, clock, stop, progress
         self.current = 0.0
+        self._seen_dead = False
         self._full_scale: float | None = None
         self._settled_at = 0.0
 
@@ -104,11 +108,30 @@ class Control:
                 raise LoadStaysOn(f"{self._station.load.name} did not switch off: {answer}")
 
         self.redoing("load off", off)
-        if before:
-            self.redoing("no current", lambda _: self._see_it_dead(before))
+        if before or not self._seen_dead:
+            self.redoing("no current", lambda _: self._see_it_dead())
         self.current = 0.0
         self._progress.energised(0.0)
         self._writer.write("step", step="release")
+
+    def verify_dead(self) -> str:
+        """After a run that failed: see with the reference that no current flows, whatever the load says of itself.
+
+        Empty when it was seen or nothing had been applied; else why the reference could not be asked. Does not
+        listen to a stop, reopens the reference itself. Raises LoadStaysOn.
+        """
+        answer = ""
+        for attempt in range(3 if self.current else 0):
+            try:
+                if attempt:
+                    self._station.reference.open()
+                    self._station.reference.start()
+                    self._full_scale = None
+                self._see_it_dead()
+                return ""
+            except InstrumentError as failure:
+                answer = str(failure)
+        return answer
 
     def steady(self) -> float:
         """Settled, on the reference's range for this current; its full scale.
@@ -179,19 +202,27 @@ class Control:
                 f"the load was asked for {format_quantity(wanted, 'A')} and the reference reads {format_quantity(read, 'A')}: "
                 "look at the wiring and at the reference path in the bench file"
             )
-        self._clock.sleep(found.since + 2 * self._device.display.refresh_interval - self._clock.now())
+        self._stop.pause(self._clock, found.since + 2 * self._device.display.refresh_interval - self._clock.now())
         self._writer.write("settled", current=wanted, readings=found.readings, seconds=round(found.duration, 4))
 
-    def _see_it_dead(self, before: float) -> None:
-        scale = next(r for r in self._bench.entry("reference").ranges if r.full_scale == self._configure(before))
+    def _see_it_dead(self) -> None:
+        """The reference reads nothing: first on the range of the current before, then on that of the smallest current.
+
+        Before anything was applied the first look is on the reference's largest range.
+        """
+        largest = self._bench.entry("reference").ranges[-1].full_scale * self._bench.reference_path.factor
+        smallest = min(r.minimum_current for r in self._device.ranges)
         factor = self._bench.reference_path.factor
-        allowed = 0.02 * before + 3 * factor * (scale.of_range * scale.full_scale + scale.resolution)
-        until = self._clock.now() + 5.0
-        while (flowing := abs(self._station.reference.read().value) * factor) > allowed:
-            if self._clock.now() > until:
-                raise LoadStaysOn(
-                    f"{self._station.load.name} says it is off but {format_quantity(flowing, 'A')} still flows"
-                )
+        until = self._clock.now() + DEAD_WITHIN
+        for looked_for in (self.current or largest, smallest):
+            self._configure(looked_for)
+            allowed = max(3 * self._floor() * factor, DEAD * smallest)
+            while (flowing := abs(self._station.reference.read().value) * factor) > allowed:
+                if self._clock.now() > until:
+                    raise LoadStaysOn(
+                        f"{self._station.load.name} was told to switch off and {format_quantity(flowing, 'A')} still flows"
+                    )
+        self._seen_dead = True
 
     def _reopen(self, name: str) -> None:
         instrument = self._station.instruments[name]
@@ -205,7 +236,7 @@ class Control:
             except (LinkError, ReplyError, QueuedError):
                 if attempt == ATTEMPTS:
                     raise
-                self._clock.sleep(0.1 * 2**attempt)
+                self._stop.pause(self._clock, 0.1 * 2**attempt)
         if identity != self._identities[name]:
             raise IdentityError(
                 f"answers as {identity.text!r} after reopening, was {self._identities[name].text!r}",

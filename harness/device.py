@@ -44,6 +44,12 @@ class Display(Table):
     smallest_readable_current: Current
     refresh_interval: Duration = 1.0
 
+    @model_validator(mode="after")
+    def _refreshes(self) -> Display:
+        if self.refresh_interval > 60:
+            raise ValueError(f"found a refresh_interval of {self.refresh_interval:g} s, expected at most 60 s")
+        return self
+
 
 class Path(Table):
     """Ratings of the parts the primary current flows through, and of the secondary fuse."""

@@ -6,8 +6,10 @@ It holds the reading end of a pipe whose writing end only the runner has. A runn
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
+import select
 import signal
 import subprocess
 import sys
@@ -15,7 +17,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.bench import Bench
+from harness.bench import ROLES, Bench
+from harness.errors import AbortedSafe
 from harness.safing import make_all_safe
 from instruments.profile import load_profile
 from instruments.roles import Instrument
@@ -30,22 +33,35 @@ class Guard:
     """The runner's end of the pipe."""
 
     def __init__(self, bench: Bench, folders: Sequence[Path], report: Path) -> None:
-        """Start the guard and wait until it is ready. Raises RuntimeError when it does not start."""
+        """Start the guard and wait until it is ready. Raises AbortedSafe when it does not start."""
         order = {
             "instruments": _with_safe_commands(bench, folders),
             "folders": [str(f) for f in folders],
             "report": str(report),
         }
+        home = str(Path(__file__).resolve().parent.parent)
+        # -P and the path spelled out: a file of the user's own in the working directory must not stand in for a module.
+        program = f"import sys; sys.path.append({home!r}); from harness.guard import watch; watch()"
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "harness.guard"],
+            [sys.executable, "-P", "-c", program],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
             start_new_session=True,
         )
         self._tell(json.dumps(order))
-        if self._process.stdout is None or self._process.stdout.readline().strip() != "ready":
-            raise RuntimeError("the guard process did not start")
+        if not self._ready():
+            self._process.kill()
+            self._end()
+            raise AbortedSafe("the guard process did not start; nothing was energised")
+
+    def trouble(self) -> str:
+        """Why the guard no longer stands by; empty while it does."""
+        return (
+            ""
+            if self._process.poll() is None
+            else "the guard process has died, and nothing would switch off if the run were killed"
+        )
 
     def stand_down(self) -> None:
         """Tell the guard that the bench is safe; it ends."""
@@ -56,14 +72,25 @@ class Guard:
         """Let the guard make one more attempt: close the pipe without standing it down."""
         self._end()
 
+    def _ready(self) -> bool:
+        output = self._process.stdout
+        return (
+            output is not None
+            and bool(select.select([output], [], [], READY_WITHIN)[0])
+            and output.readline().strip() == "ready"
+        )
+
     def _tell(self, text: str) -> None:
         if self._process.stdin is not None:
-            self._process.stdin.write(text + "\n")
-            self._process.stdin.flush()
+            # A guard that has died cannot be told anything; `trouble` says so.
+            with contextlib.suppress(OSError):
+                self._process.stdin.write(text + "\n")
+                self._process.stdin.flush()
 
     def _end(self) -> None:
         if self._process.stdin is not None:
-            self._process.stdin.close()
+            with contextlib.suppress(OSError):
+                self._process.stdin.close()
         try:
             self._process.wait(timeout=READY_WITHIN)
         except subprocess.TimeoutExpired:
@@ -74,9 +101,10 @@ class Guard:
 
 def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str, Any]]:
     """The instruments that can drive something, in the bench's order: what the guard needs to reach them."""
-    names = [*bench.safe_order, *(n for n in bench.instruments if n not in bench.safe_order)]
+    load = bench.roles.load
+    names = [load, *(n for n in bench.safe_order if n != load), *(bench.player(r) for r in ROLES if r != "load")]
     found = []
-    for name in names:
+    for name in dict.fromkeys(names):
         entry = bench.instruments[name]
         if not entry.by_person and load_profile(entry.profile, tuple(folders)).safe.commands:
             found.append(
@@ -104,11 +132,7 @@ def watch() -> None:
     print("ready", flush=True)
     if any(line.strip() == STAND_DOWN for line in sys.stdin):
         return
-    for instrument in instruments.values():
-        try:
-            instrument.open()
-        except Exception:  # noqa: BLE001  safing tries again and reports what stands in the way
-            continue
+    # Nothing is open yet: the first attempt on each opens it, so that no instrument waits for another to answer.
     states = make_all_safe(instruments, list(instruments))
     report = [
         {

@@ -9,6 +9,7 @@ from harness.bench import Bench
 from harness.clock import Clock
 from harness.device import Device, Range
 from harness.station import Station
+from harness.stop import StopSignal
 from instruments.errors import ReplyError
 from instruments.reading import Reading
 
@@ -58,8 +59,10 @@ class PointPairs:
 class PairReader:
     """Reads pairs; no two of them share one refresh of the device's display."""
 
-    def __init__(self, device: Device, bench: Bench, station: Station, clock: Clock, time_zero: float) -> None:
-        self._device, self._bench, self._station, self._clock = device, bench, station, clock
+    def __init__(
+        self, device: Device, bench: Bench, station: Station, clock: Clock, stop: StopSignal, time_zero: float
+    ) -> None:
+        self._device, self._bench, self._station, self._clock, self._stop = device, bench, station, clock, stop
         self._zero = time_zero
         self._last_start = float("-inf")
 
@@ -67,7 +70,7 @@ class PairReader:
         """One pair. Raises LinkError or ReplyError; also when the two readings cannot be had within one display interval."""
         interval = self._device.display.refresh_interval
         for _ in range(APART):
-            self._clock.sleep(self._last_start + interval - self._clock.now())
+            self._stop.pause(self._clock, self._last_start + interval - self._clock.now())
             self._last_start = self._clock.now()
             pair = self._bracketed(rng, current) if self._station.meter.by_person else self._overlapped()
             if self._station.meter.by_person or abs(_middle(pair.reference) - _middle(pair.displayed)) <= interval:

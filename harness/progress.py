@@ -95,11 +95,13 @@ class TerminalProgress:
             within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
             self._latest = f"{name}: error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
         if self._live is None:
-            self._console.print(f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False)
+            self._console.print(
+                f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False, soft_wrap=True
+            )
 
     def note(self, text: str) -> None:
         """Print a line that stays."""
-        self._console.print(f"  {text}", highlight=False)
+        self._console.print(f"  {text}", highlight=False, soft_wrap=True)
 
     @contextmanager
     def paused(self) -> Iterator[None]:

@@ -5,7 +5,6 @@ It never leaves a bench as it found a failure: `execute` makes everything safe o
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass
 
 from harness.bench import Bench
@@ -20,7 +19,7 @@ from harness.quantities import format_quantity
 from harness.record import RecordWriter
 from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
-from harness.steps import Apply, Observe, Options, PointReading, Procedure, Release, Select, Step
+from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step
 from harness.stop import StopSignal
 from instruments.errors import InstrumentError
 from instruments.reading import Identity
@@ -66,7 +65,8 @@ class Runner:
         self._where = _Where()
         self._point = 0
         self._told = ""
-        self._pairs = PairReader(device, bench, station, clock, clock.now() if time_zero is None else time_zero)
+        self._names: set[str] = set()
+        self._pairs = PairReader(device, bench, station, clock, stop, clock.now() if time_zero is None else time_zero)
 
     def run(self, procedure: Procedure, options: Options) -> None:
         """Perform every step of `procedure`. Raises Stopped, Abandoned, LoadStaysOn or InstrumentError."""
@@ -78,7 +78,33 @@ class Runner:
                 step = steps.send(answer)
             except StopIteration:
                 return
+            except Exception as failure:
+                raise Abandoned(f"procedure {procedure.name} failed: {type(failure).__name__}: {failure}") from failure
+            self._check(step)
             answer = self._perform(step)
+
+    def verify_dead(self) -> str:
+        """See with the reference that nothing flows; why it could not be asked, empty when it was seen."""
+        return self._control.verify_dead()
+
+    def _check(self, step: Step) -> None:
+        """Refuse what no procedure may ask for. Raises Abandoned."""
+        match step:
+            case Select(range=rng) if rng in self._device.ranges:
+                return
+            case Apply(current=current) if isinstance(current, int | float) and 0 < current < float("inf"):
+                return
+            case Observe(point=point, count=count, direction=direction) if (
+                point not in self._names and count >= 1 and direction in DIRECTIONS
+            ):
+                self._names.add(point)
+                return
+            case Release():
+                return
+        raise Abandoned(
+            f"the procedure asks for {step!r}: expected a range of the device file, a current above zero, "
+            f"or a point with a name of its own, at least one reading and a direction of {', '.join(DIRECTIONS)}"
+        )
 
     def _perform(self, step: Step) -> PointReading | None:
         match step:
@@ -128,7 +154,7 @@ class Runner:
     def _read_point(self, number: int, step: Observe, rng: Range, attempt: int) -> PointReading:
         """One whole point: settled anew, every pair read, the error queue empty; only then is it finished."""
         if not self._control.current:
-            self._clock.sleep(2 * self._device.display.refresh_interval)
+            self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
         scale = self._control.steady()
         pairs = PointPairs()
         while pairs.count < step.count:
@@ -263,7 +289,7 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
     """
     states = make_all_safe(station.instruments, station.safe_order, writer)
     if not all(s.confirmed for s in states):
-        writer.write("stop", outcome="not safe", reason="not safe at the start")
+        _write_stop(writer, "not safe", "not safe at the start")
         raise NotSafe(not_safe_message(states))
     failure: BaseException | None = None
     try:
@@ -271,20 +297,29 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
     except BaseException as caught:  # noqa: BLE001  everything, a programming error included, must pass through safing
         failure = caught
     states = make_all_safe(station.instruments, station.safe_order, writer)
+    unseen = ""
+    try:
+        unseen = runner.verify_dead()
+    except LoadStaysOn as flowing:
+        failure = flowing
     reason = "" if failure is None else str(failure) or type(failure).__name__
     if isinstance(failure, LoadStaysOn) or not all(s.confirmed for s in states):
         _write_stop(writer, "not safe", reason)
         raise NotSafe("\n".join(filter(None, [reason, not_safe_message(states)]))) from failure
-    if failure is None:
-        writer.write("stop", outcome="complete", reason="")
+    if failure is None and _write_stop(writer, "complete", ""):
         return
+    reason = reason or "the end of the run could not be written to the record"
     _write_stop(writer, "aborted", reason)
-    if isinstance(failure, Stopped | RatioproofError | InstrumentError | OSError):
-        raise AbortedSafe(f"{reason}; everything is off and confirmed") from failure
+    if failure is None or isinstance(failure, Stopped | RatioproofError | InstrumentError | OSError):
+        seen = f"; that no current flows was not seen by the reference: {unseen}" if unseen else ""
+        raise AbortedSafe(f"{reason}; everything is off and confirmed{seen}") from failure
     raise failure
 
 
-def _write_stop(writer: RecordWriter, outcome: str, reason: str) -> None:
-    """The last line of a run that failed; when not even that can be written, the record reads as interrupted."""
-    with contextlib.suppress(OSError):
+def _write_stop(writer: RecordWriter, outcome: str, reason: str) -> bool:
+    """The last line of a run; when not even that can be written (False), the record reads as interrupted."""
+    try:
         writer.write("stop", outcome=outcome, reason=reason)
+    except OSError:
+        return False
+    return True

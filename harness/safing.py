@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.record import RecordWriter
-from instruments.errors import InstrumentError
 from instruments.roles import Instrument
 
 ATTEMPTS = 3
@@ -50,8 +49,8 @@ def _make_safe(instrument: Instrument) -> SafeState:
                 instrument.open()
             instrument.make_safe()
             confirmed, answer = instrument.confirm_safe()
-        except InstrumentError as failure:
-            answer = str(failure)
+        except Exception as failure:  # noqa: BLE001  whatever it is, the instruments after this one must have their turn
+            answer = str(failure) or type(failure).__name__
             continue
         if confirmed:
             return SafeState(instrument.name, instrument.address, True, answer)

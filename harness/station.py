@@ -123,12 +123,21 @@ def assemble(
         roles.meter: meter,
         roles.switch: switch,
     }
-    order = (*bench.safe_order, *((roles.load,) if roles.load not in bench.safe_order else ()))
+    # The load first, whatever the bench file says: nothing else may move while current flows.
+    order = (roles.load, *(name for name in bench.safe_order if name != roles.load))
     return Station(load, reference, meter, switch, everything, order, person)
 
 
 def open_all(station: Station) -> dict[str, Identity]:
     """Open and identify every instrument. Raises one UserError naming all that do not answer."""
+    identities, problems = open_each(station)
+    if problems:
+        raise UserError(problems)
+    return identities
+
+
+def open_each(station: Station) -> tuple[dict[str, Identity], list[str]]:
+    """Open and identify every instrument: who answered, and one line for each that did not."""
     identities: dict[str, Identity] = {}
     problems: list[str] = []
     for name, instrument in station.instruments.items():
@@ -138,14 +147,9 @@ def open_all(station: Station) -> dict[str, Identity]:
             instrument.start()
         except InstrumentError as failure:
             problems.append(str(failure))
-    if problems:
-        unknown = (
-            f"{station.load.name} was not reached: whether it drives current is not known"
-            if station.load.name not in identities
-            else ""
-        )
-        raise UserError([*problems, *([unknown] if unknown else [])])
-    return identities
+    if station.load.name not in identities:
+        problems.append(f"{station.load.name} was not reached: whether it drives current is not known")
+    return identities, problems
 
 
 def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.date) -> dict[str, str]:

@@ -11,11 +11,13 @@ import inspect
 import math
 from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal
 
 from harness.device import Device, Range
 
 __all__ = [
+    "DIRECTIONS",
     "Apply",
     "Device",
     "Direction",
@@ -34,6 +36,7 @@ __all__ = [
 ]
 
 Direction = Literal["zero", "up", "down", "single"]
+DIRECTIONS: tuple[Direction, ...] = ("zero", "up", "down", "single")
 
 
 @dataclass(frozen=True)
@@ -105,8 +108,10 @@ class Procedure:
 
     @property
     def text_hash(self) -> str:
-        """SHA-256 of the procedure's source text: a resumed run must be run by the same text."""
-        return hashlib.sha256(inspect.getsource(self.steps).encode()).hexdigest()
+        """SHA-256 of the text of the procedure's file: a resumed run must be run by the same text."""
+        file = inspect.getsourcefile(self.steps)
+        text = Path(file).read_bytes() if file is not None else inspect.getsource(self.steps).encode()
+        return hashlib.sha256(text).hexdigest()
 
 
 def procedure(title: str, revision: str) -> Callable[[Callable[[Device, Options], Steps]], Procedure]:

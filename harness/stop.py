@@ -12,7 +12,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
+from harness.clock import Clock
 from harness.errors import Stopped
+
+SLICE = 0.1
+"""Seconds a wait may go on without looking whether to stop."""
 
 
 class StopSignal:
@@ -21,13 +25,28 @@ class StopSignal:
     def __init__(self) -> None:
         self.reason = ""
         self._asking = False
+        self._watches: list[Callable[[], str]] = []
 
     def request(self, reason: str) -> None:
         """Ask to stop; the first reason is kept."""
         self.reason = self.reason or reason
 
+    def watch(self, trouble: Callable[[], str]) -> None:
+        """Stop also when `trouble` returns a reason; it is asked at every check."""
+        self._watches.append(trouble)
+
+    def pause(self, clock: Clock, seconds: float) -> None:
+        """Wait `seconds` on `clock`, in slices short enough that a stop is not kept waiting. Raises Stopped."""
+        end = clock.now() + seconds
+        while (left := end - clock.now()) > 0:
+            self.check()
+            clock.sleep(min(left, SLICE))
+
     def check(self) -> None:
         """Raise Stopped when a stop was asked for."""
+        for trouble in self._watches:
+            if found := trouble():
+                self.request(found)
         if self.reason:
             raise Stopped(self.reason)
 

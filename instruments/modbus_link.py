@@ -7,6 +7,7 @@ answer to the next request, so a new RTU link first listens until the line has b
 from __future__ import annotations
 
 import contextlib
+import logging
 import time
 from pathlib import Path
 from threading import Lock
@@ -34,6 +35,9 @@ class ModbusLink:
     ) -> None:
         """Open `address`; with `drain` first wait up to `timeout` for stray answers to run dry. Raises LinkError."""
         from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+
+        # What pymodbus would print on its own comes from here as an error with its context.
+        logging.getLogger("pymodbus.logging").addHandler(logging.NullHandler())
 
         self._instrument, self._address, self._unit_id = instrument, address, unit_id
         self._lock = Lock()

@@ -54,6 +54,13 @@ class Safe(Part):
     commands: tuple[str, ...] = ()
     confirm: tuple[Confirmation, ...] = ()
 
+    @model_validator(mode="after")
+    def _plain(self) -> Safe:
+        for command in self.commands + tuple(c.query for c in self.confirm):
+            if "{" in command or "}" in command:
+                raise ValueError(f"found {command!r}, expected a safe command without braces")
+        return self
+
 
 class Quantity(Part):
     """How one quantity is configured, set and read. Values in `unit`; `set` and `configure` carry `{value}`."""

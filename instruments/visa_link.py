@@ -77,7 +77,7 @@ class VisaLink:
             return self._read("read")
 
     def query(self, text: str) -> str:
-        """Send one message and return its reply. Raises LinkError, or ReplyError also when an unasked-for reply was waiting."""
+        """Send one message and return its reply. Raises LinkError, also when a reply nobody asked for was waiting."""
         with self._lock:
             self._refuse_waiting_bytes(text)
             self._write(text)
@@ -133,14 +133,15 @@ class VisaLink:
         if self._socket is None:
             return
         pending = getattr(self._resource.visalib.sessions[self._resource.session], "_pending_buffer", b"")
-        if pending or select.select([self._socket], [], [], 0)[0]:
-            self.close()
-            raise LinkError(
-                "unasked-for reply waiting, or closed by the other side",
-                instrument=self._instrument,
-                address=self._address,
-                command=command,
-            )
+        if not pending and not select.select([self._socket], [], [], 0)[0]:
+            return
+        try:
+            waiting = pending or self._socket.recv(1, socket.MSG_PEEK)
+            reason = "a reply nobody asked for is waiting" if waiting else "closed by the other side"
+        except OSError as failure:
+            reason = failure.strerror or str(failure)
+        self.close()
+        raise LinkError(reason, instrument=self._instrument, address=self._address, command=command)
 
     def _opened(self, command: str) -> Any:
         if self._resource is None:

@@ -26,7 +26,8 @@ class Clock(Protocol):
 class VirtualClock:
     """A clock that moves only when someone sleeps on it."""
 
-    def __init__(self) -> None:
+    def __init__(self, start: dt.datetime = VIRTUAL_START) -> None:
+        self._start = start
         self._now = 0.0
 
     def now(self) -> float:
@@ -35,7 +36,7 @@ class VirtualClock:
 
     def wall(self) -> dt.datetime:
         """Date and time in UTC: a fixed start plus `now()`."""
-        return VIRTUAL_START + dt.timedelta(seconds=self._now)
+        return self._start + dt.timedelta(seconds=self._now)
 
     def sleep(self, seconds: float) -> None:
         """Move on by `seconds`; a negative duration moves nothing."""

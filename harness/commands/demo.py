@@ -21,6 +21,7 @@ from harness.steps import Options
 from harness.stop import StopSignal
 from instruments.person import ScriptedPerson
 from simulated.bench import SimulatedBench
+from simulated.faults import CATALOGUE
 from simulated.serve import serve
 
 if TYPE_CHECKING:
@@ -30,26 +31,31 @@ if TYPE_CHECKING:
 def demo(faults: Sequence[str], out: Path | None, procedure: str, console: Console) -> int:
     """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass, 1 when it is fail."""
     folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
+    unknown = [f for f in faults if f.partition(":")[0] not in {known.name for known in CATALOGUE}]
+    if unknown:
+        raise UserError([f"--fault {f}: unknown (ratioproof demo --list-faults lists them)" for f in unknown])
     inputs = _prepare(folder, faults, procedure)
     simulated = SimulatedBench(
         describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
     )
-    rehearsal = rehearse(inputs)
+    stop = StopSignal()
+    with stop.listening():
+        rehearsal = rehearse(inputs, stop)
     ranges = ", ".join(f"{r.name} to {format_quantity(r.maximum_current, 'A')}" for r in inputs.device.ranges)
     console.print(
         f"{inputs.device.identity.maker} {inputs.device.identity.type}, ranges {ranges}; simulated bench on loopback transports",
         highlight=False,
+        soft_wrap=True,
     )
     console.print(
         f"rehearsed: {len(rehearsal.durations)} points in about {rehearsal.durations[-1]:.0f} s",
         highlight=False,
+        soft_wrap=True,
     )
-    overrides = ("serial:multimeter",) if "wrong-serial-accepted" in faults else ()
-    stop = StopSignal()
     with serve(simulated), stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
         attendance = Attendance(
             "nobody (demo)",
-            overrides,
+            (),
             ScriptedPerson(display=simulated.displayed, default="go on"),
             progress,
             stop,
@@ -63,6 +69,7 @@ def demo(faults: Sequence[str], out: Path | None, procedure: str, console: Conso
         f"the simulated bench's own truth: secondary fuse {fuse}, input {input_state}, largest secondary current "
         f"{format_quantity(truth.peak_secondary_current, 'A')} of {format_quantity(inputs.device.transformer.maximum_secondary_current, 'A')}",
         highlight=False,
+        soft_wrap=True,
     )
     for line in summary_lines(results, folder):
         console.print(line, highlight=False, soft_wrap=True)

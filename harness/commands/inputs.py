@@ -13,6 +13,9 @@ from harness.files import parse_bench, parse_device, read_text
 from harness.steps import Options, Procedure
 from instruments.profile import ProfileError, load_profile
 
+MOST_READINGS = 1000
+MOST_PER_DECADE = 20
+
 
 @dataclass(frozen=True)
 class Inputs:
@@ -54,13 +57,14 @@ def load_inputs(device_file: Path, bench_file: Path, procedure: str, options: Op
         found = find_procedure(procedure)
     except UserError as error:
         problems += error.problems
-    if options.readings < 1 or options.per_decade < 1:
+    if not (1 <= options.readings <= MOST_READINGS and 1 <= options.per_decade <= MOST_PER_DECADE):
         problems.append(
-            f"found readings {options.readings} and points per decade {options.per_decade}, expected at least 1 of each"
+            f"found --readings {options.readings} and --per-decade {options.per_decade}, "
+            f"expected 1 to {MOST_READINGS} and 1 to {MOST_PER_DECADE}"
         )
     if problems or device is None or bench is None or found is None:
         raise UserError(problems)
-    return Inputs(str(device_file), bench_file, texts[0], texts[1], procedure, device, bench, found, options)
+    return Inputs(str(device_file), bench_file, texts[0], texts[1], _asked(procedure), device, bench, found, options)
 
 
 def profile_folders(bench_file: Path) -> tuple[Path, ...]:
@@ -81,6 +85,11 @@ def find_procedure(name: str) -> Procedure:
     return procedures[name]
 
 
+def _asked(procedure: str) -> str:
+    """How a procedure is asked for again later: a file by its full path."""
+    return str(Path(procedure).resolve()) if procedure.endswith(".py") else procedure
+
+
 def _from_file(file: Path) -> Procedure:
     if not file.is_file():
         raise UserError(f"--procedure {file}: no such file")
@@ -90,7 +99,7 @@ def _from_file(file: Path) -> Procedure:
     module = importlib.util.module_from_spec(specification)
     try:
         specification.loader.exec_module(module)
-    except Exception as failure:  # whatever the user's own file raises is theirs to mend
+    except (Exception, SystemExit) as failure:  # whatever the user's own file raises is theirs to mend
         raise UserError(f"--procedure {file}: {type(failure).__name__}: {failure}") from failure
     found = [value for value in vars(module).values() if isinstance(value, Procedure)]
     if len(found) != 1:

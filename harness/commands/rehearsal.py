@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import io
 from dataclasses import dataclass
 
@@ -19,6 +20,7 @@ from harness.station import assemble, open_all
 from harness.stop import StopSignal
 from instruments.errors import InstrumentError
 from instruments.person import ScriptedPerson
+from instruments.profile import load_profile
 from simulated.bench import SimulatedBench
 from simulated.clock import VirtualClock
 
@@ -40,9 +42,11 @@ class Rehearsal:
         )
 
 
-def rehearse(inputs: Inputs) -> Rehearsal:
+def rehearse(inputs: Inputs, stop: StopSignal) -> Rehearsal:
     """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
-    record = _run_on_twin(inputs)
+    record = _run_on_twin(inputs, stop)
+    if not any(record.of_kind("point", "skip")):
+        raise UserError(f"procedure {inputs.procedure.name}: found no point to observe, expected at least one")
     results = evaluate(record, "rehearsal")
     began = dt.datetime.fromisoformat(record.start["at"])
     durations = tuple(
@@ -73,12 +77,20 @@ def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, obje
             "text_hash": procedure.text_hash,
         },
         "options": {"readings": inputs.options.readings, "per_decade": inputs.options.per_decade},
+        "profiles": profile_hashes(inputs),
         "overrides": [],
     }
 
 
-def _run_on_twin(inputs: Inputs) -> Record:
-    clock = VirtualClock()
+def profile_hashes(inputs: Inputs) -> dict[str, str]:
+    """Instrument name -> SHA-256 of what its profile says: a resumed run must speak by the same profiles."""
+    entries = inputs.bench.instruments.items()
+    profiles = {name: load_profile(entry.profile, inputs.folders) for name, entry in entries if not entry.by_person}
+    return {name: hashlib.sha256(profile.model_dump_json().encode()).hexdigest() for name, profile in profiles.items()}
+
+
+def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
+    clock = VirtualClock(dt.datetime.now(dt.UTC))
     twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
     person = ScriptedPerson(display=twin.displayed, default="go on")
     station = assemble(
@@ -90,10 +102,11 @@ def _run_on_twin(inputs: Inputs) -> Record:
     identities = open_all(station)
     for name, identity in identities.items():
         writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
-    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, StopSignal(), Silent())
+    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, stop, Silent())
     try:
         execute(runner, inputs.procedure, inputs.options, station, writer)
     except (RatioproofError, InstrumentError) as failure:
+        stop.check()
         raise UserError(f"the rehearsal did not come to its end: {failure}") from failure
     finally:
         station.close()

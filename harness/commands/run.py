@@ -6,9 +6,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.clock import RealClock
 from harness.commands.inputs import Inputs, find_procedure, load_inputs
-from harness.commands.rehearsal import Rehearsal, rehearse
-from harness.commands.session import Attendance, conclude, overrides_of, run_anew, run_on, summary_lines
+from harness.commands.rehearsal import Rehearsal, profile_hashes, rehearse
+from harness.commands.session import (
+    Attendance,
+    conclude,
+    overrides_of,
+    prepare_folder,
+    run_anew,
+    run_on,
+    summary_lines,
+)
 from harness.errors import RecordError, UserError
 from harness.history import described
 from harness.progress import TerminalProgress
@@ -32,7 +41,7 @@ CAUTIONS = """CAUTIONS
 def rehearse_only(device_file: Path, bench_file: Path, procedure: str, options: Options, console: Console) -> int:
     """Rehearse and tell: points, ceilings, uncertainty against limit, duration. 2 when something stands in the way."""
     inputs = load_inputs(device_file, bench_file, procedure, options)
-    rehearsal = rehearse(inputs)
+    rehearsal = rehearse(inputs, StopSignal())
     _show_points(rehearsal, console)
     _show(inputs, rehearsal, console)
     if rehearsal.problems:
@@ -53,37 +62,43 @@ def run(
     console: Console,
 ) -> int:
     """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass, 1 when it is fail."""
-    inputs = load_inputs(device_file, bench_file, procedure, options)
-    accepted = overrides_of(overrides)
-    rehearsal = rehearse(inputs)
-    _show(inputs, rehearsal, console)
-    if rehearsal.problems and "rehearsal" not in accepted:
-        raise UserError([*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"])
     stop = StopSignal()
-    with stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
-        attendance = _attendance(operator, accepted, progress, stop)
-        _confirm_cautions(attendance, progress, console, cautions_read)
-        run_anew(inputs, attendance, out)
-    return _finish(out / "record.jsonl", out, console)
+    with stop.listening():
+        inputs = load_inputs(device_file, bench_file, procedure, options)
+        accepted = overrides_of(overrides)
+        _printable(operator)
+        prepare_folder(out)
+        rehearsal = rehearse(inputs, stop)
+        _show(inputs, rehearsal, console)
+        if rehearsal.problems and "rehearsal" not in accepted:
+            raise UserError(
+                [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
+            )
+        with TerminalProgress(console, list(rehearsal.durations)) as progress:
+            attendance = _attendance(operator, accepted, progress, stop, rehearsal)
+            _confirm_cautions(attendance, progress, console, cautions_read)
+            run_anew(inputs, attendance, out)
+        # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
+        return _finish(out / "record.jsonl", out, console)
 
 
 def resume(record_file: Path, *, operator: str, overrides: Sequence[str], cautions_read: bool, console: Console) -> int:
     """Go on with an interrupted run from its record, then evaluate and certify it."""
-    accepted = overrides_of(overrides)
-    inputs = _inputs_of(read_record(record_file), record_file)
-    rehearsal = rehearse(inputs)
     stop = StopSignal()
-    with stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
-        attendance = _attendance(operator, accepted, progress, stop)
-        _confirm_cautions(attendance, progress, console, cautions_read)
-        from harness.clock import RealClock
-
-        record, writer = continue_record(record_file, RealClock())
-        try:
-            run_on(inputs, attendance, record, writer, record_file.parent)
-        finally:
-            writer.close()
-    return _finish(record_file, record_file.parent, console)
+    with stop.listening():
+        accepted = overrides_of(overrides)
+        _printable(operator)
+        inputs = _inputs_of(read_record(record_file), record_file)
+        rehearsal = rehearse(inputs, stop)
+        with TerminalProgress(console, list(rehearsal.durations)) as progress:
+            attendance = _attendance(operator, accepted, progress, stop, rehearsal)
+            _confirm_cautions(attendance, progress, console, cautions_read)
+            record, writer = continue_record(record_file, RealClock())
+            try:
+                run_on(inputs, attendance, record, writer, record_file.parent)
+            finally:
+                writer.close()
+        return _finish(record_file, record_file.parent, console)
 
 
 def certify(record_file: Path, out: Path | None, console: Console) -> int:
@@ -106,7 +121,7 @@ def _inputs_of(record: Record, record_file: Path) -> Inputs:
     procedure = find_procedure(name)
     if procedure.text_hash != start["procedure"]["text_hash"]:
         raise RecordError(f"{record_file}: procedure {name} has changed since the run began; start a new run")
-    return Inputs(
+    inputs = Inputs(
         start["device_file"],
         Path(start["bench_file"]),
         start["device_text"],
@@ -117,20 +132,40 @@ def _inputs_of(record: Record, record_file: Path) -> Inputs:
         procedure,
         Options(**start["options"]),
     )
+    changed = [n for n, digest in profile_hashes(inputs).items() if start["profiles"].get(n) != digest]
+    if changed:
+        raise RecordError(
+            f"{record_file}: the profile of {', '.join(changed)} has changed since the run began; start a new run"
+        )
+    return inputs
 
 
-def _attendance(operator: str, overrides: tuple[str, ...], progress: TerminalProgress, stop: StopSignal) -> Attendance:
+def _printable(operator: str) -> None:
+    """Refuse a name that is no text: it could not be written into the record."""
+    try:
+        operator.encode("utf-8")
+    except UnicodeEncodeError:
+        raise UserError(f"--operator {operator!r}: is not text in UTF-8") from None
+
+
+def _attendance(
+    operator: str,
+    overrides: tuple[str, ...],
+    progress: TerminalProgress,
+    stop: StopSignal,
+    rehearsal: Rehearsal,
+) -> Attendance:
     def ask(text: str) -> str:
         with progress.paused():
             return stop.ask(text)
 
-    return Attendance(operator, overrides, ConsolePerson(ask, progress.note), progress, stop)
+    return Attendance(operator, overrides, ConsolePerson(ask, progress.note), progress, stop, rehearsal.problems)
 
 
 def _confirm_cautions(attendance: Attendance, progress: TerminalProgress, console: Console, already: bool) -> None:
     """Nothing that can energise anything starts before somebody has said that they have read the cautions."""
     with progress.paused():
-        console.print(CAUTIONS, highlight=False)
+        console.print(CAUTIONS, highlight=False, soft_wrap=True)
     if already:
         return
     answer = attendance.person.choose("Is the bench wired, covered and ready, and are these heeded?", ["yes", "no"])
@@ -144,12 +179,14 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
             f"  {rng.name:<6} {format_quantity(rng.minimum_current, 'A'):>8} to {format_quantity(rng.maximum_current, 'A'):<8} "
             f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}",
             highlight=False,
+            soft_wrap=True,
         )
     minutes, seconds = divmod(round(rehearsal.durations[-1]), 60)
     console.print(
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {minutes} min {seconds} s, "
         f"smallest ratio of limit to uncertainty {rehearsal.smallest_test_uncertainty_ratio:.1f}",
         highlight=False,
+        soft_wrap=True,
     )
 
 

@@ -18,7 +18,8 @@ from harness.progress import Progress
 from harness.record import Record, RecordWriter, create_record, read_record
 from harness.results import Results, to_json
 from harness.runner import Runner, execute
-from harness.station import Station, Wires, assemble, identity_problems, open_all
+from harness.safing import make_all_safe, not_safe_message
+from harness.station import Station, Wires, assemble, identity_problems, open_each
 from harness.stop import StopSignal
 from harness.version import software
 from instruments.person import Person
@@ -36,6 +37,7 @@ class Attendance:
     person: Person
     progress: Progress
     stop: StopSignal
+    rehearsal_problems: tuple[str, ...] = ()
 
 
 def run_anew(inputs: Inputs, attendance: Attendance, out: Path) -> None:
@@ -48,6 +50,10 @@ def run_anew(inputs: Inputs, attendance: Attendance, out: Path) -> None:
     try:
         identities, accepted = _identified(inputs, station, attendance, clock)
         writer = create_record(file, clock)
+        if attendance.rehearsal_problems:
+            accepted.insert(
+                0, {"name": "rehearsal", "problem": f"rehearsal: {'; '.join(attendance.rehearsal_problems)}"}
+            )
         writer.write("start", **{**start_fields(inputs, software(), attendance.operator), "overrides": accepted})
         _write_identities(writer, identities)
         runner = Runner(
@@ -60,7 +66,7 @@ def run_anew(inputs: Inputs, attendance: Attendance, out: Path) -> None:
             attendance.stop,
             attendance.progress,
         )
-        _execute_guarded(runner, inputs, station, writer, out)
+        _execute_guarded(runner, inputs, station, writer, attendance.stop, out)
     finally:
         station.close()
         clock.close()
@@ -98,7 +104,7 @@ def run_on(inputs: Inputs, attendance: Attendance, record: Record, writer: Recor
             finished=finished_points(record, inputs.device, inputs.bench),
             time_zero=clock.now() - since_start,
         )
-        _execute_guarded(runner, inputs, station, writer, out)
+        _execute_guarded(runner, inputs, station, writer, attendance.stop, out)
     finally:
         station.close()
         clock.close()
@@ -109,12 +115,20 @@ def conclude(record_file: Path, out: Path) -> Results:
     from reports.certificate import write_certificate
 
     results = evaluate(read_record(record_file), record_file.name)
-    out.mkdir(parents=True, exist_ok=True)
+    prepare_folder(out)
     temporary = out / f".{RESULTS}.part"
     temporary.write_text(to_json(results), encoding="utf-8")
     temporary.replace(out / RESULTS)
     write_certificate(results, out / CERTIFICATE)
     return results
+
+
+def prepare_folder(folder: Path) -> None:
+    """Make `folder` unless it is there. Raises UserError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as failure:
+        raise UserError(f"{folder}: cannot be made a folder: {failure.strerror}") from None
 
 
 def _assembled(inputs: Inputs, attendance: Attendance, clock: RealClock) -> Station:
@@ -133,17 +147,28 @@ def _identified(
     inputs: Inputs, station: Station, attendance: Attendance, clock: RealClock
 ) -> tuple[dict[str, Identity], list[dict[str, str]]]:
     """Open and identify everything; what is wrong with it must have been overridden by name."""
-    identities = open_all(station)
+    identities, silent = open_each(station)
     problems = identity_problems(inputs.bench, identities, clock.wall().date())
     refused = [
         f"{text} (to go on all the same: --override {name})"
         for name, text in problems.items()
         if name not in attendance.overrides
     ]
-    unused = [o for o in attendance.overrides if o not in problems and o != "rehearsal"]
-    if refused or unused:
-        raise UserError([*refused, *(f"--override {o}: there is no such problem to override" for o in unused)])
+    needed = {*problems, *(["rehearsal"] if attendance.rehearsal_problems else [])}
+    unused = [f"--override {o}: there is no such problem to override" for o in attendance.overrides if o not in needed]
+    if silent or refused or unused:
+        _leave_safe(station, identities)
+        raise UserError([*silent, *refused, *unused])
     return identities, [{"name": name, "problem": text} for name, text in problems.items()]
+
+
+def _leave_safe(station: Station, identities: dict[str, Identity]) -> None:
+    """Before a refusal: a load that answers is not left driving what somebody else switched on. Raises NotSafe."""
+    name = station.load.name
+    if name in identities:
+        states = make_all_safe({name: station.load}, [name])
+        if not all(s.confirmed for s in states):
+            raise NotSafe(not_safe_message(states))
 
 
 def _write_identities(writer: RecordWriter, identities: dict[str, Identity]) -> None:
@@ -151,18 +176,21 @@ def _write_identities(writer: RecordWriter, identities: dict[str, Identity]) -> 
         writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
 
 
-def _execute_guarded(runner: Runner, inputs: Inputs, station: Station, writer: RecordWriter, out: Path) -> None:
+def _execute_guarded(
+    runner: Runner, inputs: Inputs, station: Station, writer: RecordWriter, stop: StopSignal, out: Path
+) -> None:
     """Execute with a guard standing by; it is stood down only when the bench is known to be safe."""
-    guard = Guard(inputs.bench, inputs.folders, (out / GUARD_REPORT).resolve())
     try:
-        execute(runner, inputs.procedure, inputs.options, station, writer)
-    except NotSafe:
-        guard.take_over()
-        raise
-    except BaseException:
-        guard.stand_down()
-        raise
-    else:
+        guard = Guard(inputs.bench, inputs.folders, (out / GUARD_REPORT).resolve())
+        stop.watch(guard.trouble)
+        try:
+            execute(runner, inputs.procedure, inputs.options, station, writer)
+        except NotSafe:
+            guard.take_over()
+            raise
+        except BaseException:
+            guard.stand_down()
+            raise
         guard.stand_down()
     finally:
         writer.close()

@@ -83,8 +83,6 @@ def _run(record: Record, bench: Bench, record_file: str) -> Run:
 
 def _reference_path(bench: Bench) -> str:
     path = bench.reference_path
-    if path.kind == "shunt" and path.shunt_resistance is not None:
-        return f"voltage across a shunt of {format_quantity(path.shunt_resistance, 'ohm', 6)}"
     if path.kind == "transformer":
         looped = f", load lead passed {path.loops} times through its window" if path.loops > 1 else ""
         return f"through a reference transformer of ratio {path.ratio:g}:1{looped}"

@@ -24,6 +24,7 @@ from harness.files import parse_bench, parse_device  # noqa: E402
 from harness.observing import PairReader, PairReading  # noqa: E402
 from harness.record import create_record, read_record  # noqa: E402
 from harness.station import Station  # noqa: E402
+from harness.stop import StopSignal  # noqa: E402
 from instruments.person import ScriptedPerson  # noqa: E402
 from instruments.profile import load_profile  # noqa: E402
 from instruments.roles import Load, ScpiMeter, ScpiReference, Switch  # noqa: E402
@@ -74,7 +75,7 @@ def reading_pairs(folder: Path, count: int = 500, rounds: int = 9) -> None:
     )
     reference.open()
     meter.open()
-    reader = PairReader(device, bench, station, clock, clock.now())
+    reader = PairReader(device, bench, station, clock, StopSignal(), clock.now())
     writer = create_record(folder / "pairs.jsonl", clock)
     manager = pyvisa.ResourceManager("@py")
     sessions = [manager.open_resource(a, read_termination="\n", write_termination="\n") for a in addresses]

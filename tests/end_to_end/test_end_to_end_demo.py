@@ -4,7 +4,6 @@ The faults of winding, wiring and scaling are put into the physics of the simula
 but the record. Short runs in virtual time, over the whole data path, keep this quick; one demo runs as a user runs it.
 """
 
-import io
 import json
 import subprocess
 import sys
@@ -12,22 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.inputs import Inputs, load_inputs
+from harness.commands.inputs import load_inputs
 from harness.commands.new import new
-from harness.commands.rehearsal import start_fields
-from harness.commands.twin import TwinLinks, describe
 from harness.errors import AbortedSafe
-from harness.evaluation.evaluate import evaluate
-from harness.progress import Silent
-from harness.record import RecordWriter, parse_record
 from harness.results import Results
-from harness.runner import Runner, execute
-from harness.station import assemble, open_all
 from harness.steps import Options
-from harness.stop import StopSignal
-from instruments.person import ScriptedPerson
-from simulated.bench import SimulatedBench, Truth
-from simulated.clock import VirtualClock
+from simulated.bench import Truth
+from tests.on_twin import TwinRun
 
 
 @pytest.fixture(scope="module")
@@ -37,27 +27,9 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 def verify(files: list[Path], *faults: str, procedure: str = "current_ratio") -> tuple[Results, Truth]:
     """A whole run on a simulated bench with `faults`, in virtual time."""
-    inputs = load_inputs(files[0], files[1], procedure, Options())
-    clock = VirtualClock()
-    bench = SimulatedBench(describe(inputs.device, inputs.bench, files[1], inputs.folders, faults), clock)
-    results = run_in(inputs, bench, clock)
-    return results, bench.truth()
-
-
-def run_in(inputs: Inputs, bench: SimulatedBench, clock: VirtualClock) -> Results:
-    person = ScriptedPerson(display=bench.displayed, default="go on")
-    station = assemble(
-        inputs.device, inputs.bench, person=person, clock=clock, links=TwinLinks(bench), folders=inputs.folders
-    )
-    stream = io.BytesIO()
-    writer = RecordWriter(stream, clock, sync=False)
-    writer.write("start", **start_fields(inputs, "test", "test"))
-    identities = open_all(station)
-    for name, identity in identities.items():
-        writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
-    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, StopSignal(), Silent())
-    execute(runner, inputs.procedure, inputs.options, station, writer)
-    return evaluate(parse_record(stream.getvalue(), "test"), "test")
+    twin = TwinRun(load_inputs(files[0], files[1], procedure, Options()), faults)
+    twin.run()
+    return twin.results(), twin.bench.truth()
 
 
 def test_a_healthy_meter_passes_and_is_not_accused(files: list[Path]) -> None:

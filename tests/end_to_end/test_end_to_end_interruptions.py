@@ -174,6 +174,67 @@ def test_ctrl_c_twice_is_safe_recorded_and_exit_3(bench: ServedBench, after: flo
     assert [line["confirmed"] for line in record.of_kind("safe")][-1] is True
 
 
+@pytest.mark.parametrize("after", [0.15, 0.4, 0.6])
+def test_ctrl_c_twice_before_anything_is_open_is_exit_3_too(bench: ServedBench, after: float) -> None:
+    """While files are read, the run is rehearsed or instruments are opened: exit status 3 and one plain line."""
+    process = bench.run()
+    time.sleep(after)
+    process.send_signal(signal.SIGINT)
+    time.sleep(0.02)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=20)
+    assert process.returncode == 3, errors
+    assert "Traceback" not in errors
+    assert bench.ask_load("OUTPut?") == "0"
+
+
+def test_a_guard_that_dies_stops_the_run(bench: ServedBench) -> None:
+    """Without a guard nothing would switch off if the run were killed: the run is stopped, safe, and says why."""
+    process = bench.run()
+    record_file = bench.folder / "out" / "record.jsonl"
+    wait_for(lambda: energised_readings(record_file) >= 2)
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
+    os.kill(int(children[0]), signal.SIGKILL)
+    _, errors = process.communicate(timeout=20)
+    assert process.returncode == 3
+    assert "guard process has died" in errors
+    assert bench.ask_load("OUTPut?") == "0"
+
+
+def test_files_of_the_users_own_do_not_stand_in_for_the_guards_modules(bench: ServedBench) -> None:
+    """A json.py and a harness folder in the working directory change nothing."""
+    (bench.folder / "json.py").write_text("raise SystemExit('not this one')\n", encoding="utf-8")
+    (bench.folder / "harness").mkdir()
+    program = [
+        sys.executable,
+        "-P",
+        "-c",
+        f"import sys; sys.path.append({str(Path(__file__).parents[2])!r}); from harness.command_line import main; sys.exit(main())",
+    ]
+    process = subprocess.run(
+        [
+            *program,
+            "run",
+            "device.toml",
+            "bench.toml",
+            "--cautions-read",
+            "--readings",
+            "1",
+            "--procedure",
+            "turns_check",
+            "--out",
+            "out",
+        ],
+        cwd=bench.folder,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+    assert process.returncode == 0, process.stderr
+
+
 def test_a_load_that_ignores_off_ends_with_4_and_a_message_nobody_can_miss(tmp_path: Path) -> None:
     """The load stays on at the end of the first range."""
     served = ServedBench(tmp_path, "load-ignores-off")

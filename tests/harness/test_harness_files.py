@@ -52,7 +52,7 @@ def test_device_problems(old: str, new: str, key: str, found: str, expected: str
     [
         ('load = "source"', 'load = "sauce"', "roles.load = 'sauce'"),
         ("::15027::", "::15026::", "used by 'multimeter' too"),
-        ("ratio = 20 ", "shunt_resistance = '0.1 ohm' ", "shunt_resistance and kind at odds"),
+        ('kind = "transformer"', 'kind = "direct"', "found ratio or loops"),
         ('rule = "guarded"', 'rule = "lenient"', "decision.rule: found 'lenient'"),
         ('temperature = "23 degC"', 'temperature = "warm"', "environment.temperature: found 'warm'"),
     ],

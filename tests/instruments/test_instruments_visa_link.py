@@ -81,7 +81,7 @@ def test_an_unasked_for_reply_is_refused() -> None:
     with peer(twice) as address:
         link = VisaLink("meter", address, timeout=1)
         assert link.query("READ?") == "1"
-        with pytest.raises(LinkError, match="unasked-for"):
+        with pytest.raises(LinkError, match="nobody asked for"):
             link.query("READ?")
 
 
@@ -131,12 +131,12 @@ def test_an_endless_reply_ends() -> None:
         while True:
             connection.sendall(b"9" * 4096)
 
-    with peer(endless) as address, pytest.raises(LinkError, match="reply"):
+    with peer(endless) as address:
+        link = VisaLink("load", address, timeout=0.5)
         started = time.monotonic()
-        try:
-            VisaLink("load", address, timeout=0.5).query("READ?")
-        finally:
-            assert time.monotonic() - started < 5
+        with pytest.raises(LinkError, match="reply"):
+            link.query("READ?")
+        assert time.monotonic() - started < 5
 
 
 def test_two_threads_do_not_mix_replies() -> None:

@@ -1,0 +1,70 @@
+"""A whole run on a simulated bench in this process, in virtual time: what many tests begin with."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from harness.commands.inputs import Inputs
+from harness.commands.rehearsal import start_fields
+from harness.commands.twin import TwinLinks, describe
+from harness.evaluation.evaluate import evaluate
+from harness.progress import Silent
+from harness.record import Record, RecordWriter, parse_record
+from harness.results import Results
+from harness.runner import Runner, execute
+from harness.station import LinkSource, assemble, open_all
+from harness.stop import StopSignal
+from instruments.person import Person, ScriptedPerson
+from simulated.bench import SimulatedBench
+from simulated.clock import VirtualClock
+
+
+@dataclass
+class TwinRun:
+    """A run of `inputs` on a bench with `faults`; links, person and stop may be replaced before `run`."""
+
+    inputs: Inputs
+    faults: Sequence[str] = ()
+    links: LinkSource | None = None
+    person: Person | None = None
+    stop: StopSignal = field(default_factory=StopSignal)
+    progress: Silent = field(default_factory=Silent)
+
+    def __post_init__(self) -> None:
+        inputs = self.inputs
+        self.clock = VirtualClock()
+        self.bench = SimulatedBench(
+            describe(inputs.device, inputs.bench, Path(inputs.bench_file), inputs.folders, self.faults), self.clock
+        )
+        self._stream = io.BytesIO()
+
+    def run(self) -> None:
+        """From safe to safe, as a real run; raises what the runner raises."""
+        inputs = self.inputs
+        station = assemble(
+            inputs.device,
+            inputs.bench,
+            person=self.person or ScriptedPerson(display=self.bench.displayed, default="go on"),
+            clock=self.clock,
+            links=self.links or TwinLinks(self.bench),
+            folders=inputs.folders,
+        )
+        writer = RecordWriter(self._stream, self.clock, sync=False)
+        writer.write("start", **start_fields(inputs, "test", "test"))
+        identities = open_all(station)
+        for name, identity in identities.items():
+            writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
+        runner = Runner(inputs.device, inputs.bench, station, identities, writer, self.clock, self.stop, self.progress)
+        execute(runner, inputs.procedure, inputs.options, station, writer)
+
+    @property
+    def record(self) -> Record:
+        """What was written so far."""
+        return parse_record(self._stream.getvalue(), "test")
+
+    def results(self) -> Results:
+        """The evaluation of the finished run."""
+        return evaluate(self.record, "test")
