@@ -118,7 +118,8 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     if largest.distribution == "rectangular" and rest <= DOMINANCE * largest.standard_uncertainty:
         width = convolved_half_width(largest.standard_uncertainty * math.sqrt(3), rest, probability)
         return Coverage(width / total, freedom, "rectangular part dominates, convolution")
-    whole = math.floor(freedom) if math.isfinite(freedom) else freedom
+    # Rounding leaves a single contribution of 3 degrees of freedom at 2.9999999999999996, which must not become 2.
+    whole = math.floor(freedom * (1 + 1e-12)) if math.isfinite(freedom) else freedom
     return Coverage(t_factor(max(1.0, whole), probability), freedom, "t-distribution")
 
 

@@ -48,6 +48,12 @@ def test_pearson_with_york_weights() -> None:
     assert line.chi_squared / line.degrees_of_freedom == pytest.approx(1.4833, abs=5e-5)
     assert line.intercept_uncertainty == pytest.approx(0.295, abs=5e-4)
     assert line.slope_uncertainty == pytest.approx(0.0580, abs=5e-5)
+    # Orthogonal distance regression (scipy 1.17 and odrpack 0.7, unscaled covariance) to the digits they share with York.
+    assert line.chi_squared == pytest.approx(11.8663532, abs=5e-8)
+    assert line.intercept_uncertainty == pytest.approx(0.2949707, abs=5e-8)
+    assert line.slope_uncertainty == pytest.approx(0.0579850, abs=5e-8)
+    # York's equations in an independent implementation; GTC, linearised at the observed points, has -0.0162.
+    assert line.covariance == pytest.approx(-0.0164725, abs=5e-8)
 
 
 def test_thermometer_with_uncertainty_in_both() -> None:

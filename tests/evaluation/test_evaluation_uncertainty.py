@@ -6,14 +6,17 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from uncertainties import correlated_values, correlation_matrix, umath
+from uncertainties import correlated_values, covariance_matrix, ufloat, umath
 
 from harness.evaluation.uncertainty import (
     Contribution,
     combined,
+    convolved_half_width,
+    covariance,
     coverage_factor,
     effective_degrees_of_freedom,
     rectangular,
@@ -72,12 +75,38 @@ def test_one_value_has_no_deviation() -> None:
 
 @pytest.mark.parametrize(
     ("half_width", "printed", "unit"),
-    [(4.0, 2.3, 0.05), (0.40e-6, 0.23e-6, 0.005e-6), (15e-6, 8.7e-6, 0.05e-6)],
-    ids=["4.4.5", "4.3.7 example 1", "4.3.7 example 2"],
+    [
+        (4.0, 2.3, 0.05),
+        (0.40e-6, 0.23e-6, 0.005e-6),
+        (15e-6, 8.7e-6, 0.05e-6),
+        # Bounds of -0.12e-6 and +0.40e-6: half their distance counts.
+        ((0.12e-6 + 0.40e-6) / 2, 0.15e-6, 0.005e-6),
+    ],
+    ids=["4.4.5", "4.3.7 example 1", "4.3.7 example 2", "4.3.8"],
 )
 def test_bounds_as_printed(half_width: float, printed: float, unit: float) -> None:
     """JCGM 100:2008, the clauses named, to half a unit of the printed digit."""
     assert rectangular(half_width) == pytest.approx(printed, abs=unit)
+
+
+@pytest.mark.parametrize(
+    ("half_width", "probability", "printed", "unit"),
+    [(129.0, 0.99, 50.0, 0.5), (0.04, 0.50, 0.06, 0.005), (1.0, 2 / 3, 1.0, 0.05)],
+    ids=["4.3.4", "4.3.5", "4.3.6"],
+)
+def test_intervals_as_printed(half_width: float, probability: float, printed: float, unit: float) -> None:
+    """JCGM 100:2008, the clauses named: a stated interval over the normal factor of its level of confidence."""
+    assert half_width / t_factor(math.inf, probability) == pytest.approx(printed, abs=unit)
+
+
+def test_ten_resistors_from_one_standard() -> None:
+    """JCGM 100:2008, 5.2.2 note 1: ten of 1 kOhm, each 100 mOhm from the same standard: 1 Ohm in series, not 0.32."""
+    standard = ufloat(1000.0, 0.1)
+    resistors = [standard * 1.0 for _ in range(10)]
+    assert covariance(resistors).sum() ** 0.5 == pytest.approx(1.0, rel=1e-12)
+    assert covariance([sum(resistors)])[0, 0] ** 0.5 == pytest.approx(1.0, rel=1e-12)
+    apart = [ufloat(1000.0, 0.1) for _ in range(10)]
+    assert covariance(apart).sum() ** 0.5 == pytest.approx(0.32, abs=0.005)
 
 
 def test_voltmeter_of_the_gum() -> None:
@@ -157,13 +186,25 @@ def test_resistance_and_reactance_from_correlated_means() -> None:
     voltage, current, phase = correlated_values(means, [[_covariance(a, b) for b in readings] for a in readings])
     resistance, reactance = voltage / current * umath.cos(phase), voltage / current * umath.sin(phase)
     impedance = voltage / current
-    assert resistance.std_dev == pytest.approx(0.0710714, abs=5e-7)
-    assert reactance.std_dev == pytest.approx(0.2955817, abs=5e-7)
-    assert impedance.std_dev == pytest.approx(0.2363361, abs=5e-7)
-    correlations = correlation_matrix([resistance, reactance, impedance])
-    assert correlations[0][1] == pytest.approx(-0.588430, abs=1e-5)
-    assert correlations[0][2] == pytest.approx(-0.485259, abs=1e-5)
-    assert correlations[1][2] == pytest.approx(0.992512, abs=1e-5)
+    found = covariance([resistance, reactance, impedance])
+    deviations = np.sqrt(np.diag(found))
+    assert deviations == pytest.approx([0.0710714, 0.2955817, 0.2363361], abs=5e-7)
+    correlations = found / np.outer(deviations, deviations)
+    # Printed -0.588, -0.485, 0.993.
+    assert correlations[0, 1] == pytest.approx(-0.588430, abs=1e-5)
+    assert correlations[0, 2] == pytest.approx(-0.485259, abs=1e-5)
+    assert correlations[1, 2] == pytest.approx(0.992512, abs=1e-5)
+    # The package's own function gives the same, in an order of summing that is not fixed.
+    assert found == pytest.approx(np.array(covariance_matrix([resistance, reactance, impedance])), rel=1e-9)
+
+    # Table H.5: with the correlations left out, u(R) 0.195, u(X) 0.201, u(Z) 0.204, correlations 0.056, 0.527, 0.878.
+    voltage, current, phase = (ufloat(m, type_a(r).standard_uncertainty) for m, r in zip(means, readings, strict=True))
+    alone = covariance([voltage / current * umath.cos(phase), voltage / current * umath.sin(phase), voltage / current])
+    deviations = np.sqrt(np.diag(alone))
+    assert deviations == pytest.approx([0.195, 0.201, 0.204], abs=5e-4)
+    correlations = alone / np.outer(deviations, deviations)
+    assert correlations[0, 1:] == pytest.approx([0.056, 0.527], abs=5e-4)
+    assert correlations[1, 2] == pytest.approx(0.878, abs=5e-4)
 
     rounded = [0.0032, 0.0095e-3, 0.00075]
     r = [[1, -0.36, 0.86], [-0.36, 1, -0.65], [0.86, -0.65, 1]]
@@ -212,12 +253,50 @@ def test_every_printed_t_factor() -> None:
     assert checked == 168
 
 
+@pytest.mark.parametrize(("column", "probability"), [("p95", 0.95), ("p95.45", 0.9545), ("p99", 0.99)])
+@pytest.mark.parametrize("unit", [1.0, 0.7, 3e-7])
+def test_repeated_readings_alone(column: str, probability: float, unit: float) -> None:
+    """JCGM 100:2008, table G.2: with nothing beside a type A part, the factor is that of its own degrees of freedom.
+
+    Truncating must not take one away that only rounding has made incomplete.
+    """
+    with (REFERENCE / "gum_table_G2_t_factors.csv").open(encoding="utf-8") as file:
+        printed = {row["dof"]: float(row[column]) for row in csv.DictReader(file)}
+    for freedom in range(1, 21):
+        found = coverage_factor([Contribution(unit, degrees_of_freedom=freedom)], probability)
+        assert found.factor == pytest.approx(printed[str(freedom)], abs=0.0051)
+
+
 @pytest.mark.parametrize(("probability", "printed"), [(0.5774, 1.0), (0.95, 1.65), (0.99, 1.71)])
 def test_rectangle_alone(probability: float, printed: float) -> None:
     """JCGM 100:2008, table G.1 (rectangular column): k = 1, 1.65, 1.71 for 57.74, 95, 99 %."""
     found = coverage_factor([Contribution(rectangular(1.0), "rectangular")], probability)
     assert found.factor == pytest.approx(printed, abs=0.0051)
     assert found.method == "rectangular part dominates, convolution"
+
+
+def test_rectangle_alone_exactly() -> None:
+    """A rectangle of half-width sqrt 3 standard deviations holds 95 % within 0.95 of it: k = 1.645448 (elementary)."""
+    assert coverage_factor([Contribution(7e-4, "rectangular")], 0.95).factor == pytest.approx(1.645448, abs=5e-7)
+
+
+def test_three_equal_rectangles() -> None:
+    """JCGM 100:2008, G.2.2: exactly k95 = 1.937 and k99 = 2.379; the normal taken for it is not below either."""
+    parts = [Contribution(0.2, "rectangular")] * 3
+    for probability, exact, normal in ((0.95, 1.937, 1.960), (0.99, 2.379, 2.576)):
+        found = coverage_factor(parts, probability).factor
+        assert found == pytest.approx(normal, abs=5e-4)
+        assert found > exact
+
+
+@pytest.mark.parametrize("probability", [0.6827, 0.95, 0.9545, 0.9973])
+@pytest.mark.parametrize("deviation", [0.0, 0.02, 0.17, 0.5, 2.0])
+def test_convolution_by_drawing(deviation: float, probability: float) -> None:
+    """JCGM 101:2008, propagation of distributions by Monte Carlo: the stated part of the draws lies inside (numpy, seeded)."""
+    draw = np.random.default_rng(20240601)
+    sums = draw.uniform(-1, 1, 200_000) + deviation * draw.standard_normal(200_000)
+    inside = np.mean(np.abs(sums) <= convolved_half_width(1.0, deviation, probability))
+    assert inside == pytest.approx(probability, abs=4 * (probability * (1 - probability) / len(sums)) ** 0.5)
 
 
 def test_hand_held_multimeter() -> None:
@@ -253,15 +332,42 @@ def test_four_equal_rectangles() -> None:
     assert found.factor * combined(parts) == pytest.approx(3.92, abs=0.005)
 
 
-@given(st.floats(0, 0.3), st.floats(0.6, 0.99))
+@given(st.floats(0, 0.3), st.floats(0.94, 0.99))
 def test_convolution_lies_between_rectangle_and_normal(rest: float, probability: float) -> None:
     """A rectangle blurred by a normal is more peaked than one and less than the other, at the probabilities in use.
 
-    Below about 90 % the two cross (JCGM 100:2008, table G.1), so the bounds are taken in order.
+    Near 90 % the two curves cross (JCGM 100:2008, table G.1), and close to a crossing a mixture need not lie between.
     """
     found = coverage_factor([Contribution(1.0, "rectangular"), Contribution(rest)], probability)
-    low, high = sorted((probability * math.sqrt(3), t_factor(math.inf, probability)))
-    assert low * 0.99 <= found.factor <= high * 1.01
+    low, high = probability * math.sqrt(3), t_factor(math.inf, probability)
+    assert low * 0.99 <= found.factor <= high * 1.001
+
+
+MIXED = st.lists(
+    st.builds(
+        Contribution,
+        st.floats(1e-6, 10),
+        st.sampled_from(["normal", "rectangular"]),
+        st.one_of(st.just(math.inf), st.integers(1, 50).map(float)),
+    ),
+    min_size=1,
+    max_size=6,
+)
+
+
+@given(MIXED, st.floats(0.5, 0.999), st.floats(0.5, 0.999))
+def test_more_certainty_takes_a_wider_interval(parts: list[Contribution], one: float, other: float) -> None:
+    """A coverage factor rises with the probability it is for, whatever the budget."""
+    low, high = sorted((one, other))
+    assert coverage_factor(parts, low).factor <= coverage_factor(parts, high).factor + 1e-12
+
+
+@given(MIXED, st.sampled_from([0.95, 0.9545, 0.99]))
+def test_factor_lies_between_rectangle_and_t(parts: list[Contribution], probability: float) -> None:
+    """No mixture is more peaked than its worst t-distribution or flatter than a rectangle (JCGM 100:2008, table G.1)."""
+    fewest = min(p.degrees_of_freedom for p in parts)
+    factor = coverage_factor(parts, probability).factor
+    assert probability * math.sqrt(3) * (1 - 1e-9) <= factor <= t_factor(fewest, probability) * (1 + 1e-9)
 
 
 @given(st.floats(0.01, 0.299), st.floats(1e-9, 1e9))
