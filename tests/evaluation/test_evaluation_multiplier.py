@@ -37,6 +37,51 @@ def test_one_common_current_as_another_library_has_it(device: Device, bench: Ben
     assert there.u < 0.001
 
 
+CURRENTS = {"x1": (1.0, 5.0, 15.0), "x10": (0.5, 3.0, 9.0)}
+
+
+def test_two_lines_as_another_library_has_them(device: Device, bench: Bench) -> None:
+    """GTC 1.5: each range a line over currents on two scales of the reference, fitted with the display's step as weight.
+
+    The reference's own step is a hundredth of the display's, so weighing by the display alone is the same fit. All
+    gains and offsets of scales, drift and path are shared between the lines as they are between the readings.
+    """
+    shown = {"x1": (1.006, 5.028, 15.085), "x10": (5.007, 30.045, 90.133)}
+    points = [observed(r, i, [d] * 4) for r in shown for i, d in zip(CURRENTS[r], shown[r], strict=True)]
+    here = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges
+
+    def bound(half_width: float) -> object:
+        return GTC.ureal(0.0, GTC.tb.uniform(half_width))
+
+    gain, offset = {0.1: bound(6e-4), 1.0: bound(8e-4)}, {0.1: bound(2e-5), 1.0: bound(2e-4)}
+    drift, factor = bound(2e-4 * 182 / 365.25), GTC.ureal(20.0, 20 * 0.00025)
+    lines = {}
+    for rng, scale in (("x1", 1.0), ("x10", 0.1)):
+        x, y, u = [], [], []
+        for current, displayed in zip(CURRENTS[rng], shown[rng], strict=True):
+            full, step = (0.1, 1e-7) if current * 1.05 <= 2 else (1.0, 1e-6)
+            x.append(factor * (current / 20 * (1 + gain[full] + drift) + offset[full] + bound(step / 2)))
+            y.append((displayed + bound(0.0005)) * scale)
+            u.append(y[-1].u)
+        lines[rng] = GTC.tb.line_fit_wls(x, y, u).a_b
+    there = 10 * lines["x10"].b / lines["x1"].b
+    ten = here[1].effective_turns
+    assert ten is not None
+    assert ten.value == pytest.approx(there.x, rel=1e-6)
+    assert ten.expanded_uncertainty / ten.coverage_factor == pytest.approx(there.u, rel=0.01)
+    for result in here:
+        assert result.line is not None
+        assert result.line.slope == pytest.approx(lines[result.name].b.x, rel=1e-6)
+        assert result.line.slope_uncertainty == pytest.approx(lines[result.name].b.u, rel=0.01)
+        assert result.line.intercept_uncertainty == pytest.approx(lines[result.name].a.u, rel=0.01)
+        assert result.line.covariance == pytest.approx(
+            GTC.get_covariance(lines[result.name].b, lines[result.name].a), rel=0.02
+        )
+    # The path's 0.025 % alone would be 0.0025 turns in each line; it cancels, the two scales' gains do not quite.
+    apart = 10 * ((lines["x10"].b.u / lines["x10"].b.x) ** 2 + (lines["x1"].b.u / lines["x1"].b.x) ** 2) ** 0.5
+    assert there.u < 0.9 * apart
+
+
 def test_the_meters_own_gain_cancels(device: Device, bench: Bench) -> None:
     """common practice, no published source: a meter reading 3 % high on both ranges still has one and ten turns."""
     base, ten = _turns(device, bench, sweep(device, lambda r, i: 1.03 * i * (10 if r == "x10" else 1)))

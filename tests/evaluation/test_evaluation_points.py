@@ -14,6 +14,7 @@ from uncertainties import covariance_matrix
 from harness.bench import Bench
 from harness.device import Device
 from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.uncertainty import effective_degrees_of_freedom
 
 
 def _lines(inputs: Inputs, error: object) -> dict[str, float]:
@@ -71,6 +72,10 @@ def test_points_and_what_they_share_as_another_library_has_them(device: Device, 
     for i, error in enumerate(there):
         assert float(here[i].nominal_value) == pytest.approx(error.x, rel=1e-9)  # type: ignore[union-attr, attr-defined]
         assert matrix[i][i] == pytest.approx(error.v, rel=1e-9)  # type: ignore[attr-defined]
+        parts = [part for _, part in inputs.contributions(here[i])]
+        # Each stands on repeated readings and on bounds, so the number is finite and above the 3 of the readings.
+        assert 3 < effective_degrees_of_freedom(parts) < 1e6
+        assert effective_degrees_of_freedom(parts) == pytest.approx(GTC.dof(error), rel=1e-6)
         for j in range(i):
             assert matrix[i][j] == pytest.approx(GTC.get_covariance(error, there[j]), rel=1e-9)
     # On one range of the reference its gain and offset are shared too.
@@ -161,3 +166,42 @@ def test_the_order_of_the_pairs_means_nothing(device: Device, bench: Bench, disp
         error = point_values(device, inputs, observed("x1", 50.0, order)).ratio_error
         values.append((float(error.nominal_value), float(error.std_dev)))  # type: ignore[union-attr]
     assert values[0] == pytest.approx(values[1], rel=1e-9, abs=1e-12)
+
+
+def _in_another_unit(device: Device, bench: Bench, unit: float) -> tuple[Device, Bench]:
+    """The same meter and bench with every current stated in `unit` amperes."""
+    display = device.display.model_copy(
+        update={
+            "resolution": device.display.resolution / unit,
+            "smallest_readable_current": device.display.smallest_readable_current / unit,
+        }
+    )
+    reference = bench.entry("reference")
+    scales = tuple(
+        r.model_copy(update={"full_scale": r.full_scale / unit, "resolution": r.resolution / unit})
+        for r in reference.ranges
+    )
+    instruments = {**bench.instruments, bench.roles.reference: reference.model_copy(update={"ranges": scales})}
+    return device.model_copy(update={"display": display}), bench.model_copy(update={"instruments": instruments})
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.floats(1e-3, 1e3), st.lists(st.floats(45, 55), min_size=1, max_size=6))
+def test_a_ratio_has_no_unit(device: Device, bench: Bench, unit: float, displayed: list[float]) -> None:
+    """A ratio error is a pure number: with every current in another unit it and its uncertainty stay."""
+    references = [2.5 + 0.01 * i for i in range(len(displayed))]
+    point = observed("x1", 50.0, displayed, references=references)
+    inputs = Inputs(bench, RUN_DATE)
+    before = point_values(device, inputs, point).ratio_error
+    other_device, other_bench = _in_another_unit(device, bench, unit)
+    pairs = tuple(
+        dataclasses.replace(p, reference=p.reference / unit, displayed=p.displayed / unit) for p in point.pairs
+    )
+    scaled = dataclasses.replace(
+        point, nominal_current=50.0 / unit, reference_scale=point.reference_scale / unit, pairs=pairs
+    )
+    other = Inputs(other_bench, RUN_DATE)
+    after = point_values(other_device, other, scaled).ratio_error
+    assert float(after.nominal_value) == pytest.approx(float(before.nominal_value), abs=1e-12)  # type: ignore[union-attr]
+    assert float(after.std_dev) == pytest.approx(float(before.std_dev), rel=1e-9)  # type: ignore[union-attr]
+    assert _lines(other, after) == pytest.approx(_lines(inputs, before), rel=1e-6, abs=1e-14)

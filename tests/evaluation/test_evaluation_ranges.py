@@ -1,12 +1,18 @@
 """What a whole run comes to: verdicts, the reasons for them, and what must not pass."""
 
+import csv
 import dataclasses
+import itertools
 import re
 import subprocess
 import sys
+from pathlib import Path
 
+import numpy as np
 import pytest
 from conftest import BENCH, DEVICE, RUN_DATE, observed, sweep
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from harness.bench import Bench
 from harness.device import Device
@@ -36,6 +42,22 @@ def test_a_right_meter_passes_without_a_word(device: Device, bench: Bench) -> No
         assert result.linearity.hysteresis == pytest.approx(0.0, abs=1e-12)
         assert result.line is not None
         assert result.line.slope == pytest.approx(1.0, abs=1e-3)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None)
+@given(st.floats(-0.004, 0.004), st.floats(-0.001, 0.001), st.integers(1, 5))
+def test_any_right_meter_passes(device: Device, bench: Bench, gain: float, curvature: float, pairs: int) -> None:
+    """Errors of less than half the claim pass; each budget's root sum of squares is its point's uncertainty.
+
+    The inputs of a budget are independent, so this is JCGM 100:2008, 5.1.2.
+    """
+    points = sweep(device, lambda r, i: (1 + gain + curvature * np.log10(i / 10)) * _right(r, i), pairs)
+    outcome = _outcome(device, bench, points)
+    assert outcome.verdict == "pass", outcome.reasons
+    for point in itertools.chain.from_iterable(r.points for r in outcome.ranges):
+        squares = sum(line.standard_uncertainty**2 for line in point.budget)
+        assert squares**0.5 == pytest.approx(point.standard_uncertainty, rel=1e-9)
+        assert point.expanded_uncertainty == pytest.approx(point.coverage_factor * point.standard_uncertainty)
 
 
 def test_errors_beyond_the_claim_fail(device: Device, bench: Bench) -> None:
@@ -185,6 +207,35 @@ def test_a_class_is_judged_at_its_lowest_current_by_a_load_a_little_short(bench:
     outcome = _outcome(device, bench, points)
     assert outcome.verdict == "pass", outcome.reasons
     assert min(outcome.ranges[0].points, key=lambda p: p.reference_current).limit == pytest.approx(0.03)
+
+
+LIMITS = Path(__file__).parents[1] / "reference" / "iec61869_2_ct_limits.csv"
+
+
+def _published() -> dict[str, list[tuple[float, float]]]:
+    """Class -> (part of the rated current, limit), from the published table."""
+    found: dict[str, list[tuple[float, float]]] = {}
+    with LIMITS.open(encoding="utf-8") as file:
+        for row in csv.DictReader(file):
+            found.setdefault(row["class"], []).append((float(row["pct_In"]) / 100, float(row["ratio_error_pct"]) / 100))
+    return {name: sorted(rows) for name, rows in found.items()}
+
+
+@pytest.mark.parametrize("name", ["0.1", "0.2", "0.5", "1", "0.2S", "0.5S", "3", "5"])
+def test_a_class_sets_the_limit_of_every_point(bench: Bench, name: str) -> None:
+    """IEC 61869-2:2012, tables 201 to 203, and halfway between two currents the mean of their limits.
+
+    The straight line between them: common practice, no published source. A rated current is a range's maximum.
+    """
+    table = _published()[name]
+    halfway = [((i + j) / 2, (a + b) / 2) for (i, a), (j, b) in itertools.pairwise(table)]
+    # No range goes beyond its maximum, so 120 % and the half of the way to it are not reached.
+    expected = dict(sorted(e for e in [*table, *halfway] if e[0] <= 1))
+    text = DEVICE.replace('of_reading = "1 %"\ncounts = 2', f'accuracy_class = "{name}"')
+    text = text.replace('"1 A"', f'"{table[0][0] * 100} A"').replace('"100 mA"\nmaximum_current = "10 A"', '"9 A"\nmaximum_current = "10 A"')
+    device = parse_device(text, "device.toml")
+    outcome = _outcome(device, bench, [observed("x1", 100 * part, [100 * part] * 4) for part in expected])
+    assert [p.limit for p in outcome.ranges[0].points] == pytest.approx(list(expected.values()))
 
 
 def test_the_same_points_give_the_same_results(device: Device, bench: Bench) -> None:
