@@ -344,7 +344,7 @@ def _resume(arguments: argparse.Namespace) -> int:
 
 
 def _certify(arguments: argparse.Namespace) -> int:
-    from harness.commands.run import certify
+    from harness.commands.certify import certify
 
     return certify(arguments.record, arguments.out, _console())
 

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.clock import RealClock
+from harness.commands.certify import conclude, summary_lines
 from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import BENCH, DEVICE, template
 from harness.commands.rehearsal import rehearse
-from harness.commands.session import Attendance, conclude, run_anew, summary_lines
+from harness.commands.session import Attendance, run_anew
 from harness.commands.twin import describe
 from harness.errors import UserError
 from harness.progress import TerminalProgress

@@ -1,4 +1,4 @@
-"""`ratioproof rehearse`, `run`, `resume` and `certify`."""
+"""`ratioproof rehearse`, `run` and `resume`."""
 
 from __future__ import annotations
 
@@ -7,16 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.clock import RealClock
+from harness.commands.certify import finish, prepare_folder
 from harness.commands.inputs import Inputs, find_procedure, load_inputs
 from harness.commands.rehearsal import Rehearsal, profile_hashes, rehearse
 from harness.commands.session import (
     Attendance,
-    conclude,
     overrides_of,
-    prepare_folder,
     run_anew,
     run_on,
-    summary_lines,
 )
 from harness.errors import RecordError, UserError
 from harness.history import described
@@ -79,7 +77,7 @@ def run(
             _confirm_cautions(attendance, progress, console, cautions_read)
             run_anew(inputs, attendance, out)
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
-        return _finish(out / "record.jsonl", out, console)
+        return finish(out / "record.jsonl", out, console)
 
 
 def resume(record_file: Path, *, operator: str, overrides: Sequence[str], cautions_read: bool, console: Console) -> int:
@@ -98,19 +96,7 @@ def resume(record_file: Path, *, operator: str, overrides: Sequence[str], cautio
                 run_on(inputs, attendance, record, writer, record_file.parent)
             finally:
                 writer.close()
-        return _finish(record_file, record_file.parent, console)
-
-
-def certify(record_file: Path, out: Path | None, console: Console) -> int:
-    """Evaluate a finished record again and write results and certificate."""
-    return _finish(record_file, out if out is not None else record_file.parent, console)
-
-
-def _finish(record_file: Path, out: Path, console: Console) -> int:
-    results = conclude(record_file, out)
-    for line in summary_lines(results, out):
-        console.print(line, highlight=False, soft_wrap=True)
-    return 0 if results.verdict == "pass" else 1
+        return finish(record_file, record_file.parent, console)
 
 
 def _inputs_of(record: Record, record_file: Path) -> Inputs:

@@ -1,22 +1,20 @@
-"""One run from opened instruments to a finished record, and from a finished record to results and certificate."""
+"""One run from opened instruments to a finished record."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from harness.clock import RealClock
+from harness.commands.certify import RECORD
 from harness.commands.inputs import Inputs
 from harness.commands.rehearsal import start_fields
 from harness.errors import NotSafe, UserError
-from harness.evaluation.evaluate import evaluate
 from harness.guard import Guard
 from harness.history import finished_points
 from harness.progress import Progress
-from harness.record import Record, RecordWriter, create_record, read_record
-from harness.results import Results, to_json
+from harness.record import Record, RecordWriter, create_record
 from harness.runner import Runner, execute
 from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station, Wires, assemble, identity_problems, open_each
@@ -25,7 +23,7 @@ from harness.version import software
 from instruments.person import Person
 from instruments.reading import Identity
 
-RECORD, RESULTS, CERTIFICATE, GUARD_REPORT = "record.jsonl", "results.json", "certificate.pdf", "guard.json"
+GUARD_REPORT = "guard.json"
 
 
 @dataclass(frozen=True)
@@ -110,27 +108,6 @@ def run_on(inputs: Inputs, attendance: Attendance, record: Record, writer: Recor
         clock.close()
 
 
-def conclude(record_file: Path, out: Path) -> Results:
-    """Evaluate a record and leave results.json and certificate.pdf in `out`. Raises RecordError."""
-    from reports.certificate import write_certificate
-
-    results = evaluate(read_record(record_file), record_file.name)
-    prepare_folder(out)
-    temporary = out / f".{RESULTS}.part"
-    temporary.write_text(to_json(results), encoding="utf-8")
-    temporary.replace(out / RESULTS)
-    write_certificate(results, out / CERTIFICATE)
-    return results
-
-
-def prepare_folder(folder: Path) -> None:
-    """Make `folder` unless it is there. Raises UserError."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as failure:
-        raise UserError(f"{folder}: cannot be made a folder: {failure.strerror}") from None
-
-
 def _assembled(inputs: Inputs, attendance: Attendance, clock: RealClock) -> Station:
     folder = inputs.bench_file.resolve().parent
     return assemble(
@@ -202,34 +179,3 @@ def overrides_of(names: Sequence[str]) -> tuple[str, ...]:
     if wrong:
         raise UserError([f"--override {n}: expected rehearsal, serial:INSTRUMENT or due:INSTRUMENT" for n in wrong])
     return tuple(names)
-
-
-def summary_lines(results: Results, out: Path) -> list[str]:
-    """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
-    lines = [f"verdict: {results.verdict.upper()}"]
-    for rng in results.ranges:
-        lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}{_zero_text(rng)}")
-    lines += [f"  {reason}" for reason in results.reasons]
-    shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
-    if shown and (results.verdict == "fail" or shown[0].fault != "none"):
-        lines.append("most likely cause")
-        lines += [
-            f"  {h.probability * 100:5.1f} %  {h.fault}{f' on {h.range}' if h.range else ''}: {h.description}"
-            for h in shown
-        ]
-        if results.diagnosis_note:
-            lines.append(f"  {results.diagnosis_note}")
-    return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
-
-
-def _turns_text(rng: Any) -> str:
-    if rng.effective_turns is None:
-        return f"expected {rng.expected_turns} turns, none found"
-    found = rng.effective_turns
-    return f"expected {rng.expected_turns} turns, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"
-
-
-def _zero_text(rng: Any) -> str:
-    if rng.zero is None or not rng.zero.significant:
-        return ""
-    return f", reads {rng.zero.value * 1e3:.3g} mA with no current"

@@ -31,7 +31,7 @@ def test_risk_at_the_limit_of_acceptance(rule: Literal["simple", "guarded"], ris
 @pytest.mark.parametrize("sign", [1, -1])
 @pytest.mark.parametrize(("rule", "edge"), [("simple", 0.5), ("guarded", 0.375)])
 def test_exactly_at_the_edge_still_passes(rule: Literal["simple", "guarded"], edge: float, sign: int) -> None:
-    """JCGM 106:2012, 7.2 and 8.3.1: the acceptance interval contains its limits; limit 0.5, U 0.125, both exact in binary."""
+    """JCGM 106:2012, 3.3.9 note 1 (value from memory): the acceptance limits belong to the acceptance interval; limit 0.5, U 0.125, both exact in binary."""
     assert verdict(sign * edge, 0.125, 0.5, rule) == "pass"
     assert verdict(sign * math.nextafter(edge, 1), 0.125, 0.5, rule) == "fail"
 

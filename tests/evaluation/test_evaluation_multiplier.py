@@ -1,5 +1,7 @@
 """Effective turns: what cancels between ranges and what does not."""
 
+import math
+
 import GTC
 import pytest
 from conftest import RUN_DATE, observed, sweep
@@ -41,12 +43,12 @@ CURRENTS = {"x1": (1.0, 5.0, 15.0), "x10": (0.5, 3.0, 9.0)}
 
 
 def test_two_lines_as_another_library_has_them(device: Device, bench: Bench) -> None:
-    """GTC 1.5: each range a line over currents on two scales of the reference, fitted with the display's step as weight.
+    """GTC 1.5: each range a line over currents on two scales of the reference, its weights from both resolutions.
 
-    The reference's own step is a hundredth of the display's, so weighing by the display alone is the same fit. All
-    gains and offsets of scales, drift and path are shared between the lines as they are between the readings.
+    For points on a line of slope one, York's weights are those sums. All gains and offsets of scales, drift and path
+    are shared between the lines as they are between the readings.
     """
-    shown = {"x1": (1.006, 5.028, 15.085), "x10": (5.007, 30.045, 90.133)}
+    shown = {"x1": (1.006, 5.030, 15.090), "x10": (5.007, 30.042, 90.126)}
     points = [observed(r, i, [d] * 4) for r in shown for i, d in zip(CURRENTS[r], shown[r], strict=True)]
     here = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges
 
@@ -62,20 +64,20 @@ def test_two_lines_as_another_library_has_them(device: Device, bench: Bench) -> 
             full, step = (0.1, 1e-7) if current * 1.05 <= 2 else (1.0, 1e-6)
             x.append(factor * (current / 20 * (1 + gain[full] + drift) + offset[full] + bound(step / 2)))
             y.append((displayed + bound(0.0005)) * scale)
-            u.append(y[-1].u)
+            u.append(math.hypot(y[-1].u, 20 * step / 2 / 3**0.5))
         lines[rng] = GTC.tb.line_fit_wls(x, y, u).a_b
     there = 10 * lines["x10"].b / lines["x1"].b
     ten = here[1].effective_turns
     assert ten is not None
     assert ten.value == pytest.approx(there.x, rel=1e-6)
-    assert ten.expanded_uncertainty / ten.coverage_factor == pytest.approx(there.u, rel=0.01)
+    assert ten.expanded_uncertainty / ten.coverage_factor == pytest.approx(there.u, rel=1e-3)
     for result in here:
         assert result.line is not None
         assert result.line.slope == pytest.approx(lines[result.name].b.x, rel=1e-6)
-        assert result.line.slope_uncertainty == pytest.approx(lines[result.name].b.u, rel=0.01)
-        assert result.line.intercept_uncertainty == pytest.approx(lines[result.name].a.u, rel=0.01)
+        assert result.line.slope_uncertainty == pytest.approx(lines[result.name].b.u, rel=1e-3)
+        assert result.line.intercept_uncertainty == pytest.approx(lines[result.name].a.u, rel=1e-3)
         assert result.line.covariance == pytest.approx(
-            GTC.get_covariance(lines[result.name].b, lines[result.name].a), rel=0.02
+            GTC.get_covariance(lines[result.name].b, lines[result.name].a), rel=1e-3
         )
     # The path's 0.025 % alone would be 0.0025 turns in each line; it cancels, the two scales' gains do not quite.
     apart = 10 * ((lines["x10"].b.u / lines["x10"].b.x) ** 2 + (lines["x1"].b.u / lines["x1"].b.x) ** 2) ** 0.5

@@ -232,7 +232,9 @@ def test_a_class_sets_the_limit_of_every_point(bench: Bench, name: str) -> None:
     # No range goes beyond its maximum, so 120 % and the half of the way to it are not reached.
     expected = dict(sorted(e for e in [*table, *halfway] if e[0] <= 1))
     text = DEVICE.replace('of_reading = "1 %"\ncounts = 2', f'accuracy_class = "{name}"')
-    text = text.replace('"1 A"', f'"{table[0][0] * 100} A"').replace('"100 mA"\nmaximum_current = "10 A"', '"9 A"\nmaximum_current = "10 A"')
+    text = text.replace('"1 A"', f'"{table[0][0] * 100} A"').replace(
+        '"100 mA"\nmaximum_current = "10 A"', '"9 A"\nmaximum_current = "10 A"'
+    )
     device = parse_device(text, "device.toml")
     outcome = _outcome(device, bench, [observed("x1", 100 * part, [100 * part] * 4) for part in expected])
     assert [p.limit for p in outcome.ranges[0].points] == pytest.approx(list(expected.values()))

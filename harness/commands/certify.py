@@ -1,0 +1,81 @@
+"""`ratioproof certify`, and the end of every run: from a finished record to results, certificate and verdict."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.errors import UserError
+from harness.evaluation.evaluate import evaluate
+from harness.record import read_record
+from harness.results import Results, to_json
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+RECORD, RESULTS, CERTIFICATE = "record.jsonl", "results.json", "certificate.pdf"
+
+
+def certify(record_file: Path, out: Path | None, console: Console) -> int:
+    """Evaluate a finished record again and write results and certificate."""
+    return finish(record_file, out if out is not None else record_file.parent, console)
+
+
+def finish(record_file: Path, out: Path, console: Console) -> int:
+    """Evaluate, certify and tell; 0 when the verdict is pass, 1 when it is fail. Raises RecordError."""
+    results = conclude(record_file, out)
+    for line in summary_lines(results, out):
+        console.print(line, highlight=False, soft_wrap=True)
+    return 0 if results.verdict == "pass" else 1
+
+
+def conclude(record_file: Path, out: Path) -> Results:
+    """Evaluate a record and leave results.json and certificate.pdf in `out`. Raises RecordError."""
+    from reports.certificate import write_certificate
+
+    results = evaluate(read_record(record_file), record_file.name)
+    prepare_folder(out)
+    temporary = out / f".{RESULTS}.part"
+    temporary.write_text(to_json(results), encoding="utf-8")
+    temporary.replace(out / RESULTS)
+    write_certificate(results, out / CERTIFICATE)
+    return results
+
+
+def prepare_folder(folder: Path) -> None:
+    """Make `folder` unless it is there. Raises UserError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as failure:
+        raise UserError(f"{folder}: cannot be made a folder: {failure.strerror}") from None
+
+
+def summary_lines(results: Results, out: Path) -> list[str]:
+    """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
+    lines = [f"verdict: {results.verdict.upper()}"]
+    for rng in results.ranges:
+        lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}{_zero_text(rng)}")
+    lines += [f"  {reason}" for reason in results.reasons]
+    shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
+    if shown and (results.verdict == "fail" or shown[0].fault != "none"):
+        lines.append("most likely cause")
+        lines += [
+            f"  {h.probability * 100:5.1f} %  {h.fault}{f' on {h.range}' if h.range else ''}: {h.description}"
+            for h in shown
+        ]
+        if results.diagnosis_note:
+            lines.append(f"  {results.diagnosis_note}")
+    return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
+
+
+def _turns_text(rng: Any) -> str:
+    if rng.effective_turns is None:
+        return f"expected {rng.expected_turns} turns, none found"
+    found = rng.effective_turns
+    return f"expected {rng.expected_turns} turns, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"
+
+
+def _zero_text(rng: Any) -> str:
+    if rng.zero is None or not rng.zero.significant:
+        return ""
+    return f", reads {rng.zero.value * 1e3:.3g} mA with no current"
