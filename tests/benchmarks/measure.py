@@ -43,16 +43,18 @@ def timed(action: Callable[[], object]) -> float:
     return time.perf_counter() - started
 
 
-def reading_pairs(folder: Path, count: int = 500, rounds: int = 9) -> None:
+def reading_pairs(folder: Path, delay: float, count: int, rounds: int) -> None:
     """A pair as the runner takes it (overlapped, checked, recorded) against two bare PyVISA queries one after the other.
 
-    Both instruments are processes that answer at once, so that nothing but the exchange is timed. With instruments
-    that take their time the harness wins by overlapping: then a pair takes as long as the slower one.
+    Both instruments are processes of their own that answer after `delay` seconds. With none, nothing but the exchange
+    is timed; instruments that take their time are read in that of the slower one.
     """
     import pyvisa
 
     peers = [
-        subprocess.Popen([sys.executable, str(Path(__file__).with_name("peer.py"))], stdout=subprocess.PIPE, text=True)
+        subprocess.Popen(
+            [sys.executable, str(Path(__file__).with_name("peer.py")), str(delay)], stdout=subprocess.PIPE, text=True
+        )
         for _ in "ab"
     ]
     addresses = [f"TCPIP::127.0.0.1::{int(p.stdout.readline())}::SOCKET" for p in peers if p.stdout]
@@ -104,6 +106,7 @@ def reading_pairs(folder: Path, count: int = 500, rounds: int = 9) -> None:
             took.setdefault(name, []).append(timed(action) / count)
     bare, read, recorded = (values[1:] for values in took.values())
     ratio = statistics.median(r / b for r, b in zip(read, bare, strict=True))
+    print(f"instruments that answer after {delay:g} s")
     print(f"bare PyVISA query pair                {spread(bare, 1e-3)} ms")
     print(f"harness pair, overlapped and checked  {spread(read, 1e-3)} ms, ratio {ratio:.2f}")
     print(f"the same, recorded with fsync         {spread(recorded, 1e-3)} ms")
@@ -156,5 +159,6 @@ def help_text() -> None:
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as name:
         help_text()
-        reading_pairs(Path(name) / "pairs")
+        reading_pairs(Path(name) / "at once", delay=0.0, count=500, rounds=15)
+        reading_pairs(Path(name) / "slow", delay=0.1, count=5, rounds=3)
         demo(Path(name))

@@ -1,8 +1,11 @@
-"""An instrument that answers at once, in a process of its own: what is left to time is the exchange."""
+"""An instrument that answers at once (or after the seconds given), in a process of its own: what is left to time is the exchange."""
 
 import socket
+import sys
 import threading
+import time
 
+DELAY = float(sys.argv[1]) if len(sys.argv) > 1 else 0.0
 REPLIES = {b"*IDN?": b"Peer,instant,1,1.0\n", b"SYSTem:ERRor?": b'0,"No error"\n'}
 
 
@@ -13,6 +16,8 @@ def answer(connection: socket.socket) -> None:
         *messages, pending = (pending + data).split(b"\n")
         for message in messages:
             if message.endswith(b"?"):
+                if DELAY:
+                    time.sleep(DELAY)
                 connection.sendall(REPLIES.get(message, b"+1.23456789E+00\n"))
 
 
