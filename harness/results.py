@@ -54,15 +54,6 @@ class Point:
 
 
 @dataclass(frozen=True)
-class Estimate:
-    """A value with its expanded uncertainty (same unit) and coverage factor."""
-
-    value: float
-    expanded_uncertainty: float
-    coverage_factor: float
-
-
-@dataclass(frozen=True)
 class EffectiveTurns:
     """Turns found on a range. `basis`: `base range` (relative to the base range's slope) or `absolute`.
 
