@@ -66,14 +66,21 @@ class TerminalProgress:
         self._live: Live | None = None
 
     def __enter__(self) -> TerminalProgress:
+        self._begin()
+        return self
+
+    def __exit__(self, *failure: object) -> None:
+        self._end()
+
+    def _begin(self) -> None:
+        """A fresh display each time: one that is started again first erases as many lines as it had before."""
         from rich.live import Live
 
         if self._console.is_terminal:
             self._live = Live(get_renderable=self._lines, console=self._console, refresh_per_second=8, transient=True)
             self._live.start()
-        return self
 
-    def __exit__(self, *failure: object) -> None:
+    def _end(self) -> None:
         if self._live is not None:
             self._live.stop()
             self._live = None
@@ -106,14 +113,11 @@ class TerminalProgress:
     @contextmanager
     def paused(self) -> Iterator[None]:
         """Give the terminal to a person."""
-        if self._live is None:
-            yield
-            return
-        self._live.stop()
+        self._end()
         try:
             yield
         finally:
-            self._live.start()
+            self._begin()
 
     def _lines(self) -> Table:
         from rich.table import Table
