@@ -16,8 +16,8 @@ from urllib.parse import urlsplit
 
 from instruments.errors import LinkError
 
-QUIET = 0.05
-"""Seconds of silence after which an RTU line counts as drained (3.5 characters at 1200 baud are 0.03 s)."""
+LONGEST = 3
+"""A line that never falls quiet is given up after this many times the timeout; the exchange that follows will fail then."""
 
 
 class ModbusLink:
@@ -33,7 +33,7 @@ class ModbusLink:
         baud_rate: int = 19200,
         drain: bool = False,
     ) -> None:
-        """Open `address`; with `drain` first wait up to `timeout` for stray answers to run dry. Raises LinkError."""
+        """Open `address`; with `drain` first wait until no stray answer has come for `timeout` seconds. Raises LinkError."""
         from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
         # What pymodbus would print on its own comes from here as an error with its context.
@@ -101,14 +101,14 @@ class ModbusLink:
                 client.close()
 
 
-def _drain(port: Any, longest: float) -> None:
-    """Throw away what still arrives on a serial port until it has been quiet, at most `longest` seconds.
+def _drain(port: Any, quiet: float) -> None:
+    """Throw away what still arrives on a serial port until nothing has come for `quiet` seconds, at most `LONGEST` times that.
 
-    A peer that answered late answers once; `longest` is the timeout it had already missed.
+    The answer that missed the timeout may be as late again; on this line nothing in it would tell it from the next one.
     """
-    end = time.monotonic() + longest
+    end = time.monotonic() + LONGEST * quiet
     quiet_since = time.monotonic()
-    while time.monotonic() < end and time.monotonic() - quiet_since < max(QUIET, longest / 2):
+    while time.monotonic() < end and time.monotonic() - quiet_since < quiet:
         if port.in_waiting:
             port.reset_input_buffer()
             quiet_since = time.monotonic()

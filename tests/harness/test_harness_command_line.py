@@ -1,0 +1,78 @@
+"""The command line as README describes it, and the check that our packages are ours."""
+
+import argparse
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness import startup
+from harness.command_line import _parser
+from harness.errors import UserError
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def commands() -> dict[str, argparse.ArgumentParser]:
+    """Every command with its parser."""
+    (choices,) = (a.choices for a in _parser()._actions if isinstance(a, argparse._SubParsersAction))
+    return dict(choices)
+
+
+def test_every_command_and_option_is_in_readme() -> None:
+    """Docs say the same as the code."""
+    missing = []
+    for name, parser in commands().items():
+        if f"ratioproof {name}" not in README:
+            missing.append(name)
+        options = [o for a in parser._actions for o in a.option_strings if o.startswith("--") and o != "--help"]
+        missing += [f"{name} {o}" for o in options if o not in README]
+    assert not missing
+
+
+def test_every_command_shows_examples_and_exit_statuses() -> None:
+    """Help says how the command is used and what its exit status means."""
+    for name, parser in commands().items():
+        text = parser.format_help()
+        assert f"  ratioproof {name}" in text.split("examples:")[1]
+        assert "NOT SAFE" in text
+
+
+@pytest.mark.parametrize(
+    ("arguments", "part"),
+    [
+        (["rehearse", "nowhere.toml", "nothing.toml"], "nowhere.toml: No such file"),
+        (["certify", "nowhere.jsonl"], "nowhere.jsonl: no such record"),
+        (["resume", "nowhere.jsonl"], "nowhere.jsonl: no such record"),
+        (["demo", "--fault", "gremlins"], "gremlins: unknown"),
+    ],
+)
+def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], part: str) -> None:
+    """Rendered once, on standard error, without a traceback."""
+    process = subprocess.run(
+        [sys.executable, "-m", "harness", *arguments],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        env={"PYTHONPATH": str(ROOT), "PATH": ""},
+    )
+    assert process.returncode == 2
+    assert part in process.stderr
+    assert "Traceback" not in process.stderr
+    assert not list(tmp_path.iterdir()), "nothing is left behind"
+
+
+def test_our_packages_are_ours() -> None:
+    """In a sound installation the check says nothing."""
+    startup.check_packages()
+
+
+def test_an_overwritten_package_is_told_plainly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another distribution's package of the same name begins otherwise."""
+    monkeypatch.setitem(startup._FIRST_WORDS, "instruments", "Somebody else's")
+    with pytest.raises(UserError, match=r"'instruments' .* was overwritten by another distribution"):
+        startup.check_packages()
