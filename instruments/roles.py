@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from instruments.errors import QueuedError, ReplyError
-from instruments.link import Now, RegisterLink
+from instruments.link import Link, Now, RegisterLink
 from instruments.numbers import decode_registers, register_count
 from instruments.person import Person
 from instruments.profile import Profile, Register
@@ -96,7 +96,7 @@ class ScpiLoad(ScpiInstrument):
         self.set("current", current)
         self.tell(self.profile.on)
         self.check_errors(self.profile.on[-1])
-        back = self.read("current").value
+        back = self.read_quantity("current").value
         if abs(back - current) > 0.01 * current + 1e-6:
             raise QueuedError(
                 f"set to {current:g} A but says {back:g} A",
@@ -115,9 +115,9 @@ class ScpiReference(ScpiInstrument):
         if commands:
             self.tell_checked(commands, full_scale)
 
-    def read(self, name: str = "current") -> Reading:
+    def read(self) -> Reading:
         """A fresh reading. Raises LinkError or ReplyError."""
-        return super().read(name)
+        return self.read_quantity("current")
 
     def check(self) -> None:
         """Raise QueuedError when an error was queued behind good replies."""
@@ -129,16 +129,24 @@ class ScpiMeter(ScpiInstrument):
 
     by_person = False
 
-    def read(self, expected: float | None = None) -> Reading:  # type: ignore[override]  # a meter reads one thing only
+    def read(self, expected: float | None = None) -> Reading:
         """What the device shows. Raises LinkError or ReplyError."""
-        return ScpiInstrument.read(self, "current")
+        return self.read_quantity("current")
 
 
 class ScpiSwitch(ScpiInstrument):
     """A relay that moves the range switch; `positions` gives the relay's text for each range."""
 
-    def __init__(self, *arguments: object, positions: dict[str, str]) -> None:
-        super().__init__(*arguments)  # type: ignore[arg-type]  # the four arguments of ScpiInstrument, passed through
+    def __init__(
+        self,
+        name: str,
+        address: str,
+        profile: Profile,
+        open_link: Callable[[], Link],
+        now: Now,
+        positions: dict[str, str],
+    ) -> None:
+        super().__init__(name, address, profile, open_link, now)
         self._positions = positions
 
     def select(self, range_name: str) -> str:

@@ -88,7 +88,7 @@ class ScpiInstrument:
             )
         self.tell_checked(quantity.set, value)
 
-    def read(self, name: str) -> Reading:
+    def read_quantity(self, name: str) -> Reading:
         """A fresh reading of a quantity. Raises LinkError or ReplyError."""
         quantity = self.quantity(name)
         started = self._now()

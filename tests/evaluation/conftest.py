@@ -20,7 +20,7 @@ SCALES = (0.01, 0.1, 1.0, 10.0)
 DEVICE = """
 [identity]
 maker = "Ostrel"
-type = "PM-13 plug-in meter"
+type = "PM-13 panel meter"
 serial = "5521"
 [transformer]
 secondary_turns = 1000
