@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from harness.bench import Bench
 from harness.clock import Clock
@@ -17,17 +17,20 @@ APART = 5
 """How many pairs in a row may be too far apart in time before the point is redone."""
 
 
-@dataclass(frozen=True)
-class PairReading:
-    """One reading of each, with times counted from the start of the run."""
+class PairReading(NamedTuple):
+    """One reading of each; `time_zero` is when the run started, on the same clock as the readings' times."""
 
     reference: Reading
     displayed: Reading
+    time_zero: float
 
     @property
     def as_line(self) -> dict[str, Any]:
-        """As it goes into the record."""
-        return {"reference": _as_line(self.reference), "displayed": _as_line(self.displayed)}
+        """As it goes into the record, times counted from the start of the run."""
+        return {
+            "reference": _as_line(self.reference, self.time_zero),
+            "displayed": _as_line(self.displayed, self.time_zero),
+        }
 
 
 @dataclass
@@ -85,7 +88,7 @@ class PairReader:
         displayed, reference = self._clock.together(
             lambda: self._station.meter.read(None), self._station.reference.read
         )
-        return PairReading(self._since_start(reference), self._since_start(displayed))
+        return PairReading(reference, displayed, self._zero)
 
     def _bracketed(self, rng: Range, current: float) -> PairReading:
         """A person needs time: the reference is read before and after, and its mean stands beside what was typed."""
@@ -99,27 +102,18 @@ class PairReader:
             before.started,
             after.finished,
         )
-        return PairReading(self._since_start(reference), self._since_start(displayed))
-
-    def _since_start(self, reading: Reading) -> Reading:
-        return Reading(
-            reading.value,
-            reading.unit,
-            reading.raw,
-            reading.started - self._zero,
-            reading.finished - self._zero,
-        )
+        return PairReading(reference, displayed, self._zero)
 
 
 def _middle(reading: Reading) -> float:
     return (reading.started + reading.finished) / 2
 
 
-def _as_line(reading: Reading) -> dict[str, Any]:
+def _as_line(reading: Reading, time_zero: float) -> dict[str, Any]:
     return {
         "value": reading.value,
         "unit": reading.unit,
         "raw": reading.raw,
-        "started": round(reading.started, 6),
-        "finished": round(reading.finished, 6),
+        "started": round(reading.started - time_zero, 6),
+        "finished": round(reading.finished - time_zero, 6),
     }

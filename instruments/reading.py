@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(NamedTuple):
     """One reading: `value` in `unit`, the reply as received, start and end in seconds on the run's clock."""
 
     value: float

@@ -68,7 +68,7 @@ class ScpiInstrument:
 
     def ask(self, query: str, **values: object) -> str:
         """The stripped reply to one query. Raises LinkError or ReplyError."""
-        text = query.format(**values)
+        text = query.format(**values) if values else query
         return self._opened(text).query(text).strip()
 
     def quantity(self, name: str) -> Quantity:

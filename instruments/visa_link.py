@@ -21,8 +21,10 @@ from typing import Any
 from instruments.errors import LinkError, ReplyError
 
 LONGEST_REPLY = 65536
-_LONG_REPLY = 0x3FFF0006
-"""VI_SUCCESS_MAX_CNT: more of the reply is to come; PyVISA would warn of it."""
+"""Bytes after which a reply is taken to have no end."""
+
+_MORE_TO_COME = 0x3FFF0006
+"""VI_SUCCESS_MAX_CNT: a read filled its buffer. PyVISA would warn of it; here the reply is bounded anyway."""
 
 
 @cache
@@ -59,6 +61,9 @@ class VisaLink:
             raise self._failure(f"cannot be opened: {_one_line(failure)}", "open", started) from failure
         self._resource = resource
         resource.timeout = int(timeout * 1000)
+        # Entered once and for good: around every read it would cost more than the read.
+        self._ignoring = contextlib.ExitStack()
+        self._ignoring.enter_context(resource.ignore_warning(_MORE_TO_COME))
         resource.read_termination = read_termination
         if address.upper().startswith("ASRL"):
             resource.baud_rate = baud_rate
@@ -110,8 +115,7 @@ class VisaLink:
                     raise RuntimeError("reply without end")
                 if received and time.monotonic() - started > self._timeout:
                     raise RuntimeError("reply never finished")
-                with resource.ignore_warning(_LONG_REPLY):
-                    chunk, _ = resource.visalib.read(resource.session, 4096)
+                chunk, _ = resource.visalib.read(resource.session, LONGEST_REPLY + 1)
                 received += chunk
             return received[: -len(self._end)].decode("ascii").rstrip("\r")
         except UnicodeDecodeError as failure:

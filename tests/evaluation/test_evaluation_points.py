@@ -100,6 +100,25 @@ def test_scatter_between_reference_and_device_stays(device: Device, bench: Bench
     assert not line.shared
 
 
+def test_a_line_is_weighed_by_what_no_other_point_shares(device: Device, bench: Bench) -> None:
+    """York et al. 2004: the weights are those of the points' own errors; what all share moves the line, not the weights."""
+    references = [2.5, 2.51, 2.52, 2.53]
+    point = observed("x1", 50.0, [50.1, 50.2, 50.3, 50.9], references=references)
+    # Readings half a second apart on a rising current, so every part a point can have of its own is there.
+    pairs = tuple(dataclasses.replace(p, displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(point.pairs))
+    inputs = Inputs(bench, RUN_DATE)
+    found = point_values(device, inputs, dataclasses.replace(point, pairs=pairs))
+
+    def own(value: object) -> float:
+        return math.hypot(
+            *(part.standard_uncertainty for source, part in inputs.contributions(value) if not source.shared)
+        )
+
+    assert len(inputs.contributions(found.indicated)) == 3
+    assert found.random_indicated == pytest.approx(own(found.indicated), rel=1e-9)
+    assert found.random_reference == pytest.approx(own(found.reference), rel=1e-9)
+
+
 def test_one_pair_has_only_its_resolutions(device: Device, bench: Bench) -> None:
     """JCGM 100:2008, 4.2.2: a single reading has no type A evaluation; nothing is invented in its place."""
     inputs = Inputs(bench, RUN_DATE)

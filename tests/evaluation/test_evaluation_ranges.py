@@ -77,6 +77,14 @@ def test_within_the_limit_but_not_by_its_uncertainty(device: Device, bench: Benc
     assert "with U = 0." in guarded.reasons[0]
 
 
+def test_the_worst_point_is_worst_by_the_rule(device: Device, bench: Bench, simple_bench: Bench) -> None:
+    """ILAC-G8:09/2019: with a guard band a point with 1.1 % and U of 1 % is further out than one with 1.3 % and a small U."""
+    steady, scattering = [50.65] * 4, [v * 20.22 / 20 for v in (19.8, 20.2, 19.8, 20.2)]
+    points = [observed("x1", 50.0, steady), observed("x1", 20.0, scattering)]
+    assert "at 20 A" in _outcome(device, bench, points).reasons[0]
+    assert "at 50 A" in _outcome(device, simple_bench, points).reasons[0]
+
+
 @pytest.mark.parametrize("times", [9, 11])
 def test_a_wrong_number_of_turns_fails_even_within_a_generous_claim(bench: Bench, times: int) -> None:
     """A claim of 20 % covers a turn too many; the range still is not what is described."""

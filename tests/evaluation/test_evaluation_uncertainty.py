@@ -254,7 +254,7 @@ def test_every_printed_t_factor() -> None:
 
 
 @pytest.mark.parametrize(("column", "probability"), [("p95", 0.95), ("p95.45", 0.9545), ("p99", 0.99)])
-@pytest.mark.parametrize("unit", [1.0, 0.7, 3e-7])
+@pytest.mark.parametrize("unit", [1.0, 0.3, 0.11, 1e-3])
 def test_repeated_readings_alone(column: str, probability: float, unit: float) -> None:
     """JCGM 100:2008, table G.2: with nothing beside a type A part, the factor is that of its own degrees of freedom.
 
@@ -322,6 +322,13 @@ def test_one_rectangle_ten_times_the_others() -> None:
     """JCGM 101:2008, 9.2.4 and table 4: three rectangles of deviation 1 and one of 10: +-17.0, not the +-19.9 of k = 1.96."""
     parts = [Contribution(1.0, "rectangular")] * 3 + [Contribution(10.0, "rectangular")]
     assert coverage_factor(parts, 0.95).factor * combined(parts) == pytest.approx(17.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("rest", "dominates"), [(0.0, True), (0.29, True), (0.31, False), (0.7, False), (1.0, False)])
+def test_what_dominates(rest: float, dominates: bool) -> None:
+    """EA-4/02 M, S9.14 (value from memory): the rest may be at most 0.3 of the dominant part."""
+    found = coverage_factor([Contribution(1.0, "rectangular"), Contribution(rest)], 0.95)
+    assert (found.method == "rectangular part dominates, convolution") is dominates
 
 
 def test_four_equal_rectangles() -> None:
