@@ -71,9 +71,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _first_interrupt(number: int, frame: FrameType | None) -> None:
-    """The first Ctrl-C ends a command; further ones must not turn its orderly end into a death by signal."""
+    """The first Ctrl-C ends a command; further ones must not turn its orderly end into a death by signal.
+
+    Not a KeyboardInterrupt: where one passes through an `exec` of text (dataclasses use it while modules are
+    imported), CPython 3.11 ends the process by SIGINT even though the exception was caught.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    raise KeyboardInterrupt
+    raise Stopped("stopped by SIGINT")
 
 
 def _cry(message: str) -> None:

@@ -25,6 +25,7 @@ class StopSignal:
     def __init__(self) -> None:
         self.reason = ""
         self._asking = False
+        self._signalled = False
         self._watches: list[Callable[[], str]] = []
 
     def request(self, reason: str) -> None:
@@ -64,7 +65,11 @@ class StopSignal:
 
     @contextmanager
     def listening(self) -> Iterator[None]:
-        """Let SIGINT and SIGTERM set the flag; outside the main thread signals cannot be caught and nothing changes."""
+        """Let SIGINT and SIGTERM set the flag; outside the main thread signals cannot be caught and nothing changes.
+
+        Once one has come, further ones are ignored also after the block: the rest of the process is an orderly end,
+        and a late second Ctrl-C must not turn its exit status into a death by signal.
+        """
         if threading.current_thread() is not threading.main_thread():
             yield
             return
@@ -73,9 +78,10 @@ class StopSignal:
             yield
         finally:
             for number, handler in before.items():
-                signal.signal(number, handler)
+                signal.signal(number, signal.SIG_IGN if self._signalled else handler)
 
     def _caught(self, number: int, frame: FrameType | None) -> None:
+        self._signalled = True
         self.request(f"stopped by {signal.Signals(number).name}")
         if self._asking:
             raise Stopped(self.reason)
