@@ -48,15 +48,33 @@ class Calibration(Table):
         return self
 
 
+class ShelfEntry(Table):
+    """One load on the shelf: what it is called, and the current it draws, roughly."""
+
+    name: str = Field(min_length=1)
+    current: Current
+    power_factor: float = Field(default=1.0, gt=0, le=1)
+
+
 class InstrumentEntry(Table):
-    """One instrument on the bench. `profile` is the name of a profile file, or `person`."""
+    """One instrument on the bench. `profile` is the name of a profile file, or `person`.
+
+    `shelf` lists what a person who plays the load can plug in.
+    """
 
     profile: str
     address: str = ""
     serial: str = ""
     timeout: Duration = 3.0
     unit_id: int = Field(default=1, ge=0, le=247)
+    read_termination: str | None = Field(default=None, min_length=1)
+    write_termination: str | None = None
     baud_rate: int = Field(default=19200, gt=0)
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    flow_control: Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"] = "none"
+    lock: bool = False
     calibration: Calibration | None = None
     ranges: tuple[Accuracy, ...] = ()
     drift_per_year: FractionPerYear = 0.0
@@ -65,6 +83,7 @@ class InstrumentEntry(Table):
     positions: dict[str, str] = Field(default_factory=dict)
     minimum_current: Current | None = None
     maximum_current: Current | None = None
+    shelf: tuple[ShelfEntry, ...] = ()
 
     @property
     def by_person(self) -> bool:
@@ -75,6 +94,11 @@ class InstrumentEntry(Table):
     def _reachable(self) -> InstrumentEntry:
         if not self.by_person and not self.address:
             raise ValueError('found no address, expected one (or profile = "person")')
+        if self.shelf and not self.by_person:
+            raise ValueError('found a shelf, expected one only with profile = "person"')
+        currents = [load.current for load in self.shelf]
+        if len(set(currents)) != len(currents):
+            raise ValueError(f"found shelf currents {currents}, expected every current once")
         scales = [r.full_scale for r in self.ranges]
         if scales != sorted(set(scales)):
             raise ValueError(f"found full scales {scales}, expected them rising")
@@ -146,7 +170,7 @@ class Simulation(Table):
 
 
 class Bench(Table):
-    """The whole bench file."""
+    """The whole bench file. `visa` is the VISA library, as PyVISA names it."""
 
     laboratory: Laboratory
     roles: Roles
@@ -155,6 +179,7 @@ class Bench(Table):
     decision: Decision = Decision()
     instruments: dict[str, InstrumentEntry]
     safe_order: tuple[str, ...] = ()
+    visa: str = Field(default="@py", min_length=1)
     simulation: Simulation = Simulation()
 
     @model_validator(mode="after")
@@ -174,6 +199,11 @@ class Bench(Table):
                     f"found instruments.{name}.address = {entry.address!r} used by {addresses[key]!r} too, expected each address once"
                 )
             addresses[key] = name
+        load = self.instruments[self.roles.load]
+        if load.by_person and not load.shelf:
+            raise ValueError(
+                f"found no shelf for instruments.{self.roles.load}, expected the loads that can be plugged in"
+            )
         reference = self.instruments[self.roles.reference]
         if not reference.ranges:
             raise ValueError(
@@ -184,6 +214,11 @@ class Bench(Table):
                 f"found no calibration for instruments.{self.roles.reference}, expected its certificate and due date"
             )
         return self
+
+    @property
+    def shelf_currents(self) -> tuple[float, ...]:
+        """Amperes of the loads on the shelf, rising; empty when the load can be set to any current."""
+        return tuple(sorted(load.current for load in self.entry("load").shelf))
 
     def player(self, role: Role) -> str:
         """The name of the instrument playing `role`."""

@@ -130,12 +130,19 @@ def _parser() -> argparse.ArgumentParser:
         help="current_ratio, turns_check or a FILE.py (default: %(default)s)",
     )
 
+    _transcript(demo)
+
     new = _command(
         commands,
         "new",
         "write a device file and a bench file to start from",
         _new,
-        ["ratioproof new shelf-7"],
+        ["ratioproof new shelf-7", "ratioproof new hand --by-hand"],
+    )
+    new.add_argument(
+        "--by-hand",
+        action="store_true",
+        help="a bench without any interface: loads plugged in, displays read, a switch turned by you",
     )
     new.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
 
@@ -200,6 +207,42 @@ def _parser() -> argparse.ArgumentParser:
         metavar="DIR",
         help="folder for results and certificate (default: beside the record)",
     )
+
+    replay = _command(
+        commands,
+        "replay",
+        "run again from the transcripts of a run, without instruments or waiting",
+        _replay,
+        ["ratioproof replay transcript", "ratioproof replay transcript --out again"],
+    )
+    replay.add_argument("folder", type=Path, metavar="DIR", help="folder that --transcript wrote")
+    replay.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="folder for record, results and certificate (default: none are kept)",
+    )
+
+    listing = _command(
+        commands,
+        "instruments",
+        "list and identify what can be reached, and compare it with a bench file",
+        _instruments,
+        ["ratioproof instruments", "ratioproof instruments bench.toml"],
+    )
+    listing.add_argument(
+        "bench", type=Path, nargs="?", metavar="BENCH", help="bench file whose instruments must answer"
+    )
+
+    try_one = _command(
+        commands,
+        "try",
+        "walk through one instrument's profile and show every exchange",
+        _try,
+        ["ratioproof try source bench.toml"],
+    )
+    try_one.add_argument("name", metavar="NAME", help="the instrument's name in the bench file")
+    try_one.add_argument("bench", type=Path, metavar="BENCH", help="bench file")
 
     simulate = _command(
         commands,
@@ -277,6 +320,16 @@ def _attended(parser: argparse.ArgumentParser) -> None:
         help="go on in spite of a problem: rehearsal, serial:INSTRUMENT or due:INSTRUMENT; printed on the certificate",
     )
     parser.add_argument("--cautions-read", action="store_true", help="confirm the cautions without being asked")
+    _transcript(parser)
+
+
+def _transcript(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--transcript",
+        type=Path,
+        metavar="DIR",
+        help="keep every exchange with instruments and person in DIR, for `ratioproof replay`",
+    )
 
 
 def _console() -> Console:
@@ -294,13 +347,13 @@ def _demo(arguments: argparse.Namespace) -> int:
         return 0
     from harness.commands.demo import demo
 
-    return demo(arguments.fault, arguments.out, arguments.procedure, _console())
+    return demo(arguments.fault, arguments.out, arguments.procedure, _console(), arguments.transcript)
 
 
 def _new(arguments: argparse.Namespace) -> int:
     from harness.commands.new import new
 
-    written = new(arguments.folder)
+    written = new(arguments.folder, by_hand=arguments.by_hand)
     for file in written:
         print(file)
     print(f"try them:  ratioproof rehearse {written[0]} {written[1]}")
@@ -332,6 +385,7 @@ def _run(arguments: argparse.Namespace) -> int:
         overrides=arguments.override,
         cautions_read=arguments.cautions_read,
         console=_console(),
+        transcript=arguments.transcript,
     )
 
 
@@ -344,6 +398,7 @@ def _resume(arguments: argparse.Namespace) -> int:
         overrides=arguments.override,
         cautions_read=arguments.cautions_read,
         console=_console(),
+        transcript=arguments.transcript,
     )
 
 
@@ -351,6 +406,24 @@ def _certify(arguments: argparse.Namespace) -> int:
     from harness.commands.certify import certify
 
     return certify(arguments.record, arguments.out, _console())
+
+
+def _replay(arguments: argparse.Namespace) -> int:
+    from harness.commands.replay import replay
+
+    return replay(arguments.folder, arguments.out, _console())
+
+
+def _instruments(arguments: argparse.Namespace) -> int:
+    from harness.commands.instruments import instruments
+
+    return instruments(arguments.bench, _console())
+
+
+def _try(arguments: argparse.Namespace) -> int:
+    from harness.commands.try_one import try_one
+
+    return try_one(arguments.name, arguments.bench, _console())
 
 
 def _simulate(arguments: argparse.Namespace) -> int:

@@ -25,11 +25,20 @@ from instruments.reading import Identity
 ATTEMPTS = 6
 """How often an exchange or a whole point is redone on a fresh link before the run is given up."""
 
-AGREEMENT = 0.10
-"""How far (relative) the reference may be from what the load was asked for before the operator must look."""
+AGREEMENT, AGREEMENT_WITH_SHELF = 0.10, 0.50
+"""How far (relative) the reference may be from what the load was asked for before the operator must look.
 
-WANDER = 0.01
-"""How far (relative) a reading may be from where the current had settled and still be one of the same point."""
+What is written on a load from a shelf says only roughly what it draws.
+"""
+
+WANDER, WANDER_OF_MAINS = 0.01, 0.05
+"""How far (relative) a reading may be from where the current had settled and still be one of the same point.
+
+A load plugged into the mains follows its voltage, and changes while it warms.
+"""
+
+HEADROOM, HEADROOM_WITH_SHELF = 1.05, 1.3
+"""The reference's range takes at least this many times the current expected."""
 
 DEAD = 0.2
 """Part of the smallest claimed current that may still be seen when the load is off, where the reference's floor is lower."""
@@ -67,6 +76,7 @@ class Control:
     ) -> None:
         self._device, self._bench, self._station, self._identities = device, bench, station, identities
         self._writer, self._clock, self._stop, self._progress = writer, clock, stop, progress
+        self._shelf = station.load.by_person
         self.current = 0.0
         self._seen_dead = False
         self._full_scale: float | None = None
@@ -82,7 +92,12 @@ class Control:
         if current == self.current:
             return
         rising = current > self.current
-        if rising:
+        if self._shelf:
+            if self.current:
+                self.redoing("load off", lambda _: self._switch_off())
+                self.current = 0.0
+            self.redoing("reference range", lambda _: self._configure(current))
+        elif rising:
             self.redoing("reference range", lambda _: self._configure(current))
             self._protect(limit)
         self._progress.energised(current)
@@ -101,18 +116,23 @@ class Control:
         """Take the load off, have it confirmed, and see with the reference that no current flows."""
         before = self.current
 
-        def off(_: int) -> None:
-            self._station.load.make_safe()
-            confirmed, answer = self._station.load.confirm_safe()
-            if not confirmed:
-                raise LoadStaysOn(f"{self._station.load.name} did not switch off: {answer}")
-
-        self.redoing("load off", off)
-        if before or not self._seen_dead:
+        self.redoing("load off", lambda _: self._switch_off())
+        if self._can_see_dead and (before or not self._seen_dead):
             self.redoing("no current", lambda _: self._see_it_dead())
         self.current = 0.0
         self._progress.energised(0.0)
         self._writer.write("step", step="release")
+
+    def _switch_off(self) -> None:
+        self._station.load.make_safe()
+        confirmed, answer = self._station.load.confirm_safe()
+        if not confirmed:
+            raise LoadStaysOn(f"{self._station.load.name} did not switch off: {answer}")
+
+    @property
+    def _can_see_dead(self) -> bool:
+        """A zero typed by the person who has just said that the load is off would add nothing to it."""
+        return not self._station.reference.by_person
 
     def verify_dead(self) -> str:
         """After a run that failed: see with the reference that no current flows, whatever the load says of itself.
@@ -121,7 +141,7 @@ class Control:
         listen to a stop, reopens the reference itself. Raises LoadStaysOn.
         """
         answer = ""
-        for attempt in range(3 if self.current else 0):
+        for attempt in range(3 if self.current and self._can_see_dead else 0):
             try:
                 if attempt:
                     self._station.reference.open()
@@ -149,8 +169,16 @@ class Control:
         return scale
 
     def check_plausible(self, pair: PairReading) -> None:
-        """Raise ReplyError for a reading far from where the current has settled: garbled, or no longer settled."""
-        if self.current and abs(pair.reference.value - self._settled_at) > WANDER * self._settled_at + self._floor():
+        """Raise ReplyError for a reading far from where the current has settled: garbled, or no longer settled.
+
+        What a person typed was settled when it was typed; it must agree with what the load should draw. Raises Abandoned.
+        """
+        if self._station.reference.by_person:
+            if self.current:
+                self._check_agreement(pair.reference.value)
+            return
+        wander = WANDER_OF_MAINS if self._shelf else WANDER
+        if self.current and abs(pair.reference.value - self._settled_at) > wander * self._settled_at + self._floor():
             raise ReplyError(
                 f"{pair.reference.value:g} is far from the {self._settled_at:g} it had settled at",
                 instrument=self._station.reference.name,
@@ -176,7 +204,8 @@ class Control:
         """Put the reference on its smallest range that takes `current` amperes with 5 % to spare; its full scale."""
         factor = self._bench.reference_path.factor
         scales = [r.full_scale for r in self._bench.entry("reference").ranges]
-        scale = next((s for s in scales if s * factor >= 1.05 * current), scales[-1])
+        headroom = HEADROOM_WITH_SHELF if self._shelf else HEADROOM
+        scale = next((s for s in scales if s * factor >= headroom * current), scales[-1])
         if scale != self._full_scale:
             self._full_scale = None
             self._station.reference.configure(scale)
@@ -192,18 +221,27 @@ class Control:
         """Wait until the reference has settled and the display has caught up; it must read what was asked for."""
         wanted = self.current
         floor = self._floor()
+        if self._station.reference.by_person:
+            # Whoever types what it shows waits until it is steady, and is asked again when it is far from expected.
+            self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
+            return
         found = settle(lambda: self._station.reference.read().value, self._clock, floor=floor, between=self._stop.check)
         if found is None:
             raise Abandoned(f"{format_quantity(wanted, 'A')} did not settle")
         self._settled_at = found.mean
-        read = found.mean * self._bench.reference_path.factor
-        if abs(read - wanted) > AGREEMENT * wanted + floor * self._bench.reference_path.factor:
-            raise Abandoned(
-                f"the load was asked for {format_quantity(wanted, 'A')} and the reference reads {format_quantity(read, 'A')}: "
-                "look at the wiring and at the reference path in the bench file"
-            )
+        self._check_agreement(found.mean)
         self._stop.pause(self._clock, found.since + 2 * self._device.display.refresh_interval - self._clock.now())
         self._writer.write("settled", current=wanted, readings=found.readings, seconds=round(found.duration, 4))
+
+    def _check_agreement(self, reading: float) -> None:
+        """The reference must read about what the load was asked for; `reading` in the reference's own unit."""
+        read, factor = reading * self._bench.reference_path.factor, self._bench.reference_path.factor
+        agreement = AGREEMENT_WITH_SHELF if self._shelf else AGREEMENT
+        if abs(read - self.current) > agreement * self.current + self._floor() * factor:
+            raise Abandoned(
+                f"{format_quantity(self.current, 'A')} was expected and the reference reads {format_quantity(read, 'A')}: "
+                "look at the wiring, at the load and at the reference path in the bench file"
+            )
 
     def _see_it_dead(self) -> None:
         """The reference reads nothing: first on the range of the current before, then on that of the smallest current.

@@ -14,12 +14,15 @@ import signal
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 from harness.bench import ROLES, Bench
 from harness.errors import AbortedSafe
 from harness.safing import make_all_safe
+from harness.station import REPLAYED, link_settings
+from instruments.link import LinkSettings
 from instruments.profile import load_profile
 from instruments.roles import Instrument
 from instruments.scpi import ScpiInstrument
@@ -106,16 +109,14 @@ def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str,
     found = []
     for name in dict.fromkeys(names):
         entry = bench.instruments[name]
-        if not entry.by_person and load_profile(entry.profile, tuple(folders)).safe.commands:
-            found.append(
-                {
-                    "name": name,
-                    "address": entry.address,
-                    "profile": entry.profile,
-                    "timeout": entry.timeout,
-                    "baud_rate": entry.baud_rate,
-                }
-            )
+        if entry.by_person or entry.address.startswith(REPLAYED):
+            continue
+        profile = load_profile(entry.profile, tuple(folders))
+        if profile.safe.commands:
+            settings = link_settings(entry, profile, bench.visa)
+            # A lock left behind must not keep the guard out.
+            quick = replace(settings, timeout=min(settings.timeout, 1.0), lock=False)
+            found.append({"name": name, "address": entry.address, "profile": entry.profile, "settings": asdict(quick)})
     return found
 
 
@@ -150,14 +151,7 @@ def _instrument(entry: dict[str, Any], folders: tuple[Path, ...]) -> Instrument:
     profile = load_profile(entry["profile"], folders)
 
     def open_link() -> VisaLink:
-        return VisaLink(
-            entry["name"],
-            entry["address"],
-            timeout=min(entry["timeout"], 1.0),
-            read_termination=profile.read_termination,
-            write_termination=profile.write_termination,
-            baud_rate=entry["baud_rate"],
-        )
+        return VisaLink(entry["name"], entry["address"], LinkSettings(**entry["settings"]))
 
     return ScpiInstrument(entry["name"], entry["address"], profile, open_link, lambda: 0.0)
 

@@ -16,6 +16,10 @@ CLIP = 0.02
 """A point this little (relative) above the ceiling is brought down to it; one further above is left out."""
 
 
+SHELF_SPREAD = 1.1
+"""A load on a shelf may draw this many times what is written on it; what it flows through must stand that too."""
+
+
 @dataclass(frozen=True)
 class Ceiling:
     """Largest primary current in amperes, and the part that sets it."""
@@ -52,7 +56,9 @@ def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.
     ):
         if rating is not None:
             parts.append(Ceiling(rating, name))
-    return min(parts, key=lambda part: part.current)
+    spread = SHELF_SPREAD if bench.shelf_currents else 1.0
+    claim, *ratings = parts
+    return min([claim, *(Ceiling(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current)
 
 
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:
@@ -60,10 +66,16 @@ def approach_current(device: Device, bench: Bench, rng: Range) -> float:
 
     The smallest current the range claims, but never more than the meter input stands if the windings of all
     ranges carried the current at once: until something has been read, the switch may stand anywhere.
+    From a shelf, one of its loads; 0 when it has none to try the range with.
     """
     all_turns = sum(r.primary_turns for r in device.ranges)
     safe_anywhere = ceiling(device, bench, device.ranges[-1], observed_turns=float(all_turns)).current
-    return min(rng.minimum_current, safe_anywhere)
+    if not bench.shelf_currents:
+        return min(rng.minimum_current, safe_anywhere)
+    readable = device.display.smallest_readable_current * rng.display_factor
+    safe = [c for c in bench.shelf_currents if readable <= c <= safe_anywhere]
+    # The smallest the range claims comes first; where the shelf has none that is safe, the largest below it.
+    return min((c for c in safe if c >= rng.minimum_current), default=max(safe, default=0.0))
 
 
 def switch_looks_elsewhere(device: Device, rng: Range, observed_turns: float) -> Range | None:

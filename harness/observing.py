@@ -11,6 +11,7 @@ from harness.device import Device, Range
 from harness.station import Station
 from harness.stop import StopSignal
 from instruments.errors import ReplyError
+from instruments.person import UndoLast
 from instruments.reading import Reading
 
 APART = 5
@@ -43,6 +44,10 @@ class PointPairs:
         """One more."""
         self.pairs.append(pair)
 
+    def take_back(self) -> PairReading:
+        """The last one, which is no longer one of them. Raises IndexError when there is none."""
+        return self.pairs.pop()
+
     @property
     def count(self) -> int:
         """How many there are."""
@@ -70,13 +75,18 @@ class PairReader:
         self._last_start = float("-inf")
 
     def read(self, rng: Range, current: float) -> PairReading:
-        """One pair. Raises LinkError or ReplyError; also when the two readings cannot be had within one display interval."""
+        """One pair. Raises LinkError or ReplyError; also when the two readings cannot be had within one display interval.
+
+        Where a person reads either, UndoLast when the value before this pair is to be taken back.
+        """
+        if self.by_hand:
+            return self._by_hand(rng, current)
         interval = self._device.display.refresh_interval
         for _ in range(APART):
             self._stop.pause(self._clock, self._last_start + interval - self._clock.now())
             self._last_start = self._clock.now()
-            pair = self._bracketed(rng, current) if self._station.meter.by_person else self._overlapped()
-            if self._station.meter.by_person or abs(_middle(pair.reference) - _middle(pair.displayed)) <= interval:
+            pair = self._overlapped()
+            if abs(_middle(pair.reference) - _middle(pair.displayed)) <= interval:
                 return pair
         raise ReplyError(
             f"readings of reference and device came more than {interval:g} s apart, {APART} times in a row",
@@ -90,19 +100,35 @@ class PairReader:
         )
         return PairReading(reference, displayed, self._zero)
 
-    def _bracketed(self, rng: Range, current: float) -> PairReading:
-        """A person needs time: the reference is read before and after, and its mean stands beside what was typed."""
-        before = self._station.reference.read()
-        displayed = self._station.meter.read(current / rng.display_factor if current else 0.0)
-        after = self._station.reference.read()
-        reference = Reading(
-            (before.value + after.value) / 2,
-            before.unit,
-            f"{before.raw} ... {after.raw}",
-            before.started,
-            after.finished,
-        )
-        return PairReading(reference, displayed, self._zero)
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person reads one of the two, or both."""
+        return self._station.meter.by_person or self._station.reference.by_person
+
+    def _by_hand(self, rng: Range, current: float) -> PairReading:
+        """A person needs time: what is read over a link is read before and after, and its mean stands beside what was typed."""
+        reference, meter, factor = self._station.reference, self._station.meter, self._bench.reference_path.factor
+        if not reference.by_person:
+            before = reference.read()
+            flowing = before.value * factor if current else 0.0
+            displayed = meter.read(flowing / rng.display_factor)
+            return PairReading(_between(before, reference.read()), displayed, self._zero)
+        if not meter.by_person:
+            earlier = meter.read(None)
+            typed = reference.read(current / factor)
+            return PairReading(typed, _between(earlier, meter.read(None)), self._zero)
+        while True:
+            typed = reference.read(current / factor)
+            try:
+                return PairReading(typed, meter.read(typed.value * factor / rng.display_factor), self._zero)
+            except UndoLast:
+                continue
+
+
+def _between(before: Reading, after: Reading) -> Reading:
+    """What stands for the time between two readings: their mean."""
+    mean = (before.value + after.value) / 2
+    return Reading(mean, before.unit, f"{before.raw} ... {after.raw}", before.started, after.finished)
 
 
 def _middle(reading: Reading) -> float:

@@ -5,7 +5,7 @@ It never leaves a bench as it found a failure: `execute` makes everything safe o
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.bench import Bench
 from harness.clock import Clock
@@ -13,7 +13,7 @@ from harness.control import Abandoned, Control, LoadStaysOn
 from harness.device import Device, Range, limit_of_error
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
 from harness.limits import CLIP, Ceiling, approach_current, ceiling, switch_looks_elsewhere
-from harness.observing import PairReader, PointPairs
+from harness.observing import PairReader, PairReading, PointPairs
 from harness.progress import Progress
 from harness.quantities import format_quantity
 from harness.record import RecordWriter
@@ -22,7 +22,12 @@ from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step
 from harness.stop import StopSignal
 from instruments.errors import InstrumentError
+from instruments.person import UndoLast
 from instruments.reading import Identity
+
+NOTHING_TO_APPROACH_WITH = (
+    "the shelf has no load small enough to find out where the switch stands before more current flows"
+)
 
 
 @dataclass
@@ -70,7 +75,7 @@ class Runner:
 
     def run(self, procedure: Procedure, options: Options) -> None:
         """Perform every step of `procedure`. Raises Stopped, Abandoned, LoadStaysOn or InstrumentError."""
-        steps = procedure.steps(self._device, options)
+        steps = procedure.steps(self._device, replace(options, available=self._bench.shelf_currents))
         answer: PointReading | None = None
         while True:
             self._stop.check()
@@ -156,13 +161,16 @@ class Runner:
         if not self._control.current:
             self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
         scale = self._control.steady()
-        pairs = PointPairs()
-        while pairs.count < step.count:
-            self._stop.check()
-            pair = self._pairs.read(rng, self._control.current)
-            self._control.check_plausible(pair)
-            self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
-            pairs.add(pair)
+        if self._pairs.by_hand:
+            pairs = self._typed_pairs(number, step, rng, attempt)
+        else:
+            pairs = PointPairs()
+            while pairs.count < step.count:
+                self._stop.check()
+                pair = self._pairs.read(rng, self._control.current)
+                self._control.check_plausible(pair)
+                self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
+                pairs.add(pair)
         self._station.reference.check()
         self._writer.write(
             "point",
@@ -179,6 +187,30 @@ class Runner:
         return PointReading(
             step.point, pairs.mean_reference * factor, pairs.mean_displayed * rng.display_factor, pairs.count
         )
+
+    def _typed_pairs(self, number: int, step: Observe, rng: Range, attempt: int) -> PointPairs:
+        """The pairs of a point that a person reads; written down once the person has let them stand."""
+        pairs = PointPairs()
+        while True:
+            self._stop.check()
+            try:
+                if pairs.count < step.count:
+                    self._progress.note(f"{step.point}, reading {pairs.count + 1} of {step.count} (= same, undo)")
+                    pair = self._pairs.read(rng, self._control.current)
+                    self._control.check_plausible(pair)
+                    pairs.add(pair)
+                    continue
+                typed = ", ".join(f"{p.reference.raw} | {p.displayed.raw}" for p in pairs.pairs)
+                answer = self._station.person.choose(f"  {step.point}: reference | device: {typed}", ["undo", "keep"])
+                if answer == "keep":
+                    break
+                raise UndoLast
+            except UndoLast:
+                if pairs.count:
+                    self._writer.write("undo", point=number, **pairs.take_back().as_line)
+        for count, pair in enumerate(pairs.pairs):
+            self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
+        return pairs
 
     def _select(self, rng: Range) -> None:
         self._control.release()
@@ -222,11 +254,13 @@ class Runner:
             return
         self._where.refused = ""
         self._where.nominal = current
-        self._control.drive(min(current, limit.current), limit.current)
+        self._control.drive(current if self._station.load.by_person else min(current, limit.current), limit.current)
 
     def _approach(self, rng: Range, first: float) -> None:
         """Try a newly selected range at a current that is safe wherever the switch may really stand."""
         current = min(first, approach_current(self._device, self._bench, rng))
+        if not current:
+            raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}")
         while True:
             self._progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
             self._where.nominal = current
@@ -261,11 +295,19 @@ class Runner:
 
     def _turns_seen(self, rng: Range) -> float:
         self._control.steady()
-        pair = self._pairs.read(rng, self._control.current)
+        pair = self._first_pair(rng)
+        self._control.check_plausible(pair)
         reference = pair.reference.value * self._bench.reference_path.factor
         turns = rng.primary_turns * pair.displayed.value * rng.display_factor / reference
         self._writer.write("approach", range=rng.name, turns=turns, **pair.as_line)
         return turns
+
+    def _first_pair(self, rng: Range) -> PairReading:
+        while True:
+            try:
+                return self._pairs.read(rng, self._control.current)
+            except UndoLast:
+                self._progress.note("There is no value before this one to take back.")
 
     def _catch_up(self) -> None:
         """Bring the bench to where the first unfinished point needs it."""

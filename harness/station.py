@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -12,8 +12,9 @@ from harness.bench import Bench, InstrumentEntry
 from harness.clock import Clock
 from harness.device import Device
 from harness.errors import UserError
+from instruments.by_hand import PersonLoad, PersonMeter, PersonReference, PersonSwitch, ShelfLoad
 from instruments.errors import InstrumentError
-from instruments.link import Link, RegisterLink
+from instruments.link import Link, LinkSettings, RegisterLink
 from instruments.modbus_link import ModbusLink
 from instruments.person import Person
 from instruments.profile import Profile, load_profile
@@ -22,8 +23,6 @@ from instruments.roles import (
     Instrument,
     Load,
     Meter,
-    PersonMeter,
-    PersonSwitch,
     Reference,
     RegisterMeter,
     ScpiLoad,
@@ -32,9 +31,14 @@ from instruments.roles import (
     ScpiSwitch,
     Switch,
 )
+from instruments.transcript import ReplayedRegisters, ReplayedText, TranscriptReader
 from instruments.visa_link import VisaLink
 
 _Driver = TypeVar("_Driver", ScpiLoad, ScpiReference, ScpiMeter)
+
+
+TYPING_DOUBT, SHELF_DOUBT = 0.2, 0.5
+"""How far (relative) a typed current may be from the expected one before it is asked for again; a shelf says only roughly."""
 
 
 class LinkSource(Protocol):
@@ -49,6 +53,16 @@ class LinkSource(Protocol):
     def turn_switch(self, range_name: str) -> None:
         """What happens when a person turns the switch; nothing, on a real bench."""
 
+    def plug(self, current: float) -> None:
+        """What happens when a person plugs in a load of so many amperes, or unplugs it (0)."""
+
+    def turn_reference(self, full_scale: float) -> None:
+        """What happens when a person turns the reference to another range."""
+
+
+REPLAYED = "transcript:"
+"""What the address of an instrument begins with whose transcript answers instead of it."""
+
 
 def resolved_address(address: str, folder: Path) -> str:
     """`address` with a relative serial port path taken from the bench file's `folder`."""
@@ -57,37 +71,75 @@ def resolved_address(address: str, folder: Path) -> str:
     return f"modbus-rtu:{folder / address.removeprefix('modbus-rtu:')}"
 
 
-class Wires:
-    """Real links, to whatever the bench file's addresses lead to; `folder` is where that file stands."""
+def link_settings(entry: InstrumentEntry, profile: Profile | None = None, library: str = "@py") -> LinkSettings:
+    """How to talk to an instrument: as the bench file's `entry` says, else as its `profile` does."""
+    settings = LinkSettings(
+        timeout=entry.timeout,
+        baud_rate=entry.baud_rate,
+        data_bits=entry.data_bits,
+        parity=entry.parity,
+        stop_bits=entry.stop_bits,
+        flow_control=entry.flow_control,
+        lock=entry.lock,
+        library=library,
+    )
+    if profile is None:
+        return settings
+    ends = (entry.read_termination, entry.write_termination)
+    read, write = (
+        e if e is not None else p
+        for e, p in zip(ends, (profile.read_termination, profile.write_termination), strict=True)
+    )
+    return replace(settings, read_termination=read, write_termination=write)
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+
+class Wires:
+    """Real links, to whatever the bench file's addresses lead to; `folder` is where that file stands.
+
+    `library` is the VISA library, as PyVISA names it. An address ``transcript:PATH`` leads to a file.
+    """
+
+    def __init__(self, folder: Path, library: str = "@py") -> None:
+        self._folder, self._library = folder, library
+        self._opened: set[str] = set()
+        self._transcripts: dict[str, TranscriptReader] = {}
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
-        """A VISA session."""
-        return VisaLink(
-            name,
-            entry.address,
-            timeout=entry.timeout,
-            read_termination=profile.read_termination,
-            write_termination=profile.write_termination,
-            baud_rate=entry.baud_rate,
-        )
+        """A VISA session; a serial line opened again is drained first."""
+        if entry.address.startswith(REPLAYED):
+            return ReplayedText(self._transcript(name, entry, profile))
+        again = name in self._opened
+        self._opened.add(name)
+        return VisaLink(name, entry.address, link_settings(entry, profile, self._library), drain=again)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         """A Modbus connection."""
+        if entry.address.startswith(REPLAYED):
+            profile = load_profile(entry.profile, (self._folder / "profiles", self._folder))
+            return ReplayedRegisters(self._transcript(name, entry, profile), drain)
         address = resolved_address(entry.address, self._folder)
-        return ModbusLink(
-            name,
-            address,
-            timeout=entry.timeout,
-            unit_id=entry.unit_id,
-            baud_rate=entry.baud_rate,
-            drain=drain,
-        )
+        return ModbusLink(name, address, link_settings(entry), unit_id=entry.unit_id, drain=drain)
 
     def turn_switch(self, range_name: str) -> None:
         """The person does it."""
+
+    def plug(self, current: float) -> None:
+        """The person does it."""
+
+    def turn_reference(self, full_scale: float) -> None:
+        """The person does it."""
+
+    def check_used_up(self) -> None:
+        """Raise TranscriptError when a transcript that answers for an instrument holds more than was asked."""
+        for transcript in self._transcripts.values():
+            transcript.check_used_up()
+
+    def _transcript(self, name: str, entry: InstrumentEntry, profile: Profile) -> TranscriptReader:
+        if name not in self._transcripts:
+            transcript = TranscriptReader(self._folder / entry.address.removeprefix(REPLAYED), name)
+            transcript.check_profile(profile)
+            self._transcripts[name] = transcript
+        return self._transcripts[name]
 
 
 @dataclass(frozen=True)
@@ -113,8 +165,8 @@ def assemble(
 ) -> Station:
     """Make the drivers of the bench; nothing is opened yet. Raises ProfileError or UserError."""
     roles = bench.roles
-    load = _scpi(bench, roles.load, "load", ScpiLoad, clock, links, folders)
-    reference = _scpi(bench, roles.reference, "reference", ScpiReference, clock, links, folders)
+    load = _load(bench, person, clock, links, folders)
+    reference = _reference(bench, person, clock, links, folders)
     meter = _meter(device, bench, person, clock, links, folders)
     switch = _switch(device, bench, person, clock, links, folders)
     everything: dict[str, Instrument] = {
@@ -183,16 +235,29 @@ def _scpi(
 
 def _profile(bench: Bench, name: str, role: str, folders: Sequence[Path]) -> Profile:
     entry = bench.instruments[name]
-    if entry.by_person:
-        raise UserError(
-            f"instruments.{name}.profile: found 'person', expected a profile: a person cannot play the {role} yet"
-        )
     profile = load_profile(entry.profile, tuple(folders))
-    if profile.role != role:
+    if not profile.plays(role):
         raise UserError(
             f"instruments.{name}.profile: found {entry.profile!r}, a profile for a {profile.role}, expected one for a {role}"
         )
     return profile
+
+
+def _load(bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]) -> Load:
+    name, entry = bench.roles.load, bench.entry("load")
+    if entry.by_person:
+        shelf = [ShelfLoad(load.name, load.current, load.power_factor) for load in entry.shelf]
+        return PersonLoad(name, person, entry.serial, shelf, links.plug)
+    return _scpi(bench, name, "load", ScpiLoad, clock, links, folders)
+
+
+def _reference(bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]) -> Reference:
+    name, entry = bench.roles.reference, bench.entry("reference")
+    if entry.by_person:
+        resolutions = {accuracy.full_scale: accuracy.resolution for accuracy in entry.ranges}
+        tolerance = SHELF_DOUBT if bench.shelf_currents else TYPING_DOUBT
+        return PersonReference(name, person, entry.serial, resolutions, tolerance, clock.now, links.turn_reference)
+    return _scpi(bench, name, "reference", ScpiReference, clock, links, folders)
 
 
 def _meter(

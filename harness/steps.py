@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import inspect
 import math
-from collections.abc import Callable, Generator, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -31,6 +31,7 @@ __all__ = [
     "Step",
     "Steps",
     "both_ways",
+    "common_current",
     "ladder",
     "procedure",
 ]
@@ -86,10 +87,14 @@ Steps = Generator[Step, PointReading | None, None]
 
 @dataclass(frozen=True)
 class Options:
-    """What the operator may choose: pairs per point and points per decade of current."""
+    """What the operator may choose: pairs per point and points per decade of current.
+
+    `available` holds the currents in amperes the load can be, rising; empty for a load that can be set to any.
+    """
 
     readings: int = 4
     per_decade: int = 3
+    available: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -123,17 +128,29 @@ def procedure(title: str, revision: str) -> Callable[[Callable[[Device, Options]
     return wrap
 
 
-def ladder(rng: Range, per_decade: int) -> list[float]:
+def ladder(rng: Range, per_decade: int, available: Sequence[float] = ()) -> list[float]:
     """Currents in amperes from the smallest to the largest the range claims, evenly spaced in ratio, both ends included.
 
-    At least `per_decade` points fall in every decade. Raises ValueError when `per_decade` is below 1.
+    At least `per_decade` points fall in every decade. With `available` currents, each of those points becomes the
+    nearest (in ratio) of them that the range claims, every one once; the list is empty when there is none.
+    Raises ValueError when `per_decade` is below 1.
     """
+    if available:
+        claimed = [c for c in available if rng.minimum_current <= c <= rng.maximum_current]
+        wanted = ladder(rng, per_decade) if claimed else []
+        return sorted({min(claimed, key=lambda c: abs(math.log(c / current))) for current in wanted})
     if per_decade < 1:
         raise ValueError(f"per_decade is {per_decade}, expected at least 1")
     steps = max(1, math.ceil(math.log10(rng.maximum_current / rng.minimum_current) * per_decade - 1e-9))
     ratio = rng.maximum_current / rng.minimum_current
     inner = [rng.minimum_current * ratio ** (i / steps) for i in range(1, steps)]
     return [rng.minimum_current, *(float(f"{i:.3g}") for i in inner), rng.maximum_current]
+
+
+def common_current(ranges: Sequence[Range], available: Sequence[float] = ()) -> float:
+    """The largest current in amperes that every range claims to stand; with `available` currents, the largest of those."""
+    largest = min(rng.maximum_current for rng in ranges)
+    return max((c for c in available if c <= largest), default=largest)
 
 
 def both_ways(currents: Iterable[float]) -> Iterator[tuple[Direction, float]]:

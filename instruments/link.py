@@ -7,7 +7,36 @@ register map looks like `RegisterLink`. A link that raised is closed: callers op
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+Parity = Literal["none", "even", "odd"]
+FlowControl = Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"]
+StopBits = Literal[1, 2]
+
+
+@dataclass(frozen=True)
+class LinkSettings:
+    """How to talk on a link. `timeout` in seconds, for a whole exchange; `baud_rate` in bits per second.
+
+    The terminations end a message where nothing else does (a plain socket, a serial line). The baud rate and what
+    follows it are for serial lines. `lock`: no other program may use the instrument meanwhile. `library`: the VISA
+    library, as PyVISA names it.
+    """
+
+    timeout: float = 3.0
+    read_termination: str = "\n"
+    write_termination: str = "\n"
+    baud_rate: int = 19200
+    data_bits: int = 8
+    parity: Parity = "none"
+    stop_bits: StopBits = 1
+    flow_control: FlowControl = "none"
+    lock: bool = False
+    library: str = "@py"
+
+
+DEFAULT = LinkSettings()
 
 
 class Link(Protocol):

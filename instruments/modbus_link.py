@@ -1,13 +1,16 @@
 """A `RegisterLink` over pymodbus: RTU on a serial port, or TCP.
 
 Addresses are ours: ``modbus-tcp://host:port`` and ``modbus-rtu:PATH``. On a serial line a late answer looks like the
-answer to the next request, so a new RTU link first listens until the line has been quiet.
+answer to the next request, so a new RTU link first listens until the line has been quiet, nothing is asked while bytes
+wait, and an answer must be one frame and nothing else.
 """
 
 from __future__ import annotations
 
 import contextlib
 import logging
+import select
+import socket
 import time
 from pathlib import Path
 from threading import Lock
@@ -15,9 +18,11 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from instruments.errors import LinkError
+from instruments.link import DEFAULT, LinkSettings
+from instruments.quiet_line import drain as drain_line
 
-LONGEST = 3
-"""A line that never falls quiet is given up after this many times the timeout; the exchange that follows will fail then."""
+_RTU_FRAMING, _TCP_FRAMING = 5, 9
+"""Bytes of an answer besides its registers: unit, function, count, check; or header (7), function, count."""
 
 
 class ModbusLink:
@@ -27,13 +32,12 @@ class ModbusLink:
         self,
         instrument: str,
         address: str,
+        settings: LinkSettings = DEFAULT,
         *,
-        timeout: float = 3.0,
         unit_id: int = 1,
-        baud_rate: int = 19200,
         drain: bool = False,
     ) -> None:
-        """Open `address`; with `drain` first wait until no stray answer has come for `timeout` seconds. Raises LinkError."""
+        """Open `address`; with `drain` first wait until no stray answer has come for a whole timeout. Raises LinkError."""
         from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
         # What pymodbus would print on its own comes from here as an error with its context.
@@ -42,29 +46,40 @@ class ModbusLink:
         self._instrument, self._address, self._unit_id = instrument, address, unit_id
         self._lock = Lock()
         self._client: Any = None
+        self._framing = _RTU_FRAMING
+        self._received = b""
         started = time.monotonic()
         try:
             if address.startswith("modbus-tcp://"):
                 parts = urlsplit(address)
-                self._client = ModbusTcpClient(parts.hostname or "", port=parts.port or 502, timeout=timeout, retries=0)
+                self._framing = _TCP_FRAMING
+                self._client = ModbusTcpClient(
+                    parts.hostname or "",
+                    port=parts.port or 502,
+                    timeout=settings.timeout,
+                    retries=0,
+                    trace_packet=self._note,
+                )
             elif address.startswith("modbus-rtu:"):
-                path = address.removeprefix("modbus-rtu:")
-                self._client = ModbusSerialClient(str(Path(path)), baudrate=baud_rate, timeout=timeout, retries=0)
+                self._client = ModbusSerialClient(
+                    str(Path(address.removeprefix("modbus-rtu:"))),
+                    baudrate=settings.baud_rate,
+                    bytesize=settings.data_bits,
+                    parity=settings.parity[0].upper(),
+                    stopbits=settings.stop_bits,
+                    timeout=settings.timeout,
+                    retries=0,
+                    trace_packet=self._note,
+                )
             else:
                 raise ValueError("expected modbus-tcp://HOST:PORT or modbus-rtu:PATH")
             if not self._client.connect():
                 raise ConnectionError("cannot be opened")
             if drain and address.startswith("modbus-rtu:"):
-                _drain(self._client.socket, timeout)
+                drain_line(self._discard_waiting, settings.timeout)
         except Exception as failure:
             self.close()
-            raise LinkError(
-                " ".join(str(failure).split()),
-                instrument=instrument,
-                address=address,
-                command="open",
-                elapsed=time.monotonic() - started,
-            ) from failure
+            raise self._failure(failure, "open", started) from failure
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
         """`count` registers from `address`. Raises LinkError on no answer, a wrong answer or an exception reply."""
@@ -73,23 +88,22 @@ class ModbusLink:
             if self._client is None:
                 raise LinkError("link is closed", instrument=self._instrument, address=self._address, command=command)
             started = time.monotonic()
+            self._received = b""
             read = self._client.read_input_registers if function == "input" else self._client.read_holding_registers
             try:
+                self._refuse_waiting_bytes()
                 reply = read(address, count=count, device_id=self._unit_id)
                 if reply.isError():
                     raise ConnectionError(f"exception reply {reply}")
                 registers = list(reply.registers)
                 if len(registers) != count:
                     raise ConnectionError(f"{len(registers)} registers instead of {count}")
+                if len(self._received) != self._framing + 2 * count:
+                    # One of two answers may belong to an earlier request, and nothing says which.
+                    raise ConnectionError("more than one answer")
             except Exception as failure:
                 self.close()
-                raise LinkError(
-                    " ".join(str(failure).split()),
-                    instrument=self._instrument,
-                    address=self._address,
-                    command=command,
-                    elapsed=time.monotonic() - started,
-                ) from failure
+                raise self._failure(failure, command, started, len(self._received)) from failure
             return registers
 
     def close(self) -> None:
@@ -100,16 +114,36 @@ class ModbusLink:
             with contextlib.suppress(Exception):
                 client.close()
 
+    def _note(self, sending: bool, data: bytes) -> bytes:
+        """What pymodbus is about to take apart; it calls this with everything not yet used."""
+        if not sending:
+            self._received = data
+        return data
 
-def _drain(port: Any, quiet: float) -> None:
-    """Throw away what still arrives on a serial port until nothing has come for `quiet` seconds, at most `LONGEST` times that.
+    def _refuse_waiting_bytes(self) -> None:
+        port = self._client.socket
+        if isinstance(port, socket.socket):
+            waiting = bool(select.select([port], [], [], 0)[0])
+            if waiting and not port.recv(1, socket.MSG_PEEK):
+                raise ConnectionError("closed by the other side")
+        else:
+            waiting = port.in_waiting > 0
+        if waiting:
+            raise ConnectionError("an answer nobody asked for is waiting")
 
-    The answer that missed the timeout may be as late again; on this line nothing in it would tell it from the next one.
-    """
-    end = time.monotonic() + LONGEST * quiet
-    quiet_since = time.monotonic()
-    while time.monotonic() < end and time.monotonic() - quiet_since < quiet:
-        if port.in_waiting:
+    def _discard_waiting(self) -> bool:
+        port = self._client.socket
+        waiting = bool(port.in_waiting)
+        if waiting:
             port.reset_input_buffer()
-            quiet_since = time.monotonic()
-        time.sleep(0.005)
+        return waiting
+
+    def _failure(self, failure: Exception, command: str, started: float, received: int | None = None) -> LinkError:
+        return LinkError(
+            " ".join(str(failure).split()) or type(failure).__name__,
+            instrument=self._instrument,
+            address=self._address,
+            command=command,
+            elapsed=time.monotonic() - started,
+            received=received,
+        )

@@ -42,14 +42,41 @@ def parse_typed_current(text: str, resolution: float) -> float:
     return value
 
 
-def decode_registers(registers: list[int], type: str, word_order: str) -> float:
-    """The number in one or two 16-bit `registers`; `type` as in a profile, `word_order` "big" or "little"."""
+_REGISTER_FORMATS = {
+    "uint16": ">H",
+    "int16": ">h",
+    "uint32": ">I",
+    "int32": ">i",
+    "uint64": ">Q",
+    "int64": ">q",
+    "float32": ">f",
+    "float64": ">d",
+}
+
+
+def decode_registers(registers: list[int], type: str, word_order: str, byte_order: str = "big") -> float:
+    """The number in 16-bit `registers`; `type` as in a profile, both orders "big" or "little".
+
+    Integers are given as such, so that a 64-bit one keeps all its digits.
+    """
     words = registers if word_order == "big" else registers[::-1]
-    raw = struct.pack(f">{len(words)}H", *words)
-    code = {"uint16": ">H", "int16": ">h", "uint32": ">I", "int32": ">i", "float32": ">f"}[type]
-    return float(struct.unpack(code, raw)[0])
+    value: float = struct.unpack(_REGISTER_FORMATS[type], _bytes(words, byte_order))[0]
+    return value
+
+
+def decode_text(registers: list[int], byte_order: str = "big") -> str:
+    """The ASCII text in `registers`, two characters in each, up to the first NUL and without blanks around it.
+
+    What is no ASCII comes as question marks.
+    """
+    data = _bytes(registers, byte_order).split(b"\0")[0]
+    return data.decode("ascii", "replace").replace("\ufffd", "?").strip()
 
 
 def register_count(type: str) -> int:
     """How many 16-bit registers a number of `type` takes."""
-    return 1 if type.endswith("16") else 2
+    return struct.calcsize(_REGISTER_FORMATS[type]) // 2
+
+
+def _bytes(words: list[int], byte_order: str) -> bytes:
+    return struct.pack(f"{'>' if byte_order == 'big' else '<'}{len(words)}H", *words)

@@ -2,10 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from instruments.numbers import parse_typed_current
+
+
+SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
+"""What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
+
+
+class UndoLast(Exception):
+    """The person asked to take back the value typed before this one."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is to be read off an instrument: `of` is the part it plays, `resolution` its step in amperes.
+
+    A value further than `tolerance` (relative) from `expected` is asked for once more; without `expected` any is taken.
+    """
+
+    text: str
+    of: str
+    resolution: float
+    expected: float | None = None
+    tolerance: float = 0.2
 
 
 class Person(Protocol):
@@ -17,15 +40,24 @@ class Person(Protocol):
     def choose(self, text: str, options: Sequence[str]) -> str:
         """Show `text` and return one of `options`."""
 
-    def read_current(self, text: str, resolution: float, expected: float | None) -> tuple[float, str]:
-        """Amperes read off a display and the text typed; one far from `expected` is asked for once more."""
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """As `choose`, but also while the run is being stopped; empty when nobody answers."""
+
+    def read_current(self, question: Question) -> tuple[float, str]:
+        """Amperes read off a display and the text typed. Raises UndoLast."""
 
 
 class ConsolePerson:
-    """A person at a terminal."""
+    """A person at a terminal. `ask_always` goes on asking when a stop was requested; EOFError means nobody is there."""
 
-    def __init__(self, ask: Callable[[str], str] = input, show: Callable[[str], None] = print) -> None:
-        self._ask, self._show = ask, show
+    def __init__(
+        self,
+        ask: Callable[[str], str] = input,
+        show: Callable[[str], None] = print,
+        ask_always: Callable[[str], str] = input,
+    ) -> None:
+        self._ask, self._show, self._ask_always = ask, show, ask_always
+        self._last: dict[str, tuple[float, str]] = {}
 
     def confirm(self, text: str) -> str:
         """Show `text` and wait for Enter."""
@@ -33,48 +65,77 @@ class ConsolePerson:
 
     def choose(self, text: str, options: Sequence[str]) -> str:
         """Ask until the answer is one of `options` (or an unmistakable beginning of one)."""
+        return self._choose(self._ask, text, options)
+
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """As `choose`; empty when the terminal is gone."""
+        try:
+            return self._choose(self._ask_always, text, options)
+        except (EOFError, OSError):
+            return ""
+
+    def read_current(self, question: Question) -> tuple[float, str]:
+        """Ask until a current is typed that the display can show; a surprising one must be typed twice.
+
+        ``=`` repeats the last value read off the same instrument, ``undo`` takes it back.
+        """
+        doubted: float | None = None
         while True:
-            answer = self._ask(f"{text}\n  {' / '.join(options)}: ").strip().lower()
+            typed = self._ask(f"{question.text} [A]: ").strip()
+            if typed.lower() == "undo":
+                raise UndoLast
+            if typed == "=" and question.of not in self._last:
+                self._show("  There is no value before this one to repeat.")
+                continue
+            try:
+                value, text = (
+                    self._last[question.of]
+                    if typed == "="
+                    else (parse_typed_current(typed, question.resolution), typed)
+                )
+            except ValueError as problem:
+                self._show(f"  {problem}")
+                continue
+            if _as_expected(value, question) or value == doubted:
+                self._last[question.of] = value, text
+                return value, text
+            doubted = value
+            self._show(
+                f"  {value:g} A is far from the {question.expected:.3g} A expected. Look again and type it once more."
+            )
+
+    def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str]) -> str:
+        while True:
+            answer = ask(f"{text}\n  {' / '.join(options)}: ").strip().lower()
             matches = [o for o in options if answer and o.lower().startswith(answer)]
             if len(matches) == 1:
                 return matches[0]
             self._show(f"  Please answer {' or '.join(options)}.")
 
-    def read_current(self, text: str, resolution: float, expected: float | None) -> tuple[float, str]:
-        """Ask until a current is typed that the display can show; a surprising one must be typed twice."""
-        doubted: float | None = None
-        while True:
-            typed = self._ask(f"{text} [A]: ")
-            try:
-                value = parse_typed_current(typed, resolution)
-            except ValueError as problem:
-                self._show(f"  {problem}")
-                continue
-            if (
-                expected is None
-                or abs(value - expected) <= max(0.2 * abs(expected), 3 * resolution)
-                or value == doubted
-            ):
-                return value, typed.strip()
-            doubted = value
-            self._show(f"  {value:g} A is far from the {expected:.3g} A expected. Look again and type it once more.")
-
 
 class ScriptedPerson:
     """A person whose answers are known beforehand: for tests, and for runs nobody attends.
 
-    `move` is called with every switch instruction, `display` gives what the display shows.
+    `displays` gives what the instrument playing a part ("meter", "reference") shows now; `wait` lets the seconds pass
+    that a person needs.
     """
 
     def __init__(
-        self, answers: Sequence[str] = (), *, display: Callable[[], float] | None = None, default: str = ""
+        self,
+        answers: Sequence[str] = (),
+        *,
+        displays: Mapping[str, Callable[[], float]] | None = None,
+        default: str = "",
+        wait: Callable[[float], None] = lambda _: None,
     ) -> None:
-        self._answers, self._display, self._default = list(answers), display, default
+        self._wait = wait
+        self._answers, self._displays, self._default = list(answers), displays or {}, default
         self.asked: list[str] = []
 
     def confirm(self, text: str) -> str:
         """Note `text` and go on."""
         self.asked.append(text)
+        self._wait(SECONDS_TO_ACT)
         return "confirmed"
 
     def choose(self, text: str, options: Sequence[str]) -> str:
@@ -83,11 +144,25 @@ class ScriptedPerson:
         answer = self._answers.pop(0) if self._answers else self._default
         return answer if answer in options else options[-1]
 
-    def read_current(self, text: str, resolution: float, expected: float | None) -> tuple[float, str]:
-        """What the display shows, or the next scripted answer."""
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """The first option: what was asked has been done."""
         self.asked.append(text)
-        if self._display is not None:
-            value = self._display()
+        self._wait(SECONDS_TO_ACT)
+        return options[0]
+
+    def read_current(self, question: Question) -> tuple[float, str]:
+        """What the instrument shows, or the next scripted answer."""
+        self.asked.append(question.text)
+        self._wait(SECONDS_TO_READ)
+        if question.of in self._displays:
+            value = self._displays[question.of]()
             return value, f"{value:.9g}"
         typed = self._answers.pop(0)
-        return parse_typed_current(typed, resolution), typed
+        return parse_typed_current(typed, question.resolution), typed
+
+
+def _as_expected(value: float, question: Question) -> bool:
+    if question.expected is None:
+        return True
+    allowed = max(question.tolerance * abs(question.expected), 3 * question.resolution)
+    return abs(value - question.expected) <= allowed

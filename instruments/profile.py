@@ -11,15 +11,35 @@ import tomllib
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 SHIPPED = Path(__file__).parent / "profiles"
 
+UNITS = {
+    "current": "A",
+    "voltage": "V",
+    "power": "W",
+    "apparent_power": "VA",
+    "reactive_power": "var",
+    "power_factor": "1",
+    "frequency": "Hz",
+    "phase": "deg",
+    "temperature": "degC",
+    "relative_humidity": "%",
+}
+"""Every quantity a profile may have, and the unit it is in."""
+
+Unit = Literal["A", "V", "W", "VA", "var", "1", "Hz", "deg", "degC", "%"]
+Role = Literal["load", "reference", "meter", "switch", "environment"]
+Order = Literal["big", "little"]
+Function = Literal["holding", "input"]
+NumberType = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
+
 
 class ProfileError(Exception):
-    """A profile is missing or malformed; the message names the file and the key."""
+    """A profile is missing or malformed; the message has one line per problem, naming file and key."""
 
 
 class Part(BaseModel):
@@ -32,7 +52,7 @@ class Confirmation(Part):
     """A query and the reply (stripped text) that confirms a state."""
 
     query: str
-    expect: tuple[str, ...]
+    expect: tuple[str, ...] = Field(min_length=1)
 
 
 class Identification(Part):
@@ -62,64 +82,109 @@ class Safe(Part):
         return self
 
 
-class Quantity(Part):
-    """How one quantity is configured, set and read. Values in `unit`; `set` and `configure` carry `{value}`."""
+class Trigger(Part):
+    """A measurement started on a common signal: `arm` gets ready for it, `fire` starts it, FETCh? reads it."""
 
-    unit: Literal["A", "V", "W", "Hz", "1", "deg"]
+    arm: tuple[str, ...] = ()
+    fire: tuple[str, ...] = Field(min_length=1)
+
+
+class Quantity(Part):
+    """How one quantity is configured, set, limited and read.
+
+    Values in `unit`; `set`, `protect` and, where the instrument needs it, `configure` carry `{value}`. `protect_get`
+    reads back the limit that `protect` sets.
+    """
+
+    unit: Unit
     configure: tuple[str, ...] = ()
     set: tuple[str, ...] = ()
     get: str = ""
     protect: tuple[str, ...] = ()
+    protect_get: str = ""
     minimum: float = 0.0
-    maximum: float = Field(default=float("inf"), gt=0)
+    maximum: float = float("inf")
 
     @model_validator(mode="after")
-    def _placeholders(self) -> Quantity:
-        for command in self.set + self.protect:
-            if "{value}" not in command:
-                raise ValueError(f"found {command!r}, expected a command with {{value}} in it")
+    def _consistent(self) -> Quantity:
+        for key, commands in (("set", self.set), ("protect", self.protect), ("configure", self.configure)):
+            for command in commands:
+                if key != "configure" and "{value}" not in command:
+                    raise ValueError(f"found {command!r} in {key}, expected a command with {{value}} in it")
+                if not _fits(command, "value"):
+                    raise ValueError(f"found {command!r} in {key}, expected no braces but {{value}}")
+        for key, query in (("get", self.get), ("protect_get", self.protect_get)):
+            if query and "?" not in query:
+                raise ValueError(f"found {key} = {query!r}, expected a query (it ends in ?)")
+        if self.maximum <= self.minimum:
+            raise ValueError(f"found maximum {self.maximum:g} not above minimum {self.minimum:g}, expected it above")
         return self
+
+    @property
+    def fetches(self) -> bool:
+        """Whether `get` is FETCh?, which repeats the last measurement instead of making one (SCPI-99, measurement instructions)."""
+        words = [unit.strip().lstrip(":").split(":")[0].split("?")[0] for unit in self.get.split(";")]
+        return any(word.upper() in ("FETC", "FETCH") for word in words)
 
 
 class Register(Part):
-    """Where a quantity stands in a Modbus register map: value in `unit` = number read x `scale`."""
+    """Where a quantity stands in a Modbus register map: value in `unit` = number read x `scale`.
 
-    unit: Literal["A", "V", "W", "Hz", "1", "deg"]
+    `word_order` says which register of several comes first, `byte_order` which byte of each register.
+    """
+
+    unit: Unit
     address: int = Field(ge=0, le=65535)
-    function: Literal["holding", "input"] = "input"
-    type: Literal["uint16", "int16", "uint32", "int32", "float32"] = "float32"
-    word_order: Literal["big", "little"] = "big"
+    function: Function = "input"
+    type: NumberType = "float32"
+    word_order: Order = "big"
+    byte_order: Order = "big"
     scale: float = Field(default=1.0, gt=0)
 
 
 class SerialRegisters(Part):
-    """Where the serial number stands: an unsigned number over two registers."""
+    """Where the serial number stands: an unsigned number, or `count` registers of ASCII text (two characters each)."""
 
     address: int = Field(ge=0, le=65535)
-    function: Literal["holding", "input"] = "holding"
+    function: Function = "holding"
+    type: Literal["uint16", "uint32", "uint64", "ascii"] = "uint32"
+    word_order: Order = "big"
+    byte_order: Order = "big"
+    count: int = Field(default=8, ge=1, le=125)
 
 
 class Switching(Part):
     """How a relay moves to a position and tells where it is; `{position}` is the bench file's text for the range."""
 
-    select: tuple[str, ...]
+    select: tuple[str, ...] = Field(min_length=1)
     query: str
     selected: tuple[str, ...] = ("1",)
 
+    @model_validator(mode="after")
+    def _placeholders(self) -> Switching:
+        for command in (*self.select, self.query):
+            if not _fits(command, "position"):
+                raise ValueError(f"found {command!r}, expected no braces but {{position}}")
+        if not any("{position}" in command for command in self.select):
+            raise ValueError("found no {position} in select, expected it in one of the commands")
+        return self
+
 
 class Profile(Part):
-    """One kind of instrument. `kind` says how it is spoken to, `role` what it can do on the bench."""
+    """One kind of instrument. `kind` says how it is spoken to, `role` and `also` what it can do on the bench."""
 
     kind: Literal["scpi", "modbus"]
-    role: Literal["load", "reference", "meter", "switch"]
+    role: Role
+    also: tuple[Role, ...] = ()
     title: str
-    read_termination: str = "\n"
+    read_termination: str = Field(default="\n", min_length=1)
     write_termination: str = "\n"
     identification: Identification = Identification()
     errors: ErrorQueue | None = None
     start: tuple[str, ...] = ()
     safe: Safe = Safe()
     on: tuple[str, ...] = ()
+    trigger: Trigger | None = None
     quantities: dict[str, Quantity] = Field(default_factory=dict)
     registers: dict[str, Register] = Field(default_factory=dict)
     serial_registers: SerialRegisters | None = None
@@ -127,15 +192,99 @@ class Profile(Part):
 
     @model_validator(mode="after")
     def _complete(self) -> Profile:
-        if self.kind == "modbus" and "current" not in self.registers:
-            raise ValueError("found no registers.current, expected where the current stands")
-        if self.kind == "scpi" and self.role == "switch" and self.switching is None:
-            raise ValueError("found no [switching], expected how the relay is moved")
-        if self.kind == "scpi" and self.role != "switch" and "current" not in self.quantities:
-            raise ValueError("found no quantities.current, expected how the current is set or read")
-        if self.role == "load" and not (self.safe.commands and self.safe.confirm and self.on):
-            raise ValueError("found a load without safe.commands, safe.confirm and on, expected all three")
+        problems = [
+            *_brace_problems(self),
+            *_quantity_problems(self),
+            *_role_problems(self),
+            *_trigger_problems(self),
+        ]
+        if problems:
+            raise ValueError("\n".join(problems))
         return self
+
+    def plays(self, role: str) -> bool:
+        """Whether an instrument of this kind can play `role`."""
+        return role == self.role or role in self.also
+
+
+def _fits(command: str, placeholder: str) -> bool:
+    """Whether braces stand in `command` only around `placeholder`."""
+    rest = command.replace("{" + placeholder + "}", "")
+    return "{" not in rest and "}" not in rest
+
+
+def _brace_problems(profile: Profile) -> list[str]:
+    trigger = profile.trigger
+    places = {"start": profile.start, "on": profile.on, "trigger": (*trigger.arm, *trigger.fire) if trigger else ()}
+    return [
+        f"{key}: found {command!r}, expected a command without braces"
+        for key, commands in places.items()
+        for command in commands
+        if "{" in command or "}" in command
+    ]
+
+
+def _quantity_problems(profile: Profile) -> list[str]:
+    """Each as ``key: found ..., expected ...``."""
+    table = "registers" if profile.kind == "modbus" else "quantities"
+    other = profile.quantities if profile.kind == "modbus" else profile.registers
+    problems = (
+        [f"{'quantities' if profile.kind == 'modbus' else 'registers'}: found it, expected {table} here"]
+        if other
+        else []
+    )
+    here: dict[str, Any] = dict(profile.registers if profile.kind == "modbus" else profile.quantities)
+    for name, entry in here.items():
+        if name not in UNITS:
+            problems.append(f"{table}.{name}: found an unknown quantity, expected one of {', '.join(UNITS)}")
+        elif entry.unit != UNITS[name]:
+            problems.append(f"{table}.{name}.unit: found {entry.unit!r}, expected {UNITS[name]!r}")
+    return problems
+
+
+def _role_problems(profile: Profile) -> list[str]:
+    table = "registers" if profile.kind == "modbus" else "quantities"
+    has: dict[str, Any] = dict(profile.registers if profile.kind == "modbus" else profile.quantities)
+    roles = (profile.role, *profile.also)
+    problems = []
+    if profile.kind == "modbus" and (unfit := [r for r in roles if r in ("load", "switch")]):
+        problems.append(f"role: found {unfit[0]!r}, expected one that only reads: registers are never written")
+    if "switch" in roles and profile.kind == "scpi" and profile.switching is None:
+        problems.append("switching: found nothing, expected how the relay is moved")
+    if "environment" in roles and not {"temperature", "relative_humidity"} & set(has):
+        problems.append(f"{table}.temperature: found nothing, expected temperature, relative_humidity or both")
+    if {"load", "reference", "meter"} & set(roles):
+        current = has.get("current")
+        if current is None:
+            problems.append(f"{table}.current: found nothing, expected how the current is set or read")
+        elif profile.kind == "scpi" and not current.get:
+            problems.append(f"{table}.current.get: found nothing, expected how the current is read")
+        if "load" in roles and current is not None and profile.kind == "scpi" and not current.set:
+            problems.append(f"{table}.current.set: found nothing, expected how the load's current is set")
+    if "load" in roles and profile.kind == "scpi":
+        for key, value in (
+            ("safe.commands", profile.safe.commands),
+            ("safe.confirm", profile.safe.confirm),
+            ("on", profile.on),
+        ):
+            if not value:
+                problems.append(f"{key}: found nothing, expected it: a load must be switched off, asked, and on")
+    elif profile.kind == "scpi" and not profile.safe.confirm:
+        for name, quantity in profile.quantities.items():
+            if quantity.set:
+                problems.append(f"safe.confirm: found nothing, expected it since quantities.{name} can be set")
+    return problems
+
+
+def _trigger_problems(profile: Profile) -> list[str]:
+    if profile.trigger is not None:
+        return []
+    return [
+        f"quantities.{name}.get: found {quantity.get!r} without [trigger], expected READ? or MEASure?: "
+        "FETCh? may repeat an old reading"
+        for name, quantity in profile.quantities.items()
+        if quantity.fetches
+    ]
 
 
 @cache
@@ -155,6 +304,22 @@ def load_profile(name: str, folders: Sequence[Path] = ()) -> Profile:
         return Profile.model_validate(tomllib.loads(file.read_text(encoding="utf-8")))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as failure:
         raise ProfileError(f"{file}: not TOML: {failure}") from None
+    except OSError as failure:
+        raise ProfileError(f"{file}: cannot be read: {failure.strerror}") from None
     except ValidationError as failure:
-        lines = [f"{file}: {'.'.join(map(str, e['loc'])) or 'profile'}: {e['msg']}" for e in failure.errors()]
-        raise ProfileError("\n".join(lines)) from None
+        raise ProfileError("\n".join(line for e in failure.errors() for line in _lines(file, e))) from None
+
+
+def _lines(file: Path, error: Any) -> list[str]:
+    """One problem pydantic found as lines naming file, key, what was found and what is expected."""
+    key = "".join(f"[{p + 1}]" if isinstance(p, int) else f".{p}" for p in error["loc"]).lstrip(".")
+    where = f"{file}: {key}: " if key else f"{file}: "
+    if error["type"] == "value_error":
+        return [where + line for line in str(error["ctx"]["error"]).splitlines()]
+    if error["type"] == "extra_forbidden":
+        return [f"{where}found a key nobody knows, expected none of this name here"]
+    if error["type"] == "missing":
+        return [f"{where}found nothing, expected this key"]
+    message = error["msg"][0].lower() + error["msg"][1:]
+    expected = message.removeprefix("input ").removeprefix("should be ")
+    return [f"{where}found {repr(error['input'])[:60]}, expected {expected}"]

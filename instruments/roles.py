@@ -10,11 +10,10 @@ from collections.abc import Callable
 from typing import Protocol
 
 from instruments.errors import QueuedError, ReplyError
-from instruments.link import Link, Now, RegisterLink
-from instruments.numbers import decode_registers, register_count
-from instruments.person import Person
-from instruments.profile import Profile, Register
+from instruments.link import Link, Now
+from instruments.profile import Profile
 from instruments.reading import Identity, Reading
+from instruments.registers import RegisterInstrument
 from instruments.scpi import ScpiInstrument
 
 
@@ -44,7 +43,9 @@ class Instrument(Protocol):
 
 
 class Load(Instrument, Protocol):
-    """Drives the current."""
+    """Drives the current. One that a person plugs in cannot be trimmed, and is dead whenever it is changed."""
+
+    by_person: bool
 
     def protect(self, limit: float) -> None:
         """Have the instrument itself refuse more than `limit` amperes, where its profile can."""
@@ -56,11 +57,13 @@ class Load(Instrument, Protocol):
 class Reference(Instrument, Protocol):
     """Reads the current everything is compared with."""
 
+    by_person: bool
+
     def configure(self, full_scale: float) -> None:
         """Go to the range with this full scale, in the instrument's own unit."""
 
-    def read(self) -> Reading:
-        """A fresh reading in the instrument's own unit."""
+    def read(self, expected: float | None = None) -> Reading:
+        """A fresh reading in the instrument's own unit; `expected` helps a person see a slip."""
 
     def check(self) -> None:
         """Raise when an error was queued behind good replies."""
@@ -82,46 +85,67 @@ class Switch(Instrument, Protocol):
         """Go there, confirm, and say what confirmed it."""
 
 
+class EnvironmentSensor(Instrument, Protocol):
+    """Reads the conditions at the bench."""
+
+    def read(self) -> dict[str, Reading]:
+        """Readings by quantity: temperature in degC, relative_humidity in %."""
+
+
 class ScpiLoad(ScpiInstrument):
     """A programmable load or current source."""
 
+    by_person = False
+
     def protect(self, limit: float) -> None:
         """Set the instrument's own current limit. Does nothing where the profile has no such command."""
-        commands = self.quantity("current").protect
-        if commands:
-            self.tell_checked(commands, limit)
+        self.protect_quantity("current", limit)
+
+    def protect_voltage(self, limit: float) -> None:
+        """Set the instrument's own voltage limit, in volts. Does nothing where the profile has no such command."""
+        if "voltage" in self.profile.quantities:
+            self.protect_quantity("voltage", limit)
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """Set the power factor and read it back. Raises InstrumentError, also when the profile has none."""
+        self.set_quantity("power_factor", power_factor)
+        self.confirm_quantity("power_factor", power_factor)
 
     def drive(self, current: float) -> None:
         """Set `current` amperes, switch the output on and read the setting back. Raises InstrumentError."""
-        self.set("current", current)
+        self.set_quantity("current", current)
         self.tell(self.profile.on)
         self.check_errors(self.profile.on[-1])
-        back = self.read_quantity("current").value
-        if abs(back - current) > 0.01 * current + 1e-6:
-            raise QueuedError(
-                f"set to {current:g} A but says {back:g} A",
-                instrument=self.name,
-                address=self.address,
-                command=self.quantity("current").get,
-            )
+        self.confirm_quantity("current", current)
 
 
 class ScpiReference(ScpiInstrument):
-    """A multimeter or analyser."""
+    """A multimeter or analyser. Several can measure at the same time: `arm` all, `fire` all, `fetch` from all."""
+
+    by_person = False
 
     def configure(self, full_scale: float) -> None:
         """Go to the range with this full scale. Raises InstrumentError."""
-        commands = self.quantity("current").configure
-        if commands:
-            self.tell_checked(commands, full_scale)
+        self.configure_quantity("current", full_scale)
 
-    def read(self) -> Reading:
+    def read(self, expected: float | None = None) -> Reading:
         """A fresh reading. Raises LinkError or ReplyError."""
         return self.read_quantity("current")
 
+    def fetch(self) -> Reading:
+        """The measurement that `fire` started; without a trigger in the profile, a fresh one. Raises LinkError or ReplyError."""
+        return self.fetch_quantity("current")
+
     def check(self) -> None:
-        """Raise QueuedError when an error was queued behind good replies."""
-        self.check_errors(self.quantity("current").get)
+        """Raise QueuedError when an error was queued behind good replies, ReplyError when a reply too many came.
+
+        Where there is no error queue the identification is asked for: a duplicate of a late reply that stands behind
+        the last reading would be taken for it and found out.
+        """
+        if self.profile.errors is None:
+            self.identify_again()
+        else:
+            self.check_errors(self.quantity("current").get)
 
 
 class ScpiMeter(ScpiInstrument):
@@ -132,6 +156,10 @@ class ScpiMeter(ScpiInstrument):
     def read(self, expected: float | None = None) -> Reading:
         """What the device shows. Raises LinkError or ReplyError."""
         return self.read_quantity("current")
+
+    def fetch(self) -> Reading:
+        """What the device measured since `fire`; without a trigger in the profile, what it shows now."""
+        return self.fetch_quantity("current")
 
 
 class ScpiSwitch(ScpiInstrument):
@@ -168,136 +196,27 @@ class ScpiSwitch(ScpiInstrument):
         return f"{part.query.format(position=position)} -> {reply}"
 
 
-class RegisterMeter:
+class ScpiEnvironmentSensor(ScpiInstrument):
+    """A thermometer, hygrometer or both that speaks SCPI."""
+
+    def read(self) -> dict[str, Reading]:
+        """Fresh readings of all it has, by quantity. Raises LinkError or ReplyError."""
+        return {name: self.read_quantity(name) for name, q in self.profile.quantities.items() if q.get}
+
+
+class RegisterMeter(RegisterInstrument):
     """A device read over Modbus."""
 
     by_person = False
 
-    def __init__(
-        self, name: str, address: str, profile: Profile, open_link: Callable[[bool], RegisterLink], now: Now
-    ) -> None:
-        """`open_link(drain)` makes a fresh link; `drain` asks it to let late answers run dry first."""
-        self.name, self.address, self.profile = name, address, profile
-        self._open_link, self._now = open_link, now
-        self._link: RegisterLink | None = None
-        self._opened_before = False
-
-    def open(self) -> None:
-        """Open a fresh link; a reopened serial line is drained. Raises LinkError."""
-        self.close()
-        self._link = self._open_link(self._opened_before)
-        self._opened_before = True
-
-    def identify(self) -> Identity:
-        """Read the serial number registers; a profile without them identifies nothing. Raises LinkError."""
-        part = self.profile.serial_registers
-        if part is None:
-            self._value(self.profile.registers["current"])
-            return Identity(self.profile.title, "")
-        registers = self._registers(part.function, part.address, 2)
-        serial = str(int(decode_registers(registers, "uint32", "big")))
-        return Identity(f"{self.profile.title}, serial {serial}", serial)
-
-    def start(self) -> None:
-        """A register meter needs no starting."""
-
     def read(self, expected: float | None = None) -> Reading:
         """What the device shows. Raises LinkError or ReplyError."""
-        register = self.profile.registers["current"]
-        started = self._now()
-        value, raw = self._value(register)
-        if not abs(value) < 1e6:
-            self.close()
-            raise ReplyError(
-                f"registers {raw} hold {value}",
-                instrument=self.name,
-                address=self.address,
-                command=f"register {register.address}",
-            )
-        return Reading(value, register.unit, raw, started, self._now())
-
-    def make_safe(self) -> None:
-        """A meter drives nothing."""
-
-    def confirm_safe(self) -> tuple[bool, str]:
-        """A meter drives nothing."""
-        return True, ""
-
-    def close(self) -> None:
-        """Let go of the link; never raises."""
-        if self._link is not None:
-            self._link.close()
-            self._link = None
-
-    def _value(self, register: Register) -> tuple[float, str]:
-        registers = self._registers(register.function, register.address, register_count(register.type))
-        return decode_registers(registers, register.type, register.word_order) * register.scale, " ".join(
-            f"{r:04x}" for r in registers
-        )
-
-    def _registers(self, function: str, address: int, count: int) -> list[int]:
-        if self._link is None:
-            raise ReplyError(
-                "link is not open", instrument=self.name, address=self.address, command=f"register {address}"
-            )
-        return self._link.read_registers(function, address, count)
+        return self.read_quantity("current")
 
 
-class _ByPerson:
-    """What is common to instruments that a person reads or moves: no link, nothing to make safe."""
+class RegisterEnvironmentSensor(RegisterInstrument):
+    """A thermometer, hygrometer or both read over Modbus."""
 
-    def __init__(self, name: str, person: Person, serial: str) -> None:
-        self.name, self.address = name, "a person"
-        self._person, self._serial = person, serial
-
-    def open(self) -> None:
-        """Nothing to open."""
-
-    def identify(self) -> Identity:
-        """The serial number as the bench file states it; the operator vouches for it."""
-        return Identity(f"read by a person, serial {self._serial or 'not stated'}", self._serial)
-
-    def start(self) -> None:
-        """Nothing to start."""
-
-    def make_safe(self) -> None:
-        """Drives nothing."""
-
-    def confirm_safe(self) -> tuple[bool, str]:
-        """Drives nothing."""
-        return True, ""
-
-    def close(self) -> None:
-        """Nothing to close."""
-
-
-class PersonMeter(_ByPerson):
-    """A display read by a person; `resolution` is its step in amperes."""
-
-    by_person = True
-
-    def __init__(self, name: str, person: Person, serial: str, resolution: float, now: Now) -> None:
-        super().__init__(name, person, serial)
-        self._resolution, self._now = resolution, now
-
-    def read(self, expected: float | None = None) -> Reading:
-        """Ask for what the display shows."""
-        started = self._now()
-        value, typed = self._person.read_current("  What does the device show now?", self._resolution, expected)
-        return Reading(value, "A", typed, started, self._now())
-
-
-class PersonSwitch(_ByPerson):
-    """A range switch turned by a person."""
-
-    def __init__(self, name: str, person: Person, serial: str, turn: Callable[[str], None] | None = None) -> None:
-        """`turn` lets a simulated person really turn a simulated switch."""
-        super().__init__(name, person, serial)
-        self._turn = turn
-
-    def select(self, range_name: str) -> str:
-        """Ask for the switch to be turned."""
-        answer = self._person.confirm(f"The load is off. Turn the range switch to {range_name}.")
-        if self._turn is not None:
-            self._turn(range_name)
-        return f"turned by a person: {answer or 'done'}"
+    def read(self) -> dict[str, Reading]:
+        """What it shows of all it has, by quantity. Raises LinkError or ReplyError."""
+        return {name: self.read_quantity(name) for name in self.profile.registers}

@@ -1,6 +1,6 @@
 """A SCPI instrument as its profile describes it: identify, set, get, errors, safe state.
 
-The drivers in `load`, `reference` and `switch` are thin words on top of this one conversation.
+The drivers in `roles` are thin words on top of this one conversation.
 """
 
 from __future__ import annotations
@@ -27,6 +27,8 @@ class ScpiInstrument:
         self.name, self.address, self.profile = name, address, profile
         self._open_link, self._now = open_link, now
         self._link: Link | None = None
+        self._identity: Identity | None = None
+        self._configured: dict[str, str] = {}
 
     def open(self) -> None:
         """Open a fresh link, dropping the old one. Raises LinkError."""
@@ -49,7 +51,16 @@ class ScpiInstrument:
                 f"identification {reply[:60]!r} has no field {part.serial_field + 1} for the serial number",
                 part.query,
             )
-        return Identity(reply, fields[part.serial_field])
+        self._identity = Identity(reply, fields[part.serial_field])
+        return self._identity
+
+    def identify_again(self) -> None:
+        """Raise ReplyError unless the same instrument answers as before. Raises LinkError or ReplyError."""
+        before = self._identity
+        if (now := self.identify()) != before and before is not None:
+            raise self._unusable(
+                f"answers as {now.text[:60]!r}, was {before.text[:60]!r}", self.profile.identification.query
+            )
 
     def start(self) -> None:
         """Send the profile's start commands and empty the error queue."""
@@ -77,9 +88,11 @@ class ScpiInstrument:
             raise self._error(InstrumentError, f"its profile {self.profile.title!r} has no quantity {name!r}", "")
         return self.profile.quantities[name]
 
-    def set(self, name: str, value: float) -> None:
+    def set_quantity(self, name: str, value: float) -> None:
         """Set a quantity to `value` (profile's unit) and check the error queue. Raises InstrumentError."""
         quantity = self.quantity(name)
+        if not quantity.set:
+            raise self._error(InstrumentError, f"its profile {self.profile.title!r} cannot set {name!r}", "")
         if not quantity.minimum <= value <= quantity.maximum:
             raise self._error(
                 InstrumentError,
@@ -88,17 +101,62 @@ class ScpiInstrument:
             )
         self.tell_checked(quantity.set, value)
 
-    def read_quantity(self, name: str) -> Reading:
-        """A fresh reading of a quantity. Raises LinkError or ReplyError."""
+    def confirm_quantity(self, name: str, value: float) -> None:
+        """Read a setting back; 1 % away is another one. Does nothing without `get`. Raises InstrumentError."""
         quantity = self.quantity(name)
+        if quantity.get:
+            self._confirm(quantity.get, value, quantity.unit, self.read_quantity(name).value)
+
+    def protect_quantity(self, name: str, limit: float) -> None:
+        """Set the instrument's own limit of a quantity and read it back where the profile can. Raises InstrumentError."""
+        quantity = self.quantity(name)
+        if quantity.protect:
+            self.tell_checked(quantity.protect, limit)
+            if quantity.protect_get:
+                self._confirm(quantity.protect_get, limit, quantity.unit, self.read_number(quantity.protect_get))
+
+    def configure_quantity(self, name: str, full_scale: float) -> None:
+        """Have the instrument measure `name` on the range with this full scale. Raises InstrumentError."""
+        quantity = self.quantity(name)
+        if quantity.configure:
+            self._configured[quantity.get] = ""
+            self.tell_checked(quantity.configure, full_scale)
+            self._configured[quantity.get] = name
+
+    def arm(self) -> None:
+        """Get ready for the trigger. Does nothing without one in the profile. Raises LinkError."""
+        if self.profile.trigger is not None:
+            self.tell(self.profile.trigger.arm)
+
+    def fire(self) -> None:
+        """Start the measurement armed for. Does nothing without a trigger in the profile. Raises LinkError."""
+        if self.profile.trigger is not None:
+            self.tell(self.profile.trigger.fire)
+
+    def read_quantity(self, name: str) -> Reading:
+        """A fresh reading of a quantity; one that is fetched is armed for and fired first. Raises LinkError or ReplyError."""
         started = self._now()
-        reply = self.ask(quantity.get)
-        finished = self._now()
-        try:
-            value = parse_number(reply)
-        except ValueError as problem:
-            raise self._unusable(str(problem), quantity.get) from None
-        return Reading(value, quantity.unit, reply, started, finished)
+        if self.quantity(name).fetches:
+            self.arm()
+            self.fire()
+        return self.fetch_quantity(name)._replace(started=started)
+
+    def fetch_quantity(self, name: str) -> Reading:
+        """A quantity of the measurement that `fire` started. Raises LinkError or ReplyError.
+
+        Raises InstrumentError when the same query was configured for another quantity.
+        """
+        quantity = self.quantity(name)
+        if not quantity.get:
+            raise self._error(InstrumentError, f"its profile {self.profile.title!r} cannot read {name!r}", "")
+        self._check_configured(name, quantity)
+        started = self._now()
+        value, reply = self._numeric(quantity.get)
+        return Reading(value, quantity.unit, reply, started, self._now())
+
+    def read_number(self, query: str) -> float:
+        """The number a query is answered with. Raises LinkError or ReplyError."""
+        return self._numeric(query)[0]
 
     def check_errors(self, command: str) -> None:
         """Empty the error queue; what stood in it becomes a QueuedError naming `command`."""
@@ -131,6 +189,25 @@ class ScpiInstrument:
         """Whether every confirmation of the profile holds, and the replies. Raises LinkError or ReplyError."""
         replies = [(self.ask(c.query), c) for c in self.profile.safe.confirm]
         return all(_matches(r, c) for r, c in replies), ", ".join(f"{c.query} -> {r}" for r, c in replies)
+
+    def _check_configured(self, name: str, quantity: Quantity) -> None:
+        """Where one query serves several quantities it reads the one configured last; before that, the profile's first."""
+        sharing = [n for n, q in self.profile.quantities.items() if q.get == quantity.get]
+        if len(sharing) > 1 and self._configured.get(quantity.get, sharing[0]) != name:
+            raise self._error(
+                InstrumentError, f"is not configured for {name}, and this query reads what is configured", quantity.get
+            )
+
+    def _numeric(self, query: str) -> tuple[float, str]:
+        reply = self.ask(query)
+        try:
+            return parse_number(reply), reply
+        except ValueError as problem:
+            raise self._unusable(str(problem), query) from None
+
+    def _confirm(self, query: str, value: float, unit: str, back: float) -> None:
+        if abs(back - value) > 0.01 * abs(value) + 1e-6:
+            raise self._error(QueuedError, f"set to {value:g} {unit} but says {back:g} {unit}", query)
 
     def _opened(self, command: str) -> Link:
         if self._link is None:

@@ -1,24 +1,29 @@
-"""A `Link` over PyVISA.
+"""A `Link` over PyVISA: plain socket, HiSLIP, VXI-11, serial line, and what another VISA library offers.
 
 What was found by measuring (PyVISA 1.16.2, PyVISA-py 0.8.1) and is dealt with here:
-- after a timeout the next query returns the previous answer, and `clear()` does not cure it: a link that failed is closed;
+- after a timeout the next query returns the previous answer, and `clear()` does not cure it: a link that failed is closed,
+  a question is not asked while a reply waits, and a reopened serial line is listened to until it is quiet;
 - opening a socket to a dead port succeeds: callers must identify before they trust;
-- an endless reply without terminator never times out: replies are bounded in bytes and in time;
-- bad links raise VisaIOError, OSError, RuntimeError, UnicodeDecodeError and, at open, a bare Exception: all become LinkError;
+- replies trickle or go on past every timeout, and a closed connection spins: see `watched_socket`;
+- a broken VXI-11 link takes 5 s to close: its socket is shut first;
+- access_mode is ignored: `_lock` locks by what each interface has;
+- bad links raise VisaIOError, OSError, RuntimeError, AssertionError, UnicodeDecodeError and, at open, ValueError and a
+  bare Exception: all become LinkError;
 - a write followed by a query costs 44 ms on a socket (Nagle with delayed acknowledge): TCP_NODELAY is set.
 """
 
 from __future__ import annotations
 
 import contextlib
-import select
 import socket
 import time
-from functools import cache
 from threading import Lock
 from typing import Any
 
 from instruments.errors import LinkError, ReplyError
+from instruments.link import DEFAULT, LinkSettings
+from instruments.quiet_line import drain as drain_line
+from instruments.watched_socket import WatchedSocket
 
 LONGEST_REPLY = 65536
 """Bytes after which a reply is taken to have no end."""
@@ -26,50 +31,42 @@ LONGEST_REPLY = 65536
 _MORE_TO_COME = 0x3FFF0006
 """VI_SUCCESS_MAX_CNT: a read filled its buffer. PyVISA would warn of it; here the reply is bounded anyway."""
 
+_TIMEOUT = -1073807339
+"""VI_ERROR_TMO."""
 
-@cache
-def _resource_manager(library: str) -> Any:
-    import pyvisa
-
-    return pyvisa.ResourceManager(library)
+_PACKAGES = {
+    "USB": "the Python package pyusb and the system library libusb",
+    "GPIB": "the Python package gpib-ctypes, or linux-gpib with its Python package gpib",
+    "ASRL": "the Python package pyserial",
+}
+"""What PyVISA-py needs for each kind of address beyond itself."""
 
 
 class VisaLink:
     """One VISA session, locked so that two threads cannot mix replies."""
 
-    def __init__(
-        self,
-        instrument: str,
-        address: str,
-        *,
-        timeout: float = 3.0,
-        read_termination: str = "\n",
-        write_termination: str = "\n",
-        baud_rate: int = 19200,
-        library: str = "@py",
-    ) -> None:
-        """Open `address`; `timeout` in seconds. Raises LinkError."""
-        self._instrument, self._address, self._timeout = instrument, address, timeout
-        self._end = read_termination.encode("ascii")
-        self._tail = write_termination.encode("ascii")
+    def __init__(self, instrument: str, address: str, settings: LinkSettings = DEFAULT, *, drain: bool = False) -> None:
+        """Open `address`; with `drain` a serial line must first have been quiet for a whole timeout. Raises LinkError."""
+        self._instrument, self._address, self._settings = instrument, address, settings
+        self._end = settings.read_termination.encode("ascii")
+        self._tail = settings.write_termination.encode("ascii")
+        self._serial = address.upper().startswith("ASRL")
+        # Everything but a serial line and a plain socket says itself where a message ends.
+        self._says_end = not self._serial and not address.upper().endswith("::SOCKET")
         self._lock = Lock()
         self._resource: Any = None
+        self._session: Any = None
+        self._socket: WatchedSocket | None = None
         started = time.monotonic()
         try:
-            resource = _resource_manager(library).open_resource(address, open_timeout=int(timeout * 1000))
+            self._open()
+            if settings.lock:
+                self._lock_exclusively()
+            if drain and self._serial:
+                drain_line(self._discard_waiting, settings.timeout)
         except Exception as failure:  # pyvisa-py raises a bare Exception when it cannot connect
-            raise self._failure(f"cannot be opened: {_one_line(failure)}", "open", started) from failure
-        self._resource = resource
-        resource.timeout = int(timeout * 1000)
-        # Entered once and for good: around every read it would cost more than the read.
-        self._ignoring = contextlib.ExitStack()
-        self._ignoring.enter_context(resource.ignore_warning(_MORE_TO_COME))
-        resource.read_termination = read_termination
-        if address.upper().startswith("ASRL"):
-            resource.baud_rate = baud_rate
-        self._socket = _socket_of(resource)
-        if self._socket is not None:
-            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._drop()
+            raise self._failure(self._why_not_open(failure), "open", started) from failure
 
     def write(self, text: str) -> None:
         """Send one message. Raises LinkError."""
@@ -90,67 +87,164 @@ class VisaLink:
 
     def close(self) -> None:
         """Close the session; never raises."""
-        resource, self._resource, self._socket = self._resource, None, None
+        if self._socket is not None:
+            self._socket.begin(self._settings.timeout)
+        resource, self._resource, self._session, self._socket = self._resource, None, None, None
         if resource is not None:
             # A dead session may fail in any way, and there is nothing left to lose.
             with contextlib.suppress(Exception):
                 resource.close()
 
+    def _open(self) -> None:
+        import pyvisa
+
+        settings, milliseconds = self._settings, int(self._settings.timeout * 1000)
+        options: dict[str, Any] = {"open_timeout": milliseconds}
+        if settings.lock and settings.library != "@py":
+            from pyvisa.constants import AccessModes
+
+            options["access_mode"] = AccessModes.exclusive_lock
+        resource: Any = pyvisa.ResourceManager(settings.library).open_resource(self._address, **options)
+        self._resource = resource
+        resource.timeout = milliseconds
+        # Entered once and for good: around every read it would cost more than the read.
+        self._ignoring = contextlib.ExitStack()
+        self._ignoring.enter_context(resource.ignore_warning(_MORE_TO_COME))
+        self._session = getattr(resource.visalib, "sessions", {}).get(resource.session)
+        if not self._says_end:
+            resource.read_termination = settings.read_termination
+        if self._serial:
+            _set_line(resource, settings)
+        self._socket = _watch(self._session)
+
+    def _lock_exclusively(self) -> None:
+        if self._settings.library != "@py":
+            return
+        interface = self._session.interface
+        if self._serial:
+            interface.exclusive = True
+        elif hasattr(interface, "async_lock_request"):
+            # Half the time, so that the answer "no" is still in time.
+            if interface.async_lock_request(self._settings.timeout / 2) != "success":
+                raise RuntimeError("another program has locked it")
+        elif self._says_end:
+            self._resource.lock_excl()
+        else:
+            raise RuntimeError(
+                "a plain socket has no lock; leave lock out, or use the instrument's HiSLIP or VXI-11 address"
+            )
+
     def _write(self, text: str) -> None:
         started = time.monotonic()
         resource = self._opened(text)
         try:
+            self._begin()
             resource.write_raw(text.encode("ascii") + self._tail)
         except Exception as failure:
-            self.close()
+            self._drop()
             raise self._failure(f"write failed: {_one_line(failure)}", text, started, 0) from failure
 
     def _read(self, command: str) -> str:
         started = time.monotonic()
-        resource = self._opened(command)
-        received = b""
+        self._opened(command)
+        received = bytearray()
         try:
-            while not received.endswith(self._end):
+            self._begin()
+            if self._says_end:
+                status = self._take(received)
+                if status == _MORE_TO_COME:
+                    raise RuntimeError("reply without end")
+                if not received:
+                    raise RuntimeError("empty reply")
+            while not self._says_end and not received.endswith(self._end):
                 if len(received) > LONGEST_REPLY:
                     raise RuntimeError("reply without end")
-                if received and time.monotonic() - started > self._timeout:
+                if received and time.monotonic() - started > self._settings.timeout:
                     raise RuntimeError("reply never finished")
-                chunk, _ = resource.visalib.read(resource.session, LONGEST_REPLY + 1)
-                received += chunk
-            return received[: -len(self._end)].decode("ascii").rstrip("\r")
+                self._take(received)
+            text = (received if self._says_end else received[: -len(self._end)]).decode("ascii").rstrip("\r\n")
         except UnicodeDecodeError as failure:
-            self.close()
-            raise ReplyError(
-                f"garbled reply {received[:60]!r}",
-                instrument=self._instrument,
-                address=self._address,
-                command=command,
-                elapsed=time.monotonic() - started,
-                received=len(received),
-            ) from failure
+            self._drop()
+            raise self._garbled(received, command, started) from failure
         except Exception as failure:
-            self.close()
-            raise self._failure(_reason(failure), command, started, len(received)) from failure
+            watched = self._socket
+            count = max(len(received), watched.received if watched is not None else 0)
+            late = watched is not None and watched.expired() and isinstance(failure, _visa_error())
+            self._drop()
+            raise self._failure(_reason(failure, late, count), command, started, count) from failure
+        if not text.isprintable():
+            self._drop()
+            raise self._garbled(received, command, started)
+        return text
+
+    def _take(self, received: bytearray) -> int:
+        """Add one piece of a reply to `received`; the status it came with."""
+        if self._session is None:
+            chunk, status = self._resource.visalib.read(self._resource.session, LONGEST_REPLY + 1)
+            received += chunk
+            return int(status)
+        # PyVISA would throw away what came before a timeout; how much that was tells much.
+        chunk, status = self._session.read(LONGEST_REPLY + 1)
+        received += chunk
+        if status < 0:
+            raise _visa_error()(status)
+        return int(status)
+
+    def _begin(self) -> None:
+        if self._socket is not None:
+            self._socket.begin(self._settings.timeout)
 
     def _refuse_waiting_bytes(self, command: str) -> None:
         """A reply nobody asked for belongs to an earlier request; believing it would be believing a stale reading."""
-        if self._socket is None:
-            return
-        pending = getattr(self._resource.visalib.sessions[self._resource.session], "_pending_buffer", b"")
-        if not pending and not select.select([self._socket], [], [], 0)[0]:
-            return
+        started = time.monotonic()
+        resource = self._opened(command)
         try:
-            waiting = pending or self._socket.recv(1, socket.MSG_PEEK)
-            reason = "a reply nobody asked for is waiting" if waiting else "closed by the other side"
-        except OSError as failure:
-            reason = failure.strerror or str(failure)
+            waiting = bool(getattr(self._session, "_pending_buffer", b""))
+            if self._socket is not None:
+                waiting = waiting or self._socket.waiting()
+            elif self._serial:
+                waiting = resource.bytes_in_buffer > 0
+        except Exception as failure:
+            self._drop()
+            raise self._failure(_one_line(failure), command, started, 0) from failure
+        if waiting:
+            self._drop()
+            raise self._failure("a reply nobody asked for is waiting", command, started)
+
+    def _discard_waiting(self) -> bool:
+        waiting = self._resource.bytes_in_buffer
+        if waiting:
+            self._resource.visalib.read(self._resource.session, waiting)
+        return bool(waiting)
+
+    def _drop(self) -> None:
+        """Close after a failure: nothing is said to the other side any more."""
+        if self._socket is not None:
+            with contextlib.suppress(OSError):
+                self._socket.shutdown(socket.SHUT_RDWR)
         self.close()
-        raise LinkError(reason, instrument=self._instrument, address=self._address, command=command)
 
     def _opened(self, command: str) -> Any:
         if self._resource is None:
             raise LinkError("link is closed", instrument=self._instrument, address=self._address, command=command)
         return self._resource
+
+    def _why_not_open(self, failure: Exception) -> str:
+        kind = next((k for k in _PACKAGES if self._address.upper().startswith(k)), "")
+        text = _one_line(failure)
+        if kind and self._settings.library == "@py" and ("install" in text or "backend" in text.lower()):
+            return f"cannot be opened: PyVISA-py needs {_PACKAGES[kind]} for it, or name another VISA library in the bench file"
+        return f"cannot be opened: {text}"
+
+    def _garbled(self, received: bytearray, command: str, started: float) -> ReplyError:
+        return ReplyError(
+            f"garbled reply {bytes(received[:60])!r}",
+            instrument=self._instrument,
+            address=self._address,
+            command=command,
+            elapsed=time.monotonic() - started,
+            received=len(received),
+        )
 
     def _failure(self, reason: str, command: str, started: float, received: int | None = None) -> LinkError:
         return LinkError(
@@ -163,15 +257,43 @@ class VisaLink:
         )
 
 
-def _socket_of(resource: Any) -> socket.socket | None:
-    """The socket below a PyVISA-py SOCKET session; other libraries and interfaces have none to show."""
-    sessions = getattr(resource.visalib, "sessions", {})
-    interface = getattr(sessions.get(resource.session), "interface", None)
-    return interface if isinstance(interface, socket.socket) else None
+def _set_line(resource: Any, settings: LinkSettings) -> None:
+    from pyvisa.constants import ControlFlow, Parity, StopBits
+
+    resource.baud_rate = settings.baud_rate
+    resource.data_bits = settings.data_bits
+    resource.parity = Parity[settings.parity]
+    resource.stop_bits = {1: StopBits.one, 2: StopBits.two}[settings.stop_bits]
+    resource.flow_control = ControlFlow(0) if settings.flow_control == "none" else ControlFlow[settings.flow_control]
 
 
-def _reason(failure: Exception) -> str:
-    return "no reply within the timeout" if "VI_ERROR_TMO" in str(failure) else _one_line(failure)
+def _watch(session: Any) -> WatchedSocket | None:
+    """Put a watched socket below a PyVISA-py session on TCP; other libraries and interfaces have none to watch."""
+    interface = getattr(session, "interface", None)
+    if isinstance(interface, socket.socket):
+        holder, name = session, "interface"
+    else:
+        holder = interface
+        name = next((n for n in ("_sync", "sock") if isinstance(getattr(interface, n, None), socket.socket)), "")
+    if not name:
+        return None
+    inner = getattr(holder, name)
+    inner.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    watched = WatchedSocket(inner, 2 * LONGEST_REPLY)
+    setattr(holder, name, watched)
+    return watched
+
+
+def _visa_error() -> type[Exception]:
+    from pyvisa.errors import VisaIOError
+
+    return VisaIOError
+
+
+def _reason(failure: Exception, late: bool, received: int) -> str:
+    if late or isinstance(failure, TimeoutError) or getattr(failure, "error_code", None) == _TIMEOUT:
+        return "no complete reply within the timeout" if received else "no reply within the timeout"
+    return _one_line(failure)
 
 
 def _one_line(failure: Exception) -> str:

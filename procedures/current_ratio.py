@@ -20,7 +20,7 @@ def current_ratio(device: Device, options: Options) -> Steps:
     for rng in device.ranges:
         yield Select(rng)
         yield Observe(f"{rng.name} zero", options.readings, "zero")
-        for direction, current in both_ways(ladder(rng, options.per_decade)):
+        for direction, current in both_ways(ladder(rng, options.per_decade, options.available)):
             yield Apply(current)
             yield Observe(f"{rng.name} {direction} {current:.4g} A", options.readings, direction)
         yield Release()

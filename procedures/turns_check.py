@@ -1,12 +1,12 @@
 """The quick check after winding: is every range the number of turns it should be?"""
 
-from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, procedure
+from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, common_current, procedure
 
 
 @procedure(title="Turns check at one common current", revision="1")
 def turns_check(device: Device, options: Options) -> Steps:
     """Apply one current that every range stands, on each range in turn, and compare what is read."""
-    common = min(rng.maximum_current for rng in device.ranges)
+    common = common_current(device.ranges, options.available)
     for rng in device.ranges:
         yield Select(rng)
         yield Apply(common)

@@ -7,7 +7,9 @@ metering module turn it into a displayed value, the reference multimeter into a 
 
 from __future__ import annotations
 
+import random
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -22,13 +24,14 @@ from simulated.assembly import (
 from simulated.clock import Clock
 from simulated.description import BenchDescription, InstrumentDescription
 from simulated.faults import parse_fault
-from simulated.load import SETTLED_AFTER
+from simulated.load import SETTLED_AFTER, Refused
 from simulated.module import Fuse
 from simulated.multimeter import INTEGRATION_TIME, Multimeter
 from simulated.relay import RangeSwitch
 from simulated.winding import signed_turns
 
 if TYPE_CHECKING:
+    from simulated.hostile import Schedule
     from simulated.terminals import Terminal
 
 
@@ -57,18 +60,27 @@ class Truth:
 class SimulatedBench:
     """The bench described by `description`, living in the time of `clock`. Safe to use from several threads.
 
-    `late_reply_delay` is in seconds. Raises ValueError for an unknown or impossible fault.
+    `late_reply_delay` is in seconds; `schedules` say, by the instruments' names, whose links are hostile. Raises ValueError for an unknown or impossible fault.
     """
 
-    def __init__(self, description: BenchDescription, clock: Clock, late_reply_delay: float = 4.0) -> None:
+    def __init__(
+        self,
+        description: BenchDescription,
+        clock: Clock,
+        late_reply_delay: float = 4.0,
+        schedules: Mapping[str, Schedule] | None = None,
+    ) -> None:
         self.description = description
         self.clock = clock
+        self.schedules = dict(schedules or {})
         self.late_reply_delay = late_reply_delay
         self.faults = tuple(parse_fault(text, description.meter) for text in description.faults)
         meter, seed, names = description.meter, description.seed, {fault.name for fault in self.faults}
         check_links(description, self.faults)
         self._lock = threading.RLock()
         self._load = current_source(description, ignores_off="load-ignores-off" in names)
+        # What is written on a lamp or a heater is not quite what it draws.
+        self._load_spread = random.Random(f"{description.seed} shelf").uniform(0.95, 1.05)
         self._multimeter = Multimeter(self.entry("reference").scales, seed)
         self._turns = signed_turns(meter.ranges, self.faults)
         stuck_in = self._range_of("switch-left-in-another-position")
@@ -85,6 +97,7 @@ class SimulatedBench:
         self._switched_under_load = False
         self._advanced_to = clock.now()
         self._slot: tuple[int, float] = (-1, 0.0)
+        self._power_factor = 1.0
         self._terminals: dict[str, Terminal] = {}
 
     def entry(self, role: Literal["load", "reference", "meter", "switch"]) -> InstrumentDescription:
@@ -124,6 +137,13 @@ class SimulatedBench:
             self._switched_under_load |= self._flowing(now) > 1e-3
             self._switch.move(range_name, now)
             self._note_peak(now)
+
+    def plug(self, current: float) -> None:
+        """Plug in a load that draws about `current` amperes, or unplug it (0)."""
+        with self._lock:
+            now = self._advance()
+            self._load.set_current(current * self._load_spread, now)
+            self._load.set_output(current > 0, now)
 
     def displayed(self) -> float:
         """What the meter's display shows now, in amperes of the base scale; takes no time."""
@@ -178,6 +198,7 @@ class SimulatedBench:
         """The load's *RST."""
         with self._lock:
             self._load.reset(self._advance())
+            self._power_factor = 1.0
 
     def configure_reference(self, expected: float) -> None:
         """Choose the reference's scale for `expected`, in its own unit. Raises load.Refused."""
@@ -189,10 +210,20 @@ class SimulatedBench:
         with self._lock:
             self._multimeter.reset()
 
-    def read_reference(self) -> float:
-        """A fresh reading of the reference, in its own unit; takes its integration time."""
-        start = self.clock.now()
-        self.clock.sleep(INTEGRATION_TIME)
+    def set_power_factor(self, power_factor: float) -> None:
+        """Set the load's power factor; lagging. Raises load.Refused (-222) outside 0 to 1."""
+        if not 0.0 <= power_factor <= 1.0:
+            raise Refused(-222)
+        self._power_factor = power_factor
+
+    def power_factor(self) -> float:
+        """The load's power factor."""
+        return self._power_factor
+
+    def read_reference(self, started: float | None = None) -> float:
+        """A reading of the reference, in its own unit, begun at `started` or now; there when its integration time is over."""
+        start = self.clock.now() if started is None else started
+        self.clock.sleep(start + INTEGRATION_TIME - self.clock.now())
         with self._lock:
             self._advance()
             current = self._mean_current(start, start + INTEGRATION_TIME)

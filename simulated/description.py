@@ -56,7 +56,7 @@ class InstrumentDescription:
     """One instrument to stand in for. `profile` is None when a person reads or moves it."""
 
     name: str
-    role: Literal["load", "reference", "meter", "switch"]
+    role: Literal["load", "reference", "meter", "switch", "environment"]
     profile: Profile | None
     address: str
     serial: str

@@ -1,88 +1,195 @@
-"""Links to a simulated bench without a wire: the same messages, in the time of the bench's own clock."""
+"""Links to a simulated bench without a wire: the same bytes, in the time of the bench's own clock."""
 
 from __future__ import annotations
 
+import logging
 from collections import deque
+from collections.abc import Iterable, Iterator
 
 from simulated.bench import SimulatedBench
 from simulated.clock import Clock
-from simulated.modbus import RegisterMap
+from simulated.hostile import Hostile, Schedule
+from simulated.modbus import ILLEGAL_ADDRESS, IllegalAddress, RtuConversation
 from simulated.scpi import ScpiConversation, ScpiInstrument
+from simulated.transports import Conversation, Ending, Piece
 
 MESSAGE_TIME = 1e-3
 """Seconds one message takes, so that a client that polls sees time pass."""
+LONGEST_REPLY = 65536
 _BITS_PER_CHARACTER = 11
-_FRAMING_BYTES = 13
-"""A read request and the framing of its response, MODBUS over Serial Line V1.02."""
+_FRAMING_BYTES = 5
+"""Of an answer besides its registers, MODBUS over Serial Line V1.02: unit, function, count, check."""
+
+
+class _Arriving:
+    """Pieces on their way, each with the time it is there."""
+
+    def __init__(self) -> None:
+        self._sources: deque[tuple[float, Iterator[Piece]]] = deque()
+        self._last = 0.0
+        self._next: tuple[float, bytes | Ending] | None = None
+
+    def add(self, now: float, pieces: Iterable[Piece]) -> None:
+        """`pieces` begin to come after `now`."""
+        self._sources.append((now, iter(pieces)))
+
+    def ready(self) -> float:
+        """When the next piece is there; never, when there is none."""
+        while self._next is None and self._sources:
+            sent, source = self._sources[0]
+            found = next(source, None)
+            if found is None:
+                self._sources.popleft()
+            else:
+                self._last = max(self._last, sent) + found[1]
+                self._next = (self._last, found[0])
+        return float("inf") if self._next is None else self._next[0]
+
+    def take(self) -> bytes | Ending:
+        """The next piece; `ready` has said there is one."""
+        assert self._next is not None
+        piece, self._next = self._next[1], None
+        return piece
 
 
 class TextLink:
     """A SCPI connection in program memory. `timeout` in seconds of the bench's clock."""
 
-    def __init__(self, conversation: ScpiConversation, write_termination: str, clock: Clock, timeout: float) -> None:
+    def __init__(
+        self, conversation: Conversation, write_termination: str, read_termination: str, clock: Clock, timeout: float
+    ) -> None:
         self._conversation = conversation
         self._write_termination = write_termination or "\n"
+        self._end = read_termination.encode("latin-1")
         self._clock = clock
         self._timeout = timeout
-        self._replies: deque[tuple[float, str]] = deque()
+        self._arriving = _Arriving()
+        self._received = b""
 
     def write(self, text: str) -> None:
         """Send one message; its termination is added."""
         self._clock.sleep(MESSAGE_TIME)
         data = (text + self._write_termination).encode("latin-1", "replace")
-        for reply, delay in self._conversation.receive(data):
-            self._replies.append((self._clock.now() + delay, reply.decode("latin-1").rstrip("\r\n")))
+        pieces = self._conversation.receive(data)
+        self._arriving.add(self._clock.now(), pieces)
 
     def read(self) -> str:
         """The oldest reply that has not been read, without its termination.
 
-        Raises TimeoutError after the timeout; a reply that comes later stays for the next read, as on a wire.
+        Raises TimeoutError after the timeout; a reply that comes later stays for the next read, as on a wire. Raises
+        ConnectionError when the connection ends, or the reply does not.
         """
-        now = self._clock.now()
-        if not self._replies or self._replies[0][0] > now + self._timeout:
-            self._clock.sleep(self._timeout)
-            raise TimeoutError(f"no reply within {self._timeout:g} s")
-        ready, text = self._replies.popleft()
-        self._clock.sleep(ready - now)
-        return text
+        until = self._clock.now() + self._timeout
+        while self._end not in self._received:
+            ready = self._arriving.ready()
+            self._clock.sleep(min(ready, until) - self._clock.now())
+            if ready > until:
+                raise TimeoutError(f"no reply within {self._timeout:g} s")
+            piece = self._arriving.take()
+            if isinstance(piece, Ending):
+                raise ConnectionError(f"{piece.value} by the other side")
+            self._received += piece
+            if len(self._received) > LONGEST_REPLY:
+                raise ConnectionError("reply without end")
+        reply, _, self._received = self._received.partition(self._end)
+        return reply.decode("latin-1").rstrip("\r\n")
 
     def query(self, text: str) -> str:
-        """Send `text` and read a reply. Raises TimeoutError."""
+        """Send `text` and read a reply. Raises TimeoutError or ConnectionError."""
         self.write(text)
         return self.read()
 
+    def waiting(self) -> bool:
+        """Whether something has come that nobody has read."""
+        return bool(self._received) or self._arriving.ready() <= self._clock.now()
+
     def close(self) -> None:
         """Drop what has not been read."""
-        self._replies.clear()
+        self._arriving, self._received = _Arriving(), b""
 
 
 class RegisterLink:
-    """A Modbus connection in program memory; a request takes as long as its characters do at `baud_rate`."""
+    """A Modbus RTU line in program memory: real frames, taken apart by pymodbus.
 
-    def __init__(self, registers: RegisterMap, clock: Clock, baud_rate: int) -> None:
-        self._registers = registers
-        self._clock = clock
-        self._baud_rate = baud_rate
+    A request takes as long as its characters do at `baud_rate`; `timeout` in seconds of the bench's clock.
+    """
+
+    def __init__(
+        self, conversation: Conversation, unit_id: int, clock: Clock, baud_rate: int, timeout: float = 3.0
+    ) -> None:
+        from pymodbus.framer import FramerRTU
+        from pymodbus.pdu import DecodePDU
+
+        # What pymodbus would print on its own is raised below.
+        logging.getLogger("pymodbus.logging").addHandler(logging.NullHandler())
+        self._framer = FramerRTU(DecodePDU(is_server=False))
+        self._conversation, self._unit_id, self._clock, self._timeout = conversation, unit_id, clock, timeout
+        self._per_byte = _BITS_PER_CHARACTER / baud_rate
+        self._arriving = _Arriving()
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
-        """`count` words from `address`. Raises modbus.IllegalAddress when one does not exist."""
-        words = self._registers.words(function, address, count)
-        self._clock.sleep((_FRAMING_BYTES + 2 * count) * _BITS_PER_CHARACTER / self._baud_rate)
-        return words
+        """`count` words from `address`.
+
+        Raises modbus.IllegalAddress when one does not exist, TimeoutError without a good frame, ConnectionError for another
+        exception reply, for more than one answer, and at the end of the connection.
+        """
+        from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
+
+        if self._arriving.ready() <= self._clock.now():
+            raise ConnectionError("an answer nobody asked for is waiting")
+        kind = ReadInputRegistersRequest if function == "input" else ReadHoldingRegistersRequest
+        request = self._framer.buildFrame(kind(address=address, count=count, dev_id=self._unit_id))
+        until = self._clock.now() + self._timeout
+        pieces = self._conversation.receive(request)
+        self._arriving.add(self._clock.now(), pieces)
+        received = b""
+        while True:
+            ready = self._arriving.ready()
+            self._clock.sleep(min(ready, until) - self._clock.now())
+            if ready > until or len(received) > LONGEST_REPLY:
+                raise TimeoutError(f"no good frame within {self._timeout:g} s, {len(received)} bytes received")
+            piece = self._arriving.take()
+            if isinstance(piece, Ending):
+                raise ConnectionError(f"{piece.value} by the other side")
+            received += piece
+            _, answer = self._framer.handleFrame(received, self._unit_id, 0)
+            if answer is not None:
+                break
+        self._clock.sleep((len(request) + len(received)) * self._per_byte)
+        if answer.isError():
+            if answer.exception_code == ILLEGAL_ADDRESS:
+                raise IllegalAddress(f"no {function} registers {address}..{address + count - 1}")
+            raise ConnectionError(f"exception reply {answer.exception_code}")
+        if len(received) != _FRAMING_BYTES + 2 * count:
+            raise ConnectionError("more than one answer")
+        return list(answer.registers)
 
     def close(self) -> None:
-        """Nothing is held."""
+        """Drop what has not been read."""
+        self._arriving = _Arriving()
 
 
-def open_link(bench: SimulatedBench, instrument_name: str, timeout: float = 3.0) -> TextLink | RegisterLink:
-    """A link to the instrument called `instrument_name`. `timeout` in seconds.
+def open_link(
+    bench: SimulatedBench, instrument_name: str, timeout: float = 3.0, schedule: Schedule | None = None
+) -> TextLink | RegisterLink:
+    """A link to the instrument called `instrument_name`. `timeout` in seconds; `schedule` goes before the bench's own.
 
-    Raises KeyError when there is none, terminals.UnsupportedInstrument when it has no terminal.
+    Raises KeyError when there is none, terminals.UnsupportedInstrument when it has no terminal, ConnectionRefusedError
+    while it is gone.
     """
-    terminal, instrument = bench.terminal(instrument_name), bench.instrument(instrument_name)
+    terminal, instrument, clock = bench.terminal(instrument_name), bench.instrument(instrument_name), bench.clock
+    schedule = schedule or bench.schedules.get(instrument_name)
+    if schedule is not None and schedule.absent(clock.now()):
+        raise ConnectionRefusedError("connection refused")
     if isinstance(terminal, ScpiInstrument):
         profile = instrument.profile
         assert profile is not None  # only a profile makes a terminal
-        conversation = ScpiConversation(terminal, profile.write_termination, profile.read_termination)
-        return TextLink(conversation, profile.write_termination, bench.clock, timeout)
-    return RegisterLink(terminal, bench.clock, instrument.baud_rate)
+        text: Conversation = ScpiConversation(terminal, profile.write_termination, profile.read_termination)
+        if schedule is not None:
+            end = profile.read_termination.encode("latin-1")
+            text = Hostile(text, schedule, "text", clock.now, end=end, queue_error=terminal.queue_error)
+        return TextLink(text, profile.write_termination, profile.read_termination, clock, timeout)
+    line: Conversation = RtuConversation(terminal, instrument.unit_id)
+    if schedule is not None:
+        line = Hostile(line, schedule, "rtu", clock.now)
+    return RegisterLink(line, instrument.unit_id, clock, instrument.baud_rate, timeout)

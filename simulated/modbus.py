@@ -13,7 +13,16 @@ from dataclasses import dataclass
 from instruments.profile import Register, SerialRegisters
 
 _FUNCTION_CODES = {3: "holding", 4: "input"}
-_FORMATS = {"uint16": ">H", "int16": ">h", "uint32": ">I", "int32": ">i", "float32": ">f"}
+_FORMATS = {
+    "uint16": ">H",
+    "int16": ">h",
+    "uint32": ">I",
+    "int32": ">i",
+    "uint64": ">Q",
+    "int64": ">q",
+    "float32": ">f",
+    "float64": ">d",
+}
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 _LARGEST_READ = 125
 
@@ -41,7 +50,7 @@ class RegisterMap:
                 held.update(enumerate(encoded(register, self.read(name)), register.address))
         place = self.serial_registers
         if place is not None and place.function == function:
-            held.update(enumerate(_split(struct.pack(">I", serial_number(self.serial))), place.address))
+            held.update(enumerate(_serial_words(place, self.serial), place.address))
         try:
             return [held[i] for i in wanted]
         except KeyError as missing:
@@ -49,26 +58,34 @@ class RegisterMap:
 
 
 def serial_number(serial: str) -> int:
-    """The digits of `serial` as the unsigned 32-bit number a register pair holds; 0 when it has none."""
-    digits = "".join(c for c in serial if c in "0123456789")
-    return int(digits or "0") % 2**32
+    """The digits of `serial` as an unsigned number; 0 when it has none."""
+    return int("".join(c for c in serial if c in "0123456789") or "0")
+
+
+def _serial_words(place: SerialRegisters, serial: str) -> list[int]:
+    if place.type == "ascii":
+        size = 2 * place.count
+        return _ordered(serial.encode("ascii", "replace")[:size].ljust(size, b"\0"), place, "big")
+    size = struct.calcsize(_FORMATS[place.type])
+    return _ordered((serial_number(serial) % 256**size).to_bytes(size, "big"), place, place.word_order)
 
 
 def encoded(register: Register, value: float) -> list[int]:
     """`value` as the register's words; integers are limited to what their type holds."""
     number = value / register.scale
-    if register.type == "float32":
-        data = struct.pack(">f", number)
+    if register.type.startswith("float"):
+        data = struct.pack(_FORMATS[register.type], number)
     else:
-        bits = 16 if register.type.endswith("16") else 32
+        bits = 8 * struct.calcsize(_FORMATS[register.type])
         low, high = (0, 2**bits - 1) if register.type.startswith("u") else (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
         data = struct.pack(_FORMATS[register.type], min(high, max(low, round(number))))
-    words = _split(data)
-    return words if register.word_order == "big" else words[::-1]
+    return _ordered(data, register, register.word_order)
 
 
-def _split(data: bytes) -> list[int]:
-    return [int.from_bytes(data[i : i + 2], "big") for i in range(0, len(data), 2)]
+def _ordered(data: bytes, place: Register | SerialRegisters, word_order: str) -> list[int]:
+    """`data`, most significant byte first, as registers in the order of words and bytes of `place`."""
+    words = [int.from_bytes(data[i : i + 2], place.byte_order) for i in range(0, len(data), 2)]
+    return words if word_order == "big" else words[::-1]
 
 
 def answer(registers: RegisterMap, request: bytes) -> bytes:

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from simulated.bench import SimulatedBench
 from simulated.description import InstrumentDescription
+from simulated.hislip import HislipServer
+from simulated.hostile import Hostile, Schedule
 from simulated.modbus import RegisterMap, RtuConversation, TcpConversation
 from simulated.scpi import ScpiConversation, ScpiInstrument
-from simulated.transports import SerialLine, TcpListener
+from simulated.transports import Conversation, SerialLine, TcpListener
+from simulated.vxi11 import Vxi11Server
 
 _SOCKET = re.compile(r"(TCPIP\d*)::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
+_HISLIP = re.compile(r"(TCPIP\d*)::([^:]+)::(hislip\d+),(\d+)(?:::INSTR)?", re.IGNORECASE)
+_VXI11 = re.compile(r"(TCPIP\d*)::([^:,]+),(\d+)::(inst\d+)(?:::INSTR)?", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
 _MODBUS_TCP = re.compile(r"modbus-tcp://([^:/]+):(\d+)", re.IGNORECASE)
 _MODBUS_RTU = re.compile(r"modbus-rtu:(.+)", re.IGNORECASE)
@@ -24,63 +29,111 @@ class SimulationError(Exception):
 
 
 @contextlib.contextmanager
-def serve(bench: SimulatedBench) -> Iterator[dict[str, str]]:
+def serve(bench: SimulatedBench, schedules: Mapping[str, Schedule] | None = None) -> Iterator[dict[str, str]]:
     """Put every instrument that is not a person on its address; gives the addresses by the instruments' names.
 
-    Forms: `TCPIP::host::port::SOCKET` and `ASRL/path::INSTR` for SCPI, `modbus-tcp://host:port` and
-    `modbus-rtu:/path` for registers. Port 0 takes a free port, which the address given back names. Raises
-    SimulationError when an address is taken or has another form, after closing what was open.
+    Forms for SCPI: `TCPIP::host::port::SOCKET`, `TCPIP::host::hislip0,port::INSTR` (HiSLIP),
+    `TCPIP::host,port::inst0::INSTR` (VXI-11) and `ASRL/path::INSTR`; for registers: `modbus-tcp://host:port` and
+    `modbus-rtu:/path`. Port 0 takes a free port, which the address given back names. `schedules` go before the bench's
+    own. Raises SimulationError when an address is taken or has another form, after closing what was open.
     """
+    hostile = {**bench.schedules, **(schedules or {})}
     with contextlib.ExitStack() as open_now:
         addresses = {}
         for instrument in bench.description.instruments:
             if instrument.profile is not None:
-                addresses[instrument.name] = _mount(bench, instrument, open_now)
+                mount = _Mount(bench, instrument, hostile.get(instrument.name), open_now)
+                addresses[instrument.name] = mount.address()
         yield addresses
 
 
-def _mount(bench: SimulatedBench, instrument: InstrumentDescription, open_now: contextlib.ExitStack) -> str:
-    terminal = bench.terminal(instrument.name)
-    try:
-        if isinstance(terminal, ScpiInstrument):
-            return _mount_scpi(terminal, instrument, open_now)
-        return _mount_modbus(terminal, instrument, open_now)
-    except OSError as failure:
-        raise SimulationError(
-            f"instrument {instrument.name!r}: cannot serve {instrument.address}: {failure.strerror or failure}"
-        ) from failure
+class _Mount:
+    """One instrument on its address; what it opens is closed with `open_now`."""
 
+    def __init__(
+        self,
+        bench: SimulatedBench,
+        instrument: InstrumentDescription,
+        schedule: Schedule | None,
+        open_now: contextlib.ExitStack,
+    ) -> None:
+        self._terminal = bench.terminal(instrument.name)
+        self._instrument, self._schedule, self._now = instrument, schedule, bench.clock.now
+        self._open_now = open_now
 
-def _mount_scpi(terminal: ScpiInstrument, instrument: InstrumentDescription, open_now: contextlib.ExitStack) -> str:
-    profile = instrument.profile
-    assert profile is not None  # the caller skips instruments without one
+    def address(self) -> str:
+        """Serve; the address with its port. Raises SimulationError."""
+        try:
+            if isinstance(self._terminal, ScpiInstrument):
+                return self._scpi(self._terminal)
+            return self._modbus(self._terminal)
+        except OSError as failure:
+            raise SimulationError(
+                f"instrument {self._instrument.name!r}: cannot serve {self._instrument.address}: "
+                f"{failure.strerror or failure}"
+            ) from failure
 
-    def converse() -> ScpiConversation:
-        return ScpiConversation(terminal, profile.write_termination, profile.read_termination)
+    def _scpi(self, terminal: ScpiInstrument) -> str:
+        profile, address = self._instrument.profile, self._instrument.address
+        assert profile is not None  # the caller skips instruments without one
+        ends = profile.write_termination, profile.read_termination
 
-    if found := _SOCKET.fullmatch(instrument.address):
-        listener = TcpListener(found[2], int(found[3]), converse)
-        open_now.callback(listener.close)
-        return f"{found[1]}::{found[2]}::{listener.port}::SOCKET"
-    if found := _SERIAL.fullmatch(instrument.address):
-        open_now.callback(SerialLine(Path(found[1]), converse()).close)
-        return instrument.address
-    raise SimulationError(
-        f"instrument {instrument.name!r}: found address {instrument.address!r}, "
-        "expected TCPIP::host::port::SOCKET or ASRL/path::INSTR"
-    )
+        def converse() -> Conversation:
+            plain = ScpiConversation(terminal, *ends)
+            if self._schedule is None:
+                return plain
+            end = profile.read_termination.encode("latin-1")
+            return Hostile(plain, self._schedule, "text", self._now, end=end, queue_error=terminal.queue_error)
 
+        if found := _SOCKET.fullmatch(address):
+            port = self._listen(found[2], found[3], converse)
+            return f"{found[1]}::{found[2]}::{port}::SOCKET"
+        if found := _HISLIP.fullmatch(address):
+            hislip = HislipServer(converse, *ends)
+            port = self._listen(found[2], found[4], hislip.connection, hislip.ended)
+            return f"{found[1]}::{found[2]}::{found[3]},{port}::INSTR"
+        if found := _VXI11.fullmatch(address):
+            vxi11 = Vxi11Server(converse, *ends)
+            port = self._listen(found[2], found[3], vxi11.connection, vxi11.ended)
+            return f"{found[1]}::{found[2]},{port}::{found[4]}::INSTR"
+        if found := _SERIAL.fullmatch(address):
+            self._open_now.callback(SerialLine(Path(found[1]), converse(), absent=self._absent).close)
+            return address
+        raise self._unservable(
+            "TCPIP::host::port::SOCKET, TCPIP::host::hislip0,port::INSTR, TCPIP::host,port::inst0::INSTR or ASRL/path::INSTR"
+        )
 
-def _mount_modbus(registers: RegisterMap, instrument: InstrumentDescription, open_now: contextlib.ExitStack) -> str:
-    if found := _MODBUS_TCP.fullmatch(instrument.address):
-        listener = TcpListener(found[1], int(found[2]), lambda: TcpConversation(registers, instrument.unit_id))
-        open_now.callback(listener.close)
-        return f"modbus-tcp://{found[1]}:{listener.port}"
-    if found := _MODBUS_RTU.fullmatch(instrument.address):
-        line = RtuConversation(registers, instrument.unit_id)
-        open_now.callback(SerialLine(Path(found[1]), line, line.pause).close)
-        return instrument.address
-    raise SimulationError(
-        f"instrument {instrument.name!r}: found address {instrument.address!r}, "
-        "expected modbus-tcp://host:port or modbus-rtu:/path"
-    )
+    def _modbus(self, registers: RegisterMap) -> str:
+        address, unit, schedule = self._instrument.address, self._instrument.unit_id, self._schedule
+        if found := _MODBUS_TCP.fullmatch(address):
+
+            def converse() -> Conversation:
+                plain = TcpConversation(registers, unit)
+                return plain if schedule is None else Hostile(plain, schedule, "tcp", self._now)
+
+            return f"modbus-tcp://{found[1]}:{self._listen(found[1], found[2], converse)}"
+        if found := _MODBUS_RTU.fullmatch(address):
+            line = RtuConversation(registers, unit)
+            on_line = line if schedule is None else Hostile(line, schedule, "rtu", self._now, pause=line.pause)
+            self._open_now.callback(SerialLine(Path(found[1]), on_line, on_line.pause, self._absent).close)
+            return address
+        raise self._unservable("modbus-tcp://host:port or modbus-rtu:/path")
+
+    def _listen(
+        self,
+        host: str,
+        port: str,
+        converse: Callable[[], Conversation],
+        ended: Callable[[Conversation], None] = lambda _: None,
+    ) -> int:
+        listener = TcpListener(host, int(port), converse, self._absent, ended)
+        self._open_now.callback(listener.close)
+        return listener.port
+
+    def _absent(self) -> bool:
+        return self._schedule is not None and self._schedule.absent(self._now())
+
+    def _unservable(self, expected: str) -> SimulationError:
+        return SimulationError(
+            f"instrument {self._instrument.name!r}: found address {self._instrument.address!r}, expected {expected}"
+        )

@@ -6,14 +6,17 @@ import random
 from collections.abc import Callable
 from functools import partial
 
-from instruments.profile import Profile
+from instruments.profile import Profile, Quantity
 from simulated.bench import SimulatedBench
 from simulated.description import InstrumentDescription
 from simulated.load import Refused
 from simulated.modbus import RegisterMap
 from simulated.scpi import Command, Reply, ScpiInstrument
+from simulated.sensing import Sensing, measured
 
 Terminal = ScpiInstrument | RegisterMap
+UNLIMITED = 1000.0
+"""What a setting without a bound stands at before anybody has set it."""
 SOONEST, LATEST, AFTERWARDS = 2, 9, 0.05
 """A link fault strikes once between these readings (counted from 0), and later with this probability."""
 
@@ -28,20 +31,22 @@ def terminal(bench: SimulatedBench, instrument: InstrumentDescription) -> Termin
     if profile is None:
         raise UnsupportedInstrument(f"instrument {instrument.name!r}: a person has no terminal")
     if profile.kind == "modbus":
-        if instrument.role not in ("meter", "reference"):
+        if instrument.role in ("load", "switch"):
             raise UnsupportedInstrument(f"instrument {instrument.name!r}: no Modbus {instrument.role} is simulated")
-        value = _reading(bench, instrument)
         return RegisterMap(
             profile.registers,
-            lambda name: value() if name == "current" else 0.0,
+            partial(measured, bench, instrument.role),
             profile.serial_registers,
             _serial(bench, instrument),
         )
     commands, reset = _commands(bench, instrument, profile)
     identity = _identity(profile, _serial(bench, instrument))
     own = [Command(profile.identification.query, lambda _: Reply(identity))]
+    # What a profile sends to begin with, and to be safe where nothing is driven, changes nothing on this bench.
+    idle = [Command(c, _ignore) for c in (*profile.start, *profile.safe.commands) if not c.startswith("*")]
+    idle += [Command(c.query, partial(_say, c.expect[0])) for c in profile.safe.confirm]
     errors = profile.errors.query if profile.errors is not None else ""
-    return ScpiInstrument(identity, [*commands, *own], errors, reset)
+    return ScpiInstrument(identity, [*commands, *own, *idle], errors, reset)
 
 
 def _serial(bench: SimulatedBench, instrument: InstrumentDescription) -> str:
@@ -62,26 +67,27 @@ def _identity(profile: Profile, serial: str) -> str:
     return ",".join(fields)
 
 
-def _reading(bench: SimulatedBench, instrument: InstrumentDescription) -> Callable[[], float]:
-    return bench.displayed if instrument.role == "meter" else bench.read_reference
-
-
 def _commands(
     bench: SimulatedBench, instrument: InstrumentDescription, profile: Profile
 ) -> tuple[list[Command], Callable[[], None]]:
     if instrument.role == "load":
         return _load_commands(bench, profile), bench.reset_load
-    if instrument.role == "reference":
-        return _reference_commands(bench, profile), bench.reset_reference
     if instrument.role == "switch":
         return _switch_commands(bench, instrument, profile), bench.open_switch
-    current = profile.quantities["current"]
-    shown = [Command(current.get, lambda _: _number(bench.displayed()))] if current.get else []
-    return [*shown, *(Command(c, _ignore) for c in current.configure)], lambda: None
+    reset = bench.reset_reference if instrument.role == "reference" else lambda: None
+    return _sensing_commands(bench, instrument, profile), reset
 
 
 def _ignore(_: str) -> None:
     return None
+
+
+def _say(text: str, _: str) -> Reply:
+    return Reply(text)
+
+
+def _load_measures(bench: SimulatedBench, name: str, _: str) -> Reply:
+    return _number(measured(bench, "load", name))
 
 
 def _number(value: float) -> Reply:
@@ -92,14 +98,53 @@ def _set(action: Callable[[float], None], text: str) -> None:
     action(float(text))
 
 
+class _Settings:
+    """What was set on an instrument and acts on nothing: kept inside its bounds and told again."""
+
+    def __init__(self) -> None:
+        self._values: dict[str, float] = {}
+
+    def set(self, name: str, quantity: Quantity, text: str) -> None:
+        """Keep a value. Raises Refused (-222) outside the profile's bounds."""
+        value = float(text)
+        if not quantity.minimum <= value <= quantity.maximum:
+            raise Refused(-222)
+        self._values[name] = value
+
+    def tell(self, name: str, quantity: Quantity, _: str) -> Reply:
+        """The value kept; before there is one the largest, as after *RST."""
+        return _number(self._values.get(name, min(quantity.maximum, UNLIMITED)))
+
+
+def _setting_commands(name: str, quantity: Quantity, settings: _Settings) -> list[Command]:
+    limit = f"{name} limit"
+    commands = [Command(c, partial(settings.set, name, quantity)) for c in quantity.set]
+    commands += [Command(c, partial(settings.set, limit, quantity)) for c in quantity.protect]
+    if quantity.set and quantity.get:
+        commands.append(Command(quantity.get, partial(settings.tell, name, quantity)))
+    if quantity.protect_get:
+        commands.append(Command(quantity.protect_get, partial(settings.tell, limit, quantity)))
+    return commands
+
+
 def _load_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
     current = profile.quantities["current"]
     commands = [Command(c, partial(_set, bench.set_current)) for c in current.set]
     commands += [Command(c, partial(_set, bench.set_protection)) for c in current.protect]
-    commands += [Command(f"{c.header}?", lambda _: _number(bench.protection())) for c in commands[len(current.set) :]]
-    if current.get:
-        commands.append(Command(current.get, lambda _: _number(bench.programmed_current())))
-    commands += [Command(c, _ignore) for c in current.configure]
+    limits = [current.protect_get] if current.protect_get else []
+    limits += [f"{c.header}?" for c in commands[len(current.set) :]]
+    commands += [Command(query, lambda _: _number(bench.protection())) for query in limits]
+    commands.append(Command(current.get, lambda _: _number(bench.programmed_current())))
+    settings = _Settings()
+    for name, quantity in profile.quantities.items():
+        commands += [Command(c, _ignore) for c in quantity.configure]
+        if name == "power_factor" and quantity.set:
+            commands += [Command(c, partial(_set, bench.set_power_factor)) for c in quantity.set]
+            commands += [Command(quantity.get, lambda _: _number(bench.power_factor()))] if quantity.get else []
+        elif name != "current":
+            commands += _setting_commands(name, quantity, settings)
+            if quantity.get and not quantity.set:
+                commands.append(Command(quantity.get, partial(_load_measures, bench, name)))
     valued = {c.header for c in commands}
 
     def switch(on: bool, _: str) -> None:
@@ -119,14 +164,27 @@ def _output_state(bench: SimulatedBench, on: str, off: str, _: str) -> Reply:
     return Reply(on if bench.output_on() else off)
 
 
-def _reference_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
-    current = profile.quantities["current"]
-    link = _FaultyLink(bench)
-    commands = [
-        Command(c, partial(_set, bench.configure_reference) if "{value}" in c else _ignore) for c in current.configure
-    ]
-    if current.get:
-        commands.append(Command(current.get, lambda _: link.carry(_number(bench.read_reference()))))
+def _sensing_commands(bench: SimulatedBench, instrument: InstrumentDescription, profile: Profile) -> list[Command]:
+    sensing = Sensing(bench, instrument.role, profile)
+    link = _FaultyLink(bench) if instrument.role == "reference" else None
+    settings = _Settings()
+
+    def tell(query: str, _: str) -> Reply:
+        reply = _number(sensing.read(query))
+        return link.carry(reply) if link is not None else reply
+
+    commands = []
+    for name, quantity in profile.quantities.items():
+        commands += [Command(c, partial(sensing.configure, name)) for c in quantity.configure]
+        commands += _setting_commands(name, quantity, settings)
+    queries = dict.fromkeys(q.get for q in profile.quantities.values() if q.get)
+    commands += [Command(query, partial(tell, query)) for query in queries]
+    if profile.trigger is not None:
+        *before, fire = profile.trigger.fire
+        arm = profile.trigger.arm
+        commands += [Command(c, _ignore) for c in (*arm[:-1], *before)]
+        commands += [Command(c, sensing.arm) for c in arm[-1:]]
+        commands.append(Command(fire, sensing.fire))
     return commands
 
 

@@ -47,7 +47,12 @@ class TwinRun:
         station = assemble(
             inputs.device,
             inputs.bench,
-            person=self.person or ScriptedPerson(display=self.bench.displayed, default="go on"),
+            person=self.person
+            or ScriptedPerson(
+                displays={"meter": self.bench.displayed, "reference": self.bench.read_reference},
+                default="go on",
+                wait=self.clock.sleep,
+            ),
             clock=self.clock,
             links=self.links or TwinLinks(self.bench),
             folders=inputs.folders,

@@ -29,7 +29,9 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-def demo(faults: Sequence[str], out: Path | None, procedure: str, console: Console) -> int:
+def demo(
+    faults: Sequence[str], out: Path | None, procedure: str, console: Console, transcript: Path | None = None
+) -> int:
     """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass, 1 when it is fail."""
     folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
     unknown = [f for f in faults if f.partition(":")[0] not in {known.name for known in CATALOGUE}]
@@ -57,9 +59,10 @@ def demo(faults: Sequence[str], out: Path | None, procedure: str, console: Conso
         attendance = Attendance(
             "nobody (demo)",
             (),
-            ScriptedPerson(display=simulated.displayed, default="go on"),
+            ScriptedPerson(displays={"meter": simulated.displayed}, default="go on"),
             progress,
             stop,
+            transcript=transcript,
         )
         run_anew(inputs, attendance, folder)
     results = conclude(folder / "record.jsonl", folder)

@@ -9,6 +9,7 @@ from pathlib import Path
 from harness.errors import UserError
 
 DEVICE, BENCH = "device.toml", "bench.toml"
+BENCH_BY_HAND = "bench_by_hand.toml"
 
 
 def template(name: str) -> str:
@@ -19,8 +20,11 @@ def template(name: str) -> str:
     return text.replace("@CALIBRATED@", calibrated.isoformat()).replace("@DUE@", due.isoformat())
 
 
-def new(folder: Path) -> list[Path]:
-    """Write device.toml and bench.toml into `folder`. Raises UserError rather than overwrite either."""
+def new(folder: Path, *, by_hand: bool = False) -> list[Path]:
+    """Write device.toml and bench.toml into `folder`, with `by_hand` for a bench without interfaces.
+
+    Raises UserError rather than overwrite either.
+    """
     targets = [folder / DEVICE, folder / BENCH]
     existing = [f"{t}: exists already, nothing was written" for t in targets if t.exists()]
     if existing:
@@ -28,7 +32,8 @@ def new(folder: Path) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for target in targets:
-            target.write_text(template(target.name), encoding="utf-8")
+            name = BENCH_BY_HAND if by_hand and target.name == BENCH else target.name
+            target.write_text(template(name), encoding="utf-8")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
     return targets

@@ -92,7 +92,9 @@ def profile_hashes(inputs: Inputs) -> dict[str, str]:
 def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
     clock = VirtualClock(dt.datetime.now(dt.UTC))
     twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
-    person = ScriptedPerson(display=twin.displayed, default="go on")
+    person = ScriptedPerson(
+        displays={"meter": twin.displayed, "reference": twin.read_reference}, default="go on", wait=clock.sleep
+    )
     station = assemble(
         inputs.device, inputs.bench, person=person, clock=clock, links=TwinLinks(twin), folders=inputs.folders
     )

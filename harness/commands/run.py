@@ -58,6 +58,7 @@ def run(
     overrides: Sequence[str],
     cautions_read: bool,
     console: Console,
+    transcript: Path | None = None,
 ) -> int:
     """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass, 1 when it is fail."""
     stop = StopSignal()
@@ -73,14 +74,22 @@ def run(
                 [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
             )
         with TerminalProgress(console, list(rehearsal.durations)) as progress:
-            attendance = _attendance(operator, accepted, progress, stop, rehearsal)
+            attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
             _confirm_cautions(attendance, progress, console, cautions_read)
             run_anew(inputs, attendance, out)
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
         return finish(out / "record.jsonl", out, console)
 
 
-def resume(record_file: Path, *, operator: str, overrides: Sequence[str], cautions_read: bool, console: Console) -> int:
+def resume(
+    record_file: Path,
+    *,
+    operator: str,
+    overrides: Sequence[str],
+    cautions_read: bool,
+    console: Console,
+    transcript: Path | None = None,
+) -> int:
     """Go on with an interrupted run from its record, then evaluate and certify it."""
     stop = StopSignal()
     with stop.listening():
@@ -89,11 +98,11 @@ def resume(record_file: Path, *, operator: str, overrides: Sequence[str], cautio
         inputs = _inputs_of(read_record(record_file), record_file)
         rehearsal = rehearse(inputs, stop)
         with TerminalProgress(console, list(rehearsal.durations)) as progress:
-            attendance = _attendance(operator, accepted, progress, stop, rehearsal)
+            attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
             _confirm_cautions(attendance, progress, console, cautions_read)
             record, writer = continue_record(record_file, RealClock())
             try:
-                run_on(inputs, attendance, record, writer, record_file.parent)
+                run_on(inputs, attendance, record, writer, record_file)
             finally:
                 writer.close()
         return finish(record_file, record_file.parent, console)
@@ -140,12 +149,18 @@ def _attendance(
     progress: TerminalProgress,
     stop: StopSignal,
     rehearsal: Rehearsal,
+    transcript: Path | None,
 ) -> Attendance:
     def ask(text: str) -> str:
         with progress.paused():
             return stop.ask(text)
 
-    return Attendance(operator, overrides, ConsolePerson(ask, progress.note), progress, stop, rehearsal.problems)
+    def ask_always(text: str) -> str:
+        with progress.paused():
+            return input(text)
+
+    person = ConsolePerson(ask, progress.note, ask_always)
+    return Attendance(operator, overrides, person, progress, stop, rehearsal.problems, transcript)
 
 
 def _confirm_cautions(attendance: Attendance, progress: TerminalProgress, console: Console, already: bool) -> None:

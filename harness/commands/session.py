@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.clock import RealClock
+from harness.clock import Clock
 from harness.commands.certify import RECORD
 from harness.commands.inputs import Inputs
+from harness.commands.kept_run import keep
 from harness.commands.rehearsal import start_fields
+from harness.commands.surroundings import Surroundings, at_the_bench, transcribed
 from harness.errors import NotSafe, UserError
 from harness.guard import Guard
 from harness.history import finished_points
@@ -17,11 +19,12 @@ from harness.progress import Progress
 from harness.record import Record, RecordWriter, create_record
 from harness.runner import Runner, execute
 from harness.safing import make_all_safe, not_safe_message
-from harness.station import Station, Wires, assemble, identity_problems, open_each
+from harness.station import Station, assemble, identity_problems, open_each
 from harness.stop import StopSignal
 from harness.version import software
 from instruments.person import Person
 from instruments.reading import Identity
+from instruments.transcript import TranscriptError
 
 GUARD_REPORT = "guard.json"
 
@@ -36,15 +39,19 @@ class Attendance:
     progress: Progress
     stop: StopSignal
     rehearsal_problems: tuple[str, ...] = ()
+    transcript: Path | None = None
 
 
-def run_anew(inputs: Inputs, attendance: Attendance, out: Path) -> None:
-    """Run the procedure from its beginning, leaving `out`/record.jsonl. Raises UserError, AbortedSafe or NotSafe."""
+def run_anew(inputs: Inputs, attendance: Attendance, out: Path, around: Surroundings | None = None) -> None:
+    """Run the procedure from its beginning, leaving `out`/record.jsonl; `around` replaces the bench.
+
+    Raises UserError, AbortedSafe or NotSafe.
+    """
     file = out / RECORD
     if file.exists():
         raise UserError(f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)")
-    clock = RealClock()
-    station = _assembled(inputs, attendance, clock)
+    around = around or _around(inputs, attendance, file)
+    clock, station = around.clock, _assembled(inputs, around)
     try:
         identities, accepted = _identified(inputs, station, attendance, clock)
         writer = create_record(file, clock)
@@ -64,22 +71,30 @@ def run_anew(inputs: Inputs, attendance: Attendance, out: Path) -> None:
             attendance.stop,
             attendance.progress,
         )
-        _execute_guarded(runner, inputs, station, writer, attendance.stop, out)
+        _execute_guarded(runner, inputs, station, writer, attendance.stop, out, around)
     finally:
-        station.close()
-        clock.close()
+        _close(station, around, attendance.progress)
+    _check(around)
 
 
-def run_on(inputs: Inputs, attendance: Attendance, record: Record, writer: RecordWriter, out: Path) -> None:
-    """Go on with an interrupted run. Raises UserError, AbortedSafe or NotSafe."""
+def run_on(
+    inputs: Inputs,
+    attendance: Attendance,
+    record: Record,
+    writer: RecordWriter,
+    record_file: Path,
+    around: Surroundings | None = None,
+) -> None:
+    """Go on with the interrupted run in `record_file`; `around` replaces the bench. Raises UserError, AbortedSafe or NotSafe."""
     import datetime as dt
 
-    clock = RealClock()
-    station = _assembled(inputs, attendance, clock)
+    report = record_file.parent / GUARD_REPORT
+    told = report.read_text(encoding="utf-8") if report.exists() else ""
+    if around is None:
+        around = _around(inputs, attendance, record_file, record_file.read_bytes() + record.torn, told)
+    clock, station = around.clock, _assembled(inputs, around)
     try:
         identities, accepted = _identified(inputs, station, attendance, clock)
-        report = out / GUARD_REPORT
-        told = report.read_text(encoding="utf-8") if report.exists() else ""
         writer.write(
             "resume",
             operator=attendance.operator,
@@ -102,26 +117,58 @@ def run_on(inputs: Inputs, attendance: Attendance, record: Record, writer: Recor
             finished=finished_points(record, inputs.device, inputs.bench),
             time_zero=clock.now() - since_start,
         )
-        _execute_guarded(runner, inputs, station, writer, attendance.stop, out)
+        _execute_guarded(runner, inputs, station, writer, attendance.stop, record_file.parent, around)
     finally:
-        station.close()
-        clock.close()
+        _close(station, around, attendance.progress)
+    _check(around)
 
 
-def _assembled(inputs: Inputs, attendance: Attendance, clock: RealClock) -> Station:
-    folder = inputs.bench_file.resolve().parent
+def _around(
+    inputs: Inputs, attendance: Attendance, record_file: Path, before: bytes | None = None, guard_before: str = ""
+) -> Surroundings:
+    """The bench, with a transcript when one was asked for. Raises UserError."""
+    around = at_the_bench(inputs, attendance.person)
+    if attendance.transcript is None:
+        return around
+    keep(
+        attendance.transcript,
+        inputs,
+        attendance.operator,
+        attendance.overrides,
+        attendance.rehearsal_problems,
+        before,
+        guard_before,
+    )
+    return transcribed(around, inputs, attendance.transcript, record_file)
+
+
+def _assembled(inputs: Inputs, around: Surroundings) -> Station:
     return assemble(
         inputs.device,
         inputs.bench,
-        person=attendance.person,
-        clock=clock,
-        links=Wires(folder),
+        person=around.person,
+        clock=around.clock,
+        links=around.links,
         folders=inputs.folders,
     )
 
 
+def _close(station: Station, around: Surroundings, progress: Progress) -> None:
+    station.close()
+    for missing in around.close():
+        progress.note(f"the transcript is not whole: {missing}")
+
+
+def _check(around: Surroundings) -> None:
+    """Raise UserError when an instrument that was only a transcript was not asked all that is in it."""
+    try:
+        around.check()
+    except TranscriptError as failure:
+        raise UserError(str(failure)) from failure
+
+
 def _identified(
-    inputs: Inputs, station: Station, attendance: Attendance, clock: RealClock
+    inputs: Inputs, station: Station, attendance: Attendance, clock: Clock
 ) -> tuple[dict[str, Identity], list[dict[str, str]]]:
     """Open and identify everything; what is wrong with it must have been overridden by name."""
     identities, silent = open_each(station)
@@ -154,12 +201,23 @@ def _write_identities(writer: RecordWriter, identities: dict[str, Identity]) -> 
 
 
 def _execute_guarded(
-    runner: Runner, inputs: Inputs, station: Station, writer: RecordWriter, stop: StopSignal, out: Path
+    runner: Runner,
+    inputs: Inputs,
+    station: Station,
+    writer: RecordWriter,
+    stop: StopSignal,
+    out: Path,
+    around: Surroundings,
 ) -> None:
     """Execute with a guard standing by; it is stood down only when the bench is known to be safe."""
     try:
+        if not around.guarded:
+            around.watch(stop)
+            execute(runner, inputs.procedure, inputs.options, station, writer)
+            return
         guard = Guard(inputs.bench, inputs.folders, (out / GUARD_REPORT).resolve())
         stop.watch(guard.trouble)
+        around.watch(stop)
         try:
             execute(runner, inputs.procedure, inputs.options, station, writer)
         except NotSafe:

@@ -9,7 +9,7 @@ from harness.bench import ROLES, Bench, InstrumentEntry, Role
 from harness.device import Device
 from harness.errors import UserError
 from harness.station import resolved_address
-from instruments.errors import LinkError
+from instruments.errors import LinkError, ReplyError
 from instruments.link import Link, RegisterLink
 from instruments.profile import Profile, load_profile
 from simulated.bench import SimulatedBench
@@ -24,6 +24,7 @@ from simulated.faults import parse_fault
 from simulated.inprocess import RegisterLink as TwinRegisterLink
 from simulated.inprocess import TextLink as TwinTextLink
 from simulated.inprocess import open_link
+from simulated.modbus import IllegalAddress
 
 TYPICAL_WINDING_RESISTANCE = 60.0
 """Ohms, where the device file does not know its own: typical for a small 2500-turn core, value from memory."""
@@ -67,7 +68,7 @@ def _instrument(bench: Bench, role: Role, bench_file: Path, folders: Sequence[Pa
     return InstrumentDescription(
         name=bench.player(role),
         role=role,
-        profile=None if entry.by_person else load_profile(entry.profile, tuple(folders)),
+        profile=None if entry.by_person else _as_the_bench_says(entry, load_profile(entry.profile, tuple(folders))),
         address=resolved_address(entry.address, bench_file.resolve().parent),
         serial=entry.serial,
         unit_id=entry.unit_id,
@@ -78,6 +79,12 @@ def _instrument(bench: Bench, role: Role, bench_file: Path, folders: Sequence[Pa
     )
 
 
+def _as_the_bench_says(entry: InstrumentEntry, profile: Profile) -> Profile:
+    """`profile` with the terminations of the bench file, where it has any: both ends of a link must agree."""
+    ends = {"read_termination": entry.read_termination, "write_termination": entry.write_termination}
+    return profile.model_copy(update={key: end for key, end in ends.items() if end is not None})
+
+
 class TwinLinks:
     """Links into a simulated bench in this process."""
 
@@ -86,21 +93,36 @@ class TwinLinks:
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
         """A link to a simulated SCPI instrument."""
-        link = open_link(self._simulated, name, entry.timeout)
+        link = _opened(self._simulated, name, entry)
         if not isinstance(link, TwinTextLink):
             raise UserError(f"instruments.{name}: found a profile for registers, expected one for text")
         return _Text(link, name, entry.address)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         """A link to a simulated Modbus unit."""
-        link = open_link(self._simulated, name, entry.timeout)
+        link = _opened(self._simulated, name, entry)
         if not isinstance(link, TwinRegisterLink):
             raise UserError(f"instruments.{name}: found a profile for text, expected one for registers")
-        return link
+        return _Registers(link, name, entry.address)
 
     def turn_switch(self, range_name: str) -> None:
         """A simulated person turns the simulated switch."""
         self._simulated.turn_switch(range_name)
+
+    def plug(self, current: float) -> None:
+        """A simulated person plugs a simulated load in, or unplugs it."""
+        self._simulated.plug(current)
+
+    def turn_reference(self, full_scale: float) -> None:
+        """A simulated person turns the simulated reference to another range."""
+        self._simulated.configure_reference(full_scale)
+
+
+def _opened(simulated: SimulatedBench, name: str, entry: InstrumentEntry) -> TwinTextLink | TwinRegisterLink:
+    try:
+        return open_link(simulated, name, entry.timeout)
+    except OSError as failure:
+        raise LinkError(str(failure), instrument=name, address=entry.address, command="open") from failure
 
 
 class _Text:
@@ -121,7 +143,13 @@ class _Text:
     def query(self, text: str) -> str:
         """Send one message and return its reply. Raises LinkError."""
         link = self._opened(text)
-        return self._waiting(text, lambda: link.query(text))
+
+        def exchange() -> str:
+            if link.waiting():
+                raise ConnectionError("a reply nobody asked for is waiting")
+            return link.query(text)
+
+        return self._waiting(text, exchange)
 
     def close(self) -> None:
         """Let go."""
@@ -131,12 +159,43 @@ class _Text:
 
     def _waiting(self, command: str, exchange: Callable[[], str]) -> str:
         try:
-            return exchange()
-        except TimeoutError as failure:
+            reply = exchange()
+        except OSError as failure:
             self.close()
             raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
+        if not (reply.isascii() and reply.isprintable()):
+            self.close()
+            raise ReplyError(
+                f"garbled reply {reply[:60]!r}", instrument=self._name, address=self._address, command=command
+            )
+        return reply
 
     def _opened(self, command: str) -> TwinTextLink:
         if self._link is None:
             raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
         return self._link
+
+
+class _Registers:
+    """A simulated register link that fails as a real one does: with a LinkError, and closed from then on."""
+
+    def __init__(self, link: TwinRegisterLink, name: str, address: str) -> None:
+        self._link: TwinRegisterLink | None = link
+        self._name, self._address = name, address
+
+    def read_registers(self, function: str, address: int, count: int) -> list[int]:
+        """`count` registers from `address`. Raises LinkError."""
+        command = f"read {function} registers {address}..{address + count - 1}"
+        if self._link is None:
+            raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
+        try:
+            return self._link.read_registers(function, address, count)
+        except (OSError, IllegalAddress) as failure:
+            self.close()
+            raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
+
+    def close(self) -> None:
+        """Let go."""
+        if self._link is not None:
+            self._link.close()
+            self._link = None

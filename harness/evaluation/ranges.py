@@ -81,13 +81,16 @@ def _range_result(
     points = tuple(_point(device, inputs, rng, v) for v in own)
     turns = effective_turns(inputs, slope, rng.primary_turns, base, _probability(inputs)) if slope is not None else None
     zero = _zero(inputs, values, rng)
-    reasons = [*_failed_points(points, rng, inputs.bench.decision.rule), *_uncovered(points, rng, known)]
+    uncovered = _uncovered(points, rng, known)
+    # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
+    partly = bool(points and inputs.bench.shelf_currents)
+    reasons = [*_failed_points(points, rng, inputs.bench.decision.rule), *([] if partly else uncovered)]
     reasons += [
         f"{rng.name}: the reference read no current at point {name}, so nothing is shown there" for name in dead
     ]
     if turns is not None and turns.nearest != rng.primary_turns:
         reasons.insert(0, f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
-    remarks = []
+    remarks = [_shown(points, rng, uncovered)] if partly and uncovered else []
     if zero is not None and zero.significant:
         remarks.append(f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty")
     if turns is not None and not turns.neighbours_excluded:
@@ -285,6 +288,17 @@ def _uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None)
         if _misses(bottom, rng.minimum_current, -1):
             reasons.append(f"{rng.name}: not shown below {format_quantity(bottom.reference_current, 'A')}")
     return reasons
+
+
+def _shown(points: Sequence[Point], rng: Range, uncovered: Sequence[str]) -> str:
+    """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
+    currents = [p.reference_current for p in points]
+    text = (
+        f"the verdict stands for {format_quantity(min(currents), 'A')} to {format_quantity(max(currents), 'A')} only, "
+        f"of the {format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')} claimed"
+    )
+    left_out = [line.partition(": not shown over its whole span: ")[2] for line in uncovered if "left out" in line]
+    return "; ".join([text, *left_out])
 
 
 def _misses(point: Point, end: float, side: int) -> bool:

@@ -25,7 +25,7 @@ from harness.steps import (
 )
 from instruments.errors import LinkError
 from instruments.link import Link
-from instruments.person import ConsolePerson
+from instruments.person import ConsolePerson, Question
 from instruments.profile import Profile
 from tests.on_twin import TwinRun
 
@@ -237,6 +237,8 @@ class Typist:
     def ask(self, text: str) -> str:
         if "Enter when done" in text:
             return ""
+        if "undo / keep" in text:
+            return "keep"
         if "/" in text and "Look at the switch" in text:
             return "go on"
         assert self.twin is not None
@@ -283,7 +285,10 @@ class Scripted:
     def choose(self, text: str, options: Sequence[str]) -> str:
         return self.answers.pop(0)
 
-    def read_current(self, text: str, resolution: float, expected: float | None) -> tuple[float, str]:
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        raise AssertionError("nothing to make safe by hand")
+
+    def read_current(self, question: Question) -> tuple[float, str]:
         raise AssertionError("nothing to read")
 
 

@@ -10,6 +10,7 @@ import pytest
 from pymodbus.framer import FramerRTU
 
 from instruments.errors import LinkError
+from instruments.link import LinkSettings
 from instruments.modbus_link import ModbusLink
 
 
@@ -69,9 +70,9 @@ def test_crc_of_the_published_example() -> None:
 def test_a_late_answer_is_drained_and_never_answers_the_next_request(unit: LateUnit) -> None:
     """The first request times out; its answer comes while the reopened link listens; the next request gets its own."""
     address = f"modbus-rtu:{unit.path}"
-    link = ModbusLink("meter", address, timeout=0.3)
+    link = ModbusLink("meter", address, LinkSettings(timeout=0.3))
     with pytest.raises(LinkError, match="read input registers"):
         link.read_registers("input", 0, 2)
-    again = ModbusLink("meter", address, timeout=0.3, drain=True)
+    again = ModbusLink("meter", address, LinkSettings(timeout=0.3), drain=True)
     assert again.read_registers("input", 0, 2) == [2, 2]
     again.close()

@@ -9,6 +9,7 @@ from contextlib import contextmanager, suppress
 import pytest
 
 from instruments.errors import LinkError, ReplyError
+from instruments.link import LinkSettings
 from instruments.visa_link import VisaLink
 
 
@@ -59,7 +60,7 @@ def test_a_late_reply_never_becomes_a_reading() -> None:
             connection.sendall(f"{number}\n".encode())
 
     with peer(late) as address:
-        link = VisaLink("meter", address, timeout=0.2)
+        link = VisaLink("meter", address, LinkSettings(timeout=0.2))
         with pytest.raises(LinkError, match="no reply within the timeout") as caught:
             link.query("READ?")
         assert caught.value.instrument == "meter"
@@ -79,7 +80,7 @@ def test_an_unasked_for_reply_is_refused() -> None:
             connection.sendall(b"1\n2\n")
 
     with peer(twice) as address:
-        link = VisaLink("meter", address, timeout=1)
+        link = VisaLink("meter", address, LinkSettings(timeout=1))
         assert link.query("READ?") == "1"
         with pytest.raises(LinkError, match="nobody asked for"):
             link.query("READ?")
@@ -94,7 +95,7 @@ def test_both_line_ends_are_taken(ending: str) -> None:
             connection.sendall(f"{line}{ending}".encode())
 
     with peer(reply) as address:
-        link = VisaLink("meter", address, timeout=1)
+        link = VisaLink("meter", address, LinkSettings(timeout=1))
         assert link.query("abc") == "abc"
         link.close()
 
@@ -104,7 +105,7 @@ def test_a_dead_port_a_cut_reply_and_garbage_are_errors_with_context() -> None:
     with socket.create_server(("127.0.0.1", 0)) as unused:
         port = unused.getsockname()[1]
     with pytest.raises(LinkError, match=rf"load at TCPIP::127.0.0.1::{port}::SOCKET"):
-        VisaLink("load", f"TCPIP::127.0.0.1::{port}::SOCKET", timeout=0.3).query("*IDN?")
+        VisaLink("load", f"TCPIP::127.0.0.1::{port}::SOCKET", LinkSettings(timeout=0.3)).query("*IDN?")
 
     def cut(connection: socket.socket) -> None:
         next(lines(connection))
@@ -112,7 +113,7 @@ def test_a_dead_port_a_cut_reply_and_garbage_are_errors_with_context() -> None:
         connection.shutdown(socket.SHUT_RDWR)
 
     with peer(cut) as address, pytest.raises(LinkError) as caught:
-        VisaLink("load", address, timeout=0.3).query("READ?")
+        VisaLink("load", address, LinkSettings(timeout=0.3)).query("READ?")
     assert caught.value.command == "READ?"
 
     def garbage(connection: socket.socket) -> None:
@@ -120,7 +121,7 @@ def test_a_dead_port_a_cut_reply_and_garbage_are_errors_with_context() -> None:
         connection.sendall(b"\xff\xfe1.2\n")
 
     with peer(garbage) as address, pytest.raises(ReplyError, match="garbled reply"):
-        VisaLink("load", address, timeout=0.3).query("READ?")
+        VisaLink("load", address, LinkSettings(timeout=0.3)).query("READ?")
 
 
 def test_an_endless_reply_ends() -> None:
@@ -132,7 +133,7 @@ def test_an_endless_reply_ends() -> None:
             connection.sendall(b"9" * 4096)
 
     with peer(endless) as address:
-        link = VisaLink("load", address, timeout=0.5)
+        link = VisaLink("load", address, LinkSettings(timeout=0.5))
         started = time.monotonic()
         with pytest.raises(LinkError, match="reply"):
             link.query("READ?")
@@ -149,7 +150,7 @@ def test_two_threads_do_not_mix_replies() -> None:
 
     wrong: list[str] = []
     with peer(echo) as address:
-        link = VisaLink("meter", address, timeout=2)
+        link = VisaLink("meter", address, LinkSettings(timeout=2))
 
         def ask(name: str) -> None:
             for number in range(50):
@@ -175,7 +176,7 @@ def test_write_then_query_is_not_held_back() -> None:
                 connection.sendall(b"1\n")
 
     with peer(answer_queries) as address:
-        link = VisaLink("meter", address, timeout=1)
+        link = VisaLink("meter", address, LinkSettings(timeout=1))
         link.query("A?")
         started = time.monotonic()
         for _ in range(20):

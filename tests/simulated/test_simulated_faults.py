@@ -201,7 +201,7 @@ def test_a_wrong_serial(make_desk: MakeDesk) -> None:
     desk = make_desk("wrong-serial")
     assert desk.multimeter.query("*IDN?").split(",")[2] not in ("", "M-200")
     assert desk.source.query("*IDN?").split(",")[2] == "S-100"
-    assert make_desk().multimeter.query("*IDN?") == "Simulated,SCPI multimeter AC current,M-200,1.0"
+    assert make_desk().multimeter.query("*IDN?") == "Simulated,SCPI multimeter AC current and voltage,M-200,1.0"
 
 
 def test_the_catalogue_is_complete_and_every_entry_parses(meter: MeterDescription) -> None:

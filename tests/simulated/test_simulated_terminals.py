@@ -36,7 +36,7 @@ METER = {
     "kind": "scpi",
     "role": "meter",
     "title": "Other meter",
-    "quantities": {"current": {"unit": "A", "get": "FETCh:CURRent?"}},
+    "quantities": {"current": {"unit": "A", "get": "READ:CURRent?"}},
 }
 REGISTERS = {
     "kind": "modbus",
@@ -104,9 +104,9 @@ def test_another_meter(make_description: Callable[..., Any]) -> None:
         bench.clock.sleep(1.0)
         meter: Any = open_link(bench, "meter")
         if profile is METER:
-            assert float(meter.query("FETC:CURR?")) == pytest.approx(70.0, rel=0.01)
+            assert float(meter.query("READ:CURR?")) == pytest.approx(70.0, rel=0.01)
         else:
             low, high = meter.read_registers("holding", 40, 2)
             assert high == 1
             assert (high * 65536 + low) * 0.001 == pytest.approx(70.0, rel=0.01)
-            assert meter.read_registers("holding", 50, 1) == [0]
+            assert meter.read_registers("holding", 50, 1) == [230]

@@ -1,0 +1,311 @@
+"""`ratioproof try`: walk through one instrument's profile and show every exchange, so that a new profile is soon right."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from rich.console import Console
+
+from harness.bench import InstrumentEntry
+from harness.commands.advice import advice
+from harness.commands.inputs import profile_folders
+from harness.commands.sheet import Sheet
+from harness.commands.shown_links import ShownRegisters, ShownText
+from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
+from harness.files import parse_bench, read_text
+from harness.safing import make_all_safe, not_safe_message
+from harness.station import Wires, resolved_address
+from harness.stop import StopSignal
+from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
+from instruments.profile import Profile, ProfileError, Quantity, load_profile
+from instruments.reading import Identity, Reading
+from instruments.registers import RegisterInstrument
+from instruments.scpi import ScpiInstrument
+
+
+def try_one(name: str, bench_file: Path, console: Console) -> int:
+    """Try the instrument called `name`; 0 when all went well, 2 when its profile or the instrument is wrong.
+
+    Raises UserError, AbortedSafe when stopped, NotSafe when something was set and the safe state was not confirmed.
+    """
+    bench = parse_bench(read_text(bench_file), str(bench_file))
+    if name not in bench.instruments:
+        raise UserError(f"{bench_file}: found no instruments.{name}, expected one of {', '.join(bench.instruments)}")
+    entry = bench.instruments[name]
+    sheet = Sheet(console)
+    if entry.by_person:
+        sheet.note(f"{name} is read or moved by a person: there is nothing to try.", "")
+        return 0
+    try:
+        profile = load_profile(entry.profile, profile_folders(bench_file))
+    except ProfileError as failure:
+        raise UserError([f"instruments.{name}.profile: {line}" for line in str(failure).splitlines()]) from None
+    sheet.title(f"{name}: {profile.title}")
+    sheet.dim(f"profile {entry.profile}, at {entry.address}", "")
+    walk = _Walk(name, entry, profile, bench_file.resolve().parent, bench.visa, sheet)
+    return walk.finish(_stopped_by(walk))
+
+
+def _stopped_by(walk: _Walk) -> BaseException | None:
+    """Walk, and whatever ended the walk early."""
+    with walk.stop.listening():
+        try:
+            walk.go()
+        except BaseException as failure:  # noqa: BLE001  whatever it is, the safe state comes first
+            return failure
+    return None
+
+
+class _Walk:
+    """The steps through one profile. `wrong` collects the keys at fault."""
+
+    def __init__(
+        self, name: str, entry: InstrumentEntry, profile: Profile, folder: Path, library: str, sheet: Sheet
+    ) -> None:
+        self._name, self._entry, self._profile, self._sheet = name, entry, profile, sheet
+        self._address = resolved_address(entry.address, folder)
+        self.stop = StopSignal()
+        self.wrong: list[str] = []
+        self._steps, self._identified, self._has_set, self._broken = 0, False, False, False
+        links = Wires(folder, library)
+        self._scpi = ScpiInstrument(
+            name, entry.address, profile, lambda: ShownText(links.text(name, entry, profile), sheet), time.monotonic
+        )
+        self._registers = RegisterInstrument(
+            name,
+            entry.address,
+            profile,
+            lambda drain: ShownRegisters(links.registers(name, entry, drain), sheet),
+            time.monotonic,
+        )
+        self._instrument = self._registers if profile.kind == "modbus" else self._scpi
+
+    def go(self) -> None:
+        """Everything but the safe state at the end. Raises Stopped."""
+        self._identified = self._step("identify", self._identification_key(), self._identify)
+        if not self._identified:
+            return
+        if self._profile.kind == "modbus":
+            for name in self._profile.registers:
+                self._step(name, f"registers.{name}", lambda n=name: _shown(self._registers.read_quantity(n)))  # type: ignore[misc]
+            return
+        self._step("start", "start", self._start)
+        if self._profile.safe.commands:
+            self._step("safe state", "safe.commands", self._make_safe)
+        safe = not self._profile.safe.confirm or self._step("safe state confirmed", "safe.confirm", self._confirm_safe)
+        for name, quantity in self._profile.quantities.items():
+            if quantity.configure:
+                self._step(f"{name}: configure", f"quantities.{name}.configure", lambda n=name: self._configure(n))  # type: ignore[misc]
+            if quantity.get:
+                self._step(f"{name}: get", f"quantities.{name}.get", lambda n=name: self._get(n))  # type: ignore[misc]
+        if safe:
+            self._set_everything()
+        else:
+            self._sheet.gap()
+            self._sheet.note("Nothing is set, because the safe state was not confirmed.")
+        if self._profile.switching is not None:
+            self._ask_where()
+        self._step("error queue", "errors.query", self._end_without_errors)
+
+    def finish(self, failure: BaseException | None) -> int:
+        """Safe again, the summary, and the exit status."""
+        confirmed = not self._identified or self._safe_again()
+        self._instrument.close()
+        if not confirmed and self._has_set:
+            raise NotSafe(f"{self._name} was set and is not confirmed safe.\n{self._not_safe}") from failure
+        if isinstance(failure, Stopped):
+            raise AbortedSafe(f"{failure}; {self._name} is safe") from failure
+        if failure is not None:
+            raise failure
+        self._sheet.gap()
+        if not self.wrong:
+            self._sheet.good(f"{self._name}: all {self._steps} steps went well.")
+            return 0
+        keys = ", ".join(dict.fromkeys(self.wrong))
+        self._sheet.bad(f"{self._name}: {len(self.wrong)} of {self._steps} steps did not go well: {keys}.")
+        return 2
+
+    def _step(self, title: str, key: str, action: Callable[[], str]) -> bool:
+        """Do one step and print how it went; whether it went well."""
+        self.stop.check()
+        self._steps += 1
+        self._sheet.heading(title, key)
+        try:
+            if self._broken:
+                self._instrument.open()
+                self._broken = False
+            self._sheet.good(action())
+        except InstrumentError as failure:
+            blamed = self._blamed(failure, key)
+            self.wrong.append(blamed)
+            self._sheet.bad(_told(failure))
+            if isinstance(failure, IdentityError):
+                self._sheet.note("Nothing else is tried: it is another instrument.", " " * 9)
+            elif not self._identified or (self._profile.kind == "modbus" and "exception" not in failure.reason):
+                self._sheet.note(" ".join(advice(self._address, failure, self._profile.identification.query)), " " * 9)
+            else:
+                self._sheet.note(f"Look at {blamed} in the profile.", " " * 9)
+                self._broken = not isinstance(failure, QueuedError)
+                self._ask_why()
+            return False
+        return True
+
+    def _blamed(self, failure: InstrumentError, key: str) -> str:
+        """The key of the profile whose words failed: the step's, unless the error queue itself did not answer."""
+        if isinstance(failure, IdentityError):
+            return f"instruments.{self._name}.serial in the bench file"
+        if not self._identified and isinstance(failure, LinkError):
+            return f"instruments.{self._name}.address in the bench file"
+        errors = self._profile.errors
+        asked = errors is not None and failure.command == errors.query and not isinstance(failure, QueuedError)
+        return "errors.query" if asked else key
+
+    def _ask_why(self) -> None:
+        """Show what the instrument has queued about a step that failed on the link."""
+        if not self._broken or self._profile.kind == "modbus" or self._profile.errors is None:
+            return
+        try:
+            self._scpi.open()
+            self._broken = False
+            if found := self._scpi.drain_errors():
+                self._sheet.note(f"The instrument says: {'; '.join(found)}", " " * 9)
+        except InstrumentError:
+            self._broken = True
+
+    def _identification_key(self) -> str:
+        return "serial_registers" if self._profile.kind == "modbus" else "identification.query"
+
+    def _identify(self) -> str:
+        self._instrument.open()
+        if self._profile.kind == "modbus" and self._profile.serial_registers is None:
+            return "opened; the profile has no serial_registers, so nothing tells which unit answers"
+        identity: Identity = self._instrument.identify()
+        if self._entry.serial and identity.serial and identity.serial != self._entry.serial:
+            raise IdentityError(
+                f"serial {identity.serial!r} answers, expected {self._entry.serial!r} as in the bench file",
+                instrument=self._name,
+                address=self._entry.address,
+            )
+        if not identity.serial:
+            return "it answers; the profile says nothing of a serial number"
+        return f"serial {identity.serial}" + (", as in the bench file" if self._entry.serial else "")
+
+    def _start(self) -> str:
+        old = self._scpi.drain_errors()
+        self._scpi.tell(self._profile.start)
+        self._scpi.check_errors("; ".join(self._profile.start))
+        return f"{len(old)} old errors were in the queue: {'; '.join(old)}" if old else "started"
+
+    def _make_safe(self) -> str:
+        self._scpi.make_safe()
+        self._scpi.check_errors("; ".join(self._profile.safe.commands))
+        return "sent"
+
+    def _confirm_safe(self) -> str:
+        confirmed, answer = self._scpi.confirm_safe()
+        if not confirmed:
+            expected = "; ".join(f"{c.query} -> {' or '.join(c.expect)}" for c in self._profile.safe.confirm)
+            raise self._mistake(f"found {answer}, expected {expected}")
+        return answer
+
+    def _configure(self, name: str) -> str:
+        full_scale = self._full_scale(name)
+        self._scpi.configure_quantity(name, full_scale)
+        return f"for {_with_unit(full_scale, self._profile.quantities[name].unit)}"
+
+    def _full_scale(self, name: str) -> float:
+        """A range to go to: the bench file's largest, or the profile's maximum, or 1."""
+        if name == "current" and self._entry.ranges:
+            return self._entry.ranges[-1].full_scale
+        maximum = self._profile.quantities[name].maximum
+        return maximum if maximum < float("inf") else 1.0
+
+    def _get(self, name: str) -> str:
+        reading = self._scpi.read_quantity(name)
+        self._scpi.check_errors(self._profile.quantities[name].get)
+        return _shown(reading)
+
+    def _set_everything(self) -> None:
+        for name, quantity in self._profile.quantities.items():
+            key = f"quantities.{name}"
+            if quantity.set:
+                title = f"{name}: set to its minimum, {_with_unit(quantity.minimum, quantity.unit)}"
+                self._step(title, f"{key}.set", lambda n=name, q=quantity: self._set(n, q))  # type: ignore[misc]
+            if quantity.protect and quantity.protect_get:
+                self._step(f"{name}: limit", f"{key}.protect", lambda n=name, q=quantity: self._protect(n, q))  # type: ignore[misc]
+            elif quantity.protect:
+                self._sheet.heading(f"{name}: limit", f"{key}.protect")
+                self._sheet.note("not tried: without protect_get nobody knows what to put back")
+        if self._profile.on:
+            self._sheet.heading("output on", "on")
+            self._sheet.note("not tried: nothing is energised here")
+
+    def _set(self, name: str, quantity: Quantity) -> str:
+        self._has_set = True
+        self._scpi.set_quantity(name, quantity.minimum)
+        self._scpi.confirm_quantity(name, quantity.minimum)
+        return "taken, and read back the same" if quantity.get else "taken; without get it cannot be read back"
+
+    def _protect(self, name: str, quantity: Quantity) -> str:
+        """Set the limit that is there: its words are tried and nothing changes."""
+        limit = self._scpi.read_number(quantity.protect_get)
+        self._has_set = True
+        self._scpi.protect_quantity(name, limit)
+        return f"is {_with_unit(limit, quantity.unit)}, set to the same"
+
+    def _ask_where(self) -> None:
+        switching = self._profile.switching
+        assert switching is not None  # the caller has looked
+        for range_name, position in self._entry.positions.items():
+
+            def ask(position: str = position) -> str:
+                reply = self._scpi.ask(switching.query, position=position)
+                self._scpi.check_errors(switching.query)
+                return "selected" if reply in switching.selected else f"not selected ({reply!r})"
+
+            self._step(f"position {range_name}", "switching.query", ask)
+        self._sheet.heading("position selected", "switching.select")
+        self._sheet.note("not tried: a range switch must not move while current may flow")
+
+    def _end_without_errors(self) -> str:
+        if self._profile.errors is None:
+            return "the profile has no error queue"
+        self._scpi.check_errors("the end")
+        return "empty"
+
+    def _safe_again(self) -> bool:
+        safe = self._profile.safe
+        if not safe.commands and not safe.confirm:
+            return True
+        self._sheet.heading("safe again", "safe")
+        self._steps += 1
+        if self._broken:
+            self._instrument.close()
+        states = make_all_safe({self._name: self._instrument}, [self._name])
+        if states[0].confirmed:
+            self._sheet.good(states[0].answer or "sent; the profile asks for no confirmation")
+            return True
+        self.wrong.append("safe.confirm")
+        self._not_safe = not_safe_message(states)
+        self._sheet.bad(f"not confirmed: {states[0].answer or 'no answer'}; whether it drives anything is not known")
+        return False
+
+    def _mistake(self, reason: str) -> QueuedError:
+        return QueuedError(reason, instrument=self._name, address=self._entry.address)
+
+
+def _told(failure: InstrumentError) -> str:
+    """What happened, without the instrument and address that stand at the top."""
+    after = f" after {failure.elapsed:.2f} s" if failure.elapsed is not None and isinstance(failure, LinkError) else ""
+    command = f" ({failure.command})" if failure.command else ""
+    return f"{failure.reason}{after}{command}"
+
+
+def _shown(reading: Reading) -> str:
+    return _with_unit(reading.value, reading.unit)
+
+
+def _with_unit(value: float, unit: str) -> str:
+    return f"{value:.8g}" if unit == "1" else f"{value:.8g} {unit}"

@@ -1,0 +1,167 @@
+"""The parts of a bench that a person plays: loads plugged in off a shelf, displays read, a switch turned.
+
+`act` in the drivers lets a simulated person really do it on a simulated bench; at a real one it does nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from instruments.errors import InstrumentError
+from instruments.link import Now
+from instruments.person import Person, Question
+from instruments.reading import Identity, Reading
+
+
+@dataclass(frozen=True)
+class ShelfLoad:
+    """A lamp, a heater or whatever else can be plugged in; `current` is what it draws, roughly, in amperes."""
+
+    name: str
+    current: float
+    power_factor: float = 1.0
+
+
+class _ByPerson:
+    """What is common to instruments that a person reads or moves: no link, nothing to make safe."""
+
+    by_person = True
+
+    def __init__(self, name: str, person: Person, serial: str) -> None:
+        self.name, self.address = name, "a person"
+        self._person, self._serial = person, serial
+
+    def open(self) -> None:
+        """Nothing to open."""
+
+    def identify(self) -> Identity:
+        """The serial number as the bench file states it; the operator vouches for it."""
+        return Identity(f"read by a person, serial {self._serial or 'not stated'}", self._serial)
+
+    def start(self) -> None:
+        """Nothing to start."""
+
+    def make_safe(self) -> None:
+        """Drives nothing."""
+
+    def confirm_safe(self) -> tuple[bool, str]:
+        """Drives nothing."""
+        return True, ""
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+class PersonLoad(_ByPerson):
+    """Loads on a shelf, plugged in by a person. It is safe when the person says that nothing is plugged in."""
+
+    def __init__(
+        self, name: str, person: Person, serial: str, shelf: Sequence[ShelfLoad], act: Callable[[float], None]
+    ) -> None:
+        """`act` is told the current in amperes that is now plugged in, 0 for nothing."""
+        super().__init__(name, person, serial)
+        self._shelf, self._act = tuple(shelf), act
+        self._plugged: ShelfLoad | None = None
+        self._answer = ""
+
+    def identify(self) -> Identity:
+        """What is on the shelf."""
+        return Identity(f"plugged in by a person: {', '.join(load.name for load in self._shelf)}", self._serial)
+
+    def protect(self, limit: float) -> None:
+        """A lamp has no protection of its own."""
+
+    def drive(self, current: float) -> None:
+        """Have the load of this current plugged in; the circuit must be dead. Raises InstrumentError for none such."""
+        chosen = next((load for load in self._shelf if load.current == current), None)
+        if chosen is None:
+            raise InstrumentError(f"no load of {current:g} A on the shelf", instrument=self.name, address=self.address)
+        # It counts as plugged in before the person has answered: they may be interrupted in the middle.
+        self._plugged, self._answer = chosen, ""
+        self._person.confirm(
+            f"Nothing is plugged in. Plug in: {chosen.name} (about {chosen.current:.3g} A). Then switch it on, keep your hands off the wiring."
+        )
+        self._act(chosen.current)
+
+    def make_safe(self) -> None:
+        """Have everything unplugged and be told so; not asked again while nothing has been plugged in since."""
+        if self._answer == "yes":
+            return
+        what = self._plugged.name if self._plugged is not None else "every load"
+        self._answer = self._person.insist(
+            f"Switch off and unplug {what}. Is nothing plugged in behind the meter now?", ["yes", "cannot"]
+        )
+        if self._answer == "yes":
+            self._plugged = None
+            self._act(0.0)
+
+    def confirm_safe(self) -> tuple[bool, str]:
+        """Whether the person said that nothing is plugged in."""
+        return self._answer == "yes", f"unplugged? -> {self._answer or 'nobody answered'}"
+
+
+class PersonReference(_ByPerson):
+    """A reference without interface, read and ranged by a person; `resolutions` by full scale, in amperes."""
+
+    def __init__(
+        self,
+        name: str,
+        person: Person,
+        serial: str,
+        resolutions: dict[float, float],
+        tolerance: float,
+        now: Now,
+        act: Callable[[float], None],
+    ) -> None:
+        """`act` is told the full scale the person turned to; `tolerance` as in a Question."""
+        super().__init__(name, person, serial)
+        self._resolutions, self._tolerance, self._now, self._act = resolutions, tolerance, now, act
+        self._scale = max(resolutions)
+
+    def configure(self, full_scale: float) -> None:
+        """Have it turned to the range with this full scale."""
+        if len(self._resolutions) > 1:
+            self._person.confirm(f"Set {self.name} to AC current, range {full_scale:g} A.")
+        self._scale = full_scale
+        self._act(full_scale)
+
+    def read(self, expected: float | None = None) -> Reading:
+        """Ask for what it shows, in its own amperes. Raises UndoLast."""
+        started = self._now()
+        value, typed = self._person.read_current(
+            Question(f"  {self.name} shows", "reference", self._resolutions[self._scale], expected, self._tolerance)
+        )
+        return Reading(value, "A", typed, started, self._now())
+
+    def check(self) -> None:
+        """Nothing is queued behind what a person types."""
+
+
+class PersonMeter(_ByPerson):
+    """A display read by a person; `resolution` is its step in amperes."""
+
+    def __init__(self, name: str, person: Person, serial: str, resolution: float, now: Now) -> None:
+        super().__init__(name, person, serial)
+        self._resolution, self._now = resolution, now
+
+    def read(self, expected: float | None = None) -> Reading:
+        """Ask for what the display shows. Raises UndoLast."""
+        started = self._now()
+        value, typed = self._person.read_current(Question(f"  {self.name} shows", "meter", self._resolution, expected))
+        return Reading(value, "A", typed, started, self._now())
+
+
+class PersonSwitch(_ByPerson):
+    """A range switch turned by a person."""
+
+    def __init__(self, name: str, person: Person, serial: str, act: Callable[[str], None]) -> None:
+        """`act` is told the range the switch was turned to."""
+        super().__init__(name, person, serial)
+        self._act = act
+
+    def select(self, range_name: str) -> str:
+        """Ask for the switch to be turned."""
+        answer = self._person.confirm(f"The load is off. Turn the range switch to {range_name}.")
+        self._act(range_name)
+        return f"turned by a person: {answer or 'done'}"

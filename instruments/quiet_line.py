@@ -1,0 +1,24 @@
+"""Waiting until a serial line has nothing more to say."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+LONGEST = 3
+"""A line that never falls quiet is given up after this many times the quiet asked for; the exchange that follows will fail then."""
+
+_LOOK_EVERY = 0.005
+
+
+def drain(discard: Callable[[], bool], quiet: float) -> None:
+    """Call `discard` until it has thrown nothing away for `quiet` seconds, at most `LONGEST` times that.
+
+    The answer that missed the timeout may be as late again; on a serial line nothing in it would tell it from the next one.
+    """
+    end = time.monotonic() + LONGEST * quiet
+    quiet_since = time.monotonic()
+    while time.monotonic() < end and time.monotonic() - quiet_since < quiet:
+        if discard():
+            quiet_since = time.monotonic()
+        time.sleep(_LOOK_EVERY)

@@ -1,0 +1,38 @@
+"""The exclusive lock that HiSLIP and VXI-11 sessions can take on an instrument."""
+
+from __future__ import annotations
+
+import threading
+
+
+class DeviceLock:
+    """At most one holder at a time; holders are any hashable things. Thread-safe."""
+
+    def __init__(self) -> None:
+        self._guard = threading.Lock()
+        self._holder: object = None
+
+    def take(self, who: object) -> bool:
+        """Whether `who` has the lock now."""
+        with self._guard:
+            if self._holder is None:
+                self._holder = who
+            return self._holder == who
+
+    def give_back(self, who: object) -> bool:
+        """Whether `who` had it; then nobody has."""
+        with self._guard:
+            had = self._holder == who
+            if had:
+                self._holder = None
+            return had
+
+    def keeps_out(self, who: object) -> bool:
+        """Whether somebody else has it."""
+        with self._guard:
+            return self._holder is not None and self._holder != who
+
+    def taken(self) -> bool:
+        """Whether anybody has it."""
+        with self._guard:
+            return self._holder is not None

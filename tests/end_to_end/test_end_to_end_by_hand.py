@@ -1,0 +1,151 @@
+"""A bench without interfaces, worked through a real terminal from the first prompt to the certificate."""
+
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.commands.inputs import load_inputs
+from harness.commands.new import new
+from harness.commands.twin import describe
+from harness.record import read_record
+from harness.steps import Options
+from simulated.bench import SimulatedBench
+from simulated.clock import VirtualClock
+
+PROMPT = re.compile(r"(Enter when done: |\[A\]: |: )$")
+
+
+class Worker:
+    """A terminal with `ratioproof run` in it, and the simulated bench that whoever sits at it looks at."""
+
+    def __init__(self, folder: Path) -> None:
+        device, bench = new(folder, by_hand=True)
+        inputs = load_inputs(device, bench, "turns_check", Options())
+        self.bench = SimulatedBench(describe(inputs.device, inputs.bench, bench, inputs.folders, ()), VirtualClock())
+        self.names = {load.name: load.current for load in inputs.bench.entry("load").shelf}
+        self.folder = folder
+        near, far = pty.openpty()
+        self._near = near
+        command = [sys.executable, "-m", "harness", "run", str(device), str(bench), "--procedure", "turns_check"]
+        self.process = subprocess.Popen(
+            [*command, "--readings", "2", "--operator", "test", "--out", str(folder / "out")],
+            stdin=far,
+            stdout=far,
+            stderr=far,
+            start_new_session=True,
+            env={**os.environ, "TERM": "dumb", "COLUMNS": "100"},
+        )
+        os.close(far)
+        self.said = ""
+        self._answered = 0
+
+    def close(self) -> None:
+        """Leave nothing running."""
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait(10)
+        os.close(self._near)
+
+    def prompt(self) -> str:
+        """What was said since the last answer, up to the next prompt; empty when the program has ended."""
+        until = time.monotonic() + 30
+        while time.monotonic() < until:
+            if select.select([self._near], [], [], 0.05)[0]:
+                try:
+                    self.said += os.read(self._near, 4096).decode()
+                except OSError:
+                    return ""
+            elif PROMPT.search(said := self.said[self._answered :]):
+                return said
+        raise AssertionError(f"no prompt came after: {self.said[-400:]}")
+
+    def type(self, text: str) -> None:
+        """Type a line."""
+        self._answered = len(self.said)
+        os.write(self._near, (text + "\n").encode())
+
+    def answer(self, said: str) -> str:
+        """Do what was asked, and what is to be typed then."""
+        last = said.replace("\r", "")
+        self.bench.clock.sleep(5.0)
+        if plugged := re.search(r"Plug in: (.*) \(about", last):
+            self.bench.plug(self.names[plugged.group(1)])
+            self.bench.clock.sleep(5.0)
+            return ""
+        if turned := re.search(r"range switch to (x\d+)", last):
+            self.bench.turn_switch(turned.group(1))
+            return ""
+        if ranged := re.search(r"range ([\d.]+) A\.", last):
+            self.bench.configure_reference(float(ranged.group(1)))
+            return ""
+        if "unplug" in last:
+            self.bench.plug(0.0)
+            return "yes"
+        if "heeded?" in last:
+            return "yes"
+        if "keep" in last:
+            return "keep"
+        if "multimeter shows" in last:
+            return f"{self.bench.read_reference():.3f}".replace(".", ",")
+        if "monitor shows" in last:
+            return f"{self.bench.displayed():.3f} A"
+        raise AssertionError(f"unknown prompt: {last}")
+
+
+@pytest.fixture
+def worker(tmp_path: Path) -> Iterator[Worker]:
+    working = Worker(tmp_path)
+    yield working
+    working.close()
+
+
+def test_from_the_first_prompt_to_the_certificate_with_mistakes_on_the_way(worker: Worker) -> None:
+    """Words, a missing decimal point, an undo and a "=": mended, and the certificate is there."""
+    slips = {"monitor": ["plenty", "undo"], "multimeter": ["33"], "keep": ["undo"]}
+    repeated = False
+    while said := worker.prompt():
+        kind = next((k for k in slips if slips[k] and k in said.splitlines()[-1]), "")
+        if kind:
+            worker.type(slips[kind].pop(0))
+        elif "reading 2" in said and "multimeter" in said and not repeated:
+            repeated = True
+            worker.type("=")
+        else:
+            worker.type(worker.answer(said))
+    assert worker.process.wait(20) == 0, worker.said
+    assert repeated
+    assert not any(slips.values())
+    assert "is not a current" in worker.said
+    assert "far from the" in worker.said
+    assert (worker.folder / "out" / "certificate.pdf").stat().st_size > 10000
+    record = read_record(worker.folder / "out" / "record.jsonl")
+    assert record.lines[-1]["outcome"] == "complete"
+    assert any("," in line["reference"]["raw"] for line in record.of_kind("reading"))
+    assert list(record.of_kind("undo"))
+
+
+def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worker) -> None:
+    """At a live prompt: the terminal asks until the load is off, a second Ctrl-C changes nothing; exit status 3."""
+    while "Plug in" not in (said := worker.prompt()):
+        worker.type(worker.answer(said))
+    worker.type(worker.answer(said))
+    assert "multimeter shows" in worker.prompt()
+    worker.process.send_signal(signal.SIGINT)
+    worker._answered = len(worker.said)
+    assert "unplug" in worker.prompt()
+    worker.process.send_signal(signal.SIGINT)
+    worker.type("yes")
+    while worker.prompt():
+        pass
+    assert worker.process.wait(20) == 3, worker.said
+    assert "stopped by SIGINT" in worker.said
+    assert read_record(worker.folder / "out" / "record.jsonl").lines[-1]["outcome"] == "aborted"

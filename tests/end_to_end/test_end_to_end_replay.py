@@ -1,0 +1,146 @@
+"""Runs over real sockets kept with `--transcript`, and replayed without the bench: the same records."""
+
+import json
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.record import Record, read_record
+from tests.end_to_end.test_end_to_end_interruptions import ServedBench, energised_readings, wait_for
+
+SHORT = ("--cautions-read", "--readings", "2", "--per-decade", "1", "--operator", "test")
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[ServedBench]:
+    served = ServedBench(tmp_path)
+    yield served
+    served.close()
+
+
+def ratioproof(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """A command run in `folder`."""
+    return subprocess.run(
+        [sys.executable, "-m", "harness", *arguments],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+        stdin=subprocess.DEVNULL,
+        env={"PYTHONPATH": str(ROOT), "PATH": ""},
+    )
+
+
+def content(record: Record) -> list[dict[str, Any]]:
+    """The lines of a record but for times of day, hashes, and where its files stood."""
+    aside = {"at", "previous", "hash", "device_file", "bench_file"}
+    return [{k: v for k, v in line.items() if k not in aside} for line in record.lines]
+
+
+def test_a_whole_run_over_sockets_is_replayed_anywhere(bench: ServedBench, tmp_path_factory: Any) -> None:
+    """Record and results come out equal in another folder, with the bench gone; a changed file is refused in one line."""
+    process = bench.start("run", "device.toml", "bench.toml", *SHORT, "--out", "out", "--transcript", "kept")
+    output, errors = process.communicate(timeout=100)
+    assert process.returncode == 0, output + errors
+    bench.process.terminate()
+    bench.process.wait(10)
+    elsewhere = tmp_path_factory.mktemp("elsewhere")
+    shutil.copytree(bench.folder / "kept", elsewhere / "kept")
+
+    started = time.monotonic()
+    again = ratioproof(elsewhere, "replay", "kept", "--out", "again")
+    assert again.returncode == 0, again.stdout + again.stderr
+    assert "verdict: PASS" in again.stdout
+    assert time.monotonic() - started < 10, "no time is waited"
+    assert content(read_record(elsewhere / "again" / "record.jsonl")) == content(
+        read_record(bench.folder / "out" / "record.jsonl")
+    )
+    results = [json.loads((f / "results.json").read_text()) for f in (elsewhere / "again", bench.folder / "out")]
+    assert results[0]["ranges"] == results[1]["ranges"]
+    assert results[0]["diagnosis"] == results[1]["diagnosis"]
+    assert len(list((elsewhere / "kept").glob("*.jsonl"))) == 7, "four instruments, clock, person, record"
+
+    refuse_bad_input(elsewhere)
+
+
+def refuse_bad_input(folder: Path) -> None:
+    """Each in one line and exit 2: an altered line, another format, another profile, a file missing, one word more."""
+    kept = folder / "kept"
+
+    def refused(name: str, before: str, after: str | None, part: str) -> None:
+        whole = (kept / name).read_text(encoding="utf-8")
+        assert before in whole
+        if after is None:
+            (kept / name).unlink()
+        else:
+            (kept / name).write_text(whole.replace(before, after, 1), encoding="utf-8")
+        process = ratioproof(folder, "replay", "kept")
+        (kept / name).write_text(whole, encoding="utf-8")
+        assert process.returncode == 2, process.stdout + process.stderr
+        assert part in process.stderr
+        assert len(process.stderr.splitlines()) == 1
+        assert process.stderr.startswith("ratioproof: ")
+
+    refused("multimeter.jsonl", '"received":"+', '"received":"-', "multimeter.jsonl: line 8 was altered")
+    refused("source.jsonl", "transcript-1", "transcript-9", "line 1: found format 'ratioproof-transcript-9'")
+    refused("profiles/scpi_relay.toml", "ROUTe:OPEN:ALL", "ROUTe:OPEN", "relay.jsonl: line 1: found the profile")
+    refused("clock.jsonl", "clock", None, "clock.jsonl: no such transcript")
+    refused("run.json", '"readings": 2', '"readings": 3', " expected ")
+    refused("run.json", "kept-run-1", "kept-run-2", "found format 'ratioproof-kept-run-2'")
+
+
+def test_a_stopped_run_and_its_resumption_are_both_replayed(bench: ServedBench) -> None:
+    """Ctrl-C in the middle, exit 3, replayed as such; then the rest, from the record as it was."""
+    record_file = bench.folder / "out" / "record.jsonl"
+    process = bench.start("run", "device.toml", "bench.toml", *SHORT, "--out", "out", "--transcript", "first")
+    wait_for(lambda: energised_readings(record_file) >= 4)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == 3, errors
+    stopped = read_record(record_file)
+    resumed = bench.start(
+        "resume", "out/record.jsonl", "--cautions-read", "--operator", "test", "--transcript", "second"
+    )
+    output, errors = resumed.communicate(timeout=100)
+    assert resumed.returncode == 0, output + errors
+
+    first = ratioproof(bench.folder, "replay", "first", "--out", "first-again")
+    assert first.returncode == 3, first.stdout + first.stderr
+    assert "the run ended aborted: stopped by SIGINT" in first.stdout
+    assert content(read_record(bench.folder / "first-again" / "record.jsonl")) == content(stopped)
+    second = ratioproof(bench.folder, "replay", "second", "--out", "second-again")
+    assert second.returncode == 0, second.stdout + second.stderr
+    assert content(read_record(bench.folder / "second-again" / "record.jsonl")) == content(read_record(record_file))
+
+
+def test_one_instrument_alone_can_be_a_transcript(bench: ServedBench) -> None:
+    """The relay of an earlier run answers from its file; everything else is really there."""
+    quick = ("--cautions-read", "--readings", "1", "--procedure", "turns_check")
+    process = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "out", "--transcript", "kept")
+    assert process.wait(60) == 0, process.communicate()
+    process.communicate()
+    file = bench.folder / "bench.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(
+        text.replace(f"TCPIP::127.0.0.1::{bench.ports[2]}::SOCKET", "transcript:kept/relay.jsonl"), encoding="utf-8"
+    )
+    # What the relay did then it does not do now: the simulated switch stays where the first run left it.
+    second = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "second")
+    output, errors = second.communicate(timeout=60)
+    assert second.returncode in (1, 2, 3), output + errors
+    assert "Traceback" not in errors
+    (bench.folder / "kept" / "relay.jsonl").unlink()
+    third = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "third")
+    _, errors = third.communicate(timeout=60)
+    assert third.returncode == 2
+    assert "relay at transcript:" in errors
+    assert "kept/relay.jsonl: no such transcript" in errors

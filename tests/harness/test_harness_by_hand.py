@@ -1,0 +1,265 @@
+"""A bench without any interface: loads plugged in, displays read and a switch turned by a person."""
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.commands.inputs import Inputs, load_inputs
+from harness.commands.new import new
+from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
+from harness.limits import SHELF_SPREAD, approach_current, ceiling
+from harness.steps import Options, common_current, ladder
+from instruments.person import ConsolePerson
+from tests.on_twin import TwinRun
+
+
+@pytest.fixture
+def hand(tmp_path: Path) -> Inputs:
+    device, bench = new(tmp_path, by_hand=True)
+    return load_inputs(device, bench, "current_ratio", Options(readings=2, per_decade=2))
+
+
+class Hands:
+    """Somebody who does what the terminal says on a simulated bench, and types what its displays show.
+
+    `slip` may answer a prompt otherwise than right: it gets the prompt, its number and the right answer.
+    """
+
+    def __init__(self, slip: Callable[[str, int, str], str | None] = lambda *_: None) -> None:
+        self.twin: TwinRun | None = None
+        self.prompts: list[str] = []
+        self.shown: list[str] = []
+        self._slip = slip
+
+    def ask(self, text: str) -> str:
+        self.prompts.append(text)
+        right = self._right(text)
+        slipped = self._slip(text, len(self.prompts), right)
+        return right if slipped is None else slipped
+
+    def _right(self, text: str) -> str:
+        assert self.twin is not None
+        if "Enter when done" in text:
+            self.twin.clock.sleep(10)
+            return ""
+        if "yes / cannot" in text:
+            return "yes"
+        if "undo / keep" in text:
+            return "keep"
+        if "Look at the switch" in text:
+            return "go on"
+        self.twin.clock.sleep(3)
+        if "multimeter shows" in text:
+            return f"{self.twin.bench.read_reference() * 1000:.2f} mA".replace(".", ",")
+        assert "monitor shows" in text, text
+        return f"{self.twin.bench.displayed():.3f}"
+
+
+def by(hands: Hands, inputs: Inputs, *faults: str) -> TwinRun:
+    twin = TwinRun(inputs, faults, person=ConsolePerson(hands.ask, hands.shown.append, hands.ask))
+    hands.twin = twin
+    return twin
+
+
+def test_a_whole_run_by_hand_passes_and_says_over_which_currents(hand: Inputs) -> None:
+    """Every range is shown with what the shelf has; the verdict names the span it stands for."""
+    hands = Hands()
+    twin = by(hands, hand)
+    twin.run()
+    results = twin.results()
+    assert results.verdict == "pass", results.reasons
+    assert [r.effective_turns.nearest for r in results.ranges if r.effective_turns] == [1, 4, 20]
+    shelf = set(hand.bench.shelf_currents)
+    for rng in results.ranges:
+        assert {p.nominal_current for p in rng.points} <= shelf
+    assert any("the verdict stands for" in remark for remark in results.ranges[0].remarks)
+    truth = twin.bench.truth()
+    assert truth.secondary_fuse_intact
+    assert not truth.input_overdriven
+    assert not truth.switched_under_load
+
+
+def test_the_circuit_is_dead_whenever_anything_is_changed(hand: Inputs) -> None:
+    """Between two loads, before the switch turns and before the reference's range turns, nothing is plugged in."""
+    hands = Hands()
+    live: list[str] = []
+
+    def watch(text: str, _: int, right: str) -> None:
+        assert hands.twin is not None
+        if any(word in text for word in ("Plug in:", "Turn the range switch", "Set multimeter")):
+            if hands.twin.bench.truth().load_on:
+                live.append(text)
+        return None
+
+    hands = Hands(watch)
+    by(hands, hand).run()
+    assert sum("Plug in:" in p for p in hands.prompts) > 10
+    assert live == []
+
+
+@pytest.mark.parametrize("fault", ["section-reversed", "turn-missing:x20", "turn-extra:x4", "both-windings-in-circuit"])
+def test_a_winding_fault_is_found_by_hand_too(hand: Inputs, fault: str) -> None:
+    """The shelf's few currents are enough to tell the turns; nothing is overdriven while finding out."""
+    twin = by(Hands(), hand, fault)
+    twin.run()
+    results = twin.results()
+    assert results.verdict == "fail"
+    assert results.diagnosis[0].fault.startswith(fault.partition(":")[0])
+    assert twin.bench.truth().secondary_fuse_intact
+    assert not twin.bench.truth().input_overdriven
+
+
+def test_typing_mistakes_are_mended_on_the_way(hand: Inputs) -> None:
+    """Words, too many digits and a slipped decimal point are asked again; "undo" takes back, "=" repeats."""
+    pending: list[str] = []
+    undone: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "undo / keep" in text:
+            if len(undone) < 3 and number % 3 == 0:
+                undone.append(text)
+                return "undo"
+            return None
+        if "[A]" not in text:
+            return None
+        if pending:
+            return pending.pop(0) or None
+        if "monitor" in text and number % 11 == 0:
+            return "about two"
+        if "monitor" in text and number % 13 == 0 and float(right) > 0.1:
+            return f"{float(right):.3f}7"
+        if "multimeter" in text and number % 17 == 0 and not right.startswith("0"):
+            return right.replace(" mA", "")
+        if "monitor" in text and number % 19 == 0:
+            pending.append("")
+            return "undo"
+        if "monitor" in text and "reading 2" in hands.shown[-1] and number % 5 == 0:
+            return "="
+        return None
+
+    hands = Hands(slip)
+    twin = by(hands, hand)
+    twin.run()
+    assert twin.results().verdict == "pass", twin.results().reasons
+    shown = "\n".join(hands.shown)
+    for sentence in ("is not a current", "more digits than the display shows", "far from the"):
+        assert sentence in shown, sentence
+    dropped = list(twin.record.of_kind("undo"))
+    assert len(dropped) >= len(undone) == 3
+    for line in twin.record.of_kind("point"):
+        own = [r for r in twin.record.of_kind("reading") if r["point"] == line["point"]]
+        assert [r["pair"] for r in own] == [0, 1]
+
+
+def test_a_load_that_cannot_be_unplugged_is_not_safe(hand: Inputs) -> None:
+    """The person says so, and the message tells what to do now."""
+    hands = Hands(lambda text, number, right: "cannot" if "yes / cannot" in text and number > 6 else None)
+    with pytest.raises(NotSafe, match="Disconnect the supply of the load by hand"):
+        by(hands, hand).run()
+
+
+def test_nobody_at_the_terminal_is_not_safe(hand: Inputs) -> None:
+    """When input ends while a load is plugged in, the program cannot claim that it is off."""
+
+    def gone(text: str, number: int, right: str) -> str | None:
+        assert hands.twin is not None
+        if hands.twin.bench.truth().load_on:
+            raise EOFError
+        return None
+
+    hands = Hands(gone)
+    twin = by(hands, hand)
+    ask = hands.ask
+
+    def stopping(text: str) -> str:
+        return twin.stop.ask(text, ask)
+
+    twin.person = ConsolePerson(stopping, hands.shown.append, ask)
+    with pytest.raises(NotSafe, match="nobody answered"):
+        twin.run()
+
+
+def test_a_stop_at_a_prompt_still_asks_for_the_load_to_be_unplugged(hand: Inputs) -> None:
+    """Stopped while something is plugged in: asked to unplug it, then aborted and safe."""
+    hands = Hands()
+
+    def stop_when_live(text: str, number: int, right: str) -> str | None:
+        assert hands.twin is not None
+        if "monitor shows" in text and hands.twin.bench.truth().load_on:
+            hands.twin.stop.request("stopped by SIGINT")
+            raise Stopped("stopped by SIGINT")
+        return None
+
+    hands = Hands(stop_when_live)
+    twin = by(hands, hand)
+    with pytest.raises(AbortedSafe, match="stopped by SIGINT"):
+        twin.run()
+    assert "unplug" in hands.prompts[-1]
+    assert not twin.bench.truth().load_on
+
+
+def test_a_reference_that_disagrees_with_the_load_ends_the_run(hand: Inputs) -> None:
+    """A meter lead in the wrong jack reads nothing: typed twice, it is believed, and the run is given up safe."""
+    hands = Hands(lambda text, number, right: "0" if "multimeter shows" in text else None)
+    with pytest.raises(AbortedSafe, match="look at the wiring"):
+        by(hands, hand).run()
+
+
+def test_shelf_rungs_are_the_nearest_loads_each_once(hand: Inputs) -> None:
+    """Every rung is a load the range claims; none is asked for twice; the order rises."""
+    shelf = hand.bench.shelf_currents
+    for rng in hand.device.ranges:
+        rungs = ladder(rng, 3, shelf)
+        assert rungs == sorted(set(rungs))
+        assert all(rng.minimum_current <= c <= rng.maximum_current and c in shelf for c in rungs)
+    assert ladder(hand.device.ranges[0], 3, (1e-6,)) == []
+    assert common_current(hand.device.ranges, shelf) == 3.3
+
+
+def test_a_shelf_load_may_draw_more_than_is_written_on_it(hand: Inputs) -> None:
+    """Ratings are kept with the spread of a shelf load; the claim, which nothing is damaged by, without."""
+    base = hand.device.ranges[0]
+    limit = ceiling(hand.device, hand.bench, base)
+    assert limit.set_by == "largest range of the reference"
+    assert math.isclose(limit.current, 10.0 / SHELF_SPREAD)
+    assert approach_current(hand.device, hand.bench, base) in hand.bench.shelf_currents
+
+
+def test_a_shelf_with_nothing_small_is_told_at_rehearsal(tmp_path: Path) -> None:
+    """Where the switch stands must be found out at a current that is safe wherever it stands."""
+    from harness.commands.rehearsal import rehearse
+    from harness.stop import StopSignal
+
+    device, bench = new(tmp_path, by_hand=True)
+    text = bench.read_text(encoding="utf-8")
+    a, b = text.index("shelf = [\n"), text.index("\n]\n")
+    bench.write_text(text[:a] + 'shelf = [\n  { name = "kettle", current = "8.7 A" },' + text[b:], encoding="utf-8")
+    inputs = load_inputs(device, bench, "current_ratio", Options())
+    with pytest.raises(UserError, match="no load small enough"):
+        rehearse(inputs, StopSignal())
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "told"),
+    [
+        ('profile = "person"\nshelf = [', 'profile = "person"\n# [', "expected the loads that can be plugged in"),
+        ('current = "44 mA"', 'current = "0.18 A"', "expected every current once"),
+        ('current = "44 mA"', 'current = "44 mV"', "44 mV"),
+    ],
+)
+def test_a_wrong_shelf_is_one_clear_line(tmp_path: Path, was: str, becomes: str, told: str) -> None:
+    """Missing, doubled and in the wrong unit."""
+    device, bench = new(tmp_path, by_hand=True)
+    text = bench.read_text(encoding="utf-8")
+    assert was in text
+    text = text.replace(was, becomes, 1)
+    if becomes.endswith("# ["):
+        a, b = text.index("# ["), text.index("\n]\n")
+        text = text[:a] + text[b + 3 :]
+    bench.write_text(text, encoding="utf-8")
+    with pytest.raises(UserError) as caught:
+        load_inputs(device, bench, "current_ratio", Options())
+    assert len(caught.value.problems) == 1
+    assert told in caught.value.problems[0]
