@@ -138,10 +138,11 @@ class Roles(Table):
     reference: str
     meter: str
     switch: str
+    environment: str | None = None
 
 
 class Environment(Table):
-    """Conditions as read at the bench."""
+    """Conditions as read at the bench; what a sensor playing `environment` reads during a run goes before them."""
 
     temperature: CelsiusTemperature
     relative_humidity: Fraction | None = None
@@ -186,7 +187,7 @@ class Bench(Table):
     def _consistent(self) -> Bench:
         names = set(self.instruments)
         for role, name in self.roles.model_dump().items():
-            if name not in names:
+            if name is not None and name not in names:
                 raise ValueError(f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(names))}")
         for name in self.safe_order:
             if name not in self.roles.model_dump().values():

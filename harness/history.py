@@ -15,11 +15,19 @@ from harness.steps import PointReading
 
 
 def described(record: Record) -> tuple[Device, Bench]:
-    """The device and the bench as their files were read when the run began."""
+    """The device and the bench as their files were read when the run began, with the conditions a sensor read then."""
     start = record.start
-    return parse_device(start["device_text"], start["device_file"]), parse_bench(
-        start["bench_text"], start["bench_file"]
-    )
+    device = parse_device(start["device_text"], start["device_file"])
+    bench = parse_bench(start["bench_text"], start["bench_file"])
+    for line in record.of_kind("environment"):
+        read = {"temperature": line.get("temperature"), "relative_humidity": _fraction(line.get("relative_humidity"))}
+        measured = bench.environment.model_copy(update={k: v for k, v in read.items() if v is not None})
+        bench = bench.model_copy(update={"environment": measured})
+    return device, bench
+
+
+def _fraction(percent: float | None) -> float | None:
+    return None if percent is None else percent / 100
 
 
 def finished_points(record: Record, device: Device, bench: Bench) -> dict[int, PointReading]:

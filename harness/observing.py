@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -13,9 +14,14 @@ from harness.stop import StopSignal
 from instruments.errors import ReplyError
 from instruments.person import UndoLast
 from instruments.reading import Reading
+from instruments.roles import Triggered
 
 APART = 5
 """How many pairs in a row may be too far apart in time before the point is redone."""
+
+
+ODD, STEPS = 0.005, 5
+"""How far a reading may be from the others of its point: relative, plus so many steps of the instrument."""
 
 
 class PairReading(NamedTuple):
@@ -53,6 +59,22 @@ class PointPairs:
         """How many there are."""
         return len(self.pairs)
 
+    def odd_one(self, reference_step: float, displayed_step: float) -> str:
+        """Which reading is far from the others of its point; empty when they agree.
+
+        Far is more than `ODD` (relative) and `STEPS` steps of the instrument from their median: what a late reply to an
+        earlier question or a corrupted digit looks like, and what neither noise nor a settled current does.
+        """
+        for what, values, step in (
+            ("reference", [p.reference.value for p in self.pairs], reference_step),
+            ("device", [p.displayed.value for p in self.pairs], displayed_step),
+        ):
+            middle = statistics.median(values)
+            worst = max(values, key=lambda value: abs(value - middle))
+            if abs(worst - middle) > ODD * abs(middle) + STEPS * step:
+                return f"{what} read {worst:g} once and {middle:g} otherwise"
+        return ""
+
     @property
     def mean_reference(self) -> float:
         """Mean of the reference readings, in the reference's unit."""
@@ -73,6 +95,10 @@ class PairReader:
         self._device, self._bench, self._station, self._clock, self._stop = device, bench, station, clock, stop
         self._zero = time_zero
         self._last_start = float("-inf")
+        both = (station.reference, station.meter)
+        self._triggered = all(isinstance(i, Triggered) for i in both) and any(
+            isinstance(i, Triggered) and i.armable for i in both
+        )
 
     def read(self, rng: Range, current: float) -> PairReading:
         """One pair. Raises LinkError or ReplyError; also when the two readings cannot be had within one display interval.
@@ -95,6 +121,15 @@ class PairReader:
         )
 
     def _overlapped(self) -> PairReading:
+        reference, meter = self._station.reference, self._station.meter
+        if self._triggered:
+            assert isinstance(reference, Triggered)
+            assert isinstance(meter, Triggered)
+            # Both stand ready before either starts, so that they measure the same stretch of time.
+            self._clock.together(meter.arm, reference.arm)
+            self._clock.together(meter.fire, reference.fire)
+            displayed, read = self._clock.together(meter.fetch, reference.fetch)
+            return PairReading(read, displayed, self._zero)
         displayed, reference = self._clock.together(
             lambda: self._station.meter.read(None), self._station.reference.read
         )

@@ -21,13 +21,17 @@ from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step
 from harness.stop import StopSignal
-from instruments.errors import InstrumentError
+from instruments.errors import InstrumentError, ReplyError
 from instruments.person import UndoLast
 from instruments.reading import Identity
 
 NOTHING_TO_APPROACH_WITH = (
     "the shelf has no load small enough to find out where the switch stands before more current flows"
 )
+
+
+BELIEVED_AFTER = 2
+"""Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
 
 
 @dataclass
@@ -76,6 +80,7 @@ class Runner:
     def run(self, procedure: Procedure, options: Options) -> None:
         """Perform every step of `procedure`. Raises Stopped, Abandoned, LoadStaysOn or InstrumentError."""
         steps = procedure.steps(self._device, replace(options, available=self._bench.shelf_currents))
+        self._note_environment()
         answer: PointReading | None = None
         while True:
             self._stop.check()
@@ -87,6 +92,17 @@ class Runner:
                 raise Abandoned(f"procedure {procedure.name} failed: {type(failure).__name__}: {failure}") from failure
             self._check(step)
             answer = self._perform(step)
+
+    def _note_environment(self) -> None:
+        sensor = self._station.environment
+        if sensor is None:
+            return
+        readings = self._control.redoing("reading the conditions", lambda _: sensor.read())
+        self._writer.write("environment", **{name: reading.value for name, reading in readings.items()})
+
+    def pause(self, seconds: float) -> None:
+        """Wait on the run's clock, whether a stop was asked for or not."""
+        self._clock.sleep(seconds)
 
     def verify_dead(self) -> str:
         """See with the reference that nothing flows; why it could not be asked, empty when it was seen."""
@@ -171,6 +187,7 @@ class Runner:
                 self._control.check_plausible(pair)
                 self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
                 pairs.add(pair)
+            self._check_agreement(pairs, scale, attempt)
         self._station.reference.check()
         self._writer.write(
             "point",
@@ -187,6 +204,14 @@ class Runner:
         return PointReading(
             step.point, pairs.mean_reference * factor, pairs.mean_displayed * rng.display_factor, pairs.count
         )
+
+    def _check_agreement(self, pairs: PointPairs, scale: float, attempt: int) -> None:
+        """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
+        accuracy = next(r for r in self._bench.entry("reference").ranges if r.full_scale == scale)
+        odd = pairs.odd_one(accuracy.resolution, self._device.display.resolution)
+        if odd and attempt <= BELIEVED_AFTER:
+            name = self._station.reference.name if odd.startswith("reference") else self._station.meter.name
+            raise ReplyError(odd, instrument=name, address=self._station.instruments[name].address)
 
     def _typed_pairs(self, number: int, step: Observe, rng: Range, attempt: int) -> PointPairs:
         """The pairs of a point that a person reads; written down once the person has let them stand."""
@@ -329,7 +354,7 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
 
     The bench is made safe before the first step and after the last, whatever happened between; a stop signal waits.
     """
-    states = make_all_safe(station.instruments, station.safe_order, writer)
+    states = make_all_safe(station.instruments, station.safe_order, writer, runner.pause)
     if not all(s.confirmed for s in states):
         _write_stop(writer, "not safe", "not safe at the start")
         raise NotSafe(not_safe_message(states))
@@ -338,7 +363,7 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
         runner.run(procedure, options)
     except BaseException as caught:  # noqa: BLE001  everything, a programming error included, must pass through safing
         failure = caught
-    states = make_all_safe(station.instruments, station.safe_order, writer)
+    states = make_all_safe(station.instruments, station.safe_order, writer, runner.pause)
     unseen = ""
     try:
         unseen = runner.verify_dead()

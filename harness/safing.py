@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import time
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.record import RecordWriter
 from instruments.roles import Instrument
 
-ATTEMPTS = 3
+ATTEMPTS = 6
+PAUSE = 0.1
+"""Seconds before an instrument is tried for the second time; each further pause is twice as long, so that a link may come back."""
 
 
 @dataclass(frozen=True)
@@ -22,16 +25,19 @@ class SafeState:
 
 
 def make_all_safe(
-    instruments: Mapping[str, Instrument], order: Sequence[str], writer: RecordWriter | None = None
+    instruments: Mapping[str, Instrument],
+    order: Sequence[str],
+    writer: RecordWriter | None = None,
+    pause: Callable[[float], None] = time.sleep,
 ) -> list[SafeState]:
     """Make every instrument safe, those named in `order` first, each one even when another fails, and write it down.
 
-    An instrument whose link fails is reopened and tried again, `ATTEMPTS` times in all.
+    An instrument whose link fails is reopened and tried again after a `pause` of so many seconds, `ATTEMPTS` times in all.
     """
     names = [*order, *(name for name in instruments if name not in order)]
     states: list[SafeState] = []
     for name in names:
-        state = _make_safe(instruments[name])
+        state = _make_safe(instruments[name], pause)
         states.append(state)
         if writer is not None:
             try:
@@ -41,11 +47,12 @@ def make_all_safe(
     return states
 
 
-def _make_safe(instrument: Instrument) -> SafeState:
+def _make_safe(instrument: Instrument, pause: Callable[[float], None]) -> SafeState:
     answer = ""
     for attempt in range(ATTEMPTS):
         try:
             if attempt:
+                pause(PAUSE * 2 ** (attempt - 1))
                 instrument.open()
             instrument.make_safe()
             confirmed, answer = instrument.confirm_safe()

@@ -20,11 +20,14 @@ from instruments.person import Person
 from instruments.profile import Profile, load_profile
 from instruments.reading import Identity
 from instruments.roles import (
+    EnvironmentSensor,
     Instrument,
     Load,
     Meter,
     Reference,
+    RegisterEnvironmentSensor,
     RegisterMeter,
+    ScpiEnvironmentSensor,
     ScpiLoad,
     ScpiMeter,
     ScpiReference,
@@ -153,6 +156,7 @@ class Station:
     instruments: dict[str, Instrument]
     safe_order: tuple[str, ...]
     person: Person
+    environment: EnvironmentSensor | None = None
 
     def close(self) -> None:
         """Let go of every link."""
@@ -175,9 +179,12 @@ def assemble(
         roles.meter: meter,
         roles.switch: switch,
     }
+    environment = _environment(bench, clock, links, folders)
+    if environment is not None:
+        everything[environment.name] = environment
     # The load first, whatever the bench file says: nothing else may move while current flows.
     order = (roles.load, *(name for name in bench.safe_order if name != roles.load))
-    return Station(load, reference, meter, switch, everything, order, person)
+    return Station(load, reference, meter, switch, everything, order, person, environment)
 
 
 def open_all(station: Station) -> dict[str, Identity]:
@@ -271,6 +278,24 @@ def _meter(
     if profile.kind == "modbus":
         return RegisterMeter(name, entry.address, profile, lambda drain: links.registers(name, entry, drain), clock.now)
     return _scpi(bench, name, "meter", ScpiMeter, clock, links, folders)
+
+
+def _environment(bench: Bench, clock: Clock, links: LinkSource, folders: Sequence[Path]) -> EnvironmentSensor | None:
+    name = bench.roles.environment
+    if name is None:
+        return None
+    entry = bench.instruments[name]
+    if entry.by_person:
+        raise UserError(
+            f"instruments.{name}.profile: found 'person', expected a sensor's profile; "
+            "what a person reads is typed into [environment]"
+        )
+    profile = _profile(bench, name, "environment", folders)
+    if profile.kind == "modbus":
+        return RegisterEnvironmentSensor(
+            name, entry.address, profile, lambda drain: links.registers(name, entry, drain), clock.now
+        )
+    return ScpiEnvironmentSensor(name, entry.address, profile, lambda: links.text(name, entry, profile), clock.now)
 
 
 def _switch(

@@ -23,6 +23,8 @@ from instruments.quiet_line import drain as drain_line
 
 _RTU_FRAMING, _TCP_FRAMING = 5, 9
 """Bytes of an answer besides its registers: unit, function, count, check; or header (7), function, count."""
+LONGEST_ANSWERS = 600
+"""Bytes: more than two of the longest frames. pymodbus searches noise for frames ever more slowly as it grows."""
 
 
 class ModbusLink:
@@ -118,6 +120,8 @@ class ModbusLink:
         """What pymodbus is about to take apart; it calls this with everything not yet used."""
         if not sending:
             self._received = data
+            if len(data) > LONGEST_ANSWERS:
+                raise ConnectionError("answer without end")
         return data
 
     def _refuse_waiting_bytes(self) -> None:

@@ -7,7 +7,7 @@ current, a `Reference` and a `Meter` read it, a `Switch` moves the device to a r
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from instruments.errors import QueuedError, ReplyError
 from instruments.link import Link, Now
@@ -76,6 +76,27 @@ class Meter(Instrument, Protocol):
 
     def read(self, expected: float | None) -> Reading:
         """What the device shows, in amperes of its own scale; `expected` helps a person see a slip."""
+
+
+@runtime_checkable
+class Triggered(Protocol):
+    """What can measure at the same time as others: all are armed, then all fired, then each is asked.
+
+    `armable`: its profile declares a trigger; without one, `arm` and `fire` do nothing and `fetch` is a fresh reading.
+    """
+
+    @property
+    def armable(self) -> bool:
+        """Whether `arm` and `fire` do anything."""
+
+    def arm(self) -> None:
+        """Stand ready."""
+
+    def fire(self) -> None:
+        """Start one measurement."""
+
+    def fetch(self) -> Reading:
+        """The measurement that `fire` started."""
 
 
 class Switch(Instrument, Protocol):

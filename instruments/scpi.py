@@ -123,6 +123,11 @@ class ScpiInstrument:
             self.tell_checked(quantity.configure, full_scale)
             self._configured[quantity.get] = name
 
+    @property
+    def armable(self) -> bool:
+        """Whether its current is fetched from a measurement that a trigger starts."""
+        return "current" in self.profile.quantities and self.profile.quantities["current"].fetches
+
     def arm(self) -> None:
         """Get ready for the trigger. Does nothing without one in the profile. Raises LinkError."""
         if self.profile.trigger is not None:

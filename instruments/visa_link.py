@@ -17,6 +17,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import time
+import traceback
 from threading import Lock
 from typing import Any
 
@@ -66,6 +67,7 @@ class VisaLink:
                 drain_line(self._discard_waiting, settings.timeout)
         except Exception as failure:  # pyvisa-py raises a bare Exception when it cannot connect
             self._drop()
+            _close_what_was_left_open(failure)
             raise self._failure(self._why_not_open(failure), "open", started) from failure
 
     def write(self, text: str) -> None:
@@ -282,6 +284,18 @@ def _watch(session: Any) -> WatchedSocket | None:
     watched = WatchedSocket(inner, 2 * LONGEST_REPLY)
     setattr(holder, name, watched)
     return watched
+
+
+def _close_what_was_left_open(failure: BaseException | None) -> None:
+    """PyVISA-py forgets the sockets of a session that could not be opened; the failure's own frames still know them."""
+    while failure is not None:
+        for frame, _ in traceback.walk_tb(failure.__traceback__):
+            owner = frame.f_locals.get("self")
+            for name in ("sock", "_sync", "_async"):
+                left = getattr(owner, name, None)
+                if isinstance(left, socket.socket):
+                    left.close()
+        failure = failure.__cause__ or failure.__context__
 
 
 def _visa_error() -> type[Exception]:

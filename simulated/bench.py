@@ -231,6 +231,17 @@ class SimulatedBench:
 
     # What really is
 
+    def mean_current(self, start: float, end: float) -> float:
+        """Primary current in amperes, on the average from `start` to `end` (seconds of the clock, past)."""
+        with self._lock:
+            return self._mean_current(start, end)
+
+    def displays_between(self, start: float, end: float) -> list[float]:
+        """Every value the display showed from `start` to `end` (seconds of the clock, past)."""
+        interval = self._module.refresh_interval
+        with self._lock:
+            return [self._displayed_in(slot) for slot in range(int(start // interval), int(end // interval) + 1)]
+
     def truth(self) -> Truth:
         """What really happened up to now."""
         with self._lock:

@@ -43,7 +43,7 @@ FAULTS: dict[str, tuple[Framing, ...]] = {
 """Every fault, and the framings it applies to.
 
 refuse: answers, closes in good order, refuses connections for a while. mute: no answer. late: an answer after
-`lateness`. cut: half an answer, then closed. trickle: byte by byte. endless: never ends. garbage: bytes that are no text
+`lateness`. cut: half an answer, then closed. trickle: byte by byte. endless: 200 kB without an end. garbage: bytes that are no text
 and no frame. wrong-terminator: an answer that does not end as agreed. reset: reset instead of an answer. vanish: reset,
 and gone for a while. come-back-as-another: the same, and another serial number from then on. queued-error: a good
 answer and an error in the queue. over-range: 9.91E37, SCPI-99's not-a-number. stale: the answer to the same question
@@ -60,7 +60,8 @@ _SERVER_DEVICE_FAILURE = 4
 _DEVICE_SPECIFIC = -310
 _TRICKLING = 8
 """Bytes that trickle in during `lateness`."""
-_PIECE = 512
+_PIECE, _PIECES = 512, 400
+"""What is endless for whoever bounds a reply ends here, so that the instrument can be used again."""
 
 
 class Schedule:
@@ -225,5 +226,5 @@ class Hostile:
 
 
 def _endless(filler: bytes) -> Iterator[Piece]:
-    while True:
+    for _ in range(_PIECES):
         yield filler * _PIECE, 0.001

@@ -15,7 +15,8 @@ from simulated.transports import Conversation, Ending, Piece
 
 MESSAGE_TIME = 1e-3
 """Seconds one message takes, so that a client that polls sees time pass."""
-LONGEST_REPLY = 65536
+LONGEST_REPLY, LONGEST_ANSWERS = 65536, 600
+"""Bytes of text, and of register frames, after which there is no end to be waited for."""
 _BITS_PER_CHARACTER = 11
 _FRAMING_BYTES = 5
 """Of an answer besides its registers, MODBUS over Serial Line V1.02: unit, function, count, check."""
@@ -146,7 +147,7 @@ class RegisterLink:
         while True:
             ready = self._arriving.ready()
             self._clock.sleep(min(ready, until) - self._clock.now())
-            if ready > until or len(received) > LONGEST_REPLY:
+            if ready > until or len(received) > LONGEST_ANSWERS:
                 raise TimeoutError(f"no good frame within {self._timeout:g} s, {len(received)} bytes received")
             piece = self._arriving.take()
             if isinstance(piece, Ending):

@@ -40,7 +40,7 @@ class CurrentSource:
         self._gain = 1.0 + draw.uniform(-SETPOINT_ERROR, SETPOINT_ERROR)
         self._phases = tuple(draw.uniform(0.0, 2 * math.pi) for _ in WANDER)
         self._ignores_off = ignores_off
-        self._changes: deque[_Change] = deque([_Change(-math.inf, 0.0, 0.0)], maxlen=256)
+        self._changes: deque[_Change] = deque([_Change(-math.inf, 0.0, 0.0)], maxlen=4096)
         self.maximum_current = maximum_current
         self.protection = maximum_current
         self.setpoint = 0.0

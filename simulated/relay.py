@@ -14,7 +14,7 @@ class RangeSwitch:
     def __init__(self, first: str, stuck_in: str = "") -> None:
         self._stuck_in = stuck_in
         self.claimed = first
-        self._moves: deque[tuple[float, str]] = deque([(-math.inf, stuck_in or first)], maxlen=256)
+        self._moves: deque[tuple[float, str]] = deque([(-math.inf, stuck_in or first)], maxlen=4096)
 
     def move(self, position: str, time: float) -> None:
         """Go to `position`."""

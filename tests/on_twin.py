@@ -40,6 +40,7 @@ class TwinRun:
             describe(inputs.device, inputs.bench, Path(inputs.bench_file), inputs.folders, self.faults), self.clock
         )
         self._stream = io.BytesIO()
+        self.time_zero = 0.0
 
     def run(self) -> None:
         """From safe to safe, as a real run; raises what the runner raises."""
@@ -62,8 +63,12 @@ class TwinRun:
         identities = open_all(station)
         for name, identity in identities.items():
             writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
+        self.time_zero = self.clock.now()
         runner = Runner(inputs.device, inputs.bench, station, identities, writer, self.clock, self.stop, self.progress)
-        execute(runner, inputs.procedure, inputs.options, station, writer)
+        try:
+            execute(runner, inputs.procedure, inputs.options, station, writer)
+        finally:
+            station.close()
 
     @property
     def record(self) -> Record:

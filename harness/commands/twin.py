@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Literal
 
 from harness.bench import ROLES, Bench, InstrumentEntry, Role
 from harness.device import Device
@@ -59,14 +60,20 @@ def describe(
             parse_fault(fault, meter)
     except ValueError as problem:
         raise UserError(str(problem)) from None
-    instruments = tuple(_instrument(bench, role, bench_file, folders) for role in ROLES)
-    return BenchDescription(meter, instruments, bench.reference_path.factor, bench.simulation.seed, tuple(faults))
+    instruments = [_instrument(bench, role, bench.player(role), bench_file, folders) for role in ROLES]
+    if bench.roles.environment is not None:
+        instruments.append(_instrument(bench, "environment", bench.roles.environment, bench_file, folders))
+    return BenchDescription(
+        meter, tuple(instruments), bench.reference_path.factor, bench.simulation.seed, tuple(faults)
+    )
 
 
-def _instrument(bench: Bench, role: Role, bench_file: Path, folders: Sequence[Path]) -> InstrumentDescription:
-    entry = bench.entry(role)
+def _instrument(
+    bench: Bench, role: Role | Literal["environment"], name: str, bench_file: Path, folders: Sequence[Path]
+) -> InstrumentDescription:
+    entry = bench.instruments[name]
     return InstrumentDescription(
-        name=bench.player(role),
+        name=name,
         role=role,
         profile=None if entry.by_person else _as_the_bench_says(entry, load_profile(entry.profile, tuple(folders))),
         address=resolved_address(entry.address, bench_file.resolve().parent),

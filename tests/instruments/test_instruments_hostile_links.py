@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import importlib.util
 import itertools
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -69,10 +70,8 @@ def served(transport: str, multimeter: Multimeter, schedule: Schedule, folder: P
             return
         servers = {"hislip": HislipServer(converse, "\n", "\n"), "vxi11": Vxi11Server(converse, "\n", "\n")}
         server = servers.get(transport)
-        if server is None:
-            listener = TcpListener("127.0.0.1", 0, converse, absent)
-        else:
-            listener = TcpListener("127.0.0.1", 0, server.connection, absent, server.ended)
+        connection = converse if server is None else server.connection
+        listener = TcpListener("127.0.0.1", 0, connection, absent, lambda ended: server and server.ended(ended))
         open_now.callback(listener.close)
         yield {
             "socket": f"TCPIP::127.0.0.1::{listener.port}::SOCKET",
@@ -220,7 +219,9 @@ def test_registers(framing: str, fault: str, tmp_path: Path) -> None:
             except LinkError as failure:
                 failures.append(failure)
                 link = opened_registers(address, drain=True)
+        last = (link.read_registers("input", 0, 2), held[-1])
         link.close()
+    assert last[0] == last[1]
     assert schedule.injected == [(1, fault)]
     assert wrong == (fault in UNSEEN)
     for failure in failures:
@@ -230,7 +231,9 @@ def test_registers(framing: str, fault: str, tmp_path: Path) -> None:
         assert failure.elapsed < 2.0
         assert failure.received is not None
     sure = {"mute", "late", "cut", "endless", "garbage", "reset", "vanish", "crc-error", "exception-reply", "late-rtu"}
-    assert len(failures) == 1 if fault in sure else len(failures) <= 1
+    assert failures or fault not in sure
+    # While it is gone, and while noise goes on, a fresh link may fail as well.
+    assert len(failures) <= (3 if fault in ("refuse", "vanish", "endless") else 1)
 
 
 @pytest.mark.parametrize("pair", [("socket", "hislip"), ("vxi11", "serial")])
@@ -293,43 +296,44 @@ def test_a_serial_line_refuses_stray_bytes_and_is_drained_when_opened_again(tmp_
         link.close()
 
 
-def test_the_settings_of_a_serial_line_reach_the_port(tmp_path: Path) -> None:
-    """As pyserial reports them; a second program that wants the line for itself does not get it."""
-    settings = LinkSettings(
-        baud_rate=9600, data_bits=7, parity="even", stop_bits=2, flow_control="xon_xoff", lock=True, timeout=0.3
-    )
+def test_the_settings_of_a_serial_line_reach_the_port() -> None:
+    """As pyserial reports them on its loop-back port (a pseudo-terminal takes eight bits without parity only)."""
+    settings = LinkSettings(baud_rate=9600, data_bits=7, parity="even", stop_bits=2, flow_control="xon_xoff")
+    link = VisaLink("multimeter", "ASRLloop://::INSTR", settings)
+    port = link._session.interface
+    assert (port.baudrate, port.bytesize, port.parity, port.stopbits) == (9600, 7, "E", 2)
+    assert (port.xonxoff, port.rtscts, port.dsrdtr) == (True, False, False)
+    assert link.query("*OPC?") == "*OPC?"
+    link.close()
+
+
+def test_a_locked_serial_line_is_not_shared(tmp_path: Path) -> None:
+    """A second program that wants the line for itself does not get it, until the first lets go."""
+    settings = LinkSettings(timeout=0.3, lock=True)
     with served("serial", Multimeter(), Schedule(), tmp_path) as address:
         link = VisaLink("multimeter", address, settings)
-        port = link._session.interface
-        assert (port.baudrate, port.bytesize, port.parity, port.stopbits) == (9600, 7, "E", 2)
-        assert (port.xonxoff, port.rtscts, port.dsrdtr) == (True, False, False)
         with pytest.raises(LinkError, match="cannot be opened"):
             VisaLink("multimeter", address, settings)
         link.close()
+        VisaLink("multimeter", address, settings).close()
 
 
 @pytest.mark.parametrize(
-    ("address", "package"),
-    [("USB0::0x1::0x2::SN::INSTR", "pyusb and the system library libusb"), ("GPIB0::5::INSTR", "gpib-ctypes")],
+    ("address", "module", "package"),
+    [
+        ("USB0::0x1::0x2::SN::INSTR", "usb", "pyusb and the system library libusb"),
+        ("GPIB0::5::INSTR", "gpib_ctypes", "gpib-ctypes, or linux-gpib"),
+    ],
 )
-def test_a_missing_package_is_named_in_one_line(address: str, package: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_missing_package_is_named_in_one_line(address: str, module: str, package: str) -> None:
     """PyVISA-py 0.8.1 raises ValueError in two lines when the package below an interface is not installed."""
-    import pyvisa_py.gpib
-    import pyvisa_py.usb  # noqa: F401
-    from pyvisa_py.sessions import Session
-
-    monkeypatch.setattr(Session, "get_session_class", _unavailable)
+    if importlib.util.find_spec(module) is not None:
+        pytest.skip(f"{module} is installed here")
     with pytest.raises(LinkError) as caught:
         VisaLink("multimeter", address, SETTINGS)
     assert f"PyVISA-py needs the Python package {package}" in str(caught.value)
+    assert "another VISA library" in str(caught.value)
     assert "\n" not in str(caught.value)
-
-
-def _unavailable(interface: object, kind: object) -> Callable[..., object]:
-    def refuse(*_: object) -> object:
-        raise ValueError("Please install PyUSB to use this resource type.\nNo module named 'usb'")
-
-    return refuse
 
 
 @pytest.mark.parametrize("library", ["@nothing", "/nowhere/libvisa.so"])

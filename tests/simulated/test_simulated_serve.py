@@ -16,8 +16,13 @@ import pytest
 import pyvisa
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
+from instruments.errors import LinkError
+from instruments.link import LinkSettings
+from instruments.modbus_link import ModbusLink
+from instruments.visa_link import VisaLink
 from simulated.bench import SimulatedBench
 from simulated.clock import RealClock
+from simulated.hostile import Schedule
 from simulated.serve import SimulationError, serve
 
 Served = tuple[SimulatedBench, dict[str, str]]
@@ -231,3 +236,31 @@ def test_two_benches_do_not_share(make_description: Callable[..., Any]) -> None:
         a.sendall(b"SOUR:CURR 3\n")
         assert float(ask(a, "SOUR:CURR?")) == 3.0
         assert float(ask(b, "SOUR:CURR?")) == 0.0
+
+
+def test_a_schedule_strikes_on_every_transport(make_description: Callable[..., Any], tmp_path: Path) -> None:
+    """Given to `serve` by the instruments' names; one instrument of each kind of address keeps silent once."""
+    addresses = {
+        "source": "TCPIP::127.0.0.1::hislip0,0::INSTR",
+        "multimeter": "TCPIP::127.0.0.1,0::inst0::INSTR",
+        "relay": f"ASRL{tmp_path / 'relay-port'}::INSTR",
+        "meter": f"modbus-rtu:{tmp_path / 'meter-port'}",
+    }
+    schedules = {name: Schedule({0: "mute"}) for name in addresses}
+    settings = LinkSettings(timeout=0.15)
+    with serve(SimulatedBench(make_description(addresses=addresses), RealClock()), schedules) as at:
+        for name in ("source", "multimeter", "relay"):
+            with pytest.raises(LinkError, match="within the timeout"):
+                VisaLink(name, at[name], settings).query("*IDN?")
+            link = VisaLink(name, at[name], settings)
+            assert link.query("*IDN?").startswith("Simulated,")
+            link.close()
+        with pytest.raises(LinkError):
+            ModbusLink("meter", at["meter"], settings).read_registers("input", 0, 2)
+    with serve(SimulatedBench(make_description(), RealClock()), {"meter": Schedule({0: "mute"})}) as at:
+        with pytest.raises(LinkError):
+            ModbusLink("meter", at["meter"], settings).read_registers("input", 0, 2)
+        registers = ModbusLink("meter", at["meter"], settings)
+        assert registers.read_registers("input", 0, 2) == [0, 0]
+        registers.close()
+    assert {name: dict(s.counts) for name, s in schedules.items()} == {name: {"mute": 1} for name in addresses}
