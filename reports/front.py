@@ -87,6 +87,7 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     )
     lines: list[Flowable] = [prose(statement, "statement")]
     lines += [prose(true_minus(reason)) for reason in results.reasons]
+    lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
     lines.append(
         prose(f"Claim verified: {results.device.claim}. Decision rule: {results.decision.rule} acceptance.", "label")
     )

@@ -55,6 +55,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     lines = [f"verdict: {results.verdict.upper()}"]
     for rng in results.ranges:
         lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}{_zero_text(rng)}")
+        lines += [f"         {remark}" for remark in rng.remarks]
     lines += [f"  {reason}" for reason in results.reasons]
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (results.verdict == "fail" or shown[0].fault != "none"):

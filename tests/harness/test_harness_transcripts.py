@@ -11,6 +11,7 @@ import pytest
 
 from harness.clock import RealClock
 from harness.commands.inputs import Inputs, load_inputs
+from harness.commands.kept_run import keep, kept
 from harness.commands.new import new
 from harness.commands.surroundings import Surroundings, replayed, transcribed
 from harness.commands.twin import TwinLinks
@@ -114,7 +115,9 @@ def test_a_run_that_goes_otherwise_is_found_out(tmp_path: Path) -> None:
     )
     around = replayed(more, tmp_path / "kept")
     run_in(TwinRun(more), around)
-    with pytest.raises(TranscriptError, match=r"(multimeter|monitor|clock) at transcript:.*: line \d+: expected .*, got "):
+    with pytest.raises(
+        TranscriptError, match=r"(multimeter|monitor|clock) at transcript:.*: line \d+: expected .*, got "
+    ):
         around.check()
 
 
@@ -132,11 +135,32 @@ def test_a_folder_is_not_used_twice(tmp_path: Path) -> None:
     """The clock's file is there already."""
     inputs = pair(tmp_path / "pair", "turns_check")
     twin, _ = kept_run(inputs, tmp_path / "kept")
-    bench = Surroundings(
-        twin.clock, TwinLinks(twin.bench), ScriptedPerson(), False, lambda _: None, list, lambda: None
-    )
+    bench = Surroundings(twin.clock, TwinLinks(twin.bench), ScriptedPerson(), False, lambda _: None, list, lambda: None)
     with pytest.raises(UserError, match=r"clock\.jsonl: exists already"):
         transcribed(bench, inputs, tmp_path / "kept", tmp_path / "none")
+
+
+def test_what_a_run_was_made_of_is_kept_once_and_found_again(tmp_path: Path) -> None:
+    """Files, own profile and options; an instrument whose name is taken is refused before anything is opened."""
+    inputs = pair(tmp_path / "pair", "turns_check")
+    keep(tmp_path / "kept", inputs, "Ω", ("due:multimeter",), ("too wide",), b"before", "guard")
+    asked, again = kept(tmp_path / "kept")
+    assert (asked.operator, asked.overrides, asked.rehearsal_problems, asked.resumed) == (
+        "Ω",
+        ("due:multimeter",),
+        ("too wide",),
+        True,
+    )
+    assert (again.device, again.bench, again.options) == (inputs.device, inputs.bench, inputs.options)
+    with pytest.raises(UserError, match=r"run\.json: exists already"):
+        keep(tmp_path / "kept", inputs, "", (), ())
+    for name in ("clock", "../elsewhere"):
+        renamed = inputs.bench_text.replace("multimeter]", f'"{name}"]').replace('= "multimeter"', f'= "{name}"')
+        (tmp_path / "bench.toml").write_text(renamed, encoding="utf-8")
+        other = load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", Options())
+        with pytest.raises(UserError, match="cannot name a transcript"):
+            keep(tmp_path / "other", other, "", (), ())
+        assert not (tmp_path / "other").exists()
 
 
 def test_times_asked_in_overlapped_calls_come_back_to_the_same_call(tmp_path: Path) -> None:
@@ -198,7 +222,9 @@ def test_the_persons_answers_come_back_undone_and_interrupted_ones_too(tmp_path:
     assert talk(ReplayedPerson(reader, Checks())) == then
     reader.check_used_up()
     other = ReplayedPerson(TranscriptReader(tmp_path / "person.jsonl", "person"), Checks())
-    with pytest.raises(TranscriptError, match=r"person .* line 2: expected confirm .*Turn it\..* got confirm .*Turn that"):
+    with pytest.raises(
+        TranscriptError, match=r"person .* line 2: expected confirm .*Turn it\..* got confirm .*Turn that"
+    ):
         other.confirm("Turn that.")
 
 

@@ -168,7 +168,7 @@ def test_a_file_that_cannot_be_used_is_refused_in_one_line(kept: tuple[Path, lis
     refused(data.replace(b"transcript-1", b"transcript-2"), "found format 'ratioproof-transcript-2'")
     refused(data.replace(b"A,B,1,2", b"A,B,1,3"), "line 3 was altered")
     refused(b"".join(data.splitlines(keepends=True)[:3] + data.splitlines(keepends=True)[4:]), "line 4 was altered")
-    with pytest.raises(TranscriptError, match=r"found the profile .*multimeter.* expected .*relay"):
+    with pytest.raises(TranscriptError, match=r"line 1: expected the profile .*relay.*, got .*multimeter"):
         TranscriptReader(file, "meter").check_profile(load_profile("scpi_relay"))
 
 
@@ -217,11 +217,13 @@ def test_any_text_and_any_registers_come_back(exchanges: list[tuple[str, str]], 
 def test_a_profile_is_the_same_whatever_its_comments(kept: tuple[Path, list[str]], tmp_path: Path) -> None:
     """Only what it says counts: a comment and a default spelled out change nothing, another word does."""
     text = (SHIPPED / "scpi_multimeter.toml").read_text(encoding="utf-8")
-    (tmp_path / "remarked.toml").write_text(f"# mine\nread_termination = '\\n'\n{text}".replace("'", '"'), encoding="utf-8")
+    (tmp_path / "remarked.toml").write_text(
+        f"# mine\nread_termination = '\\n'\n{text}".replace("'", '"'), encoding="utf-8"
+    )
     (tmp_path / "another.toml").write_text(text.replace("READ?", "MEASure:CURRent:AC?"), encoding="utf-8")
     reader = TranscriptReader(kept[0], "meter")
     reader.check_profile(load_profile("remarked", (tmp_path,)))
-    with pytest.raises(TranscriptError, match="found the profile"):
+    with pytest.raises(TranscriptError, match="expected the profile"):
         reader.check_profile(load_profile("another", (tmp_path,)))
 
 

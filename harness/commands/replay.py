@@ -1,0 +1,123 @@
+"""`ratioproof replay`: a kept run once more, from its transcripts alone."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from contextlib import ExitStack
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+from harness.clock import RealClock
+from harness.commands.certify import finish, prepare_folder, summary_lines
+from harness.commands.inputs import Inputs
+from harness.commands.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked, kept
+from harness.commands.session import GUARD_REPORT, Attendance, run_anew, run_on
+from harness.commands.surroundings import Surroundings, replayed
+from harness.errors import NotSafe, RatioproofError, Stopped, UserError
+from harness.evaluation.evaluate import evaluate
+from harness.progress import Silent
+from harness.record import Record, continue_record, read_record
+from harness.stop import StopSignal
+from instruments.errors import InstrumentError
+from instruments.transcript import TranscriptError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+OF_THIS_TIME = ("at", "previous", "hash")
+OF_THIS_PLACE = ("software", "device_file", "bench_file")
+
+
+def replay(folder: Path, out: Path | None, console: Console) -> int:
+    """Run again what `--transcript` kept in `folder`, leaving record, results and certificate in `out` if given.
+
+    0 or 1 as the verdict, 3 when the run was aborted. Raises UserError where anything happens otherwise than then.
+    """
+    asked, inputs = kept(folder)
+    with ExitStack() as stack:
+        where = Path(stack.enter_context(TemporaryDirectory())) if out is None else out
+        prepare_folder(where)
+        if (where / RECORD).exists():
+            raise UserError(f"{where / RECORD}: exists already; a record is never overwritten (choose another --out)")
+        try:
+            ended = _again(asked, inputs, folder, where)
+        except TranscriptError as failure:
+            raise UserError(str(failure)) from failure
+        if isinstance(ended, UserError):
+            raise ended
+        count = compare(folder / RECORD, where / RECORD)
+        console.print(
+            f"replayed: all {count} lines of the record are those of the run", highlight=False, soft_wrap=True
+        )
+        if ended is None:
+            return finish(where / RECORD, where, console) if out is not None else _tell(folder, console)
+        word = "not safe" if isinstance(ended, NotSafe) else "aborted"
+        console.print(f"the run ended {word}: {ended}", highlight=False, soft_wrap=True, markup=False)
+        return 3
+
+
+def compare(then: Path, now: Path) -> int:
+    """How many lines two records have in common, which must be all; times of day, hashes and places aside. Raises UserError."""
+    if not then.exists():
+        raise UserError(f"{then}: no such record: the run was killed, and went as in {now} up to there")
+    before, after = read_record(then), read_record(now)
+    for number, (old, new) in enumerate(zip(_comparable(before), _comparable(after), strict=False), start=1):
+        if old != new:
+            key = next(k for k in (*old, *new) if old.get(k) != new.get(k))
+            raise UserError(
+                f"{then}: line {number}: expected {key} = {_short(old.get(key))} as then, got {_short(new.get(key))}"
+            )
+    if len(before.lines) != len(after.lines):
+        raise UserError(f"{then}: expected {len(before.lines)} lines as then, got {len(after.lines)}")
+    return len(after.lines)
+
+
+def _tell(folder: Path, console: Console) -> int:
+    results = evaluate(read_record(folder / RECORD), RECORD)
+    for line in summary_lines(results, folder):
+        console.print(line, highlight=False, soft_wrap=True)
+    return 0 if results.verdict == "pass" else 1
+
+
+def _again(asked: Asked, inputs: Inputs, folder: Path, out: Path) -> BaseException | None:
+    """Run, and what ended the run early, as then. Raises TranscriptError where something went otherwise."""
+    around = replayed(inputs, folder)
+    ended: BaseException | None = None
+    try:
+        _run(asked, inputs, around, folder, out)
+    except (RatioproofError, InstrumentError, Stopped) as failure:
+        ended = failure
+    around.check()
+    return ended
+
+
+def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: Path) -> None:
+    attendance = Attendance(
+        asked.operator, asked.overrides, around.person, Silent(), StopSignal(), asked.rehearsal_problems
+    )
+    if not asked.resumed:
+        run_anew(inputs, attendance, out, around)
+        return
+    shutil.copyfile(folder / BEFORE, out / RECORD)
+    if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
+        (out / GUARD_REPORT).write_text(told, encoding="utf-8")
+    record, writer = continue_record(out / RECORD, RealClock())
+    try:
+        run_on(inputs, attendance, record, writer, out / RECORD, around)
+    finally:
+        writer.close()
+
+
+def _comparable(record: Record) -> list[dict[str, Any]]:
+    lines = [{k: v for k, v in line.items() if k not in OF_THIS_TIME} for line in record.lines]
+    if lines:
+        first = {k: v for k, v in lines[0].items() if k not in OF_THIS_PLACE}
+        lines[0] = {**first, "procedure": {k: v for k, v in first["procedure"].items() if k != "asked"}}
+    return lines
+
+
+def _short(found: object) -> str:
+    text = json.dumps(found, ensure_ascii=False)
+    return text if len(text) <= 160 else text[:157] + "..."
