@@ -317,7 +317,7 @@ def _attended(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="WHAT",
-        help="go on in spite of a problem: rehearsal, serial:INSTRUMENT or due:INSTRUMENT; printed on the certificate",
+        help="go on in spite of a problem: rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT; printed on the certificate",
     )
     parser.add_argument("--cautions-read", action="store_true", help="confirm the cautions without being asked")
     _transcript(parser)

@@ -220,6 +220,10 @@ def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.d
             problems[f"serial:{name}"] = (
                 f"{name} at {entry.address or 'a person'}: serial {identity.serial!r} answers, expected {entry.serial!r} as in the bench file"
             )
+        if entry.address.startswith(REPLAYED):
+            problems[f"replayed:{name}"] = (
+                f"{name}: replayed from {entry.address.removeprefix(REPLAYED)}, not measured now"
+            )
         if entry.calibration is not None and entry.calibration.due < today:
             problems[f"due:{name}"] = (
                 f"{name}: calibration {entry.calibration.certificate} was due on {entry.calibration.due}, today is {today}"

@@ -8,7 +8,6 @@ from typing import Protocol
 
 from instruments.numbers import parse_typed_current
 
-
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
 

@@ -19,7 +19,7 @@ from harness.progress import Progress
 from harness.record import Record, RecordWriter, create_record
 from harness.runner import Runner, execute
 from harness.safing import make_all_safe, not_safe_message
-from harness.station import Station, assemble, identity_problems, open_each
+from harness.station import REPLAYED, Station, assemble, identity_problems, open_each
 from harness.stop import StopSignal
 from harness.version import software
 from instruments.person import Person
@@ -189,7 +189,7 @@ def _identified(
 def _leave_safe(station: Station, identities: dict[str, Identity]) -> None:
     """Before a refusal: a load that answers is not left driving what somebody else switched on. Raises NotSafe."""
     name = station.load.name
-    if name in identities:
+    if name in identities and not station.load.address.startswith(REPLAYED):
         states = make_all_safe({name: station.load}, [name])
         if not all(s.confirmed for s in states):
             raise NotSafe(not_safe_message(states))
@@ -233,7 +233,12 @@ def _execute_guarded(
 
 def overrides_of(names: Sequence[str]) -> tuple[str, ...]:
     """The overrides a user named. Raises UserError for one that is not of a known form."""
-    wrong = [n for n in names if n != "rehearsal" and n.partition(":")[0] not in ("serial", "due")]
+    wrong = [n for n in names if n != "rehearsal" and n.partition(":")[0] not in ("serial", "due", "replayed")]
     if wrong:
-        raise UserError([f"--override {n}: expected rehearsal, serial:INSTRUMENT or due:INSTRUMENT" for n in wrong])
+        raise UserError(
+            [
+                f"--override {n}: expected rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT"
+                for n in wrong
+            ]
+        )
     return tuple(names)

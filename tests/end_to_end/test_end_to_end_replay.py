@@ -140,6 +140,13 @@ def test_every_part_can_be_played_by_a_transcript(bench: ServedBench) -> None:
             lines[number] = f'address = "transcript:kept/{name}.jsonl"'
     file.write_text("\n".join(lines), encoding="utf-8")
 
+    refused = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "again")
+    assert refused.returncode == 2
+    assert "not measured now (to go on all the same: --override replayed:multimeter)" in refused.stderr
+    accepted = [
+        word for name in ("source", "multimeter", "monitor", "relay") for word in ("--override", f"replayed:{name}")
+    ]
+    quick = (*quick, *accepted)
     again = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "again")
     assert again.returncode == 0, again.stdout + again.stderr
     values = [

@@ -88,10 +88,9 @@ def test_the_circuit_is_dead_whenever_anything_is_changed(hand: Inputs) -> None:
 
     def watch(text: str, _: int, right: str) -> None:
         assert hands.twin is not None
-        if any(word in text for word in ("Plug in:", "Turn the range switch", "Set multimeter")):
-            if hands.twin.bench.truth().load_on:
-                live.append(text)
-        return None
+        changing = any(word in text for word in ("Plug in:", "Turn the range switch", "Set multimeter"))
+        if changing and hands.twin.bench.truth().load_on:
+            live.append(text)
 
     hands = Hands(watch)
     by(hands, hand).run()

@@ -46,7 +46,7 @@ def test_a_sensor_is_read_at_the_start_and_goes_before_what_was_typed(tmp_path: 
 
 def test_a_sensor_nobody_described_is_one_line(tmp_path: Path) -> None:
     """The role names an instrument of the bench file."""
-    with pytest.raises(UserError, match="roles.environment = 'hygrometer'"):
+    with pytest.raises(UserError, match=r"roles\.environment = 'hygrometer'"):
         inputs_with(tmp_path, ('switch = "relay"', 'switch = "relay"\nenvironment = "hygrometer"'))
 
 
