@@ -239,10 +239,11 @@ def _parser() -> argparse.ArgumentParser:
         "try",
         "walk through one instrument's profile and show every exchange",
         _try,
-        ["ratioproof try source bench.toml"],
+        ["ratioproof try source bench.toml", "ratioproof try source bench.toml --transcript kept"],
     )
     try_one.add_argument("name", metavar="NAME", help="the instrument's name in the bench file")
     try_one.add_argument("bench", type=Path, metavar="BENCH", help="bench file")
+    _transcript(try_one)
 
     simulate = _command(
         commands,
@@ -423,7 +424,7 @@ def _instruments(arguments: argparse.Namespace) -> int:
 def _try(arguments: argparse.Namespace) -> int:
     from harness.commands.try_one import try_one
 
-    return try_one(arguments.name, arguments.bench, _console())
+    return try_one(arguments.name, arguments.bench, _console(), arguments.transcript)
 
 
 def _simulate(arguments: argparse.Namespace) -> int:

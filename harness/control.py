@@ -96,6 +96,7 @@ class Control:
             if self.current:
                 self.redoing("load off", lambda _: self._switch_off())
                 self.current = 0.0
+                self._stop.check()
             self.redoing("reference range", lambda _: self._configure(current))
         elif rising:
             self.redoing("reference range", lambda _: self._configure(current))

@@ -108,7 +108,7 @@ class TerminalProgress:
 
     def note(self, text: str) -> None:
         """Print a line that stays."""
-        self._console.print(f"  {text}", highlight=False, soft_wrap=True)
+        self._console.print(f"  {text}", highlight=False, soft_wrap=not self._console.is_terminal)
 
     @contextmanager
     def paused(self) -> Iterator[None]:

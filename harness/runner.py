@@ -220,13 +220,17 @@ class Runner:
             self._stop.check()
             try:
                 if pairs.count < step.count:
-                    self._progress.note(f"{step.point}, reading {pairs.count + 1} of {step.count} (= same, undo)")
+                    self._progress.note(
+                        f"{step.point}, reading {pairs.count + 1} of {step.count} (= for the same value again, undo to go back)"
+                    )
                     pair = self._pairs.read(rng, self._control.current)
                     self._control.check_plausible(pair)
                     pairs.add(pair)
                     continue
-                typed = ", ".join(f"{p.reference.raw} | {p.displayed.raw}" for p in pairs.pairs)
-                answer = self._station.person.choose(f"  {step.point}: reference | device: {typed}", ["undo", "keep"])
+                read = "; ".join(f"{p.reference.raw} and {p.displayed.raw}" for p in pairs.pairs)
+                answer = self._station.person.choose(
+                    f"  {step.point}: reference and device showed {read}. Keep them?", ["undo", "keep"]
+                )
                 if answer == "keep":
                     break
                 raise UndoLast
@@ -328,6 +332,8 @@ class Runner:
         return turns
 
     def _first_pair(self, rng: Range) -> PairReading:
+        if self._pairs.by_hand:
+            self._progress.note(f"{rng.name} is tried out first: one reading of each, to see where the switch stands.")
         while True:
             try:
                 return self._pairs.read(rng, self._control.current)
@@ -370,7 +376,9 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
     except LoadStaysOn as flowing:
         failure = flowing
     reason = "" if failure is None else str(failure) or type(failure).__name__
-    if isinstance(failure, LoadStaysOn) or not all(s.confirmed for s in states):
+    # A person who could not unplug the load at first and now says it is done is believed; a load on a link is not.
+    stays_on = isinstance(failure, LoadStaysOn) and not station.load.by_person
+    if stays_on or not all(s.confirmed for s in states):
         _write_stop(writer, "not safe", reason)
         raise NotSafe("\n".join(filter(None, [reason, not_safe_message(states)]))) from failure
     if failure is None and _write_stop(writer, "complete", ""):

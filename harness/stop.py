@@ -26,6 +26,7 @@ class StopSignal:
         self.reason = ""
         self._asking = False
         self._signalled = False
+        self._must_answer = ""
         self._watches: list[Callable[[], str]] = []
 
     def request(self, reason: str) -> None:
@@ -63,6 +64,14 @@ class StopSignal:
         finally:
             self._asking = False
 
+    def ask_always(self, text: str, read: Callable[[str], str] = input) -> str:
+        """Read an answer that making safe waits for: a stop request only says so. Raises EOFError at the end of input."""
+        self._must_answer = text
+        try:
+            return read(text)
+        finally:
+            self._must_answer = ""
+
     @contextmanager
     def listening(self) -> Iterator[None]:
         """Let SIGINT and SIGTERM set the flag; outside the main thread signals cannot be caught and nothing changes.
@@ -83,5 +92,7 @@ class StopSignal:
     def _caught(self, number: int, frame: FrameType | None) -> None:
         self._signalled = True
         self.request(f"stopped by {signal.Signals(number).name}")
+        if self._must_answer:
+            print(f"\n  Stopping; this must be answered first.\n{self._must_answer}", end="", flush=True)
         if self._asking:
             raise Stopped(self.reason)

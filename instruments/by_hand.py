@@ -13,6 +13,9 @@ from instruments.link import Now
 from instruments.person import Person, Question
 from instruments.reading import Identity, Reading
 
+UNPLUGGED, CANNOT = "unplugged", "cannot"
+"""What a person answers when asked to make the load safe."""
+
 
 @dataclass(frozen=True)
 class ShelfLoad:
@@ -86,19 +89,20 @@ class PersonLoad(_ByPerson):
 
     def make_safe(self) -> None:
         """Have everything unplugged and be told so; not asked again while nothing has been plugged in since."""
-        if self._answer == "yes":
+        if self._answer == UNPLUGGED:
             return
         what = self._plugged.name if self._plugged is not None else "every load"
-        self._answer = self._person.insist(
-            f"Switch off and unplug {what}. Is nothing plugged in behind the meter now?", ["yes", "cannot"]
-        )
-        if self._answer == "yes":
+        text = f"Switch off and unplug {what}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+        if self._answer == CANNOT:
+            text = f"Then cut its supply by hand, now, at the switch or breaker that feeds it. Type {UNPLUGGED} when it is dead."
+        self._answer = self._person.insist(text, [UNPLUGGED, CANNOT])
+        if self._answer == UNPLUGGED:
             self._plugged = None
             self._act(0.0)
 
     def confirm_safe(self) -> tuple[bool, str]:
         """Whether the person said that nothing is plugged in."""
-        return self._answer == "yes", f"unplugged? -> {self._answer or 'nobody answered'}"
+        return self._answer == UNPLUGGED, f"unplugged? -> {self._answer or 'nobody answered'}"
 
 
 class PersonReference(_ByPerson):

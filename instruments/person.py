@@ -81,6 +81,9 @@ class ConsolePerson:
         doubted: float | None = None
         while True:
             typed = self._ask(f"{question.text} [A]: ").strip()
+            if not typed:
+                self._show("  Type what it shows, such as 1.234 or 340 mA.")
+                continue
             if typed.lower() == "undo":
                 raise UndoLast
             if typed == "=" and question.of not in self._last:
@@ -100,7 +103,8 @@ class ConsolePerson:
                 return value, text
             doubted = value
             self._show(
-                f"  {value:g} A is far from the {question.expected:.3g} A expected. Look again and type it once more."
+                f"  {value:g} A is far from the {question.expected:.3g} A expected. "
+                "Look again; the same value typed once more is believed."
             )
 
     def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str]) -> str:

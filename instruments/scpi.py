@@ -5,6 +5,7 @@ The drivers in `roles` are thin words on top of this one conversation.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
@@ -176,9 +177,11 @@ class ScpiInstrument:
         found: list[str] = []
         while len(found) < QUEUE_BOUND:
             entry = self.ask(self.profile.errors.query)
-            code = entry.split(",")[0].strip()
+            code = re.split(r"[,\s]", entry.strip(), maxsplit=1)[0]
             if not code.lstrip("+-").isdigit():
-                raise self._unusable(f"error queue entry {entry[:60]!r} has no number", self.profile.errors.query)
+                raise self._unusable(
+                    f"error queue entry {entry[:60]!r} does not begin with its number", self.profile.errors.query
+                )
             if int(code) == 0:
                 return found
             found.append(entry)

@@ -241,6 +241,8 @@ def _show_bench(
     sheet.gap()
     if wrong:
         sheet.bad(f"{wrong} of {asked} do not answer as the bench file says.", "NO")
+    elif not asked:
+        sheet.good("There is nothing to ask: a person plays every part.")
     else:
         sheet.good(f"All {asked} that were asked answer as themselves.")
     return 2 if wrong else 0

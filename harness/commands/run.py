@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.clock import RealClock
-from harness.commands.certify import finish, prepare_folder
+from harness.commands.certify import RECORD, finish, prepare_folder
 from harness.commands.inputs import Inputs, find_procedure, load_inputs
 from harness.commands.rehearsal import Rehearsal, profile_hashes, rehearse
 from harness.commands.session import (
@@ -16,7 +18,7 @@ from harness.commands.session import (
     run_anew,
     run_on,
 )
-from harness.errors import RecordError, UserError
+from harness.errors import AbortedSafe, RecordError, UserError
 from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
@@ -76,9 +78,14 @@ def run(
         with TerminalProgress(console, list(rehearsal.durations)) as progress:
             attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
             _confirm_cautions(attendance, progress, console, cautions_read)
-            run_anew(inputs, attendance, out)
+            try:
+                run_anew(inputs, attendance, out)
+            except AbortedSafe as aborted:
+                if not (out / RECORD).exists():
+                    raise
+                raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {out / RECORD}") from aborted
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
-        return finish(out / "record.jsonl", out, console)
+        return finish(out / RECORD, out, console)
 
 
 def resume(
@@ -153,20 +160,29 @@ def _attendance(
 ) -> Attendance:
     def ask(text: str) -> str:
         with progress.paused():
-            return stop.ask(text)
+            return stop.ask(_wrapped(text))
 
     def ask_always(text: str) -> str:
         with progress.paused():
-            return input(text)
+            return stop.ask_always(_wrapped(text))
 
     person = ConsolePerson(ask, progress.note, ask_always)
     return Attendance(operator, overrides, person, progress, stop, rehearsal.problems, transcript)
 
 
+def _wrapped(text: str) -> str:
+    """`text` broken between words where the terminal would break inside them."""
+    width = shutil.get_terminal_size().columns - 2
+    return "\n".join(
+        textwrap.fill(line, width, subsequent_indent="  ", drop_whitespace=False) if len(line) > width else line
+        for line in text.split("\n")
+    )
+
+
 def _confirm_cautions(attendance: Attendance, progress: TerminalProgress, console: Console, already: bool) -> None:
     """Nothing that can energise anything starts before somebody has said that they have read the cautions."""
     with progress.paused():
-        console.print(CAUTIONS, highlight=False, soft_wrap=True)
+        console.print(CAUTIONS, highlight=False, soft_wrap=not console.is_terminal)
     if already:
         return
     answer = attendance.person.choose("Is the bench wired, covered and ready, and are these heeded?", ["yes", "no"])
@@ -180,14 +196,14 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
             f"  {rng.name:<6} {format_quantity(rng.minimum_current, 'A'):>8} to {format_quantity(rng.maximum_current, 'A'):<8} "
             f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}",
             highlight=False,
-            soft_wrap=True,
+            soft_wrap=not console.is_terminal,
         )
     minutes, seconds = divmod(round(rehearsal.durations[-1]), 60)
     console.print(
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {minutes} min {seconds} s, "
         f"smallest ratio of limit to uncertainty {rehearsal.smallest_test_uncertainty_ratio:.1f}",
         highlight=False,
-        soft_wrap=True,
+        soft_wrap=not console.is_terminal,
     )
 
 

@@ -10,14 +10,16 @@ from rich.console import Console
 
 from harness.bench import InstrumentEntry
 from harness.commands.advice import advice
+from harness.commands.certify import prepare_folder
 from harness.commands.inputs import profile_folders
 from harness.commands.sheet import Sheet
 from harness.commands.shown_links import ShownRegisters, ShownText
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.files import parse_bench, read_text
 from harness.safing import make_all_safe, not_safe_message
-from harness.station import Wires, resolved_address
+from harness.station import LinkSource, Wires, resolved_address
 from harness.stop import StopSignal
+from harness.transcripts.links import TranscribedLinks
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
 from instruments.profile import Profile, ProfileError, Quantity, load_profile
 from instruments.reading import Identity, Reading
@@ -25,8 +27,10 @@ from instruments.registers import RegisterInstrument
 from instruments.scpi import ScpiInstrument
 
 
-def try_one(name: str, bench_file: Path, console: Console) -> int:
+def try_one(name: str, bench_file: Path, console: Console, transcript: Path | None = None) -> int:
     """Try the instrument called `name`; 0 when all went well, 2 when its profile or the instrument is wrong.
+
+    With `transcript` every exchange is written into that folder.
 
     Raises UserError, AbortedSafe when stopped, NotSafe when something was set and the safe state was not confirmed.
     """
@@ -44,8 +48,20 @@ def try_one(name: str, bench_file: Path, console: Console) -> int:
         raise UserError([f"instruments.{name}.profile: {line}" for line in str(failure).splitlines()]) from None
     sheet.title(f"{name}: {profile.title}")
     sheet.dim(f"profile {entry.profile}, at {entry.address}", "")
-    walk = _Walk(name, entry, profile, bench_file.resolve().parent, bench.visa, sheet)
-    return walk.finish(_stopped_by(walk))
+    wires = Wires(bench_file.resolve().parent, bench.visa)
+    if transcript is None:
+        walk = _Walk(name, entry, profile, bench_file.resolve().parent, wires, sheet)
+        return walk.finish(_stopped_by(walk))
+    if (file := transcript / f"{name}.jsonl").exists():
+        raise UserError(f"{file}: exists already; a transcript is never overwritten")
+    prepare_folder(transcript)
+    written = TranscribedLinks(wires, transcript, time.monotonic, profile_folders(bench_file))
+    walk = _Walk(name, entry, profile, bench_file.resolve().parent, written, sheet)
+    try:
+        return walk.finish(_stopped_by(walk))
+    finally:
+        for trouble in written.close():
+            sheet.note(trouble)
 
 
 def _stopped_by(walk: _Walk) -> BaseException | None:
@@ -62,14 +78,13 @@ class _Walk:
     """The steps through one profile. `wrong` collects the keys at fault."""
 
     def __init__(
-        self, name: str, entry: InstrumentEntry, profile: Profile, folder: Path, library: str, sheet: Sheet
+        self, name: str, entry: InstrumentEntry, profile: Profile, folder: Path, links: LinkSource, sheet: Sheet
     ) -> None:
         self._name, self._entry, self._profile, self._sheet = name, entry, profile, sheet
         self._address = resolved_address(entry.address, folder)
         self.stop = StopSignal()
         self.wrong: list[str] = []
         self._steps, self._identified, self._has_set, self._broken = 0, False, False, False
-        links = Wires(folder, library)
         self._scpi = ScpiInstrument(
             name, entry.address, profile, lambda: ShownText(links.text(name, entry, profile), sheet), time.monotonic
         )
@@ -142,7 +157,11 @@ class _Walk:
             self.wrong.append(blamed)
             self._sheet.bad(_told(failure))
             if isinstance(failure, IdentityError):
-                self._sheet.note("Nothing else is tried: it is another instrument.", " " * 9)
+                self._sheet.note(
+                    "Nothing else is tried on another instrument. If the reply holds the serial elsewhere, "
+                    "set identification.serial_field.",
+                    " " * 9,
+                )
             elif not self._identified or (self._profile.kind == "modbus" and "exception" not in failure.reason):
                 self._sheet.note(" ".join(advice(self._address, failure, self._profile.identification.query)), " " * 9)
             else:
@@ -211,16 +230,17 @@ class _Walk:
         return answer
 
     def _configure(self, name: str) -> str:
-        full_scale = self._full_scale(name)
-        self._scpi.configure_quantity(name, full_scale)
-        return f"for {_with_unit(full_scale, self._profile.quantities[name].unit)}"
+        scales = self._full_scales(name)
+        for full_scale in scales:
+            self._scpi.configure_quantity(name, full_scale)
+        return "for " + ", ".join(_with_unit(s, self._profile.quantities[name].unit) for s in scales)
 
-    def _full_scale(self, name: str) -> float:
-        """A range to go to: the bench file's largest, or the profile's maximum, or 1."""
+    def _full_scales(self, name: str) -> list[float]:
+        """The ranges to go to: the bench file's, the largest last, or the profile's maximum, or 1."""
         if name == "current" and self._entry.ranges:
-            return self._entry.ranges[-1].full_scale
+            return [accuracy.full_scale for accuracy in self._entry.ranges]
         maximum = self._profile.quantities[name].maximum
-        return maximum if maximum < float("inf") else 1.0
+        return [maximum if maximum < float("inf") else 1.0]
 
     def _get(self, name: str) -> str:
         reading = self._scpi.read_quantity(name)

@@ -89,7 +89,7 @@ class Worker:
             return ""
         if "unplug" in last:
             self.bench.plug(0.0)
-            return "yes"
+            return "unplugged"
         if "heeded?" in last:
             return "yes"
         if "keep" in last:
@@ -143,7 +143,7 @@ def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worke
     worker._answered = len(worker.said)
     assert "unplug" in worker.prompt()
     worker.process.send_signal(signal.SIGINT)
-    worker.type("yes")
+    worker.type("unplugged")
     while worker.prompt():
         pass
     assert worker.process.wait(20) == 3, worker.said

@@ -44,8 +44,8 @@ class Hands:
         if "Enter when done" in text:
             self.twin.clock.sleep(10)
             return ""
-        if "yes / cannot" in text:
-            return "yes"
+        if "unplugged / cannot" in text:
+            return "unplugged"
         if "undo / keep" in text:
             return "keep"
         if "Look at the switch" in text:
@@ -154,7 +154,7 @@ def test_typing_mistakes_are_mended_on_the_way(hand: Inputs) -> None:
 
 def test_a_load_that_cannot_be_unplugged_is_not_safe(hand: Inputs) -> None:
     """The person says so, and the message tells what to do now."""
-    hands = Hands(lambda text, number, right: "cannot" if "yes / cannot" in text and number > 6 else None)
+    hands = Hands(lambda text, number, right: "cannot" if "unplugged / cannot" in text and number > 6 else None)
     with pytest.raises(NotSafe, match="Disconnect the supply of the load by hand"):
         by(hands, hand).run()
 
@@ -262,3 +262,35 @@ def test_a_wrong_shelf_is_one_clear_line(tmp_path: Path, was: str, becomes: str,
         load_inputs(device, bench, "current_ratio", Options())
     assert len(caught.value.problems) == 1
     assert told in caught.value.problems[0]
+
+
+def test_who_could_not_unplug_at_first_and_then_did_is_believed(hand: Inputs) -> None:
+    """Told to cut the supply, the person does: the run is aborted, and safe."""
+    answered: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "unplugged / cannot" in text and number > 6 and len(answered) < 2:
+            answered.append(text)
+            return "cannot"
+        return None
+
+    hands = Hands(slip)
+    with pytest.raises(AbortedSafe, match="everything is off and confirmed"):
+        by(hands, hand).run()
+    assert any("cut its supply by hand" in prompt for prompt in hands.prompts)
+
+
+def test_a_stop_between_two_loads_names_no_load_that_was_never_plugged_in(hand: Inputs) -> None:
+    """Stopped while the first load was being unplugged: nothing more is asked for."""
+    hands = Hands()
+
+    def stop_at_unplugging(text: str, number: int, right: str) -> str | None:
+        assert hands.twin is not None
+        if "Switch off and unplug" in text and "every load" not in text:
+            hands.twin.stop.request("stopped by SIGINT")
+        return None
+
+    hands = Hands(stop_at_unplugging)
+    with pytest.raises(AbortedSafe, match="stopped by SIGINT"):
+        by(hands, hand).run()
+    assert sum("Switch off and unplug" in p and "every load" not in p for p in hands.prompts) == 1

@@ -133,7 +133,7 @@ def test_the_output_is_never_switched_on(tmp_path: Path, capsys: pytest.CaptureF
         ({"OUTPut?": "OFF"}, "safe.confirm", "found OUTPut? -> OFF, expected OUTPut? -> 0"),
         ({"*IDN?": "nobody"}, "identification.query", "has no field 3 for the serial number"),
         ({"*IDN?": "A,B,8,1"}, "instruments.it.serial", "serial '8' answers, expected '7'"),
-        ({"SYSTem:ERRor?": "no error"}, "start", "has no number"),
+        ({"SYSTem:ERRor?": "no error"}, "start", "does not begin with its number"),
     ],
 )
 def test_the_key_at_fault_is_named(
@@ -271,3 +271,17 @@ def test_ctrl_c_makes_it_safe_and_ends_with_3(tmp_path: Path) -> None:
     assert process.returncode == 3
     assert "aborted: stopped by SIGINT; it is safe" in told
     assert peer.received[-2:] == ["OUTPut OFF", "OUTPut?"]
+
+
+def test_a_kept_transcript_is_what_was_said_and_replays(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same walk again from the file, with the instrument gone; a transcript is never overwritten."""
+    (tmp_path / "mine.toml").write_text(LOAD, encoding="utf-8")
+    with line_server(load()) as peer:
+        file = bench_file(tmp_path, peer.address)
+        assert main(["try", "it", str(file), "--transcript", str(tmp_path / "kept")]) == 0
+        assert main(["try", "it", str(file), "--transcript", str(tmp_path / "kept")]) == 2
+    assert "never overwritten" in capsys.readouterr().err
+    kept = (tmp_path / "kept" / "it.jsonl").read_text(encoding="utf-8")
+    assert all(words in kept for words in ("*IDN?", "CURRent 0.5", "OUTPut?"))
+    bench_file(tmp_path, "transcript:kept/it.jsonl")
+    assert main(["try", "it", str(file)]) == 0
