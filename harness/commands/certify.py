@@ -54,7 +54,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
     lines = [f"verdict: {results.verdict.upper()}"]
     for rng in results.ranges:
-        lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}{_zero_text(rng)}")
+        lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}")
         lines += [f"         {remark}" for remark in rng.remarks]
     lines += [f"  {reason}" for reason in results.reasons]
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
@@ -74,9 +74,3 @@ def _turns_text(rng: Any) -> str:
         return f"expected {rng.expected_turns} turns, none found"
     found = rng.effective_turns
     return f"expected {rng.expected_turns} turns, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"
-
-
-def _zero_text(rng: Any) -> str:
-    if rng.zero is None or not rng.zero.significant:
-        return ""
-    return f", reads {rng.zero.value * 1e3:.3g} mA with no current"
