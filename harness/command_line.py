@@ -233,6 +233,7 @@ def _parser() -> argparse.ArgumentParser:
     listing.add_argument(
         "bench", type=Path, nargs="?", metavar="BENCH", help="bench file whose instruments must answer"
     )
+    _transcript(listing)
 
     try_one = _command(
         commands,
@@ -418,7 +419,7 @@ def _replay(arguments: argparse.Namespace) -> int:
 def _instruments(arguments: argparse.Namespace) -> int:
     from harness.commands.instruments import instruments
 
-    return instruments(arguments.bench, _console())
+    return instruments(arguments.bench, _console(), arguments.transcript)
 
 
 def _try(arguments: argparse.Namespace) -> int:

@@ -18,10 +18,13 @@ from rich.console import Console
 
 from harness.bench import Bench, InstrumentEntry
 from harness.commands.advice import advice, serial_port
+from harness.commands.certify import prepare_folder
 from harness.commands.inputs import profile_folders
 from harness.commands.sheet import Sheet
+from harness.errors import UserError
 from harness.files import parse_bench, read_text
-from harness.station import Wires, resolved_address
+from harness.station import LinkSource, Wires, resolved_address
+from harness.transcripts.links import TranscribedLinks
 from instruments.errors import InstrumentError
 from instruments.profile import Profile, ProfileError, load_profile
 from instruments.reading import Identity
@@ -61,8 +64,11 @@ class Answer:
     next_step: str = ""
 
 
-def instruments(bench_file: Path | None, console: Console) -> int:
-    """List and identify; 0 when every instrument of the bench answers as itself, 2 otherwise."""
+def instruments(bench_file: Path | None, console: Console, transcript: Path | None = None) -> int:
+    """List and identify; 0 when every instrument of the bench answers as itself, 2 otherwise.
+
+    With `transcript` every exchange is written into that folder.
+    """
     sheet = Sheet(console)
     bench = None if bench_file is None else parse_bench(read_text(bench_file), str(bench_file))
     folder = (bench_file or Path("bench.toml")).resolve().parent
@@ -70,12 +76,20 @@ def instruments(bench_file: Path | None, console: Console) -> int:
     offers, notes = offered(library)
     entries = {} if bench is None else {n: e for n, e in bench.instruments.items() if not e.by_person}
     folders = () if bench_file is None else profile_folders(bench_file)
-    wires = Wires(folder, library)
+    wires: LinkSource = Wires(folder, library)
+    written = None
+    if transcript is not None:
+        if transcript.exists():
+            raise UserError(f"{transcript}: exists already; a transcript is never overwritten")
+        prepare_folder(transcript)
+        written = wires = TranscribedLinks(wires, transcript, time.monotonic, folders)
     known = {place(e.address, folder) for e in entries.values()}
     unknown = [o for o in offers if place(o.address, folder) not in known]
     probes = [(place(e.address, folder), partial(ask_entry, n, e, folders, folder, wires)) for n, e in entries.items()]
     probes += [(place(o.address, folder), partial(ask_unknown, o.address, wires)) for o in unknown]
     answers = _in_parallel(probes)
+    for trouble in written.close() if written is not None else ():
+        sheet.note(trouble)
     of_entries = dict(zip(entries, answers, strict=False))
     of_unknown = dict(zip((o.address for o in unknown), answers[len(entries) :], strict=True))
     _show_offers(sheet, offers, of_unknown, entries, folder, library, notes)
@@ -126,7 +140,7 @@ def place(address: str, folder: Path) -> str:
         return address.lower()
 
 
-def ask_entry(name: str, entry: InstrumentEntry, folders: Sequence[Path], folder: Path, wires: Wires) -> Answer:
+def ask_entry(name: str, entry: InstrumentEntry, folders: Sequence[Path], folder: Path, wires: LinkSource) -> Answer:
     """Ask an instrument of the bench file who it is, in the words of its profile."""
     try:
         profile = load_profile(entry.profile, tuple(folders))
@@ -144,13 +158,13 @@ def ask_entry(name: str, entry: InstrumentEntry, folders: Sequence[Path], folder
     return _asked_in_words(name, entry, profile, address, wires)
 
 
-def ask_unknown(address: str, wires: Wires) -> Answer:
+def ask_unknown(address: str, wires: LinkSource) -> Answer:
     """Ask whoever is at `address` who it is."""
     entry = InstrumentEntry.model_validate({"profile": "any", "address": address, "timeout": f"{LONGEST_WAIT} s"})
     return _asked_in_words(address, entry, PLAIN, address, wires)
 
 
-def _asked_in_words(name: str, entry: InstrumentEntry, profile: Profile, address: str, wires: Wires) -> Answer:
+def _asked_in_words(name: str, entry: InstrumentEntry, profile: Profile, address: str, wires: LinkSource) -> Answer:
     instrument = ScpiInstrument(name, address, profile, lambda: wires.text(name, entry, profile), time.monotonic)
     return _asked(instrument, address, profile.identification.query)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -59,8 +60,13 @@ class TranscribedLinks:
 
     def _writer(self, name: str, entry: InstrumentEntry, profile: Profile) -> TranscriptWriter:
         if name not in self._writers:
-            self._writers[name] = transcript_of(self._folder / f"{name}.jsonl", name, entry.address, profile)
+            self._writers[name] = transcript_of(self._folder / f"{file_name(name)}.jsonl", name, entry.address, profile)
         return self._writers[name]
+
+
+def file_name(name: str) -> str:
+    """An instrument's name, or an address that stands for it, as part of a file's name."""
+    return re.sub(r"[^\w.-]+", "_", name)
 
 
 class ReplayedLinks:

@@ -207,3 +207,14 @@ def test_a_port_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(os, "access", lambda *_: False)
     silent = LinkError("cannot be opened", instrument="it", address="x")
     assert advice(f"modbus-rtu:{port}", silent, "*IDN?")[0] == reason
+
+
+def test_a_transcript_keeps_what_each_was_asked(tmp_path: Path) -> None:
+    """One file for each instrument of the bench, and none is overwritten."""
+    with served_bench(tmp_path) as (file, _):
+        assert main(["instruments", str(file), "--transcript", str(tmp_path / "kept")]) == 0
+        assert main(["instruments", str(file), "--transcript", str(tmp_path / "kept")]) == 2
+    kept = {f.stem: f.read_text(encoding="utf-8") for f in (tmp_path / "kept").iterdir()}
+    assert {"source", "multimeter", "monitor", "relay"} <= set(kept)
+    assert "*IDN?" in kept["source"]
+    assert "registers" in kept["monitor"]
