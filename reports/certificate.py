@@ -85,6 +85,7 @@ def _stamped_canvas(results: Results, number: str) -> type[Canvas]:
 
         def showPage(self) -> None:
             self._held.append(dict(self.__dict__))
+            # A page is held back without being written until their number is known; reportlab has no public word for that.
             self._startPage()  # type: ignore[attr-defined]
 
         def save(self) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from instruments.profile import Register, SerialRegisters
 
 _FUNCTION_CODES = {3: "holding", 4: "input"}
+# A table of its own: shared with the client, a mistake in it would cancel and never be seen.
 _FORMATS = {
     "uint16": ">H",
     "int16": ">h",

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from harness.clock import Clock
 from harness.commands.inputs import Inputs
 from harness.commands.rehearsal import start_fields
 from harness.commands.twin import TwinLinks, describe
@@ -35,9 +36,10 @@ class TwinRun:
 
     def __post_init__(self) -> None:
         inputs = self.inputs
-        self.clock = VirtualClock()
+        clock = VirtualClock()
+        self.clock: Clock = clock
         self.bench = SimulatedBench(
-            describe(inputs.device, inputs.bench, Path(inputs.bench_file), inputs.folders, self.faults), self.clock
+            describe(inputs.device, inputs.bench, Path(inputs.bench_file), inputs.folders, self.faults), clock
         )
         self._stream = io.BytesIO()
         self.time_zero = 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
@@ -104,7 +105,7 @@ class _Walk:
             return
         if self._profile.kind == "modbus":
             for name in self._profile.registers:
-                self._step(name, f"registers.{name}", lambda n=name: _shown(self._registers.read_quantity(n)))  # type: ignore[misc]
+                self._step(name, f"registers.{name}", partial(self._read_register, name))
             return
         self._step("start", "start", self._start)
         if self._profile.safe.commands:
@@ -112,9 +113,9 @@ class _Walk:
         safe = not self._profile.safe.confirm or self._step("safe state confirmed", "safe.confirm", self._confirm_safe)
         for name, quantity in self._profile.quantities.items():
             if quantity.configure:
-                self._step(f"{name}: configure", f"quantities.{name}.configure", lambda n=name: self._configure(n))  # type: ignore[misc]
+                self._step(f"{name}: configure", f"quantities.{name}.configure", partial(self._configure, name))
             if quantity.get:
-                self._step(f"{name}: get", f"quantities.{name}.get", lambda n=name: self._get(n))  # type: ignore[misc]
+                self._step(f"{name}: get", f"quantities.{name}.get", partial(self._get, name))
         if safe:
             self._set_everything()
         else:
@@ -242,6 +243,9 @@ class _Walk:
         maximum = self._profile.quantities[name].maximum
         return [maximum if maximum < float("inf") else 1.0]
 
+    def _read_register(self, name: str) -> str:
+        return _shown(self._registers.read_quantity(name))
+
     def _get(self, name: str) -> str:
         reading = self._scpi.read_quantity(name)
         self._scpi.check_errors(self._profile.quantities[name].get)
@@ -252,9 +256,9 @@ class _Walk:
             key = f"quantities.{name}"
             if quantity.set:
                 title = f"{name}: set to its minimum, {_with_unit(quantity.minimum, quantity.unit)}"
-                self._step(title, f"{key}.set", lambda n=name, q=quantity: self._set(n, q))  # type: ignore[misc]
+                self._step(title, f"{key}.set", partial(self._set, name, quantity))
             if quantity.protect and quantity.protect_get:
-                self._step(f"{name}: limit", f"{key}.protect", lambda n=name, q=quantity: self._protect(n, q))  # type: ignore[misc]
+                self._step(f"{name}: limit", f"{key}.protect", partial(self._protect, name, quantity))
             elif quantity.protect:
                 self._sheet.heading(f"{name}: limit", f"{key}.protect")
                 self._sheet.note("not tried: without protect_get nobody knows what to put back")

@@ -64,7 +64,8 @@ class SocketRun(TwinRun):
     def __init__(self, inputs: Inputs, folder: Path) -> None:
         super().__init__(inputs)
         self._folder = folder
-        self.clock = RealClock()  # type: ignore[assignment]
+        self._real_clock = RealClock()
+        self.clock = self._real_clock
         self.bench = SimulatedBench(self.bench.description, SimulatedRealClock())
 
     def run(self) -> None:
@@ -74,7 +75,7 @@ class SocketRun(TwinRun):
             try:
                 super().run()
             finally:
-                self.clock.close()  # type: ignore[attr-defined]
+                self._real_clock.close()
 
 
 def one_run(inputs: Inputs, seed: int, outcome: Outcome, faults: Sequence[str], folder: Path | None = None) -> None:

@@ -7,7 +7,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -98,10 +98,10 @@ def bench(tmp_path: Path) -> Iterator[ServedBench]:
     served.close()
 
 
-def wait_for(condition: object, within: float = 30.0) -> float:
+def wait_for(condition: Callable[[], bool], within: float = 30.0) -> float:
     """Seconds until `condition()` holds."""
     started = time.monotonic()
-    while not condition():  # type: ignore[operator]
+    while not condition():
         assert time.monotonic() - started < within, "took too long"
         time.sleep(0.02)
     return time.monotonic() - started

@@ -8,11 +8,12 @@ from conftest import RUN_DATE, observed, sweep
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.ranges import evaluate_ranges
 from harness.results import EffectiveTurns
 
 
-def _turns(device: Device, bench: Bench, points: list) -> list[EffectiveTurns | None]:  # type: ignore[type-arg]
+def _turns(device: Device, bench: Bench, points: list[ObservedPoint]) -> list[EffectiveTurns | None]:
     return [r.effective_turns for r in evaluate_ranges(device, bench, points, [], RUN_DATE).ranges]
 
 

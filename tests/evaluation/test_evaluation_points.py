@@ -25,9 +25,11 @@ def test_ratio_error_of_a_meter_reading_one_percent_low(device: Device, bench: B
     """IEC 61869-2 (value from memory): ratio error is (indicated - true) / true; 49.5 A shown at 50 A is -1 %."""
     inputs = Inputs(bench, RUN_DATE)
     found = point_values(device, inputs, observed("x1", 50.0, [49.5] * 4))
-    assert float(found.ratio_error.nominal_value) == pytest.approx(-0.01)  # type: ignore[union-attr]
+    assert found.ratio_error is not None
+    assert float(found.ratio_error.nominal_value) == pytest.approx(-0.01)
     ten = point_values(device, inputs, observed("x10", 5.0, [49.5] * 4))
-    assert float(ten.ratio_error.nominal_value) == pytest.approx(-0.01)  # type: ignore[union-attr]
+    assert ten.ratio_error is not None
+    assert float(ten.ratio_error.nominal_value) == pytest.approx(-0.01)
     assert float(ten.indicated.nominal_value) == pytest.approx(4.95)
 
 

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import math
-import struct
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from pymodbus.client.mixin import ModbusClientMixin
 
 from harness.bench import InstrumentEntry
 from harness.commands.inputs import load_inputs
@@ -22,21 +18,10 @@ from harness.commands.twin import TwinLinks
 from harness.station import LinkSource, Wires
 from harness.steps import Options
 from instruments.errors import InstrumentError, LinkError, QueuedError, ReplyError
-from instruments.numbers import decode_registers, decode_text, register_count
 from instruments.profile import (
     SHIPPED,
     UNITS,
-    Confirmation,
-    ErrorQueue,
-    Identification,
     Profile,
-    ProfileError,
-    Quantity,
-    Register,
-    Safe,
-    SerialRegisters,
-    Switching,
-    Trigger,
     load_profile,
 )
 from instruments.registers import RegisterInstrument
@@ -404,126 +389,6 @@ def test_a_limit_that_is_not_taken_is_an_error() -> None:
     load.open()
     with pytest.raises(QueuedError, match=r"set to 250 V but says 300 V.*SOURce:VOLTage:PROTection\?"):
         load.protect_voltage(250.0)
-
-
-@pytest.mark.parametrize("get", ["FETCh?", "fetch:current:ac?", ":FETC?", "*WAI;FETC:CURR?", "FETCh? (@1)"])
-def test_fetch_without_a_trigger_is_refused(get: str, tmp_path: Path) -> None:
-    """SCPI-99: FETCh? gives the last measurement again; in every form it can be written in."""
-    text = f'kind = "scpi"\nrole = "reference"\ntitle = "t"\n[quantities.current]\nunit = "A"\nget = "{get}"\n'
-    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
-    with pytest.raises(ProfileError, match=r"mine\.toml: quantities\.current\.get: found .* expected READ\?"):
-        load_profile("mine", (tmp_path,))
-    (tmp_path / "mine.toml").write_text(text + '[trigger]\nfire = ["INITiate"]\n', encoding="utf-8")
-    load_profile.cache_clear()
-    assert load_profile("mine", (tmp_path,)).quantities["current"].fetches
-
-
-def test_every_problem_of_a_profile_has_its_line(tmp_path: Path) -> None:
-    """File, key, what was found and what is expected, for all at once."""
-    (tmp_path / "mine.toml").write_text(
-        'kind = "scpi"\nrole = "load"\ntitle = "t"\nstart = ["X {y}"]\n'
-        '[quantities.curent]\nunit = "A"\n[quantities.power]\nunit = "V"\n',
-        encoding="utf-8",
-    )
-    with pytest.raises(ProfileError) as caught:
-        load_profile("mine", (tmp_path,))
-    lines = str(caught.value).splitlines()
-    keys = ["start", "quantities.curent", "quantities.power.unit", "quantities.current"]
-    keys += ["safe.commands", "safe.confirm", "on"]
-    assert [line.split(": ")[1] for line in lines] == keys
-    assert all(line.startswith(f"{tmp_path / 'mine.toml'}: ") and ": found " in line for line in lines)
-    assert all(", expected " in line for line in lines)
-
-
-@pytest.mark.parametrize(
-    ("text", "key"),
-    [
-        ("[registers.current]\nunit = 'A'\naddress = 70000", "registers.current.address"),
-        ("[registers.current]\nunit = 'A'\naddress = 7\ntype = 'int24'", "registers.current.type"),
-        ("[registers.current]\nunit = 'mA'\naddress = 7", "registers.current.unit"),
-        ("[registers.current]\naddress = 7\nunit = 'A'\nbyteorder = 'little'", "registers.current.byteorder"),
-        ("[registers.current]\naddress = 7\nunit = 'A'\n[quantities.voltage]\nunit = 'V'", "quantities"),
-    ],
-)
-def test_register_maps_are_checked(tmp_path: Path, text: str, key: str) -> None:
-    """One line, with the key at fault."""
-    (tmp_path / "mine.toml").write_text(f"kind = 'modbus'\nrole = 'meter'\ntitle = 't'\n{text}\n", encoding="utf-8")
-    with pytest.raises(ProfileError) as caught:
-        load_profile("mine", (tmp_path,))
-    assert str(caught.value).startswith(f"{tmp_path / 'mine.toml'}: {key}: found ")
-    assert ", expected " in str(caught.value)
-    assert len(str(caught.value).splitlines()) == 1
-
-
-TYPES = ModbusClientMixin.DATATYPE
-NUMBERS = {
-    "uint16": (TYPES.UINT16, st.integers(0, 2**16 - 1)),
-    "int16": (TYPES.INT16, st.integers(-(2**15), 2**15 - 1)),
-    "uint32": (TYPES.UINT32, st.integers(0, 2**32 - 1)),
-    "int32": (TYPES.INT32, st.integers(-(2**31), 2**31 - 1)),
-    "uint64": (TYPES.UINT64, st.integers(0, 2**64 - 1)),
-    "int64": (TYPES.INT64, st.integers(-(2**63), 2**63 - 1)),
-    "float32": (TYPES.FLOAT32, st.floats(width=32, allow_nan=False)),
-    "float64": (TYPES.FLOAT64, st.floats(allow_nan=False)),
-}
-
-
-@pytest.mark.parametrize("kind", NUMBERS)
-@pytest.mark.parametrize("word_order", ["big", "little"])
-@pytest.mark.parametrize("byte_order", ["big", "little"])
-@given(data=st.data())
-def test_every_number_type_in_every_order(kind: str, word_order: str, byte_order: str, data: st.DataObject) -> None:
-    """Against pymodbus' own conversion (word order), with the bytes of each register exchanged where asked for."""
-    datatype, numbers = NUMBERS[kind]
-    value = data.draw(numbers)
-    words = ModbusClientMixin.convert_to_registers(value, datatype, word_order)  # type: ignore[arg-type]
-    assert register_count(kind) == len(words)
-    if byte_order == "little":
-        words = [struct.unpack("<H", struct.pack(">H", w))[0] for w in words]
-    assert decode_registers(words, kind, word_order, byte_order) == value
-
-
-@given(st.text(st.characters(min_codepoint=33, max_codepoint=126), max_size=16))
-def test_text_in_registers(text: str) -> None:
-    """Against pymodbus' string conversion, two characters in a register, padded with NUL."""
-    words = ModbusClientMixin.convert_to_registers(text, TYPES.STRING)
-    assert decode_text([*words, 0]) == text
-
-
-@given(st.lists(st.integers(0, 65535), max_size=8), st.sampled_from(["big", "little"]))
-def test_any_registers_are_some_text(words: list[int], order: str) -> None:
-    """Garbage is shown, never raised."""
-    assert all(c.isascii() for c in decode_text(words, order))
-
-
-def test_every_key_and_shipped_profile_is_in_readme() -> None:
-    """The section on the user's own instruments leaves nothing out."""
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    section = readme.split("## Your own instruments")[1].split("\n## ")[0]
-    tables = (
-        Profile,
-        Quantity,
-        Register,
-        SerialRegisters,
-        Switching,
-        Trigger,
-        Safe,
-        ErrorQueue,
-        Identification,
-        Confirmation,
-    )
-    keys = {key for table in tables for key in table.model_fields} - {"quantities", "registers"}
-    assert sorted(key for key in keys if f"`{key}`" not in section) == []
-    assert [file.stem for file in SHIPPED.glob("*.toml") if f"`{file.stem}`" not in section] == []
-    assert [f"{name} {unit}" for name, unit in UNITS.items() if f"{name} {unit}" not in section] == []
-
-
-def test_the_example_in_readme_is_a_profile(tmp_path: Path) -> None:
-    """Copied into a file beside a bench file it is understood."""
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    example = readme.split("## Your own instruments")[1].split("```toml\n")[1].split("```")[0]
-    (tmp_path / "my_source.toml").write_text(example, encoding="utf-8")
-    assert load_profile("my_source", (tmp_path,)).quantities["current"].maximum == 40.0
 
 
 def test_an_analyser_plays_reference_and_meter_in_a_whole_run(tmp_path: Path) -> None:

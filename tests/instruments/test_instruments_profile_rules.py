@@ -1,0 +1,101 @@
+"""The rules a profile's file must keep, and that README tells all of them."""
+
+from pathlib import Path
+
+import pytest
+
+from instruments.profile import (
+    SHIPPED,
+    UNITS,
+    Confirmation,
+    ErrorQueue,
+    Identification,
+    Profile,
+    ProfileError,
+    Quantity,
+    Register,
+    Safe,
+    SerialRegisters,
+    Switching,
+    Trigger,
+    load_profile,
+)
+
+
+@pytest.mark.parametrize("get", ["FETCh?", "fetch:current:ac?", ":FETC?", "*WAI;FETC:CURR?", "FETCh? (@1)"])
+def test_fetch_without_a_trigger_is_refused(get: str, tmp_path: Path) -> None:
+    """SCPI-99: FETCh? gives the last measurement again; in every form it can be written in."""
+    text = f'kind = "scpi"\nrole = "reference"\ntitle = "t"\n[quantities.current]\nunit = "A"\nget = "{get}"\n'
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ProfileError, match=r"mine\.toml: quantities\.current\.get: found .* expected READ\?"):
+        load_profile("mine", (tmp_path,))
+    (tmp_path / "mine.toml").write_text(text + '[trigger]\nfire = ["INITiate"]\n', encoding="utf-8")
+    load_profile.cache_clear()
+    assert load_profile("mine", (tmp_path,)).quantities["current"].fetches
+
+
+def test_every_problem_of_a_profile_has_its_line(tmp_path: Path) -> None:
+    """File, key, what was found and what is expected, for all at once."""
+    (tmp_path / "mine.toml").write_text(
+        'kind = "scpi"\nrole = "load"\ntitle = "t"\nstart = ["X {y}"]\n'
+        '[quantities.curent]\nunit = "A"\n[quantities.power]\nunit = "V"\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(ProfileError) as caught:
+        load_profile("mine", (tmp_path,))
+    lines = str(caught.value).splitlines()
+    keys = ["start", "quantities.curent", "quantities.power.unit", "quantities.current"]
+    keys += ["safe.commands", "safe.confirm", "on"]
+    assert [line.split(": ")[1] for line in lines] == keys
+    assert all(line.startswith(f"{tmp_path / 'mine.toml'}: ") and ": found " in line for line in lines)
+    assert all(", expected " in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("[registers.current]\nunit = 'A'\naddress = 70000", "registers.current.address"),
+        ("[registers.current]\nunit = 'A'\naddress = 7\ntype = 'int24'", "registers.current.type"),
+        ("[registers.current]\nunit = 'mA'\naddress = 7", "registers.current.unit"),
+        ("[registers.current]\naddress = 7\nunit = 'A'\nbyteorder = 'little'", "registers.current.byteorder"),
+        ("[registers.current]\naddress = 7\nunit = 'A'\n[quantities.voltage]\nunit = 'V'", "quantities"),
+    ],
+)
+def test_register_maps_are_checked(tmp_path: Path, text: str, key: str) -> None:
+    """One line, with the key at fault."""
+    (tmp_path / "mine.toml").write_text(f"kind = 'modbus'\nrole = 'meter'\ntitle = 't'\n{text}\n", encoding="utf-8")
+    with pytest.raises(ProfileError) as caught:
+        load_profile("mine", (tmp_path,))
+    assert str(caught.value).startswith(f"{tmp_path / 'mine.toml'}: {key}: found ")
+    assert ", expected " in str(caught.value)
+    assert len(str(caught.value).splitlines()) == 1
+
+
+def test_every_key_and_shipped_profile_is_in_readme() -> None:
+    """The section on the user's own instruments leaves nothing out."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    section = readme.split("## Your own instruments")[1].split("\n## ")[0]
+    tables = (
+        Profile,
+        Quantity,
+        Register,
+        SerialRegisters,
+        Switching,
+        Trigger,
+        Safe,
+        ErrorQueue,
+        Identification,
+        Confirmation,
+    )
+    keys = {key for table in tables for key in table.model_fields} - {"quantities", "registers"}
+    assert sorted(key for key in keys if f"`{key}`" not in section) == []
+    assert [file.stem for file in SHIPPED.glob("*.toml") if f"`{file.stem}`" not in section] == []
+    assert [f"{name} {unit}" for name, unit in UNITS.items() if f"{name} {unit}" not in section] == []
+
+
+def test_the_example_in_readme_is_a_profile(tmp_path: Path) -> None:
+    """Copied into a file beside a bench file it is understood."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    example = readme.split("## Your own instruments")[1].split("```toml\n")[1].split("```")[0]
+    (tmp_path / "my_source.toml").write_text(example, encoding="utf-8")
+    assert load_profile("my_source", (tmp_path,)).quantities["current"].maximum == 40.0
