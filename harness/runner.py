@@ -370,15 +370,16 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
     except BaseException as caught:  # noqa: BLE001  everything, a programming error included, must pass through safing
         failure = caught
     states = make_all_safe(station.instruments, station.safe_order, writer, runner.pause)
-    unseen = ""
+    unseen, flows = "", False
     try:
         unseen = runner.verify_dead()
     except LoadStaysOn as flowing:
-        failure = flowing
+        failure, flows = flowing, True
     reason = "" if failure is None else str(failure) or type(failure).__name__
-    # A person who could not unplug the load at first and now says it is done is believed; a load on a link is not.
+    # A person who could not unplug the load at first and now says it is done is believed, unless current is seen; a load
+    # on a link is not.
     stays_on = isinstance(failure, LoadStaysOn) and not station.load.by_person
-    if stays_on or not all(s.confirmed for s in states):
+    if flows or stays_on or not all(s.confirmed for s in states):
         _write_stop(writer, "not safe", reason)
         raise NotSafe("\n".join(filter(None, [reason, not_safe_message(states)]))) from failure
     if failure is None and _write_stop(writer, "complete", ""):

@@ -2,12 +2,14 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import new
+from harness.commands.twin import TwinLinks
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.limits import SHELF_SPREAD, approach_current, ceiling
 from harness.steps import Options, common_current, ladder
@@ -294,3 +296,25 @@ def test_a_stop_between_two_loads_names_no_load_that_was_never_plugged_in(hand: 
     with pytest.raises(AbortedSafe, match="stopped by SIGINT"):
         by(hands, hand).run()
     assert sum("Switch off and unplug" in p and "every load" not in p for p in hands.prompts) == 1
+
+
+class LeftPlugged(TwinLinks):
+    """Somebody says that everything is unplugged and has not touched it."""
+
+    def plug(self, current: float) -> None:
+        """Plugs in, never out."""
+        if current:
+            super().plug(current)
+
+
+def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: Inputs) -> None:
+    """The word of a person is not believed against a current that is read: NOT SAFE."""
+    entries = dict(hand.bench.instruments)
+    wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
+    entries["multimeter"] = entries["multimeter"].model_copy(update=wired)
+    inputs = replace(hand, bench=hand.bench.model_copy(update={"instruments": entries}))
+    twin = by(Hands(), inputs)
+    twin.links = LeftPlugged(twin.bench)
+    twin.stop.watch(lambda: "enough" if twin.bench.truth().load_on else "")
+    with pytest.raises(NotSafe, match="still flows"):
+        twin.run()
