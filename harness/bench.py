@@ -9,12 +9,17 @@ from pydantic import Field, model_validator
 
 from harness.device import Table
 from harness.quantities import (
+    Angle,
     CelsiusTemperature,
     Current,
     Duration,
     Fraction,
     FractionPerKelvin,
     FractionPerYear,
+    Power,
+    Resistance,
+    SignedAngle,
+    Voltage,
 )
 
 Role = Literal["load", "reference", "meter", "switch"]
@@ -33,6 +38,25 @@ class Accuracy(Table):
     resolution: Current
 
 
+class VoltageAccuracy(Table):
+    """Claimed accuracy of a voltage reading (bound, taken as rectangular); `resolution` in volts."""
+
+    of_reading: Fraction
+    resolution: Voltage
+
+
+class PowerAccuracy(Table):
+    """Claimed accuracy of a reading of active power (bounds, taken as rectangular).
+
+    `phase` is the bound of the angle between the instrument's own voltage and current channels: what it does to the
+    power grows with the tangent of the load's angle. `resolution` in watts, before the factor of the reference path.
+    """
+
+    of_reading: Fraction
+    phase: Angle = 0.0
+    resolution: Power
+
+
 class Calibration(Table):
     """The certificate an instrument stands on."""
 
@@ -49,17 +73,23 @@ class Calibration(Table):
 
 
 class ShelfEntry(Table):
-    """One load on the shelf: what it is called, and the current it draws, roughly."""
+    """One load on the shelf: what it is called, and the current it draws, roughly.
+
+    A `power_factor_uncertainty` (expanded, k = 2) makes it a load of known power factor, which a power can be computed from.
+    """
 
     name: str = Field(min_length=1)
     current: Current
     power_factor: float = Field(default=1.0, gt=0, le=1)
+    power_factor_uncertainty: float = Field(default=0.0, ge=0, lt=1)
 
 
 class InstrumentEntry(Table):
     """One instrument on the bench. `profile` is the name of a profile file, or `person`.
 
-    `shelf` lists what a person who plays the load can plug in.
+    `shelf` lists what a person who plays the load can plug in. `voltage` and `power` say how well it reads those;
+    `power_factor_uncertainty` (expanded, k = 2) how well a load that can be set to a power factor keeps it; `burden`
+    what a meter in the secondary adds to the loop.
     """
 
     profile: str
@@ -77,6 +107,10 @@ class InstrumentEntry(Table):
     lock: bool = False
     calibration: Calibration | None = None
     ranges: tuple[Accuracy, ...] = ()
+    voltage: VoltageAccuracy | None = None
+    power: PowerAccuracy | None = None
+    power_factor_uncertainty: float | None = Field(default=None, ge=0, lt=1)
+    burden: Resistance | None = None
     drift_per_year: FractionPerYear = 0.0
     temperature_coefficient: FractionPerKelvin = 0.0
     calibration_temperature: CelsiusTemperature = 23.0
@@ -110,13 +144,16 @@ class ReferencePath(Table):
 
     `direct`: the current itself. `transformer`: through a reference transformer of `ratio` (primary to secondary),
     its window passed `loops` times by the load lead. `uncertainty` is the expanded uncertainty (k = 2) of that
-    factor, relative.
+    factor, relative. `phase_displacement` is the reference transformer's own (positive when its secondary leads), with its
+    expanded uncertainty (k = 2).
     """
 
     kind: Literal["direct", "transformer"] = "direct"
     ratio: float = Field(default=1.0, gt=0)
     loops: int = Field(default=1, gt=0)
     uncertainty: Fraction = 0.0
+    phase_displacement: SignedAngle = 0.0
+    phase_displacement_uncertainty: Angle = 0.0
     maximum_current: Current | None = None
 
     @model_validator(mode="after")
@@ -132,13 +169,32 @@ class ReferencePath(Table):
 
 
 class Roles(Table):
-    """Which instrument plays which part, by its name in `instruments`."""
+    """Which instrument plays which part, by its name in `instruments`.
+
+    `secondary`: a multimeter in the secondary loop of the device's transformer. `voltage`: what reads the voltage
+    where the reference does not. `check_standard`: what the bench itself is checked with.
+    """
 
     load: str
     reference: str
     meter: str
     switch: str
     environment: str | None = None
+    secondary: str | None = None
+    voltage: str | None = None
+    check_standard: str | None = None
+
+
+class CheckStandard(Table):
+    """What the check standard is known to read: its ratio to the reference current at `current` amperes.
+
+    `uncertainty` is the expanded uncertainty (k = 2) of `ratio`, relative; `standard_deviation` its scatter from day to day, relative.
+    """
+
+    current: Current
+    ratio: float = Field(default=1.0, gt=0)
+    uncertainty: Fraction
+    standard_deviation: Fraction = 0.0
 
 
 class Environment(Table):
@@ -178,6 +234,7 @@ class Bench(Table):
     reference_path: ReferencePath = ReferencePath()
     environment: Environment
     decision: Decision = Decision()
+    check_standard: CheckStandard | None = None
     instruments: dict[str, InstrumentEntry]
     safe_order: tuple[str, ...] = ()
     visa: str = Field(default="@py", min_length=1)
@@ -204,6 +261,16 @@ class Bench(Table):
         if load.by_person and not load.shelf:
             raise ValueError(
                 f"found no shelf for instruments.{self.roles.load}, expected the loads that can be plugged in"
+            )
+        if (self.roles.check_standard is None) != (self.check_standard is None):
+            raise ValueError("found only one of roles.check_standard and [check_standard], expected both or neither")
+        if self.roles.secondary is not None and not self.instruments[self.roles.secondary].ranges:
+            raise ValueError(
+                f"found no ranges for instruments.{self.roles.secondary}, expected the accuracy per range of what reads the secondary"
+            )
+        if self.roles.voltage is not None and self.instruments[self.roles.voltage].voltage is None:
+            raise ValueError(
+                f"found no voltage for instruments.{self.roles.voltage}, expected how well it reads the voltage"
             )
         reference = self.instruments[self.roles.reference]
         if not reference.ranges:

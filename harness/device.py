@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from harness.quantities import Current, Duration, Fraction, Frequency, Resistance
+from harness.quantities import Current, Duration, Energy, Fraction, Frequency, Power, Resistance
 
 
 class Table(BaseModel):
@@ -38,11 +38,19 @@ class Transformer(Table):
 
 
 class Display(Table):
-    """What the device shows, in amperes of its own (base) scale."""
+    """What the device shows, in amperes, watts and joules of its own (base) scale.
+
+    A resolution of power, power factor or energy says that it is shown at all. `default_power_factor` is what stands
+    there when no current is read.
+    """
 
     resolution: Current
     smallest_readable_current: Current
     refresh_interval: Duration = 1.0
+    power_resolution: Power | None = None
+    power_factor_resolution: float | None = Field(default=None, gt=0, lt=0.5)
+    default_power_factor: float = Field(default=1.0, ge=0, le=1)
+    energy_resolution: Energy | None = None
 
     @model_validator(mode="after")
     def _refreshes(self) -> Display:

@@ -29,6 +29,9 @@ EXAMPLES = {
     "T": "0.8 T",
     "m": "80 mm",
     "1/year": "0.01 %/year",
+    "W": "4 kW",
+    "J": "1 Wh",
+    "rad": "0.05 deg",
 }
 
 
@@ -107,6 +110,10 @@ Frequency = Annotated[float, _quantity("Hz")]
 Fraction = Annotated[float, _quantity("", zero=True)]
 SignedFraction = Annotated[float, _quantity("", positive=False)]
 CelsiusTemperature = Annotated[float, _quantity("degC", positive=False)]
+Power = Annotated[float, _quantity("W")]
+Energy = Annotated[float, _quantity("J")]
+Angle = Annotated[float, _quantity("rad", zero=True)]
+SignedAngle = Annotated[float, _quantity("rad", positive=False)]
 FractionPerKelvin = Annotated[float, _quantity("1/K", zero=True)]
 FractionPerYear = Annotated[float, _quantity("1/year", zero=True)]
 

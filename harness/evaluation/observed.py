@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
@@ -10,20 +11,24 @@ class Pair:
     """One reference reading and one displayed value taken together.
 
     `reference` in the reference's own unit (primary amperes = reference x reference_path.factor), `displayed` in
-    the device's own amperes; times in seconds since the start of the run, start and end of each reading.
+    the device's own amperes; times in seconds since the start of the run, start and end of each reading. `also` holds
+    what else was read with them, in SI units of the instrument that read it: `reference_voltage`, `reference_power`,
+    `displayed_power`, `displayed_power_factor`, `displayed_energy`, `secondary_current`.
     """
 
     reference: float
     displayed: float
     reference_times: tuple[float, float]
     displayed_times: tuple[float, float]
+    also: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class ObservedPoint:
     """One finished point. `nominal_current` is what was applied (0 for zero points), in primary amperes.
 
-    `reference_scale` is the full scale of the reference's range, in the reference's own unit.
+    `reference_scale` is the full scale of the reference's range, in the reference's own unit; `power_factor` what the load
+    was asked for, negative when leading, None when nothing was asked.
     """
 
     range: str
@@ -32,6 +37,7 @@ class ObservedPoint:
     nominal_current: float
     reference_scale: float
     pairs: tuple[Pair, ...]
+    power_factor: float | None = None
 
 
 @dataclass(frozen=True)
