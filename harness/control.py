@@ -78,6 +78,7 @@ class Control:
         self._writer, self._clock, self._stop, self._progress = writer, clock, stop, progress
         self._shelf = station.load.by_person
         self.current = 0.0
+        self.power_factor: float | None = None
         self._seen_dead = False
         self._full_scale: float | None = None
         self._settled_at = 0.0
@@ -112,6 +113,17 @@ class Control:
 
     def _protect(self, limit: float) -> None:
         self.redoing("load limit", lambda _: self._station.load.protect(limit * PROTECTION))
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """Have the load draw its current at `power_factor`; it is off while that changes. Raises InstrumentError."""
+        if power_factor == self.power_factor:
+            return
+        if self.current:
+            self.release()
+        what = f"power factor {power_factor:g}"
+        self.redoing(what, lambda _: self._station.load.set_power_factor(power_factor))
+        self.power_factor = power_factor
+        self._writer.write("step", step="power factor", power_factor=power_factor)
 
     def release(self) -> None:
         """Take the load off, have it confirmed, and see with the reference that no current flows."""

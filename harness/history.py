@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from harness.bench import Bench
-from harness.device import Device
+from harness.device import Device, Range
 from harness.errors import RecordError
 from harness.evaluation.observed import ObservedPoint, ObservedRange, Pair
 from harness.files import parse_bench, parse_device
@@ -32,16 +32,20 @@ def _fraction(percent: float | None) -> float | None:
 
 def finished_points(record: Record, device: Device, bench: Bench) -> dict[int, PointReading]:
     """Point number -> what its `Observe` gave back, for every point finished or left out."""
-    factor = bench.reference_path.factor
     finished: dict[int, PointReading] = {}
     for line, readings in _points(record):
-        scale = device.range_named(line["range"]).display_factor
-        reference = sum(r["reference"]["value"] for r in readings) / len(readings) * factor
-        displayed = sum(r["displayed"]["value"] for r in readings) / len(readings)
-        finished[line["point"]] = PointReading(line["name"], reference, displayed * scale, len(readings))
+        finished[line["point"]] = point_reading(line["name"], device.range_named(line["range"]), bench, readings)
     for line in record.of_kind("skip"):
         finished[line["point"]] = PointReading(line["name"], 0.0, 0.0, 0, skipped=line["reason"])
     return finished
+
+
+def point_reading(name: str, rng: Range, bench: Bench, readings: Sequence[dict[str, Any]]) -> PointReading:
+    """What the `Observe` of point `name` gives back, from its readings as they stand in the record."""
+    reference = sum(r["reference"]["value"] for r in readings) / len(readings) * bench.reference_path.factor
+    displayed = [r["displayed"]["value"] for r in readings]
+    mean = sum(displayed) / len(readings) * rng.display_factor
+    return PointReading(name, reference, mean, len(readings), reading=sum(value != 0 for value in displayed))
 
 
 def observed_points(record: Record) -> list[ObservedPoint]:
@@ -54,6 +58,7 @@ def observed_points(record: Record) -> list[ObservedPoint]:
             nominal_current=line["nominal_current"],
             reference_scale=line["reference_scale"],
             pairs=tuple(_pair(r) for r in readings),
+            power_factor=line.get("power_factor"),
         )
         for line, readings in _points(record)
     ]
@@ -98,4 +103,5 @@ def _pair(line: dict[str, Any]) -> Pair:
         displayed["value"],
         (reference["started"], reference["finished"]),
         (displayed["started"], displayed["finished"]),
+        {name: reading["value"] for name, reading in line.get("also", {}).items()},
     )

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import statistics
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from harness.bench import Bench
+from harness.beside import BesideReader
 from harness.clock import Clock
 from harness.device import Device, Range
 from harness.station import Station
@@ -25,19 +27,26 @@ ODD, STEPS = 0.005, 5
 
 
 class PairReading(NamedTuple):
-    """One reading of each; `time_zero` is when the run started, on the same clock as the readings' times."""
+    """One reading of each; `time_zero` is when the run started, on the same clock as the readings' times.
+
+    `also` holds what was read beside them, by the names of `observed.Pair.also`, in SI units.
+    """
 
     reference: Reading
     displayed: Reading
     time_zero: float
+    also: Mapping[str, Reading] = {}
 
     @property
     def as_line(self) -> dict[str, Any]:
         """As it goes into the record, times counted from the start of the run."""
-        return {
+        line: dict[str, Any] = {
             "reference": _as_line(self.reference, self.time_zero),
             "displayed": _as_line(self.displayed, self.time_zero),
         }
+        if self.also:
+            line["also"] = {name: _as_line(reading, self.time_zero) for name, reading in self.also.items()}
+        return line
 
 
 @dataclass
@@ -75,16 +84,6 @@ class PointPairs:
                 return f"{what} read {worst:g} once and {middle:g} otherwise"
         return ""
 
-    @property
-    def mean_reference(self) -> float:
-        """Mean of the reference readings, in the reference's unit."""
-        return sum(p.reference.value for p in self.pairs) / len(self.pairs)
-
-    @property
-    def mean_displayed(self) -> float:
-        """Mean of the displayed values, in the device's amperes."""
-        return sum(p.displayed.value for p in self.pairs) / len(self.pairs)
-
 
 class PairReader:
     """Reads pairs; no two of them share one refresh of the device's display."""
@@ -94,11 +93,37 @@ class PairReader:
     ) -> None:
         self._device, self._bench, self._station, self._clock, self._stop = device, bench, station, clock, stop
         self._zero = time_zero
+        self._beside = BesideReader(device, bench, station, clock)
         self._last_start = float("-inf")
         both = (station.reference, station.meter)
         self._triggered = all(isinstance(i, Triggered) for i in both) and any(
             isinstance(i, Triggered) and i.armable for i in both
         )
+
+    def arrange(self) -> None:
+        """Put what is read beside the pair on its range; the load must be off. Raises InstrumentError."""
+        self._beside.arrange()
+
+    def read_with_beside(self, rng: Range, current: float, power: bool) -> PairReading:
+        """One pair and what is read beside it. Raises as `read` does, and Overdriven."""
+        while True:
+            pair = self.read(rng, current)
+            try:
+                return pair._replace(also=self._beside.read(power))
+            except UndoLast:
+                # What was typed before a power is the pair it belongs to.
+                continue
+
+    def check_standard(self, current: float) -> PairReading:
+        """One pair of the reference and the check standard. Raises LinkError, ReplyError or UndoLast."""
+        standard, reference = self._station.check_standard, self._station.reference
+        assert standard is not None
+        self._stop.check()
+        if standard.by_person or reference.by_person:
+            read = reference.read(current / self._bench.reference_path.factor)
+            return PairReading(read, standard.read(current), self._zero)
+        displayed, read = self._clock.together(lambda: standard.read(None), reference.read)
+        return PairReading(read, displayed, self._zero)
 
     def read(self, rng: Range, current: float) -> PairReading:
         """One pair. Raises LinkError or ReplyError; also when the two readings cannot be had within one display interval.

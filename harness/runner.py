@@ -12,6 +12,7 @@ from harness.clock import Clock
 from harness.control import Abandoned, Control, LoadStaysOn
 from harness.device import Device, Range, limit_of_error
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
+from harness.history import point_reading
 from harness.limits import CLIP, Ceiling, approach_current, ceiling, switch_looks_elsewhere
 from harness.observing import PairReader, PairReading, PointPairs
 from harness.progress import Progress
@@ -19,7 +20,7 @@ from harness.quantities import format_quantity
 from harness.record import RecordWriter
 from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
-from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step
+from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from harness.stop import StopSignal
 from instruments.errors import InstrumentError, ReplyError
 from instruments.person import UndoLast
@@ -29,6 +30,11 @@ NOTHING_TO_APPROACH_WITH = (
     "the shelf has no load small enough to find out where the switch stands before more current flows"
 )
 
+
+POWER_FACTORS = (1.0, 0.5, -0.8)
+"""What a load that can be set is set to: unity, 0.5 lagging, 0.8 leading, as in the tables of IEC 62053-21."""
+
+LONGEST_WAIT = 3600.0
 
 BELIEVED_AFTER = 2
 """Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
@@ -71,6 +77,7 @@ class Runner:
         self._finished = finished or {}
         self._replaying = bool(self._finished)
         self._wanted: tuple[Range | None, float] = (None, 0.0)
+        self._wanted_power_factor: float | None = None
         self._where = _Where()
         self._point = 0
         self._told = ""
@@ -79,8 +86,9 @@ class Runner:
 
     def run(self, procedure: Procedure, options: Options) -> None:
         """Perform every step of `procedure`. Raises Stopped, Abandoned, LoadStaysOn or InstrumentError."""
-        steps = procedure.steps(self._device, replace(options, available=self._bench.shelf_currents))
+        steps = procedure.steps(self._device, self._with_bench(options))
         self._note_environment()
+        self._control.redoing("range of the meter in the secondary", lambda _: self._pairs.arrange())
         answer: PointReading | None = None
         while True:
             self._stop.check()
@@ -92,6 +100,16 @@ class Runner:
                 raise Abandoned(f"procedure {procedure.name} failed: {type(failure).__name__}: {failure}") from failure
             self._check(step)
             answer = self._perform(step)
+
+    def _with_bench(self, options: Options) -> Options:
+        """`options` with what the bench can do."""
+        standard = self._bench.check_standard
+        return replace(
+            options,
+            available=self._bench.shelf_currents,
+            power_factors=POWER_FACTORS if self._station.load.can_set_power_factor() else (),
+            check_current=None if standard is None else standard.current,
+        )
 
     def _note_environment(self) -> None:
         sensor = self._station.environment
@@ -113,17 +131,26 @@ class Runner:
         match step:
             case Select(range=rng) if rng in self._device.ranges:
                 return
-            case Apply(current=current) if isinstance(current, int | float) and 0 < current < float("inf"):
+            case Apply(current=current, power_factor=asked) if (
+                isinstance(current, int | float)
+                and 0 < current < float("inf")
+                and (asked is None or 0 < abs(asked) <= 1)
+            ):
                 return
             case Observe(point=point, count=count, direction=direction) if (
                 point not in self._names and count >= 1 and direction in DIRECTIONS
             ):
+                if direction == "check" and self._station.check_standard is None:
+                    raise Abandoned(f"{point}: the bench file names no check standard ([check_standard] and roles)")
                 self._names.add(point)
+                return
+            case Wait(seconds=seconds) if 0 < seconds <= LONGEST_WAIT:
                 return
             case Release():
                 return
         raise Abandoned(
-            f"the procedure asks for {step!r}: expected a range of the device file, a current above zero, "
+            f"the procedure asks for {step!r}: expected a range of the device file, a current above zero at a power factor "
+            f"of -1 to 1 but not 0, a wait of at most {LONGEST_WAIT:g} s, "
             f"or a point with a name of its own, at least one reading and a direction of {', '.join(DIRECTIONS)}"
         )
 
@@ -133,10 +160,14 @@ class Runner:
                 self._wanted = (rng, 0.0)
                 if not self._replaying:
                     self._select(rng)
-            case Apply(current=current):
+            case Apply(current=current, power_factor=asked):
                 self._wanted = (self._wanted[0], current)
+                self._wanted_power_factor = asked if asked is not None else self._wanted_power_factor
                 if not self._replaying:
                     self._apply(current)
+            case Wait(seconds=seconds):
+                if not self._replaying:
+                    self._stop.pause(self._clock, seconds)
             case Release():
                 self._wanted = (self._wanted[0], 0.0)
                 if not self._replaying:
@@ -162,7 +193,7 @@ class Runner:
         self._progress.doing(f"reading {step.point}")
         reading = self._control.redoing(step.point, lambda attempt: self._read_point(number, step, rng, attempt))
         self._where.taken += 1
-        if step.direction == "zero":
+        if step.direction in ("zero", "search", "check"):
             self._progress.finished_point(number, step.point, None, None)
         else:
             ratio = reading.indicated_current / reading.reference_current
@@ -183,11 +214,12 @@ class Runner:
             pairs = PointPairs()
             while pairs.count < step.count:
                 self._stop.check()
-                pair = self._pairs.read(rng, self._control.current)
+                pair = self._read_pair(step, rng)
                 self._control.check_plausible(pair)
                 self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
                 pairs.add(pair)
-            self._check_agreement(pairs, scale, attempt)
+            if step.direction not in ("search", "check"):
+                self._check_agreement(pairs, scale, attempt)
         self._station.reference.check()
         self._writer.write(
             "point",
@@ -199,11 +231,14 @@ class Runner:
             nominal_current=self._where.nominal,
             reference_scale=scale,
             count=pairs.count,
+            **({} if self._control.power_factor is None else {"power_factor": self._control.power_factor}),
         )
-        factor = self._bench.reference_path.factor
-        return PointReading(
-            step.point, pairs.mean_reference * factor, pairs.mean_displayed * rng.display_factor, pairs.count
-        )
+        return point_reading(step.point, rng, self._bench, [p.as_line for p in pairs.pairs])
+
+    def _read_pair(self, step: Observe, rng: Range) -> PairReading:
+        if step.direction == "check":
+            return self._pairs.check_standard(self._control.current)
+        return self._pairs.read_with_beside(rng, self._control.current, step.power)
 
     def _check_agreement(self, pairs: PointPairs, scale: float, attempt: int) -> None:
         """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
@@ -223,11 +258,13 @@ class Runner:
                     self._progress.note(
                         f"{step.point}, reading {pairs.count + 1} of {step.count} (= for the same value again, undo to go back)"
                     )
-                    pair = self._pairs.read(rng, self._control.current)
+                    pair = self._read_pair(step, rng)
                     self._control.check_plausible(pair)
                     pairs.add(pair)
                     continue
-                read = "; ".join(f"{p.reference.raw} and {p.displayed.raw}" for p in pairs.pairs)
+                read = "; ".join(
+                    " and ".join(r.raw for r in (p.reference, p.displayed, *p.also.values())) for p in pairs.pairs
+                )
                 answer = self._station.person.choose(
                     f"  {step.point}: reference and device showed {read}. Keep them?", ["undo", "keep"]
                 )
@@ -258,6 +295,8 @@ class Runner:
 
     def _apply(self, current: float) -> None:
         rng = self._selected()
+        if self._wanted_power_factor is not None:
+            self._control.set_power_factor(self._wanted_power_factor)
         if not self._where.approached:
             self._approach(rng, current)
         if self._where.silent and (self._where.taken > self._where.taken_before or current > self._control.current):

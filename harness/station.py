@@ -6,42 +6,22 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import Protocol
 
 from harness.bench import Bench, InstrumentEntry
 from harness.clock import Clock
 from harness.device import Device
+from harness.drivers import Drivers
 from harness.errors import UserError
-from instruments.by_hand import PersonLoad, PersonMeter, PersonReference, PersonSwitch, ShelfLoad
 from instruments.errors import InstrumentError
 from instruments.link import Link, LinkSettings, RegisterLink
 from instruments.modbus_link import ModbusLink
 from instruments.person import Person
 from instruments.profile import Profile, load_profile
 from instruments.reading import Identity
-from instruments.roles import (
-    EnvironmentSensor,
-    Instrument,
-    Load,
-    Meter,
-    Reference,
-    RegisterEnvironmentSensor,
-    RegisterMeter,
-    ScpiEnvironmentSensor,
-    ScpiLoad,
-    ScpiMeter,
-    ScpiReference,
-    ScpiSwitch,
-    Switch,
-)
+from instruments.roles import EnvironmentSensor, Instrument, Load, Meter, Reference, Switch, Voltmeter
 from instruments.transcript import ReplayedRegisters, ReplayedText, TranscriptReader
 from instruments.visa_link import VisaLink
-
-_Driver = TypeVar("_Driver", ScpiLoad, ScpiReference, ScpiMeter)
-
-
-TYPING_DOUBT, SHELF_DOUBT = 0.2, 0.5
-"""How far (relative) a typed current may be from the expected one before it is asked for again; a shelf says only roughly."""
 
 
 class LinkSource(Protocol):
@@ -147,7 +127,7 @@ class Wires:
 
 @dataclass(frozen=True)
 class Station:
-    """The four parts, all instruments by name, who is at the bench, and who answered."""
+    """The four parts and those a bench may have beside them, all instruments by name, and who is at the bench."""
 
     load: Load
     reference: Reference
@@ -157,6 +137,9 @@ class Station:
     safe_order: tuple[str, ...]
     person: Person
     environment: EnvironmentSensor | None = None
+    secondary: Reference | None = None
+    voltmeter: Voltmeter | None = None
+    check_standard: Meter | None = None
 
     def close(self) -> None:
         """Let go of every link."""
@@ -168,23 +151,32 @@ def assemble(
     device: Device, bench: Bench, *, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]
 ) -> Station:
     """Make the drivers of the bench; nothing is opened yet. Raises ProfileError or UserError."""
-    roles = bench.roles
-    load = _load(bench, person, clock, links, folders)
-    reference = _reference(bench, person, clock, links, folders)
-    meter = _meter(device, bench, person, clock, links, folders)
-    switch = _switch(device, bench, person, clock, links, folders)
-    everything: dict[str, Instrument] = {
-        roles.load: load,
-        roles.reference: reference,
-        roles.meter: meter,
-        roles.switch: switch,
-    }
-    environment = _environment(bench, clock, links, folders)
-    if environment is not None:
-        everything[environment.name] = environment
-    # The load first, whatever the bench file says: nothing else may move while current flows.
-    order = (roles.load, *(name for name in bench.safe_order if name != roles.load))
-    return Station(load, reference, meter, switch, everything, order, person, environment)
+    roles, drivers = bench.roles, Drivers(device, bench, person, clock, links, folders)
+    station = Station(
+        load=drivers.load(),
+        reference=drivers.reference(),
+        meter=drivers.meter(),
+        switch=drivers.switch(),
+        environment=drivers.environment() if roles.environment is not None else None,
+        secondary=drivers.secondary() if roles.secondary is not None else None,
+        voltmeter=drivers.voltmeter() if roles.voltage is not None else None,
+        check_standard=drivers.check_standard() if roles.check_standard is not None else None,
+        instruments={},
+        # The load first, whatever the bench file says: nothing else may move while current flows.
+        safe_order=(roles.load, *(name for name in bench.safe_order if name != roles.load)),
+        person=person,
+    )
+    parts: list[Instrument | None] = [
+        station.load,
+        station.reference,
+        station.meter,
+        station.switch,
+        station.environment,
+        station.secondary,
+        station.voltmeter,
+        station.check_standard,
+    ]
+    return replace(station, instruments={part.name: part for part in parts if part is not None})
 
 
 def open_all(station: Station) -> dict[str, Identity]:
@@ -229,97 +221,3 @@ def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.d
                 f"{name}: calibration {entry.calibration.certificate} was due on {entry.calibration.due}, today is {today}"
             )
     return problems
-
-
-def _scpi(
-    bench: Bench,
-    name: str,
-    role: str,
-    driver: type[_Driver],
-    clock: Clock,
-    links: LinkSource,
-    folders: Sequence[Path],
-) -> _Driver:
-    entry, profile = bench.instruments[name], _profile(bench, name, role, folders)
-    return driver(name, entry.address, profile, lambda: links.text(name, entry, profile), clock.now)
-
-
-def _profile(bench: Bench, name: str, role: str, folders: Sequence[Path]) -> Profile:
-    entry = bench.instruments[name]
-    profile = load_profile(entry.profile, tuple(folders))
-    if not profile.plays(role):
-        raise UserError(
-            f"instruments.{name}.profile: found {entry.profile!r}, a profile for a {profile.role}, expected one for a {role}"
-        )
-    return profile
-
-
-def _load(bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]) -> Load:
-    name, entry = bench.roles.load, bench.entry("load")
-    if entry.by_person:
-        shelf = [ShelfLoad(load.name, load.current, load.power_factor) for load in entry.shelf]
-        return PersonLoad(name, person, entry.serial, shelf, links.plug)
-    return _scpi(bench, name, "load", ScpiLoad, clock, links, folders)
-
-
-def _reference(bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]) -> Reference:
-    name, entry = bench.roles.reference, bench.entry("reference")
-    if entry.by_person:
-        resolutions = {accuracy.full_scale: accuracy.resolution for accuracy in entry.ranges}
-        tolerance = SHELF_DOUBT if bench.shelf_currents else TYPING_DOUBT
-        return PersonReference(name, person, entry.serial, resolutions, tolerance, clock.now, links.turn_reference)
-    return _scpi(bench, name, "reference", ScpiReference, clock, links, folders)
-
-
-def _meter(
-    device: Device, bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]
-) -> Meter:
-    name = bench.roles.meter
-    entry = bench.instruments[name]
-    if entry.by_person:
-        return PersonMeter(name, person, entry.serial, device.display.resolution, clock.now)
-    profile = _profile(bench, name, "meter", folders)
-    if profile.kind == "modbus":
-        return RegisterMeter(name, entry.address, profile, lambda drain: links.registers(name, entry, drain), clock.now)
-    return _scpi(bench, name, "meter", ScpiMeter, clock, links, folders)
-
-
-def _environment(bench: Bench, clock: Clock, links: LinkSource, folders: Sequence[Path]) -> EnvironmentSensor | None:
-    name = bench.roles.environment
-    if name is None:
-        return None
-    entry = bench.instruments[name]
-    if entry.by_person:
-        raise UserError(
-            f"instruments.{name}.profile: found 'person', expected a sensor's profile; "
-            "what a person reads is typed into [environment]"
-        )
-    profile = _profile(bench, name, "environment", folders)
-    if profile.kind == "modbus":
-        return RegisterEnvironmentSensor(
-            name, entry.address, profile, lambda drain: links.registers(name, entry, drain), clock.now
-        )
-    return ScpiEnvironmentSensor(name, entry.address, profile, lambda: links.text(name, entry, profile), clock.now)
-
-
-def _switch(
-    device: Device, bench: Bench, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]
-) -> Switch:
-    name = bench.roles.switch
-    entry = bench.instruments[name]
-    if entry.by_person:
-        return PersonSwitch(name, person, entry.serial, links.turn_switch)
-    missing = [r.name for r in device.ranges if r.name not in entry.positions]
-    if missing:
-        raise UserError(
-            f"instruments.{name}.positions: found none for {', '.join(missing)}, expected the relay's text for every range"
-        )
-    profile = _profile(bench, name, "switch", folders)
-    return ScpiSwitch(
-        name,
-        entry.address,
-        profile,
-        lambda: links.text(name, entry, profile),
-        clock.now,
-        positions=entry.positions,
-    )

@@ -30,14 +30,17 @@ __all__ = [
     "Select",
     "Step",
     "Steps",
+    "Wait",
     "both_ways",
     "common_current",
     "ladder",
     "procedure",
 ]
 
-Direction = Literal["zero", "up", "down", "single"]
-DIRECTIONS: tuple[Direction, ...] = ("zero", "up", "down", "single")
+Direction = Literal["zero", "up", "down", "single", "hold", "search", "check"]
+DIRECTIONS: tuple[Direction, ...] = ("zero", "up", "down", "single", "hold", "search", "check")
+"""How the current came to where it is, or what a point is for: `hold` while it is kept, `search` for where the display
+begins to read, `check` of the bench by its check standard instead of the device."""
 
 
 @dataclass(frozen=True)
@@ -49,18 +52,26 @@ class Select:
 
 @dataclass(frozen=True)
 class Apply:
-    """Bring the primary current to `current` amperes and wait until it has settled."""
+    """Bring the primary current to `current` amperes and wait until it has settled.
+
+    `power_factor` is negative when the current leads; None leaves it as it is.
+    """
 
     current: float
+    power_factor: float | None = None
 
 
 @dataclass(frozen=True)
 class Observe:
-    """Read reference and device together `count` times. `point` names it once in a procedure."""
+    """Read reference and device together `count` times. `point` names it once in a procedure.
+
+    With `power`, power and what belongs to it is read beside the currents, as far as the instruments show it.
+    """
 
     point: str
     count: int
     direction: Direction
+    power: bool = False
 
 
 @dataclass(frozen=True)
@@ -68,18 +79,29 @@ class Release:
     """Take the load off and have it confirmed."""
 
 
-Step = Select | Apply | Observe | Release
+@dataclass(frozen=True)
+class Wait:
+    """Let `seconds` pass with everything as it is."""
+
+    seconds: float
+
+
+Step = Select | Apply | Observe | Release | Wait
 
 
 @dataclass(frozen=True)
 class PointReading:
-    """What an `Observe` gives back: means over its pairs, in amperes. `skipped` says why a point was not taken."""
+    """What an `Observe` gives back: means over its pairs, in amperes. `skipped` says why a point was not taken.
+
+    `reading` is how many of the displayed values were not zero.
+    """
 
     point: str
     reference_current: float
     indicated_current: float
     count: int
     skipped: str = ""
+    reading: int = 0
 
 
 Steps = Generator[Step, PointReading | None, None]
@@ -87,14 +109,18 @@ Steps = Generator[Step, PointReading | None, None]
 
 @dataclass(frozen=True)
 class Options:
-    """What the operator may choose: pairs per point and points per decade of current.
+    """What the operator may choose: pairs per point, points per decade of current, seconds a current is held.
 
-    `available` holds the currents in amperes the load can be, rising; empty for a load that can be set to any.
+    The rest is filled in from the bench: `available` holds the currents in amperes the load can be, rising, empty for a
+    load that can be set to any; `power_factors` what it can be set to; `check_current` the check standard's current.
     """
 
     readings: int = 4
     per_decade: int = 3
+    hold: float = 600.0
     available: tuple[float, ...] = ()
+    power_factors: tuple[float, ...] = ()
+    check_current: float | None = None
 
 
 @dataclass(frozen=True)

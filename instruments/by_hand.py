@@ -5,13 +5,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from instruments.errors import InstrumentError
 from instruments.link import Now
 from instruments.person import Person, Question
 from instruments.reading import Identity, Reading
+
+SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}
+"""What a person can be asked to read beside a current, and the unit it is typed in."""
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """What a person answers when asked to make the load safe."""
@@ -75,6 +78,16 @@ class PersonLoad(_ByPerson):
     def protect(self, limit: float) -> None:
         """A lamp has no protection of its own."""
 
+    def can_set_power_factor(self) -> bool:
+        """A lamp is what it is."""
+        return False
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """A lamp is what it is. Raises InstrumentError."""
+        raise InstrumentError(
+            "the power factor of a load off a shelf cannot be set", instrument=self.name, address=self.address
+        )
+
     def drive(self, current: float) -> None:
         """Have the load of this current plugged in; the circuit must be dead. Raises InstrumentError for none such."""
         chosen = next((load for load in self._shelf if load.current == current), None)
@@ -105,8 +118,35 @@ class PersonLoad(_ByPerson):
         return self._answer == UNPLUGGED, f"unplugged? -> {self._answer or 'nobody answered'}"
 
 
-class PersonReference(_ByPerson):
-    """A reference without interface, read and ranged by a person; `resolutions` by full scale, in amperes."""
+class _AlsoShown:
+    """What else a person reads off the same instrument: `steps` gives its resolution by quantity, in SI units."""
+
+    def __init__(self, name: str, part: str, person: Person, now: Now, steps: Mapping[str, float]) -> None:
+        self._of, self._part, self._asked, self._time = name, part, person, now
+        self._steps = dict(steps)
+
+    def can_read_beside_current(self, name: str) -> bool:
+        """Whether the instrument shows `name`."""
+        return name in self._steps
+
+    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
+        """Ask for each of `names`. Raises UndoLast."""
+        found = {}
+        for name in names:
+            started, unit = self._time(), SHOWN_UNITS[name]
+            question = Question(
+                f"  {self._of} shows, {name.replace('_', ' ')}", f"{self._part} {name}", self._steps[name], unit=unit
+            )
+            value, typed = self._asked.read_value(question)
+            found[name] = Reading(value, unit or "1", typed, started, self._time())
+        return found
+
+
+class PersonReference(_AlsoShown, _ByPerson):
+    """A reference without interface, read and ranged by a person; `resolutions` by full scale, in amperes.
+
+    `part` is the part it plays; `beside` the resolution of what else it shows, by quantity.
+    """
 
     def __init__(
         self,
@@ -117,9 +157,13 @@ class PersonReference(_ByPerson):
         tolerance: float,
         now: Now,
         act: Callable[[float], None],
+        beside: Mapping[str, float] | None = None,
+        part: str = "reference",
     ) -> None:
         """`act` is told the full scale the person turned to; `tolerance` as in a Question."""
-        super().__init__(name, person, serial)
+        _ByPerson.__init__(self, name, person, serial)
+        _AlsoShown.__init__(self, name, part, person, now, beside or {})
+        self._part = part
         self._resolutions, self._tolerance, self._now, self._act = resolutions, tolerance, now, act
         self._scale = max(resolutions)
 
@@ -133,8 +177,8 @@ class PersonReference(_ByPerson):
     def read(self, expected: float | None = None) -> Reading:
         """Ask for what it shows, in its own amperes. Raises UndoLast."""
         started = self._now()
-        value, typed = self._person.read_current(
-            Question(f"  {self.name} shows", "reference", self._resolutions[self._scale], expected, self._tolerance)
+        value, typed = self._person.read_value(
+            Question(f"  {self.name} shows", self._part, self._resolutions[self._scale], expected, self._tolerance)
         )
         return Reading(value, "A", typed, started, self._now())
 
@@ -142,18 +186,43 @@ class PersonReference(_ByPerson):
         """Nothing is queued behind what a person types."""
 
 
-class PersonMeter(_ByPerson):
-    """A display read by a person; `resolution` is its step in amperes."""
+class PersonMeter(_AlsoShown, _ByPerson):
+    """A display read by a person; `resolution` is its step in amperes, `beside` that of what else it shows."""
+
+    def __init__(
+        self,
+        name: str,
+        person: Person,
+        serial: str,
+        resolution: float,
+        now: Now,
+        beside: Mapping[str, float] | None = None,
+        part: str = "meter",
+    ) -> None:
+        _ByPerson.__init__(self, name, person, serial)
+        _AlsoShown.__init__(self, name, part, person, now, beside or {})
+        self._resolution, self._now, self._part = resolution, now, part
+
+    def read(self, expected: float | None = None) -> Reading:
+        """Ask for what the display shows. Raises UndoLast."""
+        started = self._now()
+        value, typed = self._person.read_value(Question(f"  {self.name} shows", self._part, self._resolution, expected))
+        return Reading(value, "A", typed, started, self._now())
+
+
+class PersonVoltmeter(_ByPerson):
+    """A voltmeter read by a person; `resolution` in volts."""
 
     def __init__(self, name: str, person: Person, serial: str, resolution: float, now: Now) -> None:
         super().__init__(name, person, serial)
         self._resolution, self._now = resolution, now
 
-    def read(self, expected: float | None = None) -> Reading:
-        """Ask for what the display shows. Raises UndoLast."""
+    def read(self) -> Reading:
+        """Ask for what it shows. Raises UndoLast."""
         started = self._now()
-        value, typed = self._person.read_current(Question(f"  {self.name} shows", "meter", self._resolution, expected))
-        return Reading(value, "A", typed, started, self._now())
+        question = Question(f"  {self.name} shows, voltage", "voltage", self._resolution, unit="V")
+        value, typed = self._person.read_value(question)
+        return Reading(value, "V", typed, started, self._now())
 
 
 class PersonSwitch(_ByPerson):

@@ -10,7 +10,13 @@ import re
 import struct
 
 _DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
-_TYPED = re.compile(r"([+-]?\d*[.,]?\d*)\s*([munkµ]?)A?", re.ASCII)
+_TYPED = re.compile(r"([+-]?\d*[.,]?\d*)\s*([munkµ]?)([A-Za-z]*)", re.ASCII)
+_EXAMPLES = {
+    "A": ("current", "1.234 or 340 mA"),
+    "W": ("power", "41.3 or 1.2 kW"),
+    "V": ("voltage", "230.1"),
+    "": ("number", "0.98"),
+}
 _PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9, "k": 1e3}
 OVERLOAD = 9.9e37
 
@@ -26,19 +32,21 @@ def parse_number(reply: str) -> float:
     return value
 
 
-def parse_typed_current(text: str, resolution: float) -> float:
-    """Amperes a person typed: decimal point or comma, an optional SI prefix, the unit optional (``340 mA``, ``0,34``).
+def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
+    """What a person typed: decimal point or comma, an optional SI prefix, the unit optional (``340 mA``, ``0,34``).
 
-    Raises ValueError when it is no number, or finer than the display's `resolution` (amperes) can show.
+    Raises ValueError when it is no number of `unit` (A, W, V or none), or finer than the display's `resolution` can show.
     """
     match = _TYPED.fullmatch(text.strip())
     digits = match.group(1).replace(",", ".") if match else ""
-    if match is None or not any(c.isdigit() for c in digits):
-        raise ValueError(f"{text.strip()!r} is not a current; type it as the display shows it, such as 1.234 or 340 mA")
+    kind, example = _EXAMPLES[unit]
+    if match is None or match.group(3) not in ("", unit) or not any(c.isdigit() for c in digits):
+        raise ValueError(f"{text.strip()!r} is not a {kind}; type it as the display shows it, such as {example}")
     value = float(digits) * _PREFIX[match.group(2)]
     steps = value / resolution
     if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
-        raise ValueError(f"{text.strip()!r} has more digits than the display shows (its step is {resolution:g} A)")
+        step = f"{resolution:g} {unit}".strip()
+        raise ValueError(f"{text.strip()!r} has more digits than the display shows (its step is {step})")
     return value
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from instruments.numbers import parse_typed_current
+from instruments.numbers import parse_typed
 
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
@@ -18,7 +18,7 @@ class UndoLast(Exception):
 
 @dataclass(frozen=True)
 class Question:
-    """What is to be read off an instrument: `of` is the part it plays, `resolution` its step in amperes.
+    """What is to be read off an instrument: `of` is the part it plays, `resolution` its step in `unit`.
 
     A value further than `tolerance` (relative) from `expected` is asked for once more; without `expected` any is taken.
     """
@@ -28,6 +28,7 @@ class Question:
     resolution: float
     expected: float | None = None
     tolerance: float = 0.2
+    unit: str = "A"
 
 
 class Person(Protocol):
@@ -42,8 +43,8 @@ class Person(Protocol):
     def insist(self, text: str, options: Sequence[str]) -> str:
         """As `choose`, but also while the run is being stopped; empty when nobody answers."""
 
-    def read_current(self, question: Question) -> tuple[float, str]:
-        """Amperes read off a display and the text typed. Raises UndoLast."""
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """The value read off a display and the text typed. Raises UndoLast."""
 
 
 class ConsolePerson:
@@ -73,14 +74,14 @@ class ConsolePerson:
         except (EOFError, OSError):
             return ""
 
-    def read_current(self, question: Question) -> tuple[float, str]:
-        """Ask until a current is typed that the display can show; a surprising one must be typed twice.
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """Ask until a value is typed that the display can show; a surprising one must be typed twice.
 
         ``=`` repeats the last value read off the same instrument, ``undo`` takes it back.
         """
         doubted: float | None = None
         while True:
-            typed = self._ask(f"{question.text} [A]: ").strip()
+            typed = self._ask(f"{question.text} [{question.unit or 'a number'}]: ").strip()
             if not typed:
                 self._show("  Type what it shows, such as 1.234 or 340 mA.")
                 continue
@@ -93,7 +94,7 @@ class ConsolePerson:
                 value, text = (
                     self._last[question.of]
                     if typed == "="
-                    else (parse_typed_current(typed, question.resolution), typed)
+                    else (parse_typed(typed, question.resolution, question.unit), typed)
                 )
             except ValueError as problem:
                 self._show(f"  {problem}")
@@ -103,7 +104,7 @@ class ConsolePerson:
                 return value, text
             doubted = value
             self._show(
-                f"  {value:g} A is far from the {question.expected:.3g} A expected. "
+                f"  {value:g} {question.unit} is far from the {question.expected:.3g} {question.unit} expected. "
                 "Look again; the same value typed once more is believed."
             )
 
@@ -153,7 +154,7 @@ class ScriptedPerson:
         self._wait(SECONDS_TO_ACT)
         return options[0]
 
-    def read_current(self, question: Question) -> tuple[float, str]:
+    def read_value(self, question: Question) -> tuple[float, str]:
         """What the instrument shows, or the next scripted answer."""
         self.asked.append(question.text)
         self._wait(SECONDS_TO_READ)
@@ -161,7 +162,7 @@ class ScriptedPerson:
             value = self._displays[question.of]()
             return value, f"{value:.9g}"
         typed = self._answers.pop(0)
-        return parse_typed_current(typed, question.resolution), typed
+        return parse_typed(typed, question.resolution, question.unit), typed
 
 
 def _as_expected(value: float, question: Question) -> bool:

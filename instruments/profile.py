@@ -24,6 +24,7 @@ UNITS = {
     "apparent_power": "VA",
     "reactive_power": "var",
     "power_factor": "1",
+    "energy": "Wh",
     "frequency": "Hz",
     "phase": "deg",
     "temperature": "degC",
@@ -31,7 +32,7 @@ UNITS = {
 }
 """Every quantity a profile may have, and the unit it is in."""
 
-Unit = Literal["A", "V", "W", "VA", "var", "1", "Hz", "deg", "degC", "%"]
+Unit = Literal["A", "V", "W", "VA", "var", "Wh", "1", "Hz", "deg", "degC", "%"]
 Role = Literal["load", "reference", "meter", "switch", "environment"]
 Order = Literal["big", "little"]
 Function = Literal["holding", "input"]

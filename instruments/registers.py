@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from instruments.errors import InstrumentError, ReplyError
 from instruments.link import Now, RegisterLink
@@ -71,6 +71,14 @@ class RegisterInstrument:
                 command=f"register {register.address}",
             )
         return Reading(value, register.unit, raw, started, self._now())
+
+    def can_read_beside_current(self, name: str) -> bool:
+        """Whether the profile has registers for `name`."""
+        return name in self.profile.registers
+
+    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
+        """Further quantities, fresh. Raises LinkError or ReplyError."""
+        return {name: self.read_quantity(name) for name in names}
 
     def make_safe(self) -> None:
         """What is only read drives nothing."""

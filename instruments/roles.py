@@ -6,7 +6,7 @@ current, a `Reference` and a `Meter` read it, a `Switch` moves the device to a r
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Protocol, runtime_checkable
 
 from instruments.errors import QueuedError, ReplyError
@@ -42,6 +42,16 @@ class Instrument(Protocol):
         """Let go; never raises."""
 
 
+class Beside(Protocol):
+    """What can read more than its current: power, voltage, power factor, phase, energy."""
+
+    def can_read_beside_current(self, name: str) -> bool:
+        """Whether it can read the quantity `name` as it stands."""
+
+    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
+        """Those quantities, of the measurement just read where it can."""
+
+
 class Load(Instrument, Protocol):
     """Drives the current. One that a person plugs in cannot be trimmed, and is dead whenever it is changed."""
 
@@ -50,11 +60,17 @@ class Load(Instrument, Protocol):
     def protect(self, limit: float) -> None:
         """Have the instrument itself refuse more than `limit` amperes, where its profile can."""
 
+    def can_set_power_factor(self) -> bool:
+        """Whether its power factor can be set."""
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """Set the power factor, negative for a leading current."""
+
     def drive(self, current: float) -> None:
         """Set `current` amperes and switch the output on."""
 
 
-class Reference(Instrument, Protocol):
+class Reference(Instrument, Beside, Protocol):
     """Reads the current everything is compared with."""
 
     by_person: bool
@@ -69,8 +85,8 @@ class Reference(Instrument, Protocol):
         """Raise when an error was queued behind good replies."""
 
 
-class Meter(Instrument, Protocol):
-    """The device under verification."""
+class Meter(Instrument, Beside, Protocol):
+    """The device under verification, or a check standard that is read like it."""
 
     by_person: bool
 
@@ -97,6 +113,15 @@ class Triggered(Protocol):
 
     def fetch(self) -> Reading:
         """The measurement that `fire` started."""
+
+
+class Voltmeter(Instrument, Protocol):
+    """Reads the voltage at the load."""
+
+    by_person: bool
+
+    def read(self) -> Reading:
+        """A fresh reading in volts."""
 
 
 class Switch(Instrument, Protocol):
@@ -126,6 +151,10 @@ class ScpiLoad(ScpiInstrument):
         """Set the instrument's own voltage limit, in volts. Does nothing where the profile has no such command."""
         if "voltage" in self.profile.quantities:
             self.protect_quantity("voltage", limit)
+
+    def can_set_power_factor(self) -> bool:
+        """Whether the profile has a command for it."""
+        return "power_factor" in self.profile.quantities and bool(self.profile.quantities["power_factor"].set)
 
     def set_power_factor(self, power_factor: float) -> None:
         """Set the power factor and read it back. Raises InstrumentError, also when the profile has none."""
@@ -181,6 +210,27 @@ class ScpiMeter(ScpiInstrument):
     def fetch(self) -> Reading:
         """What the device measured since `fire`; without a trigger in the profile, what it shows now."""
         return self.fetch_quantity("current")
+
+
+class ScpiVoltmeter(ScpiInstrument):
+    """A multimeter that reads the voltage; `expected` volts choose its range."""
+
+    by_person = False
+
+    def __init__(
+        self, name: str, address: str, profile: Profile, open_link: Callable[[], Link], now: Now, expected: float
+    ) -> None:
+        super().__init__(name, address, profile, open_link, now)
+        self._expected = expected
+
+    def start(self) -> None:
+        """Bring it to its voltage range. Raises InstrumentError."""
+        super().start()
+        self.configure_quantity("voltage", self._expected)
+
+    def read(self) -> Reading:
+        """A fresh reading in volts. Raises LinkError or ReplyError."""
+        return self.read_quantity("voltage")
 
 
 class ScpiSwitch(ScpiInstrument):

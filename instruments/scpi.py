@@ -160,6 +160,18 @@ class ScpiInstrument:
         value, reply = self._numeric(quantity.get)
         return Reading(value, quantity.unit, reply, started, self._now())
 
+    def can_read_beside_current(self, name: str) -> bool:
+        """Whether `name` can be read without configuring the instrument away from its current."""
+        quantities = self.profile.quantities
+        return name in quantities and bool(quantities[name].get) and quantities[name].get != quantities["current"].get
+
+    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
+        """Further quantities: of the measurement just read where they are fetched, else fresh. Raises LinkError or ReplyError."""
+        return {
+            name: self.fetch_quantity(name) if self.quantity(name).fetches else self.read_quantity(name)
+            for name in names
+        }
+
     def read_number(self, query: str) -> float:
         """The number a query is answered with. Raises LinkError or ReplyError."""
         return self._numeric(query)[0]

@@ -34,9 +34,9 @@ class TranscribedPerson:
         """As `choose`, also while the run is being stopped."""
         return self._asked("insist", lambda: self._person.insist(text, options), text=text, options=list(options))
 
-    def read_current(self, question: Question) -> tuple[float, str]:
-        """Amperes read off a display and the text typed. Raises UndoLast."""
-        return self._asked("read_current", lambda: self._person.read_current(question), **asdict(question))
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """The value read off a display and the text typed. Raises UndoLast."""
+        return self._asked("read_value", lambda: self._person.read_value(question), **asdict(question))
 
     def _asked(self, did: str, ask: Callable[[], _T], **asked: Any) -> _T:
         try:
@@ -71,9 +71,9 @@ class ReplayedPerson:
         """The answer of then."""
         return str(self._answer("insist", text=text, options=list(options)))
 
-    def read_current(self, question: Question) -> tuple[float, str]:
+    def read_value(self, question: Question) -> tuple[float, str]:
         """The value read and the text typed then. Raises UndoLast where it was taken back."""
-        value, typed = self._answer("read_current", **asdict(question))
+        value, typed = self._answer("read_value", **asdict(question))
         return float(value), str(typed)
 
     def _answer(self, did: str, **asked: Any) -> Any:

@@ -288,7 +288,7 @@ class Scripted:
     def insist(self, text: str, options: Sequence[str]) -> str:
         raise AssertionError("nothing to make safe by hand")
 
-    def read_current(self, question: Question) -> tuple[float, str]:
+    def read_value(self, question: Question) -> tuple[float, str]:
         raise AssertionError("nothing to read")
 
 

@@ -74,7 +74,7 @@ def test_a_run_by_hand_is_replayed_from_the_answers(tmp_path: Path) -> None:
     """Loads plugged in, displays read, a switch turned: all by the person."""
     inputs = pair(tmp_path / "pair", "turns_check", by_hand=True)
     twin, ended = kept_run(inputs, tmp_path / "kept")
-    assert (tmp_path / "kept" / "person.jsonl").read_text(encoding="utf-8").count("read_current") > 5
+    assert (tmp_path / "kept" / "person.jsonl").read_text(encoding="utf-8").count("read_value") > 5
     again, around = TwinRun(inputs), replayed(inputs, tmp_path / "kept")
     assert run_in(again, around) == ended
     around.check()
@@ -207,11 +207,11 @@ def test_the_persons_answers_come_back_undone_and_interrupted_ones_too(tmp_path:
             person.confirm("Turn it."),
             person.choose("Which?", ["again", "go on"]),
             person.insist("Off?", ["yes", "cannot"]),
-            person.read_current(question),
+            person.read_value(question),
         ]
         for ending in (UndoLast, Stopped):
             with pytest.raises(ending) as found:
-                person.read_current(question)
+                person.read_value(question)
             said.append(str(found.value))
         return said
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.numbers import decode_registers, parse_number, parse_typed_current
+from instruments.numbers import decode_registers, parse_number, parse_typed
 
 
 @pytest.mark.parametrize(
@@ -63,14 +63,14 @@ def test_any_text_is_a_number_or_a_value_error(text: str) -> None:
 )
 def test_people_type_commas_prefixes_and_units(typed: str, value: float) -> None:
     """Decimal comma or point, prefix and unit optional."""
-    assert parse_typed_current(typed, 0.001) == pytest.approx(value)
+    assert parse_typed(typed, 0.001) == pytest.approx(value)
 
 
 @pytest.mark.parametrize("typed", ["", "A", "1.2345", "one", "1.2.3", "1 V", "0.5 mA"])
 def test_what_the_display_cannot_show_is_refused(typed: str) -> None:
     """No number, or finer than a display step of 1 mA."""
     with pytest.raises(ValueError, match=r"is not a current|more digits"):
-        parse_typed_current(typed, 0.001)
+        parse_typed(typed, 0.001)
 
 
 @given(st.floats(width=32, allow_nan=False), st.sampled_from(["big", "little"]))
