@@ -22,6 +22,11 @@ from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 if TYPE_CHECKING:
     from rich.console import Console
 
+PROCEDURES = (
+    "current_ratio, turns_check, power_and_phase, smallest_current, no_load, endurance, bench_check or a FILE.py "
+    "(default: %(default)s)"
+)
+
 EXIT_STATUS = """exit status:
   0  verdict pass            2  something you wrote or asked for is wrong
   1  verdict fail            3  aborted, and everything is off and confirmed
@@ -127,9 +132,9 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument(
         "--procedure",
         default="current_ratio",
-        help="current_ratio, turns_check or a FILE.py (default: %(default)s)",
+        help=PROCEDURES,
     )
-
+    _hold(demo)
     _transcript(demo)
 
     new = _command(
@@ -294,8 +299,9 @@ def _choices(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--procedure",
         default="current_ratio",
-        help="current_ratio, turns_check or a FILE.py (default: %(default)s)",
+        help=PROCEDURES,
     )
+    _hold(parser)
     parser.add_argument(
         "--readings",
         type=int,
@@ -309,6 +315,16 @@ def _choices(parser: argparse.ArgumentParser) -> None:
         default=3,
         metavar="N",
         help="points in every decade of current (default: %(default)s)",
+    )
+
+
+def _hold(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--hold",
+        type=float,
+        default=600.0,
+        metavar="SECONDS",
+        help="how long endurance holds a current and no_load waits, on every range (default: %(default)g)",
     )
 
 
@@ -349,7 +365,7 @@ def _demo(arguments: argparse.Namespace) -> int:
         return 0
     from harness.commands.demo import demo
 
-    return demo(arguments.fault, arguments.out, arguments.procedure, _console(), arguments.transcript)
+    return demo(arguments.fault, arguments.out, arguments.procedure, _console(), arguments.transcript, arguments.hold)
 
 
 def _new(arguments: argparse.Namespace) -> int:
@@ -365,7 +381,7 @@ def _new(arguments: argparse.Namespace) -> int:
 def _options(arguments: argparse.Namespace) -> Any:
     from harness.steps import Options
 
-    return Options(readings=arguments.readings, per_decade=arguments.per_decade)
+    return Options(readings=arguments.readings, per_decade=arguments.per_decade, hold=arguments.hold)
 
 
 def _rehearse(arguments: argparse.Namespace) -> int:

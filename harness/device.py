@@ -185,3 +185,13 @@ def limit_of_error(device: Device, rng: Range, current: float) -> float:
         return ratio_error_limit(claim.accuracy_class, current / rng.maximum_current)
     step = device.display.resolution * rng.display_factor
     return claim.of_reading + (claim.of_range * rng.maximum_current + claim.counts * step) / current
+
+
+def limit_of_power_error(
+    device: Device, rng: Range, current: float, apparent_power: float, power_factor: float
+) -> float | None:
+    return None
+
+
+def limit_of_phase_displacement(device: Device, rng: Range, current: float) -> float | None:
+    return None

@@ -103,6 +103,141 @@ class Linearity:
 
 
 @dataclass(frozen=True)
+class Stated:
+    """A value with its standard and expanded uncertainty and the coverage factor between them, all in the value's unit."""
+
+    value: float
+    standard_uncertainty: float
+    expanded_uncertainty: float
+    coverage_factor: float
+
+
+@dataclass(frozen=True)
+class PowerPoint:
+    """Power at one current and power factor: watts and voltamperes, errors as fractions (of power factor: as it is).
+
+    Power factors are negative where the current leads. `power_factor` is the reference's, `nominal_power_factor` what
+    the load was asked for. `limit` and `verdict` are None where nothing is claimed.
+    """
+
+    name: str
+    nominal_current: float
+    nominal_power_factor: float | None
+    power_factor: float
+    reference_current: float
+    reference_power: float
+    apparent_power: float | None
+    indicated_power: float
+    power_error: Stated
+    apparent_power_error: Stated | None
+    power_factor_error: Stated | None
+    limit: float | None
+    verdict: Verdict | None
+    basis: str
+    budget: tuple[BudgetLine, ...]
+
+
+@dataclass(frozen=True)
+class ForetoldPower:
+    """Power error (a fraction) that the phase displacement makes at a power factor, and the measured one where there is one.
+
+    `normalized_error` is their difference over its expanded uncertainty (E_n of ISO/IEC 17043): within 1 they agree.
+    """
+
+    power_factor: float
+    foretold: Stated
+    measured: Stated | None
+    normalized_error: float | None
+
+
+@dataclass(frozen=True)
+class PhaseDisplacement:
+    """At one current: phase displacement in rad, the error common to all power factors (a fraction), their correlation.
+
+    `found_from` names the two points it was found from.
+    """
+
+    nominal_current: float
+    displacement: Stated
+    common_error: Stated
+    correlation: float
+    found_from: tuple[str, ...]
+    foretold: tuple[ForetoldPower, ...]
+    limit: float | None
+    verdict: Verdict | None
+
+
+@dataclass(frozen=True)
+class ErrorParts:
+    """The ratio error of one point split where the secondary current was read: transformer with its turns, and module."""
+
+    name: str
+    secondary_current: float
+    transformer_error: Stated
+    module_error: Stated
+
+
+@dataclass(frozen=True)
+class SmallestCurrent:
+    """Where the display begins to read, in amperes of primary current; `found` is None when the search had no two sides.
+
+    `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed.
+    """
+
+    found: Stated | None
+    lowest_reading: float | None
+    highest_silent: float | None
+    power_factor_from: Stated | None
+    limit: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class NoLoad:
+    """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules."""
+
+    seconds: float
+    current: Stated
+    power: float | None
+    energy: float | None
+    energy_resolution: float | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Endurance:
+    """The largest current held for `seconds`: ratio errors at both ends, drift between them (fractions), and the limit.
+
+    `largest_secondary_current` in amperes, where it was read.
+    """
+
+    seconds: float
+    points: int
+    first_error: float
+    last_error: float
+    drift: Stated
+    largest_secondary_current: float | None
+    limit: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class BenchCheck:
+    """What reference and check standard said of each other: ratio of standard to reference, established and today.
+
+    `normalized_error`: deviation over the expanded uncertainty of the difference; beyond 1 the bench is not as it was.
+    """
+
+    instrument: str
+    current: float
+    established: Stated
+    found: Stated
+    deviation: Stated
+    normalized_error: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
 class RangeResult:
     """All that was found on one range."""
 
@@ -121,6 +256,12 @@ class RangeResult:
     linearity: Linearity | None
     verdict: Verdict
     remarks: tuple[str, ...]
+    power: tuple[PowerPoint, ...] = ()
+    phase: tuple[PhaseDisplacement, ...] = ()
+    parts: tuple[ErrorParts, ...] = ()
+    smallest: SmallestCurrent | None = None
+    no_load: NoLoad | None = None
+    endurance: Endurance | None = None
 
 
 @dataclass(frozen=True)
@@ -220,6 +361,7 @@ class Results:
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]
     diagnosis_note: str
+    bench_check: BenchCheck | None = None
 
 
 def to_json(results: Results) -> str:

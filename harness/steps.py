@@ -35,6 +35,7 @@ __all__ = [
     "common_current",
     "ladder",
     "procedure",
+    "signed_text",
 ]
 
 Direction = Literal["zero", "up", "down", "single", "hold", "search", "check"]
@@ -186,3 +187,10 @@ def both_ways(currents: Iterable[float]) -> Iterator[tuple[Direction, float]]:
         yield "up", current
     for current in reversed(rising[:-1]):
         yield "down", current
+
+
+def signed_text(power_factor: float) -> str:
+    """A power factor in words: ``1``, ``0.5 lagging``, ``0.8 leading``."""
+    if abs(power_factor) == 1:
+        return "1"
+    return f"{abs(power_factor):g} {'lagging' if power_factor > 0 else 'leading'}"

@@ -15,6 +15,7 @@ from instruments.profile import ProfileError, load_profile
 
 MOST_READINGS = 1000
 MOST_PER_DECADE = 20
+LONGEST_HOLD = 3600.0
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,8 @@ def load_inputs(device_file: Path, bench_file: Path, procedure: str, options: Op
             f"found --readings {options.readings} and --per-decade {options.per_decade}, "
             f"expected 1 to {MOST_READINGS} and 1 to {MOST_PER_DECADE}"
         )
+    if not 0 < options.hold <= LONGEST_HOLD:
+        problems.append(f"found --hold {options.hold:g}, expected above 0 and at most {LONGEST_HOLD:g} s")
     if problems or device is None or bench is None or found is None:
         raise UserError(problems)
     return Inputs(str(device_file), bench_file, texts[0], texts[1], _asked(procedure), device, bench, found, options)

@@ -76,7 +76,11 @@ def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, obje
             "description": procedure.description,
             "text_hash": procedure.text_hash,
         },
-        "options": {"readings": inputs.options.readings, "per_decade": inputs.options.per_decade},
+        "options": {
+            "readings": inputs.options.readings,
+            "per_decade": inputs.options.per_decade,
+            "hold": inputs.options.hold,
+        },
         "profiles": profile_hashes(inputs),
         "overrides": [],
     }

@@ -44,6 +44,7 @@ def evaluate(record: Record, record_file: str) -> Results:
         ranges=outcome.ranges,
         diagnosis=outcome.diagnosis,
         diagnosis_note=outcome.diagnosis_note,
+        bench_check=outcome.bench_check,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,16 +12,19 @@ import numpy as np
 from harness.accuracy_classes import lowest_current
 from harness.bench import Bench
 from harness.device import Device, Range, limit_of_error
+from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import verdict
 from harness.evaluation.diagnosis import diagnose
+from harness.evaluation.further import further
 from harness.evaluation.linearity import independent, terminal_based, zero_based
 from harness.evaluation.multiplier import base_usable, effective_turns
 from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
+from harness.evaluation.power import power_values
 from harness.evaluation.straight_line import fit, propagated
 from harness.evaluation.uncertainty import covariance, coverage_factor
 from harness.quantities import format_percent, format_quantity
-from harness.results import Hypothesis, Line, Linearity, Offset, Point, RangeResult, Verdict
+from harness.results import BenchCheck, Hypothesis, Line, Linearity, Offset, Point, RangeResult, Verdict
 
 MANY = 1e4
 """More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""
@@ -42,6 +45,7 @@ class RangesOutcome:
     diagnosis_note: str
     verdict: Verdict
     reasons: tuple[str, ...]
+    bench_check: BenchCheck | None = None
 
 
 def evaluate_ranges(
@@ -49,7 +53,11 @@ def evaluate_ranges(
 ) -> RangesOutcome:
     """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out."""
     inputs = Inputs(bench, run_date)
-    values = [point_values(device, inputs, p) for p in points if _has_current(p)]
+    everything = [point_values(device, inputs, p) for p in points if p.direction != "check" and _has_current(p)]
+    values = [v for v in everything if v.observed.direction != "search"]
+    powers = [p for v in values if (p := power_values(device, inputs, v)) is not None]
+    # A run for the zero, the smallest current or the bench itself says nothing about ratio errors, and is not asked to.
+    asked = any(p.direction not in ("zero", "search", "check") for p in points)
     known = {r.name: r for r in ranges}
     slopes = {r.name: _slope(inputs, values, r) for r in device.ranges}
     base = slopes[device.ranges[0].name]
@@ -58,12 +66,25 @@ def evaluate_ranges(
     for rng in device.ranges:
         other = base if rng != device.ranges[0] and base_usable(base) else None
         dead = [p.name for p in points if p.range == rng.name and not _has_current(p)]
-        result, why = _range_result(device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other, dead)
-        results.append(result)
+        result, why = _range_result(
+            device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other, dead, asked=asked
+        )
+        beyond = further(device, inputs, everything, powers, rng)
+        why += beyond.reasons
+        results.append(replace(result, verdict="fail" if why else result.verdict, **beyond.found))
         reasons += why
     diagnosis, note = diagnose(device, values)
-    failed = any(r.verdict == "fail" for r in results)
-    return RangesOutcome(tuple(results), diagnosis, note, "fail" if failed else "pass", tuple(reasons))
+    check = bench_check(device, bench, inputs, points)
+    reasons += check[1] if check is not None else []
+    failed = any(r.verdict == "fail" for r in results) or (check is not None and check[0].verdict == "fail")
+    return RangesOutcome(
+        tuple(results),
+        diagnosis,
+        note,
+        "fail" if failed else "pass",
+        tuple(reasons),
+        check[0] if check is not None else None,
+    )
 
 
 def _range_result(
@@ -75,13 +96,18 @@ def _range_result(
     slope: Any,
     base: Any,
     dead: Sequence[str],
+    *,
+    asked: bool,
 ) -> tuple[RangeResult, list[str]]:
-    """One range and the reasons why it fails, none when it passes. `dead` names points without reference current."""
+    """One range and the reasons why it fails, none when it passes. `dead` names points without reference current.
+
+    `asked`: the run was to take ratio errors, so that a range without any has not been shown.
+    """
     own = [v for v in values if v.observed.range == rng.name and v.ratio_error is not None]
     points = tuple(_point(device, inputs, rng, v) for v in own)
     turns = effective_turns(inputs, slope, rng.primary_turns, base, _probability(inputs)) if slope is not None else None
     zero = _zero(inputs, values, rng)
-    uncovered = _uncovered(points, rng, known)
+    uncovered = _uncovered(points, rng, known) if asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
     partly = bool(points and inputs.bench.shelf_currents)
     reasons = [*_failed_points(points, rng, inputs.bench.decision.rule), *([] if partly else uncovered)]

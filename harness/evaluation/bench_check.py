@@ -1,0 +1,61 @@
+"""Whether the bench is today what it was when its check standard was established."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from harness.bench import Bench
+from harness.device import Device
+from harness.evaluation.observed import ObservedPoint
+from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.stated import stated
+from harness.evaluation.uncertainty import type_a
+from harness.results import BenchCheck, Stated
+
+K_OF_STANDARD = 2.0
+
+
+def bench_check(
+    device: Device, bench: Bench, inputs: Inputs, points: Sequence[ObservedPoint]
+) -> tuple[BenchCheck, list[str]] | None:
+    """What the check points say; None when there are none.
+
+    The ratio of the check standard's reading to the reference current, a mean over points between which the load was
+    taken off, against the established one: E_n = deviation / U(deviation), the standard's scatter from day to day included.
+    """
+    own = [p for p in points if p.direction == "check" and sum(q.reference for q in p.pairs) > 0]
+    standard, name = bench.check_standard, bench.roles.check_standard
+    if not own or standard is None or name is None:
+        return None
+    ratios = []
+    for point in own:
+        shown = sum(p.displayed for p in point.pairs) / len(point.pairs)
+        ratios.append(shown / point_values(device, inputs, point).reference)
+    found = sum(ratios) / len(ratios)
+    if len(ratios) > 1:
+        scatter = type_a([float(r.nominal_value) for r in ratios])
+        found += inputs.own("repeatability", scatter.standard_uncertainty, "normal", scatter.degrees_of_freedom)
+    known = standard.uncertainty / K_OF_STANDARD * standard.ratio
+    from_day_to_day = inputs.own(
+        "check standard from day to day", standard.standard_deviation * standard.ratio, "normal"
+    )
+    established = inputs.own("check standard: established ratio", known, "normal") + standard.ratio
+    deviation = stated(inputs, found + from_day_to_day - established)
+    normalized = abs(deviation.value) / deviation.expanded_uncertainty if deviation.expanded_uncertainty else math.inf
+    result = BenchCheck(
+        instrument=name,
+        current=standard.current,
+        established=Stated(standard.ratio, known, K_OF_STANDARD * known, K_OF_STANDARD),
+        found=stated(inputs, found),
+        deviation=deviation,
+        normalized_error=normalized,
+        verdict="pass" if normalized <= 1 else "fail",
+    )
+    reasons = []
+    if result.verdict == "fail":
+        reasons.append(
+            f"bench check: {name} reads {deviation.value / standard.ratio * 100:+.3f} % from its established ratio, U = "
+            f"{deviation.expanded_uncertainty / standard.ratio * 100:.3f} %: do not verify anything on this bench today"
+        )
+    return result, reasons

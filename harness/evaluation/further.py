@@ -1,0 +1,191 @@
+"""What a run found on a range beyond ratio and linearity: power, phase, parts of the error, smallest current, rest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import uncertainties
+
+from harness.device import Device, Range, limit_of_phase_displacement, limit_of_power_error
+from harness.evaluation.at_rest import endurance, no_load
+from harness.evaluation.conformity import verdict
+from harness.evaluation.phase import Foretold, PhaseFound, phases_found
+from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.power import PowerValues
+from harness.evaluation.secondary import Split, split
+from harness.evaluation.smallest import smallest_found
+from harness.evaluation.stated import stated
+from harness.quantities import format_percent, format_quantity
+from harness.results import ErrorParts, ForetoldPower, PhaseDisplacement, PowerPoint, SmallestCurrent, Stated
+from harness.steps import signed_text
+
+SET_WITHIN = 0.02
+"""The smallest current claimed was asked for; what flowed may be this much (relative) beside it."""
+
+
+@dataclass(frozen=True)
+class Further:
+    """What is to be put into a range's result, by its field names, and why the range fails because of it."""
+
+    found: dict[str, Any] = field(default_factory=dict)
+    reasons: tuple[str, ...] = ()
+
+
+def further(
+    device: Device, inputs: Inputs, points: Sequence[PointValues], powers: Sequence[PowerValues], rng: Range
+) -> Further:
+    """All that the finished `points` of a run say of `rng` beyond its ratio errors."""
+    own = [p for p in powers if p.observed.range == rng.name]
+    reasons: list[str] = []
+    power = tuple(_power_point(device, inputs, p) for p in own)
+    phase = tuple(_phase(device, inputs, found) for found in phases_found(own))
+    splits = [split(device, inputs, p) for p in points if p.observed.range == rng.name]
+    reasons += _failed_power(rng, power)
+    reasons += _failed_phase(rng, phase)
+    found: dict[str, Any] = {
+        "power": power,
+        "phase": phase,
+        "parts": tuple(_parts(inputs, s) for s in splits if s is not None),
+    }
+    search = [p for p in points if p.observed.direction == "search"]
+    smallest = _smallest(device, inputs, search, rng)
+    rest = (("smallest", smallest), ("no_load", no_load(device, inputs, points, rng)))
+    for name, result in (*rest, ("endurance", endurance(device, inputs, points, rng))):
+        if result is not None:
+            found[name] = result[0]
+            reasons += result[1]
+    return Further(found, tuple(reasons))
+
+
+def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:
+    observed, rng = values.observed, device.range_named(values.observed.range)
+    error = stated(inputs, values.power_error)
+    current, apparent = _nominal(values.current), values.apparent_power
+    power = _nominal(values.reference_power)
+    limit = limit_of_power_error(
+        device,
+        rng,
+        current,
+        power / values.power_factor if apparent is None else _nominal(apparent),
+        values.power_factor,
+    )
+    return PowerPoint(
+        name=observed.name,
+        nominal_current=observed.nominal_current,
+        nominal_power_factor=observed.power_factor,
+        power_factor=values.power_factor,
+        reference_current=current,
+        reference_power=power,
+        apparent_power=None if apparent is None else _nominal(apparent),
+        indicated_power=_nominal(values.indicated_power),
+        power_error=error,
+        apparent_power_error=_stated_or_none(inputs, values.apparent_power_error),
+        power_factor_error=_stated_or_none(inputs, values.power_factor_error),
+        limit=limit,
+        verdict=None
+        if limit is None
+        else verdict(error.value, error.expanded_uncertainty, limit, inputs.bench.decision.rule),
+        basis=values.basis,
+        budget=inputs.budget(values.power_error),
+    )
+
+
+def _phase(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplacement:
+    rng = device.range_named(found.range)
+    displacement = stated(inputs, found.displacement)
+    near, far = found.found_from
+    limit = limit_of_phase_displacement(device, rng, _nominal(near.current))
+    correlation = uncertainties.correlation_matrix([found.displacement, found.common_error])[0][1]
+    return PhaseDisplacement(
+        nominal_current=found.nominal_current,
+        displacement=displacement,
+        common_error=stated(inputs, found.common_error),
+        correlation=float(correlation),
+        found_from=(near.observed.name, far.observed.name),
+        foretold=tuple(_foretold(inputs, f) for f in found.foretold),
+        limit=limit,
+        verdict=None
+        if limit is None
+        else verdict(displacement.value, displacement.expanded_uncertainty, limit, inputs.bench.decision.rule),
+    )
+
+
+def _foretold(inputs: Inputs, found: Foretold) -> ForetoldPower:
+    normalized = None
+    if found.difference is not None:
+        difference = stated(inputs, found.difference)
+        normalized = (
+            abs(difference.value) / difference.expanded_uncertainty if difference.expanded_uncertainty else None
+        )
+    return ForetoldPower(
+        power_factor=found.power_factor,
+        foretold=stated(inputs, found.foretold),
+        measured=_stated_or_none(inputs, found.measured),
+        normalized_error=normalized,
+    )
+
+
+def _parts(inputs: Inputs, parts: Split) -> ErrorParts:
+    return ErrorParts(
+        name=parts.point.observed.name,
+        secondary_current=_nominal(parts.secondary),
+        transformer_error=stated(inputs, parts.transformer_error),
+        module_error=stated(inputs, parts.module_error),
+    )
+
+
+def _smallest(
+    device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
+) -> tuple[SmallestCurrent, list[str]] | None:
+    """It fails when the smallest current claimed is not read, as far as the uncertainty lets that be said."""
+    found = smallest_found(device, inputs, points, rng)
+    if found is None:
+        return None
+    value = _stated_or_none(inputs, found.value)
+    limit, reasons = rng.minimum_current, []
+    reach = found.lowest_reading if value is None else value.value + value.expanded_uncertainty
+    if reach is None or reach > limit * (1 + SET_WITHIN):
+        begins = "at none of the currents tried" if reach is None else f"from {format_quantity(reach, 'A', 3)} up"
+        reasons.append(f"{rng.name}: reads {begins}, {format_quantity(limit, 'A', 3)} is claimed")
+    result = SmallestCurrent(
+        found=value,
+        lowest_reading=found.lowest_reading,
+        highest_silent=found.highest_silent,
+        power_factor_from=_stated_or_none(inputs, found.power_factor_from),
+        limit=limit,
+        verdict="fail" if reasons else "pass",
+    )
+    return result, reasons
+
+
+def _failed_power(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
+    failed = [p for p in points if p.verdict == "fail"]
+    if not failed:
+        return []
+    worst = max(failed, key=lambda p: abs(p.power_error.value) / (p.limit or 1.0))
+    judged = sum(p.verdict is not None for p in points)
+    return [
+        f"{rng.name}: power fails at {len(failed)} of {judged} points, worst {format_percent(worst.power_error.value)} at "
+        f"{format_quantity(worst.reference_current, 'A')} and power factor {signed_text(round(worst.power_factor, 2))} "
+        f"where {(worst.limit or 0.0) * 100:.3f} % is allowed"
+    ]
+
+
+def _failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
+    return [
+        f"{rng.name}: phase displacement {math.degrees(p.displacement.value) * 60:+.1f}' at "
+        f"{format_quantity(p.nominal_current, 'A')} where {math.degrees(p.limit or 0.0) * 60:.1f}' is allowed"
+        for p in found
+        if p.verdict == "fail"
+    ]
+
+
+def _stated_or_none(inputs: Inputs, value: Any | None) -> Stated | None:
+    return None if value is None else stated(inputs, value)
+
+
+def _nominal(value: Any) -> float:
+    return float(getattr(value, "nominal_value", value))

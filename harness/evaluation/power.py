@@ -1,0 +1,219 @@
+"""From the pairs of a point to the error of active power, apparent power and power factor.
+
+The model of a point, with P' the reference's reading of power, U' that of voltage and X that of the display:
+
+    P = F (1 + f) P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution    analyser
+    P = S PF                                                     where the load's power factor PF is known instead
+    S = U' (1 + gain_U) I                                                                      apparent power
+    e_P = X / P - 1
+
+t is the tangent of the load's angle, positive when the current lags; alpha the angle between the analyser's own
+channels; beta the phase displacement of the reference transformer, which makes the analyser see the angle phi - beta.
+F, f and I are those of the current (`points`), so that what they share cancels where ratio error and power error are
+compared. `gain_P`, `gain_U`, `alpha` and `beta` are one input each for all points.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from uncertainties import umath
+
+from harness.bench import Bench, PowerAccuracy, VoltageAccuracy
+from harness.device import Device
+from harness.evaluation.observed import ObservedPoint
+from harness.evaluation.points import DAYS_PER_YEAR, Inputs, PointValues
+from harness.evaluation.uncertainty import rectangular, type_a
+
+NEAR_UNITY = 0.97
+"""Above this power factor the angle is not computed from power and apparent power: their errors would swamp it."""
+
+ANGLE_OF_A_LOAD = 0.01
+"""How far from its setting a power factor may be where the bench file does not say: a judgement."""
+
+ANALYSER, KNOWN_LOAD = "power read by the reference", "voltage, current and the load's known power factor"
+
+
+@dataclass(frozen=True)
+class PowerValues:
+    """A point's uncertain powers, in watts and voltamperes; ratios and errors are fractions.
+
+    `tangent` is that of the load's angle, positive when the current lags. What the instruments do not show is None.
+    """
+
+    observed: ObservedPoint
+    current: Any
+    reference_power: Any
+    apparent_power: Any | None
+    indicated_power: Any
+    power_error: Any
+    apparent_power_error: Any | None
+    power_factor: float
+    power_factor_error: Any | None
+    tangent: Any
+    basis: str
+
+
+def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerValues | None:
+    """The powers of a point; None where device or reference shows none."""
+    observed, bench = point.observed, inputs.bench
+    if point.ratio_error is None or not _read(observed, "displayed_power"):
+        return None
+    apparent = _apparent_power(inputs, point)
+    tangent: Any
+    if bench.entry("reference").power is not None and _read(observed, "reference_power"):
+        basis, accuracy = ANALYSER, bench.entry("reference").power
+        assert accuracy is not None
+        tangent = _tangent(inputs, point, apparent, accuracy)
+        power = _analyser_power(inputs, observed, accuracy, tangent)
+    else:
+        known = _known_power_factor(bench, observed)
+        if known is None or apparent is None:
+            return None
+        basis, (value, expanded) = KNOWN_LOAD, known
+        factor = abs(value) + inputs.shared(f"load: power factor {value:g}", expanded / 2, "normal")
+        power = apparent * factor
+        tangent = _of_power_factor(value)
+    rng = device.range_named(observed.range)
+    indicated = _indicated(device, inputs, observed, rng.display_factor)
+    shown = _shown_power_factor(device, inputs, observed)
+    cosine = None if apparent is None else power / apparent
+    return PowerValues(
+        observed=observed,
+        current=point.reference,
+        reference_power=power,
+        apparent_power=apparent,
+        indicated_power=indicated,
+        power_error=indicated / power - 1,
+        apparent_power_error=None if apparent is None or shown is None else indicated / shown / apparent - 1,
+        power_factor=math.copysign(math.cos(math.atan(_nominal(tangent))), _nominal(tangent) + 1e-12),
+        power_factor_error=None if shown is None or cosine is None else shown - cosine,
+        tangent=tangent,
+        basis=basis,
+    )
+
+
+def _analyser_power(inputs: Inputs, observed: ObservedPoint, accuracy: PowerAccuracy, tangent: Any) -> Any:
+    bench, entry = inputs.bench, inputs.bench.entry("reference")
+    path = bench.reference_path
+    years = max(0.0, (inputs.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
+    away = abs(bench.environment.temperature - entry.calibration_temperature)
+    gain = inputs.shared("reference power: gain", rectangular(accuracy.of_reading), "rectangular")
+    drift = inputs.shared(
+        "reference power: drift since calibration", rectangular(entry.drift_per_year * years), "rectangular"
+    )
+    warmth = inputs.shared(
+        "reference power: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
+    )
+    alpha = _own_angle(inputs, accuracy)
+    beta = _transformer_angle(inputs)
+    factor = inputs.shared("reference path: factor", path.uncertainty / 2, "normal")
+    reading = _mean(observed, "reference_power")
+    seen = reading * (1 + gain + drift + warmth - alpha * tangent)
+    corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
+    resolution = inputs.own("resolution of the reference power", rectangular(accuracy.resolution / 2), "rectangular")
+    return path.factor * (1 + factor) * (corrected + resolution)
+
+
+def _own_angle(inputs: Inputs, accuracy: PowerAccuracy) -> Any:
+    return inputs.shared("reference power: angle of its channels", rectangular(accuracy.phase), "rectangular")
+
+
+def _transformer_angle(inputs: Inputs) -> Any:
+    path = inputs.bench.reference_path
+    uncertain = inputs.shared("reference path: phase displacement", path.phase_displacement_uncertainty / 2, "normal")
+    return path.phase_displacement + uncertain
+
+
+def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
+    """Voltage times current; None where no voltage was read."""
+    bench = inputs.bench
+    role = bench.roles.voltage
+    entry = bench.entry("reference") if role is None else bench.instruments[role]
+    accuracy: VoltageAccuracy | None = entry.voltage
+    if accuracy is None or not _read(point.observed, "reference_voltage"):
+        return None
+    gain = inputs.shared("reference voltage: gain", rectangular(accuracy.of_reading), "rectangular")
+    step = inputs.own("resolution of the voltage", rectangular(accuracy.resolution / 2), "rectangular")
+    return (_mean(point.observed, "reference_voltage") * (1 + gain) + step) * point.reference
+
+
+def _tangent(inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy) -> Any:
+    """Tangent of the load's angle: from the angle read, else from power and apparent power, else as the load was set."""
+    observed, beta = point.observed, _transformer_angle(inputs)
+    if _read(observed, "reference_phase"):
+        return umath.tan(_mean(observed, "reference_phase") + _own_angle(inputs, accuracy) + beta)
+    sign = math.copysign(1.0, 1.0 if observed.power_factor is None else observed.power_factor)
+    if apparent is not None:
+        cosine = _mean(observed, "reference_power") * inputs.bench.reference_path.factor / apparent
+        if 0 < _nominal(cosine) < NEAR_UNITY:
+            return sign * umath.tan(umath.acos(cosine) + sign * beta)
+    known = _known_power_factor(inputs.bench, observed)
+    asked, expanded = known if known is not None else (observed.power_factor or 1.0, ANGLE_OF_A_LOAD)
+    bound = math.acos(max(0.0, abs(asked) - max(expanded, 1e-6))) - math.acos(abs(asked))
+    tangent = _of_power_factor(asked)
+    return tangent + inputs.own("angle of the load", rectangular(bound * (1 + tangent**2)), "rectangular")
+
+
+def _known_power_factor(bench: Bench, observed: ObservedPoint) -> tuple[float, float] | None:
+    """The load's power factor and its expanded uncertainty, where the bench file vouches for it."""
+    load = bench.entry("load")
+    if load.by_person:
+        plugged = next((s for s in load.shelf if math.isclose(s.current, observed.nominal_current)), None)
+        if plugged is None or not plugged.power_factor_uncertainty:
+            return None
+        return plugged.power_factor, plugged.power_factor_uncertainty
+    if observed.power_factor is None or load.power_factor_uncertainty is None:
+        return None
+    return observed.power_factor, load.power_factor_uncertainty
+
+
+def _of_power_factor(power_factor: float) -> float:
+    return math.copysign(math.tan(math.acos(min(1.0, abs(power_factor)))), power_factor)
+
+
+def _indicated(device: Device, inputs: Inputs, observed: ObservedPoint, display_factor: float) -> Any:
+    step = rectangular((device.display.power_resolution or 0.0) / 2) * display_factor
+    shown = [p.also["displayed_power"] * display_factor for p in observed.pairs]
+    beside = "reference_power" if _read(observed, "reference_power") else ""
+    seen = [p.also[beside] if beside else p.reference for p in observed.pairs]
+    repeatability, freedom = _scatter(shown, seen)
+    return (
+        sum(shown) / len(shown)
+        + inputs.own("resolution of the power displayed", step, "rectangular")
+        + inputs.own("repeatability of the power", repeatability, "normal", freedom)
+    )
+
+
+def _scatter(shown: Sequence[float], seen: Sequence[float]) -> tuple[float, float]:
+    """Standard uncertainty of the mean of `shown` about its ratio to `seen`, and degrees of freedom (as in `points`)."""
+    if len(shown) < 2 or not sum(seen):
+        return 0.0, math.inf
+    ratio = sum(shown) / sum(seen)
+    scatter = type_a([x - ratio * i for x, i in zip(shown, seen, strict=True)])
+    return scatter.standard_uncertainty, scatter.degrees_of_freedom
+
+
+def _shown_power_factor(device: Device, inputs: Inputs, observed: ObservedPoint) -> Any | None:
+    step = device.display.power_factor_resolution
+    if step is None or not _read(observed, "displayed_power_factor"):
+        return None
+    mean = abs(_mean(observed, "displayed_power_factor"))
+    if not mean:
+        return None
+    return mean + inputs.own("resolution of the power factor displayed", rectangular(step / 2), "rectangular")
+
+
+def _read(observed: ObservedPoint, name: str) -> bool:
+    return bool(observed.pairs) and all(name in p.also for p in observed.pairs)
+
+
+def _mean(observed: ObservedPoint, name: str) -> float:
+    return sum(p.also[name] for p in observed.pairs) / len(observed.pairs)
+
+
+def _nominal(value: Any) -> float:
+    return float(getattr(value, "nominal_value", value))

@@ -1,0 +1,77 @@
+"""Where the error is: the transformer's part and the metering module's, when the secondary current was read too.
+
+With I the reference current, N1 and N2 the turns described, I2 the secondary current and X the indicated current:
+
+    e_T = I2 N2 / (N1 I) - 1      the transformer with its turns (ratio error of IEC 61869-2 of the transformer alone)
+    e_M = X N1 / (I2 N2) - 1      the metering module behind it
+    1 + e = (1 + e_T) (1 + e_M)
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from harness.bench import InstrumentEntry
+from harness.device import Device
+from harness.evaluation.points import DAYS_PER_YEAR, Inputs, PointValues
+from harness.evaluation.uncertainty import rectangular
+
+
+@dataclass(frozen=True)
+class Split:
+    """The two parts of a point's ratio error, fractions; `secondary` in amperes."""
+
+    point: PointValues
+    secondary: Any
+    transformer_error: Any
+    module_error: Any
+
+
+def split(device: Device, inputs: Inputs, point: PointValues) -> Split | None:
+    """The parts of a point's error; None where no current was read in the secondary."""
+    role, pairs = inputs.bench.roles.secondary, point.observed.pairs
+    if role is None or point.ratio_error is None or not all("secondary_current" in p.also for p in pairs):
+        return None
+    mean = sum(p.also["secondary_current"] for p in pairs) / len(pairs)
+    if mean <= 0:
+        return None
+    secondary = _secondary(inputs, inputs.bench.instruments[role], mean, device.transformer.maximum_secondary_current)
+    turns = device.range_named(point.observed.range).primary_turns
+    ampere_turns = secondary * device.transformer.secondary_turns
+    return Split(
+        point=point,
+        secondary=secondary,
+        transformer_error=ampere_turns / (turns * point.reference) - 1,
+        module_error=point.indicated * turns / ampere_turns - 1,
+    )
+
+
+def _secondary(inputs: Inputs, entry: InstrumentEntry, reading: float, largest: float) -> Any:
+    """The secondary current from the instrument's reading; it stands on one range for the whole run (`harness.beside`)."""
+    scale = next((r for r in entry.ranges if r.full_scale >= largest), entry.ranges[-1])
+    of = f"meter in the secondary, {scale.full_scale:g} range"
+    gain = inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular")
+    offset = inputs.shared(f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular")
+    drift = inputs.shared(
+        "meter in the secondary: drift since calibration",
+        rectangular(entry.drift_per_year * _years(entry, inputs.run_date)),
+        "rectangular",
+    )
+    away = abs(inputs.bench.environment.temperature - entry.calibration_temperature)
+    warmth = inputs.shared(
+        "meter in the secondary: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
+    )
+    resolution = inputs.own(
+        "resolution of the meter in the secondary", rectangular(scale.resolution / 2), "rectangular"
+    )
+    return reading * (1 + gain + drift + warmth) + offset + resolution
+
+
+def _years(entry: InstrumentEntry, run_date: dt.date) -> float:
+    if entry.calibration is None:
+        return 0.0
+    years = (run_date - entry.calibration.date).days / DAYS_PER_YEAR
+    return max(0.0, years) if math.isfinite(years) else 0.0

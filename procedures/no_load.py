@@ -1,0 +1,15 @@
+"""What the meter shows, and counts, when nothing flows."""
+
+from harness.steps import Device, Observe, Options, Select, Steps, Wait, procedure
+
+
+@procedure(title="No load: offset, own consumption, creep", revision="1")
+def no_load(device: Device, options: Options) -> Steps:
+    """With the voltage on and no current, read every range at the beginning and after a wait: what it shows is its offset
+    or its own consumption, what it has counted meanwhile is creep.
+    """
+    for rng in device.ranges:
+        yield Select(rng)
+        yield Observe(f"{rng.name} zero", options.readings, "zero", power=True)
+        yield Wait(options.hold)
+        yield Observe(f"{rng.name} zero after {options.hold:g} s", options.readings, "zero", power=True)
