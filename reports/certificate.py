@@ -15,10 +15,12 @@ from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from harness.results import Results
 from reports.basis import basis, standing
+from reports.beyond import beyond
 from reports.findings import diagnosis, findings
 from reports.fonts import REGULAR, SEMIBOLD, printable, register
 from reports.front import certificate_number, device_title, front, item
 from reports.paper import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
+from reports.power import power
 
 SIMULATED = "Simulated bench: not evidence about any real device"
 
@@ -69,7 +71,11 @@ def certificate(results: Results) -> bytes:
         bottomPadding=0,
     )
     document.addPageTemplates(PageTemplate(frames=[frame]))
-    story = [part for section in (front, diagnosis, item, basis, findings, standing) for part in section(results)]
+    story = [
+        part
+        for section in (front, diagnosis, item, basis, findings, power, beyond, standing)
+        for part in section(results)
+    ]
     document.build(story, canvasmaker=_stamped_canvas(results, number))
     return content.getvalue()
 

@@ -9,7 +9,7 @@ from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
 from reports.chart import error_chart
-from reports.front import limit_text
+from reports.front import limit_text, ratio_taken
 from reports.paper import HALF, columns, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
@@ -61,7 +61,7 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
 def findings(results: Results) -> Iterator[Flowable]:
     """Every range, each on one page where it fits."""
     marks = coverage_marks(results)
-    for found in results.ranges:
+    for found in results.ranges if ratio_taken(results) else ():
         yield CondPageBreak(_ROOM_FOR_A_RANGE if len(found.points) > 1 else 55 * mm)
         yield from _range(found, results.decision.rule == "guarded", marks)
 

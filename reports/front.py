@@ -27,6 +27,12 @@ from reports.paper import (
 from reports.rounding import NO_BREAK, current, exact, percent_pair, plus_minus, round_significant, true_minus, written
 
 
+def ratio_taken(results: Results) -> bool:
+    """Whether the run was to take ratio errors: one for the zero or the smallest current alone does not."""
+    other = results.bench_check is not None or any(r.smallest or r.no_load for r in results.ranges)
+    return any(r.points for r in results.ranges) or not other
+
+
 def certificate_number(results: Results) -> str:
     """The first twelve digits of the record's hash, in fours: whoever holds the record can find the certificate."""
     digits = results.run.record_hash[:12].upper()
@@ -81,7 +87,11 @@ def _letterhead(results: Results) -> Flowable:
 def _verdict(results: Results) -> Iterator[Flowable]:
     passed = results.verdict == "pass"
     statement = (
-        "The item met its claim at every point verified."
+        (
+            "The item met its claim at every point verified."
+            if ratio_taken(results)
+            else "What this procedure looked at is as it should be. Ratio errors were not part of it."
+        )
         if passed
         else "The item did not meet its claim. It must not be relied on where a point or range failed."
     )
@@ -105,6 +115,8 @@ def _overrides(results: Results) -> Flowable:
 
 
 def _glance(results: Results) -> Iterator[Flowable]:
+    if not ratio_taken(results):
+        return
     yield heading("Ranges at a glance")
     head = [
         "Range",

@@ -1,0 +1,173 @@
+"""What was found beside ratio and power: where the error is, the smallest current, no load, endurance, the bench itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether
+
+from harness.results import BenchCheck, RangeResult, Results, Stated
+from reports.paper import facts, heading, prose, ruled, space
+from reports.rounding import NO_BREAK, current, current_pair, exact, percent_pair, plus_minus, round_half_up, written
+
+_PARTS = (
+    "The secondary current was read too, so that the ratio error splits: the transformer with its turns against the turns "
+    "described, and the metering module behind it. The burden of the meter in the secondary was part of the loop while this "
+    "was measured. The secondary of a current transformer must never be opened under current."
+)
+
+
+def beyond(results: Results) -> Iterator[Flowable]:
+    """The sections there is something to say in."""
+    if results.bench_check is not None:
+        yield from _bench_check(results.bench_check)
+    yield from _smallest(results)
+    yield from _no_load(results)
+    yield from _endurance(results)
+    yield from _parts(results)
+
+
+def _bench_check(check: BenchCheck) -> Iterator[Flowable]:
+    rows = [
+        ("Check standard", check.instrument),
+        ("Current", current(check.current)),
+        ("Ratio established", plus_minus(check.established.value, check.established.expanded_uncertainty)),
+        ("Ratio found", plus_minus(check.found.value, check.found.expanded_uncertainty)),
+        (
+            "Deviation",
+            f"{plus_minus(check.deviation.value, check.deviation.expanded_uncertainty)}; E = "
+            f"{written(round_half_up(exact(check.normalized_error), -2))}, within 1 is required: {check.verdict}",
+        ),
+    ]
+    yield KeepTogether([heading("Check of the bench itself"), facts(rows)])
+
+
+def _smallest(results: Results) -> Iterator[Flowable]:
+    found = [(r, r.smallest) for r in results.ranges if r.smallest is not None]
+    if not found:
+        return
+    rows = [
+        [
+            r.name,
+            _amperes(s.found),
+            "–" if s.highest_silent is None else current(s.highest_silent),
+            "–" if s.lowest_reading is None else current(s.lowest_reading),
+            _amperes(s.power_factor_from),
+            current(s.limit),
+            s.verdict,
+        ]
+        for r, s in found
+    ]
+    head = [
+        "Range",
+        "Smallest current\nread",
+        "Highest not\nread",
+        "Lowest read",
+        "Power factor\nmeasured from",
+        "Claimed\nfrom",
+        "Verdict",
+    ]
+    explained = "A current is read when at least half of the displayed values are not zero."
+    table = ruled(head, rows, [w * mm for w in (22, 38, 22, 22, 38, 16, 12)])
+    yield KeepTogether([heading("Smallest readable current"), prose(explained, "small"), space(1.5), table])
+
+
+def _no_load(results: Results) -> Iterator[Flowable]:
+    found = [(r, r.no_load) for r in results.ranges if r.no_load is not None]
+    if not found:
+        return
+    rows = [
+        [
+            r.name,
+            f"{n.seconds:.0f}{NO_BREAK}s",
+            _amperes(n.current),
+            "not shown" if n.power is None else f"{n.power:.3g}{NO_BREAK}W",
+            "not shown" if n.energy is None else f"{n.energy / 3600:.3g}{NO_BREAK}Wh",
+            "–" if n.energy_resolution is None else f"{n.energy_resolution / 3600:.3g}{NO_BREAK}Wh",
+            n.verdict,
+        ]
+        for r, n in found
+    ]
+    head = ["Range", "Waited", "Indicated current", "Indicated power", "Energy counted", "Step of energy", "Verdict"]
+    explained = (
+        "Voltage on, no current. What is indicated is offset or the device's own consumption through its sensor; energy "
+        "counted meanwhile is creep."
+    )
+    table = ruled(head, rows, [w * mm for w in (24, 20, 38, 26, 26, 22, 14)])
+    yield KeepTogether([heading("No load"), prose(explained, "small"), space(1.5), table])
+
+
+def _endurance(results: Results) -> Iterator[Flowable]:
+    found = [(r, r.endurance) for r in results.ranges if r.endurance is not None]
+    if not found:
+        return
+    rows = []
+    for r, e in found:
+        drift, uncertainty = percent_pair(e.drift.value, e.drift.expanded_uncertainty)
+        secondary = e.largest_secondary_current
+        rows.append(
+            [
+                r.name,
+                f"{e.seconds:.0f}{NO_BREAK}s",
+                str(e.points),
+                written(round_half_up(exact(e.first_error, 2), -3)),
+                written(round_half_up(exact(e.last_error, 2), -3)),
+                drift,
+                uncertainty,
+                written(round_half_up(exact(e.limit, 2), -3)),
+                "not read" if secondary is None else current(secondary),
+                e.verdict,
+            ]
+        )
+    head = [
+        "Range",
+        "Held",
+        "Points",
+        "First error\nin %",
+        "Last error\nin %",
+        "Drift\nin %",
+        "U\nin %",
+        "Limit\nin %",
+        "Largest in the\nsecondary",
+        "Verdict",
+    ]
+    widths = [w * mm for w in (20, 16, 13, 19, 19, 17, 15, 15, 24, 12)]
+    explained = (
+        "The largest current of the range was held. Drift is the slope of a line through the errors, times the time."
+    )
+    table = ruled(head, rows, widths, numeric=(2, 3, 4, 5, 6, 7))
+    yield KeepTogether([heading("Endurance"), prose(explained, "small"), space(1.5), table])
+
+
+def _parts(results: Results) -> Iterator[Flowable]:
+    rows = [row for r in results.ranges for row in _part_rows(r)]
+    if not rows:
+        return
+    head = [
+        "Point",
+        "Secondary\ncurrent",
+        "Transformer and\nturns, error in %",
+        "U\nin %",
+        "Metering module,\nerror in %",
+        "U\nin %",
+    ]
+    table = ruled(head, rows, [w * mm for w in (52, 24, 32, 15, 32, 15)], numeric=(2, 3, 4, 5))
+    yield heading("Where the error is")
+    yield prose(_PARTS, "small")
+    yield space(1.5)
+    yield table
+
+
+def _part_rows(found: RangeResult) -> Iterator[list[str]]:
+    for p in found.parts:
+        yield [
+            p.name,
+            current(p.secondary_current),
+            *percent_pair(p.transformer_error.value, p.transformer_error.expanded_uncertainty),
+            *percent_pair(p.module_error.value, p.module_error.expanded_uncertainty),
+        ]
+
+
+def _amperes(value: Stated | None) -> str:
+    return "not found" if value is None else current_pair(value.value, value.expanded_uncertainty)
