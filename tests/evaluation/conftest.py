@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import pytest
 
@@ -104,6 +104,24 @@ def bench() -> Bench:
     return parse_bench(BENCH, "bench.toml")
 
 
+ANALYSER = """voltage = { of_reading = "0.05 %", resolution = "10 mV" }
+power = { of_reading = "0.1 %", phase = "0.02 deg", resolution = "1 mW" }
+drift_per_year = "0.02 %/year\""""
+
+
+@pytest.fixture
+def power_device() -> Device:
+    """Its display shows power and power factor too."""
+    shown = 'resolution = "1 mA"\npower_resolution = "0.1 W"\npower_factor_resolution = 0.01\n'
+    return parse_device(DEVICE.replace('resolution = "1 mA"\n', shown), "device.toml")
+
+
+@pytest.fixture
+def power_bench() -> Bench:
+    """The reference is an analyser: it reads voltage and power too."""
+    return parse_bench(BENCH.replace('drift_per_year = "0.02 %/year"', ANALYSER), "bench.toml")
+
+
 @pytest.fixture
 def simple_bench() -> Bench:
     """Acceptance without a guard band."""
@@ -118,18 +136,26 @@ def observed(
     direction: str = "up",
     references: Sequence[float] | None = None,
     nominal: float | None = None,
+    power_factor: float | None = None,
+    also: Mapping[str, float] | None = None,
+    name: str = "",
 ) -> ObservedPoint:
-    """A point at `current` amperes with one pair per displayed value, read by a reference behind 20:1."""
+    """A point at `current` amperes with one pair per displayed value, read by a reference behind 20:1.
+
+    `also` was read beside every pair.
+    """
     readings = references if references is not None else [current / 20] * len(displayed)
     return ObservedPoint(
         range=rng,
-        name=f"{rng} {direction} {current:.4g} A",
+        name=name or f"{rng} {direction} {current:.4g} A",
         direction=direction,
         nominal_current=current if nominal is None else nominal,
         reference_scale=next(s for s in SCALES if 20 * s >= 1.05 * current),
         pairs=tuple(
-            Pair(r, d, (i, i + 0.1), (i, i + 0.1)) for i, (r, d) in enumerate(zip(readings, displayed, strict=True))
+            Pair(r, d, (i, i + 0.1), (i, i + 0.1), also or {})
+            for i, (r, d) in enumerate(zip(readings, displayed, strict=True))
         ),
+        power_factor=power_factor,
     )
 
 
