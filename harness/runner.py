@@ -12,9 +12,8 @@ from harness.clock import Clock
 from harness.control import Abandoned, Control, LoadStaysOn
 from harness.device import Device, Range, limit_of_error
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
-from harness.history import point_reading
 from harness.limits import CLIP, Ceiling, approach_current, ceiling, switch_looks_elsewhere
-from harness.observing import PairReader, PairReading, PointPairs
+from harness.observing import PairReader, PairReading
 from harness.progress import Progress
 from harness.quantities import format_quantity
 from harness.record import RecordWriter
@@ -22,7 +21,8 @@ from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from harness.stop import StopSignal
-from instruments.errors import InstrumentError, ReplyError
+from harness.taking import PointTaker
+from instruments.errors import InstrumentError
 from instruments.person import UndoLast
 from instruments.reading import Identity
 
@@ -35,9 +35,6 @@ POWER_FACTORS = (1.0, 0.5, -0.8)
 """What a load that can be set is set to: unity, 0.5 lagging, 0.8 leading, as in the tables of IEC 62053-21."""
 
 LONGEST_WAIT = 3600.0
-
-BELIEVED_AFTER = 2
-"""Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
 
 
 @dataclass
@@ -83,6 +80,9 @@ class Runner:
         self._told = ""
         self._names: set[str] = set()
         self._pairs = PairReader(device, bench, station, clock, stop, clock.now() if time_zero is None else time_zero)
+        self._taker = PointTaker(
+            device, bench, station, self._control, self._pairs, writer=writer, clock=clock, stop=stop, progress=progress
+        )
 
     def run(self, procedure: Procedure, options: Options) -> None:
         """Perform every step of `procedure`. Raises Stopped, Abandoned, LoadStaysOn or InstrumentError."""
@@ -191,7 +191,9 @@ class Runner:
                 self._told = self._where.refused
             return PointReading(step.point, 0.0, 0.0, 0, skipped=self._where.refused)
         self._progress.doing(f"reading {step.point}")
-        reading = self._control.redoing(step.point, lambda attempt: self._read_point(number, step, rng, attempt))
+        reading = self._control.redoing(
+            step.point, lambda attempt: self._taker.take(number, step, rng, self._where.nominal, attempt)
+        )
         self._where.taken += 1
         if step.direction in ("zero", "search", "check"):
             self._progress.finished_point(number, step.point, None, None)
@@ -202,81 +204,6 @@ class Runner:
                 number, step.point, ratio - 1, limit_of_error(self._device, rng, reading.reference_current)
             )
         return reading
-
-    def _read_point(self, number: int, step: Observe, rng: Range, attempt: int) -> PointReading:
-        """One whole point: settled anew, every pair read, the error queue empty; only then is it finished."""
-        if not self._control.current:
-            self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
-        scale = self._control.steady()
-        if self._pairs.by_hand:
-            pairs = self._typed_pairs(number, step, rng, attempt)
-        else:
-            pairs = PointPairs()
-            while pairs.count < step.count:
-                self._stop.check()
-                pair = self._read_pair(step, rng)
-                self._control.check_plausible(pair)
-                self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
-                pairs.add(pair)
-            if step.direction not in ("search", "check"):
-                self._check_agreement(pairs, scale, attempt)
-        self._station.reference.check()
-        self._writer.write(
-            "point",
-            point=number,
-            name=step.point,
-            attempt=attempt,
-            range=rng.name,
-            direction=step.direction,
-            nominal_current=self._where.nominal,
-            reference_scale=scale,
-            count=pairs.count,
-            **({} if self._control.power_factor is None else {"power_factor": self._control.power_factor}),
-        )
-        return point_reading(step.point, rng, self._bench, [p.as_line for p in pairs.pairs])
-
-    def _read_pair(self, step: Observe, rng: Range) -> PairReading:
-        if step.direction == "check":
-            return self._pairs.check_standard(self._control.current)
-        return self._pairs.read_with_beside(rng, self._control.current, step.power)
-
-    def _check_agreement(self, pairs: PointPairs, scale: float, attempt: int) -> None:
-        """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
-        accuracy = next(r for r in self._bench.entry("reference").ranges if r.full_scale == scale)
-        odd = pairs.odd_one(accuracy.resolution, self._device.display.resolution)
-        if odd and attempt <= BELIEVED_AFTER:
-            name = self._station.reference.name if odd.startswith("reference") else self._station.meter.name
-            raise ReplyError(odd, instrument=name, address=self._station.instruments[name].address)
-
-    def _typed_pairs(self, number: int, step: Observe, rng: Range, attempt: int) -> PointPairs:
-        """The pairs of a point that a person reads; written down once the person has let them stand."""
-        pairs = PointPairs()
-        while True:
-            self._stop.check()
-            try:
-                if pairs.count < step.count:
-                    self._progress.note(
-                        f"{step.point}, reading {pairs.count + 1} of {step.count} (= for the same value again, undo to go back)"
-                    )
-                    pair = self._read_pair(step, rng)
-                    self._control.check_plausible(pair)
-                    pairs.add(pair)
-                    continue
-                read = "; ".join(
-                    " and ".join(r.raw for r in (p.reference, p.displayed, *p.also.values())) for p in pairs.pairs
-                )
-                answer = self._station.person.choose(
-                    f"  {step.point}: reference and device showed {read}. Keep them?", ["undo", "keep"]
-                )
-                if answer == "keep":
-                    break
-                raise UndoLast
-            except UndoLast:
-                if pairs.count:
-                    self._writer.write("undo", point=number, **pairs.take_back().as_line)
-        for count, pair in enumerate(pairs.pairs):
-            self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
-        return pairs
 
     def _select(self, rng: Range) -> None:
         self._control.release()

@@ -1,0 +1,116 @@
+"""Taking one point: settled anew, every pair read, written down when all of it is good."""
+
+from __future__ import annotations
+
+from harness.bench import Bench
+from harness.clock import Clock
+from harness.control import Control
+from harness.device import Device, Range
+from harness.history import point_reading
+from harness.observing import PairReader, PairReading, PointPairs
+from harness.progress import Progress
+from harness.record import RecordWriter
+from harness.station import Station
+from harness.steps import Observe, PointReading
+from harness.stop import StopSignal
+from instruments.errors import ReplyError
+from instruments.person import UndoLast
+
+BELIEVED_AFTER = 2
+"""Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
+
+
+class PointTaker:
+    """Reads the pairs of a point, by instruments or by a person, and writes the point down."""
+
+    def __init__(
+        self,
+        device: Device,
+        bench: Bench,
+        station: Station,
+        control: Control,
+        pairs: PairReader,
+        *,
+        writer: RecordWriter,
+        clock: Clock,
+        stop: StopSignal,
+        progress: Progress,
+    ) -> None:
+        self._device, self._bench, self._station = device, bench, station
+        self._control, self._pairs, self._writer = control, pairs, writer
+        self._clock, self._stop, self._progress = clock, stop, progress
+
+    def take(self, number: int, step: Observe, rng: Range, nominal: float, attempt: int) -> PointReading:
+        """One whole point: settled anew, every pair read, the error queue empty; only then is it finished."""
+        if not self._control.current:
+            self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
+        scale = self._control.steady()
+        if self._pairs.by_hand:
+            pairs = self._typed_pairs(number, step, rng, attempt)
+        else:
+            pairs = PointPairs()
+            while pairs.count < step.count:
+                self._stop.check()
+                pair = self._read_pair(step, rng)
+                self._control.check_plausible(pair)
+                self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
+                pairs.add(pair)
+            if step.direction not in ("search", "check"):
+                self._check_agreement(pairs, scale, attempt)
+        self._station.reference.check()
+        self._writer.write(
+            "point",
+            point=number,
+            name=step.point,
+            attempt=attempt,
+            range=rng.name,
+            direction=step.direction,
+            nominal_current=nominal,
+            reference_scale=scale,
+            count=pairs.count,
+            **({} if self._control.power_factor is None else {"power_factor": self._control.power_factor}),
+        )
+        return point_reading(step.point, rng, self._bench, [p.as_line for p in pairs.pairs])
+
+    def _read_pair(self, step: Observe, rng: Range) -> PairReading:
+        if step.direction == "check":
+            return self._pairs.check_standard(self._control.current)
+        return self._pairs.read_with_beside(rng, self._control.current, step.power)
+
+    def _check_agreement(self, pairs: PointPairs, scale: float, attempt: int) -> None:
+        """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
+        accuracy = next(r for r in self._bench.entry("reference").ranges if r.full_scale == scale)
+        odd = pairs.odd_one(accuracy.resolution, self._device.display.resolution)
+        if odd and attempt <= BELIEVED_AFTER:
+            name = self._station.reference.name if odd.startswith("reference") else self._station.meter.name
+            raise ReplyError(odd, instrument=name, address=self._station.instruments[name].address)
+
+    def _typed_pairs(self, number: int, step: Observe, rng: Range, attempt: int) -> PointPairs:
+        """The pairs of a point that a person reads; written down once the person has let them stand."""
+        pairs = PointPairs()
+        while True:
+            self._stop.check()
+            try:
+                if pairs.count < step.count:
+                    self._progress.note(
+                        f"{step.point}, reading {pairs.count + 1} of {step.count} (= for the same value again, undo to go back)"
+                    )
+                    pair = self._read_pair(step, rng)
+                    self._control.check_plausible(pair)
+                    pairs.add(pair)
+                    continue
+                read = "; ".join(
+                    " and ".join(r.raw for r in (p.reference, p.displayed, *p.also.values())) for p in pairs.pairs
+                )
+                answer = self._station.person.choose(
+                    f"  {step.point}: reference and device showed {read}. Keep them?", ["undo", "keep"]
+                )
+                if answer == "keep":
+                    break
+                raise UndoLast
+            except UndoLast:
+                if pairs.count:
+                    self._writer.write("undo", point=number, **pairs.take_back().as_line)
+        for count, pair in enumerate(pairs.pairs):
+            self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
+        return pairs
