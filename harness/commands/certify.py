@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.commands.told_beyond import beyond_lines, check_line
 from harness.errors import UserError
 from harness.evaluation.evaluate import evaluate
 from harness.record import read_record
@@ -55,7 +56,10 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     lines = [f"verdict: {results.verdict.upper()}"]
     for rng in results.ranges:
         lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}")
+        lines += [f"         {line}" for line in beyond_lines(rng)]
         lines += [f"         {remark}" for remark in rng.remarks]
+    if results.bench_check is not None:
+        lines.append(f"  {check_line(results.bench_check)}")
     lines += [f"  {reason}" for reason in results.reasons]
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (results.verdict == "fail" or shown[0].fault != "none"):
@@ -71,6 +75,6 @@ def summary_lines(results: Results, out: Path) -> list[str]:
 
 def _turns_text(rng: Any) -> str:
     if rng.effective_turns is None:
-        return f"expected {rng.expected_turns} turns, none found"
+        return f"expected {rng.expected_turns} turns, none found" if rng.points else ""
     found = rng.effective_turns
     return f"expected {rng.expected_turns} turns, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"

@@ -1,0 +1,70 @@
+"""What the terminal says of a range beyond its turns, and of the bench's own check."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from harness.quantities import format_percent, format_quantity
+from harness.results import BenchCheck, PhaseDisplacement, RangeResult, Stated
+from harness.steps import signed_text
+
+
+def beyond_lines(rng: RangeResult) -> Iterator[str]:
+    """One line each on power, phase, smallest current, no load, endurance and the parts of the error, where there are any."""
+    if rng.power:
+        worst = max(rng.power, key=lambda p: abs(p.power_error.value))
+        yield (
+            f"power: largest error {_percent(worst.power_error)} at {format_quantity(worst.reference_current, 'A', 3)}, "
+            f"power factor {signed_text(round(worst.power_factor, 2))}; {len(rng.power)} points"
+        )
+    if rng.phase:
+        yield f"largest phase displacement {_minutes(max(rng.phase, key=lambda p: abs(p.displacement.value)))}"
+        errors = [f.normalized_error for p in rng.phase for f in p.foretold if f.normalized_error is not None]
+        if errors:
+            agrees = "agrees" if max(errors) <= 1 else "DISAGREES"
+            yield f"power foretold from it {agrees} with the power measured (E at most {max(errors):.2f})"
+    if rng.smallest is not None:
+        found, lowest = rng.smallest.found, rng.smallest.lowest_reading
+        down_to = (
+            "reads none of the currents tried"
+            if lowest is None
+            else f"reads {format_quantity(lowest, 'A', 3)} at least"
+        )
+        reads = f"reads from {_amperes(found)}" if found is not None else down_to
+        yield f"{reads}; {format_quantity(rng.smallest.limit, 'A', 3)} is claimed"
+    if rng.no_load is not None:
+        rest = rng.no_load
+        counted = "" if rest.energy is None else f", counted {rest.energy / 3600:.3g} Wh in {rest.seconds:.0f} s"
+        yield f"with no current shows {_amperes(rest.current)}{counted}"
+    if rng.endurance is not None:
+        held = rng.endurance
+        yield f"held {held.seconds:.0f} s: drift {_percent(held.drift)}"
+    if rng.parts:
+        largest = max(rng.parts, key=lambda p: abs(p.transformer_error.value))
+        yield (
+            f"where the error is, at {largest.name}: transformer and turns {_percent(largest.transformer_error)}, "
+            f"metering module {_percent(largest.module_error)}"
+        )
+
+
+def check_line(check: BenchCheck) -> str:
+    """The bench's own check in a line."""
+    return (
+        f"bench check by {check.instrument} at {format_quantity(check.current, 'A')}: ratio {check.found.value:.6f}, "
+        f"established {check.established.value:.6f}, E = {check.normalized_error:.2f}: {check.verdict}"
+    )
+
+
+def _percent(value: Stated) -> str:
+    return f"{format_percent(value.value)} ± {value.expanded_uncertainty * 100:.3f} %"
+
+
+def _amperes(value: Stated) -> str:
+    return f"{format_quantity(value.value, 'A')} ± {format_quantity(value.expanded_uncertainty, 'A', 2)}"
+
+
+def _minutes(found: PhaseDisplacement) -> str:
+    value, spread = found.displacement.value, found.displacement.expanded_uncertainty
+    at = format_quantity(found.nominal_current, "A", 3)
+    return f"{math.degrees(value) * 60:+.1f}' ± {math.degrees(spread) * 60:.1f}' at {at}"
