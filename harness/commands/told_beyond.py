@@ -61,7 +61,7 @@ def _percent(value: Stated) -> str:
 
 
 def _amperes(value: Stated) -> str:
-    return f"{format_quantity(value.value, 'A')} ± {format_quantity(value.expanded_uncertainty, 'A', 2)}"
+    return f"{format_quantity(value.value, 'A')} ± {format_quantity(value.expanded_uncertainty, 'A', 3)}"
 
 
 def _minutes(found: PhaseDisplacement) -> str:
