@@ -142,9 +142,15 @@ def _parser() -> argparse.ArgumentParser:
         "new",
         "write a device file and a bench file to start from",
         _new,
-        ["ratioproof new shelf-7", "ratioproof new hand --by-hand"],
+        ["ratioproof new shelf-7", "ratioproof new hand --by-hand", "ratioproof new mains --power"],
     )
-    new.add_argument(
+    bench = new.add_mutually_exclusive_group()
+    bench.add_argument(
+        "--power",
+        action="store_true",
+        help="a bench that reads power and phase, the meter's secondary and a check standard too",
+    )
+    bench.add_argument(
         "--by-hand",
         action="store_true",
         help="a bench without any interface: loads plugged in, displays read, a switch turned by you",
@@ -369,9 +375,10 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 
 def _new(arguments: argparse.Namespace) -> int:
-    from harness.commands.new import new
+    from harness.commands.new import BENCH, BENCH_BY_HAND, BENCH_POWER, new
 
-    written = new(arguments.folder, by_hand=arguments.by_hand)
+    kind = BENCH_BY_HAND if arguments.by_hand else BENCH_POWER if arguments.power else BENCH
+    written = new(arguments.folder, kind)
     for file in written:
         print(file)
     print(f"try them:  ratioproof rehearse {written[0]} {written[1]}")

@@ -69,6 +69,7 @@ class PointTaker:
             reference_scale=scale,
             count=pairs.count,
             **({} if self._control.power_factor is None else {"power_factor": self._control.power_factor}),
+            **({"power": True} if step.power else {}),
         )
         return point_reading(step.point, rng, self._bench, [p.as_line for p in pairs.pairs])
 

@@ -122,6 +122,13 @@ def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
 def _problems(record: Record, results: Results) -> list[str]:
     """What would make the run useless or refuse points, one line each."""
     problems = [f"{line['name']} would be left out: {line['reason']}" for line in record.of_kind("skip")]
+    for power in (line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"):
+        if not any(r.power for r in results.ranges):
+            problems.append(
+                f"{power['name']}: no power would be read: the device file must give display.power_resolution, and the bench "
+                "file power of the reference, or voltage and a load of known power_factor_uncertainty"
+            )
+            break
     for rng in results.ranges:
         for point in rng.points:
             if point.indicated_current == 0:

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from harness.commands.inputs import load_inputs
-from harness.commands.new import new
+from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.twin import describe
 from harness.record import read_record
 from harness.steps import Options
@@ -28,7 +28,7 @@ class Worker:
     """A terminal with `ratioproof run` in it, and the simulated bench that whoever sits at it looks at."""
 
     def __init__(self, folder: Path) -> None:
-        device, bench = new(folder, by_hand=True)
+        device, bench = new(folder, BENCH_BY_HAND)
         inputs = load_inputs(device, bench, "turns_check", Options())
         self.bench = SimulatedBench(describe(inputs.device, inputs.bench, bench, inputs.folders, ()), VirtualClock())
         self.names = {load.name: load.current for load in inputs.bench.entry("load").shelf}

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.commands.inputs import Inputs, load_inputs
-from harness.commands.new import new
+from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.twin import TwinLinks
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.limits import SHELF_SPREAD, approach_current, ceiling
@@ -19,7 +19,7 @@ from tests.on_twin import TwinRun
 
 @pytest.fixture
 def hand(tmp_path: Path) -> Inputs:
-    device, bench = new(tmp_path, by_hand=True)
+    device, bench = new(tmp_path, BENCH_BY_HAND)
     return load_inputs(device, bench, "current_ratio", Options(readings=2, per_decade=2))
 
 
@@ -233,7 +233,7 @@ def test_a_shelf_with_nothing_small_is_told_at_rehearsal(tmp_path: Path) -> None
     from harness.commands.rehearsal import rehearse
     from harness.stop import StopSignal
 
-    device, bench = new(tmp_path, by_hand=True)
+    device, bench = new(tmp_path, BENCH_BY_HAND)
     text = bench.read_text(encoding="utf-8")
     a, b = text.index("shelf = [\n"), text.index("\n]\n")
     bench.write_text(text[:a] + 'shelf = [\n  { name = "kettle", current = "8.7 A" },' + text[b:], encoding="utf-8")
@@ -252,7 +252,7 @@ def test_a_shelf_with_nothing_small_is_told_at_rehearsal(tmp_path: Path) -> None
 )
 def test_a_wrong_shelf_is_one_clear_line(tmp_path: Path, was: str, becomes: str, told: str) -> None:
     """Missing, doubled and in the wrong unit."""
-    device, bench = new(tmp_path, by_hand=True)
+    device, bench = new(tmp_path, BENCH_BY_HAND)
     text = bench.read_text(encoding="utf-8")
     assert was in text
     text = text.replace(was, becomes, 1)

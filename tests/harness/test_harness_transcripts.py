@@ -12,7 +12,7 @@ import pytest
 from harness.clock import RealClock
 from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.kept_run import keep, kept
-from harness.commands.new import new
+from harness.commands.new import BENCH, BENCH_BY_HAND, new
 from harness.commands.surroundings import Surroundings, replayed, transcribed
 from harness.commands.twin import TwinLinks
 from harness.errors import AbortedSafe, RatioproofError, Stopped, UserError
@@ -51,7 +51,7 @@ def kept_run(inputs: Inputs, folder: Path, faults: Sequence[str] = (), **more: A
 
 
 def pair(folder: Path, procedure: str = "current_ratio", *, by_hand: bool = False) -> Inputs:
-    device, bench = new(folder, by_hand=by_hand)
+    device, bench = new(folder, BENCH_BY_HAND if by_hand else BENCH)
     return load_inputs(device, bench, procedure, Options(readings=2, per_decade=1))
 
 
