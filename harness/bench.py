@@ -144,14 +144,16 @@ class ReferencePath(Table):
 
     `direct`: the current itself. `transformer`: through a reference transformer of `ratio` (primary to secondary),
     its window passed `loops` times by the load lead. `uncertainty` is the expanded uncertainty (k = 2) of that
-    factor, relative. `phase_displacement` is the reference transformer's own (positive when its secondary leads), with its
-    expanded uncertainty (k = 2).
+    factor, relative. `position` bounds what the place of the lead in the transformer's window, and of its loops around it,
+    changes (relative; the maker's figure, or found by moving the lead about). `phase_displacement` is the reference
+    transformer's own (positive when its secondary leads), with its expanded uncertainty (k = 2).
     """
 
     kind: Literal["direct", "transformer"] = "direct"
     ratio: float = Field(default=1.0, gt=0)
     loops: int = Field(default=1, gt=0)
     uncertainty: Fraction = 0.0
+    position: Fraction = 0.0
     phase_displacement: SignedAngle = 0.0
     phase_displacement_uncertainty: Angle = 0.0
     maximum_current: Current | None = None
@@ -160,6 +162,8 @@ class ReferencePath(Table):
     def _complete(self) -> ReferencePath:
         if self.kind == "direct" and (self.ratio != 1.0 or self.loops != 1):
             raise ValueError('found ratio or loops, expected them with kind = "transformer" only')
+        if self.kind == "direct" and self.position:
+            raise ValueError('found position, expected it with kind = "transformer" only')
         return self
 
     @property
@@ -219,6 +223,12 @@ class Decision(Table):
     coverage_probability: float = Field(default=0.9545, gt=0.5, lt=1.0)
 
 
+class Evaluation(Table):
+    """How the readings are evaluated. `pooled_repeatability`: the points of a range share their scatter, where it is alike."""
+
+    pooled_repeatability: bool = False
+
+
 class Simulation(Table):
     """How the simulated stand-in of this bench behaves; real benches leave this table out."""
 
@@ -234,6 +244,7 @@ class Bench(Table):
     reference_path: ReferencePath = ReferencePath()
     environment: Environment
     decision: Decision = Decision()
+    evaluation: Evaluation = Evaluation()
     check_standard: CheckStandard | None = None
     instruments: dict[str, InstrumentEntry]
     safe_order: tuple[str, ...] = ()

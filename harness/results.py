@@ -22,11 +22,18 @@ Verdict = Literal["pass", "fail"]
 
 @dataclass(frozen=True)
 class BudgetLine:
-    """One input of a point's uncertainty, as its contribution to the ratio error (a fraction)."""
+    """One input of a point's uncertainty.
+
+    `standard_uncertainty` u(x) of the input itself in `unit` ("1" for a relative one), `sensitivity` c of the ratio error
+    to it (per that unit), `contribution` |c| u(x) to the standard uncertainty of the ratio error (a fraction).
+    """
 
     source: str
     distribution: Literal["normal", "rectangular"]
     standard_uncertainty: float
+    unit: str
+    sensitivity: float
+    contribution: float
     degrees_of_freedom: float | None
     shared: bool
 

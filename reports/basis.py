@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import InstrumentSummary, Point, Results
+from harness.results import InstrumentSummary, Results
+from reports.budget import budgets
 from reports.findings import coverage_marks
-from reports.front import certificate_number, closest_point, limit_text, moment
+from reports.front import certificate_number, moment
 from reports.paper import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
     exact,
-    percent_pair,
     round_half_up,
-    round_significant,
     trimmed,
     true_minus,
-    written,
 )
 
 CAUTIONS = (
@@ -149,77 +146,11 @@ def _uncertainty(results: Results) -> Iterator[Flowable]:
     marks = coverage_marks(results)
     for method, mark in marks.items():
         yield prose(f"Coverage factor{f' marked {mark}' if mark else ''} found by: {method}.")
-    points = [p for r in results.ranges for p in r.points]
-    point = closest_point(points, results.decision.rule == "guarded")
-    if point is None:
-        return
-    yield space(3)
-    yield KeepTogether(
-        [
-            prose(f"Budget of the point closest to its limit, as an example: {point.name}", "subheading"),
-            _budget(point),
-            space(1.5),
-            prose(_budget_note(point), "small"),
-        ]
-    )
+    yield from budgets(results)
 
 
 def _coverage(results: Results) -> str:
     return f"{trimmed(round_half_up(exact(results.decision.coverage_probability, 2), -2))}{NO_BREAK}%"
-
-
-def _budget(point: Point) -> Flowable:
-    total = math.fsum(line.standard_uncertainty**2 for line in point.budget)
-    rows: list[list[str | Flowable]] = [
-        [
-            line.source,
-            line.distribution,
-            _standard(line.standard_uncertainty),
-            f"{100 * line.standard_uncertainty**2 / total:.1f}" if total else "–",
-            degrees(line.degrees_of_freedom),
-            "yes" if line.shared else "no",
-        ]
-        for line in point.budget
-    ]
-    rows.append(
-        ["Ratio error, combined", "", _standard(point.standard_uncertainty), "", degrees(point.degrees_of_freedom), ""]
-    )
-    head = [
-        "Source",
-        "Distribution",
-        "Standard\nuncertainty in %",
-        "Share of\nvariance in %",
-        "Degrees of\nfreedom",
-        "Common to\nother points",
-    ]
-    return ruled(
-        head,
-        rows,
-        [w * mm for w in (56, 23, 26, 22, 20, 23)],
-        numeric=(2, 3, 4),
-        bold_rows=[len(rows) - 1],
-        keep_with_head=len(rows),
-    )
-
-
-def _standard(fraction: float) -> str:
-    return written(round_significant(exact(fraction, 2)))
-
-
-def degrees(freedom: float | None) -> str:
-    """Degrees of freedom for print, cut to one decimal; None and infinity are ∞."""
-    if freedom is None or not math.isfinite(freedom):
-        return "∞"
-    return f"{math.floor(freedom * 10) / 10:.1f}"
-
-
-def _budget_note(point: Point) -> str:
-    error, uncertainty = percent_pair(point.ratio_error, point.expanded_uncertainty)
-    return (
-        f"U = {point.coverage_factor:.2f} × {_standard(point.standard_uncertainty)}{NO_BREAK}% = "
-        f"{uncertainty}{NO_BREAK}%; ratio error {error}{NO_BREAK}%, limit {limit_text(point)}{NO_BREAK}%. "
-        "Inputs common to other points are correlated between them."
-    )
 
 
 def _decision(results: Results) -> Iterator[Flowable]:

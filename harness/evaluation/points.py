@@ -2,13 +2,16 @@
 
 The model of a point, with r the mean of the reference readings, D that of the displayed values:
 
-    I = F (1 + f) (r (1 + gain_s + drift + temperature) + offset_s + resolution_r)       reference current
-    X = D g + resolution_D + repeatability + pairing                                     indicated current
-    e = X / I - 1                                                                        ratio error (IEC 61869-2)
+    I = F (1 + f + position) (r (1 + gain_s + drift + temperature) + offset_s + resolution_r)       reference current
+    X = D g + resolution_D + repeatability + pairing                                                indicated current
+    e = X / I - 1                                                                                   ratio error (IEC 61869-2)
 
 F is the factor of the reference path, g the display factor, s the reference's range. `gain_s` and `offset_s` are one
-input per range of the reference and `drift`, `temperature` and `f` one input for all: they cancel in what is compared
-on the same range, and stay in what is not. Every input of the model has the value zero and an uncertainty.
+input per range of the reference and `drift`, `temperature`, `f` and `position` one input for all: they cancel in what is
+compared on the same range, and stay in what is not. Every input of the model has the value zero and an uncertainty.
+
+`position` is where the load lead lies in the window of the reference transformer; it is not moved during a run. Where the
+primary turns lie in the window of the device's own transformer is no input: it is part of the device, and of what is verified.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,6 +28,7 @@ from uncertainties import ufloat
 from harness.bench import Accuracy, Bench
 from harness.device import Device, Range
 from harness.evaluation.observed import ObservedPoint
+from harness.evaluation.repeatability import RangeScatter, point_repeatability
 from harness.evaluation.uncertainty import Contribution, Distribution, rectangular, type_a
 from harness.results import BudgetLine
 
@@ -39,32 +43,39 @@ class Source:
     distribution: Distribution
     degrees_of_freedom: float
     shared: bool
+    unit: str = "1"
 
 
 @dataclass
 class Inputs:
-    """All inputs of one evaluation: shared ones made once, each with its source."""
+    """All inputs of one evaluation: shared ones made once, each with its source.
+
+    `scatter` holds what the points of a range say together of their repeatability, by the range's name.
+    """
 
     bench: Bench
     run_date: dt.date
+    scatter: Mapping[str, RangeScatter] = field(default_factory=dict)
     sources: dict[Any, Source] = field(default_factory=dict)
     _shared: dict[str, Any] = field(default_factory=dict)
 
-    def own(self, name: str, uncertainty: float, distribution: Distribution, freedom: float = math.inf) -> Any:
-        """A new input belonging to one point; plain 0 when it has no uncertainty."""
-        return self._make(name, uncertainty, distribution, freedom, shared=False)
+    def own(
+        self, name: str, uncertainty: float, distribution: Distribution, freedom: float = math.inf, unit: str = "1"
+    ) -> Any:
+        """A new input belonging to one point; plain 0 when it has no uncertainty. `unit` is "1" for a relative one."""
+        return self._make(uncertainty, Source(name, distribution, freedom, shared=False, unit=unit))
 
-    def shared(self, name: str, uncertainty: float, distribution: Distribution) -> Any:
+    def shared(self, name: str, uncertainty: float, distribution: Distribution, unit: str = "1") -> Any:
         """The one input of this name, made when it is first asked for."""
         if name not in self._shared:
-            self._shared[name] = self._make(name, uncertainty, distribution, math.inf, shared=True)
+            self._shared[name] = self._make(uncertainty, Source(name, distribution, math.inf, shared=True, unit=unit))
         return self._shared[name]
 
-    def _make(self, name: str, uncertainty: float, distribution: Distribution, freedom: float, *, shared: bool) -> Any:
+    def _make(self, uncertainty: float, source: Source) -> Any:
         if uncertainty == 0:
             return 0.0
-        variable = ufloat(0.0, uncertainty, tag=name)
-        self.sources[variable] = Source(name, distribution, freedom, shared)
+        variable = ufloat(0.0, uncertainty, tag=source.name)
+        self.sources[variable] = source
         return variable
 
     def contributions(self, value: Any) -> list[tuple[Source, Contribution]]:
@@ -78,22 +89,50 @@ class Inputs:
         return sorted(found, key=lambda pair: -pair[1].standard_uncertainty)
 
     def budget(self, value: Any) -> tuple[BudgetLine, ...]:
-        """The contributions as lines of a budget."""
-        return tuple(
+        """The inputs of `value` as lines of a budget, largest contribution first."""
+        lines = [
             BudgetLine(
                 source=source.name,
-                distribution=part.distribution,
-                standard_uncertainty=part.standard_uncertainty,
-                degrees_of_freedom=part.degrees_of_freedom if math.isfinite(part.degrees_of_freedom) else None,
+                distribution=source.distribution,
+                standard_uncertainty=float(variable.std_dev),
+                unit=source.unit,
+                sensitivity=float(derivative),
+                contribution=abs(float(derivative)) * float(variable.std_dev),
+                degrees_of_freedom=source.degrees_of_freedom if math.isfinite(source.degrees_of_freedom) else None,
                 shared=source.shared,
             )
-            for source, part in self.contributions(value)
-        )
+            for variable, derivative in value.derivatives.items()
+            for source in (self.sources[variable],)
+            if derivative != 0
+        ]
+        return tuple(sorted(lines, key=lambda line: -line.contribution))
+
+
+@dataclass(frozen=True)
+class PointModel:
+    """What the model of a point is made of: its means, and its inputs (0.0 for one without uncertainty).
+
+    `reading` in the reference's unit, `indicated` in amperes with the display factor in it.
+    """
+
+    reading: float
+    path_factor: float
+    indicated: float
+    gain: Any
+    drift: Any
+    temperature: Any
+    offset: Any
+    reference_resolution: Any
+    factor: Any
+    position: Any
+    display_resolution: Any
+    repeatability: Any
+    pairing: Any
 
 
 @dataclass(frozen=True)
 class PointValues:
-    """A point with its uncertain quantities, in amperes; `ratio_error` is None for a zero point.
+    """A point with its uncertain quantities, in amperes; `ratio_error` and `model` are None for a zero point.
 
     `random_indicated` and `random_reference` are the standard uncertainties of what no other point shares.
     """
@@ -104,6 +143,7 @@ class PointValues:
     ratio_error: Any | None
     random_reference: float
     random_indicated: float
+    model: PointModel | None = None
 
 
 def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> PointValues:
@@ -113,50 +153,69 @@ def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> Poi
     rng = device.range_named(observed.range)
     if observed.direction == "zero":
         return _zero_values(device, rng, inputs, observed)
-    reference, resolution = _reference(inputs, observed)
-    if float(reference.nominal_value) <= 0:
-        raise ValueError(f"point {observed.name} has no reference current")
-    repeatability, freedom = _repeatability(observed, rng.display_factor, inputs.bench.reference_path.factor)
-    step = rectangular(device.display.resolution / 2) * rng.display_factor
-    skew = _pairing(observed) * inputs.bench.reference_path.factor
-    indicated = (
-        _mean_displayed(observed) * rng.display_factor
-        + inputs.own("resolution of the display", step, "rectangular")
-        + inputs.own("repeatability", repeatability, "normal", freedom)
-        + inputs.own("pairing in time", skew, "rectangular")
+    path = inputs.bench.reference_path.factor
+    scatter = inputs.scatter.get(observed.range, RangeScatter())
+    repeatability, freedom = point_repeatability(observed, rng.display_factor, path, scatter)
+    model = PointModel(
+        reading=sum(p.reference for p in observed.pairs) / len(observed.pairs),
+        path_factor=path,
+        indicated=_mean_displayed(observed) * rng.display_factor,
+        **_reference_inputs(inputs, observed),
+        display_resolution=inputs.own(
+            "resolution of the display",
+            rectangular(device.display.resolution / 2) * rng.display_factor,
+            "rectangular",
+            unit="A",
+        ),
+        repeatability=inputs.own("repeatability", repeatability, "normal", freedom, unit="A"),
+        pairing=inputs.own("pairing in time", _pairing(observed) * path, "rectangular", unit="A"),
     )
+    if model.reading <= 0:
+        raise ValueError(f"point {observed.name} has no reference current")
+    read = (
+        model.reading * (1 + model.gain + model.drift + model.temperature) + model.offset + model.reference_resolution
+    )
+    reference = path * (1 + model.factor + model.position) * read
+    indicated = model.indicated + model.display_resolution + model.repeatability + model.pairing
     return PointValues(
         observed,
         reference,
         indicated,
         indicated / reference - 1,
-        resolution,
-        math.sqrt(step**2 + repeatability**2 + skew**2),
+        _own_part(model.reference_resolution) * path,
+        math.hypot(*(_own_part(v) for v in (model.display_resolution, model.repeatability, model.pairing))),
+        model,
     )
 
 
-def _reference(inputs: Inputs, observed: ObservedPoint) -> tuple[Any, float]:
-    """The reference current and the standard uncertainty of its resolution, in amperes."""
+def _own_part(variable: Any) -> float:
+    return float(getattr(variable, "std_dev", 0.0))
+
+
+def _reference_inputs(inputs: Inputs, observed: ObservedPoint) -> dict[str, Any]:
+    """The inputs that act on the reference current, by their names in `PointModel`."""
     bench = inputs.bench
     entry, path, scale = bench.entry("reference"), bench.reference_path, _accuracy(bench, observed.reference_scale)
     of = f"reference, {scale.full_scale:g} range"
-    gain = inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular")
-    offset = inputs.shared(f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular")
     years = max(0.0, (inputs.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
-    drift = inputs.shared(
-        "reference: drift since calibration", rectangular(entry.drift_per_year * years), "rectangular"
-    )
     away = abs(bench.environment.temperature - entry.calibration_temperature)
-    warmth = inputs.shared("reference: temperature", rectangular(entry.temperature_coefficient * away), "rectangular")
-    factor = inputs.shared("reference path: factor", path.uncertainty / 2, "normal")
-    resolution = rectangular(scale.resolution / 2)
-    reading = sum(p.reference for p in observed.pairs) / len(observed.pairs)
-    value = (
-        reading * (1 + gain + drift + warmth)
-        + offset
-        + inputs.own("resolution of the reference", resolution, "rectangular")
-    )
-    return path.factor * (1 + factor) * value, resolution * path.factor
+    return {
+        "gain": inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular"),
+        "offset": inputs.shared(
+            f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", unit="A"
+        ),
+        "drift": inputs.shared(
+            "reference: drift since calibration", rectangular(entry.drift_per_year * years), "rectangular"
+        ),
+        "temperature": inputs.shared(
+            "reference: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
+        ),
+        "factor": inputs.shared("reference path: factor", path.uncertainty / 2, "normal"),
+        "position": inputs.shared("reference path: position of the lead", rectangular(path.position), "rectangular"),
+        "reference_resolution": inputs.own(
+            "resolution of the reference", rectangular(scale.resolution / 2), "rectangular", unit="A"
+        ),
+    }
 
 
 def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedPoint) -> PointValues:
@@ -168,27 +227,15 @@ def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedP
     indicated = (
         mean * rng.display_factor
         + inputs.own(
-            "resolution of the display", rectangular(device.display.resolution / 2) * rng.display_factor, "rectangular"
+            "resolution of the display",
+            rectangular(device.display.resolution / 2) * rng.display_factor,
+            "rectangular",
+            unit="A",
         )
-        + inputs.own("below what the display shows", rectangular(hidden) * rng.display_factor, "rectangular")
-        + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1)
+        + inputs.own("below what the display shows", rectangular(hidden) * rng.display_factor, "rectangular", unit="A")
+        + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1, unit="A")
     )
     return PointValues(observed, 0.0, indicated, None, 0.0, float(indicated.std_dev))
-
-
-def _repeatability(observed: ObservedPoint, display_factor: float, path_factor: float) -> tuple[float, float]:
-    """Standard uncertainty of the mean from the pairs' own scatter, amperes, and its degrees of freedom.
-
-    The residuals d_j = X_j - R I_j about the ratio of means R leave out what reference and device saw alike (the
-    load's wander). One pair has no scatter: then only the resolutions speak, as on any single reading.
-    """
-    if len(observed.pairs) < 2:
-        return 0.0, math.inf
-    indicated = [p.displayed * display_factor for p in observed.pairs]
-    reference = [p.reference * path_factor for p in observed.pairs]
-    ratio = sum(indicated) / sum(reference)
-    scatter = type_a([x - ratio * i for x, i in zip(indicated, reference, strict=True)])
-    return scatter.standard_uncertainty, scatter.degrees_of_freedom
 
 
 def _pairing(observed: ObservedPoint) -> float:

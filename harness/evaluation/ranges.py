@@ -21,6 +21,7 @@ from harness.evaluation.multiplier import base_usable, effective_turns
 from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.power import power_values
+from harness.evaluation.repeatability import RangeScatter, range_scatter
 from harness.evaluation.straight_line import fit, propagated
 from harness.evaluation.uncertainty import covariance, coverage_factor
 from harness.quantities import format_percent, format_quantity
@@ -52,7 +53,9 @@ def evaluate_ranges(
     device: Device, bench: Bench, points: Sequence[ObservedPoint], ranges: Sequence[ObservedRange], run_date: dt.date
 ) -> RangesOutcome:
     """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out."""
-    inputs = Inputs(bench, run_date)
+    ratio_points = [p for p in points if p.direction not in ("search", "check")]
+    scatter = {r.name: _scatter(bench, ratio_points, r) for r in device.ranges}
+    inputs = Inputs(bench, run_date, scatter)
     everything = [point_values(device, inputs, p) for p in points if p.direction != "check" and _has_current(p)]
     values = [v for v in everything if v.observed.direction != "search"]
     powers = [p for v in values if (p := power_values(device, inputs, v)) is not None]
@@ -117,11 +120,12 @@ def _range_result(
     if turns is not None and turns.nearest != rng.primary_turns:
         reasons.insert(0, f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
     remarks = [_shown(points, rng, uncovered)] if partly and uncovered else []
+    remarks += inputs.scatter[rng.name].remarks if points else ()
     if zero is not None and zero.significant:
         remarks.append(f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty")
     if turns is not None and not turns.neighbours_excluded:
         remarks.append("the uncertainty of the effective turns reaches a neighbouring whole number")
-    if any(p.pairs == 1 for p in points):
+    if any(p.pairs == 1 for p in points) and inputs.scatter[rng.name].pooled is None:
         remarks.append(
             "points of a single pair have no repeatability (no type A evaluation); only the resolutions stand for it"
         )
@@ -171,6 +175,12 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         reference_range=values.observed.reference_scale,
         budget=inputs.budget(error),
     )
+
+
+def _scatter(bench: Bench, points: Sequence[ObservedPoint], rng: Range) -> RangeScatter:
+    own = [p for p in points if p.range == rng.name and p.direction != "zero" and _has_current(p)]
+    pool = bench.evaluation.pooled_repeatability
+    return range_scatter(own, rng.display_factor, bench.reference_path.factor, pool=pool)
 
 
 def _limit(device: Device, rng: Range, current: float) -> float:

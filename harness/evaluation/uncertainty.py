@@ -13,10 +13,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.evaluation.convolution import half_width
+
 Distribution = Literal["normal", "rectangular"]
 
-DOMINANCE = 0.3
-"""A rectangular part dominates when all others together are at most this part of it (EA-4/02 S9, value from memory)."""
+CONVOLUTION: Literal["convolution of the rectangular parts with the rest"] = (
+    "convolution of the rectangular parts with the rest"
+)
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,7 @@ class Coverage:
 
     factor: float
     degrees_of_freedom: float
-    method: Literal["t-distribution", "rectangular part dominates, convolution"]
+    method: Literal["t-distribution", "convolution of the rectangular parts with the rest"]
 
 
 def type_a(values: Sequence[float]) -> TypeA:
@@ -105,46 +108,30 @@ def t_factor(degrees_of_freedom: float, probability: float) -> float:
 def coverage_factor(contributions: Sequence[Contribution], probability: float) -> Coverage:
     """Factor k for a two-sided coverage `probability`.
 
-    From the t-distribution with the effective degrees of freedom truncated to a whole number (JCGM 100:2008, G.4.1,
-    note 1); where one rectangular part dominates, from the convolution of its rectangle with a normal of the rest.
-    A further, smaller rectangle counts as normal: at the limit of dominance that makes k smaller by about 1 %.
+    Without rectangular parts from the t-distribution with the effective degrees of freedom truncated to a whole number
+    (JCGM 100:2008, G.4.1, note 1). With any, from the distribution of the sum: every rectangle as it is, all other parts
+    together as one t-distribution by the same rule. So k does not jump where a rectangle begins to dominate, and goes
+    over into the t-distribution's as the rectangles vanish. The degrees of freedom told are those of all parts.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)
-    if total == 0:
-        return Coverage(t_factor(math.inf, probability), math.inf, "t-distribution")
-    largest = max(contributions, key=lambda c: c.standard_uncertainty)
-    rest = math.sqrt(max(0.0, total**2 - largest.standard_uncertainty**2))
-    if largest.distribution == "rectangular" and rest <= DOMINANCE * largest.standard_uncertainty:
-        width = convolved_half_width(largest.standard_uncertainty * math.sqrt(3), rest, probability)
-        return Coverage(width / total, freedom, "rectangular part dominates, convolution")
-    # Rounding leaves a single contribution of 3 degrees of freedom at 2.9999999999999996, which must not become 2.
-    whole = math.floor(freedom * (1 + 1e-12)) if math.isfinite(freedom) else freedom
-    return Coverage(t_factor(max(1.0, whole), probability), freedom, "t-distribution")
+    rectangles = [c.standard_uncertainty for c in contributions if _is_rectangle(c)]
+    if not rectangles:
+        return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
+    rest = [c for c in contributions if not _is_rectangle(c)]
+    width = half_width(
+        [math.sqrt(3) * u / total for u in rectangles],
+        combined(rest) / total,
+        _whole(effective_degrees_of_freedom(rest)),
+        probability,
+    )
+    return Coverage(width, freedom, CONVOLUTION)
 
 
-def convolved_half_width(half_width: float, standard_deviation: float, probability: float) -> float:
-    """Half-width of the interval holding `probability` of a rectangle +-`half_width` plus a normal of `standard_deviation`.
-
-    With Phi and phi the normal distribution and density, the sum is below x with probability
-    [(x+a) Phi((x+a)/s) + s phi((x+a)/s) - (x-a) Phi((x-a)/s) - s phi((x-a)/s)] / 2a, the integral of Phi over the
-    rectangle.
-    """
-    if standard_deviation < 1e-9 * half_width:
-        return half_width * probability
-    low, high = 0.0, half_width + 10 * standard_deviation
-    for _ in range(80):
-        middle = (low + high) / 2
-        below = _integral_of_phi(middle + half_width, standard_deviation) - _integral_of_phi(
-            middle - half_width, standard_deviation
-        )
-        if below / (2 * half_width) < (1 + probability) / 2:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
+def _is_rectangle(contribution: Contribution) -> bool:
+    return contribution.distribution == "rectangular" and contribution.standard_uncertainty > 0
 
 
-def _integral_of_phi(x: float, s: float) -> float:
-    z = x / s
-    return x * (1 + math.erf(z / math.sqrt(2))) / 2 + s * math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+def _whole(freedom: float) -> float:
+    """Degrees of freedom truncated, at least 1. Rounding must not make 2 of 2.9999999999999996."""
+    return max(1.0, math.floor(freedom * (1 + 1e-12))) if math.isfinite(freedom) else freedom

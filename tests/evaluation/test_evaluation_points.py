@@ -18,7 +18,7 @@ from harness.evaluation.uncertainty import effective_degrees_of_freedom
 
 
 def _lines(inputs: Inputs, error: object) -> dict[str, float]:
-    return {line.source: line.standard_uncertainty for line in inputs.budget(error)}
+    return {line.source: line.contribution for line in inputs.budget(error)}
 
 
 def test_ratio_error_of_a_meter_reading_one_percent_low(device: Device, bench: Bench) -> None:
@@ -97,7 +97,7 @@ def test_scatter_between_reference_and_device_stays(device: Device, bench: Bench
     inputs = Inputs(bench, RUN_DATE)
     found = point_values(device, inputs, observed("x1", 50.0, [49.95, 50.05, 49.95, 50.05]))
     line = next(b for b in inputs.budget(found.ratio_error) if b.source == "repeatability")
-    assert line.standard_uncertainty == pytest.approx(0.1 / math.sqrt(3) / 2 / 50, rel=1e-9)
+    assert line.contribution == pytest.approx(0.1 / math.sqrt(3) / 2 / 50, rel=1e-9)
     assert line.degrees_of_freedom == 3
     assert not line.shared
 

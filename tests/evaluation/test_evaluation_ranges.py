@@ -55,7 +55,7 @@ def test_any_right_meter_passes(device: Device, bench: Bench, gain: float, curva
     outcome = _outcome(device, bench, points)
     assert outcome.verdict == "pass", outcome.reasons
     for point in itertools.chain.from_iterable(r.points for r in outcome.ranges):
-        squares = sum(line.standard_uncertainty**2 for line in point.budget)
+        squares = sum(line.contribution**2 for line in point.budget)
         assert squares**0.5 == pytest.approx(point.standard_uncertainty, rel=1e-9)
         assert point.expanded_uncertainty == pytest.approx(point.coverage_factor * point.standard_uncertainty)
 

@@ -32,20 +32,22 @@ def _ladder(low: float, high: float, count: int) -> list[float]:
     return [low * (high / low) ** (i / (count - 1)) for i in range(count)]
 
 
-def _budget(u: float, rng: random.Random) -> tuple[BudgetLine, ...]:
+def _budget(u: float, current: float, rng: random.Random) -> tuple[BudgetLine, ...]:
     parts = {
-        "repeatability of the pairs": ("normal", 0.25, 3.0, False),
-        "reference, calibrated gain": ("rectangular", 0.70, math.inf, True),
-        "reference, calibrated offset": ("rectangular", 0.30, math.inf, True),
-        "drift of the reference since calibration": ("rectangular", 0.35, math.inf, True),
-        "resolution of the display": ("rectangular", 0.45, math.inf, False),
-        "temperature of the reference": ("rectangular", 0.10, None, True),
+        "repeatability of the pairs": ("normal", 0.25, 3.0, False, "A"),
+        "reference, calibrated gain": ("rectangular", 0.70, math.inf, True, "1"),
+        "reference, calibrated offset": ("rectangular", 0.30, math.inf, True, "A"),
+        "drift of the reference since calibration": ("rectangular", 0.35, math.inf, True, "1"),
+        "resolution of the display": ("rectangular", 0.45, math.inf, False, "A"),
+        "temperature of the reference": ("rectangular", 0.10, None, True, "1"),
     }
     scale = u / math.sqrt(sum(p[1] ** 2 for p in parts.values()))
-    return tuple(
-        BudgetLine(source, kind, scale * share, dof, shared)  # type: ignore[arg-type]
-        for source, (kind, share, dof, shared) in parts.items()
-    )
+    lines = []
+    for source, (kind, share, dof, shared, unit) in parts.items():
+        sensitivity = -1.0 if unit == "1" else 1.0 / current
+        part = scale * share
+        lines.append(BudgetLine(source, kind, part / abs(sensitivity), unit, sensitivity, part, dof, shared))  # type: ignore[arg-type]
+    return tuple(lines)
 
 
 def point(
@@ -80,7 +82,7 @@ def point(
         verdict="pass" if abs(measured) <= allowed else "fail",
         pairs=4,
         reference_range=10.0 if nominal > 1 else 1.0,
-        budget=_budget(u, rng),
+        budget=_budget(u, reference, rng),
     )
 
 
