@@ -44,6 +44,7 @@ def evaluate(record: Record, record_file: str) -> Results:
         ranges=outcome.ranges,
         diagnosis=outcome.diagnosis,
         diagnosis_note=outcome.diagnosis_note,
+        diagnosis_details=outcome.diagnosis_details,
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from harness.accuracy_classes import lowest_current
 from harness.bench import Bench
+from harness.causes import Catalogue
 from harness.device import Device, Range, limit_of_error
 from harness.evaluation.conformity import verdict
 from harness.evaluation.diagnosis import diagnose
@@ -21,7 +22,7 @@ from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.straight_line import fit, propagated
 from harness.evaluation.uncertainty import covariance, coverage_factor
 from harness.quantities import format_percent, format_quantity
-from harness.results import Hypothesis, Line, Linearity, Offset, Point, RangeResult, Verdict
+from harness.results import DiagnosisDetails, Hypothesis, Line, Linearity, Offset, Point, RangeResult, Verdict
 
 MANY = 1e4
 """More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""
@@ -42,12 +43,22 @@ class RangesOutcome:
     diagnosis_note: str
     verdict: Verdict
     reasons: tuple[str, ...]
+    diagnosis_details: DiagnosisDetails = DiagnosisDetails()
 
 
 def evaluate_ranges(
-    device: Device, bench: Bench, points: Sequence[ObservedPoint], ranges: Sequence[ObservedRange], run_date: dt.date
+    device: Device,
+    bench: Bench,
+    points: Sequence[ObservedPoint],
+    ranges: Sequence[ObservedRange],
+    run_date: dt.date,
+    causes: Catalogue | None = None,
+    causes_origin: str = "",
 ) -> RangesOutcome:
-    """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out."""
+    """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out.
+
+    `causes` replaces the shipped catalogue, `causes_origin` says where it comes from.
+    """
     inputs = Inputs(bench, run_date)
     values = [point_values(device, inputs, p) for p in points if _has_current(p)]
     known = {r.name: r for r in ranges}
@@ -61,9 +72,11 @@ def evaluate_ranges(
         result, why = _range_result(device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other, dead)
         results.append(result)
         reasons += why
-    diagnosis, note = diagnose(device, values)
+    found = diagnose(device, values, causes=causes, origin=causes_origin)
     failed = any(r.verdict == "fail" for r in results)
-    return RangesOutcome(tuple(results), diagnosis, note, "fail" if failed else "pass", tuple(reasons))
+    return RangesOutcome(
+        tuple(results), found.causes, found.note, "fail" if failed else "pass", tuple(reasons), found.details
+    )
 
 
 def _range_result(
