@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from harness.bench import Bench
+from harness.causes.schema import Catalogue, OwnCauses
 from harness.device import Device, Table
 from harness.errors import UserError
 
@@ -32,6 +33,16 @@ def parse_device(text: str, name: str) -> Device:
 def parse_bench(text: str, name: str) -> Bench:
     """The bench in `text`; `name` is the file named in problems. Raises UserError."""
     return _parse(Bench, text, name)
+
+
+def parse_causes(text: str, name: str) -> OwnCauses:
+    """A user's causes in `text`; `name` is the file named in problems. Raises UserError."""
+    return _parse(OwnCauses, text, name)
+
+
+def parse_catalogue(text: str, name: str) -> Catalogue:
+    """The whole catalogue in `text`; `name` is the file named in problems. Raises UserError."""
+    return _parse(Catalogue, text, name)
 
 
 def _parse(model: type[_Model], text: str, name: str) -> _Model:

@@ -273,12 +273,33 @@ class RangeResult:
 
 @dataclass(frozen=True)
 class Hypothesis:
-    """One explanation of the whole run and its probability. `fault` is `none` for a healthy meter."""
+    """One explanation of the whole run and its probability. `fault` is `none` for a healthy meter.
+
+    `label` names it with its range; two causes at once are one explanation. Odds of 1e9 stand for that and more.
+    """
 
     fault: str
     range: str | None
     description: str
     probability: float
+    label: str = ""
+    odds_against_none: float | None = None
+    odds_against_next: float | None = None
+
+
+@dataclass(frozen=True)
+class DiagnosisDetails:
+    """What a diagnosis leaves open. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
+
+    `not_shown`: causes that nothing in this run could have shown. `goodness_of_fit`: probability of a fit as poor as that of
+    the best explanation. `causes`: which catalogue was used.
+    """
+
+    together: tuple[str, ...] = ()
+    extra_measurement: str = ""
+    not_shown: tuple[str, ...] = ()
+    goodness_of_fit: float | None = None
+    causes: str = ""
 
 
 @dataclass(frozen=True)
@@ -369,6 +390,7 @@ class Results:
     diagnosis: tuple[Hypothesis, ...]
     diagnosis_note: str
     bench_check: BenchCheck | None = None
+    diagnosis_details: DiagnosisDetails = DiagnosisDetails()
 
 
 def to_json(results: Results) -> str:

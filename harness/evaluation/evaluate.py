@@ -45,6 +45,7 @@ def evaluate(record: Record, record_file: str) -> Results:
         diagnosis=outcome.diagnosis,
         diagnosis_note=outcome.diagnosis_note,
         bench_check=outcome.bench_check,
+        diagnosis_details=outcome.diagnosis_details,
     )
 
 

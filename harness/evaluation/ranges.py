@@ -11,6 +11,7 @@ import numpy as np
 
 from harness.accuracy_classes import lowest_current
 from harness.bench import Bench
+from harness.causes import Catalogue
 from harness.device import Device, Range, limit_of_error
 from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import verdict
@@ -25,7 +26,17 @@ from harness.evaluation.repeatability import RangeScatter, range_scatter
 from harness.evaluation.straight_line import fit, propagated
 from harness.evaluation.uncertainty import covariance, coverage_factor
 from harness.quantities import format_percent, format_quantity
-from harness.results import BenchCheck, Hypothesis, Line, Linearity, Offset, Point, RangeResult, Verdict
+from harness.results import (
+    BenchCheck,
+    DiagnosisDetails,
+    Hypothesis,
+    Line,
+    Linearity,
+    Offset,
+    Point,
+    RangeResult,
+    Verdict,
+)
 
 MANY = 1e4
 """More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""
@@ -46,13 +57,23 @@ class RangesOutcome:
     diagnosis_note: str
     verdict: Verdict
     reasons: tuple[str, ...]
+    diagnosis_details: DiagnosisDetails
     bench_check: BenchCheck | None = None
 
 
 def evaluate_ranges(
-    device: Device, bench: Bench, points: Sequence[ObservedPoint], ranges: Sequence[ObservedRange], run_date: dt.date
+    device: Device,
+    bench: Bench,
+    points: Sequence[ObservedPoint],
+    ranges: Sequence[ObservedRange],
+    run_date: dt.date,
+    causes: Catalogue | None = None,
+    causes_origin: str = "",
 ) -> RangesOutcome:
-    """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out."""
+    """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out.
+
+    `causes` replaces the shipped catalogue, `causes_origin` says where it comes from.
+    """
     ratio_points = [p for p in points if p.direction not in ("search", "check")]
     scatter = {r.name: _scatter(bench, ratio_points, r) for r in device.ranges}
     inputs = Inputs(bench, run_date, scatter)
@@ -76,16 +97,17 @@ def evaluate_ranges(
         why += beyond.reasons
         results.append(replace(result, verdict="fail" if why else result.verdict, **beyond.found))
         reasons += why
-    diagnosis, note = diagnose(device, values)
+    found = diagnose(device, values, causes=causes, origin=causes_origin)
     check = bench_check(device, bench, inputs, points)
     reasons += check[1] if check is not None else []
     failed = any(r.verdict == "fail" for r in results) or (check is not None and check[0].verdict == "fail")
     return RangesOutcome(
         tuple(results),
-        diagnosis,
-        note,
+        found.causes,
+        found.note,
         "fail" if failed else "pass",
         tuple(reasons),
+        found.details,
         check[0] if check is not None else None,
     )
 

@@ -1,0 +1,36 @@
+"""The catalogue of causes: what may be wrong with a modified meter, as data that a user can extend."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+from harness.causes.schema import Catalogue, Cause, OwnCauses, Prior, Priors
+
+__all__ = ["Catalogue", "Cause", "OwnCauses", "Prior", "Priors", "extended", "shipped"]
+
+CATALOGUE = Path(__file__).parent / "catalogue.toml"
+
+
+@cache
+def shipped() -> Catalogue:
+    """The catalogue that comes with the program."""
+    from harness.files import parse_catalogue
+
+    return parse_catalogue(CATALOGUE.read_text(encoding="utf-8"), CATALOGUE.name)
+
+
+def extended(text: str, name: str) -> Catalogue:
+    """The shipped catalogue with the causes in a user's `text`; a cause of the same name takes the shipped one's place.
+
+    `name` is the file named in problems; an empty text adds nothing. Raises UserError.
+    """
+    from harness.files import parse_causes
+
+    catalogue = shipped()
+    if not text:
+        return catalogue
+    own = parse_causes(text, name)
+    replaced = {cause.name for cause in own.causes} | set(own.without)
+    kept = [cause for cause in catalogue.causes if cause.name not in replaced]
+    return catalogue.model_copy(update={"causes": (*kept, *own.causes), "ordinary": own.ordinary or catalogue.ordinary})

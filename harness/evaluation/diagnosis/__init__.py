@@ -1,0 +1,153 @@
+"""Which of the known causes explains a run, and what the run leaves open.
+
+Every hypothesis predicts every reading as a linear function of a few unknowns with normal priors (`harness.causes`). With the
+readings' own covariance, shared reference inputs included, the probability of the data under a hypothesis is a multivariate
+normal density, and Bayes' theorem gives the rest. Large errors in one place cannot be explained by unknowns that would
+have to act everywhere; readings that no hypothesis fits are said to be none of these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.causes import Catalogue, shipped
+from harness.device import Device
+from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, Place, label
+from harness.evaluation.diagnosis.observations import (
+    Observations,
+    PowerError,
+    PowerValues,
+    SmallestReadable,
+    ThresholdValues,
+    observations,
+)
+from harness.evaluation.diagnosis.separation import advise
+from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
+from harness.evaluation.diagnosis.wording import further, none_fits, not_told_apart
+from harness.evaluation.points import PointValues
+from harness.results import DiagnosisDetails, Hypothesis
+
+__all__ = ["Diagnosis", "PowerError", "PowerValues", "SmallestReadable", "ThresholdValues", "diagnose"]
+
+SHOWN = 1e-6
+"""Less likely causes are not listed."""
+
+LARGEST_ODDS = 1e9
+"""Odds beyond this say no more than that there are none."""
+
+MOST_TOGETHER = 8
+"""The extra measurement is chosen for the likeliest of a group; more would not change it and cost time."""
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Causes by falling probability, the note, and everything else that is known of it."""
+
+    causes: tuple[Hypothesis, ...]
+    note: str
+    details: DiagnosisDetails
+
+
+def diagnose(
+    device: Device,
+    points: Sequence[PointValues],
+    powers: Sequence[PowerValues] = (),
+    thresholds: Sequence[ThresholdValues] | None = None,
+    causes: Catalogue | None = None,
+    origin: str = "",
+) -> Diagnosis:
+    """The diagnosis of a run: its points, power errors and smallest readable currents, as far as it has them.
+
+    `origin` says where `causes` come from when they are not the shipped ones. Without points nothing is said.
+    """
+    catalogue = causes or shipped()
+    named = f"catalogue of causes, revision {catalogue.revision}" + (f", with {origin}" if origin else "")
+    data = observations(device, points, powers, thresholds or ())
+    if data is None:
+        note = "no point with current was finished, so nothing can be said about causes"
+        return Diagnosis((), note, DiagnosisDetails(causes=named))
+    weighing = weigh(device, catalogue, data)
+    candidates = candidates_of(device, catalogue)
+    listed = _listed(weighing)
+    first = listed[0]
+    unseen = [candidates[i] for i in weighing.unseen]
+    group = together(weighing, catalogue.limits.odds)
+    note = ""
+    if first.fault == OTHER:
+        note, group = none_fits(weighing.causes[0].candidate, weighing.fit), ()
+    elif first.fault != NONE:
+        note = not_told_apart([w.candidate.text for w in group])
+    return Diagnosis(
+        listed,
+        note,
+        DiagnosisDetails(
+            together=tuple(w.candidate.label for w in group) if note and group else (),
+            extra_measurement=_extra(device, catalogue, weighing, data, group, unseen),
+            not_shown=_labels([*unseen, *(weighing.masked if group else ())]),
+            goodness_of_fit=_rounded(weighing.fit),
+            causes=named,
+        ),
+    )
+
+
+def _listed(weighing: Weighing) -> tuple[Hypothesis, ...]:
+    everything: list[tuple[tuple[Place, ...], str, float]] = [
+        (w.faults, w.candidate.text, w.probability) for w in weighing.causes
+    ]
+    everything.append((((OTHER, None),), OTHER_TEXT, weighing.other))
+    everything.sort(key=lambda entry: -entry[2])
+    healthy = next(p for faults, _, p in everything if faults == ((NONE, None),))
+    found = []
+    for position, (faults, text, probability) in enumerate(everything):
+        if probability < SHOWN:
+            break
+        following = everything[position + 1][2] if position + 1 < len(everything) else 0.0
+        found.append(
+            Hypothesis(
+                fault=" with ".join(name for name, _ in faults),
+                range=" with ".join(rng or "all" for _, rng in faults) if any(rng for _, rng in faults) else None,
+                description=text,
+                probability=_rounded(probability),
+                label=label(faults),
+                odds_against_none=None if faults == ((NONE, None),) else _odds(probability, healthy),
+                odds_against_next=_odds(probability, following),
+            )
+        )
+    return tuple(found)
+
+
+def _extra(
+    device: Device,
+    catalogue: Catalogue,
+    weighing: Weighing,
+    data: Observations,
+    group: Sequence[Weighed],
+    unseen: Sequence[Candidate],
+) -> str:
+    """What to do next: among the group, or for a meter that seems healthy, among what this run could not see."""
+    candidates = candidates_of(device, catalogue)
+    indices = [w.index for w in group][:MOST_TOGETHER]
+    probabilities = [w.probability for w in group][:MOST_TOGETHER]
+    if len(indices) == 1 and weighing.causes[0].faults == ((NONE, None),):
+        indices += weighing.unseen
+        probabilities = [candidates[i].prior for i in indices]
+    if len(indices) < 2:
+        return ""
+    advice = advise(
+        weighing.model.part(indices), probabilities, data, weighing.density.common, catalogue.unmodelled.shape
+    )
+    return further(device, advice, [candidates[i] for i in indices])
+
+
+def _labels(candidates: Sequence[Candidate]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(c.label for c in candidates))
+
+
+def _odds(one: float, other: float) -> float:
+    return _rounded(min(LARGEST_ODDS, one / other)) if other > 0 else LARGEST_ODDS
+
+
+def _rounded(value: float) -> float:
+    """To six digits: the last ones depend on the machine's arithmetic, and a recomputed certificate must not."""
+    return float(f"{value:.6g}")

@@ -1,0 +1,89 @@
+"""Probability of the data under a hypothesis: a multivariate normal density with the unknowns integrated out.
+
+With B the covariance of data and of what no hypothesis models, and U the columns of a hypothesis, the covariance is B + U U'.
+B is common to all, so it is factorised once, and the matrix inversion and determinant lemmas leave a small matrix for each
+hypothesis (Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006, A.3; value from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.evaluation.diagnosis.model import Predictions
+from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, Array, Observations
+
+TINY = 1e-6
+"""Keeps a covariance of values without uncertainty invertible."""
+
+
+@dataclass(frozen=True)
+class Density:
+    """The data and the factor of what all hypotheses share. `whitener` (n, n): inverse of the Cholesky factor of `common`."""
+
+    data: Observations
+    common: Array
+    whitener: Array
+    log_determinant: float
+
+    def of(self, predictions: Predictions) -> tuple[Array, Array]:
+        """Log density and chi-squared of the data, (h,) each; n degrees of freedom where the hypothesis is right."""
+        count, width, columns = predictions.columns.shape
+        residual = (self.data.values - predictions.means) @ self.whitener.T
+        flat = self.whitener @ np.moveaxis(predictions.columns, 1, 0).reshape(width, -1)
+        white = np.moveaxis(flat.reshape(width, count, columns), 0, 1)
+        inner = np.swapaxes(white, 1, 2) @ white + np.eye(columns)
+        projected = (np.swapaxes(white, 1, 2) @ residual[..., None])[..., 0]
+        factor = np.linalg.cholesky(inner)
+        solved = np.linalg.solve(factor, projected[..., None])[..., 0]
+        chi_squared = np.sum(residual**2, axis=1) - np.sum(solved**2, axis=1)
+        inner_determinant = 2 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1)
+        log = -0.5 * (chi_squared + inner_determinant + self.log_determinant + width * math.log(2 * math.pi))
+        return log, chi_squared
+
+
+def density(data: Observations, shape: float) -> Density:
+    """`shape`: standard deviation of what no hypothesis models, as a fraction of the reading."""
+    common = data.covariance + np.diag(unmodelled(data, shape) ** 2 + TINY**2)
+    whitener = np.linalg.inv(np.linalg.cholesky(common))
+    return Density(data, common, whitener, -2 * float(np.sum(np.log(np.diag(whitener)))))
+
+
+def unmodelled(data: Observations, shape: float) -> Array:
+    """Standard deviation of it for every observation (n,): a part of what was read."""
+    kind = data.settings.kind
+    # For power at an angle, the phase displacement is not exactly of the shape assumed either.
+    angle = 1 + np.abs(data.settings.tangent) * (kind == POWER)
+    return shape * angle * np.abs(1 + data.values) * ((kind == RATIO) | (kind == POWER) | (kind == THRESHOLD))
+
+
+def broad(data: Observations, ranges: int) -> list[Predictions]:
+    """What is not in the catalogue, as broad alternatives: ranges off by parts of their own, errors that change smoothly with
+    current (on all ranges alike or on each for itself), and errors that come and go from point to point.
+    """
+    at, values = data.settings, data.values
+    flowing = (at.kind == RATIO) | (at.kind == POWER)
+    on_range = (at.rng[:, None] == np.arange(ranges)).astype(float) * flowing[:, None]
+    others = np.diag((~flowing).astype(float))[:, ~flowing]
+    decades = np.log10(np.maximum(at.current, 1e-9))
+    load = (
+        decades
+        + np.array([np.median(decades[at.rng == r]) if np.any(at.rng == r) else 0 for r in range(ranges)])[at.rng] * -1
+    )
+    free = np.concatenate([0.5 * on_range, others], axis=1)
+    found = [np.concatenate([free, 0.003 * on_range * load[:, None]], axis=1)]
+    for size in (0.003, 0.03, 0.3):
+        bumps = size * _bumps(load) * flowing[:, None]
+        own = np.concatenate([bumps * on_range[:, [r]] for r in range(ranges)], axis=1)
+        found.append(np.concatenate([bumps, free * 0.1], axis=1))
+        found.append(np.concatenate([own, free], axis=1))
+        found.append(np.concatenate([size * np.diag(flowing.astype(float)), free * 0.1], axis=1))
+    return [Predictions(np.zeros((1, len(values))), columns[None]) for columns in found]
+
+
+def _bumps(decades: Array) -> Array:
+    """Overlapping smooth bumps, half a decade wide and apart, over all currents (n, m)."""
+    middles = np.arange(decades.min() - 0.25, decades.max() + 0.5, 0.5)
+    return np.exp(-0.5 * ((decades[:, None] - middles) / 0.5) ** 2)

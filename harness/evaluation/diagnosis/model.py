@@ -1,0 +1,160 @@
+"""What every hypothesis predicts for every observation: a mean, and one column for each unknown with a normal prior.
+
+All predictions are linear in the unknowns, so data and unknowns are jointly normal and every probability has a closed form.
+A column holds what its unknown, at one standard deviation, does to the observations.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.causes import Catalogue, Priors
+from harness.device import Device
+from harness.evaluation.diagnosis.hypotheses import Candidate
+from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, ZERO, Array, Settings
+
+KEYS = (
+    "gain", "slope", "droop_at_top", "droop_at_bottom", "added_current",
+    "offset", "voltage_gain", "phase", "phase_slope", "threshold",
+)  # fmt: skip
+TOP, BOTTOM = KEYS.index("droop_at_top"), KEYS.index("droop_at_bottom")
+FROM_LOAD = 0.1
+"""Part of the rated ampere-turns where a slope per decade changes nothing."""
+BOTTOM_FROM, BOTTOM_AT = 0.2, 0.01
+"""Parts of the rated ampere-turns between which a droop at the bottom grows."""
+NO_TURNS = 1e-3
+"""What stands for no turns where a prediction would be infinite."""
+
+
+@dataclass(frozen=True)
+class Predictions:
+    """`means` (h, n) and `columns` (h, n, k) of h hypotheses for n observations."""
+
+    means: Array
+    columns: Array
+
+
+@dataclass(frozen=True)
+class Model:
+    """h hypotheses about a device with r ranges as arrays.
+
+    `turns` (h, r): signed turns over turns described. `display` (h, r): what the display multiplies beyond the description.
+    `sense`, `alive` (h,). `means`, `deviations` (h, scope, key) of the unknowns, `acts` (h, scope, r) on which ranges.
+    """
+
+    device: Device
+    of_droop: float
+    turns: Array
+    display: Array
+    sense: Array
+    alive: Array
+    means: Array
+    deviations: Array
+    acts: Array
+
+    def part(self, indices: Sequence[int]) -> Model:
+        """The same of some of the hypotheses."""
+        i = list(indices)
+        return Model(
+            self.device, self.of_droop, self.turns[i], self.display[i], self.sense[i], self.alive[i],
+            self.means[i], self.deviations[i], self.acts[i],
+        )  # fmt: skip
+
+    def predict(self, at: Settings) -> Predictions:
+        """Means and columns at `at`; priors that act on the same ranges have one column together."""
+        base, shapes, knees = self._shapes(at)
+        acts = self.acts[:, :, at.rng]
+        # (h, scope, n, key): what each unknown does where it acts.
+        columns = acts[..., None] * shapes[:, None] * self.deviations[:, :, None, :]
+        means = base + np.einsum("hsn,hnk,hsk->hn", acts, shapes, self.means)
+        excess = np.hypot(self.means, self.deviations)[:, :, None, [TOP, BOTTOM]] * self.of_droop
+        bent = acts[..., None] * knees[:, None] * excess
+        count, width = len(base), at.rng.shape[0]
+        flat = [np.moveaxis(part, 1, 2).reshape(count, width, -1) for part in (columns, bent)]
+        joined = np.concatenate(flat, axis=2)
+        used = np.abs(joined).max(axis=(0, 1)) > 0
+        return Predictions(means, joined[:, :, used])
+
+    def _shapes(self, at: Settings) -> tuple[Array, Array, Array]:
+        """What is read with every unknown at zero (h, n); the effect of each key (h, n, key); of the knees (h, n, 2)."""
+        device = self.device
+        transformer, display = device.transformer, device.display
+        rated = transformer.rated_secondary_current * transformer.secondary_turns
+        described = np.array([r.primary_turns for r in device.ranges], dtype=float)[at.rng]
+        scale = np.array([r.display_factor for r in device.ranges])[at.rng]
+        least = device.ranges[-1].minimum_current
+        signed = self.turns[:, at.rng] * self.alive[:, None]
+        factor = np.abs(signed) * self.display[:, at.rng]
+        load = np.maximum(np.abs(signed) * described * at.current / rated, 1e-4)
+        decades = np.log10(load / FROM_LOAD)
+        top = np.minimum(load, 1.5)
+        bottom = np.maximum(0.0, np.log10(BOTTOM_FROM / load)) / math.log10(BOTTOM_FROM / BOTTOM_AT)
+        ratio, zero, power, threshold = (at.kind == k for k in (RATIO, ZERO, POWER, THRESHOLD))
+        # A threshold acts before the display multiplies, and falls as the turns rise.
+        inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
+        flowing = factor * ratio + np.sign(signed) * self.sense[:, None] * factor * power - inverse * threshold
+        base = np.where(zero, 0.0, np.where(threshold, inverse, flowing) - 1)
+        step = display.resolution * scale * self.display[:, at.rng] / at.current
+        readable = display.smallest_readable_current
+        added = factor * least / at.current
+        shapes = np.stack(
+            [
+                flowing,
+                flowing * decades,
+                flowing * top**4,
+                flowing * bottom,
+                added * (ratio | zero) + added / at.power_factor * power - least / (readable * scale) * threshold,
+                step * (ratio | zero) - inverse * display.resolution / readable * threshold,
+                flowing * power,
+                flowing * at.tangent * power,
+                flowing * at.tangent * decades * power,
+                inverse * threshold,
+            ],
+            axis=2,
+        )
+        # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
+        knees = np.stack([flowing * (top**2 - top**4), flowing * (bottom**2 - bottom)], axis=2)
+        return base, shapes, knees
+
+
+def build(device: Device, catalogue: Catalogue, candidates: Sequence[Candidate]) -> Model:
+    """The arrays of `candidates`; what is ordinary, and what acts on all ranges, come together in the first scope."""
+    names = [r.name for r in device.ranges]
+    described = np.array([r.primary_turns for r in device.ranges], dtype=float)
+    ordinary_mean, ordinary_deviation = _numbers(catalogue.ordinary)
+    scopes = 1 + max(sum(place is not None for _, place in c.effects) for c in candidates)
+    means = np.zeros((len(candidates), scopes, len(KEYS)))
+    variances = np.zeros_like(means)
+    acts = np.zeros((len(candidates), scopes, len(names)))
+    means[:, 0], variances[:, 0], acts[:, 0] = ordinary_mean, ordinary_deviation**2, 1.0
+    for h, candidate in enumerate(candidates):
+        scope = 0
+        for priors, place in candidate.effects:
+            mean, deviation = _numbers(priors)
+            if place is not None:
+                scope += 1
+                acts[h, scope] = [name == place for name in names]
+            where = scope if place is not None else 0
+            means[h, where] += mean
+            variances[h, where] += deviation**2
+    circuits = [c.circuit for c in candidates]
+    return Model(
+        device=device,
+        of_droop=catalogue.unmodelled.of_droop,
+        turns=np.array([[c.turns(n) for n in names] for c in circuits]) / described,
+        display=np.array([[c.multiplied[c.position[n]] for n in names] for c in circuits]),
+        sense=np.array([c.power_sense for c in circuits], dtype=float),
+        alive=np.array([c.alive for c in circuits], dtype=float),
+        means=means,
+        deviations=np.sqrt(variances),
+        acts=acts,
+    )
+
+
+def _numbers(priors: Priors) -> tuple[Array, Array]:
+    found = [getattr(priors, key) for key in KEYS]
+    return np.array([p.mean for p in found]), np.array([p.deviation for p in found])

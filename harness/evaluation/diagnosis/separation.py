@@ -1,0 +1,166 @@
+"""The one further measurement that would tell the remaining explanations apart best, by expected information.
+
+The information a measurement is expected to give about which hypothesis is true is their mutual information (Lindley, On a
+measure of the information provided by an experiment, 1956). Under each hypothesis the next reading is normal, given all
+that has been read; the integral over the mixture is done by Gauss and Hermite's rule.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.device import Device
+from harness.evaluation.diagnosis.density import unmodelled
+from harness.evaluation.diagnosis.model import Model
+from harness.evaluation.diagnosis.observations import (
+    POWER,
+    RATIO,
+    THRESHOLD,
+    ZERO,
+    Array,
+    Observations,
+    joined,
+    settings,
+)
+
+VOLTAGE = 230.0
+"""Volts at which a power would be read, for its resolution only (IEC 60038)."""
+SEARCH = 0.02
+"""Standard uncertainty of a smallest readable current that was searched for, relative, beside the display step."""
+ANGLE = 5e-4
+"""Standard uncertainty of the reference's angle in radians when a power is read at an angle."""
+SAME_PLACE = 0.05
+"""A current nearer (relative) to one already read than this is the same place on the meter's curve."""
+NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(24)
+NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """What could be read next: kind, range, current in amperes, power factor; with `other`, the difference from that range."""
+
+    kind: int
+    range: str
+    current: float
+    power_factor: float = 1.0
+    other: str = ""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """The best measurement, the information expected of it as a part of what is missing, and what each hypothesis expects (h,)."""
+
+    measurement: Measurement
+    gain: float
+    expected: Array
+    deviations: Array
+
+
+def measurements(device: Device) -> list[Measurement]:
+    """Everything a technician could do in a minute, within what the ranges claim."""
+    found = []
+    for rng in device.ranges:
+        middle = float(f"{math.sqrt(rng.minimum_current * rng.maximum_current):.2g}")
+        found += [Measurement(RATIO, rng.name, c) for c in (rng.minimum_current, middle, rng.maximum_current)]
+        if device.display.power_resolution is not None:
+            found += [Measurement(POWER, rng.name, middle, pf) for pf in (1.0, 0.5)]
+        found.append(Measurement(ZERO, rng.name, rng.minimum_current))
+        found.append(Measurement(THRESHOLD, rng.name, device.display.smallest_readable_current * rng.display_factor))
+    common = min(r.maximum_current for r in device.ranges)
+    for i, rng in enumerate(device.ranges):
+        found += [Measurement(RATIO, rng.name, common, other=o.name) for o in device.ranges[i + 1 :]]
+    return found
+
+
+def advise(model: Model, probabilities: Sequence[float], data: Observations, common: Array, shape: float) -> Advice:
+    """The best of `measurements` for the hypotheses of `model`, of these probabilities, after `data`."""
+    device = model.device
+    options = measurements(device)
+    rows = [(m.kind, m.range, m.current, m.power_factor) for m in options]
+    rows += [(m.kind, m.other or m.range, m.current, m.power_factor) for m in options]
+    at = settings(device, rows)
+    noise, shared = _uncertainty(device, data, options, at.rng, common, shape)
+    # Data and candidates in one prediction, so that an unknown is one column in both.
+    both, count, half = model.predict(joined(data.settings, at)), len(data.values), len(options)
+    old, new = both.columns[:, :count], both.columns[:, count:]
+    pair = np.array([bool(m.other) for m in options])
+    expected, deviations = np.zeros((len(old), half)), np.zeros((len(old), half))
+    for h in range(len(old)):
+        spread = common + old[h] @ old[h].T
+        reach = new[h] @ old[h].T + shared
+        gain = np.linalg.solve(spread, np.column_stack([data.values - both.means[h, :count], reach.T]))
+        means = both.means[h, count:] + reach @ gain[:, 0]
+        joint = new[h] @ new[h].T + noise - reach @ gain[:, 1:]
+        first, second = np.arange(half), np.arange(half) + half
+        expected[h] = means[first] - pair * means[second]
+        variance = joint[first, first] + pair * (joint[second, second] - 2 * joint[first, second])
+        deviations[h] = np.sqrt(np.maximum(variance, 1e-12))
+    weights = np.array(probabilities) / np.sum(probabilities)
+    information = np.array([_information(weights, expected[:, m], deviations[:, m]) for m in range(half)])
+    missing = -float(np.sum(weights * np.log(np.maximum(weights, 1e-300))))
+    # Of measurements equally good to a hundredth the first is taken, so that rounding decides nothing.
+    best = int(np.argmax(information > information.max() - 0.01 * missing))
+    return Advice(
+        options[best], float(information[best]) / missing if missing else 0.0, expected[:, best], deviations[:, best]
+    )
+
+
+def _information(weights: Array, means: Array, deviations: Array) -> float:
+    """Mutual information in nats between the hypothesis and a reading that is normal under each."""
+    readings = means[:, None] + deviations[:, None] * NODES
+    z = (readings[None] - means[:, None, None]) / deviations[:, None, None]
+    logs = -0.5 * z**2 - np.log(deviations)[:, None, None]
+    highest = logs.max(axis=0)
+    mixture = highest + np.log(np.einsum("k,khn->hn", weights, np.exp(logs - highest)))
+    own = -0.5 * NODES**2 - np.log(deviations)[:, None]
+    return max(0.0, float(np.sum(weights[:, None] * NODE_WEIGHTS * (own - mixture))))
+
+
+def _uncertainty(
+    device: Device, data: Observations, options: Sequence[Measurement], rng: Array, common: Array, shape: float
+) -> tuple[Array, Array]:
+    """Covariance of the candidates' own noise (m, m) and with the data (m, n), after the nearest point of the run.
+
+    What the bench's reference adds there it adds to the next reading too.
+    """
+    display = device.display
+    scales = [r.display_factor for r in device.ranges]
+    points = np.flatnonzero(data.settings.kind == RATIO)
+    both = [*options, *options]
+    own, shared = np.zeros(len(both)), np.zeros((len(both), len(data.values)))
+    nearest = np.full(len(both), -1)
+    model_error = unmodelled(data, shape)
+    for i, option in enumerate(both):
+        step = display.resolution * scales[int(rng[i])] / option.current / math.sqrt(12)
+        if option.kind == ZERO or not len(points):
+            own[i] = step**2 + (0 if option.kind == ZERO else (0.001**2 + shape**2))
+            continue
+        away = np.abs(np.log(data.settings.current[points] / option.current))
+        near = int(points[int(np.argmin(away + 1e-3 * (data.settings.rng[points] != rng[i])))])
+        reference = float(data.shared[near, near])
+        if option.kind == RATIO:
+            nearest[i] = near
+            shared[i] = data.shared[near]
+            same = data.settings.rng[near] == rng[i] and float(away.min()) < SAME_PLACE
+            shared[i, near] += model_error[near] ** 2 if same else 0.0
+            own[i] = step**2 + (model_error[near] if same else shape) ** 2
+        elif option.kind == POWER:
+            angle = math.tan(math.acos(option.power_factor))
+            power = (
+                (display.power_resolution or 0.0)
+                * scales[int(rng[i])]
+                / (VOLTAGE * option.current * option.power_factor)
+            )
+            own[i] = 2 * reference + power**2 / 12 + (ANGLE * angle) ** 2 + (shape * (1 + angle)) ** 2
+        else:
+            own[i] = reference + SEARCH**2 + (display.resolution / display.smallest_readable_current) ** 2 / 12
+    joint = np.diag(own)
+    for i, a in enumerate(nearest):
+        for j, b in enumerate(nearest):
+            if a >= 0 and b >= 0:
+                joint[i, j] += data.shared[a, b]
+    return joint, shared

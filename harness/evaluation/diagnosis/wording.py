@@ -1,0 +1,78 @@
+"""A diagnosis in sentences a technician can act on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.device import Device
+from harness.evaluation.diagnosis.hypotheses import Candidate
+from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, ZERO
+from harness.evaluation.diagnosis.separation import Advice, Measurement
+from harness.quantities import format_quantity
+
+WORTH = 0.1
+"""A measurement expected to give less than this part of what is missing is not proposed."""
+
+
+def not_told_apart(texts: Sequence[str]) -> str:
+    """The note for causes that this run leaves open; empty for one alone."""
+    # Variants of one fault may share their text, so it is told once.
+    alone = list(dict.fromkeys(texts))
+    return f"cannot be told apart by this run: {'; or '.join(alone)}" if len(alone) > 1 else ""
+
+
+def none_fits(best: Candidate, fit: float) -> str:
+    """The note where nothing listed explains the run."""
+    how = f"{fit:.1g}" if fit >= 1e-6 else "less than 1e-6"
+    return f"the nearest known cause, {best.label}, does not explain the readings (probability of a fit as poor: {how})"
+
+
+def further(device: Device, advice: Advice, group: Sequence[Candidate]) -> str:
+    """What to measure or look at next to tell `group` apart, in one line."""
+    if advice.gain < WORTH:
+        looks = list(dict.fromkeys(look for c in group for look in c.looks))
+        where = f", with the supply disconnected and locked off: {'; '.join(looks)}" if looks else ""
+        return f"no further reading tells them apart; look{where}" if looks else "no further reading tells them apart"
+    order = sorted(range(len(group)), key=lambda h: advice.expected[h])
+    low, high = order[0], order[-1]
+    ends = [low, high] if 0 not in (low, high) else [0, high if low == 0 else low]
+    expected = [_expected(device, advice.measurement, float(advice.expected[h])) for h in ends]
+    return f"to tell them apart: {_action(advice.measurement)}; expect " + ", or ".join(
+        f"{text} if {group[h].label}" for text, h in zip(expected, ends, strict=True)
+    )
+
+
+def _action(measurement: Measurement) -> str:
+    current = format_quantity(measurement.current, "A", 3)
+    match measurement.kind:
+        case _ if measurement.other:
+            return f"read {measurement.range} and {measurement.other} one after the other at {current} and compare them"
+        case kind if kind == POWER:
+            lag = "" if measurement.power_factor == 1 else " lagging"
+            return (
+                f"read the power on {measurement.range} at {current} and power factor {measurement.power_factor:g}{lag}"
+            )
+        case kind if kind == ZERO:
+            return f"read {measurement.range} with no current"
+        case kind if kind == THRESHOLD:
+            return f"find the smallest current that {measurement.range} shows"
+        case _:
+            return f"read {measurement.range} at {current}"
+
+
+def _expected(device: Device, measurement: Measurement, value: float) -> str:
+    rng = device.range_named(measurement.range)
+    if measurement.other:
+        return f"a difference of {_percent(value)}"
+    if measurement.kind == RATIO:
+        return f"{format_quantity(max(0.0, measurement.current * (1 + value)), 'A')} ({_percent(value)})"
+    if measurement.kind == POWER:
+        return "a negative power" if value < -1 else f"a power off by {_percent(value)}"
+    if measurement.kind == ZERO:
+        return format_quantity(max(0.0, value * rng.minimum_current), "A", 2)
+    readable = device.display.smallest_readable_current * rng.display_factor
+    return "none" if value > 99 else format_quantity(readable * (1 + value), "A", 2)
+
+
+def _percent(value: float) -> str:
+    return f"{value * 100:+.2f} %" if abs(value) < 0.1 else f"{value * 100:+.0f} %"
