@@ -16,7 +16,7 @@ from harness.evaluation.phase import Foretold, PhaseFound, phases_found
 from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.power import PowerValues
 from harness.evaluation.secondary import Split, split
-from harness.evaluation.smallest import smallest_found
+from harness.evaluation.smallest import SmallestFound, smallest_found
 from harness.evaluation.stated import stated
 from harness.quantities import format_percent, format_quantity
 from harness.results import ErrorParts, ForetoldPower, PhaseDisplacement, PowerPoint, SmallestCurrent, Stated
@@ -28,10 +28,14 @@ SET_WITHIN = 0.02
 
 @dataclass(frozen=True)
 class Further:
-    """What is to be put into a range's result, by its field names, and why the range fails because of it."""
+    """What is to be put into a range's result, by its field names, and why the range fails because of it.
+
+    `smallest_current` in amperes, uncertain, where a search found it.
+    """
 
     found: dict[str, Any] = field(default_factory=dict)
     reasons: tuple[str, ...] = ()
+    smallest_current: Any | None = None
 
 
 def further(
@@ -51,13 +55,14 @@ def further(
         "parts": tuple(_parts(inputs, s) for s in splits if s is not None),
     }
     search = [p for p in points if p.observed.direction == "search"]
-    smallest = _smallest(device, inputs, search, rng)
+    searched = smallest_found(device, inputs, search, rng)
+    smallest = None if searched is None else _smallest(inputs, searched, rng)
     rest = (("smallest", smallest), ("no_load", no_load(device, inputs, points, rng)))
     for name, result in (*rest, ("endurance", endurance(device, inputs, points, rng))):
         if result is not None:
             found[name] = result[0]
             reasons += result[1]
-    return Further(found, tuple(reasons))
+    return Further(found, tuple(reasons), None if searched is None else searched.value)
 
 
 def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:
@@ -137,13 +142,8 @@ def _parts(inputs: Inputs, parts: Split) -> ErrorParts:
     )
 
 
-def _smallest(
-    device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
-) -> tuple[SmallestCurrent, list[str]] | None:
+def _smallest(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[SmallestCurrent, list[str]]:
     """It fails when the smallest current claimed is not read, as far as the uncertainty lets that be said."""
-    found = smallest_found(device, inputs, points, rng)
-    if found is None:
-        return None
     value = _stated_or_none(inputs, found.value)
     limit, reasons = rng.minimum_current, []
     reach = found.lowest_reading if value is None else value.value + value.expanded_uncertainty

@@ -15,7 +15,7 @@ from harness.causes import Catalogue
 from harness.device import Device, Range, limit_of_error
 from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import verdict
-from harness.evaluation.diagnosis import diagnose
+from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
 from harness.evaluation.further import further
 from harness.evaluation.linearity import independent, terminal_based, zero_based
 from harness.evaluation.multiplier import base_usable, effective_turns
@@ -87,6 +87,7 @@ def evaluate_ranges(
     base = slopes[device.ranges[0].name]
     results = []
     reasons: list[str] = []
+    thresholds: list[SmallestReadable] = []
     for rng in device.ranges:
         other = base if rng != device.ranges[0] and base_usable(base) else None
         dead = [p.name for p in points if p.range == rng.name and not _has_current(p)]
@@ -94,10 +95,15 @@ def evaluate_ranges(
             device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other, dead, asked=asked
         )
         beyond = further(device, inputs, everything, powers, rng)
+        if beyond.smallest_current is not None:
+            thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
         why += beyond.reasons
         results.append(replace(result, verdict="fail" if why else result.verdict, **beyond.found))
         reasons += why
-    found = diagnose(device, values, causes=causes, origin=causes_origin)
+    errors = [
+        PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error) for p in powers
+    ]
+    found = diagnose(device, values, errors, thresholds, causes=causes, origin=causes_origin)
     check = bench_check(device, bench, inputs, points)
     reasons += check[1] if check is not None else []
     failed = any(r.verdict == "fail" for r in results) or (check is not None and check[0].verdict == "fail")
