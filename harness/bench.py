@@ -73,15 +73,23 @@ class Calibration(Table):
 
 
 class ShelfEntry(Table):
-    """One load on the shelf: what it is called, and the current it draws, roughly.
+    """One load on the shelf: what it is called, the current it draws, roughly, and its power factor (negative: leading).
 
     A `power_factor_uncertainty` (expanded, k = 2) makes it a load of known power factor, which a power can be computed from.
     """
 
     name: str = Field(min_length=1)
     current: Current
-    power_factor: float = Field(default=1.0, gt=0, le=1)
+    power_factor: float = Field(default=1.0, ge=-1, le=1)
     power_factor_uncertainty: float = Field(default=0.0, ge=0, lt=1)
+
+    @model_validator(mode="after")
+    def _some_power(self) -> ShelfEntry:
+        if abs(self.power_factor) < 0.1:
+            raise ValueError(
+                f"found power_factor {self.power_factor:g}, expected 0.1 to 1, or -1 to -0.1 for a leading current"
+            )
+        return self
 
 
 class InstrumentEntry(Table):

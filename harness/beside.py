@@ -13,7 +13,7 @@ from harness.quantities import format_quantity
 from harness.station import Station
 from instruments.reading import Reading
 
-_SI = {"Wh": (3600.0, "J"), "deg": (math.pi / 180, "rad")}
+_SI = {"deg": (math.pi / 180, "rad")}
 OVERDRIVEN = 1.02
 """A secondary current read this much above what the input stands is no longer the meter's own error."""
 
@@ -86,7 +86,8 @@ def _secondary_ranges(bench: Bench) -> tuple[Accuracy, ...]:
 def _reference_shows(bench: Bench) -> list[str]:
     entry = bench.entry("reference")
     shown = ["power", "phase"] if entry.power is not None else []
-    return [*shown, "voltage"] if entry.voltage is not None and bench.roles.voltage is None else shown
+    itself = bench.roles.voltage in (None, bench.roles.reference)
+    return [*shown, "voltage"] if entry.voltage is not None and itself else shown
 
 
 def _device_shows(device: Device) -> list[str]:

@@ -42,9 +42,6 @@ TYPING_DOUBT, SHELF_DOUBT = 0.2, 0.5
 MAINS_VOLTAGE = 230.0
 """Volts a voltmeter's range is chosen for: the nominal voltage of IEC 60038."""
 
-PLAYED_BY = {"secondary": ("reference",), "voltage": ("reference",), "check_standard": ("meter", "reference")}
-"""Parts that a profile made for another part can play."""
-
 
 @dataclass(frozen=True)
 class Drivers:
@@ -183,7 +180,7 @@ class Drivers:
     def _profile(self, name: str, role: str) -> Profile:
         entry = self.bench.instruments[name]
         profile = load_profile(entry.profile, tuple(self.folders))
-        if not any(profile.plays(part) for part in (role, *PLAYED_BY.get(role, ()))):
+        if not profile.plays(role):
             raise UserError(
                 f"instruments.{name}.profile: found {entry.profile!r}, a profile for a {profile.role}, "
                 f"expected one for a {role.replace('_', ' ')}"

@@ -159,7 +159,8 @@ def assemble(
         switch=drivers.switch(),
         environment=drivers.environment() if roles.environment is not None else None,
         secondary=drivers.secondary() if roles.secondary is not None else None,
-        voltmeter=drivers.voltmeter() if roles.voltage is not None else None,
+        # A reference that reads the voltage too is opened once.
+        voltmeter=drivers.voltmeter() if roles.voltage not in (None, roles.reference) else None,
         check_standard=drivers.check_standard() if roles.check_standard is not None else None,
         instruments={},
         # The load first, whatever the bench file says: nothing else may move while current flows.

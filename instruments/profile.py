@@ -24,16 +24,18 @@ UNITS = {
     "apparent_power": "VA",
     "reactive_power": "var",
     "power_factor": "1",
-    "energy": "Wh",
     "frequency": "Hz",
     "phase": "deg",
+    "energy": "J",
     "temperature": "degC",
     "relative_humidity": "%",
 }
 """Every quantity a profile may have, and the unit it is in."""
 
-Unit = Literal["A", "V", "W", "VA", "var", "Wh", "1", "Hz", "deg", "degC", "%"]
+Unit = Literal["A", "V", "W", "VA", "var", "1", "Hz", "deg", "J", "degC", "%"]
 Role = Literal["load", "reference", "meter", "switch", "environment"]
+READS_ELSEWHERE = {"secondary": "current", "check_standard": "current", "voltage": "voltage"}
+"""Parts on a bench that no profile names for itself, and the quantity each is read for."""
 Order = Literal["big", "little"]
 Function = Literal["holding", "input"]
 NumberType = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
@@ -204,8 +206,14 @@ class Profile(Part):
         return self
 
     def plays(self, role: str) -> bool:
-        """Whether an instrument of this kind can play `role`."""
-        return role == self.role or role in self.also
+        """Whether an instrument of this kind can play `role`.
+
+        What reads as a reference or a meter can also be put where else its quantity is read (`READS_ELSEWHERE`).
+        """
+        roles = {self.role, *self.also}
+        if role in READS_ELSEWHERE:
+            return bool(roles & {"reference", "meter"}) and READS_ELSEWHERE[role] in {*self.quantities, *self.registers}
+        return role in roles
 
 
 def _fits(command: str, placeholder: str) -> bool:

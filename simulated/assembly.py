@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import replace
 
@@ -18,6 +19,10 @@ HIGH_FUSE_RESISTANCE = 500.0
 CALIBRATED_AT = 0.3
 """The maker trimmed the module's gain at this part of the rated current, transformer error included."""
 GAIN_TOLERANCE = 1.5e-3
+VOLTAGE_TOLERANCE, PHASE_TOLERANCE = 1e-3, math.radians(0.05)
+"""Bounds of the module's own error of voltage (relative) and of the angle between its channels."""
+TYPICAL_POWER_RESOLUTION, TYPICAL_POWER_FACTOR_RESOLUTION = 0.1, 0.001
+"""Of a module whose paperwork says nothing of power."""
 DRIFTED_GAIN = 1.03
 SATURATED_TIMES = 1.8
 """The fault saturating-core: flux density at rated current as a multiple of the saturation flux density."""
@@ -34,8 +39,11 @@ def check_links(description: BenchDescription, faults: tuple[ActiveFault, ...]) 
 
 def current_source(description: BenchDescription, ignores_off: bool) -> CurrentSource:
     """The load; without a maximum current in its description it has none."""
-    maximum = next((i.maximum_current for i in description.instruments if i.role == "load"), None)
-    return CurrentSource(float("inf") if maximum is None else maximum, description.seed, ignores_off)
+    load = next((i for i in description.instruments if i.role == "load"), None)
+    maximum = None if load is None else load.maximum_current
+    spread = 0.0 if load is None else description.share_of_claim * load.power_factor_uncertainty / 2
+    deviation = random.Random(f"{description.seed} power factor").gauss(0.0, spread)
+    return CurrentSource(float("inf") if maximum is None else maximum, description.seed, ignores_off, deviation)
 
 
 def secondary_fuse(meter: MeterDescription) -> Fuse | None:
@@ -76,7 +84,7 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
 
     The maker's calibration made displayed current and paperwork agree on the base range.
     """
-    draw = random.Random(f"{seed} module")
+    draw, power = random.Random(f"{seed} module"), random.Random(f"{seed} module power")
     base = meter.ranges[0]
     healthy = healthy_transformer(meter)
     trimmed_at = CALIBRATED_AT * meter.rated_secondary_current * meter.secondary_turns
@@ -91,4 +99,9 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
         refresh_interval=meter.refresh_interval,
         clips_at=CLIPS_AT * meter.maximum_secondary_current,
         seed=seed,
+        voltage_gain=1.0 + power.uniform(-VOLTAGE_TOLERANCE, VOLTAGE_TOLERANCE),
+        phase_error=power.uniform(-PHASE_TOLERANCE, PHASE_TOLERANCE),
+        power_resolution=meter.power_resolution or TYPICAL_POWER_RESOLUTION,
+        power_factor_resolution=meter.power_factor_resolution or TYPICAL_POWER_FACTOR_RESOLUTION,
+        default_power_factor=meter.default_power_factor,
     )

@@ -1,60 +1,33 @@
 """The simulated bench: one stateful piece of physics behind every terminal.
 
-Current flows from the load through the range switch and the primary winding; the transformer, its fuse and the
-metering module turn it into a displayed value, the reference multimeter into a reading. The terminals (`scpi`,
-`modbus`) and a person (`turn_switch`, `displayed`) act on this object and nothing else.
+Current flows from the load through the range switch and the primary winding (`circuit`); the transformer, its fuse
+and the metering module turn it into what is displayed (`display`), other instruments into readings (`observers`). The
+terminals (`scpi`, `modbus`) and a person (`turn_switch`, `displayed`) act on this object and nothing else.
 """
 
 from __future__ import annotations
 
+import math
 import random
 import threading
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
-from simulated.assembly import (
-    check_links,
-    current_source,
-    module_with,
-    range_factors,
-    secondary_fuse,
-    transformer_with,
-)
+from simulated.assembly import check_links, module_with, range_factors
+from simulated.circuit import Circuit
 from simulated.clock import Clock
-from simulated.description import BenchDescription, InstrumentDescription
+from simulated.description import BenchDescription, InstrumentDescription, Part, ShelfDescription
+from simulated.display import Display
 from simulated.faults import parse_fault
-from simulated.load import SETTLED_AFTER, Refused
-from simulated.module import Fuse
-from simulated.multimeter import INTEGRATION_TIME, Multimeter
-from simulated.relay import RangeSwitch
-from simulated.winding import signed_turns
+from simulated.load import SMALLEST_POWER_FACTOR, CurrentSource
+from simulated.module import Shown
+from simulated.multimeter import INTEGRATION_TIME
+from simulated.observers import Measured, observers
+from simulated.truth import Characteristic, Truth
 
 if TYPE_CHECKING:
     from simulated.hostile import Schedule
     from simulated.terminals import Terminal
-
-
-@dataclass(frozen=True)
-class Truth:
-    """What really happened on the bench, for tests and for whoever wants to know. Currents in amperes.
-
-    `turns` are the signed turns in circuit when a range is selected. `switched_under_load`: the contacts moved
-    while more than 1 mA flowed.
-    """
-
-    peak_secondary_current: float
-    secondary_fuse_intact: bool
-    input_overdriven: bool
-    load_on: bool
-    primary_current: float
-    switch_position: str
-    switched_under_load: bool
-    turns: dict[str, int]
-
-    def true_turns(self, range_name: str) -> int:
-        """Signed primary turns carrying the current when `range_name` is selected."""
-        return self.turns[range_name]
 
 
 class SimulatedBench:
@@ -75,32 +48,22 @@ class SimulatedBench:
         self.schedules = dict(schedules or {})
         self.late_reply_delay = late_reply_delay
         self.faults = tuple(parse_fault(text, description.meter) for text in description.faults)
-        meter, seed, names = description.meter, description.seed, {fault.name for fault in self.faults}
+        meter = description.meter
         check_links(description, self.faults)
         self._lock = threading.RLock()
-        self._load = current_source(description, ignores_off="load-ignores-off" in names)
+        self._circuit = Circuit(description, self.faults, clock.now())
         # What is written on a lamp or a heater is not quite what it draws.
         self._load_spread = random.Random(f"{description.seed} shelf").uniform(0.95, 1.05)
-        self._multimeter = Multimeter(self.entry("reference").scales, seed)
-        self._turns = signed_turns(meter.ranges, self.faults)
-        stuck_in = self._range_of("switch-left-in-another-position")
-        self._switch = RangeSwitch(meter.ranges[0].name, stuck_in)
-        self._stuck_in = stuck_in
-        self._supply_current = sum(fault.current for fault in self.faults)
-        self._factors = range_factors(meter, self._range_of("display-factor-forgotten"))
-        self._transformer = transformer_with(names, meter)
-        self._module = module_with(names, meter, seed)
-        self._fuse = secondary_fuse(meter)
-        self._melted_at = float("inf")
-        self._melted_part = 0.0
-        self._peak_ampere_turns = 0.0
-        self._switched_under_load = False
-        self._advanced_to = clock.now()
-        self._slot: tuple[int, float] = (-1, 0.0)
-        self._power_factor = 1.0
+        self.entry("reference")
+        self._observers = observers(description)
+        scaled = next((f.range for f in self.faults if f.name == "display-factor-forgotten"), "")
+        factors = range_factors(meter, scaled)
+        module = module_with({fault.name for fault in self.faults}, meter, description.seed)
+        self._display = Display(self._circuit, module, factors, meter.energy_resolution)
+        self._characteristic = Characteristic(meter, self._circuit, module, factors)
         self._terminals: dict[str, Terminal] = {}
 
-    def entry(self, role: Literal["load", "reference", "meter", "switch"]) -> InstrumentDescription:
+    def entry(self, role: Part) -> InstrumentDescription:
         """The instrument playing `role`. Raises ValueError when the description has none."""
         found = next((i for i in self.description.instruments if i.role == role), None)
         if found is None:
@@ -130,211 +93,189 @@ class SimulatedBench:
 
     def turn_switch(self, range_name: str) -> None:
         """Turn the range switch to `range_name`. Raises KeyError when there is no such range."""
-        if range_name not in self._turns:
+        if range_name not in self._circuit.turns:
             raise KeyError(range_name)
         with self._lock:
-            now = self._advance()
-            self._switched_under_load |= self._flowing(now) > 1e-3
-            self._switch.move(range_name, now)
-            self._note_peak(now)
+            self._circuit.turn_switch(range_name, self._advance())
 
     def plug(self, current: float) -> None:
-        """Plug in a load that draws about `current` amperes, or unplug it (0)."""
+        """Plug in the load on the shelf that draws about `current` amperes, or unplug it (0).
+
+        Its power factor is what the shelf's description says; 1 for a load that is not on it.
+        """
+        shelf = next((i.shelf for i in self.description.instruments if i.role == "load"), ())
+        load = next((s for s in shelf if s.current == current), ShelfDescription(current))
         with self._lock:
             now = self._advance()
-            self._load.set_current(current * self._load_spread, now)
-            self._load.set_output(current > 0, now)
+            self._circuit.load.set_power_factor(self._kept(load), now)
+            self._circuit.load.set_current(current * self._load_spread, now)
+            self._circuit.load.set_output(current > 0, now)
+            self._circuit.follow(now)
 
     def displayed(self) -> float:
-        """What the meter's display shows now, in amperes of the base scale; takes no time."""
+        """The current the meter's display shows now, in amperes of the base scale; takes no time."""
+        return self.shown().current
+
+    def shown(self) -> Shown:
+        """Everything the meter's display shows now; takes no time."""
         with self._lock:
-            now = self._advance()
-            slot = int(now // self._module.refresh_interval)
-            if slot != self._slot[0]:
-                self._slot = (slot, self._displayed_in(slot))
-            return self._slot[1]
+            return self._display.shown(self._advance())
+
+    def displayed_energy(self) -> float:
+        """The meter's energy register in joules of the base scale."""
+        with self._lock:
+            self._advance()
+            return self._display.energy()
 
     # What the terminals do
 
     def open_switch(self) -> None:
         """Open every contact of the range switch."""
         with self._lock:
-            now = self._advance()
-            self._switched_under_load |= self._flowing(now) > 1e-3
-            self._switch.open(now)
+            self._circuit.open_switch(self._advance())
 
     def claimed_position(self) -> str:
         """The range the switch says it is in; empty when open."""
-        return self._switch.claimed
+        return self._circuit.switch.claimed
 
     def set_current(self, current: float) -> None:
         """Program the load, in amperes. Raises load.Refused."""
-        with self._lock:
-            self._load.set_current(current, self._advance())
+        self._set_load(lambda load, now: load.set_current(current, now))
 
     def programmed_current(self) -> float:
         """The load's setpoint in amperes."""
-        return self._load.setpoint
+        return self._circuit.load.setpoint
 
     def set_protection(self, limit: float) -> None:
         """Set the load's protection limit in amperes. Raises load.Refused."""
-        with self._lock:
-            self._load.set_protection(limit)
+        self._set_load(lambda load, _: load.set_protection(limit))
 
     def protection(self) -> float:
         """The load's protection limit in amperes."""
-        return self._load.protection
+        return self._circuit.load.protection
 
     def set_output(self, on: bool) -> None:
         """Switch the load's output."""
-        with self._lock:
-            self._load.set_output(on, self._advance())
+        self._set_load(lambda load, now: load.set_output(on, now))
 
     def output_on(self) -> bool:
         """Whether the load's output is on."""
-        return self._load.on
+        return self._circuit.load.on
 
     def reset_load(self) -> None:
         """The load's *RST."""
+        self._set_load(lambda load, now: load.reset(now))
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """Set the load's power factor, negative for a leading current. Raises load.Refused (-222)."""
+        self._set_load(lambda load, now: load.set_power_factor(power_factor, now))
+
+    def power_factor(self) -> float:
+        """The load's power factor as it was set."""
+        return self._circuit.load.power_factor
+
+    def configure(self, part: str, expected: float) -> None:
+        """Have the instrument playing `part` choose its range for `expected`, in its own unit. Raises load.Refused."""
         with self._lock:
-            self._load.reset(self._advance())
-            self._power_factor = 1.0
+            self._observers[part].configure(expected)
 
     def configure_reference(self, expected: float) -> None:
         """Choose the reference's scale for `expected`, in its own unit. Raises load.Refused."""
+        self.configure("reference", expected)
+
+    def reset(self, part: str) -> None:
+        """The *RST of an instrument that only reads."""
         with self._lock:
-            self._multimeter.configure(expected)
+            self._observers[part].reset()
 
-    def reset_reference(self) -> None:
-        """The reference's *RST."""
-        with self._lock:
-            self._multimeter.reset()
+    def measure(self, part: str, started: float | None = None) -> Measured:
+        """What the instrument playing `part` reads, begun at `started` or now; there when its integration time is over.
 
-    def set_power_factor(self, power_factor: float) -> None:
-        """Set the load's power factor; lagging. Raises load.Refused (-222) outside 0 to 1."""
-        if not 0.0 <= power_factor <= 1.0:
-            raise Refused(-222)
-        self._power_factor = power_factor
-
-    def power_factor(self) -> float:
-        """The load's power factor."""
-        return self._power_factor
-
-    def read_reference(self, started: float | None = None) -> float:
-        """A reading of the reference, in its own unit, begun at `started` or now; there when its integration time is over."""
+        Parts: reference, secondary, voltage, check_standard. Raises KeyError when nothing plays it.
+        """
         start = self.clock.now() if started is None else started
         self.clock.sleep(start + INTEGRATION_TIME - self.clock.now())
         with self._lock:
             self._advance()
-            current = self._mean_current(start, start + INTEGRATION_TIME)
-            return self._multimeter.reading(current / self.description.reference_factor)
+            return self._observers[part].reading(self._circuit.seen(start, start + INTEGRATION_TIME))
+
+    def read_reference(self, started: float | None = None) -> float:
+        """The current the reference reads, in its own unit, begun at `started` or now."""
+        return self.measure("reference", started).current
 
     # What really is
 
     def mean_current(self, start: float, end: float) -> float:
         """Primary current in amperes, on the average from `start` to `end` (seconds of the clock, past)."""
         with self._lock:
-            return self._mean_current(start, end)
+            return self._circuit.mean_current(start, end)
 
     def displays_between(self, start: float, end: float) -> list[float]:
-        """Every value the display showed from `start` to `end` (seconds of the clock, past)."""
-        interval = self._module.refresh_interval
+        """Every current the display showed from `start` to `end` (seconds of the clock, past)."""
         with self._lock:
-            return [self._displayed_in(slot) for slot in range(int(start // interval), int(end // interval) + 1)]
+            return [shown.current for shown in self._display.shown_between(start, end)]
 
     def truth(self) -> Truth:
         """What really happened up to now."""
         with self._lock:
-            now = self._advance()
-            self._note_peak(now)
-            peak = abs(self._transformer.secondary_current(self._peak_ampere_turns))
+            now, circuit = self._advance(), self._circuit
+            circuit.note_peak(now)
+            peak = abs(circuit.transformer.secondary_current(circuit.peak_ampere_turns))
             return Truth(
                 peak_secondary_current=peak,
-                secondary_fuse_intact=now < self._melted_at,
+                secondary_fuse_intact=now < circuit.melted_at,
                 input_overdriven=peak > self.description.meter.maximum_secondary_current,
-                load_on=self._load.on,
-                primary_current=self._flowing(now),
-                switch_position=self._switch.position_at(now),
-                switched_under_load=self._switched_under_load,
-                turns={name: self._turns[self._stuck_in or name] for name in self._turns},
+                load_on=circuit.load.on,
+                primary_current=circuit.flowing(now),
+                switch_position=circuit.switch.position_at(now),
+                switched_under_load=circuit.switched_under_load,
+                turns={name: self._characteristic.turns(name) for name in circuit.turns},
             )
 
+    def true_voltage(self, time: float) -> float:
+        """Volts at the load at `time` (seconds of the clock)."""
+        return self._circuit.mains.voltage_at(time)
+
+    def true_power(self, time: float) -> float:
+        """Active power in the load at `time` (seconds of the clock), in watts."""
+        with self._lock:
+            return self._circuit.power(time)
+
     def true_ratio_error(self, range_name: str, current: float) -> float:
-        """Ratio error (a fraction) of the indicated current at `current` amperes when `range_name` is selected.
+        """Ratio error of the indicated current: `truth.Characteristic.ratio_error`."""
+        return self._characteristic.ratio_error(range_name, current)
 
-        Without noise, resolution and threshold.
-        """
-        actual = self._stuck_in or range_name
-        ampere_turns = abs(self._turns[actual]) * (current + self._supply_current)
-        measured = self._module.measured(abs(self._transformer.secondary_current(ampere_turns)))
-        described = next(r for r in self.description.meter.ranges if r.name == range_name)
-        return measured * self._factors[actual] * described.display_factor / current - 1.0
+    def true_transformer_error(self, range_name: str, current: float) -> complex:
+        """Complex error of the secondary current: `truth.Characteristic.transformer_error`."""
+        return self._characteristic.transformer_error(range_name, current)
 
-    # Physics
+    def true_phase_displacement(self, range_name: str, current: float) -> float:
+        """Rad, transformer and module together: `truth.Characteristic.phase_displacement`."""
+        return self._characteristic.phase_displacement(range_name, current)
 
-    def _range_of(self, name: str) -> str:
-        return next((fault.range for fault in self.faults if fault.name == name), "")
+    def true_power_error(self, range_name: str, current: float, power_factor: float) -> float:
+        """Error of the indicated power, a fraction: `truth.Characteristic.power_error`."""
+        return self._characteristic.power_error(range_name, current, power_factor)
 
-    def _flowing(self, time: float) -> float:
-        """Primary current in amperes; none when the switch is open."""
-        return self._load.current_at(time) if self._switch.position_at(time) else 0.0
+    def true_smallest_current(self, range_name: str) -> float:
+        """Primary amperes from which on something is shown: `truth.Characteristic.smallest_current`."""
+        return self._characteristic.smallest_current(range_name)
 
-    def _ampere_turns(self, time: float) -> float:
-        position = self._switch.position_at(time)
-        turns = abs(self._turns[position]) if position else 0
-        return turns * (self._flowing(time) + self._supply_current)
+    def _set_load(self, action: Callable[[CurrentSource, float], None]) -> None:
+        with self._lock:
+            now = self._advance()
+            action(self._circuit.load, now)
+            self._circuit.follow(now)
 
-    def _mean_current(self, start: float, end: float) -> float:
-        times = _midpoints(start, end, 8 if self._load.changed_since(start - SETTLED_AFTER) else 2)
-        return sum(self._flowing(t) for t in times) / len(times)
-
-    def _displayed_in(self, slot: int) -> float:
-        """The value latched at the beginning of `slot`: the mean over the interval before it."""
-        end = slot * self._module.refresh_interval
-        start = end - self._module.refresh_interval
-        unsteady = self._load.changed_since(start - SETTLED_AFTER) or self._switch.moved_since(start)
-        times = _midpoints(start, end, 16 if unsteady or self._melted_at > start else 2)
-        measured = sum(self._module.measured(self._secondary_current(t)) for t in times) / len(times)
-        factor = self._factors.get(self._switch.position_at(end), 1.0)
-        return self._module.shown(measured, slot, factor)
-
-    def _secondary_current(self, time: float) -> float:
-        if time >= self._melted_at:
-            return 0.0
-        return abs(self._transformer.secondary_current(self._ampere_turns(time)))
+    def _kept(self, load: ShelfDescription) -> float:
+        """The power factor a load on the shelf really has."""
+        draw = random.Random(f"{self.description.seed} shelf {load.current}")
+        deviation = draw.gauss(0.0, self.description.share_of_claim * load.uncertainty / 2)
+        magnitude = max(SMALLEST_POWER_FACTOR, min(1.0, abs(load.power_factor) + deviation))
+        return math.copysign(magnitude, load.power_factor)
 
     def _advance(self) -> float:
-        """Let the fuse and the peak follow what flowed since the last call; returns the present time.
-
-        Nothing changed in between, since every change comes through here first.
-        """
-        now = self.clock.now()
-        start, self._advanced_to = self._advanced_to, max(now, self._advanced_to)
-        if now <= start:
-            return now
-        self._note_peak(start)
-        self._note_peak(now)
-        highest = max(self._ampere_turns(start), self._ampere_turns(now))
-        if self._fuse is not None and highest / self._transformer.secondary_turns > 1.5 * self._fuse.rating:
-            self._heat_fuse(self._fuse, start, now)
+        """Let what remembers follow up to now; returns the present time."""
+        start, now = self._circuit.advance(self.clock.now())
+        self._display.count_energy(start, now)
         return now
-
-    def _heat_fuse(self, fuse: Fuse, start: float, end: float) -> None:
-        time = start
-        while time < min(end, self._melted_at):
-            settling = time < self._load.last_change() + SETTLED_AFTER
-            step = min(0.005 if settling else 0.1, end - time)
-            current = self._secondary_current(time + step / 2)
-            self._melted_part += step / fuse.melting_time(current)
-            time += step
-            if self._melted_part >= 1.0:
-                self._melted_at = time
-
-    def _note_peak(self, time: float) -> None:
-        if time < self._melted_at:
-            self._peak_ampere_turns = max(self._peak_ampere_turns, self._ampere_turns(time))
-
-
-def _midpoints(start: float, end: float, count: int) -> list[float]:
-    width = (end - start) / count
-    return [start + (i + 0.5) * width for i in range(count)]

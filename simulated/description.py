@@ -1,6 +1,7 @@
 """What a simulated bench is told about the bench it stands in for: plain numbers, no files.
 
-The command line fills these from the user's device and bench files. Currents in amperes, resistances in ohms.
+The command line fills these from the user's device and bench files. Currents in amperes, voltages in volts,
+powers in watts, energies in joules, resistances in ohms, angles in radians; a negative power factor is a leading current.
 """
 
 from __future__ import annotations
@@ -25,7 +26,10 @@ class RangeDescription:
 
 @dataclass(frozen=True)
 class MeterDescription:
-    """The modified meter. `ranges` in rising order of turns; resolution and threshold in displayed amperes."""
+    """The modified meter. `ranges` in rising order of turns; resolutions and threshold as displayed.
+
+    `default_power_factor` is what it shows when it reads no current.
+    """
 
     serial: str
     secondary_turns: int
@@ -39,11 +43,15 @@ class MeterDescription:
     smallest_readable_current: float
     refresh_interval: float
     ranges: tuple[RangeDescription, ...]
+    power_resolution: float | None = None
+    power_factor_resolution: float | None = None
+    default_power_factor: float = 1.0
+    energy_resolution: float | None = None
 
 
 @dataclass(frozen=True)
 class ScaleDescription:
-    """One range of the reference multimeter and the bounds of its error."""
+    """One range of a multimeter and the bounds of its error."""
 
     full_scale: float
     of_reading: float
@@ -52,11 +60,53 @@ class ScaleDescription:
 
 
 @dataclass(frozen=True)
+class VoltageDescription:
+    """How well an instrument reads the voltage: the bounds of its error."""
+
+    of_reading: float
+    resolution: float
+
+
+@dataclass(frozen=True)
+class PowerDescription:
+    """How well an instrument reads active power: the bounds of its gain error and of the angle between its channels."""
+
+    of_reading: float
+    phase: float
+    resolution: float
+
+
+@dataclass(frozen=True)
+class ShelfDescription:
+    """One load a person can plug in: what it draws, roughly, and its power factor, which it keeps to `uncertainty` (k = 2)."""
+
+    current: float
+    power_factor: float = 1.0
+    uncertainty: float = 0.0
+
+
+@dataclass(frozen=True)
+class CheckStandardDescription:
+    """What the check standard reads per ampere of the circuit; relative uncertainty (k = 2) and scatter from day to day."""
+
+    ratio: float
+    uncertainty: float
+    standard_deviation: float = 0.0
+
+
+Part = Literal["load", "reference", "meter", "switch", "environment", "secondary", "voltage", "check_standard"]
+"""What an instrument does on the bench."""
+
+
+@dataclass(frozen=True)
 class InstrumentDescription:
-    """One instrument to stand in for. `profile` is None when a person reads or moves it."""
+    """One instrument to stand in for. `profile` is None when a person reads or moves it.
+
+    `burden` is what it adds to the secondary loop; `power_factor_uncertainty` (k = 2) how well a load keeps its power factor.
+    """
 
     name: str
-    role: Literal["load", "reference", "meter", "switch", "environment"]
+    role: Part
     profile: Profile | None
     address: str
     serial: str
@@ -65,14 +115,39 @@ class InstrumentDescription:
     scales: tuple[ScaleDescription, ...] = ()
     positions: dict[str, str] = field(default_factory=dict)
     maximum_current: float | None = None
+    voltage: VoltageDescription | None = None
+    power: PowerDescription | None = None
+    power_factor_uncertainty: float = 0.0
+    burden: float = 0.0
+    shelf: tuple[ShelfDescription, ...] = ()
+
+
+@dataclass(frozen=True)
+class ReferencePathDescription:
+    """What is said of the transformer before the reference: relative uncertainty of its factor, its phase displacement
+    (positive when its secondary leads) and the uncertainty of that; both uncertainties expanded (k = 2).
+    """
+
+    uncertainty: float = 0.0
+    phase_displacement: float = 0.0
+    phase_displacement_uncertainty: float = 0.0
 
 
 @dataclass(frozen=True)
 class BenchDescription:
-    """The whole bench. `reference_factor`: primary amperes per unit of the reference's reading."""
+    """The whole bench. `reference_factor`: primary amperes per unit of the reference's reading.
+
+    `share_of_claim` says how much of what is claimed of the instruments the simulated ones use up: bounds are drawn
+    from evenly, up to this share, and expanded uncertainties (k = 2) normally, their standard deviation this share of the
+    claimed one. A study of coverage takes 1. `day` numbers the days between which a check standard scatters.
+    """
 
     meter: MeterDescription
     instruments: tuple[InstrumentDescription, ...]
     reference_factor: float
     seed: int
     faults: tuple[str, ...] = ()
+    reference_path: ReferencePathDescription = ReferencePathDescription()
+    check_standard: CheckStandardDescription | None = None
+    share_of_claim: float = 0.6
+    day: int = 0

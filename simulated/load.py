@@ -15,6 +15,8 @@ SETPOINT_ERROR = 2e-3
 """Bound of the source's error, relative."""
 WANDER = ((23.0, 2e-4), (47.0, 3e-4), (131.0, 3e-4))
 """Period in seconds and relative amplitude of the slow changes of the delivered current."""
+SMALLEST_POWER_FACTOR = 0.1
+"""Nearer to zero no power factor can be set."""
 
 
 class Refused(Exception):
@@ -33,9 +35,14 @@ class _Change:
 
 
 class CurrentSource:
-    """An AC current source with an output relay and a protection limit. Currents in amperes, times in seconds."""
+    """An AC current source with an output relay and a protection limit. Currents in amperes, times in seconds.
 
-    def __init__(self, maximum_current: float, seed: int, ignores_off: bool = False) -> None:
+    A negative power factor is a leading current; what it keeps is off by `power_factor_deviation`.
+    """
+
+    def __init__(
+        self, maximum_current: float, seed: int, ignores_off: bool = False, power_factor_deviation: float = 0.0
+    ) -> None:
         draw = random.Random(f"{seed} load")
         self._gain = 1.0 + draw.uniform(-SETPOINT_ERROR, SETPOINT_ERROR)
         self._phases = tuple(draw.uniform(0.0, 2 * math.pi) for _ in WANDER)
@@ -45,6 +52,9 @@ class CurrentSource:
         self.protection = maximum_current
         self.setpoint = 0.0
         self.on = False
+        self.power_factor = 1.0
+        self._power_factor_deviation = power_factor_deviation
+        self._angles: deque[tuple[float, float]] = deque([(-math.inf, self._angle())], maxlen=4096)
 
     def set_current(self, current: float, time: float) -> None:
         """Program `current`. Raises Refused (-222) when negative or above the protection limit or the maximum."""
@@ -71,9 +81,17 @@ class CurrentSource:
         self.on = on
         self._follow(time)
 
+    def set_power_factor(self, power_factor: float, time: float) -> None:
+        """Set the power factor. Raises Refused (-222) unless it is from 0.1 to 1, or from -1 to -0.1 for leading."""
+        if not SMALLEST_POWER_FACTOR <= abs(power_factor) <= 1.0:
+            raise Refused(-222)
+        self.power_factor = power_factor
+        self._angles.append((max(time, self._angles[-1][0]), self._angle()))
+
     def reset(self, time: float) -> None:
-        """Output off, no current programmed, protection at the maximum."""
+        """Output off, no current programmed, protection at the maximum, power factor 1."""
         self.set_output(False, time)
+        self.set_power_factor(1.0, time)
         self.protection = self.maximum_current
         self.set_current(0.0, time)
 
@@ -82,9 +100,17 @@ class CurrentSource:
         change = next((c for c in reversed(self._changes) if c.time <= time), self._changes[0])
         return self._settling(change, time) * (1.0 + self.wander(time))
 
+    def angle_at(self, time: float) -> float:
+        """Angle in rad by which the current lags the voltage at `time`; negative when it leads."""
+        return next((angle for since, angle in reversed(self._angles) if since <= time), self._angles[0][1])
+
+    def target(self) -> float:
+        """What is delivered once it has settled, without the wander."""
+        return self._changes[-1].target
+
     def changed_since(self, time: float) -> bool:
         """Whether anything changed at or after `time`."""
-        return self._changes[-1].time >= time
+        return max(self._changes[-1].time, self._angles[-1][0]) >= time
 
     def last_change(self) -> float:
         """When the output last changed, in seconds; minus infinity when never."""
@@ -96,6 +122,10 @@ class CurrentSource:
             amplitude * math.sin(2 * math.pi * time / period + phase)
             for (period, amplitude), phase in zip(WANDER, self._phases, strict=True)
         )
+
+    def _angle(self) -> float:
+        kept = min(1.0, abs(self.power_factor) + self._power_factor_deviation)
+        return math.copysign(math.acos(kept), self.power_factor)
 
     def _follow(self, time: float) -> None:
         target = self.setpoint * self._gain if self.on else 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 import random
 from dataclasses import dataclass
@@ -11,12 +12,27 @@ CLIPS_AT = 1.2
 """The input stage clips at this multiple of the largest secondary current."""
 
 
+VOLTAGE_RESOLUTION = 0.1
+"""Volts."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What a display shows: amperes, volts and watts of the base scale, and the power factor."""
+
+    current: float
+    voltage: float
+    power: float
+    power_factor: float
+
+
 @dataclass(frozen=True)
 class Module:
-    """A metering module with a display. Displayed values in amperes of the base scale.
+    """A metering module with a display. Displayed values in amperes and watts of the base scale.
 
     `scale` is displayed amperes per ampere of secondary current; `gain` and `offset` (amperes displayed) are the
-    module's own errors; `clips_at` in amperes of secondary current.
+    module's own errors; `clips_at` in amperes of secondary current. `voltage_gain` and `phase_error` (rad, as a
+    phase displacement: it adds to that of the transformer) are those of its voltage channel.
     """
 
     scale: float
@@ -27,22 +43,56 @@ class Module:
     refresh_interval: float
     clips_at: float
     seed: int
+    voltage_gain: float = 1.0
+    phase_error: float = 0.0
+    power_resolution: float = 0.1
+    power_factor_resolution: float = 0.001
+    default_power_factor: float = 1.0
 
     def measured(self, secondary_current: float) -> float:
         """The value in displayed amperes before noise, threshold and rounding."""
         return min(abs(secondary_current), self.clips_at) * self.scale * self.gain + self.offset
 
+    def power(self, secondary_current: complex, voltage: float, angle: float) -> float:
+        """Active power in watts before noise, threshold and rounding: U I cos(phi - delta).
+
+        `secondary_current` is a phasor against the primary current, which lags `voltage` by `angle`.
+        """
+        # A primary that runs backwards turns the phasor by half a turn, and the sign of the power with it.
+        displacement = cmath.phase(secondary_current) + self.phase_error
+        return voltage * self.voltage_gain * self.measured(abs(secondary_current)) * math.cos(angle - displacement)
+
     def shown(self, measured: float, slot: int, range_factor: float = 1.0) -> float:
         """What the display shows for `measured` in refresh slot `slot`; the noise belongs to the slot."""
-        draw = random.Random(f"{self.seed} display {slot}")
-        noisy = measured * (1.0 + draw.gauss(0.0, 1e-4)) + draw.gauss(0.0, 0.2) * self.resolution
-        if noisy < self.smallest:
-            return 0.0
-        return self.rounded(noisy * range_factor)
+        noisy = self._noisy(measured, slot)
+        return 0.0 if noisy < self.smallest else rounded(noisy * range_factor, self.resolution)
 
-    def rounded(self, value: float) -> float:
-        """`value` to the display's resolution."""
-        return float(f"{round(value / self.resolution) * self.resolution:.12g}")
+    def everything_shown(
+        self, measured: float, power: float, voltage: float, slot: int, range_factor: float = 1.0
+    ) -> Shown:
+        """Everything the display shows in refresh slot `slot`. Below its smallest current it sees no load at all."""
+        volts = rounded(voltage * self.voltage_gain, VOLTAGE_RESOLUTION)
+        noisy = self._noisy(measured, slot)
+        if noisy < self.smallest:
+            return Shown(0.0, volts, 0.0, self.default_power_factor)
+        draw = random.Random(f"{self.seed} display power {slot}")
+        watts = power * noisy / measured * (1.0 + draw.gauss(0.0, 1e-4)) + draw.gauss(0.0, 0.2) * self.power_resolution
+        factor = max(-1.0, min(1.0, watts / (voltage * self.voltage_gain * noisy)))
+        return Shown(
+            rounded(noisy * range_factor, self.resolution),
+            volts,
+            rounded(watts * range_factor, self.power_resolution),
+            rounded(factor, self.power_factor_resolution),
+        )
+
+    def _noisy(self, measured: float, slot: int) -> float:
+        draw = random.Random(f"{self.seed} display {slot}")
+        return measured * (1.0 + draw.gauss(0.0, 1e-4)) + draw.gauss(0.0, 0.2) * self.resolution
+
+
+def rounded(value: float, resolution: float) -> float:
+    """`value` in whole steps of `resolution`."""
+    return float(f"{round(value / resolution) * resolution:.12g}")
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""The reference multimeter: errors that stay inside its claim, scales, overload, integration time."""
+"""A multimeter: errors that stay inside its claim, scales, overload, integration time."""
 
 from __future__ import annotations
 
@@ -14,8 +14,6 @@ OVERLOAD = 9.9e37
 """What SCPI-1999 has an instrument answer for infinity."""
 OVERRANGE = 1.2
 """Readings up to this multiple of full scale are shown."""
-SHARE_OF_CLAIM = 0.6
-"""The systematic errors are drawn inside this part of the claim."""
 
 
 @dataclass(frozen=True)
@@ -25,16 +23,25 @@ class _Errors:
 
 
 class Multimeter:
-    """A multimeter on a chosen scale. Values in the instrument's own unit."""
+    """A multimeter on a chosen scale. Values in the instrument's own unit.
 
-    def __init__(self, scales: tuple[ScaleDescription, ...], seed: int) -> None:
+    Its systematic errors are drawn inside `share` of the claim, by `seed` and `name`.
+    """
+
+    def __init__(
+        self, scales: tuple[ScaleDescription, ...], seed: int, name: str = "reference", share: float = 0.6
+    ) -> None:
         if not scales:
-            raise ValueError("a simulated reference needs at least one scale")
+            raise ValueError("a simulated multimeter needs at least one scale")
         self._scales = scales
-        self._seed = seed
-        self._draw = random.Random(f"{seed} reference noise")
-        self._errors = {scale: _drawn(scale, seed) for scale in scales}
+        self._draw = random.Random(f"{seed} {name} noise")
+        self._errors = {scale: _drawn(scale, f"{seed} {name}", share) for scale in scales}
         self.scale = scales[-1]
+
+    @property
+    def nothing(self) -> float:
+        """A reading up to this may be the instrument's own offset and noise alone."""
+        return self.scale.of_range * self.scale.full_scale + 10 * self.scale.resolution
 
     def configure(self, expected: float) -> None:
         """Choose the smallest scale that holds `expected`. Raises Refused (-222) when none does."""
@@ -57,7 +64,7 @@ class Multimeter:
         return abs(round(read / scale.resolution) * scale.resolution)
 
 
-def _drawn(scale: ScaleDescription, seed: int) -> _Errors:
-    draw = random.Random(f"{seed} reference scale {scale.full_scale}")
-    gain = draw.uniform(-SHARE_OF_CLAIM, SHARE_OF_CLAIM) * scale.of_reading
-    return _Errors(gain, draw.uniform(-SHARE_OF_CLAIM, SHARE_OF_CLAIM) * scale.of_range * scale.full_scale)
+def _drawn(scale: ScaleDescription, seed: str, share: float) -> _Errors:
+    draw = random.Random(f"{seed} scale {scale.full_scale}")
+    gain = draw.uniform(-share, share) * scale.of_reading
+    return _Errors(gain, draw.uniform(-share, share) * scale.of_range * scale.full_scale)

@@ -1,4 +1,4 @@
-"""What the instruments of a simulated bench measure: current from its physics, the rest from the current and constants."""
+"""What the instruments of a simulated bench measure: what they see of the circuit, and constants of the room."""
 
 from __future__ import annotations
 
@@ -7,48 +7,59 @@ import math
 from instruments.profile import Profile
 from simulated.bench import SimulatedBench
 from simulated.load import Refused
+from simulated.observers import Measured
 
-MAINS_VOLTAGE = 230.0
-"""Volts at the load, the nominal voltage of IEC 60038; nothing on the bench depends on it, so it does not move."""
 TEMPERATURE, RELATIVE_HUMIDITY = 23.0, 45.0
 """In degC and %: the air in which a calibration laboratory works; common practice, no published source."""
+OBSERVING = ("reference", "secondary", "voltage", "check_standard")
+"""The parts that take their time to measure."""
 
 
-def measured(bench: SimulatedBench, role: str, name: str, started: float | None = None) -> float:
-    """The quantity `name` as the instrument playing `role` sees it, in the unit of a profile.
+def measured(bench: SimulatedBench, role: str, name: str) -> float:
+    """The quantity `name` as the instrument playing `role` sees it now, in the unit of a profile.
 
-    A reference takes its integration time, from `started` or from now. Raises Refused for an unknown quantity.
+    An instrument that measures takes its integration time. Raises Refused (-221) for an unknown quantity.
     """
-    needs_current = name in ("current", "power", "apparent_power", "reactive_power", "power_factor")
-    return derived(bench, name, _current(bench, role, started) if needs_current else 0.0)
-
-
-def derived(bench: SimulatedBench, name: str, current: float) -> float:
-    """The quantity `name` where `current` was measured. Raises Refused (-221) for an unknown quantity."""
-    power_factor = bench.power_factor()
-    apparent = MAINS_VOLTAGE * abs(current)
-    values = {
-        "current": current,
-        "voltage": MAINS_VOLTAGE,
-        "power": apparent * power_factor,
-        "apparent_power": apparent,
-        "reactive_power": apparent * math.sqrt(1.0 - power_factor**2),
-        # Meters show 1 while nothing flows; common practice, no published source.
-        "power_factor": power_factor if current else 1.0,
+    constants = {
         "frequency": bench.description.meter.frequency,
-        "phase": math.degrees(math.acos(power_factor)),
         "temperature": TEMPERATURE,
         "relative_humidity": RELATIVE_HUMIDITY,
+    }
+    if name in constants:
+        return constants[name]
+    if name == "energy" and role == "meter":
+        return bench.displayed_energy()
+    return part_of(measurement(bench, role), name)
+
+
+def measurement(bench: SimulatedBench, role: str, started: float | None = None) -> Measured:
+    """Everything the instrument playing `role` sees, begun at `started` or now."""
+    if role in OBSERVING:
+        return bench.measure(role, started)
+    if role == "meter":
+        shown = bench.shown()
+        phase = math.degrees(math.acos(shown.power_factor))
+        return Measured(shown.current, shown.voltage, shown.power, shown.power_factor, phase)
+    now = bench.clock.now()
+    current, voltage, power = bench.truth().primary_current, bench.true_voltage(now), bench.true_power(now)
+    return Measured(current, voltage, power, bench.power_factor(), math.degrees(math.acos(abs(bench.power_factor()))))
+
+
+def part_of(whole: Measured, name: str) -> float:
+    """The quantity `name` of one measurement. Raises Refused (-221) for an unknown quantity."""
+    apparent = whole.voltage * abs(whole.current)
+    values = {
+        "current": whole.current,
+        "voltage": whole.voltage,
+        "power": whole.power,
+        "apparent_power": apparent,
+        "reactive_power": math.sqrt(max(0.0, apparent**2 - whole.power**2)),
+        "power_factor": whole.power_factor,
+        "phase": whole.phase,
     }
     if name not in values:
         raise Refused(-221)
     return values[name]
-
-
-def _current(bench: SimulatedBench, role: str, started: float | None) -> float:
-    if role == "reference":
-        return bench.read_reference(started)
-    return bench.displayed() if role == "meter" else bench.truth().primary_current
 
 
 class Sensing:
@@ -59,17 +70,17 @@ class Sensing:
         self._configured: dict[str, str] = {}
         self._armed = False
         self._fired_at: float | None = None
-        self._current: float | None = None
+        self._whole: Measured | None = None
 
     def configure(self, name: str, text: str) -> None:
-        """From now on the query of `name` reads `name`; the reference goes to the range for `text`. Raises Refused."""
-        if self._role == "reference" and name == "current" and text:
-            self._bench.configure_reference(float(text))
+        """From now on the query of `name` reads `name`; a meter of current goes to the range for `text`. Raises Refused."""
+        if self._role in OBSERVING and name == "current" and text:
+            self._bench.configure(self._role, float(text))
         self._configured[self._profile.quantities[name].get] = name
 
     def arm(self, _: str) -> None:
         """Wait for a trigger; what was measured before is no longer there (SCPI-99, error -230)."""
-        self._armed, self._fired_at, self._current = True, None, None
+        self._armed, self._fired_at, self._whole = True, None, None
 
     def fire(self, _: str) -> None:
         """Begin a measurement. Raises Refused (-211) when nothing waits for it."""
@@ -80,7 +91,7 @@ class Sensing:
             raise Refused(-211)
         self._armed, self._fired_at = False, self._bench.clock.now()
         if self._role == "meter":
-            self._current = self._bench.displayed()
+            self._whole = measurement(self._bench, self._role)
 
     def read(self, query: str) -> float:
         """The value a query reads; fetched ones all come from one measurement. Raises Refused (-230) when there is none."""
@@ -90,6 +101,8 @@ class Sensing:
             return measured(self._bench, self._role, name)
         if self._fired_at is None:
             raise Refused(-230)
-        if self._current is None:
-            self._current = _current(self._bench, self._role, self._fired_at)
-        return derived(self._bench, name, self._current)
+        if name in ("frequency", "energy"):
+            return measured(self._bench, self._role, name)
+        if self._whole is None:
+            self._whole = measurement(self._bench, self._role, self._fired_at)
+        return part_of(self._whole, name)

@@ -12,7 +12,7 @@ from simulated.description import InstrumentDescription
 from simulated.load import Refused
 from simulated.modbus import RegisterMap
 from simulated.scpi import Command, Reply, ScpiInstrument
-from simulated.sensing import Sensing, measured
+from simulated.sensing import OBSERVING, Sensing, measured
 
 Terminal = ScpiInstrument | RegisterMap
 UNLIMITED = 1000.0
@@ -33,8 +33,10 @@ def terminal(bench: SimulatedBench, instrument: InstrumentDescription) -> Termin
     if profile.kind == "modbus":
         if instrument.role in ("load", "switch"):
             raise UnsupportedInstrument(f"instrument {instrument.name!r}: no Modbus {instrument.role} is simulated")
+        # Only the device counts energy.
+        held = {n: r for n, r in profile.registers.items() if n != "energy" or instrument.role == "meter"}
         return RegisterMap(
-            profile.registers,
+            held,
             partial(measured, bench, instrument.role),
             profile.serial_registers,
             _serial(bench, instrument),
@@ -74,7 +76,7 @@ def _commands(
         return _load_commands(bench, profile), bench.reset_load
     if instrument.role == "switch":
         return _switch_commands(bench, instrument, profile), bench.open_switch
-    reset = bench.reset_reference if instrument.role == "reference" else lambda: None
+    reset = partial(bench.reset, instrument.role) if instrument.role in OBSERVING else lambda: None
     return _sensing_commands(bench, instrument, profile), reset
 
 

@@ -90,8 +90,10 @@ class Transformer:
         inductance = permeability * self.secondary_turns**2 * core.area / core.path_length
         return cmath.rect(1.0 / (2 * math.pi * self.frequency * inductance), core.loss_angle - math.pi / 2)
 
-    def secondary_current(self, ampere_turns: float) -> complex:
+    def secondary_current(self, ampere_turns: float, further_resistance: float = 0.0) -> complex:
         """Secondary current in amperes (rms) for rms `ampere_turns`, as a phasor against the primary current.
+
+        `further_resistance` in ohms is in series with the secondary circuit: copper that has warmed.
 
         Both admittances lie in the same quadrant, so the current they take together grows with the voltage and is
         never less than what the secondary circuit takes alone: the voltage is bracketed, also in saturation.
@@ -99,7 +101,7 @@ class Transformer:
         if ampere_turns == 0.0:
             return 0j
         ideal = ampere_turns / self.secondary_turns
-        circuit = 1.0 / self.secondary_impedance
+        circuit = 1.0 / (self.secondary_impedance + further_resistance)
         force = self._electromotive_force(abs(ideal), circuit)
         return ideal * circuit / (circuit + self.magnetising_admittance(force))
 

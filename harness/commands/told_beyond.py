@@ -41,10 +41,10 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
         held = rng.endurance
         yield f"held {held.seconds:.0f} s: drift {_percent(held.drift)}"
     if rng.parts:
-        largest = max(rng.parts, key=lambda p: abs(p.transformer_error.value))
+        clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)
         yield (
-            f"where the error is, at {largest.name}: transformer and turns {_percent(largest.transformer_error)}, "
-            f"metering module {_percent(largest.module_error)}"
+            f"where the error is, seen best at {clearest.name}: transformer and turns {_percent(clearest.transformer_error)}, "
+            f"metering module {_percent(clearest.module_error)}"
         )
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Literal
+from typing import get_args
 
-from harness.bench import ROLES, Bench, InstrumentEntry, Role
+from harness.bench import Bench, InstrumentEntry
 from harness.device import Device
 from harness.errors import UserError
 from harness.station import resolved_address
@@ -16,10 +16,16 @@ from instruments.profile import Profile, load_profile
 from simulated.bench import SimulatedBench
 from simulated.description import (
     BenchDescription,
+    CheckStandardDescription,
     InstrumentDescription,
     MeterDescription,
+    Part,
+    PowerDescription,
     RangeDescription,
+    ReferencePathDescription,
     ScaleDescription,
+    ShelfDescription,
+    VoltageDescription,
 )
 from simulated.faults import parse_fault
 from simulated.inprocess import RegisterLink as TwinRegisterLink
@@ -54,24 +60,46 @@ def describe(
             RangeDescription(r.name, r.primary_turns, r.wiring, r.display_factor, r.minimum_current, r.maximum_current)
             for r in device.ranges
         ),
+        power_resolution=display.power_resolution,
+        power_factor_resolution=display.power_factor_resolution,
+        default_power_factor=display.default_power_factor,
+        energy_resolution=display.energy_resolution,
     )
     try:
         for fault in faults:
             parse_fault(fault, meter)
     except ValueError as problem:
         raise UserError(str(problem)) from None
-    instruments = [_instrument(bench, role, bench.player(role), bench_file, folders) for role in ROLES]
-    if bench.roles.environment is not None:
-        instruments.append(_instrument(bench, "environment", bench.roles.environment, bench_file, folders))
+    path, check = bench.reference_path, bench.check_standard
     return BenchDescription(
-        meter, tuple(instruments), bench.reference_path.factor, bench.simulation.seed, tuple(faults)
+        meter,
+        tuple(_instrument(bench, role, name, bench_file, folders) for name, role in _parts(bench).items()),
+        path.factor,
+        bench.simulation.seed,
+        tuple(faults),
+        reference_path=ReferencePathDescription(
+            path.uncertainty, path.phase_displacement, path.phase_displacement_uncertainty
+        ),
+        check_standard=None
+        if check is None
+        else CheckStandardDescription(check.ratio, check.uncertainty, check.standard_deviation),
     )
 
 
+def _parts(bench: Bench) -> dict[str, Part]:
+    """Instrument name -> what it does; one that also reads the voltage does what it does first."""
+    parts: dict[str, Part] = {}
+    for role in get_args(Part):
+        if (name := getattr(bench.roles, role)) is not None:
+            parts.setdefault(name, role)
+    return parts
+
+
 def _instrument(
-    bench: Bench, role: Role | Literal["environment"], name: str, bench_file: Path, folders: Sequence[Path]
+    bench: Bench, role: Part, name: str, bench_file: Path, folders: Sequence[Path]
 ) -> InstrumentDescription:
     entry = bench.instruments[name]
+    voltage, power = entry.voltage, entry.power
     return InstrumentDescription(
         name=name,
         role=role,
@@ -83,6 +111,13 @@ def _instrument(
         scales=tuple(ScaleDescription(s.full_scale, s.of_reading, s.of_range, s.resolution) for s in entry.ranges),
         positions=dict(entry.positions),
         maximum_current=entry.maximum_current,
+        voltage=None if voltage is None else VoltageDescription(voltage.of_reading, voltage.resolution),
+        power=None if power is None else PowerDescription(power.of_reading, power.phase, power.resolution),
+        power_factor_uncertainty=entry.power_factor_uncertainty or 0.0,
+        burden=entry.burden or 0.0,
+        shelf=tuple(
+            ShelfDescription(load.current, load.power_factor, load.power_factor_uncertainty) for load in entry.shelf
+        ),
     )
 
 

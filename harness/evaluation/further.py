@@ -46,7 +46,8 @@ def further(
     reasons: list[str] = []
     power = tuple(_power_point(device, inputs, p) for p in own)
     phase = tuple(_phase(device, inputs, found) for found in phases_found(own))
-    splits = [split(device, inputs, p) for p in points if p.observed.range == rng.name]
+    ratio = [p for p in points if p.observed.range == rng.name and p.observed.direction != "search"]
+    splits = [split(device, inputs, p) for p in ratio]
     reasons += _failed_power(rng, power)
     reasons += _failed_phase(rng, phase)
     found: dict[str, Any] = {

@@ -16,7 +16,7 @@ from harness.commands.new import new
 from harness.errors import AbortedSafe
 from harness.results import Results
 from harness.steps import Options
-from simulated.bench import Truth
+from simulated.truth import Truth
 from tests.on_twin import TwinRun
 
 

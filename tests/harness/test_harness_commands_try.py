@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 import subprocess
 import sys
@@ -97,10 +98,11 @@ def test_every_exchange_is_shown_with_value_and_time(walked: dict[str, tuple[int
     """Sent, received, the value with its unit, the time it took."""
     output = walked["multimeter"][1]
     assert "> CONFigure:VOLTage:AC 750\n" in output
-    reply = next(line for line in output.splitlines() if "+2.30000000E+02" in line)
-    assert reply.startswith("  < ")
-    assert reply.endswith("ms")
-    assert "ok     230 V" in output
+    volts = re.search(r"^  < \+(2\.\d{8})E\+02 +\S+ ms$", output, re.MULTILINE)
+    assert volts is not None
+    # IEC 60038: 230 V
+    assert float(volts.group(1)) == pytest.approx(2.30, rel=0.005)
+    assert f"ok     {float(volts.group(1)) * 100:.8g} V" in output
     assert "> read 2 input registers from 0\n" in walked["monitor"][1]
 
 

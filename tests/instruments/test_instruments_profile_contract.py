@@ -268,8 +268,8 @@ def test_every_reader_reads_the_current_that_flows(name: str, profile: Profile, 
         if "power" in values:
             assert values["power"] == pytest.approx(values.get("voltage", 230.0) * 5.0 * 0.5, rel=0.01)
         if "phase" in values:
-            # cos 60 degrees = 0.5
-            assert values["phase"] == pytest.approx(60.0, abs=0.05)
+            # cos 60 degrees = 0.5; a device sees the phase displacement of its own transformer besides.
+            assert values["phase"] == pytest.approx(60.0, abs=0.5 if role == "meter" else 0.05)
 
 
 def test_a_trigger_is_armed_and_fired_for_every_reading(tmp_path: Path) -> None:
@@ -316,7 +316,7 @@ def test_a_query_shared_by_two_quantities_reads_only_the_one_configured(tmp_path
             reference.read_quantity("voltage")
         reference.configure_quantity("voltage", 300.0)
         # IEC 60038: the nominal voltage between phase and neutral is 230 V
-        assert reference.read_quantity("voltage").value == 230.0
+        assert reference.read_quantity("voltage").value == pytest.approx(230.0, rel=0.005)
         with pytest.raises(InstrumentError, match="not configured for current"):
             reference.read()
         reference.configure(10.0)

@@ -1,0 +1,139 @@
+"""What instruments in the circuit read: each sees its part of it, with errors that stay inside what is claimed of it."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from simulated.circuit import Seen
+from simulated.description import (
+    BenchDescription,
+    InstrumentDescription,
+    PowerDescription,
+    ScaleDescription,
+    VoltageDescription,
+)
+from simulated.multimeter import OVERLOAD, Multimeter
+
+NOISE = 2e-5
+"""Relative standard deviation of one reading of voltage or power."""
+TYPICAL_VOLTAGE = VoltageDescription(of_reading=1e-3, resolution=0.01)
+TYPICAL_POWER = PowerDescription(of_reading=2e-3, phase=1e-3, resolution=0.01)
+"""Of instruments whose bench file says nothing of voltage or power."""
+WIDE = ScaleDescription(full_scale=1e6, of_reading=0.0, of_range=0.0, resolution=1e-6)
+"""The range of a meter that has only one."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One measurement, all of it at the same time: amperes, volts, watts, the power factor (negative: leading), degrees."""
+
+    current: float
+    voltage: float
+    power: float
+    power_factor: float
+    phase: float
+
+
+class Observer:
+    """An instrument that reads `current_of` the circuit, and voltage and power where it has those.
+
+    `displacement` in rad is that of a transformer before it.
+    """
+
+    def __init__(
+        self,
+        multimeter: Multimeter,
+        instrument: InstrumentDescription,
+        description: BenchDescription,
+        current_of: Callable[[Seen], float],
+        displacement: float = 0.0,
+    ) -> None:
+        seed, share = f"{description.seed} {instrument.role}", description.share_of_claim
+        draw = random.Random(f"{seed} voltage and power")
+        self._noise = random.Random(f"{seed} voltage and power noise")
+        self._multimeter, self._current_of = multimeter, current_of
+        self._voltage, self._power = instrument.voltage or TYPICAL_VOLTAGE, instrument.power or TYPICAL_POWER
+        self._voltage_gain = 1.0 + draw.uniform(-share, share) * self._voltage.of_reading
+        self._power_gain = 1.0 + draw.uniform(-share, share) * self._power.of_reading
+        self._displacement = displacement + draw.uniform(-share, share) * self._power.phase
+
+    def configure(self, expected: float) -> None:
+        """Choose the range for `expected` amperes. Raises load.Refused."""
+        self._multimeter.configure(expected)
+
+    def reset(self) -> None:
+        """Go to the largest range."""
+        self._multimeter.reset()
+
+    def reading(self, seen: Seen) -> Measured:
+        """One measurement; what depends on a current in overload is 9.9E37."""
+        true_current = self._current_of(seen)
+        current = self._multimeter.reading(true_current)
+        voltage = self._noisy(seen.voltage * self._voltage_gain, self._voltage.resolution)
+        if current == OVERLOAD:
+            return Measured(OVERLOAD, voltage, OVERLOAD, OVERLOAD, OVERLOAD)
+        angle = seen.angle - self._displacement
+        true_power = seen.voltage * true_current * math.cos(angle)
+        power = self._noisy(true_power * self._power_gain, self._power.resolution)
+        # Instruments show 1 while nothing flows; common practice, no published source.
+        flows = voltage and current > self._multimeter.nothing
+        factor = max(-1.0, min(1.0, power / (voltage * current))) if flows else 1.0
+        return Measured(
+            current,
+            voltage,
+            power,
+            math.copysign(factor, angle),
+            math.copysign(math.degrees(math.acos(factor)), angle),
+        )
+
+    def _noisy(self, value: float, resolution: float) -> float:
+        noise = self._noise.gauss(0.0, NOISE * abs(value) + 0.5 * resolution)
+        return round((value + noise) / resolution) * resolution
+
+
+def observers(description: BenchDescription) -> dict[str, Observer]:
+    """Every instrument that only reads, by its part on the bench."""
+    makers = {
+        "reference": _reference,
+        "secondary": _secondary,
+        "voltage": _voltmeter,
+        "check_standard": _check_standard,
+    }
+    return {i.role: makers[i.role](i, description) for i in description.instruments if i.role in makers}
+
+
+def _reference(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
+    path, share = description.reference_path, description.share_of_claim
+    draw = random.Random(f"{description.seed} reference path")
+    factor = description.reference_factor * (1.0 + draw.gauss(0.0, share * path.uncertainty / 2))
+    displacement = path.phase_displacement + draw.gauss(0.0, share * path.phase_displacement_uncertainty / 2)
+    multimeter = Multimeter(instrument.scales, description.seed, share=share)
+    return Observer(multimeter, instrument, description, lambda seen: seen.primary / factor, displacement)
+
+
+def _secondary(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
+    multimeter = Multimeter(
+        instrument.scales or (WIDE,), description.seed, "secondary", share=description.share_of_claim
+    )
+    return Observer(multimeter, instrument, description, lambda seen: seen.secondary)
+
+
+def _voltmeter(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
+    return Observer(Multimeter((WIDE,), description.seed, "voltage"), instrument, description, lambda _: 0.0)
+
+
+def _check_standard(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
+    """Its ranges only say what it resolves: how far it may be off is said of the check standard as a whole."""
+    known = description.check_standard
+    if known is None:
+        raise ValueError("an instrument is a check standard and nothing says what it is known to read")
+    spread = description.share_of_claim * known.uncertainty / 2
+    own = random.Random(f"{description.seed} check standard").gauss(0.0, spread)
+    of_the_day = random.Random(f"{description.seed} check standard day {description.day}")
+    ratio = known.ratio * (1.0 + own + of_the_day.gauss(0.0, known.standard_deviation))
+    scales = instrument.scales or (WIDE,)
+    multimeter = Multimeter(scales, description.seed, "check standard", share=0.0)
+    return Observer(multimeter, instrument, description, lambda seen: seen.primary * ratio)
