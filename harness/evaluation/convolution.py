@@ -1,4 +1,4 @@
-"""The distribution of a sum of rectangles and one bell: how wide an interval must be to hold a given probability.
+"""The distribution of a sum of rectangles, a normal and a t-distribution: how wide an interval must be to hold a given probability.
 
 The sum is symmetric, so P(|S| <= x) follows from its characteristic function phi (JCGM 101:2008, 5.10 leaves the way open).
 On a circle of circumference 2 L the sum has the Fourier series
@@ -22,39 +22,39 @@ from numpy.typing import NDArray
 MOST_TERMS = 8192
 """Enough for a rectangle with nothing beside it, where the terms fall slowest: the rest is below 1e-8."""
 
-BELL_OF_BESSEL = 100.0
-"""Up to so many degrees of freedom the t-distribution is taken as it is; above, as the normal of the same half-width."""
+MOST_FREEDOM = 100.0
+"""A t-distribution of more degrees of freedom is taken as the normal one of the same half-width: k changes by 0.1 % at most."""
 
 NEGLIGIBLE = 1e-5
-"""A bell this much narrower than the rectangles together changes no digit anyone prints."""
+"""A t-distribution this much narrower than all else together changes no digit anyone prints."""
 
-HALVINGS = 32
+HALVINGS = 33
 """Few enough that the last bits of a sine, which differ between processors, do not reach the result."""
 
 
-def half_width(half_widths: Sequence[float], scale: float, degrees_of_freedom: float, probability: float) -> float:
-    """Half-width of the interval holding `probability` of the sum of rectangles and a t-distribution.
+def half_width(
+    half_widths: Sequence[float], deviation: float, scale: float, degrees_of_freedom: float, probability: float
+) -> float:
+    """Half-width of the interval holding `probability` of the sum of rectangles, a normal and a t-distribution.
 
-    `half_widths` of the rectangles (at least one), `scale` of the t-distribution (0 for none) with `degrees_of_freedom`,
-    infinite for a normal distribution; all in one unit, in which the result is too.
+    `half_widths` of the rectangles (at least one), standard `deviation` of the normal part and `scale` of the t-distribution with
+    `degrees_of_freedom` (0 for none); all in one unit, in which the result is too.
     """
     from scipy.special import ndtri, stdtrit
 
-    reach = float(math.fsum(half_widths))
-    upper = (1 + probability) / 2
-    t = float(ndtri(upper) if math.isinf(degrees_of_freedom) else stdtrit(degrees_of_freedom, upper))
-    if BELL_OF_BESSEL < degrees_of_freedom < math.inf:
-        scale, t = scale * t / float(ndtri(upper)), float(ndtri(upper))
-        degrees_of_freedom = math.inf
-    if scale < NEGLIGIBLE * reach:
+    if scale and degrees_of_freedom > MOST_FREEDOM:
+        upper = (1 + probability) / 2
+        wider = 1.0 if math.isinf(degrees_of_freedom) else float(stdtrit(degrees_of_freedom, upper) / ndtri(upper))
+        deviation, scale = math.hypot(deviation, scale * wider), 0.0
+    reach = math.fsum(half_widths)
+    if scale < NEGLIGIBLE * (reach + deviation):
         scale = 0.0
-    length = (
-        2 * reach + max(12.0, 4.0 * t) * scale
-        if math.isfinite(degrees_of_freedom)
-        else reach + 9 * scale + 0.01 * reach
-    )
-    angles, terms = _series(half_widths, scale, degrees_of_freedom, length)
-    low, high = 0.0, reach + t * scale
+    # Of either bell as much lies outside its share of this as may lie outside of all.
+    upper = (3 + probability) / 4
+    t = float(stdtrit(degrees_of_freedom, upper)) if scale else 0.0
+    low, high = 0.0, reach + float(ndtri(upper)) * deviation + t * scale
+    length = 2 * (reach + 5 * deviation) + max(12.0, 4 * t) * scale if scale else 1.01 * reach + 9 * deviation
+    angles, terms = _series(half_widths, deviation, scale, degrees_of_freedom, length)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
         inside = middle / length + 2 / math.pi * float(np.sum(terms * np.sin(angles * middle)))
@@ -67,25 +67,25 @@ def half_width(half_widths: Sequence[float], scale: float, degrees_of_freedom: f
 
 
 def _series(
-    half_widths: Sequence[float], scale: float, freedom: float, length: float
+    half_widths: Sequence[float], deviation: float, scale: float, freedom: float, length: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The angles n pi / L and the terms phi(n pi / L) / n, as many as there are worth having."""
-    needed = math.inf
-    if scale:
-        # The exponents of exp(-38) at which the bell's own characteristic function ends.
-        needed = length / (math.pi * scale) * (8.7 if math.isinf(freedom) else 38.0 / math.sqrt(freedom))
-    orders = np.arange(1, 1 + min(MOST_TERMS, math.ceil(min(needed, MOST_TERMS))), dtype=np.float64)
+    # Where exp(-38), which nobody would see, is reached by the normal or the t-distribution alone.
+    ends = [8.7 / deviation] if deviation else []
+    ends += [38.0 / (math.sqrt(freedom) * scale)] if scale else []
+    needed = min(MOST_TERMS, math.ceil(min([length / math.pi * end for end in ends], default=MOST_TERMS)))
+    orders = np.arange(1, needed + 1, dtype=np.float64)
     angles = orders * (math.pi / length)
-    terms = _bell(angles * scale, freedom) / orders if scale else 1.0 / orders
+    terms = np.exp(-((angles * deviation) ** 2) / 2) / orders
+    if scale:
+        terms = terms * _t_characteristic(angles * scale, freedom)
     for a in half_widths:
         terms = terms * np.sinc(orders * (a / length))
     return angles, terms
 
 
-def _bell(z: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
-    """Characteristic function of the normal or t-distribution at `z` (Hurst 1995: Bessel's K of order half of `freedom`)."""
-    if math.isinf(freedom):
-        return np.exp(-z * z / 2)
+def _t_characteristic(z: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
+    """Characteristic function of the t-distribution at `z` above 0 (Hurst 1995: Bessel's K of order `freedom` / 2)."""
     from scipy.special import gamma, kve
 
     order, y = freedom / 2, math.sqrt(freedom) * z
@@ -95,7 +95,7 @@ def _bell(z: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
 
 def _laid_over(x: float, length: float, scale: float, freedom: float) -> float:
     """What the circle adds to the probability inside +-`x` from beyond its half circumference."""
-    if not scale or math.isinf(freedom):
+    if not scale:
         return 0.0
     from scipy.special import stdtr
 

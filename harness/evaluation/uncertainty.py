@@ -109,9 +109,9 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     """Factor k for a two-sided coverage `probability`.
 
     Without rectangular parts from the t-distribution with the effective degrees of freedom truncated to a whole number
-    (JCGM 100:2008, G.4.1, note 1). With any, from the distribution of the sum: every rectangle as it is, all other parts
-    together as one t-distribution by the same rule. So k does not jump where a rectangle begins to dominate, and goes
-    over into the t-distribution's as the rectangles vanish. The degrees of freedom told are those of all parts.
+    (JCGM 100:2008, G.4.1, note 1). With any, from the distribution of the sum: every rectangle and the parts of infinite
+    degrees of freedom as they are, those of finite ones together as one t-distribution by that rule. So k does not jump
+    where a rectangle begins to dominate. The degrees of freedom told are those of all parts.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)
@@ -119,10 +119,13 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     if not rectangles:
         return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
     rest = [c for c in contributions if not _is_rectangle(c)]
+    known = [c for c in rest if math.isinf(c.degrees_of_freedom)]
+    estimated = [c for c in rest if math.isfinite(c.degrees_of_freedom)]
     width = half_width(
         [math.sqrt(3) * u / total for u in rectangles],
-        combined(rest) / total,
-        _whole(effective_degrees_of_freedom(rest)),
+        combined(known) / total,
+        combined(estimated) / total,
+        _whole(effective_degrees_of_freedom(estimated)),
         probability,
     )
     return Coverage(width, freedom, CONVOLUTION)
