@@ -33,6 +33,13 @@ EXIT_STATUS = """exit status:
                              4  NOT SAFE: an instrument did not confirm"""
 
 
+DEFAULT_TRIALS = 1_000_000
+"""JCGM 101:2008, 7.2.3: often delivers an interval for 95 % correct to one or two significant digits."""
+
+FEWEST_TRIALS = 200_000
+"""JCGM 101:2008, 7.2.2: at least 10^4 times 1 / (1 - p); at p = 95 % that many."""
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
     parsed = _parser().parse_args(arguments)
@@ -135,6 +142,7 @@ def _parser() -> argparse.ArgumentParser:
         help=PROCEDURES,
     )
     _hold(demo)
+    _monte_carlo(demo)
     _transcript(demo)
 
     new = _command(
@@ -189,6 +197,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="DIR",
         help="folder for record, results and certificate (default: run)",
     )
+    _monte_carlo(run)
     _attended(run)
 
     resume = _command(
@@ -209,6 +218,7 @@ def _parser() -> argparse.ArgumentParser:
         [
             "ratioproof certify run/record.jsonl",
             "ratioproof certify run/record.jsonl --out copy",
+            "ratioproof certify run/record.jsonl --out checked --monte-carlo",
         ],
     )
     certify.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
@@ -218,6 +228,7 @@ def _parser() -> argparse.ArgumentParser:
         metavar="DIR",
         help="folder for results and certificate (default: beside the record)",
     )
+    _monte_carlo(certify)
 
     replay = _command(
         commands,
@@ -356,6 +367,26 @@ def _transcript(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _monte_carlo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--monte-carlo",
+        type=_trials,
+        nargs="?",
+        const=DEFAULT_TRIALS,
+        default=0,
+        metavar="TRIALS",
+        help=f"validate every result by so many trials after JCGM 101 (default when given: {DEFAULT_TRIALS}, some ten seconds)",
+    )
+
+
+def _trials(text: str) -> int:
+    if not text.isdecimal() or int(text) < FEWEST_TRIALS:
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}, expected a number of trials of at least {FEWEST_TRIALS}, or nothing (then the option stands last)"
+        )
+    return int(text)
+
+
 def _console() -> Console:
     from rich.console import Console
 
@@ -371,7 +402,15 @@ def _demo(arguments: argparse.Namespace) -> int:
         return 0
     from harness.commands.demo import demo
 
-    return demo(arguments.fault, arguments.out, arguments.procedure, _console(), arguments.transcript, arguments.hold)
+    return demo(
+        arguments.fault,
+        arguments.out,
+        arguments.procedure,
+        _console(),
+        arguments.transcript,
+        hold=arguments.hold,
+        trials=arguments.monte_carlo,
+    )
 
 
 def _new(arguments: argparse.Namespace) -> int:
@@ -411,6 +450,7 @@ def _run(arguments: argparse.Namespace) -> int:
         cautions_read=arguments.cautions_read,
         console=_console(),
         transcript=arguments.transcript,
+        trials=arguments.monte_carlo,
     )
 
 
@@ -430,7 +470,7 @@ def _resume(arguments: argparse.Namespace) -> int:
 def _certify(arguments: argparse.Namespace) -> int:
     from harness.commands.certify import certify
 
-    return certify(arguments.record, arguments.out, _console())
+    return certify(arguments.record, arguments.out, _console(), arguments.monte_carlo)
 
 
 def _replay(arguments: argparse.Namespace) -> int:

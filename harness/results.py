@@ -376,6 +376,35 @@ class DecisionRule:
 
 
 @dataclass(frozen=True)
+class ValidatedQuantity:
+    """One result beside what the trials say of it: both coverage intervals, in `unit` ("1", "turns", ...).
+
+    `tolerance` is half a unit of the second significant digit of the standard uncertainty. `agrees`: both ends within it.
+    `undecided`: missed by less than twice `monte_carlo_uncertainty`, the standard uncertainty of the trials' own ends.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    monte_carlo_low: float
+    monte_carlo_high: float
+    monte_carlo_uncertainty: float
+    tolerance: float
+    outcome: Literal["agrees", "differs", "undecided"]
+
+
+@dataclass(frozen=True)
+class Validation:
+    """The evaluation checked by propagation of distributions (JCGM 101:2008)."""
+
+    trials: int
+    seed: int
+    coverage_probability: float
+    quantities: tuple[ValidatedQuantity, ...]
+
+
+@dataclass(frozen=True)
 class Results:
     """The evaluation of one record."""
 
@@ -391,6 +420,7 @@ class Results:
     diagnosis_note: str
     bench_check: BenchCheck | None = None
     diagnosis_details: DiagnosisDetails = DiagnosisDetails()
+    validation: Validation | None = None
 
 
 def to_json(results: Results) -> str:

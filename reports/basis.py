@@ -19,6 +19,7 @@ from reports.rounding import (
     trimmed,
     true_minus,
 )
+from reports.validation import validation
 
 CAUTIONS = (
     "Mains voltage is on the primary conductor and may be on the range switch, its wiring and the meter.",
@@ -147,6 +148,7 @@ def _uncertainty(results: Results) -> Iterator[Flowable]:
     for method, mark in marks.items():
         yield prose(f"Coverage factor{f' marked {mark}' if mark else ''} found by: {method}.")
     yield from budgets(results)
+    yield from validation(results)
 
 
 def _coverage(results: Results) -> str:

@@ -13,13 +13,16 @@ from reports.front import closest_point, limit_text
 from reports.paper import heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
-    current,
+    current_exponent,
+    current_unit,
     exact,
-    percent,
     percent_pair,
     round_significant,
     written,
 )
+
+_ROOM_FOR_A_TABLE = 65
+"""Millimetres of a table of eight inputs with what is above and below it."""
 
 
 def budgets(results: Results) -> Iterator[Flowable]:
@@ -28,12 +31,12 @@ def budgets(results: Results) -> Iterator[Flowable]:
     closest = [(r.name, point) for r in results.ranges if (point := closest_point(r.points, guarded)) is not None]
     if not closest:
         return
-    yield CondPageBreak(120 * mm)
+    yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(closest)) * mm)
     yield heading("Uncertainty budgets")
     yield prose(
         "Of each range the point closest to its limit; the budgets of all points are in the results file. u(x) is the standard "
-        "uncertainty of the input itself, c the sensitivity of the ratio error to it, |c| u(x) what it contributes. Inputs common "
-        "to other points are one and the same input there, so that the errors of those points are correlated. Where the primary "
+        "uncertainty of the input itself, c the sensitivity of the ratio error to it, |c| u(x) what it contributes. Shared inputs "
+        "are one and the same input at other points, whose errors are therefore correlated. Where the primary "
         "turns lie in the window of the item's own transformer is no input: it is part of the item, and of what was verified.",
         "small",
     )
@@ -71,12 +74,12 @@ def _budget(point: Point) -> Flowable:
         "c",
         "|c| u(x)\nin %",
         "Degrees of\nfreedom",
-        "Common to\nother points",
+        "Shared",
     ]
     return ruled(
         head,
         rows,
-        [w * mm for w in (55, 21, 22, 22, 17, 16, 17)],
+        [w * mm for w in (53, 21, 20, 22, 20, 19, 15)],
         numeric=(4, 5),
         bold_rows=[len(rows) - 1],
         keep_with_head=len(rows),
@@ -84,14 +87,20 @@ def _budget(point: Point) -> Flowable:
 
 
 def _own(line: BudgetLine) -> str:
-    """The input's own standard uncertainty with its unit."""
-    return percent(line.standard_uncertainty) if line.unit == "1" else current(line.standard_uncertainty, 2)
+    """The input's own standard uncertainty to two digits with its unit."""
+    if line.unit == "1":
+        return f"{written(round_significant(exact(line.standard_uncertainty, 2)))}{NO_BREAK}%"
+    rounded = round_significant(exact(line.standard_uncertainty))
+    if line.unit != "A":
+        return f"{written(rounded)}{NO_BREAK}{line.unit}"
+    exponent = current_exponent(float(rounded))
+    return f"{written(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent)}"
 
 
 def _sensitivity(line: BudgetLine) -> str:
-    """With its unit, `1/A` for an input in amperes; three digits are enough to follow the product."""
+    """With its unit, `/ A` for an input in amperes; three digits are enough to follow the product."""
     number = written(round_significant(exact(line.sensitivity), 3))
-    return number if line.unit == "1" else f"{number}{NO_BREAK}{line.unit}\N{SUPERSCRIPT MINUS}\N{SUPERSCRIPT ONE}"
+    return number if line.unit == "1" else f"{number}{NO_BREAK}/{NO_BREAK}{line.unit}"
 
 
 def _standard(fraction: float) -> str:

@@ -9,7 +9,7 @@ from harness.commands.told_beyond import beyond_lines, check_line
 from harness.errors import UserError
 from harness.evaluation.evaluate import evaluate
 from harness.record import read_record
-from harness.results import Results, to_json
+from harness.results import Results, Validation, to_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -17,24 +17,24 @@ if TYPE_CHECKING:
 RECORD, RESULTS, CERTIFICATE = "record.jsonl", "results.json", "certificate.pdf"
 
 
-def certify(record_file: Path, out: Path | None, console: Console) -> int:
+def certify(record_file: Path, out: Path | None, console: Console, trials: int = 0) -> int:
     """Evaluate a finished record again and write results and certificate."""
-    return finish(record_file, out if out is not None else record_file.parent, console)
+    return finish(record_file, out if out is not None else record_file.parent, console, trials)
 
 
-def finish(record_file: Path, out: Path, console: Console) -> int:
+def finish(record_file: Path, out: Path, console: Console, trials: int = 0) -> int:
     """Evaluate, certify and tell; 0 when the verdict is pass, 1 when it is fail. Raises RecordError."""
-    results = conclude(record_file, out)
+    results = conclude(record_file, out, trials)
     for line in summary_lines(results, out):
         console.print(line, highlight=False, soft_wrap=True)
     return 0 if results.verdict == "pass" else 1
 
 
-def conclude(record_file: Path, out: Path) -> Results:
-    """Evaluate a record and leave results.json and certificate.pdf in `out`. Raises RecordError."""
+def conclude(record_file: Path, out: Path, trials: int = 0) -> Results:
+    """Evaluate a record and leave results.json and certificate.pdf in `out`; `trials` validate it. Raises RecordError."""
     from reports.certificate import write_certificate
 
-    results = evaluate(read_record(record_file), record_file.name)
+    results = evaluate(read_record(record_file), record_file.name, trials)
     prepare_folder(out)
     temporary = out / f".{RESULTS}.part"
     temporary.write_text(to_json(results), encoding="utf-8")
@@ -61,6 +61,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     if results.bench_check is not None:
         lines.append(f"  {check_line(results.bench_check)}")
     lines += [f"  {reason}" for reason in results.reasons]
+    lines += [validation_text(results.validation)] if results.validation is not None else []
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (results.verdict == "fail" or shown[0].fault != "none"):
         lines.append("most likely cause")
@@ -71,6 +72,18 @@ def summary_lines(results: Results, out: Path) -> list[str]:
         if results.diagnosis_note:
             lines.append(f"  {results.diagnosis_note}")
     return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
+
+
+def validation_text(validation: Validation) -> str:
+    """What the Monte Carlo trials say of the evaluation, in a line."""
+    by_outcome: dict[str, list[str]] = {"agrees": [], "differs": [], "undecided": []}
+    for quantity in validation.quantities:
+        by_outcome[quantity.outcome].append(quantity.name)
+    text = f"validated by {validation.trials:,} trials (JCGM 101): {len(by_outcome['agrees'])} of {len(validation.quantities)} agree"
+    for outcome, names in (("differ", by_outcome["differs"]), ("undecided", by_outcome["undecided"])):
+        if names:
+            text += f"; {outcome}: {'; '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}"
+    return text
 
 
 def _turns_text(rng: Any) -> str:

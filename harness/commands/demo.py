@@ -36,6 +36,7 @@ def demo(
     console: Console,
     transcript: Path | None = None,
     hold: float = Options.hold,
+    trials: int = 0,
 ) -> int:
     """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass, 1 when it is fail."""
     folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
@@ -70,7 +71,7 @@ def demo(
             transcript=transcript,
         )
         run_anew(inputs, attendance, folder)
-    results = conclude(folder / "record.jsonl", folder)
+    results = conclude(folder / "record.jsonl", folder, trials)
     truth = simulated.truth()
     fuse = "intact" if truth.secondary_fuse_intact else "MELTED"
     input_state = "OVERDRIVEN" if truth.input_overdriven else "never overdriven"

@@ -61,6 +61,7 @@ def run(
     cautions_read: bool,
     console: Console,
     transcript: Path | None = None,
+    trials: int = 0,
 ) -> int:
     """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass, 1 when it is fail."""
     stop = StopSignal()
@@ -85,7 +86,7 @@ def run(
                     raise
                 raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {out / RECORD}") from aborted
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
-        return finish(out / RECORD, out, console)
+        return finish(out / RECORD, out, console, trials)
 
 
 def resume(

@@ -15,8 +15,8 @@ from harness.record import Record
 from harness.results import SCHEMA, DecisionRule, DeviceSummary, InstrumentSummary, Results, Run
 
 
-def evaluate(record: Record, record_file: str) -> Results:
-    """Evaluate a complete record; `record_file` is the name printed beside its hash.
+def evaluate(record: Record, record_file: str, trials: int = 0) -> Results:
+    """Evaluate a complete record; `record_file` is the name printed beside its hash, `trials` validate it by Monte Carlo.
 
     Raises RecordError when the run was not finished.
     """
@@ -32,6 +32,7 @@ def evaluate(record: Record, record_file: str) -> Results:
         observed_points(record),
         observed_ranges(record),
         dt.datetime.fromisoformat(finished).date(),
+        trials=trials,
     )
     return Results(
         schema=SCHEMA,
@@ -46,6 +47,7 @@ def evaluate(record: Record, record_file: str) -> Results:
         diagnosis_note=outcome.diagnosis_note,
         bench_check=outcome.bench_check,
         diagnosis_details=outcome.diagnosis_details,
+        validation=outcome.validation,
     )
 
 

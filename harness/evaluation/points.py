@@ -30,6 +30,7 @@ from harness.device import Device, Range
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.repeatability import RangeScatter, point_repeatability
 from harness.evaluation.uncertainty import Contribution, Distribution, rectangular, type_a
+from harness.quantities import format_quantity
 from harness.results import BudgetLine
 
 DAYS_PER_YEAR = 365.25
@@ -196,7 +197,7 @@ def _reference_inputs(inputs: Inputs, observed: ObservedPoint) -> dict[str, Any]
     """The inputs that act on the reference current, by their names in `PointModel`."""
     bench = inputs.bench
     entry, path, scale = bench.entry("reference"), bench.reference_path, _accuracy(bench, observed.reference_scale)
-    of = f"reference, {scale.full_scale:g} range"
+    of = f"reference, {format_quantity(scale.full_scale, 'A')} range"
     years = max(0.0, (inputs.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
     away = abs(bench.environment.temperature - entry.calibration_temperature)
     return {

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -23,8 +22,11 @@ from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.power import power_values
 from harness.evaluation.repeatability import RangeScatter, range_scatter
-from harness.evaluation.straight_line import fit, propagated
+from harness.evaluation.slope import Slope, fitted, slope_of
+from harness.evaluation.straight_line import propagated
 from harness.evaluation.uncertainty import covariance, coverage_factor
+from harness.evaluation.validation import Check, ratio_error, validate
+from harness.evaluation.validation import effective_turns as turns_model
 from harness.quantities import format_percent, format_quantity
 from harness.results import (
     BenchCheck,
@@ -35,6 +37,7 @@ from harness.results import (
     Offset,
     Point,
     RangeResult,
+    Validation,
     Verdict,
 )
 
@@ -58,6 +61,7 @@ class RangesOutcome:
     verdict: Verdict
     reasons: tuple[str, ...]
     diagnosis_details: DiagnosisDetails
+    validation: Validation | None = None
     bench_check: BenchCheck | None = None
 
 
@@ -67,12 +71,14 @@ def evaluate_ranges(
     points: Sequence[ObservedPoint],
     ranges: Sequence[ObservedRange],
     run_date: dt.date,
+    trials: int = 0,
     causes: Catalogue | None = None,
     causes_origin: str = "",
 ) -> RangesOutcome:
     """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out.
 
-    `causes` replaces the shipped catalogue, `causes_origin` says where it comes from.
+    `causes` replaces the shipped catalogue, `causes_origin` says where it comes from. With `trials` the whole is validated
+    by so many Monte Carlo trials.
     """
     ratio_points = [p for p in points if p.direction not in ("search", "check")]
     scatter = {r.name: _scatter(bench, ratio_points, r) for r in device.ranges}
@@ -83,17 +89,19 @@ def evaluate_ranges(
     # A run for the zero, the smallest current or the bench itself says nothing about ratio errors, and is not asked to.
     asked = any(p.direction not in ("zero", "search", "check") for p in points)
     known = {r.name: r for r in ranges}
-    slopes = {r.name: _slope(inputs, values, r) for r in device.ranges}
+    slopes = {r.name: slope_of(inputs, _of_range(values, r)) for r in device.ranges}
     base = slopes[device.ranges[0].name]
     results = []
     reasons: list[str] = []
     thresholds: list[SmallestReadable] = []
+    checks: dict[str, Check] = {}
     for rng in device.ranges:
-        other = base if rng != device.ranges[0] and base_usable(base) else None
+        other = base if rng != device.ranges[0] and base is not None and base_usable(base.value) else None
         dead = [p.name for p in points if p.range == rng.name and not _has_current(p)]
         result, why = _range_result(
             device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other, dead, asked=asked
         )
+        checks |= _checks(result, _of_range(values, rng), slopes[rng.name], other)
         beyond = further(device, inputs, everything, powers, rng)
         if beyond.smallest_current is not None:
             thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
@@ -114,8 +122,32 @@ def evaluate_ranges(
         "fail" if failed else "pass",
         tuple(reasons),
         found.details,
+        validate(checks, inputs, trials, _probability(inputs)) if trials and checks else None,
         check[0] if check is not None else None,
     )
+
+
+def _checks(
+    result: RangeResult, own: Sequence[PointValues], slope: Slope | None, base: Slope | None
+) -> dict[str, Check]:
+    """What there is to validate on one range, by the names the reader is told."""
+    checks = {
+        f"ratio error, {p.name}": Check(
+            p.ratio_error, p.standard_uncertainty, p.expanded_uncertainty, "1", ratio_error(v.model)
+        )
+        for p, v in zip(result.points, own, strict=True)
+        if v.model is not None
+    }
+    turns = result.effective_turns
+    if turns is not None and slope is not None:
+        checks[f"effective turns, {result.name}"] = Check(
+            turns.value,
+            turns.expanded_uncertainty / turns.coverage_factor,
+            turns.expanded_uncertainty,
+            "turns",
+            turns_model(result.expected_turns, slope, base),
+        )
+    return checks
 
 
 def _range_result(
@@ -124,8 +156,8 @@ def _range_result(
     values: Sequence[PointValues],
     rng: Range,
     known: ObservedRange | None,
-    slope: Any,
-    base: Any,
+    slope: Slope | None,
+    base: Slope | None,
     dead: Sequence[str],
     *,
     asked: bool,
@@ -136,7 +168,10 @@ def _range_result(
     """
     own = [v for v in values if v.observed.range == rng.name and v.ratio_error is not None]
     points = tuple(_point(device, inputs, rng, v) for v in own)
-    turns = effective_turns(inputs, slope, rng.primary_turns, base, _probability(inputs)) if slope is not None else None
+    turns = None
+    if slope is not None:
+        base_value = base.value if base is not None else None
+        turns = effective_turns(inputs, slope.value, rng.primary_turns, base_value, _probability(inputs))
     zero = _zero(inputs, values, rng)
     uncovered = _uncovered(points, rng, known) if asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
@@ -231,40 +266,8 @@ def _of_range(values: Sequence[PointValues], rng: Range) -> list[PointValues]:
     return [v for v in values if v.observed.range == rng.name and v.ratio_error is not None]
 
 
-def _fitted(own: Sequence[PointValues]) -> Any:
-    """The fit over a range's points, or None when they do not span a line."""
-    if len({v.observed.nominal_current for v in own}) < 3:
-        return None
-    return fit(
-        [float(v.reference.nominal_value) for v in own],
-        [float(v.indicated.nominal_value) for v in own],
-        [v.random_reference for v in own],
-        [v.random_indicated for v in own],
-    )
-
-
-def _slope(inputs: Inputs, values: Sequence[PointValues], rng: Range) -> Any:
-    """Indicated over reference current: the line's slope, or with fewer than three currents the largest one's ratio.
-
-    Where the points depart from a line by more than their scatter, the slope gets what the Birge ratio adds: the
-    random standard uncertainty of the slope times sqrt(chi-squared / degrees of freedom - 1).
-    """
-    own = _of_range(values, rng)
-    if not own:
-        return None
-    line = _fitted(own)
-    if line is not None:
-        excess = max(0.0, line.chi_squared / line.degrees_of_freedom - 1)
-        departure = inputs.own(
-            "departure from a straight line", line.slope_uncertainty * excess**0.5, "normal", line.degrees_of_freedom
-        )
-        return propagated(line, [v.reference for v in own], [v.indicated for v in own])[0] + departure
-    largest = max(own, key=lambda v: float(v.reference.nominal_value))
-    return largest.indicated / largest.reference
-
-
 def _line(own: Sequence[PointValues]) -> Line | None:
-    line = _fitted(own)
+    line = fitted(own)
     if line is None:
         return None
     slope, intercept = propagated(line, [v.reference for v in own], [v.indicated for v in own])

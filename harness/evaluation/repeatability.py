@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -140,10 +141,11 @@ def following(groups: Sequence[Sequence[float]]) -> float:
     spread = math.sqrt(math.fsum((len(g) - 2) ** 2 / (len(g) ** 2 * (len(g) - 1)) for g in used))
     if excess <= FOLLOWING * spread:
         return 0.0
+    counts = Counter(len(g) for g in used)
     low, high = 0.0, CLOSEST
-    for _ in range(40):
+    for _ in range(30):
         middle = (low + high) / 2
-        expected = math.fsum(_expected_lag_one(len(g), middle) for g in used)
+        expected = math.fsum(times * _expected_lag_one(count, middle) for count, times in counts.items())
         low, high = (middle, high) if expected < math.fsum(found) else (low, middle)
     return (low + high) / 2
 
@@ -207,9 +209,19 @@ def _centred(count: int, correlation: float) -> NDArray[np.float64]:
 
 
 def _expected_lag_one(count: int, correlation: float) -> float:
-    """Expected products of neighbours over expected squares of residuals about a mean; -1/n without correlation."""
-    centred = _centred(count, correlation)
-    return float(np.trace(centred, 1) / np.trace(centred))
+    """Expected r(1) of `count` normal readings about their own mean; -1/n without correlation.
+
+    The mean of a ratio of quadratic forms, which is not the ratio of their means: with eigenvalues l of the covariance and m
+    the products of neighbours in its eigenvectors, it is the integral over t > 0 of sum m l / (1 + 2 t l) / prod sqrt(1 + 2 t l).
+    """
+    values, vectors = np.linalg.eigh(_centred(count, correlation))
+    values = np.maximum(values, 0.0) / values.sum()
+    products = np.einsum("ij,ij->j", vectors[:-1], vectors[1:])
+    nodes, weights = np.polynomial.legendre.leggauss(80)
+    t = count * (1 + nodes) / (1 - nodes)
+    grown = 1 + 2 * t[:, None] * values
+    inner = (products * values / grown).sum(axis=1) / np.sqrt(grown).prod(axis=1)
+    return float(np.sum(weights * inner * 2 * count / (1 - nodes) ** 2))
 
 
 def _freedom(count: int, correlation: float) -> float:

@@ -108,24 +108,21 @@ def t_factor(degrees_of_freedom: float, probability: float) -> float:
 def coverage_factor(contributions: Sequence[Contribution], probability: float) -> Coverage:
     """Factor k for a two-sided coverage `probability`.
 
-    Without rectangular parts from the t-distribution with the effective degrees of freedom truncated to a whole number
-    (JCGM 100:2008, G.4.1, note 1). With any, from the distribution of the sum: every rectangle as it is, all other parts
-    together as one t-distribution by the same rule. So k does not jump where a rectangle begins to dominate, and goes
-    over into the t-distribution's as the rectangles vanish. The degrees of freedom told are those of all parts.
+    The half-width of the sum's distribution, every rectangle as it is and all other parts as normal, widened by the
+    t-distribution's share: t(effective degrees of freedom) / t(infinity) (Welch-Satterthwaite; JCGM 100:2008, G.4.1).
+    Without rectangles that is the t-distribution, with a dominant one the rectangle. Of the two ways its note 1 leaves open
+    the degrees of freedom are truncated where there is no rectangle, as in its examples, and interpolated where there is
+    one, so that k does not jump between points that are nearly alike.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)
     rectangles = [c.standard_uncertainty for c in contributions if _is_rectangle(c)]
     if not rectangles:
         return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
-    rest = [c for c in contributions if not _is_rectangle(c)]
-    width = half_width(
-        [math.sqrt(3) * u / total for u in rectangles],
-        combined(rest) / total,
-        _whole(effective_degrees_of_freedom(rest)),
-        probability,
-    )
-    return Coverage(width, freedom, CONVOLUTION)
+    t = t_factor(max(1.0, freedom), probability)
+    rest = combined([c for c in contributions if not _is_rectangle(c)])
+    width = half_width([math.sqrt(3) * u / total for u in rectangles], rest / total, probability)
+    return Coverage(width * t / t_factor(math.inf, probability), freedom, CONVOLUTION)
 
 
 def _is_rectangle(contribution: Contribution) -> bool:

@@ -193,7 +193,7 @@ def test_readings_that_follow_widen_the_point_and_are_remarked(device: Device, b
     draw = np.random.default_rng(6)
     points = [observed("x1", c, np.repeat(c + 0.01 * draw.standard_normal(6), 2).tolist()) for c in CURRENTS]
     scatter = range_scatter(points, 1.0, 20.0, pool=False)
-    assert 0.3 < scatter.correlation < 0.8
+    assert 0.3 < scatter.correlation < 0.9
     assert "follow one another" in scatter.remarks[0]
     plain = point_values(device, Inputs(bench, RUN_DATE), points[0])
     result = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges[0]

@@ -13,7 +13,7 @@ import sample_results
 from pypdf import PdfReader
 
 from harness import results as contract
-from harness.results import Point, Results
+from harness.results import Point, Results, ValidatedQuantity, Validation
 from reports.certificate import SIMULATED, certificate, write_certificate
 from reports.fonts import printable
 
@@ -294,6 +294,34 @@ def test_every_range_has_the_budget_of_its_tightest_point_and_it_adds_up() -> No
         combined = math.sqrt(sum(float(row[0]) ** 2 for row in rows))
         assert combined == pytest.approx(tightest.standard_uncertainty * 100, rel=0.05)
         assert [row[1] for row in rows].count("∞") == len(rows) - 1
+
+
+def _validated(*outcomes: tuple[str, float]) -> Results:
+    """Results with a turn or two validated: outcome, and how far the trials' upper end lies above the law's (turns)."""
+    quantities = tuple(
+        ValidatedQuantity(f"effective turns, x{n}", "turns", 3.9947, 4.0053, 3.9947, 4.0053 + off, 2e-5, 5e-5, outcome)  # type: ignore[arg-type]
+        for n, (outcome, off) in enumerate(outcomes)
+    )
+    validation = Validation(1_000_000, 101, 0.9545, quantities)
+    return dataclasses.replace(sample_results.passing(), validation=validation)
+
+
+def test_what_the_trials_do_not_bear_out_is_named() -> None:
+    """JCGM 101:2008, 8.1.3 (value from memory): where the comparison is unfavourable, the trials' interval is to be used."""
+    text = "".join(_pages(_validated(("agrees", 0.0), ("differs", 6e-4))))
+    assert "1,000,000 trials" in text
+    assert "1 of 2 results agree" in text
+    assert "to be preferred" in text
+    row = text[text.index("effective turns, x1") :].split("\n")[0]
+    assert re.findall(r"[\d.]+", row)[1:] == ["3.99470", "4.00530", "3.99470", "4.00590", "0.00005"]
+    assert row.rstrip().endswith("differs")
+
+
+def test_validation_without_objection_or_not_asked_for() -> None:
+    agreed = "".join(_pages(_validated(("agrees", 0.0), ("agrees", 2e-5))))
+    assert "2 of 2 results agree" in agreed
+    assert "to be preferred" not in agreed
+    assert "Monte Carlo, JCGM" not in "".join(_pages(sample_results.passing()))
 
 
 def test_a_number_that_is_not_finite_leaves_the_old_certificate_alone(tmp_path: Path) -> None:
