@@ -194,13 +194,16 @@ def test_a_slope_far_from_its_linearisation_is_found_out(device: Device, bench: 
 
 
 def test_a_single_current_is_validated_too(device: Device, bench: Bench) -> None:
-    """Without a line the turns are the ratio at the largest current."""
+    """Without a line the turns are the ratio at the largest current.
+
+    Four pairs are drawn from a t-distribution of 3 degrees of freedom, which is a little wider than Welch-Satterthwaite has it.
+    """
     points = [observed(rng, 8.0, [8.0 / f + 0.001 * i for i in range(4)]) for rng, f in (("x1", 1.0), ("x10", 0.1))]
     found = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
     assert found is not None
     assert {q.unit for q in found.quantities} == {"1", "turns"}
     for q in found.quantities:
-        assert q.monte_carlo_high == pytest.approx(q.high, abs=0.05 * (q.high - q.low))
+        assert q.monte_carlo_high == pytest.approx(q.high, abs=0.1 * (q.high - q.low))
 
 
 def test_nothing_is_drawn_unasked(device: Device, bench: Bench) -> None:
