@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import socket
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 from harness.clock import RealClock
 from harness.commands.certify import conclude, summary_lines
 from harness.commands.inputs import Inputs, load_inputs
-from harness.commands.new import BENCH, DEVICE, template
+from harness.commands.new import BENCH, BENCH_POWER, DEVICE, template
 from harness.commands.rehearsal import rehearse
 from harness.commands.session import Attendance, run_anew
 from harness.commands.twin import describe
@@ -24,6 +25,9 @@ from instruments.person import ScriptedPerson
 from simulated.bench import SimulatedBench
 from simulated.faults import CATALOGUE
 from simulated.serve import serve
+
+ON_PLAIN_BENCH = ("current_ratio", "turns_check")
+"""Procedures that need no more than load, reference, meter and switch; the others are shown on a bench with power."""
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -92,8 +96,9 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
         raise UserError(
             f"{folder / 'record.jsonl'}: exists already; a record is never overwritten (choose another --out)"
         )
-    bench_text = template(BENCH)
-    for fixed, free in zip(("15025", "15026", "15027"), _free_ports(3), strict=True):
+    bench_text = template(BENCH if procedure in ON_PLAIN_BENCH or procedure.endswith(".py") else BENCH_POWER)
+    fixed_ports = list(dict.fromkeys(re.findall(r"::(150\d\d)::", bench_text)))
+    for fixed, free in zip(fixed_ports, _free_ports(len(fixed_ports)), strict=True):
         bench_text = bench_text.replace(f"::{fixed}::", f"::{free}::")
     listed = ", ".join(f'"{f}"' for f in faults)
     bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
