@@ -55,8 +55,10 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
     lines = [f"verdict: {results.verdict.upper()}"]
     for rng in results.ranges:
-        lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}")
-        lines += [f"         {line}" for line in beyond_lines(rng)]
+        beyond = list(beyond_lines(rng))
+        if rng.points or beyond or rng.verdict == "fail" or results.bench_check is None:
+            lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}".rstrip())
+        lines += [f"         {line}" for line in beyond]
         lines += [f"         {remark}" for remark in rng.remarks]
     if results.bench_check is not None:
         lines.append(f"  {check_line(results.bench_check)}")

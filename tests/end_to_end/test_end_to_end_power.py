@@ -1,0 +1,193 @@
+"""The procedures beyond the ratio, on a bench with power, against what the simulated physics really did."""
+
+from pathlib import Path
+
+import pytest
+
+from harness.bench import InstrumentEntry
+from harness.commands.inputs import Inputs, load_inputs
+from harness.commands.new import BENCH, BENCH_POWER, new
+from harness.commands.rehearsal import rehearse
+from harness.commands.twin import TwinLinks
+from harness.errors import AbortedSafe, UserError
+from harness.steps import Options
+from harness.stop import StopSignal
+from instruments.link import Link
+from instruments.profile import Profile
+from tests.on_twin import TwinRun
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    device, bench = new(tmp_path_factory.mktemp("mains"), BENCH_POWER)
+    return device, bench
+
+
+def _inputs(files: tuple[Path, Path], procedure: str, **options: float) -> Inputs:
+    return load_inputs(*files, procedure, Options(**options))  # type: ignore[arg-type]
+
+
+def _ran(files: tuple[Path, Path], procedure: str, **options: float) -> TwinRun:
+    twin = TwinRun(_inputs(files, procedure, **options))
+    twin.run()
+    return twin
+
+
+@pytest.fixture(scope="module")
+def power(files: tuple[Path, Path]) -> TwinRun:
+    return _ran(files, "power_and_phase")
+
+
+def test_phase_displacement_is_that_of_the_physics(power: TwinRun) -> None:
+    results = power.results()
+    assert results.verdict == "pass"
+    found = [(r.name, p) for r in results.ranges for p in r.phase]
+    assert len(found) == 9
+    for name, phase in found:
+        true = power.bench.true_phase_displacement(name, phase.nominal_current)
+        assert phase.displacement.value == pytest.approx(true, abs=phase.displacement.expanded_uncertainty)
+        # It is really seen: larger than its uncertainty.
+        assert abs(phase.displacement.value) > 2 * phase.displacement.expanded_uncertainty
+
+
+def test_power_errors_are_those_of_the_physics_and_the_leading_one_is_foretold(power: TwinRun) -> None:
+    for rng in power.results().ranges:
+        assert len(rng.power) == 9
+        for point in rng.power:
+            assert point.nominal_power_factor is not None
+            true = power.bench.true_power_error(rng.name, point.reference_current, point.nominal_power_factor)
+            assert point.power_error.value == pytest.approx(true, abs=point.power_error.expanded_uncertainty)
+            # Where the load is set to unity its angle is near zero, to one side or the other.
+            assert abs(point.power_factor) == pytest.approx(abs(point.nominal_power_factor), abs=0.005)
+            assert point.nominal_power_factor == 1 or point.power_factor * point.nominal_power_factor > 0
+        for phase in rng.phase:
+            measured = [f for f in phase.foretold if f.normalized_error is not None]
+            assert [f.power_factor for f in measured] == [pytest.approx(-0.8, abs=0.005)]
+            assert measured[0].normalized_error is not None
+            assert measured[0].normalized_error < 1
+
+
+def test_the_transformer_s_part_is_that_of_the_physics(power: TwinRun) -> None:
+    for rng in power.results().ranges:
+        for part, point in zip(rng.parts, rng.points, strict=True):
+            true = power.bench.true_transformer_error(rng.name, point.reference_current)
+            # Ratio error of the magnitudes, to first order the real part of the complex error.
+            assert part.transformer_error.value == pytest.approx(
+                true.real, abs=part.transformer_error.expanded_uncertainty
+            )
+
+
+def test_the_power_factor_changes_with_the_load_off(power: TwinRun) -> None:
+    """And the meter in the secondary is on its range before anything flows."""
+    flowing = False
+    changes = 0
+    for line in power.record.of_kind("step"):
+        if line["step"] == "apply":
+            flowing = True
+        elif line["step"] == "release":
+            flowing = False
+        elif line["step"] == "power factor":
+            assert not flowing
+            changes += 1
+    assert changes == 9
+    truth = power.bench.truth()
+    assert not truth.switched_under_load
+    assert not truth.input_overdriven
+
+
+def test_the_smallest_current_is_that_of_the_physics(files: tuple[Path, Path]) -> None:
+    twin = _ran(files, "smallest_current")
+    results = twin.results()
+    assert results.verdict == "pass"
+    for rng in results.ranges:
+        assert rng.smallest is not None
+        assert rng.smallest.found is not None
+        true = twin.bench.true_smallest_current(rng.name)
+        found = rng.smallest.found
+        assert found.value == pytest.approx(true, abs=found.expanded_uncertainty)
+        assert found.expanded_uncertainty < 0.1 * true
+        assert rng.smallest.power_factor_from is not None
+
+
+def test_nothing_is_shown_or_counted_without_current(files: tuple[Path, Path]) -> None:
+    twin = _ran(files, "no_load", hold=30)
+    for rng in twin.results().ranges:
+        assert rng.no_load is not None
+        assert rng.no_load.verdict == "pass"
+        assert (rng.no_load.current.value, rng.no_load.power, rng.no_load.energy) == (0.0, 0.0, 0.0)
+        assert 30 < rng.no_load.seconds < 35
+
+
+def test_a_supply_behind_the_sensor_is_seen_at_no_load(files: tuple[Path, Path]) -> None:
+    """4 mA of the module's own: below the threshold on one turn, 80 mA on twenty, where it uses up the claim."""
+    twin = TwinRun(_inputs(files, "no_load", hold=600), faults=("module-supply-behind-sensor:0.004",))
+    twin.run()
+    results = twin.results()
+    shown = {r.name: r.no_load.current.value for r in results.ranges if r.no_load is not None}
+    assert shown["x1"] == 0.0
+    assert shown["x20"] == pytest.approx(0.004, rel=0.05)
+    assert results.verdict == "fail"
+
+
+def test_the_largest_current_is_held_and_the_secondary_watched(files: tuple[Path, Path]) -> None:
+    twin = _ran(files, "endurance", hold=600)
+    for rng in twin.results().ranges:
+        held = rng.endurance
+        assert held is not None
+        assert held.verdict == "pass"
+        assert held.points == 11
+        assert held.seconds == pytest.approx(600, rel=0.1)
+        assert held.largest_secondary_current is not None
+        assert held.largest_secondary_current < twin.inputs.device.transformer.maximum_secondary_current
+
+
+class _MoreThanItIs(TwinLinks):
+    """A meter in the secondary that reads three times what flows, as if the input were overdriven."""
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        link = super().text(name, entry, profile)
+        return _Threefold(link) if name == "loop" else link
+
+
+class _Threefold:
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self.write, self.read, self.close = link.write, link.read, link.close
+
+    def query(self, text: str) -> str:
+        reply = self._link.query(text)
+        return f"{3 * float(reply):+.6E}" if text == "READ?" else reply
+
+
+def test_an_overdriven_secondary_ends_the_run_safely(files: tuple[Path, Path]) -> None:
+    twin = TwinRun(_inputs(files, "endurance", hold=60))
+    twin.links = _MoreThanItIs(twin.bench)
+    with pytest.raises(AbortedSafe, match=r"flows in the secondary, more than the 40 mA the input stands"):
+        twin.run()
+    assert not twin.bench.truth().load_on
+
+
+def test_a_bench_that_is_not_what_it_was_fails_its_own_check(files: tuple[Path, Path], tmp_path: Path) -> None:
+    assert _ran(files, "bench_check").results().verdict == "pass"
+    moved = tmp_path / "bench.toml"
+    moved.write_text(files[1].read_text().replace("ratio = 1.0 ", "ratio = 1.01 "), encoding="utf-8")
+    twin = TwinRun(_inputs((files[0], moved), "bench_check"))
+    twin.bench = TwinRun(_inputs(files, "bench_check")).bench
+    twin.clock = twin.bench.clock
+    twin.run()
+    results = twin.results()
+    assert results.verdict == "fail"
+    assert results.bench_check is not None
+    assert results.bench_check.normalized_error > 1
+    assert all(r.verdict == "pass" for r in results.ranges)
+
+
+def test_a_bench_without_power_is_told_at_rehearsal(tmp_path: Path) -> None:
+    inputs = load_inputs(*new(tmp_path, BENCH), "power_and_phase", Options())
+    assert any("no power would be read" in p for p in rehearse(inputs, StopSignal()).problems)
+
+
+def test_a_bench_without_a_check_standard_is_told_at_rehearsal(tmp_path: Path) -> None:
+    inputs = load_inputs(*new(tmp_path, BENCH), "bench_check", Options())
+    with pytest.raises(UserError, match=r"no \[check_standard\]"):
+        rehearse(inputs, StopSignal())
