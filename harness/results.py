@@ -143,12 +143,14 @@ class Hypothesis:
 class DiagnosisDetails:
     """What a diagnosis leaves open. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
 
-    `not_shown`: causes that nothing in this run could have shown. `goodness_of_fit`: probability of a fit as poor as that of
+    `same_readings`: further explanations that would read exactly like the likeliest. `not_shown`: causes that this run
+    says nothing of, alone or beside the likeliest. `goodness_of_fit`: probability of a fit as poor as that of
     the best explanation. `causes`: which catalogue was used.
     """
 
     together: tuple[str, ...] = ()
     extra_measurement: str = ""
+    same_readings: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
     goodness_of_fit: float | None = None
     causes: str = ""

@@ -123,6 +123,4 @@ def _on_range(circuit: Circuit, cause: Cause, device: Device, rng: Range, other:
         multiplied[name] *= rng.display_factor
     if cause.display_factor == "left-out":
         multiplied[name] /= rng.display_factor
-    return replace(
-        circuit, sections=sections, carried=carried, added=added, position=position, multiplied=multiplied
-    )
+    return replace(circuit, sections=sections, carried=carried, added=added, position=position, multiplied=multiplied)

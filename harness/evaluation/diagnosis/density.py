@@ -15,8 +15,32 @@ import numpy as np
 from harness.evaluation.diagnosis.model import Predictions
 from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, Array, Observations
 
-TINY = 1e-6
+TINY = 1e-5
 """Keeps a covariance of values without uncertainty invertible."""
+
+
+@dataclass(frozen=True)
+class Fits:
+    """Of h hypotheses: log density and chi-squared of the data (h,), and each unknown as found, in its prior's standard
+    deviations from its prior's mean (h, k).
+    """
+
+    log: Array
+    chi_squared: Array
+    unknowns: Array
+
+    def probability(self, index: int, count: int) -> float:
+        """Probability of a fit as poor as that of one hypothesis to `count` data, or of an unknown as odd, whichever is less.
+
+        Chi-squared with as many degrees of freedom as there are data, and the normal distribution for the oddest of the
+        unknowns that act, times their number (Bonferroni).
+        """
+        from scipy.special import gammaincc, ndtr
+
+        unknowns = np.abs(self.unknowns[index])
+        poor = float(gammaincc(count / 2, max(0.0, float(self.chi_squared[index])) / 2))
+        odd = 2 * float(ndtr(-unknowns.max(initial=0.0))) * max(1, int(np.count_nonzero(unknowns)))
+        return min(poor, odd, 1.0)
 
 
 @dataclass(frozen=True)
@@ -28,8 +52,14 @@ class Density:
     whitener: Array
     log_determinant: float
 
-    def of(self, predictions: Predictions) -> tuple[Array, Array]:
-        """Log density and chi-squared of the data, (h,) each; n degrees of freedom where the hypothesis is right."""
+    def whitened(self, predictions: Predictions) -> Array:
+        """Means and columns of each hypothesis in one row (h, m), in standard uncertainties of the data."""
+        both = np.concatenate([predictions.means[:, :, None], predictions.columns], axis=2)
+        scaled: Array = both / np.sqrt(np.diag(self.common))[:, None]
+        return scaled.reshape(len(both), -1)
+
+    def of(self, predictions: Predictions) -> Fits:
+        """How well each of h hypotheses fits."""
         count, width, columns = predictions.columns.shape
         residual = (self.data.values - predictions.means) @ self.whitener.T
         flat = self.whitener @ np.moveaxis(predictions.columns, 1, 0).reshape(width, -1)
@@ -41,7 +71,8 @@ class Density:
         chi_squared = np.sum(residual**2, axis=1) - np.sum(solved**2, axis=1)
         inner_determinant = 2 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1)
         log = -0.5 * (chi_squared + inner_determinant + self.log_determinant + width * math.log(2 * math.pi))
-        return log, chi_squared
+        unknowns = np.linalg.solve(inner, projected[..., None])[..., 0]
+        return Fits(log, chi_squared, unknowns)
 
 
 def density(data: Observations, shape: float) -> Density:
@@ -68,9 +99,10 @@ def broad(data: Observations, ranges: int) -> list[Predictions]:
     on_range = (at.rng[:, None] == np.arange(ranges)).astype(float) * flowing[:, None]
     others = np.diag((~flowing).astype(float))[:, ~flowing]
     decades = np.log10(np.maximum(at.current, 1e-9))
-    load = decades + np.array([np.median(decades[at.rng == r]) if np.any(at.rng == r) else 0 for r in range(ranges)])[
-        at.rng
-    ] * -1
+    load = (
+        decades
+        + np.array([np.median(decades[at.rng == r]) if np.any(at.rng == r) else 0 for r in range(ranges)])[at.rng] * -1
+    )
     free = np.concatenate([0.5 * on_range, others], axis=1)
     found = [np.concatenate([free, 0.003 * on_range * load[:, None]], axis=1)]
     for size in (0.003, 0.03, 0.3):

@@ -69,9 +69,7 @@ def measurements(device: Device) -> list[Measurement]:
         if device.display.power_resolution is not None:
             found += [Measurement(POWER, rng.name, middle, pf) for pf in (1.0, 0.5)]
         found.append(Measurement(ZERO, rng.name, rng.minimum_current))
-        found.append(
-            Measurement(THRESHOLD, rng.name, device.display.smallest_readable_current * rng.display_factor)
-        )
+        found.append(Measurement(THRESHOLD, rng.name, device.display.smallest_readable_current * rng.display_factor))
     common = min(r.maximum_current for r in device.ranges)
     for i, rng in enumerate(device.ranges):
         found += [Measurement(RATIO, rng.name, common, other=o.name) for o in device.ranges[i + 1 :]]
@@ -106,7 +104,9 @@ def advise(model: Model, probabilities: Sequence[float], data: Observations, com
     missing = -float(np.sum(weights * np.log(np.maximum(weights, 1e-300))))
     # Of measurements equally good to a hundredth the first is taken, so that rounding decides nothing.
     best = int(np.argmax(information > information.max() - 0.01 * missing))
-    return Advice(options[best], float(information[best]) / missing if missing else 0.0, expected[:, best], deviations[:, best])
+    return Advice(
+        options[best], float(information[best]) / missing if missing else 0.0, expected[:, best], deviations[:, best]
+    )
 
 
 def _information(weights: Array, means: Array, deviations: Array) -> float:
@@ -150,8 +150,10 @@ def _uncertainty(
             own[i] = step**2 + (model_error[near] if same else shape) ** 2
         elif option.kind == POWER:
             angle = math.tan(math.acos(option.power_factor))
-            power = (display.power_resolution or 0.0) * scales[int(rng[i])] / (
-                VOLTAGE * option.current * option.power_factor
+            power = (
+                (display.power_resolution or 0.0)
+                * scales[int(rng[i])]
+                / (VOLTAGE * option.current * option.power_factor)
             )
             own[i] = 2 * reference + power**2 / 12 + (ANGLE * angle) ** 2 + (shape * (1 + angle)) ** 2
         else:

@@ -49,7 +49,9 @@ def _action(measurement: Measurement) -> str:
             return f"read {measurement.range} and {measurement.other} one after the other at {current} and compare them"
         case kind if kind == POWER:
             lag = "" if measurement.power_factor == 1 else " lagging"
-            return f"read the power on {measurement.range} at {current} and power factor {measurement.power_factor:g}{lag}"
+            return (
+                f"read the power on {measurement.range} at {current} and power factor {measurement.power_factor:g}{lag}"
+            )
         case kind if kind == ZERO:
             return f"read {measurement.range} with no current"
         case kind if kind == THRESHOLD:
@@ -69,10 +71,8 @@ def _expected(device: Device, measurement: Measurement, value: float) -> str:
     if measurement.kind == ZERO:
         return format_quantity(max(0.0, value * rng.minimum_current), "A", 2)
     readable = device.display.smallest_readable_current * rng.display_factor
-    return "none" if value > 99 else format_quantity(readable * (1 + value), "A", 2)
+    return "none" if value > 40 else format_quantity(readable * (1 + value), "A", 2)
 
 
 def _percent(value: float) -> str:
     return f"{value * 100:+.2f} %" if abs(value) < 0.1 else f"{value * 100:+.0f} %"
-
-
