@@ -130,6 +130,7 @@ def _parser() -> argparse.ArgumentParser:
         help="current_ratio, turns_check or a FILE.py (default: %(default)s)",
     )
 
+    _causes(demo)
     _transcript(demo)
 
     new = _command(
@@ -198,9 +199,11 @@ def _parser() -> argparse.ArgumentParser:
         [
             "ratioproof certify run/record.jsonl",
             "ratioproof certify run/record.jsonl --out copy",
+            "ratioproof certify run/record.jsonl --causes my_causes.toml --out copy",
         ],
     )
     certify.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
+    _causes(certify, "causes of your own instead of those in the record; the certificate says so")
     certify.add_argument(
         "--out",
         type=Path,
@@ -310,6 +313,11 @@ def _choices(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="points in every decade of current (default: %(default)s)",
     )
+    _causes(parser)
+
+
+def _causes(parser: argparse.ArgumentParser, summary: str = "causes of your own beside the shipped ones") -> None:
+    parser.add_argument("--causes", type=Path, metavar="FILE", help=summary)
 
 
 def _attended(parser: argparse.ArgumentParser) -> None:
@@ -349,7 +357,7 @@ def _demo(arguments: argparse.Namespace) -> int:
         return 0
     from harness.commands.demo import demo
 
-    return demo(arguments.fault, arguments.out, arguments.procedure, _console(), arguments.transcript)
+    return demo(arguments.fault, arguments.out, arguments.procedure, _console(), arguments.transcript, arguments.causes)
 
 
 def _new(arguments: argparse.Namespace) -> int:
@@ -371,7 +379,9 @@ def _options(arguments: argparse.Namespace) -> Any:
 def _rehearse(arguments: argparse.Namespace) -> int:
     from harness.commands.run import rehearse_only
 
-    return rehearse_only(arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console())
+    return rehearse_only(
+        arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console(), arguments.causes
+    )
 
 
 def _run(arguments: argparse.Namespace) -> int:
@@ -388,6 +398,7 @@ def _run(arguments: argparse.Namespace) -> int:
         cautions_read=arguments.cautions_read,
         console=_console(),
         transcript=arguments.transcript,
+        causes=arguments.causes,
     )
 
 
@@ -407,7 +418,7 @@ def _resume(arguments: argparse.Namespace) -> int:
 def _certify(arguments: argparse.Namespace) -> int:
     from harness.commands.certify import certify
 
-    return certify(arguments.record, arguments.out, _console())
+    return certify(arguments.record, arguments.out, _console(), arguments.causes)
 
 
 def _replay(arguments: argparse.Namespace) -> int:

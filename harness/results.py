@@ -11,7 +11,7 @@ import json
 import math
 import types
 import typing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -243,7 +243,20 @@ class Results:
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]
     diagnosis_note: str
-    diagnosis_details: DiagnosisDetails = DiagnosisDetails()
+    diagnosis_details: DiagnosisDetails = field(default_factory=DiagnosisDetails)
+
+
+def odds_text(likeliest: Hypothesis) -> str:
+    """The odds of the likeliest explanation in a sentence; empty when nothing is known of them."""
+    against = ((likeliest.odds_against_none, "nothing wrong"), (likeliest.odds_against_next, "the next explanation"))
+    told = [f"{_odds(odds)} against {other}" for odds, other in against if odds is not None]
+    return f"odds {', '.join(told)}" if told else ""
+
+
+def _odds(odds: float) -> str:
+    if odds >= 1e6:
+        return "more than a million to 1"
+    return f"{float(f'{odds:.2g}'):.15g} to 1"
 
 
 def to_json(results: Results) -> str:

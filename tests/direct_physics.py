@@ -65,8 +65,7 @@ def demo_inputs() -> Inputs:
     """The project's own device and bench."""
     with TemporaryDirectory() as folder:
         device_file, bench_file = new(Path(folder) / "pair")
-        inputs = load_inputs(device_file, bench_file, "current_ratio", Options())
-        return inputs
+        return load_inputs(device_file, bench_file, "current_ratio", Options())
 
 
 def undistorted(place: Place) -> float:

@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.errors import UserError
-from harness.evaluation.evaluate import evaluate
+from harness.evaluation.evaluate import OwnCauses, evaluate
+from harness.files import read_text
 from harness.record import read_record
-from harness.results import Results, to_json
+from harness.results import Results, odds_text, to_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -16,24 +17,25 @@ if TYPE_CHECKING:
 RECORD, RESULTS, CERTIFICATE = "record.jsonl", "results.json", "certificate.pdf"
 
 
-def certify(record_file: Path, out: Path | None, console: Console) -> int:
-    """Evaluate a finished record again and write results and certificate."""
-    return finish(record_file, out if out is not None else record_file.parent, console)
+def certify(record_file: Path, out: Path | None, console: Console, causes: Path | None = None) -> int:
+    """Evaluate a finished record again and write results and certificate; `causes` replaces those in the record."""
+    own = None if causes is None else OwnCauses(read_text(causes), str(causes))
+    return finish(record_file, out if out is not None else record_file.parent, console, own)
 
 
-def finish(record_file: Path, out: Path, console: Console) -> int:
+def finish(record_file: Path, out: Path, console: Console, causes: OwnCauses | None = None) -> int:
     """Evaluate, certify and tell; 0 when the verdict is pass, 1 when it is fail. Raises RecordError."""
-    results = conclude(record_file, out)
+    results = conclude(record_file, out, causes)
     for line in summary_lines(results, out):
         console.print(line, highlight=False, soft_wrap=True)
     return 0 if results.verdict == "pass" else 1
 
 
-def conclude(record_file: Path, out: Path) -> Results:
+def conclude(record_file: Path, out: Path, causes: OwnCauses | None = None) -> Results:
     """Evaluate a record and leave results.json and certificate.pdf in `out`. Raises RecordError."""
     from reports.certificate import write_certificate
 
-    results = evaluate(read_record(record_file), record_file.name)
+    results = evaluate(read_record(record_file), record_file.name, causes)
     prepare_folder(out)
     temporary = out / f".{RESULTS}.part"
     temporary.write_text(to_json(results), encoding="utf-8")
@@ -60,13 +62,16 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (results.verdict == "fail" or shown[0].fault != "none"):
         lines.append("most likely cause")
-        lines += [
-            f"  {h.probability * 100:5.1f} %  {h.fault}{f' on {h.range}' if h.range else ''}: {h.description}"
-            for h in shown
-        ]
-        if results.diagnosis_note:
-            lines.append(f"  {results.diagnosis_note}")
+        lines += [f"  {_probability(h.probability)}  {h.label}: {h.description}" for h in shown]
+        lines += [f"  {line}" for line in (odds_text(shown[0]), results.diagnosis_note) if line]
+        if results.diagnosis_details.extra_measurement:
+            lines.append(f"  {results.diagnosis_details.extra_measurement}")
     return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
+
+
+def _probability(probability: float) -> str:
+    """Never 100 %: what is not in the catalogue was not weighed against it."""
+    return "> 99.9 %" if probability > 0.999 else f"{probability * 100:6.1f} %"
 
 
 def _turns_text(rng: Any) -> str:

@@ -30,14 +30,19 @@ if TYPE_CHECKING:
 
 
 def demo(
-    faults: Sequence[str], out: Path | None, procedure: str, console: Console, transcript: Path | None = None
+    faults: Sequence[str],
+    out: Path | None,
+    procedure: str,
+    console: Console,
+    transcript: Path | None = None,
+    causes: Path | None = None,
 ) -> int:
     """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass, 1 when it is fail."""
     folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
     unknown = [f for f in faults if f.partition(":")[0] not in {known.name for known in CATALOGUE}]
     if unknown:
         raise UserError([f"--fault {f}: unknown (ratioproof demo --list-faults lists them)" for f in unknown])
-    inputs = _prepare(folder, faults, procedure)
+    inputs = _prepare(folder, faults, procedure, causes)
     simulated = SimulatedBench(
         describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
     )
@@ -80,7 +85,7 @@ def demo(
     return 0 if results.verdict == "pass" else 1
 
 
-def _prepare(folder: Path, faults: Sequence[str], procedure: str) -> Inputs:
+def _prepare(folder: Path, faults: Sequence[str], procedure: str, causes: Path | None) -> Inputs:
     """The demo's own pair of files in `folder`, on ports that are free now."""
     if (folder / "record.jsonl").exists():
         raise UserError(
@@ -97,7 +102,7 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str) -> Inputs:
         (folder / BENCH).write_text(bench_text, encoding="utf-8")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
-    return load_inputs(folder / DEVICE, folder / BENCH, procedure, Options())
+    return load_inputs(folder / DEVICE, folder / BENCH, procedure, Options(), causes)
 
 
 def _free_ports(count: int) -> list[int]:

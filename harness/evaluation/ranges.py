@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -43,7 +43,7 @@ class RangesOutcome:
     diagnosis_note: str
     verdict: Verdict
     reasons: tuple[str, ...]
-    diagnosis_details: DiagnosisDetails = DiagnosisDetails()
+    diagnosis_details: DiagnosisDetails = field(default_factory=DiagnosisDetails)
 
 
 def evaluate_ranges(

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from harness.causes import shipped
 from harness.evaluation.diagnosis import Diagnosis, diagnose
 from simulated.faults import parse_fault
-from tests.direct_physics import DirectBench, Distortion, Place, demo_inputs, undistorted
+from tests.direct_physics import DirectBench, Distortion, demo_inputs, undistorted
 
 REPORTED_FROM = 1_000_000
 

@@ -8,13 +8,17 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.causes import Catalogue
 from harness.device import Device
 from harness.evaluation.diagnosis.density import Density, broad, density
 from harness.evaluation.diagnosis.hypotheses import Candidate, Pair, Place, hypotheses
-from harness.evaluation.diagnosis.model import Model, Predictions, build
+from harness.evaluation.diagnosis.model import Model, build
 from harness.evaluation.diagnosis.observations import Array, Observations
+
+Flags = NDArray[np.bool_]
+Indices = NDArray[np.int64]
 
 SAME = 0.1
 """Predictions that nowhere differ by more than this part of the readings' standard uncertainty are one."""
@@ -106,13 +110,13 @@ def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
     )
 
 
-def _alike(flat: Array, first: Array, second: Array) -> Array:
+def _alike(flat: Array, first: Indices, second: Indices) -> Flags:
     """Whether the predictions at indices `first` are those at `second`; `flat` (h, m) in standard uncertainties."""
-    found: Array = np.abs(flat[first] - flat[second]).max(axis=1) < SAME
+    found: Flags = np.abs(flat[first] - flat[second]).max(axis=1) < SAME
     return found
 
 
-def _distinct(flat: Array, pairs: Sequence[Pair], singles: int) -> Array:
+def _distinct(flat: Array, pairs: Sequence[Pair], singles: int) -> Flags:
     """Which candidates (h,) predict anything of their own.
 
     What predicts the same as nothing wrong, or a pair the same as one of its causes, cannot be weighed by this run.
@@ -120,13 +124,13 @@ def _distinct(flat: Array, pairs: Sequence[Pair], singles: int) -> Array:
     seen = np.ones(len(flat), dtype=bool)
     rest = np.arange(1, singles)
     seen[1:singles] = ~_alike(flat, rest, np.zeros_like(rest))
-    made = np.array([(p.index, p.first, p.second) for p in pairs], dtype=int).reshape(-1, 3)
+    made = np.array([(p.index, p.first, p.second) for p in pairs], dtype=np.int64).reshape(-1, 3)
     index, first, second = made.T
     seen[index] = seen[first] & seen[second] & ~_alike(flat, index, first) & ~_alike(flat, index, second)
     return seen
 
 
-def _masked(top: int, pairs: Sequence[Pair], seen: Array, alike: Array, likelihoods: Array) -> list[int]:
+def _masked(top: int, pairs: Sequence[Pair], seen: Flags, alike: Flags, likelihoods: Array) -> list[int]:
     """The single causes that the run says nothing of if the one at `top` is true: beside it they change nothing, or nothing that tells."""
     found = []
     for pair in pairs:
