@@ -143,6 +143,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     _hold(demo)
     _monte_carlo(demo)
+    _causes(demo)
     _transcript(demo)
 
     new = _command(
@@ -219,9 +220,11 @@ def _parser() -> argparse.ArgumentParser:
             "ratioproof certify run/record.jsonl",
             "ratioproof certify run/record.jsonl --out copy",
             "ratioproof certify run/record.jsonl --out checked --monte-carlo",
+            "ratioproof certify run/record.jsonl --causes my_causes.toml --out copy",
         ],
     )
     certify.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
+    _causes(certify, "causes of your own instead of those in the record; the certificate says so")
     certify.add_argument(
         "--out",
         type=Path,
@@ -333,6 +336,11 @@ def _choices(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="points in every decade of current (default: %(default)s)",
     )
+    _causes(parser)
+
+
+def _causes(parser: argparse.ArgumentParser, summary: str = "causes of your own beside the shipped ones") -> None:
+    parser.add_argument("--causes", type=Path, metavar="FILE", help=summary)
 
 
 def _hold(parser: argparse.ArgumentParser) -> None:
@@ -410,6 +418,7 @@ def _demo(arguments: argparse.Namespace) -> int:
         arguments.transcript,
         hold=arguments.hold,
         trials=arguments.monte_carlo,
+        causes=arguments.causes,
     )
 
 
@@ -433,7 +442,9 @@ def _options(arguments: argparse.Namespace) -> Any:
 def _rehearse(arguments: argparse.Namespace) -> int:
     from harness.commands.run import rehearse_only
 
-    return rehearse_only(arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console())
+    return rehearse_only(
+        arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console(), arguments.causes
+    )
 
 
 def _run(arguments: argparse.Namespace) -> int:
@@ -451,6 +462,7 @@ def _run(arguments: argparse.Namespace) -> int:
         console=_console(),
         transcript=arguments.transcript,
         trials=arguments.monte_carlo,
+        causes=arguments.causes,
     )
 
 
@@ -470,7 +482,7 @@ def _resume(arguments: argparse.Namespace) -> int:
 def _certify(arguments: argparse.Namespace) -> int:
     from harness.commands.certify import certify
 
-    return certify(arguments.record, arguments.out, _console(), arguments.monte_carlo)
+    return certify(arguments.record, arguments.out, _console(), trials=arguments.monte_carlo, causes=arguments.causes)
 
 
 def _replay(arguments: argparse.Namespace) -> int:

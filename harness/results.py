@@ -11,7 +11,7 @@ import json
 import math
 import types
 import typing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -291,12 +291,14 @@ class Hypothesis:
 class DiagnosisDetails:
     """What a diagnosis leaves open. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
 
-    `not_shown`: causes that nothing in this run could have shown. `goodness_of_fit`: probability of a fit as poor as that of
+    `same_readings`: further explanations that would read exactly like the likeliest. `not_shown`: causes that this run
+    says nothing of, alone or beside the likeliest. `goodness_of_fit`: probability of a fit as poor as that of
     the best explanation. `causes`: which catalogue was used.
     """
 
     together: tuple[str, ...] = ()
     extra_measurement: str = ""
+    same_readings: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
     goodness_of_fit: float | None = None
     causes: str = ""
@@ -418,9 +420,22 @@ class Results:
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]
     diagnosis_note: str
+    diagnosis_details: DiagnosisDetails = field(default_factory=DiagnosisDetails)
     bench_check: BenchCheck | None = None
-    diagnosis_details: DiagnosisDetails = DiagnosisDetails()
     validation: Validation | None = None
+
+
+def odds_text(likeliest: Hypothesis) -> str:
+    """The odds of the likeliest explanation in a sentence; empty when nothing is known of them."""
+    against = ((likeliest.odds_against_none, "nothing wrong"), (likeliest.odds_against_next, "the next explanation"))
+    told = [f"{_odds(odds)} against {other}" for odds, other in against if odds is not None]
+    return f"odds {', '.join(told)}" if told else ""
+
+
+def _odds(odds: float) -> str:
+    if odds >= 1e6:
+        return "more than a million to 1"
+    return f"{float(f'{odds:.2g}'):.15g} to 1"
 
 
 def to_json(results: Results) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
+from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results, odds_text
 from reports.chart import error_chart
 from reports.front import limit_text, ratio_taken
 from reports.paper import HALF, columns, facts, heading, prose, ruled, space
@@ -28,11 +28,13 @@ from reports.rounding import (
 
 _ROOM_FOR_A_RANGE = 105 * mm
 _HALF_LABEL = 30 * mm
+_MOST_CAUSES = 10
+"""Less likely ones stand in results.json alone."""
 
 
 def diagnosis(results: Results) -> Iterator[Flowable]:
     """The likely causes, when there is something to explain."""
-    causes = sorted(results.diagnosis, key=lambda h: -h.probability)
+    causes = sorted(results.diagnosis, key=lambda h: -h.probability)[:_MOST_CAUSES]
     if not causes or (results.verdict == "pass" and causes[0].fault == "none"):
         return
     explained = prose(
@@ -40,6 +42,7 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         "are shared out among the explanations listed; a cause not listed was not considered.",
         "small",
     )
+    odds = odds_text(causes[0])
     rows = [
         [
             "no fault" if h.fault == "none" else h.fault,
@@ -53,9 +56,22 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         ["Cause", "Range", "What it means", "Probability"], rows, [w * mm for w in (38, 24, 84, 24)], bold_rows=[0]
     )
     yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
+    if odds:
+        yield space(1.5)
+        yield prose(f"{odds[0].upper()}{odds[1:]}.", "small")
     if results.diagnosis_note:
         yield space(2)
         yield prose(true_minus(results.diagnosis_note))
+    details = results.diagnosis_details
+    if details.extra_measurement:
+        yield space(2)
+        yield prose(true_minus(f"Next: {details.extra_measurement}."))
+    told = [("Would read the same: ", details.same_readings), ("Not shown by this run: ", details.not_shown)]
+    beyond = "; ".join(start + ", ".join(labels) for start, labels in told if labels)
+    for line in (beyond, details.causes):
+        if line:
+            yield space(1)
+            yield prose(true_minus(f"{line[0].upper()}{line[1:]}."), "small")
 
 
 def findings(results: Results) -> Iterator[Flowable]:

@@ -24,6 +24,16 @@ VOLTAGE_TOLERANCE, PHASE_TOLERANCE = 1e-3, math.radians(0.05)
 TYPICAL_POWER_RESOLUTION, TYPICAL_POWER_FACTOR_RESOLUTION = 0.1, 0.001
 """Of a module whose paperwork says nothing of power."""
 DRIFTED_GAIN = 1.03
+WRONG_RATIO = 0.8
+"""The fault ratio-setting: turns of the transformer the meter is set for, over those it has."""
+OFFSET_STEPS = 12
+"""Display steps added by the fault display-offset."""
+THRESHOLD_TIMES = 3.0
+"""The fault high-threshold: smallest readable current as a multiple of the one described."""
+PHASE_SHIFT = math.radians(2.0)
+"""The fault phase-shifted: current channel before voltage channel."""
+OPEN_RESISTANCE = 1e9
+"""Ohms of an open secondary."""
 SATURATED_TIMES = 1.8
 """The fault saturating-core: flux density at rated current as a multiple of the saturation flux density."""
 
@@ -76,7 +86,19 @@ def transformer_with(faults: set[str], meter: MeterDescription) -> Transformer:
         transformer = replace(transformer, core=replace(transformer.core, saturation_flux_density=saturation))
     if "high-resistance-fuse" in faults:
         transformer = replace(transformer, fuse_resistance=transformer.fuse_resistance + HIGH_FUSE_RESISTANCE)
+    if "secondary-open" in faults:
+        transformer = replace(transformer, fuse_resistance=OPEN_RESISTANCE)
     return transformer
+
+
+def power_sense(faults: set[str]) -> int:
+    """-1 when the module's voltage input is turned round, beside the sign of the turns."""
+    return -1 if "voltage-reversed" in faults else 1
+
+
+def module_phase(faults: set[str]) -> float:
+    """Phase shift in radians that the module adds to the transformer's own."""
+    return PHASE_SHIFT if "phase-shifted" in faults else 0.0
 
 
 def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
@@ -90,12 +112,14 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
     trimmed_at = CALIBRATED_AT * meter.rated_secondary_current * meter.secondary_turns
     trim = 1.0 / abs(1.0 + healthy.complex_error(trimmed_at))
     drift = DRIFTED_GAIN if "drifted-gain" in faults else 1.0
+    set_for = WRONG_RATIO if "ratio-setting" in faults else 1.0
+    shift = OFFSET_STEPS if "display-offset" in faults else 0
     return Module(
-        scale=meter.secondary_turns / (base.primary_turns * base.display_factor),
+        scale=set_for * meter.secondary_turns / (base.primary_turns * base.display_factor),
         gain=trim * drift * (1.0 + draw.uniform(-GAIN_TOLERANCE, GAIN_TOLERANCE)),
-        offset=draw.uniform(-0.3, 0.3) * meter.resolution,
+        offset=(draw.uniform(-0.3, 0.3) + shift) * meter.resolution,
         resolution=meter.resolution,
-        smallest=meter.smallest_readable_current,
+        smallest=meter.smallest_readable_current * (THRESHOLD_TIMES if "high-threshold" in faults else 1.0),
         refresh_interval=meter.refresh_interval,
         clips_at=CLIPS_AT * meter.maximum_secondary_current,
         seed=seed,

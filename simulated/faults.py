@@ -38,6 +38,7 @@ CATALOGUE: tuple[Fault, ...] = (
     Fault("turn-missing", "winding", "one range has one primary turn fewer than the paperwork says", "range"),
     Fault("turn-extra", "winding", "one range has one primary turn more than the paperwork says", "range"),
     Fault("section-reversed", "winding", "the further section of a series range opposes the base turns", "range"),
+    Fault("winding-reversed", "winding", "a range's whole winding is turned round; only power shows it", "range"),
     Fault(
         "both-windings-in-circuit",
         "wiring",
@@ -50,6 +51,7 @@ CATALOGUE: tuple[Fault, ...] = (
         "the switch claims the position asked for and stays in another",
         "range",
     ),
+    Fault("voltage-reversed", "wiring", "the meter's voltage input is turned round; only power shows it"),
     Fault(
         "module-supply-behind-sensor",
         "wiring",
@@ -62,9 +64,14 @@ CATALOGUE: tuple[Fault, ...] = (
         "one range already shows amperes; the display factor counts twice",
         "range",
     ),
+    Fault("ratio-setting", "scaling", "the meter is set for a transformer of four fifths the turns"),
     Fault("high-resistance-fuse", "secondary", "the secondary fuse adds 500 ohm to the burden"),
     Fault("saturating-core", "secondary", "the core saturates below the rated current"),
+    Fault("secondary-open", "secondary", "the secondary is open: the meter reads nothing"),
     Fault("drifted-gain", "secondary", "the metering module reads 3 % too high"),
+    Fault("display-offset", "secondary", "the display is 12 steps too high whatever flows"),
+    Fault("phase-shifted", "secondary", "the module's channels are shifted by 2 degrees; only power shows it"),
+    Fault("high-threshold", "secondary", "the display goes blank at three times the current described"),
     Fault("load-ignores-off", "instrument", "the load accepts OFF and stays on"),
     Fault("late-reply", "link", "now and then the reference's reply comes after the client's timeout"),
     Fault("garbled-reply", "link", "now and then the reference's reply is corrupted on the way"),
@@ -124,6 +131,8 @@ def _possible_ranges(name: str, ranges: tuple[RangeDescription, ...]) -> list[st
         return [r.name for r in ranges if r.wiring == "series"]
     if name == "both-windings-in-circuit":
         return [r.name for r in ranges[1:] if r.wiring == "independent"]
+    if name == "winding-reversed":
+        return [r.name for r in ranges if r.wiring == "independent"]
     return [r.name for r in ranges]
 
 

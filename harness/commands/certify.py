@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from harness.commands.told_beyond import beyond_lines, check_line
 from harness.errors import UserError
-from harness.evaluation.evaluate import evaluate
+from harness.evaluation.evaluate import OwnCauses, evaluate
+from harness.files import read_text
 from harness.record import read_record
-from harness.results import Results, Validation, to_json
+from harness.results import Results, Validation, odds_text, to_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -17,24 +18,27 @@ if TYPE_CHECKING:
 RECORD, RESULTS, CERTIFICATE = "record.jsonl", "results.json", "certificate.pdf"
 
 
-def certify(record_file: Path, out: Path | None, console: Console, trials: int = 0) -> int:
-    """Evaluate a finished record again and write results and certificate."""
-    return finish(record_file, out if out is not None else record_file.parent, console, trials)
+def certify(
+    record_file: Path, out: Path | None, console: Console, *, trials: int = 0, causes: Path | None = None
+) -> int:
+    """Evaluate a finished record again and write results and certificate; `causes` replaces those in the record."""
+    own = None if causes is None else OwnCauses(read_text(causes), str(causes))
+    return finish(record_file, out if out is not None else record_file.parent, console, trials=trials, causes=own)
 
 
-def finish(record_file: Path, out: Path, console: Console, trials: int = 0) -> int:
+def finish(record_file: Path, out: Path, console: Console, *, trials: int = 0, causes: OwnCauses | None = None) -> int:
     """Evaluate, certify and tell; 0 when the verdict is pass, 1 when it is fail. Raises RecordError."""
-    results = conclude(record_file, out, trials)
+    results = conclude(record_file, out, trials=trials, causes=causes)
     for line in summary_lines(results, out):
         console.print(line, highlight=False, soft_wrap=True)
     return 0 if results.verdict == "pass" else 1
 
 
-def conclude(record_file: Path, out: Path, trials: int = 0) -> Results:
+def conclude(record_file: Path, out: Path, *, trials: int = 0, causes: OwnCauses | None = None) -> Results:
     """Evaluate a record and leave results.json and certificate.pdf in `out`; `trials` validate it. Raises RecordError."""
     from reports.certificate import write_certificate
 
-    results = evaluate(read_record(record_file), record_file.name, trials)
+    results = evaluate(read_record(record_file), record_file.name, trials=trials, causes=causes)
     prepare_folder(out)
     temporary = out / f".{RESULTS}.part"
     temporary.write_text(to_json(results), encoding="utf-8")
@@ -67,12 +71,10 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (results.verdict == "fail" or shown[0].fault != "none"):
         lines.append("most likely cause")
-        lines += [
-            f"  {h.probability * 100:5.1f} %  {h.fault}{f' on {h.range}' if h.range else ''}: {h.description}"
-            for h in shown
-        ]
-        if results.diagnosis_note:
-            lines.append(f"  {results.diagnosis_note}")
+        lines += [f"  {_probability(h.probability)}  {h.label}: {h.description}" for h in shown]
+        lines += [f"  {line}" for line in (odds_text(shown[0]), results.diagnosis_note) if line]
+        if results.diagnosis_details.extra_measurement:
+            lines.append(f"  {results.diagnosis_details.extra_measurement}")
     return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
 
 
@@ -86,6 +88,11 @@ def validation_text(validation: Validation) -> str:
         if names:
             text += f"; {outcome}: {'; '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}"
     return text
+
+
+def _probability(probability: float) -> str:
+    """Never 100 %: what is not in the catalogue was not weighed against it."""
+    return "> 99.9 %" if probability > 0.999 else f"{probability * 100:6.1f} %"
 
 
 def _turns_text(rng: Any) -> str:

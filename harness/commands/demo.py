@@ -41,13 +41,14 @@ def demo(
     transcript: Path | None = None,
     hold: float = Options.hold,
     trials: int = 0,
+    causes: Path | None = None,
 ) -> int:
     """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass, 1 when it is fail."""
     folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
     unknown = [f for f in faults if f.partition(":")[0] not in {known.name for known in CATALOGUE}]
     if unknown:
         raise UserError([f"--fault {f}: unknown (ratioproof demo --list-faults lists them)" for f in unknown])
-    inputs = _prepare(folder, faults, procedure, Options(hold=hold))
+    inputs = _prepare(folder, faults, procedure, Options(hold=hold), causes)
     simulated = SimulatedBench(
         describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
     )
@@ -75,7 +76,7 @@ def demo(
             transcript=transcript,
         )
         run_anew(inputs, attendance, folder)
-    results = conclude(folder / "record.jsonl", folder, trials)
+    results = conclude(folder / "record.jsonl", folder, trials=trials)
     truth = simulated.truth()
     fuse = "intact" if truth.secondary_fuse_intact else "MELTED"
     input_state = "OVERDRIVEN" if truth.input_overdriven else "never overdriven"
@@ -90,7 +91,7 @@ def demo(
     return 0 if results.verdict == "pass" else 1
 
 
-def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Options) -> Inputs:
+def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Options, causes: Path | None) -> Inputs:
     """The demo's own pair of files in `folder`, on ports that are free now."""
     if (folder / "record.jsonl").exists():
         raise UserError(
@@ -108,7 +109,7 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
         (folder / BENCH).write_text(bench_text, encoding="utf-8")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
-    return load_inputs(folder / DEVICE, folder / BENCH, procedure, options)
+    return load_inputs(folder / DEVICE, folder / BENCH, procedure, options, causes)
 
 
 def _free_ports(count: int) -> list[int]:

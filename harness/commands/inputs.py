@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.bench import Bench
+from harness.causes import extended
 from harness.device import Device
 from harness.errors import UserError
 from harness.files import parse_bench, parse_device, read_text
@@ -31,6 +32,8 @@ class Inputs:
     bench: Bench
     procedure: Procedure
     options: Options
+    causes_file: str = ""
+    causes_text: str = ""
 
     @property
     def folders(self) -> tuple[Path, ...]:
@@ -38,8 +41,10 @@ class Inputs:
         return profile_folders(self.bench_file)
 
 
-def load_inputs(device_file: Path, bench_file: Path, procedure: str, options: Options) -> Inputs:
-    """Read and check both files and find the procedure. Raises one UserError with all problems."""
+def load_inputs(
+    device_file: Path, bench_file: Path, procedure: str, options: Options, causes_file: Path | None = None
+) -> Inputs:
+    """Read and check the files and find the procedure. Raises one UserError with all problems."""
     problems: list[str] = []
     texts: list[str] = []
     device = bench = found = None
@@ -58,6 +63,11 @@ def load_inputs(device_file: Path, bench_file: Path, procedure: str, options: Op
         found = find_procedure(procedure)
     except UserError as error:
         problems += error.problems
+    causes_text = ""
+    try:
+        causes_text = read_causes(causes_file)
+    except UserError as error:
+        problems += error.problems
     if not (1 <= options.readings <= MOST_READINGS and 1 <= options.per_decade <= MOST_PER_DECADE):
         problems.append(
             f"found --readings {options.readings} and --per-decade {options.per_decade}, "
@@ -67,7 +77,28 @@ def load_inputs(device_file: Path, bench_file: Path, procedure: str, options: Op
         problems.append(f"found --hold {options.hold:g}, expected above 0 and at most {LONGEST_HOLD:g} s")
     if problems or device is None or bench is None or found is None:
         raise UserError(problems)
-    return Inputs(str(device_file), bench_file, texts[0], texts[1], _asked(procedure), device, bench, found, options)
+    return Inputs(
+        device_file=str(device_file),
+        bench_file=bench_file,
+        device_text=texts[0],
+        bench_text=texts[1],
+        asked=_asked(procedure),
+        device=device,
+        bench=bench,
+        procedure=found,
+        options=options,
+        causes_file="" if causes_file is None else str(causes_file),
+        causes_text=causes_text,
+    )
+
+
+def read_causes(file: Path | None) -> str:
+    """The text of a user's file of causes, checked; empty without one. Raises UserError."""
+    if file is None:
+        return ""
+    text = read_text(file)
+    extended(text, str(file))
+    return text
 
 
 def profile_folders(bench_file: Path) -> tuple[Path, ...]:

@@ -1,6 +1,6 @@
 """The folder of a run that is kept for replaying: the files it was made of, and what it was asked.
 
-Beside the transcripts stand `device.toml`, `bench.toml`, the profiles, the user's own procedure, `run.json`, the record
+Beside the transcripts stand `device.toml`, `bench.toml`, `causes.toml` if there is one, the profiles, the user's own procedure, `run.json`, the record
 as it was at the end, and for a resumed run the record and the guard's report as they were before.
 """
 
@@ -19,6 +19,7 @@ from instruments.profile import SHIPPED
 
 FORMAT = "ratioproof-kept-run-1"
 RUN, DEVICE, BENCH, PROCEDURE, RECORD = "run.json", "device.toml", "bench.toml", "procedure.py", "record.jsonl"
+CAUSES = "causes.toml"
 CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jsonl", "guard_before.json"
 
 
@@ -59,6 +60,8 @@ def keep(
         folder.mkdir(parents=True, exist_ok=True)
         (folder / DEVICE).write_text(inputs.device_text, encoding="utf-8")
         (folder / BENCH).write_text(inputs.bench_text, encoding="utf-8")
+        if inputs.causes_text:
+            (folder / CAUSES).write_text(inputs.causes_text, encoding="utf-8")
         for entry in inputs.bench.instruments.values():
             if not entry.by_person:
                 _keep_profile(entry.profile, inputs.folders, folder / "profiles")
@@ -106,7 +109,8 @@ def kept(folder: Path) -> tuple[Asked, Inputs]:
     except (AttributeError, KeyError, TypeError, ValueError) as failure:
         raise UserError(f"{file}: was altered: {type(failure).__name__}: {failure}") from None
     procedure = str(folder / PROCEDURE) if asked.procedure.endswith(".py") else asked.procedure
-    return asked, load_inputs(folder / DEVICE, folder / BENCH, procedure, asked.options)
+    causes = folder / CAUSES if (folder / CAUSES).exists() else None
+    return asked, load_inputs(folder / DEVICE, folder / BENCH, procedure, asked.options, causes)
 
 
 def _options(found: dict[str, Any]) -> Options:

@@ -83,6 +83,7 @@ def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, obje
         },
         "profiles": profile_hashes(inputs),
         "overrides": [],
+        **({"causes_file": inputs.causes_file, "causes_text": inputs.causes_text} if inputs.causes_text else {}),
     }
 
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 OF_THIS_TIME = ("at", "previous", "hash")
-OF_THIS_PLACE = ("software", "device_file", "bench_file")
+OF_THIS_PLACE = ("software", "device_file", "bench_file", "causes_file")
 
 
 def replay(folder: Path, out: Path | None, console: Console) -> int:

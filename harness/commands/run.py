@@ -38,9 +38,16 @@ CAUTIONS = """CAUTIONS
   This program limits current. It does not make wiring safe."""
 
 
-def rehearse_only(device_file: Path, bench_file: Path, procedure: str, options: Options, console: Console) -> int:
+def rehearse_only(
+    device_file: Path,
+    bench_file: Path,
+    procedure: str,
+    options: Options,
+    console: Console,
+    causes: Path | None = None,
+) -> int:
     """Rehearse and tell: points, ceilings, uncertainty against limit, duration. 2 when something stands in the way."""
-    inputs = load_inputs(device_file, bench_file, procedure, options)
+    inputs = load_inputs(device_file, bench_file, procedure, options, causes)
     rehearsal = rehearse(inputs, StopSignal())
     _show_points(rehearsal, console)
     _show(inputs, rehearsal, console)
@@ -62,11 +69,12 @@ def run(
     console: Console,
     transcript: Path | None = None,
     trials: int = 0,
+    causes: Path | None = None,
 ) -> int:
     """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass, 1 when it is fail."""
     stop = StopSignal()
     with stop.listening():
-        inputs = load_inputs(device_file, bench_file, procedure, options)
+        inputs = load_inputs(device_file, bench_file, procedure, options, causes)
         accepted = overrides_of(overrides)
         _printable(operator)
         prepare_folder(out)
@@ -86,7 +94,7 @@ def run(
                     raise
                 raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {out / RECORD}") from aborted
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
-        return finish(out / RECORD, out, console, trials)
+        return finish(out / RECORD, out, console, trials=trials)
 
 
 def resume(
@@ -134,6 +142,8 @@ def _inputs_of(record: Record, record_file: Path) -> Inputs:
         bench,
         procedure,
         Options(**start["options"]),
+        start.get("causes_file", ""),
+        start.get("causes_text", ""),
     )
     changed = [n for n, digest in profile_hashes(inputs).items() if start["profiles"].get(n) != digest]
     if changed:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from harness.bench import Bench, InstrumentEntry
+from harness.causes import Catalogue, extended
 from harness.device import Device
 from harness.errors import RecordError
 from harness.evaluation.ranges import evaluate_ranges
@@ -15,10 +18,18 @@ from harness.record import Record
 from harness.results import SCHEMA, DecisionRule, DeviceSummary, InstrumentSummary, Results, Run
 
 
-def evaluate(record: Record, record_file: str, trials: int = 0) -> Results:
+@dataclass(frozen=True)
+class OwnCauses:
+    """A user's causes that take the place of those in a record: the text, and the file it was read from."""
+
+    text: str
+    file: str
+
+
+def evaluate(record: Record, record_file: str, *, trials: int = 0, causes: OwnCauses | None = None) -> Results:
     """Evaluate a complete record; `record_file` is the name printed beside its hash, `trials` validate it by Monte Carlo.
 
-    Raises RecordError when the run was not finished.
+    Raises RecordError when the run was not finished, UserError for a mistake in `causes`.
     """
     if not record.complete:
         stops = list(record.of_kind("stop"))
@@ -32,7 +43,8 @@ def evaluate(record: Record, record_file: str, trials: int = 0) -> Results:
         observed_points(record),
         observed_ranges(record),
         dt.datetime.fromisoformat(finished).date(),
-        trials=trials,
+        trials,
+        *_causes(record, causes),
     )
     return Results(
         schema=SCHEMA,
@@ -49,6 +61,17 @@ def evaluate(record: Record, record_file: str, trials: int = 0) -> Results:
         diagnosis_details=outcome.diagnosis_details,
         validation=outcome.validation,
     )
+
+
+def _causes(record: Record, instead: OwnCauses | None) -> tuple[Catalogue, str]:
+    """The catalogue to compare with, and what is said of where it comes from."""
+    if instead is not None:
+        name = Path(instead.file).name
+        return extended(
+            instead.text, instead.file
+        ), f"the causes of {name}, given when it was certified, not the run's own"
+    text, file = record.start.get("causes_text", ""), record.start.get("causes_file", "")
+    return extended(text, file), f"the causes of {Path(file).name}, kept in the record" if text else ""
 
 
 def _run(record: Record, bench: Bench, record_file: str) -> Run:

@@ -84,6 +84,7 @@ def diagnose(
         DiagnosisDetails(
             together=tuple(w.candidate.label for w in group) if note and group else (),
             extra_measurement=_extra(device, catalogue, weighing, data, group, unseen),
+            same_readings=_labels(weighing.aliases if group else ()),
             not_shown=_labels([*unseen, *(weighing.masked if group else ())]),
             goodness_of_fit=_rounded(weighing.fit),
             causes=named,

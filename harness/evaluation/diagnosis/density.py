@@ -15,8 +15,32 @@ import numpy as np
 from harness.evaluation.diagnosis.model import Predictions
 from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, Array, Observations
 
-TINY = 1e-6
+TINY = 1e-5
 """Keeps a covariance of values without uncertainty invertible."""
+
+
+@dataclass(frozen=True)
+class Fits:
+    """Of h hypotheses: log density and chi-squared of the data (h,), and each unknown as found, in its prior's standard
+    deviations from its prior's mean (h, k).
+    """
+
+    log: Array
+    chi_squared: Array
+    unknowns: Array
+
+    def probability(self, index: int, count: int) -> float:
+        """Probability of a fit as poor as that of one hypothesis to `count` data, or of an unknown as odd, whichever is less.
+
+        Chi-squared with as many degrees of freedom as there are data, and the normal distribution for the oddest of the
+        unknowns that act, times their number (Bonferroni).
+        """
+        from scipy.special import gammaincc, ndtr
+
+        unknowns = np.abs(self.unknowns[index])
+        poor = float(gammaincc(count / 2, max(0.0, float(self.chi_squared[index])) / 2))
+        odd = 2 * float(ndtr(-unknowns.max(initial=0.0))) * max(1, int(np.count_nonzero(unknowns)))
+        return min(poor, odd, 1.0)
 
 
 @dataclass(frozen=True)
@@ -28,8 +52,15 @@ class Density:
     whitener: Array
     log_determinant: float
 
-    def of(self, predictions: Predictions) -> tuple[Array, Array]:
-        """Log density and chi-squared of the data, (h,) each; n degrees of freedom where the hypothesis is right."""
+    def whitened(self, predictions: Predictions) -> Array:
+        """Means and columns of each hypothesis in one row (h, m), in standard uncertainties of the data."""
+        both = np.concatenate([predictions.means[:, :, None], predictions.columns], axis=2)
+        scaled: Array = both / np.sqrt(np.diag(self.common))[:, None]
+        flat: Array = scaled.reshape(len(both), -1)
+        return flat
+
+    def of(self, predictions: Predictions) -> Fits:
+        """How well each of h hypotheses fits."""
         count, width, columns = predictions.columns.shape
         residual = (self.data.values - predictions.means) @ self.whitener.T
         flat = self.whitener @ np.moveaxis(predictions.columns, 1, 0).reshape(width, -1)
@@ -41,7 +72,8 @@ class Density:
         chi_squared = np.sum(residual**2, axis=1) - np.sum(solved**2, axis=1)
         inner_determinant = 2 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1)
         log = -0.5 * (chi_squared + inner_determinant + self.log_determinant + width * math.log(2 * math.pi))
-        return log, chi_squared
+        unknowns = np.asarray(np.linalg.solve(inner, projected[..., None])[..., 0], dtype=np.float64)
+        return Fits(log, chi_squared, unknowns)
 
 
 def density(data: Observations, shape: float) -> Density:
@@ -56,7 +88,8 @@ def unmodelled(data: Observations, shape: float) -> Array:
     kind = data.settings.kind
     # For power at an angle, the phase displacement is not exactly of the shape assumed either.
     angle = 1 + np.abs(data.settings.tangent) * (kind == POWER)
-    return shape * angle * np.abs(1 + data.values) * ((kind == RATIO) | (kind == POWER) | (kind == THRESHOLD))
+    found: Array = shape * angle * np.abs(1 + data.values) * ((kind == RATIO) | (kind == POWER) | (kind == THRESHOLD))
+    return found
 
 
 def broad(data: Observations, ranges: int) -> list[Predictions]:
@@ -68,10 +101,8 @@ def broad(data: Observations, ranges: int) -> list[Predictions]:
     on_range = (at.rng[:, None] == np.arange(ranges)).astype(float) * flowing[:, None]
     others = np.diag((~flowing).astype(float))[:, ~flowing]
     decades = np.log10(np.maximum(at.current, 1e-9))
-    load = (
-        decades
-        + np.array([np.median(decades[at.rng == r]) if np.any(at.rng == r) else 0 for r in range(ranges)])[at.rng] * -1
-    )
+    middles = np.array([np.median(decades[at.rng == r]) if np.any(at.rng == r) else 0.0 for r in range(ranges)])
+    load = decades - middles[at.rng]
     free = np.concatenate([0.5 * on_range, others], axis=1)
     found = [np.concatenate([free, 0.003 * on_range * load[:, None]], axis=1)]
     for size in (0.003, 0.03, 0.3):
@@ -86,4 +117,5 @@ def broad(data: Observations, ranges: int) -> list[Predictions]:
 def _bumps(decades: Array) -> Array:
     """Overlapping smooth bumps, half a decade wide and apart, over all currents (n, m)."""
     middles = np.arange(decades.min() - 0.25, decades.max() + 0.5, 0.5)
-    return np.exp(-0.5 * ((decades[:, None] - middles) / 0.5) ** 2)
+    bumps: Array = np.exp(-0.5 * ((decades[:, None] - middles) / 0.5) ** 2)
+    return bumps

@@ -26,7 +26,7 @@ FROM_LOAD = 0.1
 """Part of the rated ampere-turns where a slope per decade changes nothing."""
 BOTTOM_FROM, BOTTOM_AT = 0.2, 0.01
 """Parts of the rated ampere-turns between which a droop at the bottom grows."""
-NO_TURNS = 1e-3
+NO_TURNS = 0.02
 """What stands for no turns where a prediction would be infinite."""
 
 

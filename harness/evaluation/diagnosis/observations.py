@@ -9,10 +9,11 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from uncertainties import ufloat
 
 from harness.device import Device
 from harness.evaluation.points import PointValues
-from harness.evaluation.uncertainty import covariance
+from harness.evaluation.uncertainty import covariance, rectangular
 
 Array = NDArray[np.float64]
 
@@ -126,8 +127,10 @@ def observations(
         if p.ratio_error is not None:
             reference = float(p.reference.nominal_value)
             rows.append((RATIO, name, reference, 1.0))
-            values.append(p.ratio_error)
-            own.append(math.hypot(p.random_reference, p.random_indicated) / reference)
+            # A display that shows nothing hides anything below the smallest current it shows.
+            hidden = rectangular(readable[name] / reference) if float(p.indicated.nominal_value) == 0 else 0.0
+            values.append(p.ratio_error + (ufloat(0.0, hidden) if hidden else 0.0))
+            own.append(math.hypot(p.random_reference, p.random_indicated) / reference + hidden)
         elif float(p.indicated.nominal_value) != 0:
             # A display that shows nothing at no current says little; one that shows something says it in every reading.
             rows.append((ZERO, name, smallest[name], 1.0))
@@ -141,6 +144,9 @@ def observations(
         own.append(0.0)
     for threshold in thresholds:
         current = threshold.current
+        if float(current.nominal_value) <= 0:
+            # It shows something at no current: then there is no threshold, and the zero says what there is.
+            continue
         rows.append((THRESHOLD, threshold.range, float(current.nominal_value), 1.0))
         values.append(current / readable[threshold.range] - 1)
         own.append(0.0)

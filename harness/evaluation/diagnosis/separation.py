@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.device import Device
 from harness.evaluation.diagnosis.density import unmodelled
@@ -26,6 +27,8 @@ from harness.evaluation.diagnosis.observations import (
     joined,
     settings,
 )
+
+Indices = NDArray[np.int64]
 
 VOLTAGE = 230.0
 """Volts at which a power would be read, for its resolution only (IEC 60038)."""
@@ -121,7 +124,7 @@ def _information(weights: Array, means: Array, deviations: Array) -> float:
 
 
 def _uncertainty(
-    device: Device, data: Observations, options: Sequence[Measurement], rng: Array, common: Array, shape: float
+    device: Device, data: Observations, options: Sequence[Measurement], rng: Indices, common: Array, shape: float
 ) -> tuple[Array, Array]:
     """Covariance of the candidates' own noise (m, m) and with the data (m, n), after the nearest point of the run.
 

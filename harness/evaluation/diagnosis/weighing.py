@@ -8,16 +8,23 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.causes import Catalogue
 from harness.device import Device
 from harness.evaluation.diagnosis.density import Density, broad, density
 from harness.evaluation.diagnosis.hypotheses import Candidate, Pair, Place, hypotheses
-from harness.evaluation.diagnosis.model import Model, Predictions, build
+from harness.evaluation.diagnosis.model import Model, build
 from harness.evaluation.diagnosis.observations import Array, Observations
 
-SAME = 1e-9
-"""Predictions that differ by less than this (in standard deviations of their parts, as fractions) are one."""
+Flags = NDArray[np.bool_]
+Indices = NDArray[np.int64]
+
+SAME = 0.1
+"""Predictions that nowhere differ by more than this part of the readings' standard uncertainty are one."""
+
+SAYS_NOTHING = 3.0
+"""A run whose probability is changed by a smaller factor than this says nothing of a cause beside another."""
 
 
 @dataclass(frozen=True)
@@ -37,14 +44,15 @@ class Weighed:
 @dataclass(frozen=True)
 class Weighing:
     """Causes by falling probability; `other` is that of none of these. `unseen`: indices of single causes that act on nothing
-    this run read. `masked`: causes that would not show beside the likeliest one. `fit`: probability of a fit as poor as that
-    of the best explanation.
+    this run read. `masked`: causes that would not show beside the likeliest one. `aliases`: explanations that predict the very
+    readings of the likeliest one. `fit`: probability of a fit as poor as that of the best explanation.
     """
 
     causes: tuple[Weighed, ...]
     other: float
     unseen: tuple[int, ...]
     masked: tuple[Candidate, ...]
+    aliases: tuple[Candidate, ...]
     fit: float
     model: Model
     density: Density
@@ -67,63 +75,70 @@ def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
     Where even the best explanation fits worse than the catalogue's limit, the listed ones lose probability to none of these
     in proportion.
     """
-    from scipy.special import gammaincc
-
     candidates, pairs, model = _prepared(device, catalogue)
     predictions = model.predict(data.settings)
-    seen, masked = _distinct(predictions, pairs, len(candidates) - len(pairs))
     common = density(data, catalogue.unmodelled.shape)
-    logs, chi_squared = common.of(predictions)
+    flat = common.whitened(predictions)
+    seen = _distinct(flat, pairs, len(candidates) - len(pairs))
+    fits = common.of(predictions)
     priors = np.array([c.prior for c in candidates])
-    logs = np.where(seen, logs + np.log(priors), -np.inf)
+    logs = np.where(seen, fits.log + np.log(priors), -np.inf)
     alternatives = broad(data, len(device.ranges))
     share = math.log(catalogue.weights.none_of_these / len(alternatives))
-    others = np.array([share + float(common.of(a)[0][0]) for a in alternatives])
+    others = np.array([share + float(common.of(a).log[0]) for a in alternatives])
     highest = max(logs.max(), others.max())
     weights, other = np.exp(logs - highest), float(np.sum(np.exp(others - highest)))
     total = float(weights.sum()) + other
-    fit = float(gammaincc(len(data.values) / 2, max(0.0, float(chi_squared[int(np.argmax(logs))])) / 2))
+    fit = fits.probability(int(np.argmax(logs)), len(data.values))
     believed = min(1.0, fit / catalogue.limits.fit)
     causes = _merged(candidates, weights / total * believed)
     top = causes[0].index
+    alike = _alike(flat, np.arange(len(flat)), np.full(len(flat), top))
     return Weighing(
         causes=causes,
         other=1 - believed * (1 - other / total),
         unseen=tuple(i for i in range(1, len(candidates) - len(pairs)) if not seen[i]),
-        masked=tuple(candidates[i] for i in masked.get(top, ())),
+        masked=tuple(candidates[i] for i in _masked(top, pairs, seen, alike, fits.log)),
+        aliases=tuple(
+            candidates[i]
+            for i in np.flatnonzero(alike & seen).tolist()
+            if candidates[i].faults != candidates[top].faults
+        ),
         fit=fit,
         model=model,
         density=common,
     )
 
 
-def _distinct(
-    predictions: Predictions, pairs: Sequence[Pair], singles: int
-) -> tuple[Array, dict[int, tuple[int, ...]]]:
-    """Which candidates (h,) predict anything of their own; and per single cause those that change nothing beside it.
+def _alike(flat: Array, first: Indices, second: Indices) -> Flags:
+    """Whether the predictions at indices `first` are those at `second`; `flat` (h, m) in standard uncertainties."""
+    found: Flags = np.abs(flat[first] - flat[second]).max(axis=1) < SAME
+    return found
+
+
+def _distinct(flat: Array, pairs: Sequence[Pair], singles: int) -> Flags:
+    """Which candidates (h,) predict anything of their own.
 
     What predicts the same as nothing wrong, or a pair the same as one of its causes, cannot be weighed by this run.
     """
-    flat = np.concatenate([predictions.means[:, :, None], predictions.columns], axis=2)
-    flat = flat.reshape(len(flat), -1)
-
-    def same(a: Array, b: Array) -> Array:
-        found: Array = np.abs(flat[a] - flat[b]).max(axis=1) < SAME
-        return found
-
     seen = np.ones(len(flat), dtype=bool)
     rest = np.arange(1, singles)
-    seen[1:singles] = ~same(rest, np.zeros_like(rest))
-    made = np.array([(p.index, p.first, p.second) for p in pairs]).reshape(-1, 3)
-    like_first, like_second = same(made[:, 0], made[:, 1]), same(made[:, 0], made[:, 2])
-    seen[made[:, 0]] = ~(like_first | like_second | ~seen[made[:, 1]] | ~seen[made[:, 2]])
-    masked: dict[int, list[int]] = {}
-    for (_, first, second), one, two in zip(made.tolist(), like_first, like_second, strict=True):
-        if one and seen[second]:
-            masked.setdefault(first, []).append(second)
-        if two and seen[first]:
-            masked.setdefault(second, []).append(first)
-    return seen, {top: tuple(hidden) for top, hidden in masked.items()}
+    seen[1:singles] = ~_alike(flat, rest, np.zeros_like(rest))
+    made = np.array([(p.index, p.first, p.second) for p in pairs], dtype=np.int64).reshape(-1, 3)
+    index, first, second = made.T
+    seen[index] = seen[first] & seen[second] & ~_alike(flat, index, first) & ~_alike(flat, index, second)
+    return seen
+
+
+def _masked(top: int, pairs: Sequence[Pair], seen: Flags, alike: Flags, likelihoods: Array) -> list[int]:
+    """The single causes that the run says nothing of if the one at `top` is true: beside it they change nothing, or nothing that tells."""
+    found = []
+    for pair in pairs:
+        other = pair.second if pair.first == top else pair.first if pair.second == top else 0
+        told = abs(float(likelihoods[pair.index] - likelihoods[top])) > math.log(SAYS_NOTHING)
+        if other and seen[other] and (alike[pair.index] or not told):
+            found.append(other)
+    return found
 
 
 def _merged(candidates: Sequence[Candidate], probabilities: Array) -> tuple[Weighed, ...]:

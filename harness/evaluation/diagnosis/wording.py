@@ -71,7 +71,7 @@ def _expected(device: Device, measurement: Measurement, value: float) -> str:
     if measurement.kind == ZERO:
         return format_quantity(max(0.0, value * rng.minimum_current), "A", 2)
     readable = device.display.smallest_readable_current * rng.display_factor
-    return "none" if value > 99 else format_quantity(readable * (1 + value), "A", 2)
+    return "none" if value > 40 else format_quantity(readable * (1 + value), "A", 2)
 
 
 def _percent(value: float) -> str:

@@ -1,0 +1,207 @@
+"""Readings of a run straight from the physics of the simulated bench, without runner, links or time: some fifty times as quick.
+
+The points are those of `current_ratio`, kept or left out by the runner's own limits. Beside them power errors and smallest
+readable currents, from the same transformer and module.
+"""
+
+from __future__ import annotations
+
+import cmath
+import datetime as dt
+import math
+import random
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from uncertainties import ufloat
+
+from harness.commands.inputs import Inputs, load_inputs
+from harness.commands.new import new
+from harness.commands.twin import describe
+from harness.device import Range
+from harness.evaluation.diagnosis import PowerError, SmallestReadable
+from harness.evaluation.observed import ObservedPoint, Pair
+from harness.evaluation.points import Inputs as UncertainInputs
+from harness.evaluation.points import PointValues, point_values
+from harness.limits import CLIP, approach_current, ceiling
+from harness.steps import Options, both_ways, ladder
+from simulated.assembly import (
+    current_source,
+    module_phase,
+    module_with,
+    power_sense,
+    range_factors,
+    transformer_with,
+)
+from simulated.faults import parse_fault
+from simulated.multimeter import Multimeter
+from simulated.winding import signed_turns
+
+RUN_DATE = dt.date(2026, 11, 26)
+VOLTAGE_GAIN = 2e-3
+"""Bound of the error of the meter's voltage channel."""
+POWER_UNCERTAINTY, SEARCH_UNCERTAINTY = 1e-3, 0.02
+"""Standard uncertainties of a power reading and of a smallest readable current, relative."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a reading is taken: the range selected, ampere-turns over rated ones, the point's number counted from 0."""
+
+    range: str
+    load: float
+    number: int
+
+
+Distortion = Callable[[Place], float]
+"""By what the secondary current is multiplied: for faults of no catalogue."""
+
+
+@cache
+def demo_inputs() -> Inputs:
+    """The project's own device and bench."""
+    with TemporaryDirectory() as folder:
+        device_file, bench_file = new(Path(folder) / "pair")
+        return load_inputs(device_file, bench_file, "current_ratio", Options())
+
+
+def undistorted(place: Place) -> float:
+    """Nothing beyond the bench's own faults."""
+    return 1.0
+
+
+class DirectBench:
+    """The simulated bench's parts with `faults`, drawn from `seed`, read without anything between."""
+
+    def __init__(
+        self, inputs: Inputs, faults: Sequence[str] = (), seed: int = 7, distortion: Distortion = undistorted
+    ) -> None:
+        self.device, self.bench = inputs.device, inputs.bench
+        description = replace(
+            describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), seed=seed
+        )
+        meter = description.meter
+        active = [parse_fault(text, meter) for text in faults]
+        names = {fault.name for fault in active}
+        where = {fault.name: fault.range for fault in active}
+        self._turns = signed_turns(meter.ranges, active)
+        self._stuck = where.get("switch-left-in-another-position", "")
+        self._supply = sum(fault.current for fault in active)
+        self._factors = range_factors(meter, where.get("display-factor-forgotten", ""))
+        self._transformer = transformer_with(names, meter)
+        self._module = module_with(names, meter, seed)
+        self._sense, self._phase = power_sense(names), module_phase(names)
+        self._source = current_source(description, ignores_off=False)
+        self._multimeter = Multimeter(next(i.scales for i in description.instruments if i.role == "reference"), seed)
+        self._draw = random.Random(f"{seed} direct")
+        self._distortion = distortion
+        self._time, self._points = 0.0, 0
+
+    def points(self) -> list[PointValues]:
+        """Every point of `current_ratio` that the runner would have taken, evaluated."""
+        uncertain = UncertainInputs(self.bench, RUN_DATE)
+        return [point_values(self.device, uncertain, p) for rng in self.device.ranges for p in self._range(rng)]
+
+    def powers(self) -> list[PowerError]:
+        """On every range at a quarter of its largest current, at power factor 1 and 0.5 lagging."""
+        reference = ufloat(0.0, POWER_UNCERTAINTY)
+        voltage = 1 + random.Random(f"{self._points} voltage").uniform(-VOLTAGE_GAIN, VOLTAGE_GAIN)
+        found = []
+        for rng in self.device.ranges:
+            turns = abs(self._turns[self._position(rng)])
+            current = rng.maximum_current / 4 / max(1.0, turns / rng.primary_turns)
+            measured = self._phasor(rng, current)
+            sense = self._sense * (1 if self._turns[self._position(rng)] >= 0 else -1)
+            for power_factor in (1.0, 0.5):
+                angle = math.acos(power_factor)
+                size = self._module.measured(abs(measured)) * self._factor(rng) / current * voltage
+                turned = math.cos(angle - cmath.phase(measured) - self._phase) / power_factor
+                error = sense * size * turned - 1 + self._draw.gauss(0, POWER_UNCERTAINTY / 2)
+                own = ufloat(error, POWER_UNCERTAINTY / 2)
+                found.append(PowerError(rng.name, current, power_factor, own + abs(1 + error) * reference))
+        return found
+
+    def smallest(self) -> list[SmallestReadable]:
+        """On every range the current at which the display comes to life, found by halving; none where it never does or always is alive."""
+        found = []
+        for rng in self.device.ranges:
+            low, high = 0.0, rng.maximum_current / 4
+            at_ends = [self._module.measured(abs(self._phasor(rng, c))) for c in (low, high)]
+            if not at_ends[0] < self._module.smallest <= at_ends[1]:
+                continue
+            for _ in range(40):
+                middle = (low + high) / 2
+                above = self._module.measured(abs(self._phasor(rng, middle))) >= self._module.smallest
+                low, high = (low, middle) if above else (middle, high)
+            error = 1 + self._draw.gauss(0, SEARCH_UNCERTAINTY / 2)
+            found.append(SmallestReadable(rng.name, ufloat(high * error, high * SEARCH_UNCERTAINTY)))
+        return found
+
+    def _range(self, rng: Range) -> Iterator[ObservedPoint]:
+        """As the runner does: approach, let the ceiling follow what is read, leave out what is above it."""
+        yield self._point(rng, 0.0, "zero")
+        steps = list(both_ways(ladder(rng, Options().per_decade)))
+        approach = min(steps[0][1], approach_current(self.device, self.bench, rng))
+        turns = self._seen(rng, approach)
+        silent = turns <= 0
+        for direction, current in steps:
+            limit = ceiling(self.device, self.bench, rng, turns).current
+            if current > limit * (1 + CLIP) or (silent and current > approach):
+                continue
+            point = self._point(rng, min(current, limit), direction)
+            yield point
+            if silent:
+                return
+            shown = sum(p.displayed for p in point.pairs) * rng.display_factor
+            read = sum(p.reference for p in point.pairs) * self.bench.reference_path.factor
+            turns = shown / read * rng.primary_turns
+
+    def _point(self, rng: Range, nominal: float, direction: str) -> ObservedPoint:
+        factor = self.bench.reference_path.factor
+        self._multimeter.configure(1.05 * nominal / factor)
+        number, self._points = self._points, self._points + 1
+        pairs = []
+        for _ in range(Options().readings):
+            current = self._flowing(nominal)
+            reference = self._multimeter.reading(current / factor)
+            pairs.append(
+                Pair(
+                    reference,
+                    self._shown(rng, current, number),
+                    (self._time, self._time + 0.1),
+                    (self._time, self._time + 0.1),
+                )
+            )
+            self._time += 0.2
+        return ObservedPoint(
+            rng.name, f"{rng.name} {number}", direction, nominal, self._multimeter.scale.full_scale, tuple(pairs)
+        )
+
+    def _seen(self, rng: Range, current: float) -> float:
+        return rng.primary_turns * self._shown(rng, current, self._points) * rng.display_factor / current
+
+    def _flowing(self, nominal: float) -> float:
+        self._source.set_current(nominal, self._time)
+        self._source.set_output(nominal > 0, self._time)
+        self._time += 1.0
+        return self._source.current_at(self._time)
+
+    def _shown(self, rng: Range, current: float, number: int) -> float:
+        turns = self._turns[self._position(rng)]
+        transformer = self.device.transformer
+        load = abs(turns) * current / transformer.rated_secondary_current / transformer.secondary_turns
+        secondary = abs(self._phasor(rng, current)) * self._distortion(Place(rng.name, load, number))
+        slot = int(self._time / self.device.display.refresh_interval)
+        return self._module.shown(self._module.measured(secondary), slot, self._factors[self._position(rng)])
+
+    def _phasor(self, rng: Range, current: float) -> complex:
+        return self._transformer.secondary_current(abs(self._turns[self._position(rng)]) * (current + self._supply))
+
+    def _factor(self, rng: Range) -> float:
+        return self._factors[self._position(rng)] * rng.display_factor
+
+    def _position(self, rng: Range) -> str:
+        return self._stuck or rng.name
