@@ -1,0 +1,117 @@
+"""Do the intervals of phase displacement, power error and smallest current hold the truth as often as they say?
+
+`python tests/benchmarks/coverage_power.py [VERIFICATIONS]`. Every verification is a whole run of the procedure in virtual time on a bench of
+its own: load, reference, reference transformer and meter drawn anew, the reference's bounds anywhere inside the whole of its claim and
+what is stated with k = 2 normally. The truth is the physics' own: the angle of the transformer and the module at that current, what
+power reads without noise and rounding, the current at which the noiseless display crosses its threshold.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import sys
+import tempfile
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache, partial
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+if __name__ == "__main__":
+    sys.path[0] = str(ROOT)
+
+from harness.commands.inputs import Inputs as Files  # noqa: E402
+from harness.commands.inputs import load_inputs  # noqa: E402
+from harness.commands.new import BENCH_POWER, new  # noqa: E402
+from harness.commands.twin import describe  # noqa: E402
+from harness.evaluation.phase import phases_found  # noqa: E402
+from harness.evaluation.points import Inputs, point_values  # noqa: E402
+from harness.evaluation.power import power_values  # noqa: E402
+from harness.evaluation.smallest import smallest_found  # noqa: E402
+from harness.evaluation.stated import stated  # noqa: E402
+from harness.history import observed_points  # noqa: E402
+from harness.results import Stated  # noqa: E402
+from harness.steps import Options  # noqa: E402
+from simulated.bench import SimulatedBench  # noqa: E402
+from simulated.clock import VirtualClock  # noqa: E402
+from tests.on_twin import TwinRun  # noqa: E402
+
+PROBABILITY = 0.95
+PHASE, POWER, SMALLEST = "phase displacement", "error of power", "smallest current"
+
+
+@cache
+def _files(procedure: str) -> Files:
+    device, bench = new(Path(tempfile.mkdtemp()), BENCH_POWER)
+    text = bench.read_text(encoding="utf-8")
+    wanted = text.replace('rule = "guarded"', f'rule = "guarded"\ncoverage_probability = {PROBABILITY}')
+    assert wanted != text
+    bench.write_text(wanted, encoding="utf-8")
+    return load_inputs(device, bench, procedure, Options())
+
+
+def _ran(files: Files, seed: int) -> TwinRun:
+    twin = TwinRun(files)
+    description = describe(files.device, files.bench, files.bench_file, files.folders, ())
+    clock = VirtualClock()
+    twin.bench = SimulatedBench(dataclasses.replace(description, seed=seed, share_of_claim=1.0), clock)
+    twin.clock = clock
+    twin.run()
+    return twin
+
+
+def verification(seed: int) -> Counter[tuple[str, str, bool]]:
+    """One run of each procedure: (quantity, range, whether its interval held the truth) -> how often."""
+    found: Counter[tuple[str, str, bool]] = Counter()
+
+    def count(quantity: str, place: str, value: Stated, truth: float) -> None:
+        found[quantity, place, abs(value.value - truth) <= value.expanded_uncertainty] += 1
+
+    files = _files("power_and_phase")
+    twin = _ran(files, seed)
+    inputs = Inputs(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
+    points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
+    powers = [p for v in points if (p := power_values(files.device, inputs, v)) is not None]
+    for phase in phases_found(powers):
+        truth = twin.bench.true_phase_displacement(phase.range, phase.nominal_current)
+        count(PHASE, phase.range, stated(inputs, phase.displacement), truth)
+    for power in powers:
+        assert power.observed.power_factor is not None
+        name, current = power.observed.range, power.observed.nominal_current
+        truth = twin.bench.true_power_error(name, current, power.observed.power_factor)
+        count(POWER, name, stated(inputs, power.power_error), truth)
+    files = _files("smallest_current")
+    twin = _ran(files, seed)
+    inputs = Inputs(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
+    points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
+    for rng in files.device.ranges:
+        smallest = smallest_found(files.device, inputs, points, rng)
+        assert smallest is not None
+        assert smallest.value is not None
+        count(SMALLEST, rng.name, stated(inputs, smallest.value), twin.bench.true_smallest_current(rng.name))
+    return found
+
+
+def coverage(verifications: int, first_seed: int = 1, processes: int = 2) -> dict[tuple[str, str], float]:
+    """(quantity, range) -> part of the intervals that held the truth."""
+    total: Counter[tuple[str, str, bool]] = Counter()
+    seeds = range(first_seed, first_seed + verifications)
+    if processes > 1:
+        with ProcessPoolExecutor(processes) as pool:
+            for found in pool.map(partial(verification), seeds, chunksize=10):
+                total += found
+    else:
+        for seed in seeds:
+            total += verification(seed)
+    places = dict.fromkeys((quantity, place) for quantity, place, _ in total)
+    return {
+        (q, place): total[q, place, True] / (total[q, place, True] + total[q, place, False])
+        for q, place in sorted(places)
+    }
+
+
+if __name__ == "__main__":
+    asked = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    for (quantity, place), part in coverage(asked).items():
+        print(f"{quantity:<20} {place:<6} {part * 100:.1f} %")
