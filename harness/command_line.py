@@ -137,12 +137,18 @@ def _parser() -> argparse.ArgumentParser:
         "new",
         "write a device file and a bench file to start from",
         _new,
-        ["ratioproof new shelf-7", "ratioproof new hand --by-hand"],
+        ["ratioproof new shelf-7", "ratioproof new hand --by-hand", "ratioproof new watts --power"],
     )
-    new.add_argument(
+    kind = new.add_mutually_exclusive_group()
+    kind.add_argument(
         "--by-hand",
         action="store_true",
         help="a bench without any interface: loads plugged in, displays read, a switch turned by you",
+    )
+    kind.add_argument(
+        "--power",
+        action="store_true",
+        help="a bench that reads power too, with a meter in the secondary and a check standard",
     )
     new.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
 
@@ -355,7 +361,7 @@ def _demo(arguments: argparse.Namespace) -> int:
 def _new(arguments: argparse.Namespace) -> int:
     from harness.commands.new import new
 
-    written = new(arguments.folder, by_hand=arguments.by_hand)
+    written = new(arguments.folder, by_hand=arguments.by_hand, power=arguments.power)
     for file in written:
         print(file)
     print(f"try them:  ratioproof rehearse {written[0]} {written[1]}")

@@ -9,7 +9,7 @@ from pathlib import Path
 from harness.errors import UserError
 
 DEVICE, BENCH = "device.toml", "bench.toml"
-BENCH_BY_HAND = "bench_by_hand.toml"
+BENCH_BY_HAND, BENCH_POWER = "bench_by_hand.toml", "bench_power.toml"
 
 
 def template(name: str) -> str:
@@ -20,11 +20,12 @@ def template(name: str) -> str:
     return text.replace("@CALIBRATED@", calibrated.isoformat()).replace("@DUE@", due.isoformat())
 
 
-def new(folder: Path, *, by_hand: bool = False) -> list[Path]:
-    """Write device.toml and bench.toml into `folder`, with `by_hand` for a bench without interfaces.
+def new(folder: Path, *, by_hand: bool = False, power: bool = False) -> list[Path]:
+    """Write device.toml and bench.toml into `folder`; `by_hand` for a bench without interfaces, `power` for one that reads power.
 
     Raises UserError rather than overwrite either.
     """
+    bench = BENCH_BY_HAND if by_hand else BENCH_POWER if power else BENCH
     targets = [folder / DEVICE, folder / BENCH]
     existing = [f"{t}: exists already, nothing was written" for t in targets if t.exists()]
     if existing:
@@ -32,8 +33,7 @@ def new(folder: Path, *, by_hand: bool = False) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for target in targets:
-            name = BENCH_BY_HAND if by_hand and target.name == BENCH else target.name
-            target.write_text(template(name), encoding="utf-8")
+            target.write_text(template(bench if target.name == BENCH else target.name), encoding="utf-8")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
     return targets
