@@ -54,7 +54,6 @@ class SimulatedBench:
         self._circuit = Circuit(description, self.faults, clock.now())
         # What is written on a lamp or a heater is not quite what it draws.
         self._load_spread = random.Random(f"{description.seed} shelf").uniform(0.95, 1.05)
-        self.entry("reference")
         self._observers = observers(description)
         scaled = next((f.range for f in self.faults if f.name == "display-factor-forgotten"), "")
         factors = range_factors(meter, scaled)

@@ -19,6 +19,8 @@ from simulated.multimeter import OVERLOAD, Multimeter
 
 NOISE = 2e-5
 """Relative standard deviation of one reading of voltage or power."""
+SURELY_LEADING = math.radians(1.0)
+"""Nearer to in phase an instrument does not say that a current leads: the sign would only flicker."""
 TYPICAL_VOLTAGE = VoltageDescription(of_reading=1e-3, resolution=0.01)
 TYPICAL_POWER = PowerDescription(of_reading=2e-3, phase=1e-3, resolution=0.01)
 """Of instruments whose bench file says nothing of voltage or power."""
@@ -38,9 +40,9 @@ class Measured:
 
 
 class Observer:
-    """An instrument that reads `current_of` the circuit, and voltage and power where it has those.
+    """An instrument that reads current, and voltage and power where it has those.
 
-    `displacement` in rad is that of a transformer before it.
+    `at` says what arrives at its terminals: amperes, volts and the angle in rad by which the current lags.
     """
 
     def __init__(
@@ -48,17 +50,16 @@ class Observer:
         multimeter: Multimeter,
         instrument: InstrumentDescription,
         description: BenchDescription,
-        current_of: Callable[[Seen], float],
-        displacement: float = 0.0,
+        at: Callable[[Seen], tuple[float, float, float]],
     ) -> None:
         seed, share = f"{description.seed} {instrument.role}", description.share_of_claim
         draw = random.Random(f"{seed} voltage and power")
         self._noise = random.Random(f"{seed} voltage and power noise")
-        self._multimeter, self._current_of = multimeter, current_of
+        self._multimeter, self._at = multimeter, at
         self._voltage, self._power = instrument.voltage or TYPICAL_VOLTAGE, instrument.power or TYPICAL_POWER
         self._voltage_gain = 1.0 + draw.uniform(-share, share) * self._voltage.of_reading
         self._power_gain = 1.0 + draw.uniform(-share, share) * self._power.of_reading
-        self._displacement = displacement + draw.uniform(-share, share) * self._power.phase
+        self._displacement = draw.uniform(-share, share) * self._power.phase
 
     def configure(self, expected: float) -> None:
         """Choose the range for `expected` amperes. Raises load.Refused."""
@@ -70,13 +71,13 @@ class Observer:
 
     def reading(self, seen: Seen) -> Measured:
         """One measurement; what depends on a current in overload is 9.9E37."""
-        true_current = self._current_of(seen)
+        true_current, true_voltage, true_angle = self._at(seen)
         current = self._multimeter.reading(true_current)
-        voltage = self._noisy(seen.voltage * self._voltage_gain, self._voltage.resolution)
+        voltage = self._noisy(true_voltage * self._voltage_gain, self._voltage.resolution)
         if current == OVERLOAD:
             return Measured(OVERLOAD, voltage, OVERLOAD, OVERLOAD, OVERLOAD)
-        angle = seen.angle - self._displacement
-        true_power = seen.voltage * true_current * math.cos(angle)
+        angle = true_angle - self._displacement
+        true_power = true_voltage * true_current * math.cos(angle)
         power = self._noisy(true_power * self._power_gain, self._power.resolution)
         # Instruments show 1 while nothing flows; common practice, no published source.
         flows = voltage and current > self._multimeter.nothing
@@ -85,7 +86,7 @@ class Observer:
             current,
             voltage,
             power,
-            math.copysign(factor, angle),
+            -factor if angle < -SURELY_LEADING else factor,
             math.copysign(math.degrees(math.acos(factor)), angle),
         )
 
@@ -111,18 +112,27 @@ def _reference(instrument: InstrumentDescription, description: BenchDescription)
     factor = description.reference_factor * (1.0 + draw.gauss(0.0, share * path.uncertainty / 2))
     displacement = path.phase_displacement + draw.gauss(0.0, share * path.phase_displacement_uncertainty / 2)
     multimeter = Multimeter(instrument.scales, description.seed, share=share)
-    return Observer(multimeter, instrument, description, lambda seen: seen.primary / factor, displacement)
+    return Observer(
+        multimeter,
+        instrument,
+        description,
+        lambda seen: (seen.primary / factor, seen.voltage, seen.angle - displacement),
+    )
 
 
 def _secondary(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
     multimeter = Multimeter(
         instrument.scales or (WIDE,), description.seed, "secondary", share=description.share_of_claim
     )
-    return Observer(multimeter, instrument, description, lambda seen: seen.secondary)
+    # It has no voltage but what the current drops across it.
+    return Observer(
+        multimeter, instrument, description, lambda seen: (seen.secondary, seen.secondary * instrument.burden, 0.0)
+    )
 
 
 def _voltmeter(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
-    return Observer(Multimeter((WIDE,), description.seed, "voltage"), instrument, description, lambda _: 0.0)
+    multimeter = Multimeter((WIDE,), description.seed, "voltage")
+    return Observer(multimeter, instrument, description, lambda seen: (0.0, seen.voltage, 0.0))
 
 
 def _check_standard(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
@@ -136,4 +146,4 @@ def _check_standard(instrument: InstrumentDescription, description: BenchDescrip
     ratio = known.ratio * (1.0 + own + of_the_day.gauss(0.0, known.standard_deviation))
     scales = instrument.scales or (WIDE,)
     multimeter = Multimeter(scales, description.seed, "check standard", share=0.0)
-    return Observer(multimeter, instrument, description, lambda seen: seen.primary * ratio)
+    return Observer(multimeter, instrument, description, lambda seen: (seen.primary * ratio, seen.voltage, seen.angle))

@@ -99,3 +99,21 @@ def test_the_example_in_readme_is_a_profile(tmp_path: Path) -> None:
     example = readme.split("## Your own instruments")[1].split("```toml\n")[1].split("```")[0]
     (tmp_path / "my_source.toml").write_text(example, encoding="utf-8")
     assert load_profile("my_source", (tmp_path,)).quantities["current"].maximum == 40.0
+
+
+@pytest.mark.parametrize(
+    ("profile", "parts"),
+    [
+        ("scpi_multimeter", {"reference", "secondary", "voltage", "check_standard"}),
+        ("scpi_power_analyser", {"reference", "meter", "secondary", "voltage", "check_standard"}),
+        ("modbus_power_meter", {"meter", "secondary", "voltage", "check_standard"}),
+        ("modbus_meter", {"meter", "secondary", "check_standard"}),
+        ("scpi_load", {"load"}),
+        ("scpi_relay", {"switch"}),
+        ("scpi_environment", {"environment"}),
+    ],
+)
+def test_what_parts_a_profile_can_play(profile: str, parts: set[str]) -> None:
+    """What reads a current can be put into the secondary or stand by as a check standard; volts need a voltage."""
+    every = ("load", "reference", "meter", "switch", "environment", "secondary", "voltage", "check_standard")
+    assert {part for part in every if load_profile(profile).plays(part)} == parts
