@@ -60,6 +60,9 @@ FAULTS = [
     ("saturating-core", None),
     ("drifted-gain", None),
     ("module-supply-behind-sensor", None),
+    ("ratio-setting", None),
+    ("secondary-open", None),
+    ("display-offset", None),
 ]
 
 

@@ -1,0 +1,97 @@
+"""The campaign of tests/benchmarks/diagnosis.py on a few seeds, and that its short cut is the simulated bench."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from harness.commands.inputs import load_inputs
+from harness.commands.new import new
+from harness.evaluation.diagnosis import diagnose
+from harness.steps import Options
+from tests.benchmarks.diagnosis import CURRENT_FAULTS, OTHER_FAULTS, UNLISTED, Case, diagnosed, judged
+from tests.direct_physics import DirectBench, demo_inputs
+from tests.on_twin import TwinRun
+
+SEEDS = (501, 502)
+HONEST = ("first", "together", "same readings", "hidden")
+
+
+@pytest.mark.parametrize("faults", [(), ("turn-missing:x4",), ("switch-left-in-another-position:x20",), ("secondary-open",), ("saturating-core", "drifted-gain")], ids=str)  # fmt: skip
+def test_the_short_cut_is_the_simulated_bench(tmp_path: Path, faults: tuple[str, ...]) -> None:
+    """The same points are taken, and read the same within one display step and the noise of both, as by a whole run."""
+    device_file, bench_file = new(tmp_path / "pair")
+    twin = TwinRun(load_inputs(device_file, bench_file, "current_ratio", Options()), faults)
+    twin.run()
+    whole = [p for r in twin.results().ranges for p in r.points]
+    short = [p for p in DirectBench(demo_inputs(), faults, seed=7).points() if p.ratio_error is not None]
+    assert [(p.direction, round(p.nominal_current, 6)) for p in whole] == [
+        (p.observed.direction, round(p.observed.nominal_current, 6)) for p in short
+    ]
+    for a, b in zip(whole, short, strict=True):
+        step = 1e-3 * {"x1": 1, "x4": 0.25, "x20": 0.05}[b.observed.range] / a.reference_current
+        assert b.ratio_error.nominal_value == pytest.approx(a.ratio_error, abs=3e-4 * (1 + abs(a.ratio_error)) + step)
+
+
+@pytest.mark.parametrize("fault", [*CURRENT_FAULTS, *OTHER_FAULTS])
+def test_every_fault_is_first_with_everything_read(fault: str) -> None:
+    """Currents, powers and smallest readable currents together leave none of them open but to what reads the same."""
+    for seed in SEEDS:
+        assert judged(Case((fault,), everything=True), diagnosed(Case((fault,), everything=True), seed)) in HONEST[:2]
+
+
+@pytest.mark.parametrize("fault", OTHER_FAULTS)
+def test_what_currents_cannot_show_is_not_ruled_out(fault: str) -> None:
+    """A winding turned round reads the right current: nothing wrong is likeliest, and the cause is named as not seen."""
+    found = diagnosed(Case((fault,)), SEEDS[0])
+    assert found.causes[0].fault == "none"
+    name, _, rng = fault.partition(":")
+    assert (f"{name} on {rng}" if rng else name) in found.details.not_shown
+    assert found.note == ""
+
+
+@pytest.mark.parametrize("unlisted", UNLISTED)
+def test_what_is_in_no_catalogue_is_none_of_these(unlisted: str) -> None:
+    assert judged(Case(unlisted=unlisted), diagnosed(Case(unlisted=unlisted), SEEDS[0])) == "first"
+
+
+@pytest.mark.parametrize(
+    ("pair", "how"),
+    [
+        (("turn-missing:x4", "display-offset"), "first"),
+        (("drifted-gain", "module-supply-behind-sensor"), "first"),
+        (("section-reversed:x4", "turn-extra:x20"), "first"),
+        (("turn-missing:x4", "switch-left-in-another-position:x20"), "hidden"),
+        (("turn-extra:x4", "section-reversed:x4"), "same readings"),
+    ],
+)
+def test_two_at_once_are_both_named(pair: tuple[str, str], how: str) -> None:
+    """One that hides the other, and one that reads like a simpler cause, are said to be so."""
+    assert judged(Case(pair), diagnosed(Case(pair), SEEDS[0])) == how
+
+
+def test_a_healthy_meter_is_not_accused() -> None:
+    for seed in range(600, 620):
+        first = diagnosed(Case(everything=seed % 2 == 0), seed).causes[0]
+        assert first.fault == "none"
+
+
+def test_the_extra_measurement_tells_them_apart() -> None:
+    """A tenth of the reading on one range: the switch, or the scaling. The smallest current it shows is proposed, and taking it decides."""
+    inputs = demo_inputs()
+    bench = DirectBench(inputs, ("display-factor-forgotten:x4",), 503)
+    only = [p for p in bench.points() if p.observed.range == "x4" and abs(p.observed.nominal_current - 4.3) < 0.2]
+    before = diagnose(inputs.device, only)
+    labels = set(before.details.together)
+    assert {"display-factor-forgotten on x4", "switch-left-in-another-position on x4"} <= labels
+    assert re.match(r"to tell them apart: .+; expect .+ if .+, or .+ if .+", before.details.extra_measurement)
+    assert "\n" not in before.details.extra_measurement
+    after = diagnose(inputs.device, only, thresholds=bench.smallest())
+    assert after.causes[0].label == "display-factor-forgotten on x4"
+    assert len(after.details.together) < len(labels)
+
+
+def test_the_same_diagnosis_twice_is_the_same_to_the_last_digit() -> None:
+    assert diagnosed(Case(("high-resistance-fuse",)), 7) == diagnosed(Case(("high-resistance-fuse",)), 7)
