@@ -106,11 +106,17 @@ def observers(description: BenchDescription) -> dict[str, Observer]:
     return {i.role: makers[i.role](i, description) for i in description.instruments if i.role in makers}
 
 
-def _reference(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
+def path_as_it_is(description: BenchDescription) -> tuple[float, float]:
+    """Factor and phase displacement (rad) of the reference path, drawn about what its certificate says."""
     path, share = description.reference_path, description.share_of_claim
     draw = random.Random(f"{description.seed} reference path")
     factor = description.reference_factor * (1.0 + draw.gauss(0.0, share * path.uncertainty / 2))
-    displacement = path.phase_displacement + draw.gauss(0.0, share * path.phase_displacement_uncertainty / 2)
+    return factor, path.phase_displacement + draw.gauss(0.0, share * path.phase_displacement_uncertainty / 2)
+
+
+def _reference(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
+    factor, displacement = path_as_it_is(description)
+    share = description.share_of_claim
     multimeter = Multimeter(instrument.scales, description.seed, share=share)
     return Observer(
         multimeter,

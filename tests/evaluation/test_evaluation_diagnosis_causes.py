@@ -135,7 +135,7 @@ def test_the_record_alone_recomputes_and_other_causes_are_said(tmp_path: Path) -
     other = tmp_path / "other.toml"
     other.write_text('without = ["turn-missing"]\n', encoding="utf-8")
     said = io.StringIO()
-    assert certify(record, tmp_path / "again", Console(file=said), other) == 1
+    assert certify(record, tmp_path / "again", Console(file=said), causes=other) == 1
     results = json.loads((tmp_path / "again" / "results.json").read_text(encoding="utf-8"))
     assert "other.toml, given when it was certified" in results["diagnosis_details"]["causes"]
     assert all("turn-missing" not in h["fault"] for h in results["diagnosis"])
