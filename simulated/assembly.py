@@ -124,7 +124,10 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
         clips_at=CLIPS_AT * meter.maximum_secondary_current,
         seed=seed,
         voltage_gain=1.0 + power.uniform(-VOLTAGE_TOLERANCE, VOLTAGE_TOLERANCE),
-        phase_error=power.uniform(-PHASE_TOLERANCE, PHASE_TOLERANCE),
+        # A voltage input turned round is half a turn of phase.
+        phase_error=power.uniform(-PHASE_TOLERANCE, PHASE_TOLERANCE)
+        + module_phase(faults)
+        + (math.pi if power_sense(faults) < 0 else 0.0),
         power_resolution=meter.power_resolution or TYPICAL_POWER_RESOLUTION,
         power_factor_resolution=meter.power_factor_resolution or TYPICAL_POWER_FACTOR_RESOLUTION,
         default_power_factor=meter.default_power_factor,

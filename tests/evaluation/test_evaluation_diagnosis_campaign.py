@@ -16,20 +16,17 @@ from tests.direct_physics import DirectBench, demo_inputs
 from tests.on_twin import TwinRun
 
 SEEDS = (501, 502)
+WHOLE: list[tuple[str, ...]] = [
+    (),
+    ("turn-missing:x4",),
+    ("switch-left-in-another-position:x20",),
+    ("secondary-open",),
+    ("saturating-core", "drifted-gain"),
+]
 HONEST = ("first", "together", "same readings", "hidden")
 
 
-@pytest.mark.parametrize(
-    "faults",
-    [
-        (),
-        ("turn-missing:x4",),
-        ("switch-left-in-another-position:x20",),
-        ("secondary-open",),
-        ("saturating-core", "drifted-gain"),
-    ],
-    ids=str,
-)
+@pytest.mark.parametrize("faults", WHOLE, ids=" + ".join)
 def test_the_short_cut_is_the_simulated_bench(tmp_path: Path, faults: tuple[str, ...]) -> None:
     """The same points are taken, and read the same within one display step and the noise of both, as by a whole run."""
     device_file, bench_file = new(tmp_path / "pair")

@@ -38,3 +38,9 @@ def test_faults_of_the_winding(meter: MeterDescription, fault: str, expected: tu
 def test_a_fault_does_not_hide_behind_another(meter: MeterDescription) -> None:
     """Both windings in circuit on x20, with one turn of x4's section missing: 20 + 3."""
     assert turns(meter, "both-windings-in-circuit", "turn-missing:x4")["x20"] == 23
+
+
+def test_a_winding_turned_round_takes_what_is_wired_onto_it(meter: MeterDescription) -> None:
+    """The same turns with the other sign: the current reads right, and a power would read negative."""
+    assert turns(meter, "winding-reversed:x1") == {"x1": -1, "x4": -4, "x20": 20}
+    assert turns(meter, "winding-reversed:x20") == {"x1": 1, "x4": 4, "x20": -20}

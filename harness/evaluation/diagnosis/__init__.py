@@ -130,7 +130,9 @@ def _extra(
     candidates = candidates_of(device, catalogue)
     indices = [w.index for w in group][:MOST_TOGETHER]
     probabilities = [w.probability for w in group][:MOST_TOGETHER]
+    aim = "to tell them apart"
     if len(indices) == 1 and weighing.causes[0].faults == ((NONE, None),):
+        aim = "to see more of what this run does not show"
         indices += weighing.unseen
         probabilities = [candidates[i].prior for i in indices]
     if len(indices) < 2:
@@ -138,7 +140,7 @@ def _extra(
     advice = advise(
         weighing.model.part(indices), probabilities, data, weighing.density.common, catalogue.unmodelled.shape
     )
-    return further(device, advice, [candidates[i] for i in indices])
+    return further(device, advice, [candidates[i] for i in indices], aim)
 
 
 def _labels(candidates: Sequence[Candidate]) -> tuple[str, ...]:

@@ -103,13 +103,27 @@ def advise(model: Model, probabilities: Sequence[float], data: Observations, com
         variance = joint[first, first] + pair * (joint[second, second] - 2 * joint[first, second])
         deviations[h] = np.sqrt(np.maximum(variance, 1e-12))
     weights = np.array(probabilities) / np.sum(probabilities)
-    information = np.array([_information(weights, expected[:, m], deviations[:, m]) for m in range(half)])
+    information = np.array(
+        [
+            0.0
+            if _stays_blank(device, option, expected[:, m])
+            else _information(weights, expected[:, m], deviations[:, m])
+            for m, option in enumerate(options)
+        ]
+    )
     missing = -float(np.sum(weights * np.log(np.maximum(weights, 1e-300))))
     # Of measurements equally good to a hundredth the first is taken, so that rounding decides nothing.
     best = int(np.argmax(information > information.max() - 0.01 * missing))
     return Advice(
         options[best], float(information[best]) / missing if missing else 0.0, expected[:, best], deviations[:, best]
     )
+
+
+def _stays_blank(device: Device, option: Measurement, expected: Array) -> bool:
+    """Whether the display would show nothing without current, whatever is the case."""
+    rng = device.range_named(option.range)
+    readable = device.display.smallest_readable_current * rng.display_factor
+    return option.kind == ZERO and float(expected.max()) * rng.minimum_current < readable
 
 
 def _information(weights: Array, means: Array, deviations: Array) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from harness.device import Device
@@ -27,19 +28,25 @@ def none_fits(best: Candidate, fit: float) -> str:
     return f"the nearest known cause, {best.label}, does not explain the readings (probability of a fit as poor: {how})"
 
 
-def further(device: Device, advice: Advice, group: Sequence[Candidate]) -> str:
-    """What to measure or look at next to tell `group` apart, in one line."""
+def further(device: Device, advice: Advice, group: Sequence[Candidate], aim: str) -> str:
+    """What to measure or look at next to tell `group` apart, in one line that begins with its `aim`."""
     if advice.gain < WORTH:
         looks = list(dict.fromkeys(look for c in group for look in c.looks))
         where = f", with the supply disconnected and locked off: {'; '.join(looks)}" if looks else ""
         return f"no further reading tells them apart; look{where}" if looks else "no further reading tells them apart"
-    order = sorted(range(len(group)), key=lambda h: advice.expected[h])
-    low, high = order[0], order[-1]
-    ends = [low, high] if 0 not in (low, high) else [0, high if low == 0 else low]
-    expected = [_expected(device, advice.measurement, float(advice.expected[h])) for h in ends]
-    return f"to tell them apart: {_action(advice.measurement)}; expect " + ", or ".join(
-        f"{text} if {group[h].label}" for text, h in zip(expected, ends, strict=True)
-    )
+    other = max(range(1, len(group)), key=lambda h: _apart(advice, h))
+    expected = [
+        f"{_expected(device, advice.measurement, float(advice.expected[h]), 2 * float(advice.deviations[h]))} if {group[h].label}"
+        for h in (0, other)
+    ]
+    return f"{aim}: {_action(advice.measurement)}; expect {', or '.join(expected)}"
+
+
+def _apart(advice: Advice, h: int) -> float:
+    """How far the readings expected by one hypothesis are from those of the first: in place, or in width."""
+    means, deviations = advice.expected, advice.deviations
+    between = abs(float(means[h] - means[0])) / math.hypot(float(deviations[h]), float(deviations[0]))
+    return between + abs(math.log(float(deviations[h] / deviations[0])))
 
 
 def _action(measurement: Measurement) -> str:
@@ -60,18 +67,20 @@ def _action(measurement: Measurement) -> str:
             return f"read {measurement.range} at {current}"
 
 
-def _expected(device: Device, measurement: Measurement, value: float) -> str:
+def _expected(device: Device, measurement: Measurement, value: float, width: float) -> str:
+    """What is expected, give or take `width` (two standard deviations)."""
     rng = device.range_named(measurement.range)
+    percent = f"{_percent(value)} ± {width * 100:.2g} %"
     if measurement.other:
-        return f"a difference of {_percent(value)}"
+        return f"a difference of {percent}"
     if measurement.kind == RATIO:
-        return f"{format_quantity(max(0.0, measurement.current * (1 + value)), 'A')} ({_percent(value)})"
+        return f"{format_quantity(max(0.0, measurement.current * (1 + value)), 'A')} ({percent})"
     if measurement.kind == POWER:
-        return "a negative power" if value < -1 else f"a power off by {_percent(value)}"
+        return "a negative power" if value < -1 else f"a power off by {percent}"
     if measurement.kind == ZERO:
-        return format_quantity(max(0.0, value * rng.minimum_current), "A", 2)
+        return format_quantity(max(0.0, value * rng.minimum_current), "A", 3)
     readable = device.display.smallest_readable_current * rng.display_factor
-    return "none" if value > 40 else format_quantity(readable * (1 + value), "A", 2)
+    return "none" if value > 40 else f"about {format_quantity(readable * (1 + value), 'A', 3)}"
 
 
 def _percent(value: float) -> str:
