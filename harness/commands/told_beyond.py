@@ -64,7 +64,13 @@ def _amperes(value: Stated) -> str:
     return f"{format_quantity(value.value, 'A')} ± {format_quantity(value.expanded_uncertainty, 'A', 3)}"
 
 
+REVERSED = 2.0
+"""Radians of phase displacement that only half a turn explains."""
+
+
 def _minutes(found: PhaseDisplacement) -> str:
+    if abs(found.displacement.value) > REVERSED:
+        return f"{math.degrees(found.displacement.value):+.1f} degrees: connected the wrong way round, power reads negative"
     value, spread = found.displacement.value, found.displacement.expanded_uncertainty
     at = format_quantity(found.nominal_current, "A", 3)
     return f"{math.degrees(value) * 60:+.1f}' ± {math.degrees(spread) * 60:.1f}' at {at}"

@@ -48,6 +48,7 @@ def further(
     phase = tuple(_phase(device, inputs, found) for found in phases_found(own))
     ratio = [p for p in points if p.observed.range == rng.name and p.observed.direction != "search"]
     splits = [split(device, inputs, p) for p in ratio]
+    reasons += _reversed(rng, power)
     reasons += _failed_power(rng, power)
     reasons += _failed_phase(rng, phase)
     found: dict[str, Any] = {
@@ -160,6 +161,17 @@ def _smallest(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[Smalles
         verdict="fail" if reasons else "pass",
     )
     return result, reasons
+
+
+def _reversed(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
+    """A power of the wrong sign fails whatever is claimed."""
+    wrong = [p for p in points if p.indicated_power * p.reference_power < 0]
+    if not wrong:
+        return []
+    return [
+        f"{rng.name}: power reads with the wrong sign at {len(wrong)} of {len(points)} points: a winding or the voltage is "
+        "connected the wrong way round"
+    ]
 
 
 def _failed_power(rng: Range, points: Sequence[PowerPoint]) -> list[str]:

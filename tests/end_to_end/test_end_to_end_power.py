@@ -77,6 +77,18 @@ def test_the_transformer_s_part_is_that_of_the_physics(power: TwinRun) -> None:
             )
 
 
+@pytest.mark.parametrize("fault", ["winding-reversed:x20", "voltage-reversed", "phase-shifted"])
+def test_what_only_power_shows_is_named(files: tuple[Path, Path], fault: str) -> None:
+    """Their currents read right on every range."""
+    twin = TwinRun(_inputs(files, "power_and_phase"), faults=(fault,))
+    twin.run()
+    results = twin.results()
+    assert results.verdict == "fail"
+    assert all(point.verdict == "pass" for r in results.ranges for point in r.points)
+    assert results.diagnosis[0].fault == fault.partition(":")[0]
+    assert results.diagnosis[0].range == (fault.partition(":")[2] or None)
+
+
 def test_the_power_factor_changes_with_the_load_off(power: TwinRun) -> None:
     """And the meter in the secondary is on its range before anything flows."""
     flowing = False
