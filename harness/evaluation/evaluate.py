@@ -6,6 +6,7 @@ import datetime as dt
 from typing import Any
 
 from harness.bench import Bench, InstrumentEntry
+from harness.claim_text import claim_text
 from harness.device import Device
 from harness.errors import RecordError
 from harness.evaluation.ranges import evaluate_ranges
@@ -115,21 +116,8 @@ def _device(device: Device) -> DeviceSummary:
         resolution=device.display.resolution,
         smallest_readable_current=device.display.smallest_readable_current,
         path_ratings=ratings,
-        claim=claim_text(device),
+        claim=claim_text(device.claim),
     )
-
-
-def claim_text(device: Device) -> str:
-    """The claim in words."""
-    claim = device.claim
-    if claim.accuracy_class is not None:
-        return f"class {claim.accuracy_class} of IEC 61869-2, rated at the maximum current of each range"
-    terms = [
-        (claim.of_reading, f"{claim.of_reading * 100:g} % of reading"),
-        (claim.of_range, f"{claim.of_range * 100:g} % of range"),
-        (claim.counts, f"{claim.counts:g} display steps"),
-    ]
-    return "ratio error within ± (" + " + ".join(text for value, text in terms if value) + ")"
 
 
 def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:
