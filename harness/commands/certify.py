@@ -9,7 +9,7 @@ from harness.commands.told_beyond import beyond_lines, check_line
 from harness.errors import UserError
 from harness.evaluation.evaluate import evaluate
 from harness.record import read_record
-from harness.results import Results, Validation, to_json
+from harness.results import Results, Validation, accepted, to_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,11 +23,11 @@ def certify(record_file: Path, out: Path | None, console: Console, trials: int =
 
 
 def finish(record_file: Path, out: Path, console: Console, trials: int = 0) -> int:
-    """Evaluate, certify and tell; 0 when the verdict is pass, 1 when it is fail. Raises RecordError."""
+    """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
     results = conclude(record_file, out, trials)
     for line in summary_lines(results, out):
         console.print(line, highlight=False, soft_wrap=True)
-    return 0 if results.verdict == "pass" else 1
+    return 0 if accepted(results.verdict) else 1
 
 
 def conclude(record_file: Path, out: Path, trials: int = 0) -> Results:
@@ -54,8 +54,9 @@ def prepare_folder(folder: Path) -> None:
 def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
     lines = [f"verdict: {results.verdict.upper()}"]
+    wide = max(5, *(len(r.verdict) for r in results.ranges))
     for rng in results.ranges:
-        lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}")
+        lines.append(f"  {rng.name:<6} {rng.verdict:<{wide}} {_turns_text(rng)}")
         lines += [f"         {line}" for line in beyond_lines(rng)]
         lines += [f"         {remark}" for remark in rng.remarks]
     if results.bench_check is not None:
@@ -63,7 +64,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     lines += [f"  {reason}" for reason in results.reasons]
     lines += [validation_text(results.validation)] if results.validation is not None else []
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
-    if shown and (results.verdict == "fail" or shown[0].fault != "none"):
+    if shown and (results.verdict != "pass" or shown[0].fault != "none"):
         lines.append("most likely cause")
         lines += [
             f"  {h.probability * 100:5.1f} %  {h.fault}{f' on {h.range}' if h.range else ''}: {h.description}"

@@ -146,6 +146,14 @@ def test_what_the_standard_asks_for_is_said(make: Maker) -> None:
     assert [phrase for phrase in REQUIRED if _squeezed(phrase) not in body] == []
 
 
+def _risk(p: Point) -> str:
+    """Both tails of the normal distribution beyond the limits, or what lies between them where the point failed."""
+    beyond = math.erfc((p.limit - p.ratio_error) / p.standard_uncertainty / math.sqrt(2)) / 2
+    beyond += math.erfc((p.limit + p.ratio_error) / p.standard_uncertainty / math.sqrt(2)) / 2
+    risk = beyond if p.verdict == "pass" else 1 - beyond
+    return "< 0.01" if risk < 5e-5 else f"{risk * 100:.2f}"
+
+
 @pytest.mark.parametrize("make", MAKERS)
 def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -> None:
     results = make()
@@ -157,7 +165,7 @@ def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -
         error, uncertainty = _two_digits(p.ratio_error, p.expanded_uncertainty)
         row = rf"{words.get(p.direction, p.direction)}\s+([\d.]+)\s+([\d.]+)\s+{re.escape(error)}\s+"
         row += rf"{re.escape(uncertainty)}\s+"
-        row += rf"{p.coverage_factor:.2f}( [a-z])?\s+{p.limit * 100:#.4g}\s+{p.pairs}\s+{p.verdict}\b"
+        row += rf"{p.coverage_factor:.2f}( [a-z])?\s+{p.limit * 100:#.4g}\s+{p.test_uncertainty_ratio:.2f}\s+{_risk(p)}\s+{p.pairs}\s+{p.verdict}\b"
         found = [(float(m[1]), float(m[2])) for m in re.finditer(row, text)]
         shown = [1.0, 1e3]  # amperes or milliamperes
         assert any(
