@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
+from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results, accepted
 from reports.chart import error_chart
 from reports.front import limit_text, ratio_taken
 from reports.paper import HALF, columns, facts, heading, prose, ruled, space
@@ -33,7 +33,7 @@ _HALF_LABEL = 30 * mm
 def diagnosis(results: Results) -> Iterator[Flowable]:
     """The likely causes, when there is something to explain."""
     causes = sorted(results.diagnosis, key=lambda h: -h.probability)
-    if not causes or (results.verdict == "pass" and causes[0].fault == "none"):
+    if not causes or (accepted(results.verdict) and causes[0].fault == "none"):
         return
     explained = prose(
         "Each explanation was compared with all readings of the run, their uncertainties included. The probabilities "
@@ -196,7 +196,7 @@ def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
                 p.verdict,
             ]
         )
-    widths = [w * mm for w in (16, 22, 22, 19, 14, 14, 15, 14, 13, 10, 19)]
+    widths = [w * mm for w in (15, 20, 20, 18, 12, 14, 14, 13, 13, 11, 20)]
     failed = [i for i, p in enumerate(points) if p.verdict.endswith("fail")]
     return ruled(head, rows, widths, numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9), bold_rows=failed)
 

@@ -98,7 +98,7 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     lines.append(
         prose(f"Claim verified: {results.device.claim}. Decision rule: {_RULES[results.decision.rule]}.", "label")
     )
-    yield panel(results.verdict.capitalize(), ACCENT if accepted(results.verdict) else INK, lines)
+    yield panel(results.verdict, ACCENT if accepted(results.verdict) else INK, lines)
 
 
 def _statement(results: Results) -> str:
@@ -138,7 +138,7 @@ def _glance(results: Results) -> Iterator[Flowable]:
         "Limit\nin %",
         "Verdict",
     ]
-    widths = [w * mm for w in (36, 17, 29, 15, 13, 20, 13, 13, 14)]
+    widths = [w * mm for w in (34, 16, 28, 14, 12, 21, 12, 13, 20)]
     rows = [_glance_row(r) for r in results.ranges]
     bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]
     yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)

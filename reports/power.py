@@ -62,7 +62,7 @@ def _points(found: RangeResult) -> Flowable:
         "Power\nfactor",
         "Reference\npower in W",
         "Indicated\npower in W",
-        "Error of\npower in %",
+        "Error\nin %",
         "U\nin %",
         "Limit\nin %",
         "Limit\nover U",
@@ -75,7 +75,7 @@ def _points(found: RangeResult) -> Flowable:
     ]
     rows = [_row(p) for p in found.power]
     bold = [i for i, p in enumerate(found.power) if p.verdict is not None and p.verdict.endswith("fail")]
-    widths = [w * mm for w in (13, 11, 16, 16, 13, 11, 11, 11, 11, 14, 10, 12, 10, 16)]
+    widths = [w * mm for w in (14.5, 11, 15.5, 15.5, 10, 9, 11, 9.5, 10.5, 13.5, 9, 11, 10, 20)]
     return ruled(head, rows, widths, numeric=range(2, 13), bold_rows=bold)
 
 
@@ -144,7 +144,7 @@ def _phase(measured: list[RangeResult]) -> Flowable:
         for r in measured
         for p in r.phase
     ]
-    widths = [w * mm for w in (19, 15, 21, 15, 15, 12, 12, 21, 12, 17, 17)]
+    widths = [w * mm for w in (16, 13, 19, 14, 14, 12, 12, 20, 12, 18, 20)]
     return ruled(head, rows, widths, numeric=range(2, 10))
 
 

@@ -64,7 +64,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     lines += [f"  {reason}" for reason in results.reasons]
     lines += [validation_text(results.validation)] if results.validation is not None else []
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
-    if shown and (results.verdict != "pass" or shown[0].fault != "none"):
+    if shown and (not accepted(results.verdict) or shown[0].fault != "none"):
         lines.append("most likely cause")
         lines += [
             f"  {h.probability * 100:5.1f} %  {h.fault}{f' on {h.range}' if h.range else ''}: {h.description}"
