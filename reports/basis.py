@@ -163,7 +163,8 @@ def _decision(results: Results) -> Iterator[Flowable]:
         block.append(
             prose(
                 f"Over all points the greatest global consumer's risk is {_risk(rule.global_consumer_risk)} and the greatest global "
-                f"producer's risk {_risk(rule.global_producer_risk)}, for items distributed as stated (JCGM 106:2012, annex A)."
+                f"producer's risk {_risk(rule.global_producer_risk)}, for items distributed as stated (JCGM 106:2012, annex A)"
+                f"{', a plain pass alone counted as acceptance' if rule.verdicts == 'four' else ''}."
             )
         )
     block += [

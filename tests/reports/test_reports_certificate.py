@@ -13,7 +13,7 @@ import sample_results
 from pypdf import PdfReader
 
 from harness import results as contract
-from harness.results import Point, Results, ValidatedQuantity, Validation
+from harness.results import Point, Results, ValidatedQuantity, Validation, Verdict
 from reports.certificate import SIMULATED, certificate, write_certificate
 from reports.fonts import printable
 
@@ -105,6 +105,27 @@ def test_every_text_of_the_results_is_on_the_certificate(make: Maker) -> None:
         if _squeezed(printable(text)).replace("-", "−").lower() not in body.replace("-", "−")
     ]
     assert missing == []
+
+
+@pytest.mark.parametrize(
+    ("verdict", "word"), [("conditional pass", "within its claim"), ("conditional fail", "beyond its claim")]
+)
+def test_a_conditional_verdict_is_explained(verdict: Verdict, word: str) -> None:
+    """ISO/IEC 17025:2017, 7.8.6.2: the statement of conformity names the rule; a conditional one leaves conformity open."""
+    text = _body(dataclasses.replace(sample_results.passing(), verdict=verdict))
+    assert _squeezed(word) in text
+    assert _squeezed("the measurement leaves open whether it meets it") in text
+
+
+def test_global_risks_and_tables_from_memory_are_told() -> None:
+    good = sample_results.passing()
+    rule = dataclasses.replace(
+        good.decision, global_consumer_risk=0.0123, global_producer_risk=0.0456, memory=("IEC 62053-21:2003",)
+    )
+    text = _body(dataclasses.replace(good, decision=rule))
+    assert _squeezed("greatest global consumer's risk is 1.23 %") in text
+    assert _squeezed("producer's risk 4.56 %") in text
+    assert _squeezed("IEC 62053-21:2003 were written from memory") in text
 
 
 # ISO/IEC 17025:2017, 7.8.2.1 a) to p), 7.8.4.1, 7.8.6.2 (content from memory, wording ours)
