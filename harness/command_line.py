@@ -1,6 +1,6 @@
 """The command line: arguments in, exit status out, every error rendered once and here.
 
-Exit status: 0 verdict pass, 1 verdict fail, 2 something the user wrote or asked for is wrong, 3 aborted and safe,
+Exit status: 0 verdict pass or conditional pass, 1 verdict fail or conditional fail, 2 something the user wrote or asked for is wrong, 3 aborted and safe,
 4 NOT SAFE. Slow imports happen in the command that needs them, so that help is quick.
 """
 
@@ -28,9 +28,9 @@ PROCEDURES = (
 )
 
 EXIT_STATUS = """exit status:
-  0  verdict pass            2  something you wrote or asked for is wrong
-  1  verdict fail            3  aborted, and everything is off and confirmed
-                             4  NOT SAFE: an instrument did not confirm"""
+  0  verdict pass or conditional pass    2  something you wrote or asked for is wrong
+  1  verdict fail or conditional fail    3  aborted, and everything is off and confirmed
+                                         4  NOT SAFE: an instrument did not confirm"""
 
 
 DEFAULT_TRIALS = 1_000_000

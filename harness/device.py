@@ -6,7 +6,9 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from harness.quantities import Current, Duration, Energy, Fraction, Frequency, Power, Resistance
+from harness.accuracy_classes import PHASE_MINUTES, lowest_current, phase_displacement_limit, ratio_error_limit
+from harness.power_classes import PowerClass, power_error_limit
+from harness.quantities import Angle, Current, Duration, Energy, Fraction, Frequency, Power, Resistance
 
 
 class Table(BaseModel):
@@ -74,13 +76,19 @@ class Claim(Table):
     """What the device is claimed to hold at every point: |ratio error| at most this.
 
     `of_reading` is a fraction of the current, `of_range` a fraction of the range's maximum current, `counts`
-    display steps; they add up. `accuracy_class` names a class of IEC 61869-2 instead, rated at the range's maximum.
+    display steps; they add up. `accuracy_class` names a class of IEC 61869-2 instead, rated at the range's maximum; it
+    claims a phase displacement too, where the standard does. `phase_displacement` in rad claims one without a class.
+    Of power: `power_of_reading` and `power_counts` (display steps) add up, or `power_class` names a class of a meter.
     """
 
     of_reading: Fraction = 0.0
     of_range: Fraction = 0.0
     counts: float = Field(default=0.0, ge=0)
     accuracy_class: Literal["0.1", "0.2", "0.5", "1", "0.2S", "0.5S", "3", "5"] | None = None
+    phase_displacement: Angle | None = None
+    power_of_reading: Fraction = 0.0
+    power_counts: float = Field(default=0.0, ge=0)
+    power_class: PowerClass | None = None
 
     @model_validator(mode="after")
     def _some_claim(self) -> Claim:
@@ -90,6 +98,14 @@ class Claim(Table):
         if self.accuracy_class is not None and terms:
             raise ValueError(
                 "found a class and other terms, expected either accuracy_class or of_reading/of_range/counts"
+            )
+        if self.power_class is not None and (self.power_of_reading or self.power_counts):
+            raise ValueError(
+                "found power_class and other terms of power, expected either power_class or power_of_reading/power_counts"
+            )
+        if self.accuracy_class in PHASE_MINUTES and self.phase_displacement is not None:
+            raise ValueError(
+                f"found phase_displacement and accuracy_class {self.accuracy_class}, which claims one itself, expected one of them"
             )
         return self
 
@@ -139,12 +155,16 @@ class Device(Table):
         return self
 
     @model_validator(mode="after")
+    def _power_steps(self) -> Device:
+        if self.claim.power_counts and self.display.power_resolution is None:
+            raise ValueError("found power_counts but no display.power_resolution, expected the step of power displayed")
+        return self
+
+    @model_validator(mode="after")
     def _covered_by_class(self) -> Device:
         """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
         if self.claim.accuracy_class is None:
             return self
-        from harness.accuracy_classes import lowest_current
-
         lowest = lowest_current(self.claim.accuracy_class)
         for rng in self.ranges:
             if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
@@ -180,8 +200,6 @@ def limit_of_error(device: Device, rng: Range, current: float) -> float:
     """
     claim = device.claim
     if claim.accuracy_class is not None:
-        from harness.accuracy_classes import ratio_error_limit
-
         return ratio_error_limit(claim.accuracy_class, current / rng.maximum_current)
     step = device.display.resolution * rng.display_factor
     return claim.of_reading + (claim.of_range * rng.maximum_current + claim.counts * step) / current
@@ -190,8 +208,23 @@ def limit_of_error(device: Device, rng: Range, current: float) -> float:
 def limit_of_power_error(
     device: Device, rng: Range, current: float, apparent_power: float, power_factor: float
 ) -> float | None:
-    return None
+    """Largest error of power (a fraction) the claim allows on `rng`; None where nothing is claimed.
+
+    `current` in amperes, `apparent_power` in voltamperes, `power_factor` negative for a leading current.
+    """
+    claim = device.claim
+    if claim.power_class is not None:
+        return power_error_limit(claim.power_class, current / rng.maximum_current, power_factor)
+    power = abs(apparent_power * power_factor)
+    if not (claim.power_of_reading or claim.power_counts) or not power:
+        return None
+    step = (device.display.power_resolution or 0.0) * rng.display_factor
+    return claim.power_of_reading + claim.power_counts * step / power
 
 
 def limit_of_phase_displacement(device: Device, rng: Range, current: float) -> float | None:
-    return None
+    """Largest phase displacement, in rad, the claim allows on `rng` at `current` amperes; None where nothing is claimed."""
+    claim = device.claim
+    if claim.phase_displacement is not None or claim.accuracy_class is None:
+        return claim.phase_displacement
+    return phase_displacement_limit(claim.accuracy_class, current / rng.maximum_current)

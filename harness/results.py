@@ -11,13 +11,26 @@ import json
 import math
 import types
 import typing
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 SCHEMA = "ratioproof-results-1"
 
-Verdict = Literal["pass", "fail"]
+Verdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
+VERDICTS: tuple[Verdict, ...] = ("pass", "conditional pass", "conditional fail", "fail")
+"""From best to worst."""
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """The worst of `verdicts`, pass when there are none."""
+    return max(verdicts, key=VERDICTS.index, default="pass")
+
+
+def accepted(verdict: Verdict) -> bool:
+    """Whether `verdict` is a pass, if only a conditional one."""
+    return verdict in ("pass", "conditional pass")
 
 
 @dataclass(frozen=True)
@@ -40,7 +53,11 @@ class BudgetLine:
 
 @dataclass(frozen=True)
 class Point:
-    """One point: means over its pairs, ratio error with uncertainty, limit and verdict."""
+    """One point: means over its pairs, ratio error with uncertainty, limit and verdict.
+
+    `acceptance_limit`: what the error may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
+    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero.
+    """
 
     name: str
     direction: str
@@ -54,6 +71,9 @@ class Point:
     degrees_of_freedom: float | None
     coverage_method: str
     limit: float
+    acceptance_limit: float
+    specific_risk: float
+    test_uncertainty_ratio: float | None
     verdict: Verdict
     pairs: int
     reference_range: float
@@ -124,7 +144,7 @@ class PowerPoint:
     """Power at one current and power factor: watts and voltamperes, errors as fractions (of power factor: as it is).
 
     Power factors are negative where the current leads. `power_factor` is the reference's, `nominal_power_factor` what
-    the load was asked for. `limit` and `verdict` are None where nothing is claimed.
+    the load was asked for. `limit`, `verdict` and what belongs to them (see `Point`) are None where nothing is claimed.
     """
 
     name: str
@@ -139,6 +159,9 @@ class PowerPoint:
     apparent_power_error: Stated | None
     power_factor_error: Stated | None
     limit: float | None
+    acceptance_limit: float | None
+    specific_risk: float | None
+    test_uncertainty_ratio: float | None
     verdict: Verdict | None
     basis: str
     budget: tuple[BudgetLine, ...]
@@ -171,6 +194,9 @@ class PhaseDisplacement:
     found_from: tuple[str, ...]
     foretold: tuple[ForetoldPower, ...]
     limit: float | None
+    acceptance_limit: float | None
+    specific_risk: float | None
+    test_uncertainty_ratio: float | None
     verdict: Verdict | None
 
 
@@ -370,11 +396,26 @@ class Run:
 
 @dataclass(frozen=True)
 class DecisionRule:
-    """How a point's verdict was reached."""
+    """How a point's verdict was reached; what does not belong to the rule is None.
 
-    rule: Literal["simple", "guarded"]
+    `guard_factor`: guard band over U. Prior mean and standard deviation are parts of the limit. `global_consumer_risk` and
+    `global_producer_risk`: the greatest over all points, for items as the prior says they are. `memory`: tables of limits
+    the claim rests on that were written from memory.
+    """
+
+    rule: Literal["simple", "guarded", "false_accept", "shared_risk"]
     coverage_probability: float
     statement: str
+    verdicts: Literal["two", "four"] = "two"
+    guard_factor: float | None = None
+    false_accept_probability: float | None = None
+    prior_mean: float | None = None
+    prior_standard_deviation: float | None = None
+    greatest_consumer_risk: float | None = None
+    global_consumer_risk: float | None = None
+    global_producer_risk: float | None = None
+    least_test_uncertainty_ratio: float | None = None
+    memory: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.results import InstrumentSummary, Results
 from reports.budget import budgets
-from reports.findings import coverage_marks
+from reports.findings import coverage_marks, risk_text
 from reports.front import certificate_number, moment
 from reports.paper import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
 from reports.rounding import (
@@ -157,7 +157,25 @@ def _coverage(results: Results) -> str:
 
 def _decision(results: Results) -> Iterator[Flowable]:
     claim = f"The specification is the claim of the item: {results.device.claim}. Its limit is listed at each point."
-    yield KeepTogether([heading("Decision rule"), prose(results.decision.statement), prose(claim)])
+    rule = results.decision
+    block = [heading("Decision rule"), prose(rule.statement), prose(claim)]
+    if rule.global_consumer_risk is not None and rule.global_producer_risk is not None:
+        block.append(
+            prose(
+                f"Over all points the greatest global consumer's risk is {_risk(rule.global_consumer_risk)} and the greatest global "
+                f"producer's risk {_risk(rule.global_producer_risk)}, for items distributed as stated (JCGM 106:2012, annex A)"
+                f"{', a plain pass alone counted as acceptance' if rule.verdicts == 'four' else ''}."
+            )
+        )
+    block += [
+        prose(f"The limits of {table} were written from memory: check them against the standard.", "strong")
+        for table in rule.memory
+    ]
+    yield KeepTogether(block)
+
+
+def _risk(risk: float) -> str:
+    return f"{risk_text(risk)}{NO_BREAK}%"
 
 
 def _record(results: Results) -> Iterator[Flowable]:

@@ -27,8 +27,7 @@ _ROOM_FOR_A_TABLE = 65
 
 def budgets(results: Results) -> Iterator[Flowable]:
     """A page of budgets; nothing when no point was taken."""
-    guarded = results.decision.rule == "guarded"
-    closest = [(r.name, point) for r in results.ranges if (point := closest_point(r.points, guarded)) is not None]
+    closest = [(r.name, point) for r in results.ranges if (point := closest_point(r.points)) is not None]
     if not closest:
         return
     yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(closest)) * mm)

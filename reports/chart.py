@@ -23,7 +23,7 @@ _DASHES = (3, 2)
 _CLIPPED_FROM = 4.0  # limits this many times beyond what the points need leave the picture
 
 
-def error_chart(points: Sequence[Point], guarded: bool) -> Drawing | None:
+def error_chart(points: Sequence[Point]) -> Drawing | None:
     """Chart of `points` at the full measure, or None where all share one reference current: it would say nothing."""
     points = [p for p in points if p.reference_current > 0]
     currents = [p.reference_current for p in points]
@@ -32,6 +32,7 @@ def error_chart(points: Sequence[Point], guarded: bool) -> Drawing | None:
     drawing = Drawing(MEASURE, HEIGHT, initialFontName=REGULAR)
     scale = _Scale(points)
     band = _limits(points)
+    guarded = any(p.acceptance_limit < p.limit for p in points)
     curves = Group(scale.clip())
     for sign in (1, -1):
         curves.add(_curve(scale, [(x, sign * limit) for x, limit, _ in band], 0.9))
@@ -87,7 +88,7 @@ def _nice(rough: float) -> float:
 
 
 def _limits(points: Sequence[Point]) -> list[tuple[float, float, float]]:
-    """Reference current, smallest limit and smallest limit less U at each nominal current, rising."""
+    """Reference current, smallest limit and smallest acceptance limit at each nominal current, rising."""
     ordered = sorted(points, key=lambda p: p.nominal_current)
     joined = []
     for _, same in groupby(ordered, key=lambda p: p.nominal_current):
@@ -96,7 +97,7 @@ def _limits(points: Sequence[Point]) -> list[tuple[float, float, float]]:
             (
                 sum(p.reference_current for p in group) / len(group),
                 min(p.limit for p in group),
-                min(p.limit - p.expanded_uncertainty for p in group),
+                min(p.acceptance_limit for p in group),
             )
         )
     return joined
@@ -168,7 +169,7 @@ def _marker(x: float, y: float, direction: str) -> Polygon:
 
 def _legend(points: Sequence[Point], guarded: bool) -> list[Group]:
     """What the signs mean, set from the right edge leftwards."""
-    entries = ["limit", *(["limit less U"] if guarded else []), "expanded uncertainty U"]
+    entries = ["limit", *(["acceptance limit"] if guarded else []), "expanded uncertainty U"]
     entries += [d for d in ("single", "down", "up") if any(p.direction == d for p in points)]
     groups = []
     x, y = MEASURE - _RIGHT, HEIGHT - 9
@@ -180,7 +181,7 @@ def _legend(points: Sequence[Point], guarded: bool) -> list[Group]:
         middle = y + 2.6
         if entry in words:
             group.add(_marker(x - 8, middle, entry))
-        elif entry.startswith("limit"):
+        elif entry.endswith("limit"):
             line = Line(x - 17, middle, x - 4, middle, strokeColor=ACCENT, strokeWidth=0.9)
             if entry != "limit":
                 line.strokeDashArray = _DASHES
@@ -190,7 +191,7 @@ def _legend(points: Sequence[Point], guarded: bool) -> list[Group]:
             for end in (middle - 4, middle + 4):
                 group.add(_rule(x - 9.6, end, x - 6.4, end, INK, 0.7))
         groups.append(group)
-        x -= 27 if entry.startswith("limit") else 19
+        x -= 27 if entry.endswith("limit") else 19
     return groups
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results, odds_text
+from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results, accepted, odds_text
 from reports.chart import error_chart
 from reports.front import limit_text, ratio_taken
 from reports.paper import HALF, columns, facts, heading, prose, ruled, space
@@ -35,7 +35,7 @@ _MOST_CAUSES = 10
 def diagnosis(results: Results) -> Iterator[Flowable]:
     """The likely causes, when there is something to explain."""
     causes = sorted(results.diagnosis, key=lambda h: -h.probability)[:_MOST_CAUSES]
-    if not causes or (results.verdict == "pass" and causes[0].fault == "none"):
+    if not causes or (accepted(results.verdict) and causes[0].fault == "none"):
         return
     explained = prose(
         "Each explanation was compared with all readings of the run, their uncertainties included. The probabilities "
@@ -79,7 +79,7 @@ def findings(results: Results) -> Iterator[Flowable]:
     marks = coverage_marks(results)
     for found in results.ranges if ratio_taken(results) else ():
         yield CondPageBreak(_ROOM_FOR_A_RANGE if len(found.points) > 1 else 55 * mm)
-        yield from _range(found, results.decision.rule == "guarded", marks)
+        yield from _range(found, marks)
 
 
 def coverage_marks(results: Results) -> dict[str, str]:
@@ -96,7 +96,7 @@ def _probability(probability: float) -> str:
     return f"{probability * 100:.1f}{NO_BREAK}%"
 
 
-def _range(found: RangeResult, guarded: bool, marks: dict[str, str]) -> Iterator[Flowable]:
+def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
     left = facts(
         [("Turns expected", str(found.expected_turns)), *_turns(found.effective_turns), *_zero(found.zero)],
         HALF,
@@ -106,7 +106,7 @@ def _range(found: RangeResult, guarded: bool, marks: dict[str, str]) -> Iterator
     opening: list[Flowable] = [heading(f"Range {found.name}: {found.verdict}"), columns(left, right)]
     opening += [space(1.5)] if found.remarks else []
     opening += [prose(true_minus(f"Remark: {remark}")) for remark in found.remarks]
-    chart = error_chart(found.points, guarded)
+    chart = error_chart(found.points)
     if chart is not None:
         opening += [space(2.5), chart]
     opening.append(space(1.5))
@@ -188,6 +188,8 @@ def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
         "U\nin %",
         "k",
         "Limit\nin %",
+        "Limit\nover U",
+        "Risk\nin %",
         "Pairs",
         "Verdict",
     ]
@@ -204,13 +206,29 @@ def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
                 uncertainty,
                 f"{p.coverage_factor:.2f}{f' {mark}' if mark else ''}",
                 limit_text(p),
+                ratio_text(p.test_uncertainty_ratio),
+                risk_text(p.specific_risk),
                 str(p.pairs),
                 p.verdict,
             ]
         )
-    widths = [w * mm for w in (18, 26, 26, 23, 17, 15, 18, 12, 15)]
-    failed = [i for i, p in enumerate(points) if p.verdict == "fail"]
-    return ruled(head, rows, widths, numeric=(1, 2, 3, 4, 5, 6, 7), bold_rows=failed)
+    widths = [w * mm for w in (15, 20, 20, 18, 12, 14, 14, 13, 13, 11, 20)]
+    failed = [i for i, p in enumerate(points) if p.verdict.endswith("fail")]
+    return ruled(head, rows, widths, numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9), bold_rows=failed)
+
+
+def ratio_text(ratio: float | None) -> str:
+    """Limit over U to two decimals, none from 100 on; a dash where there is no uncertainty or no limit."""
+    if ratio is None:
+        return "–"
+    return f"{ratio:.2f}" if ratio < 99.995 else f"{ratio:.0f}"
+
+
+def risk_text(risk: float | None) -> str:
+    """A probability in percent to two decimals, without the percent sign."""
+    if risk is None:
+        return "–"
+    return "< 0.01" if risk < 0.00005 else f"{risk * 100:.2f}"
 
 
 def _in_place(amperes: float, point: Point, exponent: int) -> str:

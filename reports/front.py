@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import Point, RangeResult, Results
+from harness.results import Point, RangeResult, Results, accepted
 from reports.paper import (
     ACCENT,
     HALF,
@@ -25,6 +25,13 @@ from reports.paper import (
     space,
 )
 from reports.rounding import NO_BREAK, current, exact, percent_pair, plus_minus, round_significant, true_minus, written
+
+_RULES = {
+    "simple": "simple acceptance",
+    "guarded": "guarded acceptance",
+    "false_accept": "guard band for a greatest probability of false acceptance",
+    "shared_risk": "shared risk",
+}
 
 
 def ratio_taken(results: Results) -> bool:
@@ -85,23 +92,25 @@ def _letterhead(results: Results) -> Flowable:
 
 
 def _verdict(results: Results) -> Iterator[Flowable]:
-    passed = results.verdict == "pass"
-    statement = (
-        (
-            "The item met its claim at every point verified."
-            if ratio_taken(results)
-            else "What this procedure looked at is as it should be. Ratio errors were not part of it."
-        )
-        if passed
-        else "The item did not meet its claim. It must not be relied on where a point or range failed."
-    )
-    lines: list[Flowable] = [prose(statement, "statement")]
+    lines: list[Flowable] = [prose(_statement(results), "statement")]
     lines += [prose(true_minus(reason)) for reason in results.reasons]
     lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
     lines.append(
-        prose(f"Claim verified: {results.device.claim}. Decision rule: {results.decision.rule} acceptance.", "label")
+        prose(f"Claim verified: {results.device.claim}. Decision rule: {_RULES[results.decision.rule]}.", "label")
     )
-    yield panel("Pass" if passed else "Fail", ACCENT if passed else INK, lines)
+    yield panel(results.verdict, ACCENT if accepted(results.verdict) else INK, lines)
+
+
+def _statement(results: Results) -> str:
+    if results.verdict == "fail":
+        return "The item did not meet its claim. It must not be relied on where a point or range failed."
+    if results.verdict == "conditional fail":
+        return "The item was found beyond its claim, but by less than the guard band: the measurement leaves open whether it meets it."
+    if results.verdict == "conditional pass":
+        return "The item was found within its claim, but with less room than the guard band: the measurement leaves open whether it meets it."
+    if ratio_taken(results):
+        return "The item met its claim at every point verified."
+    return "What this procedure looked at is as it should be. Ratio errors were not part of it."
 
 
 def _overrides(results: Results) -> Flowable:
@@ -129,19 +138,19 @@ def _glance(results: Results) -> Iterator[Flowable]:
         "Limit\nin %",
         "Verdict",
     ]
-    widths = [w * mm for w in (36, 17, 29, 15, 13, 20, 13, 13, 14)]
-    rows = [_glance_row(r, results.decision.rule == "guarded") for r in results.ranges]
-    bold = [i for i, r in enumerate(results.ranges) if r.verdict == "fail"]
+    widths = [w * mm for w in (34, 16, 28, 14, 12, 21, 12, 13, 20)]
+    rows = [_glance_row(r) for r in results.ranges]
+    bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]
     yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
     yield space(1.5)
     yield prose(
-        "Error closest to limit: that of the point with the least room to the limit, less U under guarded acceptance. "
+        "Error closest to limit: that of the point with the least room to its acceptance limit (the limit, less the guard band where there is one). "
         "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
         "small",
     )
 
 
-def _glance_row(found: RangeResult, guarded: bool) -> list[str]:
+def _glance_row(found: RangeResult) -> list[str]:
     turns = found.effective_turns
     row = [
         found.name,
@@ -150,16 +159,16 @@ def _glance_row(found: RangeResult, guarded: bool) -> list[str]:
         str(turns.nearest) if turns else "–",
         str(len(found.points)),
     ]
-    worst = closest_point(found.points, guarded)
+    worst = closest_point(found.points)
     row += (
         [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)] if worst else ["–", "–", "–"]
     )
     return [*row, found.verdict]
 
 
-def closest_point(points: Iterable[Point], guarded: bool) -> Point | None:
+def closest_point(points: Iterable[Point]) -> Point | None:
     """The point with the least room between its ratio error, without sign, and what it may be; None without points."""
-    return min(points, key=lambda p: p.limit - abs(p.ratio_error) - guarded * p.expanded_uncertainty, default=None)
+    return min(points, key=lambda p: p.acceptance_limit - abs(p.ratio_error), default=None)
 
 
 def limit_text(point: Point) -> str:

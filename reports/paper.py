@@ -47,6 +47,7 @@ STYLES: dict[str, ParagraphStyle] = {
     "number": _style("number", fontName=SEMIBOLD, fontSize=11.5, leading=14.5, alignment=TA_RIGHT),
     "label right": _style("label right", fontSize=8.4, leading=12.6, textColor=QUIET, alignment=TA_RIGHT),
     "verdict": _style("verdict", fontName=BOLD, fontSize=17, leading=17, textColor=WHITE),
+    "qualifier": _style("qualifier", fontName=BOLD, fontSize=11, leading=14, textColor=WHITE),
     "statement": _style("statement", fontName=SEMIBOLD, fontSize=10.6, leading=14),
     "cell": _style("cell", fontSize=8.6, leading=11),
     "strong cell": _style("strong cell", fontName=SEMIBOLD, fontSize=8.6, leading=11),
@@ -170,9 +171,11 @@ def _behind_the_point(text: str, bold: bool) -> float:
 
 
 def panel(word: str, accent: Any, lines: Sequence[Flowable]) -> Flowable:
-    """One word on solid colour with what it means beside it."""
+    """One word on solid colour, a word that qualifies it in smaller print before it, with what it means beside them."""
     badge = 34 * mm
-    rows: list[list[Any]] = [[prose(word, "verdict"), lines[0]], *[["", line] for line in lines[1:]]]
+    *qualifiers, last = word.split()
+    words = [*(prose(text.capitalize(), "qualifier") for text in qualifiers), prose(last.capitalize(), "verdict")]
+    rows: list[list[Any]] = [[words, lines[0]], *[["", line] for line in lines[1:]]]
     table = Table(rows, colWidths=[badge, MEASURE - badge], splitInRow=1)
     table.setStyle(
         [

@@ -9,6 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
 from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from reports.findings import ratio_text, risk_text
 from reports.paper import heading, prose, ruled, space
 from reports.rounding import current, exact, percent_pair, round_half_up, round_pair, round_significant, written
 
@@ -61,9 +62,11 @@ def _points(found: RangeResult) -> Flowable:
         "Power\nfactor",
         "Reference\npower in W",
         "Indicated\npower in W",
-        "Error of\npower in %",
+        "Error\nin %",
         "U\nin %",
         "Limit\nin %",
+        "Limit\nover U",
+        "Risk\nin %",
         "Apparent\npower,\nerror in %",
         "U\nin %",
         "Power\nfactor,\nerror",
@@ -72,8 +75,8 @@ def _points(found: RangeResult) -> Flowable:
     ]
     rows = [_row(p) for p in found.power]
     bold = [i for i, p in enumerate(found.power) if p.verdict is not None and p.verdict.endswith("fail")]
-    widths = [w * mm for w in (15, 12, 18, 18, 15, 12, 12, 15, 12, 14, 12, 15)]
-    return ruled(head, rows, widths, numeric=(2, 3, 4, 5, 6, 7, 8, 9, 10), bold_rows=bold)
+    widths = [w * mm for w in (14.5, 11, 15.5, 15.5, 10, 9, 11, 9.5, 10.5, 13.5, 9, 11, 10, 20)]
+    return ruled(head, rows, widths, numeric=range(2, 13), bold_rows=bold)
 
 
 def _row(p: PowerPoint) -> list[str]:
@@ -86,6 +89,8 @@ def _row(p: PowerPoint) -> list[str]:
         error,
         uncertainty,
         "–" if p.limit is None else written(round_significant(exact(p.limit, 2), 4)),
+        ratio_text(p.test_uncertainty_ratio),
+        risk_text(p.specific_risk),
         *_percent(p.apparent_power_error),
         *_plain(p.power_factor_error),
         p.verdict or "–",
@@ -117,6 +122,8 @@ def _phase(measured: list[RangeResult]) -> Flowable:
         "Phase\ndisplacement\nin minutes",
         "U in\nminutes",
         "Limit in\nminutes",
+        "Limit\nover U",
+        "Risk\nin %",
         "Error common\nto all power\nfactors in %",
         "U\nin %",
         "Correlation",
@@ -128,6 +135,8 @@ def _phase(measured: list[RangeResult]) -> Flowable:
             current(p.nominal_current),
             *_plain(p.displacement, MINUTES_PER_RADIAN),
             "–" if p.limit is None else f"{p.limit * MINUTES_PER_RADIAN:.1f}",
+            ratio_text(p.test_uncertainty_ratio),
+            risk_text(p.specific_risk),
             *_percent(p.common_error),
             written(round_half_up(exact(p.correlation), -2)),
             p.verdict or "–",
@@ -135,8 +144,8 @@ def _phase(measured: list[RangeResult]) -> Flowable:
         for r in measured
         for p in r.phase
     ]
-    widths = [w * mm for w in (24, 17, 24, 17, 17, 24, 15, 18, 14)]
-    return ruled(head, rows, widths, numeric=(2, 3, 4, 5, 6, 7))
+    widths = [w * mm for w in (16, 13, 19, 14, 14, 12, 12, 20, 12, 18, 20)]
+    return ruled(head, rows, widths, numeric=range(2, 10))
 
 
 def _foretold(measured: list[RangeResult]) -> Flowable:

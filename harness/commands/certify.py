@@ -10,7 +10,7 @@ from harness.errors import UserError
 from harness.evaluation.evaluate import OwnCauses, evaluate
 from harness.files import read_text
 from harness.record import read_record
-from harness.results import Results, Validation, odds_text, to_json
+from harness.results import Results, Validation, accepted, odds_text, to_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -27,11 +27,11 @@ def certify(
 
 
 def finish(record_file: Path, out: Path, console: Console, *, trials: int = 0, causes: OwnCauses | None = None) -> int:
-    """Evaluate, certify and tell; 0 when the verdict is pass, 1 when it is fail. Raises RecordError."""
+    """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
     results = conclude(record_file, out, trials=trials, causes=causes)
     for line in summary_lines(results, out):
         console.print(line, highlight=False, soft_wrap=True)
-    return 0 if results.verdict == "pass" else 1
+    return 0 if accepted(results.verdict) else 1
 
 
 def conclude(record_file: Path, out: Path, *, trials: int = 0, causes: OwnCauses | None = None) -> Results:
@@ -58,10 +58,11 @@ def prepare_folder(folder: Path) -> None:
 def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
     lines = [f"verdict: {results.verdict.upper()}"]
+    wide = max(5, *(len(r.verdict) for r in results.ranges))
     for rng in results.ranges:
         beyond = list(beyond_lines(rng))
-        if rng.points or beyond or rng.verdict == "fail" or results.bench_check is None:
-            lines.append(f"  {rng.name:<6} {rng.verdict:<5} {_turns_text(rng)}".rstrip())
+        if rng.points or beyond or not accepted(rng.verdict) or results.bench_check is None:
+            lines.append(f"  {rng.name:<6} {rng.verdict:<{wide}} {_turns_text(rng)}".rstrip())
         lines += [f"         {line}" for line in beyond]
         lines += [f"         {remark}" for remark in rng.remarks]
     if results.bench_check is not None:
@@ -69,7 +70,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     lines += [f"  {reason}" for reason in results.reasons]
     lines += [validation_text(results.validation)] if results.validation is not None else []
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
-    if shown and (results.verdict == "fail" or shown[0].fault != "none"):
+    if shown and (not accepted(results.verdict) or shown[0].fault != "none"):
         lines.append("most likely cause")
         lines += [f"  {_probability(h.probability)}  {h.label}: {h.description}" for h in shown]
         lines += [f"  {line}" for line in (odds_text(shown[0]), results.diagnosis_note) if line]

@@ -19,6 +19,7 @@ from harness.commands.twin import describe
 from harness.errors import UserError
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
+from harness.results import accepted
 from harness.steps import Options
 from harness.stop import StopSignal
 from instruments.person import ScriptedPerson
@@ -43,7 +44,7 @@ def demo(
     trials: int = 0,
     causes: Path | None = None,
 ) -> int:
-    """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass, 1 when it is fail."""
+    """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass or conditional pass, 1 otherwise."""
     folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
     unknown = [f for f in faults if f.partition(":")[0] not in {known.name for known in CATALOGUE}]
     if unknown:
@@ -88,7 +89,7 @@ def demo(
     )
     for line in summary_lines(results, folder):
         console.print(line, highlight=False, soft_wrap=True)
-    return 0 if results.verdict == "pass" else 1
+    return 0 if accepted(results.verdict) else 1
 
 
 def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Options, causes: Path | None) -> Inputs:

@@ -8,11 +8,11 @@ import io
 from dataclasses import dataclass
 
 from harness.commands.inputs import Inputs
+from harness.commands.supported import everything_judged, unsupported
 from harness.commands.twin import TwinLinks, describe
 from harness.errors import RatioproofError, UserError
 from harness.evaluation.evaluate import evaluate
 from harness.progress import Silent
-from harness.quantities import format_quantity
 from harness.record import Record, RecordWriter, parse_record
 from harness.results import Results
 from harness.runner import Runner, execute
@@ -36,10 +36,8 @@ class Rehearsal:
     @property
     def smallest_test_uncertainty_ratio(self) -> float:
         """Limit over expanded uncertainty at the worst point."""
-        return min(
-            (p.limit / p.expanded_uncertainty for r in self.results.ranges for p in r.points),
-            default=float("inf"),
-        )
+        judged = (j for r in self.results.ranges for same in everything_judged(r).values() for j in same)
+        return min((j.test_uncertainty_ratio for j in judged), default=float("inf"))
 
 
 def rehearse(inputs: Inputs, stop: StopSignal) -> Rehearsal:
@@ -134,9 +132,4 @@ def _problems(record: Record, results: Results) -> list[str]:
         for point in rng.points:
             if point.indicated_current == 0:
                 problems.append(f"{point.name} cannot be read: it is below what the display shows")
-            elif point.expanded_uncertainty > point.limit:
-                problems.append(
-                    f"{point.name}: the bench's uncertainty of {point.expanded_uncertainty * 100:.2f} % cannot support a limit of "
-                    f"{point.limit * 100:.2f} % at {format_quantity(point.reference_current, 'A')}"
-                )
-    return problems
+    return [*problems, *unsupported(results)]

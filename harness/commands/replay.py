@@ -19,6 +19,7 @@ from harness.errors import NotSafe, RatioproofError, Stopped, UserError
 from harness.evaluation.evaluate import evaluate
 from harness.progress import Silent
 from harness.record import Record, continue_record, read_record
+from harness.results import accepted
 from harness.stop import StopSignal
 from instruments.errors import InstrumentError
 from instruments.transcript import TranscriptError
@@ -78,7 +79,7 @@ def _tell(folder: Path, console: Console) -> int:
     results = evaluate(read_record(folder / RECORD), RECORD)
     for line in summary_lines(results, folder):
         console.print(line, highlight=False, soft_wrap=True)
-    return 0 if results.verdict == "pass" else 1
+    return 0 if accepted(results.verdict) else 1
 
 
 def _again(asked: Asked, inputs: Inputs, folder: Path, out: Path) -> BaseException | None:

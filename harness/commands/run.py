@@ -71,7 +71,7 @@ def run(
     trials: int = 0,
     causes: Path | None = None,
 ) -> int:
-    """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass, 1 when it is fail."""
+    """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass or conditional pass, 1 otherwise."""
     stop = StopSignal()
     with stop.listening():
         inputs = load_inputs(device_file, bench_file, procedure, options, causes)

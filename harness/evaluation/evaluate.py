@@ -9,13 +9,15 @@ from typing import Any
 
 from harness.bench import Bench, InstrumentEntry
 from harness.causes import Catalogue, extended
+from harness.claim_text import claim_text
 from harness.device import Device
 from harness.errors import RecordError
 from harness.evaluation.ranges import evaluate_ranges
+from harness.evaluation.rule import decision_rule
 from harness.history import described, observed_points, observed_ranges
 from harness.quantities import format_quantity
 from harness.record import Record
-from harness.results import SCHEMA, DecisionRule, DeviceSummary, InstrumentSummary, Results, Run
+from harness.results import SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ def evaluate(record: Record, record_file: str, *, trials: int = 0, causes: OwnCa
         run=_run(record, bench, record_file),
         device=_device(device),
         instruments=_instruments(record, bench),
-        decision=_decision(bench),
+        decision=decision_rule(bench.decision, device.claim, outcome.ranges),
         ranges=outcome.ranges,
         diagnosis=outcome.diagnosis,
         diagnosis_note=outcome.diagnosis_note,
@@ -138,21 +140,8 @@ def _device(device: Device) -> DeviceSummary:
         resolution=device.display.resolution,
         smallest_readable_current=device.display.smallest_readable_current,
         path_ratings=ratings,
-        claim=claim_text(device),
+        claim=claim_text(device.claim),
     )
-
-
-def claim_text(device: Device) -> str:
-    """The claim in words."""
-    claim = device.claim
-    if claim.accuracy_class is not None:
-        return f"class {claim.accuracy_class} of IEC 61869-2, rated at the maximum current of each range"
-    terms = [
-        (claim.of_reading, f"{claim.of_reading * 100:g} % of reading"),
-        (claim.of_range, f"{claim.of_range * 100:g} % of range"),
-        (claim.counts, f"{claim.counts:g} display steps"),
-    ]
-    return "ratio error within ± (" + " + ".join(text for value, text in terms if value) + ")"
 
 
 def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:
@@ -181,12 +170,3 @@ def _accuracy(entry: InstrumentEntry) -> tuple[str, ...]:
         f"{format_quantity(r.full_scale, 'A')} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
         for r in entry.ranges
     )
-
-
-def _decision(bench: Bench) -> DecisionRule:
-    rule, probability = bench.decision.rule, bench.decision.coverage_probability
-    statement = {
-        "simple": "Simple acceptance (ILAC-G8:09/2019): a point passes when its ratio error does not exceed the limit; the uncertainty is stated beside it.",
-        "guarded": "Guard band w = U (ILAC-G8:09/2019): a point passes only when its ratio error does not exceed the limit less the expanded uncertainty.",
-    }[rule]
-    return DecisionRule(rule, probability, statement)

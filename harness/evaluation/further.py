@@ -4,22 +4,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 import uncertainties
 
 from harness.device import Device, Range, limit_of_phase_displacement, limit_of_power_error
 from harness.evaluation.at_rest import endurance, no_load
-from harness.evaluation.conformity import verdict
+from harness.evaluation.conformity import SHORT_OF_PASS, Decided
 from harness.evaluation.phase import Foretold, PhaseFound, phases_found
 from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.power import PowerValues
 from harness.evaluation.secondary import Split, split
 from harness.evaluation.smallest import SmallestFound, smallest_found
-from harness.evaluation.stated import stated
+from harness.evaluation.stated import decided, stated
 from harness.quantities import format_percent, format_quantity
-from harness.results import ErrorParts, ForetoldPower, PhaseDisplacement, PowerPoint, SmallestCurrent, Stated
+from harness.results import (
+    Endurance,
+    ErrorParts,
+    ForetoldPower,
+    NoLoad,
+    PhaseDisplacement,
+    PowerPoint,
+    SmallestCurrent,
+    Stated,
+    Verdict,
+    worst,
+)
 from harness.steps import signed_text
 
 SET_WITHIN = 0.02
@@ -28,12 +39,13 @@ SET_WITHIN = 0.02
 
 @dataclass(frozen=True)
 class Further:
-    """What is to be put into a range's result, by its field names, and why the range fails because of it.
+    """What is to be put into a range's result, by its field names, the verdict on it and why it is not a plain pass.
 
     `smallest_current` in amperes, uncertain, where a search found it.
     """
 
     found: dict[str, Any] = field(default_factory=dict)
+    verdict: Verdict = "pass"
     reasons: tuple[str, ...] = ()
     smallest_current: Any | None = None
 
@@ -59,12 +71,19 @@ def further(
     search = [p for p in points if p.observed.direction == "search"]
     searched = smallest_found(device, inputs, search, rng)
     smallest = None if searched is None else _smallest(inputs, searched, rng)
-    rest = (("smallest", smallest), ("no_load", no_load(device, inputs, points, rng)))
-    for name, result in (*rest, ("endurance", endurance(device, inputs, points, rng))):
+    judged: list[PowerPoint | PhaseDisplacement] = [*power, *phase]
+    verdicts: list[Verdict] = [p.verdict for p in judged if p.verdict is not None]
+    at_rest: dict[str, tuple[SmallestCurrent | NoLoad | Endurance, list[str]] | None] = {
+        "smallest": smallest,
+        "no_load": no_load(device, inputs, points, rng),
+        "endurance": endurance(device, inputs, points, rng),
+    }
+    for name, result in at_rest.items():
         if result is not None:
             found[name] = result[0]
+            verdicts.append(result[0].verdict)
             reasons += result[1]
-    return Further(found, tuple(reasons), None if searched is None else searched.value)
+    return Further(found, worst(verdicts), tuple(reasons), None if searched is None else searched.value)
 
 
 def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:
@@ -92,9 +111,7 @@ def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPo
         apparent_power_error=_stated_or_none(inputs, values.apparent_power_error),
         power_factor_error=_stated_or_none(inputs, values.power_factor_error),
         limit=limit,
-        verdict=None
-        if limit is None
-        else verdict(error.value, error.expanded_uncertainty, limit, inputs.bench.decision.rule),
+        **_judged(inputs, values.power_error, limit),
         basis=values.basis,
         budget=inputs.budget(values.power_error),
     )
@@ -114,10 +131,15 @@ def _phase(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplaceme
         found_from=(near.observed.name, far.observed.name),
         foretold=tuple(_foretold(inputs, f) for f in found.foretold),
         limit=limit,
-        verdict=None
-        if limit is None
-        else verdict(displacement.value, displacement.expanded_uncertainty, limit, inputs.bench.decision.rule),
+        **_judged(inputs, found.displacement, limit),
     )
+
+
+def _judged(inputs: Inputs, value: Any, limit: float | None) -> dict[str, Any]:
+    """The fields of a result that a verdict brings with it, all None where nothing is claimed."""
+    if limit is None:
+        return {field.name: None for field in fields(Decided)}
+    return asdict(decided(inputs, value, limit))
 
 
 def _foretold(inputs: Inputs, found: Foretold) -> ForetoldPower:
@@ -175,25 +197,40 @@ def _reversed(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
 
 
 def _failed_power(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
-    failed = [p for p in points if p.verdict == "fail"]
-    if not failed:
-        return []
-    worst = max(failed, key=lambda p: abs(p.power_error.value) / (p.limit or 1.0))
-    judged = sum(p.verdict is not None for p in points)
-    return [
-        f"{rng.name}: power fails at {len(failed)} of {judged} points, worst {format_percent(worst.power_error.value)} at "
-        f"{format_quantity(worst.reference_current, 'A')} and power factor {signed_text(round(worst.power_factor, 2))} "
-        f"where {(worst.limit or 0.0) * 100:.3f} % is allowed"
-    ]
+    judged = [p for p in points if p.limit is not None and p.verdict is not None]
+    lines = []
+    for verdict, words in SHORT_OF_PASS.items():
+        failed = [p for p in judged if p.verdict == verdict]
+        if not failed:
+            continue
+        largest = max(failed, key=lambda p: (abs(p.power_error.value) - (p.acceptance_limit or 0.0)) / (p.limit or 1.0))
+        lines.append(
+            f"{rng.name}: power {words[0]} at {len(failed)} of {len(judged)} points, worst "
+            f"{format_percent(largest.power_error.value)}{_with(largest.power_error, largest.limit)} at "
+            f"{format_quantity(largest.reference_current, 'A')} and power factor {signed_text(round(largest.power_factor, 2))} "
+            f"where {(largest.limit or 0.0) * 100:.3f} % is allowed"
+        )
+    return lines
+
+
+def _with(error: Stated, limit: float | None) -> str:
+    """U is told where the error alone would not have failed."""
+    inside = limit is not None and abs(error.value) <= limit
+    return f" with U = {error.expanded_uncertainty * 100:.3f} %" if inside else ""
 
 
 def _failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
     return [
-        f"{rng.name}: phase displacement {math.degrees(p.displacement.value) * 60:+.1f}' at "
-        f"{format_quantity(p.nominal_current, 'A')} where {math.degrees(p.limit or 0.0) * 60:.1f}' is allowed"
+        f"{rng.name}: phase displacement {_minutes(p.displacement.value):+.1f}' with U = "
+        f"{_minutes(p.displacement.expanded_uncertainty):.1f}' at {format_quantity(p.nominal_current, 'A')} "
+        f"{SHORT_OF_PASS[p.verdict][0]} where {_minutes(p.limit or 0.0):.1f}' is allowed"
         for p in found
-        if p.verdict == "fail"
+        if p.verdict in SHORT_OF_PASS
     ]
+
+
+def _minutes(angle: float) -> float:
+    return math.degrees(angle) * 60
 
 
 def _stated_or_none(inputs: Inputs, value: Any | None) -> Stated | None:

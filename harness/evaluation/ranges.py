@@ -13,7 +13,7 @@ from harness.bench import Bench
 from harness.causes import Catalogue
 from harness.device import Device, Range, limit_of_error
 from harness.evaluation.bench_check import bench_check
-from harness.evaluation.conformity import verdict
+from harness.evaluation.conformity import SHORT_OF_PASS, decide
 from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
 from harness.evaluation.further import further
 from harness.evaluation.linearity import independent, terminal_based, zero_based
@@ -39,6 +39,7 @@ from harness.results import (
     RangeResult,
     Validation,
     Verdict,
+    worst,
 )
 
 MANY = 1e4
@@ -106,7 +107,7 @@ def evaluate_ranges(
         if beyond.smallest_current is not None:
             thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
         why += beyond.reasons
-        results.append(replace(result, verdict="fail" if why else result.verdict, **beyond.found))
+        results.append(replace(result, verdict=worst([result.verdict, beyond.verdict]), **beyond.found))
         reasons += why
     errors = [
         PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error) for p in powers
@@ -114,12 +115,12 @@ def evaluate_ranges(
     found = diagnose(device, values, errors, thresholds, causes=causes, origin=causes_origin)
     check = bench_check(device, bench, inputs, points)
     reasons += check[1] if check is not None else []
-    failed = any(r.verdict == "fail" for r in results) or (check is not None and check[0].verdict == "fail")
+    verdicts = [r.verdict for r in results] + ([check[0].verdict] if check is not None else [])
     return RangesOutcome(
         tuple(results),
         found.causes,
         found.note,
-        "fail" if failed else "pass",
+        worst(verdicts),
         tuple(reasons),
         found.details,
         validate(checks, inputs, trials, _probability(inputs)) if trials and checks else None,
@@ -162,7 +163,7 @@ def _range_result(
     *,
     asked: bool,
 ) -> tuple[RangeResult, list[str]]:
-    """One range and the reasons why it fails, none when it passes. `dead` names points without reference current.
+    """One range and the reasons why it does not plainly pass. `dead` names points without reference current.
 
     `asked`: the run was to take ratio errors, so that a range without any has not been shown.
     """
@@ -176,14 +177,17 @@ def _range_result(
     uncovered = _uncovered(points, rng, known) if asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
     partly = bool(points and inputs.bench.shelf_currents)
-    reasons = [*_failed_points(points, rng, inputs.bench.decision.rule), *([] if partly else uncovered)]
-    reasons += [
+    failures = [] if partly else list(uncovered)
+    failures += [
         f"{rng.name}: the reference read no current at point {name}, so nothing is shown there" for name in dead
     ]
+    misread = []
     if turns is not None and turns.nearest != rng.primary_turns:
-        reasons.insert(0, f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
+        misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
+    reasons = [*misread, *_failed_points(points, rng), *failures]
     remarks = [_shown(points, rng, uncovered)] if partly and uncovered else []
     remarks += inputs.scatter[rng.name].remarks if points else ()
+    remarks += _too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
     if zero is not None and zero.significant:
         remarks.append(f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty")
     if turns is not None and not turns.neighbours_excluded:
@@ -206,7 +210,7 @@ def _range_result(
         points=points,
         line=_line(own),
         linearity=_linearity(own),
-        verdict="fail" if reasons else "pass",
+        verdict="fail" if misread or failures else worst(p.verdict for p in points),
         remarks=tuple(remarks),
     )
     return result, reasons
@@ -220,6 +224,8 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
     reference = float(values.reference.nominal_value)
     limit = _limit(device, rng, reference)
     value, uncertainty = float(error.nominal_value), float(error.std_dev)
+    expanded = coverage.factor * uncertainty
+    judged = decide(value, uncertainty, expanded, limit, inputs.bench.decision, coverage.degrees_of_freedom)
     return Point(
         name=values.observed.name,
         direction=values.observed.direction,
@@ -228,12 +234,15 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         indicated_current=float(values.indicated.nominal_value),
         ratio_error=value,
         standard_uncertainty=uncertainty,
-        expanded_uncertainty=coverage.factor * uncertainty,
+        expanded_uncertainty=expanded,
         coverage_factor=coverage.factor,
         degrees_of_freedom=coverage.degrees_of_freedom if coverage.degrees_of_freedom < MANY else None,
         coverage_method=coverage.method,
         limit=limit,
-        verdict=verdict(value, coverage.factor * uncertainty, limit, inputs.bench.decision.rule),
+        acceptance_limit=judged.acceptance_limit,
+        specific_risk=judged.specific_risk,
+        test_uncertainty_ratio=judged.test_uncertainty_ratio,
+        verdict=judged.verdict,
         pairs=len(values.observed.pairs),
         reference_range=values.observed.reference_scale,
         budget=inputs.budget(error),
@@ -323,18 +332,30 @@ def _zero(inputs: Inputs, values: Sequence[PointValues], rng: Range) -> Offset |
     return Offset(value, expanded, coverage.factor, abs(value) > expanded)
 
 
-def _failed_points(points: Sequence[Point], rng: Range, rule: str) -> list[str]:
-    """One line for all points that fail. By the guarded rule a point may fail by its uncertainty alone, so U is told."""
-    failed = [p for p in points if p.verdict == "fail"]
-    if not failed:
+def _failed_points(points: Sequence[Point], rng: Range) -> list[str]:
+    """A line for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
+    lines = []
+    for short, words in SHORT_OF_PASS.items():
+        failed = [p for p in points if p.verdict == short]
+        if not failed:
+            continue
+        largest = max(failed, key=lambda p: (abs(p.ratio_error) - p.acceptance_limit) / p.limit)
+        guarded = largest.acceptance_limit < largest.limit
+        reach = f" with U = {largest.expanded_uncertainty * 100:.3f} %" if guarded else ""
+        lines.append(
+            f"{rng.name}: {len(failed)} of {len(points)} points {words[1]}, worst {format_percent(largest.ratio_error)}{reach} "
+            f"at {format_quantity(largest.reference_current, 'A')} where {largest.limit * 100:.3f} % is allowed"
+        )
+    return lines
+
+
+def _too_uncertain(points: Sequence[Point], least: float | None) -> list[str]:
+    ratios = [(p.test_uncertainty_ratio, p) for p in points if p.test_uncertainty_ratio is not None]
+    ratio, point = min(ratios, key=lambda r: r[0], default=(None, None))
+    if least is None or ratio is None or point is None or ratio >= least:
         return []
-    guarded = rule == "guarded"
-    worst = max(failed, key=lambda p: (abs(p.ratio_error) + guarded * p.expanded_uncertainty) / p.limit)
-    reach = f" with U = {worst.expanded_uncertainty * 100:.3f} %" if guarded else ""
-    return [
-        f"{rng.name}: {len(failed)} of {len(points)} points fail, worst {format_percent(worst.ratio_error)}{reach} at "
-        f"{format_quantity(worst.reference_current, 'A')} where {worst.limit * 100:.3f} % is allowed"
-    ]
+    at = format_quantity(point.reference_current, "A")
+    return [f"the test uncertainty ratio falls to {ratio:.2f} at {at}, less than the {least:g} asked for"]
 
 
 def _uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[str]:

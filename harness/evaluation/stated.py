@@ -1,11 +1,12 @@
-"""An uncertain value as it is stated: with its expanded uncertainty for the bench's coverage probability."""
+"""An uncertain value as it is stated and judged: with its expanded uncertainty for the bench's coverage probability."""
 
 from __future__ import annotations
 
 from typing import Any
 
+from harness.evaluation.conformity import Decided, decide
 from harness.evaluation.points import Inputs
-from harness.evaluation.uncertainty import coverage_factor
+from harness.evaluation.uncertainty import Coverage, coverage_factor
 from harness.results import Stated
 
 
@@ -13,7 +14,23 @@ def stated(inputs: Inputs, value: Any) -> Stated:
     """`value` with its uncertainty; a plain number has none."""
     nominal = float(getattr(value, "nominal_value", value))
     standard = float(getattr(value, "std_dev", 0.0))
-    coverage = coverage_factor(
-        [part for _, part in inputs.contributions(value)], inputs.bench.decision.coverage_probability
-    )
+    coverage = _coverage(inputs, value)
     return Stated(nominal, standard, coverage.factor * standard, coverage.factor)
+
+
+def decided(inputs: Inputs, value: Any, limit: float) -> Decided:
+    """`value` judged against +-`limit` by the bench's rule."""
+    found, coverage = stated(inputs, value), _coverage(inputs, value)
+    return decide(
+        found.value,
+        found.standard_uncertainty,
+        found.expanded_uncertainty,
+        limit,
+        inputs.bench.decision,
+        coverage.degrees_of_freedom,
+    )
+
+
+def _coverage(inputs: Inputs, value: Any) -> Coverage:
+    parts = [part for _, part in inputs.contributions(value)]
+    return coverage_factor(parts, inputs.bench.decision.coverage_probability)

@@ -77,6 +77,30 @@ def test_within_the_limit_but_not_by_its_uncertainty(device: Device, bench: Benc
     assert "with U = 0." in guarded.reasons[0]
 
 
+@pytest.mark.parametrize(
+    ("gain", "verdict", "told"),
+    [(1.0095, "conditional pass", "pass conditionally"), (1.0108, "conditional fail", "fail conditionally")],
+)
+def test_four_verdicts_over_a_whole_run(device: Device, gain: float, verdict: str, told: str) -> None:
+    """ILAC-G8:09/2019, non-binary statement (value from memory): within U of the limit the verdict is conditional, on the side it lies."""
+    four = parse_bench(BENCH + '[decision]\nverdicts = "four"\n', "bench.toml")
+    outcome = _outcome(device, four, sweep(device, lambda r, i: gain * _right(r, i)))
+    assert outcome.verdict == verdict
+    assert told in outcome.reasons[0]
+    assert "with U = 0." in outcome.reasons[0]
+    for point in itertools.chain.from_iterable(r.points for r in outcome.ranges):
+        assert point.acceptance_limit == pytest.approx(point.limit - point.expanded_uncertainty)
+        assert point.test_uncertainty_ratio == pytest.approx(point.limit / point.expanded_uncertainty)
+        assert point.verdict != "fail"
+
+
+def test_a_ratio_that_is_missed_in_the_run_is_remarked(device: Device) -> None:
+    asking = parse_bench(BENCH + "[decision]\nleast_test_uncertainty_ratio = 500\n", "bench.toml")
+    outcome = _outcome(device, asking, sweep(device, _right))
+    assert outcome.verdict == "pass"
+    assert all(any("less than the 500 asked for" in remark for remark in r.remarks) for r in outcome.ranges)
+
+
 def test_the_worst_point_is_worst_by_the_rule(device: Device, bench: Bench, simple_bench: Bench) -> None:
     """ILAC-G8:09/2019: with a guard band a point with 1.1 % and U of 1 % is further out than one with 1.3 % and a small U."""
     steady, scattering = [50.65] * 4, [v * 20.22 / 20 for v in (19.8, 20.2, 19.8, 20.2)]

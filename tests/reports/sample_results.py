@@ -6,6 +6,7 @@ import dataclasses
 import hashlib
 import math
 import random
+from statistics import NormalDist
 from typing import Literal
 
 from harness.results import (
@@ -66,6 +67,8 @@ def point(
     reference = nominal * (1 + rng.gauss(0, 0.0004))
     k = 2.0 if direction != "up" else 2.06
     allowed = limit - k * u if rule == "guarded" else limit
+    passes = abs(measured) <= allowed
+    beyond = sum(NormalDist().cdf(-(limit + sign * measured) / u) for sign in (1, -1))
     return Point(
         name=f"{range_name} {direction} {nominal:.4g} A",
         direction=direction,
@@ -79,7 +82,10 @@ def point(
         degrees_of_freedom=None if direction == "down" else 27.4,
         coverage_method="Student's t" if direction != "up" else "Monte Carlo (JCGM 101)",
         limit=limit,
-        verdict="pass" if abs(measured) <= allowed else "fail",
+        acceptance_limit=allowed,
+        specific_risk=beyond if passes else 1 - beyond,
+        test_uncertainty_ratio=limit / (k * u),
+        verdict="pass" if passes else "fail",
         pairs=4,
         reference_range=10.0 if nominal > 1 else 1.0,
         budget=_budget(u, reference, rng),

@@ -13,7 +13,7 @@ import sample_results
 from pypdf import PdfReader
 
 from harness import results as contract
-from harness.results import Point, Results, ValidatedQuantity, Validation
+from harness.results import Point, Results, ValidatedQuantity, Validation, Verdict
 from reports.certificate import SIMULATED, certificate, write_certificate
 from reports.fonts import printable
 
@@ -107,6 +107,27 @@ def test_every_text_of_the_results_is_on_the_certificate(make: Maker) -> None:
     assert missing == []
 
 
+@pytest.mark.parametrize(
+    ("verdict", "word"), [("conditional pass", "within its claim"), ("conditional fail", "beyond its claim")]
+)
+def test_a_conditional_verdict_is_explained(verdict: Verdict, word: str) -> None:
+    """ISO/IEC 17025:2017, 7.8.6.2: the statement of conformity names the rule; a conditional one leaves conformity open."""
+    text = _body(dataclasses.replace(sample_results.passing(), verdict=verdict))
+    assert _squeezed(word) in text
+    assert _squeezed("the measurement leaves open whether it meets it") in text
+
+
+def test_global_risks_and_tables_from_memory_are_told() -> None:
+    good = sample_results.passing()
+    rule = dataclasses.replace(
+        good.decision, global_consumer_risk=0.0123, global_producer_risk=0.0456, memory=("IEC 62053-21:2003",)
+    )
+    text = _body(dataclasses.replace(good, decision=rule))
+    assert _squeezed("greatest global consumer's risk is 1.23 %") in text
+    assert _squeezed("producer's risk 4.56 %") in text
+    assert _squeezed("IEC 62053-21:2003 were written from memory") in text
+
+
 # ISO/IEC 17025:2017, 7.8.2.1 a) to p), 7.8.4.1, 7.8.6.2 (content from memory, wording ours)
 REQUIRED = (
     "Verification certificate",
@@ -146,6 +167,14 @@ def test_what_the_standard_asks_for_is_said(make: Maker) -> None:
     assert [phrase for phrase in REQUIRED if _squeezed(phrase) not in body] == []
 
 
+def _risk(p: Point) -> str:
+    """Both tails of the normal distribution beyond the limits, or what lies between them where the point failed."""
+    beyond = math.erfc((p.limit - p.ratio_error) / p.standard_uncertainty / math.sqrt(2)) / 2
+    beyond += math.erfc((p.limit + p.ratio_error) / p.standard_uncertainty / math.sqrt(2)) / 2
+    risk = beyond if p.verdict == "pass" else 1 - beyond
+    return "< 0.01" if risk < 5e-5 else f"{risk * 100:.2f}"
+
+
 @pytest.mark.parametrize("make", MAKERS)
 def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -> None:
     results = make()
@@ -157,7 +186,7 @@ def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -
         error, uncertainty = _two_digits(p.ratio_error, p.expanded_uncertainty)
         row = rf"{words.get(p.direction, p.direction)}\s+([\d.]+)\s+([\d.]+)\s+{re.escape(error)}\s+"
         row += rf"{re.escape(uncertainty)}\s+"
-        row += rf"{p.coverage_factor:.2f}( [a-z])?\s+{p.limit * 100:#.4g}\s+{p.pairs}\s+{p.verdict}\b"
+        row += rf"{p.coverage_factor:.2f}( [a-z])?\s+{p.limit * 100:#.4g}\s+{p.test_uncertainty_ratio:.2f}\s+{_risk(p)}\s+{p.pairs}\s+{p.verdict}\b"
         found = [(float(m[1]), float(m[2])) for m in re.finditer(row, text)]
         shown = [1.0, 1e3]  # amperes or milliamperes
         assert any(

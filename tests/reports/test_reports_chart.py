@@ -27,9 +27,9 @@ def _shapes(group: Drawing | Group) -> Iterator[Shape]:
             yield shape
 
 
-def _markers(points: list[Point], guarded: bool = True) -> list[tuple[float, float, Polygon]]:
+def _markers(points: list[Point]) -> list[tuple[float, float, Polygon]]:
     """Centre and outline of each point's marker, in the order of the points; legend and band left out."""
-    drawing = error_chart(points, guarded)
+    drawing = error_chart(points)
     assert drawing is not None
     groups = [g for g in drawing.contents if isinstance(g, Group) and isinstance(g.contents[-1], Polygon)]
     outlines = [g.contents[-1] for g in groups if not isinstance(g.contents[0], String)]
@@ -40,10 +40,13 @@ def _markers(points: list[Point], guarded: bool = True) -> list[tuple[float, flo
     return middles
 
 
-def _points(errors: list[float], direction: str = "single", limit: float | None = None) -> list[Point]:
+def _points(
+    errors: list[float], direction: str = "single", limit: float | None = None, rule: str = "guarded"
+) -> list[Point]:
     rng = random.Random(5)
     return [
-        sample_results.point("x1", direction, 0.1 * 10**i, 100.0, error, rng, limit) for i, error in enumerate(errors)
+        sample_results.point("x1", direction, 0.1 * 10**i, 100.0, error, rng, limit, rule)
+        for i, error in enumerate(errors)
     ]
 
 
@@ -84,7 +87,7 @@ def test_points_taken_up_and_down_at_one_current_do_not_cover_each_other() -> No
 
 
 def test_nothing_lies_outside_the_drawing() -> None:
-    drawing = error_chart(_points([-0.5, -0.5, 0.2, 0.001]), guarded=True)
+    drawing = error_chart(_points([-0.5, -0.5, 0.2, 0.001]))
     assert drawing is not None
     left, bottom, right, top = drawing.getBounds()
     assert left >= -0.1
@@ -94,23 +97,29 @@ def test_nothing_lies_outside_the_drawing() -> None:
 
 
 def test_axes_name_quantity_and_unit_and_mark_every_decade() -> None:
-    drawing = error_chart(_points([0.0, 0.001, 0.002]), guarded=False)
+    drawing = error_chart(_points([0.0, 0.001, 0.002], rule="simple"))
     assert drawing is not None
     texts = [s.text for s in _shapes(drawing) if isinstance(s, String)]
     assert {"Ratio error in %", "Reference current in A", "1", "0"} <= set(texts)
     assert "limit" in texts
-    assert "limit less U" not in texts
+    assert "acceptance limit" not in texts
+
+
+def test_a_guard_band_shows_its_acceptance_limit() -> None:
+    drawing = error_chart(_points([0.0, 0.001, 0.002]))
+    assert drawing is not None
+    assert "acceptance limit" in [s.text for s in _shapes(drawing) if isinstance(s, String)]
 
 
 def test_milliamperes_are_used_where_the_whole_range_lies_below_one_ampere() -> None:
     rng = random.Random(6)
     points = [sample_results.point("x20", "up", i, 0.4, 0.0, rng) for i in (0.004, 0.04, 0.4)]
-    drawing = error_chart(points, guarded=False)
+    drawing = error_chart(points)
     assert drawing is not None
     texts = {s.text for s in _shapes(drawing) if isinstance(s, String)}
     assert {"Reference current in mA", "10", "100"} <= texts
 
 
 def test_one_current_makes_no_chart() -> None:
-    assert error_chart(_points([0.001]), guarded=True) is None
-    assert error_chart([], guarded=True) is None
+    assert error_chart(_points([0.001])) is None
+    assert error_chart([]) is None

@@ -1,0 +1,74 @@
+"""What a rehearsal says of a bench that cannot support the claim, told before anything is energised."""
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from harness.commands.inputs import Inputs, find_procedure
+from harness.commands.new import template
+from harness.commands.rehearsal import Rehearsal, rehearse
+from harness.files import parse_bench, parse_device
+from harness.steps import Options
+from harness.stop import StopSignal
+
+
+@cache
+def _rehearsed(procedure: str, bench: str, claim: str, decision: str) -> Rehearsal:
+    device_text = template("device.toml").replace('of_reading = "1 %"\ncounts = 2', claim)
+    bench_text = template(bench).replace('rule = "guarded"', decision)
+    assert claim in device_text
+    assert decision in bench_text
+    inputs = Inputs(
+        "device.toml",
+        Path("bench.toml"),
+        device_text,
+        bench_text,
+        procedure,
+        parse_device(device_text, "device.toml"),
+        parse_bench(bench_text, "bench.toml"),
+        find_procedure(procedure),
+        Options(readings=2, per_decade=1),
+    )
+    return rehearse(inputs, StopSignal())
+
+
+def test_a_bench_that_is_good_enough_says_nothing() -> None:
+    rehearsal = _rehearsed("current_ratio", "bench.toml", 'of_reading = "1 %"\ncounts = 2', 'rule = "guarded"')
+    assert rehearsal.problems == ()
+
+
+def test_uncertainty_beyond_the_limit_is_one_line_a_range() -> None:
+    """JCGM 106:2012, 8.3.2: a guard band of U leaves no interval of acceptance where U exceeds the limit."""
+    rehearsal = _rehearsed("current_ratio", "bench.toml", 'of_reading = "0.02 %"', 'rule = "guarded"')
+    told = [p for p in rehearsal.problems if "cannot support" in p]
+    assert [line.partition(",")[0] for line in told] == [r.name for r in rehearsal.results.ranges]
+    assert all("the limit 0.02 %" in line for line in told)
+    assert not any("nothing could pass" in p for p in rehearsal.problems)
+
+
+def test_a_rule_that_lets_nothing_pass() -> None:
+    """ILAC-G8:09/2019: a guard band of r U shuts the interval of acceptance at a ratio below r, though U is within the limit."""
+    decision = 'rule = "guarded"\nguard_factor = 9'
+    rehearsal = _rehearsed("current_ratio", "bench.toml", 'of_reading = "1 %"\ncounts = 2', decision)
+    shut = [p for p in rehearsal.problems if "nothing could pass" in p]
+    assert shut
+    assert len(shut) == len({line.partition(",")[0] for line in shut})
+    assert rehearsal.smallest_test_uncertainty_ratio < 9
+
+
+def test_a_ratio_that_is_asked_for_and_missed() -> None:
+    """ANSI/NCSL Z540.3, 5.3 (value from memory): 4:1 is the ratio to fall back upon; here far more is asked for."""
+    decision = 'rule = "guarded"\nleast_test_uncertainty_ratio = 1000'
+    rehearsal = _rehearsed("current_ratio", "bench.toml", 'of_reading = "1 %"\ncounts = 2', decision)
+    assert len(rehearsal.problems) == len(rehearsal.results.ranges)
+    assert all("less than the 1000 asked for" in p for p in rehearsal.problems)
+
+
+@pytest.mark.parametrize("quantity", ["power", "phase displacement"])
+def test_power_and_phase_are_looked_at_too(quantity: str) -> None:
+    """Of a power claim of 0.01 % and of 0.1 minutes of phase displacement this bench can show neither."""
+    claim = 'of_reading = "1 %"\ncounts = 2\npower_of_reading = "0.01 %"\nphase_displacement = "0.0017 deg"'
+    rehearsal = _rehearsed("power_and_phase", "bench_power.toml", claim, 'rule = "guarded"')
+    told = [p for p in rehearsal.problems if f", {quantity}: the bench's uncertainty cannot support" in p]
+    assert len(told) == len(rehearsal.results.ranges)
