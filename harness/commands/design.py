@@ -21,7 +21,7 @@ from harness.paper.check import check
 from harness.paper.protection import amperes, lasting
 from harness.paper.sheet import Finding, Sheet
 from harness.paper.turns import Wanted, turns_for, wanted_text
-from harness.quantities import format_percent, format_quantity, parse_quantity
+from harness.quantities import format_quantity, parse_quantity
 
 LONGEST_MARK = 6
 """Characters that fit before a line of the sheet; the name of a longer range begins the line instead."""
@@ -78,7 +78,7 @@ def _show(device_file: Path, sheet: Sheet, wanted: Wanted | None, console: Conso
     if sheet.ratio_error is not None and sheet.phase_displacement is not None:
         lines.heading("Transformer")
         minutes = math.degrees(sheet.phase_displacement) * 60
-        lines.note(f"expected ratio error {format_percent(sheet.ratio_error)}, phase displacement {minutes:.3g} min")
+        lines.note(f"expected ratio error {sheet.ratio_error * 100:+.2g} %, phase displacement {minutes:.3g} min")
     if wanted is not None:
         lines.heading(f"Turns for {amperes(wanted.asked)}")
         for text in wanted_text(wanted):
@@ -114,7 +114,7 @@ def _reach(sheet: Sheet) -> Table:
 
 
 def _parts(sheet: Sheet) -> Table:
-    table = _table("range", "cord carries", "turns' heat", "fuse margin", "supply drives", "fuse then melts in")
+    table = _table("range", "cord carries", "heat", "fuse margin", "supply drives", "fuse holds that")
     for row in sheet.ranges:
         window = row.melting_window
         table.add_row(
@@ -134,7 +134,7 @@ def _or_unknown(value: float | None, unit: str) -> str:
 
 def _window(shortest: float, longest: float) -> str:
     if math.isinf(longest):
-        return "perhaps never" if shortest < 1 else f"{lasting(shortest)} or never"
+        return f"{lasting(shortest)} or more" if shortest else "not known"
     return f"{lasting(shortest) if shortest else '0'} to {lasting(longest)}"
 
 

@@ -45,13 +45,16 @@ def weak_parts(device: Device, rng: Range) -> list[Finding]:
     for part in device_parts(device, float(rng.primary_turns)):
         if part.current * _SLACK >= rng.maximum_current:
             continue
+        stands, needed = amperes(part.current), amperes(rng.maximum_current)
+        if part.set_by in ("fuse", "supply socket"):
+            text = f"{part.set_by}: lets {stands} flow, the claim reaches to {needed}; its top is out of reach there"
+            found.append(Finding("worth knowing", rng.name, text))
+            continue
         text = (
-            f"{part.set_by}: stands {amperes(part.current)}, the claim needs {amperes(rng.maximum_current)}; lower "
-            f"maximum_current to {amperes(part.current)} or fit a stronger part"
+            f"{part.set_by}: stands {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a "
+            "stronger part"
         )
-        # What only limits the supply endangers nothing: the upper end of the claim just cannot be used with it.
-        feeds = part.set_by in ("fuse", "supply socket")
-        found.append(Finding("worth knowing" if feeds else "in the way", rng.name, text))
+        found.append(Finding("in the way", rng.name, text))
     return found + _weak_conductor(device, rng)
 
 
@@ -60,15 +63,15 @@ def _weak_conductor(device: Device, rng: Range) -> list[Finding]:
     supply = supply_rating(device)
     if carries is None:
         return []
-    needed, why = rng.maximum_current, "the claim"
+    needed, why = rng.maximum_current, "the claim needs"
     if supply is not None and supply[0] > needed:
-        needed, why = supply[0], f"the {supply[1]}"
+        needed, why = supply[0], f"the {supply[1]} can drive"
     if carries * _SLACK >= needed:
         return []
     size = cord_for(needed)
     wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
-    text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} needs {amperes(needed)}; wind {wanted}"
-    if why != "the claim":
+    text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
+    if needed > rng.maximum_current:
         text += f" or fit a fuse of at most {amperes(carries)}"
     return [Finding("in the way", rng.name, text)]
 
@@ -113,9 +116,10 @@ def input_protected(device: Device, rng: Range) -> list[Finding]:
         text = f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt at that; {remedy}"
         return [Finding("in the way", rng.name, text)]
     text = (
-        f"secondary fuse: {what} for up to {lasting(longest)} before it melts; the input must stand that, or {remedy}"
+        f"secondary fuse: {what} for up to {lasting(longest)} before it melts; ask whether the input stands that, or "
+        f"{remedy}"
     )
-    return [Finding("worth knowing", rng.name, text)]
+    return [Finding("not known", rng.name, text)]
 
 
 def secondary_fuse(device: Device) -> list[Finding]:

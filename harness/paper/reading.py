@@ -66,7 +66,7 @@ def gap(between: Neighbours) -> list[Finding]:
             "with turns between theirs"
         )
         return [Finding("in the way", between.finer, text)]
-    if between.claimed_from > between.claimed_to * (1 + 1e-9):
+    if between.claimed_from > min(between.claimed_to, between.readable_to) * (1 + 1e-9):
         text = (
             f"gap to {between.coarser}: {between.finer} claims up to {lower}, {between.coarser} from {upper}; both "
             f"read from {amperes(between.readable_from)} to {amperes(between.readable_to)}, so claim until they meet"

@@ -98,7 +98,7 @@ def test_a_secondary_fuse_that_cannot_protect() -> None:
 def test_a_secondary_fuse_that_melts_late() -> None:
     """20 A through 20 turns are 160 mA, 3.2 times 50 mA: by IEC 60127-2 sheet 2 no longer than the 0.5 s of 2.75 In."""
     supplied = device(switch='"90 A"\nsupply_socket = "20 A"')
-    (finding,) = found(supplied, "worth knowing", "before it melts")
+    (finding,) = found(supplied, "not known", "before it melts")
     assert "for up to 500 ms" in finding.text
     assert check(supplied).ranges[2].melting_window == (0.003, 0.5)
 
@@ -188,3 +188,14 @@ def test_without_a_supply_nothing_is_told_of_faults() -> None:
     (finding,) = found(device(), "not known", "supply_socket")
     assert finding.range == ""
     assert all(r.supply_secondary_current is None for r in check(device()).ranges)
+
+
+def test_without_a_loss_angle_only_a_bound_is_told() -> None:
+    """78 ohm on 2 pi 50 Hz 90 H = 28.3 kohm: between nothing (loss-free) and 78 / 28352 = 0.28 % (all loss)."""
+    known = device(
+        burden='"10 ohm"\nmagnetising_inductance = "90 H"',
+        secondary_fuse='"50 mA"\nsecondary_fuse_resistance = "8 ohm"',
+    )
+    (finding,) = found(known, "worth knowing", "ratio error: -0.28 % at worst")
+    assert "magnetising_loss_angle" in finding.text
+    assert check(known).ratio_error is None
