@@ -71,7 +71,9 @@ def _show(device_file: Path, sheet: Sheet, wanted: Wanted | None, console: Conso
         lines.dim(f"{row.name}: {amperes(row.ceiling)} is set by {row.set_by}")
     lines.gap()
     console.print(_parts(sheet), width=width)
-    lines.heading("Neighbours")
+    lines.dim("heat of the turns a range adds, at its most and with warm copper; - where the file does not say enough")
+    if sheet.neighbours:
+        lines.heading("Neighbours")
     for pair in sheet.neighbours:
         lines.note(f"{pair.finer} and {pair.coarser}: {_meeting(pair.claimed_from, pair.claimed_to)} claimed")
         lines.dim(f"{_meeting(pair.readable_from, pair.readable_to)} readable", "    ")

@@ -58,7 +58,8 @@ def neighbours(device: Device) -> list[Neighbours]:
 
 def gap(between: Neighbours) -> list[Finding]:
     """Currents between two neighbours that neither claims, or neither reads."""
-    upper, lower = amperes(between.claimed_from), amperes(between.claimed_to)
+    serves = min(between.claimed_to, between.readable_to)
+    upper, lower = amperes(between.claimed_from), amperes(serves)
     if between.readable_from > between.readable_to * (1 + 1e-9):
         text = (
             f"gap to {between.coarser}: {between.finer} carries up to {amperes(between.readable_to)}, "
@@ -66,13 +67,13 @@ def gap(between: Neighbours) -> list[Finding]:
             "with turns between theirs"
         )
         return [Finding("in the way", between.finer, text)]
-    if between.claimed_from > min(between.claimed_to, between.readable_to) * (1 + 1e-9):
+    if between.claimed_from > serves * (1 + 1e-9):
         text = (
-            f"gap to {between.coarser}: {between.finer} claims up to {lower}, {between.coarser} from {upper}; both "
+            f"gap to {between.coarser}: {between.finer} serves up to {lower}, {between.coarser} claims from {upper}; both "
             f"read from {amperes(between.readable_from)} to {amperes(between.readable_to)}, so claim until they meet"
         )
         return [Finding("in the way", between.finer, text)]
-    if between.claimed_from > between.claimed_to * (1 - 1e-9):
+    if between.claimed_from > serves * (1 - 1e-9):
         text = f"{between.finer} and {between.coarser} meet at {upper} without overlap; overlap them to compare the two"
         return [Finding("worth knowing", between.finer, text)]
     return []

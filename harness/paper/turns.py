@@ -70,8 +70,8 @@ def turns_for(device: Device, smallest: float) -> Wanted:
 def wanted_text(wanted: Wanted) -> list[str]:
     """The answer in lines."""
     lines = [
-        f"{wanted.turns} turns read from {amperes(wanted.smallest)}; display_factor = {wanted.display_factor:.6g}",
-        f"they cost the top: {amperes(wanted.ceiling.current)} at most ({wanted.ceiling.set_by}), "
+        f"{wanted.turns} {'turn reads' if wanted.turns == 1 else 'turns read'} from {amperes(wanted.smallest)}; display_factor = {wanted.display_factor:.6g}",
+        f"at the top: {amperes(wanted.ceiling.current)} at most ({wanted.ceiling.set_by}), "
         f"{amperes(wanted.full_scale)} at the rated secondary current",
     ]
     if wanted.conductor is not None:

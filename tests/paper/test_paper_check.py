@@ -73,9 +73,18 @@ def test_an_undersized_conductor_is_told_what_to_be() -> None:
 def test_a_gap_that_nobody_claims_but_both_read() -> None:
     (finding,) = found(edited(('minimum_current = "0.2 A"', 'minimum_current = "6 A"')), "in the way", "gap")
     assert finding.range == "x20"
-    assert "claims up to 4 A, x4 from 6 A" in finding.text
+    assert "serves up to 4 A, x4 claims from 6 A" in finding.text
     # 4 turns read from 20 mA / 4.
     assert "both read from 5 mA to 4 A" in finding.text
+
+
+def test_a_gap_that_a_weak_part_opens() -> None:
+    """The claims overlap, but 0.8 mA x 2500 / 4 = 0.5 A is all that four turns stand; the base turn claims from 0.8 A."""
+    findings = found(
+        device(maximum_secondary_current='"0.8 mA"', rated_secondary_current='"0.8 mA"'), "in the way", "gap"
+    )
+    assert [f.range for f in findings] == ["x4", "x20"]
+    assert "x4 serves up to 500 mA, x1 claims from 800 mA" in findings[0].text
 
 
 def test_a_gap_that_nobody_can_read() -> None:
