@@ -35,7 +35,9 @@ EXIT_STATUS = """exit status:
 
 DESIGN_STATUS = """exit status:
   0  nothing in the way      2  something you wrote or asked for is wrong
-  1  something in the way"""
+  1  something in the way    3  aborted
+                             (4, NOT SAFE, cannot be: nothing is energised)"""
+
 
 DEFAULT_TRIALS = 1_000_000
 """JCGM 101:2008, 7.2.3: often delivers an interval for 95 % correct to one or two significant digits."""
