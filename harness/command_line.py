@@ -33,6 +33,12 @@ EXIT_STATUS = """exit status:
                                          4  NOT SAFE: an instrument did not confirm"""
 
 
+DESIGN_STATUS = """exit status:
+  0  nothing in the way      2  something you wrote or asked for is wrong
+  1  something in the way    3  aborted
+                             (4, NOT SAFE, cannot be: nothing is energised)"""
+
+
 DEFAULT_TRIALS = 1_000_000
 """JCGM 101:2008, 7.2.3: often delivers an interval for 95 % correct to one or two significant digits."""
 
@@ -166,6 +172,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     new.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
 
+    on_paper = _command(
+        commands,
+        "design",
+        "check a device file on paper, before anything is wound or powered",
+        _design,
+        ["ratioproof design device.toml", 'ratioproof design device.toml --smallest "5 mA"'],
+        status=DESIGN_STATUS,
+    )
+    on_paper.add_argument("device", type=Path, metavar="DEVICE", help="device file")
+    on_paper.add_argument("--smallest", metavar="CURRENT", help="turns wanted for reading so small a current")
+    on_paper.add_argument("--json", action="store_true", help="print the sheet as JSON, in SI units")
+
     rehearse = _command(
         commands,
         "rehearse",
@@ -298,12 +316,14 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _command(commands: Any, name: str, summary: str, action: Any, examples: Sequence[str]) -> argparse.ArgumentParser:
+def _command(
+    commands: Any, name: str, summary: str, action: Any, examples: Sequence[str], status: str = EXIT_STATUS
+) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=summary,
         description=summary[0].upper() + summary[1:] + ".",
-        epilog="\n".join(["examples:", *(f"  {e}" for e in examples), "", EXIT_STATUS]),
+        epilog="\n".join(["examples:", *(f"  {e}" for e in examples), "", status]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.set_defaults(command=action)
@@ -431,6 +451,12 @@ def _new(arguments: argparse.Namespace) -> int:
         print(file)
     print(f"try them:  ratioproof rehearse {written[0]} {written[1]}")
     return 0
+
+
+def _design(arguments: argparse.Namespace) -> int:
+    from harness.commands.design import design
+
+    return design(arguments.device, arguments.smallest, arguments.json, _console())
 
 
 def _options(arguments: argparse.Namespace) -> Any:

@@ -8,7 +8,19 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from harness.accuracy_classes import PHASE_MINUTES, lowest_current, phase_displacement_limit, ratio_error_limit
 from harness.power_classes import PowerClass, power_error_limit
-from harness.quantities import Angle, Current, Duration, Energy, Fraction, Frequency, Power, Resistance
+from harness.quantities import (
+    Angle,
+    CrossSection,
+    Current,
+    Duration,
+    Energy,
+    Fraction,
+    Frequency,
+    Inductance,
+    Length,
+    Power,
+    Resistance,
+)
 
 
 class Table(BaseModel):
@@ -29,7 +41,11 @@ class Identity(Table):
 
 
 class Transformer(Table):
-    """The current transformer inside the device, seen from its secondary."""
+    """The current transformer inside the device, seen from its secondary.
+
+    The magnetising impedance at `frequency` is 2 pi frequency `magnetising_inductance` in magnitude; its angle falls
+    short of 90 degrees by `magnetising_loss_angle` (rad; None = not known, taken as 0).
+    """
 
     secondary_turns: int = Field(gt=0)
     rated_secondary_current: Current
@@ -37,6 +53,8 @@ class Transformer(Table):
     burden: Resistance
     winding_resistance: Resistance | None = None
     frequency: Frequency = 50.0
+    magnetising_inductance: Inductance | None = None
+    magnetising_loss_angle: Angle | None = Field(default=None, lt=1.5)
 
 
 class Display(Table):
@@ -62,13 +80,21 @@ class Display(Table):
 
 
 class Path(Table):
-    """Ratings of the parts the primary current flows through, and of the secondary fuse."""
+    """Ratings of the parts the primary current flows through, the secondary fuse, and how they are connected.
+
+    `supply_tapped` says whether the meter's own supply is taken before or behind the current sensor,
+    `switch_breaks` in which circuit the range switch opens contacts; None = not said.
+    """
 
     switch: Current
     conductor: Current
     fuse: Current | None = None
     supply_socket: Current | None = None
     secondary_fuse: Current | None = None
+    secondary_fuse_type: Literal["F", "T"] | None = None
+    secondary_fuse_resistance: Resistance | None = None
+    supply_tapped: Literal["before sensor", "behind sensor"] | None = None
+    switch_breaks: Literal["primary", "secondary"] | None = None
     cross_section: str = ""
 
 
@@ -115,7 +141,8 @@ class Range(Table):
 
     `primary_turns` counts all turns carrying current in this position. `series` means: the turns of the range
     before it plus a further section; `independent`: a winding of its own. The indicated current is the displayed
-    value times `display_factor`.
+    value times `display_factor`. `cross_section` (m^2) and `turn_length` (m, of one turn) are those of the turns this
+    range adds.
     """
 
     name: str = Field(min_length=1)
@@ -124,6 +151,8 @@ class Range(Table):
     display_factor: float = Field(gt=0)
     minimum_current: Current
     maximum_current: Current
+    cross_section: CrossSection | None = None
+    turn_length: Length | None = None
 
     @model_validator(mode="after")
     def _span(self) -> Range:

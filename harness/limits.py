@@ -6,11 +6,9 @@ so the ceiling is computed with the turns expected or the turns observed, whiche
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from harness.bench import Bench
 from harness.device import Device, Range
-from harness.quantities import format_quantity
+from harness.parts import Ceiling, claimed, device_parts
 
 CLIP = 0.02
 """A point this little (relative) above the ceiling is brought down to it; one further above is left out."""
@@ -20,45 +18,20 @@ SHELF_SPREAD = 1.1
 """A load on a shelf may draw this many times what is written on it; what it flows through must stand that too."""
 
 
-@dataclass(frozen=True)
-class Ceiling:
-    """Largest primary current in amperes, and the part that sets it."""
-
-    current: float
-    set_by: str
-
-
 def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.0) -> Ceiling:
     """The ceiling of `rng`; `observed_turns` is what the readings so far say of its turns (0 when nothing is known)."""
     turns = max(float(rng.primary_turns), observed_turns)
-    path, transformer, load = device.path, device.transformer, bench.entry("load")
+    load = bench.entry("load")
     reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
-    by_turns = f"at {turns:.3g} turns"
-    parts = [
-        Ceiling(rng.maximum_current, f"the claim of range {rng.name}"),
-        Ceiling(
-            transformer.maximum_secondary_current * transformer.secondary_turns / turns,
-            f"meter input, {format_quantity(transformer.maximum_secondary_current, 'A')} in the secondary {by_turns}",
-        ),
-        Ceiling(path.switch, "range switch"),
-        Ceiling(path.conductor, "conductor"),
-        Ceiling(reference, "largest range of the reference"),
-    ]
-    if path.secondary_fuse is not None:
-        limit = path.secondary_fuse * transformer.secondary_turns / turns
-        parts.append(Ceiling(limit, f"secondary fuse, {format_quantity(path.secondary_fuse, 'A')} {by_turns}"))
-    for rating, name in ((path.fuse, "fuse"), (path.supply_socket, "supply socket")):
-        if rating is not None:
-            parts.append(Ceiling(rating, name))
+    ratings = [*device_parts(device, turns), Ceiling(reference, "largest range of the reference")]
     for rating, name in (
         (load.maximum_current, "load"),
         (bench.reference_path.maximum_current, "reference path"),
     ):
         if rating is not None:
-            parts.append(Ceiling(rating, name))
+            ratings.append(Ceiling(rating, name))
     spread = SHELF_SPREAD if bench.shelf_currents else 1.0
-    claim, *ratings = parts
-    return min([claim, *(Ceiling(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current)
+    return min([claimed(rng), *(Ceiling(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current)
 
 
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:

@@ -12,8 +12,9 @@ from harness.clock import Clock
 from harness.control import Abandoned, Control, LoadStaysOn
 from harness.device import Device, Range, limit_of_error
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
-from harness.limits import CLIP, Ceiling, approach_current, ceiling, switch_looks_elsewhere
+from harness.limits import CLIP, approach_current, ceiling, switch_looks_elsewhere
 from harness.observing import PairReader, PairReading
+from harness.parts import Ceiling
 from harness.progress import Progress
 from harness.quantities import format_quantity
 from harness.record import RecordWriter

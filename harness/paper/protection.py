@@ -1,0 +1,153 @@
+"""Does every part stand the current, and does anything stop the current that a part does not stand?"""
+
+from __future__ import annotations
+
+import math
+
+from harness.device import Device, Range
+from harness.paper.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
+from harness.paper.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
+from harness.paper.sheet import Finding, in_circuit, secondary_of, supply_rating
+from harness.parts import Ceiling, claimed, device_parts
+from harness.quantities import format_quantity
+
+_SLACK = 1 + 1e-9
+
+
+def amperes(value: float) -> str:
+    """A current as a person reads it."""
+    return format_quantity(value, "A", 3)
+
+
+def lasting(seconds: float) -> str:
+    """Seconds as a person reads them; ``for ever`` when nothing ends them."""
+    if math.isinf(seconds):
+        return "for ever"
+    if seconds >= 60:
+        return f"{seconds / 60:.3g} min"
+    return format_quantity(seconds, "s", 3)
+
+
+def paper_ceiling(device: Device, rng: Range) -> Ceiling:
+    """The least of the claim and what the device's own parts stand."""
+    return min([claimed(rng), *device_parts(device, float(rng.primary_turns))], key=lambda part: part.current)
+
+
+def conductor_rating(device: Device, rng: Range) -> float | None:
+    """Amperes the thinnest conductor of known usual rating in position `rng` carries; None when none is known."""
+    sizes = [r.cross_section for r in in_circuit(device, rng) if r.cross_section is not None]
+    return min((rating for s in sizes if (rating := cord_rating(s)) is not None), default=None)
+
+
+def weak_parts(device: Device, rng: Range) -> list[Finding]:
+    """Parts that stand less than the range claims."""
+    found = []
+    for part in device_parts(device, float(rng.primary_turns)):
+        if part.current * _SLACK >= rng.maximum_current:
+            continue
+        stands, needed = amperes(part.current), amperes(rng.maximum_current)
+        if part.set_by in ("fuse", "supply socket"):
+            text = f"{part.set_by}: lets {stands} flow, the claim reaches to {needed}; its top is out of reach there"
+            found.append(Finding("worth knowing", rng.name, text))
+            continue
+        text = (
+            f"{part.set_by}: stands {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a "
+            "stronger part"
+        )
+        found.append(Finding("in the way", rng.name, text))
+    return found + _weak_conductor(device, rng)
+
+
+def _weak_conductor(device: Device, rng: Range) -> list[Finding]:
+    carries = conductor_rating(device, rng)
+    supply = supply_rating(device)
+    if carries is None:
+        return []
+    needed, why = rng.maximum_current, "the claim needs"
+    if supply is not None and supply[0] > needed:
+        needed, why = supply[0], f"the {supply[1]} can drive"
+    if carries * _SLACK >= needed:
+        return []
+    size = cord_for(needed)
+    wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
+    text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
+    if needed > rng.maximum_current:
+        text += f" or fit a fuse of at most {amperes(carries)}"
+    return [Finding("in the way", rng.name, text)]
+
+
+def supplied(device: Device) -> list[Finding]:
+    """What the supply can push through switch and conductor, whatever the ranges claim."""
+    supply = supply_rating(device)
+    if supply is None:
+        text = (
+            "supply: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
+            "the rating of what it is plugged into"
+        )
+        return [Finding("not known", "", text)]
+    rating, feeder = supply
+    found = []
+    for stands, name in ((device.path.switch, "range switch"), (device.path.conductor, "conductor")):
+        if stands * _SLACK < rating:
+            text = (
+                f"{name}: stands {amperes(stands)}, the {feeder} lets {amperes(rating)} flow; fit one for "
+                f"{amperes(rating)} or a fuse of at most {amperes(stands)}"
+            )
+            found.append(Finding("in the way", "", text))
+    return found
+
+
+def input_protected(device: Device, rng: Range) -> list[Finding]:
+    """Does anything keep from the meter's input what it does not stand, at the most the supply lets flow?"""
+    supply, stands = supply_rating(device), device.transformer.maximum_secondary_current
+    if supply is None:
+        return []
+    worst = secondary_of(device, rng, supply[0])
+    if worst <= stands * _SLACK:
+        return []
+    what = f"{amperes(supply[0])} of the {supply[1]} drive {amperes(worst)} into an input that stands {amperes(stands)}"
+    primary = amperes(stands * device.transformer.secondary_turns / rng.primary_turns)
+    remedy = f"fuse the primary at no more than {primary}"
+    fuse = device.path.secondary_fuse
+    if fuse is None:
+        return [Finding("in the way", rng.name, f"meter input: {what}, and no fuse is between; {remedy}")]
+    longest = melting_window(fuse, device.path.secondary_fuse_type, worst)[1]
+    if math.isinf(longest):
+        text = f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt at that; {remedy}"
+        return [Finding("in the way", rng.name, text)]
+    text = (
+        f"secondary fuse: {what} for up to {lasting(longest)} before it melts; ask whether the input stands that, or "
+        f"{remedy}"
+    )
+    return [Finding("not known", rng.name, text)]
+
+
+def secondary_fuse(device: Device) -> list[Finding]:
+    """Does the secondary fuse hold the rated current for good, and from where on does it protect the input?"""
+    fuse, transformer = device.path.secondary_fuse, device.transformer
+    if fuse is None:
+        return []
+    found = []
+    rated, stands = transformer.rated_secondary_current, transformer.maximum_secondary_current
+    if rated > fuse * AGES_ABOVE * _SLACK:
+        overloaded = rated > fuse * _SLACK
+        text = (
+            f"secondary fuse: {amperes(fuse)} {'is overloaded' if overloaded else 'ages'} at the rated {amperes(rated)}; "
+            f"one of {amperes(rated / AGES_ABOVE)} or more lasts (common practice: no more than 75 % for good)"
+        )
+        found.append(Finding("in the way" if overloaded else "worth knowing", "", text))
+    surely = SURELY_MELTS * fuse
+    if surely > stands * _SLACK:
+        text = (
+            f"secondary fuse: {amperes(fuse)} surely melts only from {amperes(surely)}, the input stands "
+            f"{amperes(stands)}; it protects from nothing between, so limit the primary"
+        )
+        found.append(Finding("worth knowing", "", text))
+    if device.path.secondary_fuse_type is None:
+        text = "secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type"
+        found.append(Finding("not known", "", text))
+    text = (
+        "secondary fuse: melted, it leaves the secondary open under current, and the voltage there is DANGEROUS; fit a "
+        "clamp across the winding, ahead of the fuse"
+    )
+    return [*found, Finding("worth knowing", "", text)]

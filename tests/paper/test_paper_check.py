@@ -1,0 +1,210 @@
+"""The check on paper against worked examples, and each fault of a device found and explained in a line."""
+
+from __future__ import annotations
+
+import cmath
+import math
+
+import pytest
+
+from harness.commands.new import template
+from harness.device import Device
+from harness.files import parse_device
+from harness.paper.check import check
+from harness.paper.expected import complex_error, ratio_and_phase
+from harness.paper.sheet import Finding, Grade
+
+
+def device(text: str = "", /, **replaced: str) -> Device:
+    """The demo device (or `text`) with the first of each `key = value` replaced."""
+    text = text or template("device.toml")
+    for key, value in replaced.items():
+        lines = text.splitlines()
+        at = next(i for i, line in enumerate(lines) if line.startswith(f"{key} = "))
+        text = "\n".join([*lines[:at], *([f"{key} = {value}"] if value else []), *lines[at + 1 :]])
+    return parse_device(text, "device.toml")
+
+
+def edited(*changes: tuple[str, str]) -> Device:
+    """The demo device with pieces of its text replaced."""
+    text = template("device.toml")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return parse_device(text, "device.toml")
+
+
+def found(of: Device, grade: Grade, word: str) -> list[Finding]:
+    return [f for f in check(of).findings if f.grade == grade and word in f.text]
+
+
+def test_nothing_is_in_the_way_of_the_demo_device() -> None:
+    sheet = check(device())
+    assert sheet.in_the_way == 0
+    # 80 A x 1, 20 A x 4 and 4 A x 20 are 80 ampere-turns each: 32 mA in 2500 turns.
+    assert [r.secondary_current for r in sheet.ranges] == pytest.approx([0.032] * 3)
+    assert [r.smallest_readable for r in sheet.ranges] == pytest.approx([0.02, 0.005, 0.001])
+    # 4 A in 20 turns of 80 mm, 0.75 mm2: 26.0 ohm/km at 20 degC, factor 0.833 at 70 degC (IEC 60228).
+    assert sheet.ranges[2].winding_heat == pytest.approx(16 * 26.0e-3 / 0.833 * 1.6, rel=1e-3)
+
+
+@pytest.mark.parametrize(("stands", "in_the_way"), [("2 A", 1), ("15 A", 0)])
+def test_a_switch_must_serve_its_socket(stands: str, in_the_way: int) -> None:
+    # Common practice, no published source: a 2 A switch does not serve a 13 A socket, a 15 A one does.
+    checked = device(switch=f'"{stands}"\nsupply_socket = "13 A"')
+    findings = found(checked, "in the way", "13 A flow")
+    assert len(findings) == in_the_way
+    assert all("range switch: stands 2 A" in f.text and "fuse of at most 2 A" in f.text for f in findings)
+
+
+def test_an_undersized_switch_limits_every_range_that_claims_more() -> None:
+    findings = found(device(switch='"10 A"'), "in the way", "range switch: stands 10 A")
+    assert [f.range for f in findings] == ["x1", "x4"]
+    assert "lower maximum_current to 10 A" in findings[0].text
+
+
+def test_an_undersized_conductor_is_told_what_to_be() -> None:
+    # Common practice, no published source: 1.5 mm2 flexible cord carries 16 A; 20 A take 2.5 mm2.
+    (finding,) = found(edited(('"2.5 mm^2"', '"1.5 mm^2"')), "in the way", "usually carries")
+    assert finding.range == "x4"
+    assert "16 A, the claim needs 20 A; wind 2.5 mm2" in finding.text
+
+
+def test_a_gap_that_nobody_claims_but_both_read() -> None:
+    (finding,) = found(edited(('minimum_current = "0.2 A"', 'minimum_current = "6 A"')), "in the way", "gap")
+    assert finding.range == "x20"
+    assert "serves up to 4 A, x4 claims from 6 A" in finding.text
+    # 4 turns read from 20 mA / 4.
+    assert "both read from 5 mA to 4 A" in finding.text
+
+
+def test_a_gap_that_a_weak_part_opens() -> None:
+    """The claims overlap, but 0.8 mA x 2500 / 4 = 0.5 A is all that four turns stand; the base turn claims from 0.8 A."""
+    findings = found(
+        device(maximum_secondary_current='"0.8 mA"', rated_secondary_current='"0.8 mA"'), "in the way", "gap"
+    )
+    assert [f.range for f in findings] == ["x4", "x20"]
+    assert "x4 serves up to 500 mA, x1 claims from 800 mA" in findings[0].text
+
+
+def test_a_gap_that_nobody_can_read() -> None:
+    # 7 A is the least the base turn reads; four turns of a 2 mA input end at 2 mA x 2500 / 4 = 1.25 A.
+    weak = device(smallest_readable_current='"7 A"', maximum_secondary_current='"2 mA"')
+    (finding, _) = found(weak, "in the way", "nothing reads between")
+    assert finding.range == "x4"
+    assert "up to 1.25 A, x1 reads from 7 A" in finding.text
+
+
+def test_a_secondary_fuse_that_cannot_protect() -> None:
+    """10 A through 20 turns on 2500 are 80 mA; a 50 mA fuse need not melt below 2.1 times 50 mA (IEC 60127-2)."""
+    findings = found(device(switch='"90 A"\nsupply_socket = "10 A"'), "in the way", "cannot protect")
+    assert [f.range for f in findings] == ["x20"]
+    assert "drive 80 mA into an input that stands 40 mA" in findings[0].text
+    # 40 mA x 2500 / 20
+    assert "fuse the primary at no more than 5 A" in findings[0].text
+
+
+def test_a_secondary_fuse_that_melts_late() -> None:
+    """20 A through 20 turns are 160 mA, 3.2 times 50 mA: by IEC 60127-2 sheet 2 no longer than the 0.5 s of 2.75 In."""
+    supplied = device(switch='"90 A"\nsupply_socket = "20 A"')
+    (finding,) = found(supplied, "not known", "before it melts")
+    assert "for up to 500 ms" in finding.text
+    assert check(supplied).ranges[2].melting_window == (0.003, 0.5)
+
+
+def test_no_fuse_between_supply_and_input() -> None:
+    without = device(secondary_fuse="", secondary_fuse_type="", switch='"90 A"\nsupply_socket = "10 A"')
+    (finding,) = found(without, "in the way", "no fuse is between")
+    assert finding.range == "x20"
+
+
+@pytest.mark.parametrize(("fuse", "grade"), [("20 mA", "in the way"), ("40 mA", "worth knowing")])
+def test_a_fuse_that_ages_at_the_rated_current(fuse: str, grade: Grade) -> None:
+    # 32 mA rated: above 20 mA, and 80 % of 40 mA; common practice, no published source: 75 % for good.
+    (finding,) = found(device(secondary_fuse=f'"{fuse}"'), grade, "at the rated 32 mA")
+    assert "42.7 mA or more" in finding.text
+
+
+def test_ten_turns_lift_twelve_milliamperes_above_twenty() -> None:
+    """Common practice, no published source: a load of 12 mA below a 20 mA threshold is lifted above it by ten turns."""
+    ten = edited(
+        ("primary_turns = 20", "primary_turns = 10"),
+        ("display_factor = 0.05", "display_factor = 0.1"),
+        ('minimum_current = "40 mA"', 'minimum_current = "12 mA"'),
+    )
+    assert not found(ten, "in the way", "reads 0")
+    one = edited(('minimum_current = "0.8 A"', 'minimum_current = "12 mA"'))
+    (finding,) = found(one, "in the way", "reads 0 below 20 mA")
+    assert finding.range == "x1"
+
+
+def test_a_display_factor_that_does_not_undo_the_turns() -> None:
+    (finding,) = found(edited(("display_factor = 0.05", "display_factor = 0.06")), "in the way", "0.05 is right")
+    assert "+20.00 %" in finding.text
+
+
+def test_ratio_error_of_a_worked_example() -> None:
+    """Textbook of measurements, example 6.2: ratio 200, 1.1 ohm burden, 5 A secondary, I0 = 1 A at power factor 0.45.
+
+    Printed: ratio 200.09 (error -0.045 %), angle 0.0512 degrees; the book leaves out the second order, 0.00003 degrees.
+    """
+    magnetising = cmath.rect(5.0 * 1.1 / (1.0 / 200), math.acos(0.45))
+    ratio, phase = ratio_and_phase(complex_error(1.1, magnetising))
+    assert ratio * 100 == pytest.approx(-0.045, abs=0.0005)
+    assert math.degrees(phase) == pytest.approx(0.0512, abs=0.0001)
+
+
+def test_ratio_error_needs_what_the_file_does_not_say() -> None:
+    (finding,) = found(device(), "not known", "ratio error")
+    assert "magnetising_inductance" in finding.text
+    assert "secondary_fuse_resistance" in finding.text
+    assert check(device()).ratio_error is None
+
+
+def test_a_fuse_of_much_resistance_spoils_the_ratio() -> None:
+    """Lossy to the end (loss angle near 90 degrees) the error is nearly resistive: -Z / (Zm + Z)."""
+    known = {"burden": '"10 ohm"\nmagnetising_inductance = "20 H"\nmagnetising_loss_angle = "85 deg"'}
+    bad = device(**known, secondary_fuse='"50 mA"\nsecondary_fuse_resistance = "800 ohm"')
+    (finding,) = found(bad, "in the way", "ratio error")
+    assert "from the fuse" in finding.text
+    magnetising = cmath.rect(2 * math.pi * 50 * 20, math.radians(5))
+    assert check(bad).ratio_error == pytest.approx(abs(magnetising / (magnetising + 870)) - 1)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "grade", "word"),
+    [
+        ("switch_breaks", '"secondary"', "in the way", "DANGEROUS"),
+        ("switch_breaks", "", "not known", "trace its contacts"),
+        ("supply_tapped", '"behind sensor"', "in the way", "reads its own draw"),
+        ("supply_tapped", "", "not known", "follow its lead"),
+        ("secondary_fuse_type", "", "not known", "F or T"),
+    ],
+)
+def test_wiring_hazards(key: str, value: str, grade: Grade, word: str) -> None:
+    assert len(found(device(**{key: value}), grade, word)) == 1
+
+
+def test_a_reversed_section_is_foretold() -> None:
+    # One turn against three: two turns remain of four.
+    (finding,) = found(device(), "worth knowing", "reversed, 2 turns remain and it reads 50 %")
+    assert finding.range == "x4"
+    halves = edited(("primary_turns = 4\n", "primary_turns = 2\n"), ("display_factor = 0.25", "display_factor = 0.5"))
+    assert found(halves, "worth knowing", "reversed, 0 turns remain and it reads nothing")
+
+
+def test_without_a_supply_nothing_is_told_of_faults() -> None:
+    (finding,) = found(device(), "not known", "supply_socket")
+    assert finding.range == ""
+    assert all(r.supply_secondary_current is None for r in check(device()).ranges)
+
+
+def test_without_a_loss_angle_only_a_bound_is_told() -> None:
+    """78 ohm on 2 pi 50 Hz 90 H = 28.3 kohm: between nothing (loss-free) and 78 / 28352 = 0.28 % (all loss)."""
+    known = device(
+        burden='"10 ohm"\nmagnetising_inductance = "90 H"',
+        secondary_fuse='"50 mA"\nsecondary_fuse_resistance = "8 ohm"',
+    )
+    (finding,) = found(known, "worth knowing", "ratio error: -0.28 % at worst")
+    assert "magnetising_loss_angle" in finding.text
+    assert check(known).ratio_error is None

@@ -1,0 +1,74 @@
+"""The command: what it prints, how it ends, and that it fits a terminal."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from harness.command_line import main
+from harness.commands.new import template
+
+
+@pytest.fixture
+def device_file(tmp_path: Path) -> Path:
+    file = tmp_path / "device.toml"
+    file.write_text(template("device.toml"), encoding="utf-8")
+    return file
+
+
+def change(file: Path, old: str, new: str) -> None:
+    text = file.read_text(encoding="utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_the_demo_device_may_be_wound(
+    device_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.chdir(device_file.parent)
+    assert main(["design", "device.toml"]) == 0
+    printed = capsys.readouterr().out
+    assert "Nothing in the way on paper" in printed
+    assert "x20 and x4: 200 mA to 4 A both claimed" in printed
+    assert max(map(len, printed.splitlines())) <= 80
+
+
+def test_an_undersized_switch_ends_with_one_and_says_what_to_do(
+    device_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    change(device_file, 'name = "x20"', 'name = "twenty turns of thin wire"')
+    change(device_file, 'switch = "100 A"', 'switch = "2 A"\nsupply_socket = "13 A"')
+    assert main(["design", str(device_file)]) == 1
+    printed = capsys.readouterr().out
+    assert "In the way of winding" in printed
+    assert "range switch: stands 2 A, the supply socket lets 13 A flow" in printed
+    # Everything but the first line, which names a path that this test does not choose.
+    assert max(map(len, printed.splitlines()[2:])) <= 80
+
+
+def test_json_is_one_document_in_si_units(device_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    change(device_file, 'switch = "100 A"', 'switch = "100 A"\nsupply_socket = "10 A"')
+    assert main(["design", str(device_file), "--json", "--smallest", "2 mA"]) == 1
+    sheet = json.loads(capsys.readouterr().out)
+    # 10 A through 20 turns on 2500: 80 mA, 1.6 times 50 mA, where IEC 60127-2 bounds nothing from above.
+    twenty = sheet["ranges"][2]
+    assert twenty["supply_secondary_current"] == pytest.approx(0.080)
+    assert twenty["melting_window"][1] is None
+    assert {f["grade"] for f in sheet["findings"]} >= {"in the way", "worth knowing"}
+    assert sheet["wanted"]["turns"] == 10
+
+
+@pytest.mark.parametrize("asked", ["5", "5 V", "-1 mA", "0 A", "nan A"])
+def test_a_wrong_current_is_the_users(device_file: Path, capsys: pytest.CaptureFixture[str], asked: str) -> None:
+    assert main(["design", str(device_file), f"--smallest={asked}"]) == 2
+    assert "--smallest: found" in capsys.readouterr().err
+
+
+def test_a_wrong_key_is_the_users(device_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    change(device_file, 'secondary_fuse_type = "F"', 'secondary_fuse_type = "FF"')
+    assert main(["design", str(device_file)]) == 2
+    assert "secondary_fuse_type" in capsys.readouterr().err
