@@ -69,7 +69,7 @@ def lag_one(values: Sequence[float]) -> float:
 
 
 def effective_number(count: int, correlation: float) -> float:
-    """How many independent readings `count` of them are worth whose correlation falls as correlation^lag (Zieba 2010, eq. 6)."""
+    """How many independent readings `count` of them are worth whose correlation falls as correlation^lag (Zieba 2010)."""
     return count / (1 + 2 * math.fsum((1 - k / count) * correlation**k for k in range(1, count)))
 
 

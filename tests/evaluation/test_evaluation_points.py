@@ -151,6 +151,39 @@ def test_temperature_counts_only_away_from_that_of_calibration(device: Device, b
     assert _lines(inputs, point_values(device, inputs, point).ratio_error)[name] == pytest.approx(1e-4 / math.sqrt(3))
 
 
+def test_the_place_of_the_lead_is_one_bound_for_the_whole_run(device: Device, bench: Bench) -> None:
+    """Not moved during a run, it is one input of all points (JCGM 100:2008, F.1.2.3): a rectangle of 0.03 %, in common to both."""
+    path = bench.reference_path.model_copy(update={"position": 3e-4})
+    inputs = Inputs(bench.model_copy(update={"reference_path": path}), RUN_DATE)
+    name = "reference path: position of the lead"
+    points = [observed("x1", 50.0, [50.0] * 4), observed("x10", 0.15, [1.5] * 4)]
+    errors = [point_values(device, inputs, p).ratio_error for p in points]
+    for error in errors:
+        line = next(b for b in inputs.budget(error) if b.source == name)
+        assert line.standard_uncertainty == pytest.approx(3e-4 / math.sqrt(3))
+        assert line.sensitivity == pytest.approx(-1, rel=1e-2)
+        assert (line.unit, line.shared, line.distribution) == ("1", True, "rectangular")
+    # On different ranges of the reference nothing else is in common but the factor of the path and the drift.
+    drift = 2e-4 * 182 / 365.25 / math.sqrt(3)
+    expected = 3e-4**2 / 3 + 2.5e-4**2 + drift**2
+    assert covariance_matrix(errors)[0][1] == pytest.approx(expected, rel=1e-6)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.floats(0.1, 100), st.floats(0.9, 1.1))
+def test_a_line_of_a_budget_is_its_own_product(device: Device, bench: Bench, current: float, ratio: float) -> None:
+    """EA-4/02 M, section 6 (value from memory): u_i(y) = c_i u(x_i); c of a display of amperes is one over the current."""
+    inputs = Inputs(bench, RUN_DATE)
+    error = point_values(
+        device, inputs, observed("x1", current, [current * ratio, current * ratio + 0.002])
+    ).ratio_error
+    for line in inputs.budget(error):
+        assert line.contribution == pytest.approx(abs(line.sensitivity) * line.standard_uncertainty)
+        if line.source in ("resolution of the display", "repeatability"):
+            assert line.unit == "A"
+            assert line.sensitivity == pytest.approx(1 / current)
+
+
 def test_readings_apart_in_time_cost_what_the_current_moved(device: Device, bench: Bench) -> None:
     """The reference climbs 1 % a second and the display is read half a second later: a bound of 0.5 %, over root n."""
     references = [2.5, 2.525, 2.55, 2.575]

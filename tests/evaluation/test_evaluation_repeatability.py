@@ -143,7 +143,7 @@ def _repeatability(device: Device, bench: Bench, points: list[ObservedPoint]) ->
 
 
 def test_pooled_scatter_in_amperes(device: Device, pooling: Bench) -> None:
-    """Equal scatter in amperes: the root mean square of all s (JCGM 100:2008, H.3.6 note: pooled variance), 7 x 3 degrees of freedom."""
+    """Equal scatter in amperes: the root mean square of all s (JCGM 100:2008, 4.2.4: pooled variance), 7 x 3 degrees of freedom."""
     points = _points(np.random.default_rng(3), dict.fromkeys(CURRENTS, 0.01))
     deviations = [scipy.stats.tstd([p.displayed for p in point.pairs]) for point in points]
     expected = float(np.sqrt(np.mean(np.square(deviations)))) / 2
@@ -180,7 +180,7 @@ def test_nothing_is_pooled_unasked(device: Device, bench: Bench) -> None:
 
 
 def test_a_point_of_one_pair_takes_part_of_what_the_others_know(device: Device, pooling: Bench) -> None:
-    """JCGM 100:2008, 4.2.4: a pooled estimate of variance serves a single reading, without dividing by more than its count."""
+    """JCGM 100:2008, 4.2.4: the mean of n readings has the pooled variance over n, a single reading the whole of it."""
     points = _points(np.random.default_rng(5), dict.fromkeys(CURRENTS, 0.01))
     points[2] = dataclasses.replace(points[2], pairs=points[2].pairs[:1])
     found = list(_repeatability(device, pooling, points))

@@ -53,6 +53,12 @@ def test_device_problems(old: str, new: str, key: str, found: str, expected: str
         ('load = "source"', 'load = "sauce"', "roles.load = 'sauce'"),
         ("::15027::", "::15026::", "used by 'multimeter' too"),
         ('kind = "transformer"', 'kind = "direct"', "found ratio or loops"),
+        (
+            'kind = "transformer"\nratio = 20',
+            'position = "0.1 %"',
+            'found position, expected it with kind = "transformer"',
+        ),
+        ("# [evaluation]", "[evaluation]\npooled = true", "evaluation.pooled"),
         ('rule = "guarded"', 'rule = "lenient"', "decision.rule: found 'lenient'"),
         ('temperature = "23 degC"', 'temperature = "warm"', "environment.temperature: found 'warm'"),
     ],

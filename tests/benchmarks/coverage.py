@@ -1,0 +1,280 @@
+"""Do the stated intervals hold the truth as often as they say? `python tests/benchmarks/coverage.py [VERIFICATIONS]`.
+
+Every verification has a meter, a transformer and a reference of its own. The meter is the simulated one (core, burden, module with
+its noise, rounding). The reference is wrong anywhere inside its whole claim: rectangular over each bound, normal for the factor of its path;
+the simulated bench uses only a part of it. A run in virtual time takes a second or more, so the readings are taken from the physics directly.
+
+The truth. Of a ratio error: the means of the current that flowed and of what the meter measured of it, before noise and rounding.
+Of a range's effective turns there are two, since a transformer that is not quite straight has no one slope:
+`of the line`, the slope over that of the base range of the same weighted lines through what truly flowed and was truly measured at the same
+points (what the readings estimate); and `of the winding`, the turns that are there (what the reader wants to know).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import functools
+import random
+import sys
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+if __name__ == "__main__":
+    # In place of this folder: a module called coverage must not hide the package of that name.
+    sys.path[0] = str(ROOT)
+
+from harness.bench import Bench  # noqa: E402
+from harness.commands.new import template  # noqa: E402
+from harness.device import Device, Range  # noqa: E402
+from harness.evaluation.observed import ObservedPoint, Pair  # noqa: E402
+from harness.evaluation.points import DAYS_PER_YEAR, Inputs, point_values  # noqa: E402
+from harness.evaluation.ranges import RangesOutcome, evaluate_ranges  # noqa: E402
+from harness.evaluation.repeatability import range_scatter  # noqa: E402
+from harness.evaluation.slope import slope_of  # noqa: E402
+from harness.evaluation.straight_line import propagated  # noqa: E402
+from harness.files import parse_bench, parse_device  # noqa: E402
+from simulated.assembly import healthy_transformer, module_with  # noqa: E402
+from simulated.description import MeterDescription, RangeDescription  # noqa: E402
+from simulated.module import Module  # noqa: E402
+from simulated.transformer import Transformer  # noqa: E402
+
+PROBABILITY = 0.95
+PAIRS = 4
+RUN_DATE = dt.date(2026, 7, 2)
+RUNGS = (0.0, 0.22, 0.45, 0.67, 0.89, 1.0)
+"""Parts of the claimed span on a logarithmic scale: about three points a decade."""
+
+LOAD_ERROR, LOAD_WANDER = 3e-3, 1e-4
+REFERENCE_NOISE = 2e-5
+
+
+@functools.cache
+def described(pooled: bool = False) -> tuple[Device, Bench]:
+    """The demo's own device and bench, five kelvin away from the calibration, the lead's position bounded."""
+    text = template("bench.toml").replace("loops = 1 ", 'position = "0.02 %"\nloops = 1 ')
+    text = text.replace('rule = "guarded"', f'rule = "guarded"\ncoverage_probability = {PROBABILITY}')
+    text = text.replace('temperature = "23 degC"', 'temperature = "28 degC"')
+    text = text.replace(
+        'drift_per_year = "0.01 %/year"', 'drift_per_year = "0.02 %/year"\ntemperature_coefficient = "0.002 %/K"'
+    )
+    if pooled:
+        text = text.replace("[decision]", "[evaluation]\npooled_repeatability = true\n\n[decision]")
+    bench = parse_bench(text, "bench.toml")
+    entry = bench.entry("reference")
+    assert entry.calibration is not None
+    calibration = entry.calibration.model_copy(update={"date": dt.date(2026, 1, 1), "due": dt.date(2027, 1, 1)})
+    instruments = {**bench.instruments, bench.roles.reference: entry.model_copy(update={"calibration": calibration})}
+    return parse_device(template("device.toml"), "device.toml"), bench.model_copy(update={"instruments": instruments})
+
+
+@dataclasses.dataclass(frozen=True)
+class Reference:
+    """A reference wrong inside its claim: gains and offsets by full scale, and what all its ranges share (relative)."""
+
+    gain: dict[float, float]
+    offset: dict[float, float]
+    shared: float
+    path: float
+
+    def reading(self, current: float, scale: float, resolution: float, draw: random.Random) -> float:
+        """What it reads of a primary `current`, noise and rounding included."""
+        read = (current / self.path - self.offset[scale]) / (1 + self.gain[scale] + self.shared)
+        read += draw.gauss(0, REFERENCE_NOISE * read + 0.5 * resolution)
+        return round(read / resolution) * resolution
+
+
+@dataclasses.dataclass(frozen=True)
+class Verification:
+    """One simulated verification: what was read, what was found, and what there truly was at every point (amperes, means)."""
+
+    device: Device
+    bench: Bench
+    points: tuple[ObservedPoint, ...]
+    outcome: RangesOutcome
+    flowed: dict[str, float]
+    measured: dict[str, float]
+
+
+Judged = tuple[str, float, float, float]
+"""What is judged, its value, its expanded uncertainty, the truth."""
+
+
+def ratio_errors(verification: Verification) -> Iterator[Judged]:
+    """Every point's."""
+    for result in verification.outcome.ranges:
+        for p in result.points:
+            truth = verification.measured[p.name] / verification.flowed[p.name] - 1
+            yield p.name, p.ratio_error, p.expanded_uncertainty, truth
+
+
+def turns_of_the_line(verification: Verification) -> Iterator[Judged]:
+    """Every range's, against the same lines through the truth."""
+    slopes = {rng.name: _true_slope(verification, rng) for rng in verification.device.ranges}
+    base = slopes[verification.device.ranges[0].name]
+    for n, result in enumerate(verification.outcome.ranges):
+        found = result.effective_turns
+        assert found is not None
+        truth = result.expected_turns * (slopes[result.name] / base if n else base)
+        yield result.name, found.value, found.expanded_uncertainty, truth
+
+
+def turns_of_the_winding(verification: Verification) -> Iterator[Judged]:
+    """Of the ranges that are compared with the base range, against the turns that are there."""
+    for result in verification.outcome.ranges[1:]:
+        found = result.effective_turns
+        assert found is not None
+        yield result.name, found.value, found.expanded_uncertainty, float(result.expected_turns)
+
+
+QUANTITIES: dict[str, Callable[[Verification], Iterator[Judged]]] = {
+    "ratio error": ratio_errors,
+    "effective turns, of the line": turns_of_the_line,
+    "effective turns, of the winding": turns_of_the_winding,
+}
+"""What is judged. A further quantity is one more function here."""
+
+
+def verify(seed: int, *, pooled: bool = False) -> Verification:
+    """One verification, all its errors drawn from `seed`."""
+    device, bench = described(pooled)
+    draw = random.Random(f"{seed} coverage")
+    meter = _meter(device, draw)
+    transformer, module = healthy_transformer(meter), module_with(set(), meter, seed)
+    reference = _reference(bench, draw)
+    points, flowed, measured = [], {}, {}
+    for rng in device.ranges:
+        span = rng.maximum_current / rng.minimum_current
+        rungs = [rng.minimum_current * span**part for part in RUNGS]
+        for direction, currents in (("up", rungs), ("down", rungs[-2::-1])):
+            for nominal in currents:
+                name = f"{rng.name} {direction} {nominal:.3g} A"
+                slot = len(points) * PAIRS
+                pairs, flowed[name], measured[name] = _read(
+                    nominal, rng, transformer, module, reference, bench, draw, slot
+                )
+                scale = _scale(bench, nominal)
+                points.append(ObservedPoint(rng.name, name, direction, nominal, scale[0], pairs))
+    outcome = evaluate_ranges(device, bench, points, [], RUN_DATE)
+    return Verification(device, bench, tuple(points), outcome, flowed, measured)
+
+
+def tally(seeds: range, *, pooled: bool = False) -> dict[str, dict[str, list[bool]]]:
+    """Quantity -> label -> whether the interval held the truth, one entry a verification."""
+    held: dict[str, dict[str, list[bool]]] = {name: defaultdict(list) for name in QUANTITIES}
+    for seed in seeds:
+        verification = verify(seed, pooled=pooled)
+        for name, judge in QUANTITIES.items():
+            for label, value, uncertainty, truth in judge(verification):
+                held[name][label].append(abs(value - truth) <= uncertainty)
+    return held
+
+
+def _meter(device: Device, draw: random.Random) -> MeterDescription:
+    """The device's meter; its copper warms and its burden is not known better than a tenth."""
+    transformer, display = device.transformer, device.display
+    return MeterDescription(
+        serial="",
+        secondary_turns=transformer.secondary_turns,
+        rated_secondary_current=transformer.rated_secondary_current,
+        maximum_secondary_current=transformer.maximum_secondary_current,
+        secondary_fuse=device.path.secondary_fuse,
+        burden=transformer.burden * draw.uniform(0.9, 1.1),
+        winding_resistance=(transformer.winding_resistance or 60.0) * draw.uniform(0.9, 1.1),
+        frequency=transformer.frequency,
+        resolution=display.resolution,
+        smallest_readable_current=display.smallest_readable_current,
+        refresh_interval=display.refresh_interval,
+        ranges=tuple(
+            RangeDescription(r.name, r.primary_turns, r.wiring, r.display_factor, r.minimum_current, r.maximum_current)
+            for r in device.ranges
+        ),
+    )
+
+
+def _reference(bench: Bench, draw: random.Random) -> Reference:
+    entry, path = bench.entry("reference"), bench.reference_path
+    assert entry.calibration is not None
+    drift = entry.drift_per_year * (RUN_DATE - entry.calibration.date).days / DAYS_PER_YEAR
+    warmth = entry.temperature_coefficient * abs(bench.environment.temperature - entry.calibration_temperature)
+    return Reference(
+        {r.full_scale: draw.uniform(-1, 1) * r.of_reading for r in entry.ranges},
+        {r.full_scale: draw.uniform(-1, 1) * r.of_range * r.full_scale for r in entry.ranges},
+        draw.uniform(-1, 1) * drift + draw.uniform(-1, 1) * warmth,
+        path.factor * (1 + draw.gauss(0, path.uncertainty / 2) + draw.uniform(-1, 1) * path.position),
+    )
+
+
+def _scale(bench: Bench, nominal: float) -> tuple[float, float]:
+    """Full scale and resolution of the reference's range for `nominal` primary amperes."""
+    entry = next(
+        r for r in bench.entry("reference").ranges if r.full_scale * bench.reference_path.factor >= 1.05 * nominal
+    )
+    return entry.full_scale, entry.resolution
+
+
+def _read(
+    nominal: float,
+    rng: Range,
+    transformer: Transformer,
+    module: Module,
+    reference: Reference,
+    bench: Bench,
+    draw: random.Random,
+    slot: int,
+) -> tuple[tuple[Pair, ...], float, float]:
+    """The pairs of one point, with the means of what flowed and of what was measured before noise and rounding."""
+    scale, resolution = _scale(bench, nominal)
+    level = nominal * (1 + draw.uniform(-LOAD_ERROR, LOAD_ERROR))
+    pairs, flowed, measured = [], [], []
+    for j in range(PAIRS):
+        current = level * (1 + draw.gauss(0, LOAD_WANDER))
+        seen = module.measured(abs(transformer.secondary_current(rng.primary_turns * current)))
+        flowed.append(current)
+        measured.append(seen * rng.display_factor)
+        read = reference.reading(current, scale, resolution, draw)
+        pairs.append(Pair(read, module.shown(seen, slot + j), (j, j + 0.1), (j, j + 0.1)))
+    return tuple(pairs), sum(flowed) / PAIRS, sum(measured) / PAIRS
+
+
+def _true_slope(verification: Verification, rng: Range) -> float:
+    """The evaluation's own line, weights and all, through what truly flowed and was truly measured."""
+    bench = verification.bench
+    own = [p for p in verification.points if p.range == rng.name]
+    pool = bench.evaluation.pooled_repeatability
+    scatter = range_scatter(own, rng.display_factor, bench.reference_path.factor, pool=pool)
+    inputs = Inputs(bench, RUN_DATE, {rng.name: scatter})
+    slope = slope_of(inputs, [point_values(verification.device, inputs, p) for p in own])
+    assert slope is not None
+    assert slope.line is not None
+    x, y = [verification.flowed[p.name] for p in own], [verification.measured[p.name] for p in own]
+    return float(propagated(slope.line, x, y)[0])
+
+
+def report(held: dict[str, dict[str, list[bool]]]) -> Iterator[str]:
+    """A line for each quantity: the part of the intervals that held the truth, over all and of the worst and best label."""
+    for name, by_label in held.items():
+        parts = {label: sum(hits) / len(hits) for label, hits in by_label.items()}
+        whole = sum(sum(hits) for hits in by_label.values()) / sum(len(hits) for hits in by_label.values())
+        least, most = min(parts, key=lambda k: parts[k]), max(parts, key=lambda k: parts[k])
+        yield (
+            f"{name:<32} {100 * whole:6.2f} %   least {100 * parts[least]:6.2f} % ({least}), "
+            f"most {100 * parts[most]:6.2f} % ({most})"
+        )
+
+
+def main() -> None:
+    """Print what tests/benchmarks/README.md states."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    for pooled in (False, True):
+        print(
+            f"{count} verifications, stated {100 * PROBABILITY:g} %, repeatability {'pooled' if pooled else 'of each point'}"
+        )
+        for line in report(tally(range(count), pooled=pooled)):
+            print(f"  {line}")
+
+
+if __name__ == "__main__":
+    main()
