@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from harness.clock import RealClock
 from harness.commands.certify import conclude, summary_lines
 from harness.commands.inputs import Inputs, load_inputs
-from harness.commands.new import BENCH, BENCH_POWER, DEVICE, template
+from harness.commands.new import BENCH, BENCH_POWER, DEVICE, device_template, template
 from harness.commands.rehearsal import rehearse
 from harness.commands.session import Attendance, run_anew
 from harness.commands.twin import describe
@@ -98,7 +98,8 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
         raise UserError(
             f"{folder / 'record.jsonl'}: exists already; a record is never overwritten (choose another --out)"
         )
-    bench_text = template(BENCH if procedure in ON_PLAIN_BENCH or procedure.endswith(".py") else BENCH_POWER)
+    kind = BENCH if procedure in ON_PLAIN_BENCH or procedure.endswith(".py") else BENCH_POWER
+    bench_text = template(kind)
     fixed_ports = list(dict.fromkeys(re.findall(r"::(150\d\d)::", bench_text)))
     for fixed, free in zip(fixed_ports, _free_ports(len(fixed_ports)), strict=True):
         bench_text = bench_text.replace(f"::{fixed}::", f"::{free}::")
@@ -106,7 +107,7 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
     bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / DEVICE).write_text(template(DEVICE), encoding="utf-8")
+        (folder / DEVICE).write_text(device_template(kind), encoding="utf-8")
         (folder / BENCH).write_text(bench_text, encoding="utf-8")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None

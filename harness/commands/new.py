@@ -20,6 +20,16 @@ def template(name: str) -> str:
     return text.replace("@CALIBRATED@", calibrated.isoformat()).replace("@DUE@", due.isoformat())
 
 
+def device_template(kind: str) -> str:
+    """The text of the device template for a bench of this kind: on one that reads power it claims power and phase too."""
+    text = template(DEVICE)
+    if kind != BENCH_POWER:
+        return text
+    for key in ("phase_displacement", "power_of_reading", "power_counts"):
+        text = text.replace(f"# {key} =", f"{key} =")
+    return text
+
+
 def new(folder: Path, kind: str = BENCH) -> list[Path]:
     """Write device.toml and bench.toml into `folder`; `kind` is the template of the bench.
 
@@ -32,8 +42,8 @@ def new(folder: Path, kind: str = BENCH) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for target in targets:
-            name = kind if target.name == BENCH else target.name
-            target.write_text(template(name), encoding="utf-8")
+            text = template(kind) if target.name == BENCH else device_template(kind)
+            target.write_text(text, encoding="utf-8")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
     return targets

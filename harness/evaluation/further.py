@@ -60,7 +60,8 @@ def further(
     phase = tuple(_phase(device, inputs, found) for found in phases_found(own))
     ratio = [p for p in points if p.observed.range == rng.name and p.observed.direction != "search"]
     splits = [split(device, inputs, p) for p in ratio]
-    reasons += _reversed(rng, power)
+    turned = _reversed(rng, power)
+    reasons += turned
     reasons += _failed_power(rng, power)
     reasons += _failed_phase(rng, phase)
     found: dict[str, Any] = {
@@ -73,6 +74,7 @@ def further(
     smallest = None if searched is None else _smallest(inputs, searched, rng)
     judged: list[PowerPoint | PhaseDisplacement] = [*power, *phase]
     verdicts: list[Verdict] = [p.verdict for p in judged if p.verdict is not None]
+    verdicts += ["fail"] if turned else []
     at_rest: dict[str, tuple[SmallestCurrent | NoLoad | Endurance, list[str]] | None] = {
         "smallest": smallest,
         "no_load": no_load(device, inputs, points, rng),
