@@ -95,10 +95,21 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     lines: list[Flowable] = [prose(_statement(results), "statement")]
     lines += [prose(true_minus(reason)) for reason in results.reasons]
     lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
-    lines.append(
-        prose(f"Claim verified: {results.device.claim}. Decision rule: {_RULES[results.decision.rule]}.", "label")
-    )
+    lines.append(prose(f"{_claim(results)} Decision rule: {_RULES[results.decision.rule]}.", "label"))
     yield panel(results.verdict, ACCENT if accepted(results.verdict) else INK, lines)
+
+
+def _claim(results: Results) -> str:
+    """What of the claim this run looked at, and what it did not."""
+    ratio, *others = results.device.claim.split("; ")
+    looked_at = {ratio: ratio_taken(results)}
+    for part in others:
+        power = part.startswith("power")
+        looked_at[part] = any(r.power if power else r.phase for r in results.ranges)
+    verified = "; ".join(part for part, was in looked_at.items() if was)
+    left_out = "; ".join(part for part, was in looked_at.items() if not was)
+    said = [f"Claim verified: {verified}."] if verified else []
+    return " ".join([*said, f"Claimed but not part of this run: {left_out}."] if left_out else said)
 
 
 def _statement(results: Results) -> str:
