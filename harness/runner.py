@@ -202,7 +202,10 @@ class Runner:
             ratio = reading.indicated_current / reading.reference_current
             self._where.observed_turns = ratio * rng.primary_turns
             self._progress.finished_point(
-                number, step.point, ratio - 1, limit_of_error(self._device, rng, reading.reference_current)
+                number,
+                step.point,
+                ratio - 1,
+                limit_of_error(self._device, rng, max(reading.reference_current, rng.minimum_current)),
             )
         return reading
 

@@ -12,12 +12,15 @@ import uncertainties
 from harness.device import Device, Range, limit_of_phase_displacement, limit_of_power_error
 from harness.evaluation.at_rest import endurance, no_load
 from harness.evaluation.conformity import SHORT_OF_PASS, Decided
+from harness.evaluation.monte_carlo import Quantity
 from harness.evaluation.phase import Foretold, PhaseFound, phases_found
 from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.power import PowerValues
 from harness.evaluation.secondary import Split, split
 from harness.evaluation.smallest import SmallestFound, smallest_found
 from harness.evaluation.stated import decided, stated
+from harness.evaluation.validation import Check
+from harness.evaluation.validation_power import phase_displacement, power_error
 from harness.quantities import format_percent, format_quantity
 from harness.results import (
     Endurance,
@@ -41,13 +44,14 @@ SET_WITHIN = 0.02
 class Further:
     """What is to be put into a range's result, by its field names, the verdict on it and why it is not a plain pass.
 
-    `smallest_current` in amperes, uncertain, where a search found it.
+    `smallest_current` in amperes, uncertain, where a search found it; `checks` is what there is to validate by trials.
     """
 
     found: dict[str, Any] = field(default_factory=dict)
     verdict: Verdict = "pass"
     reasons: tuple[str, ...] = ()
     smallest_current: Any | None = None
+    checks: dict[str, Check] = field(default_factory=dict)
 
 
 def further(
@@ -57,7 +61,9 @@ def further(
     own = [p for p in powers if p.observed.range == rng.name]
     reasons: list[str] = []
     power = tuple(_power_point(device, inputs, p) for p in own)
-    phase = tuple(_phase(device, inputs, found) for found in phases_found(own))
+    angles = phases_found(own)
+    phase = tuple(_phase(device, inputs, found) for found in angles)
+    checks = _checks(rng, own, power, angles, phase)
     ratio = [p for p in points if p.observed.range == rng.name and p.observed.direction != "search"]
     splits = [split(device, inputs, p) for p in ratio]
     turned = _reversed(rng, power)
@@ -85,7 +91,32 @@ def further(
             found[name] = result[0]
             verdicts.append(result[0].verdict)
             reasons += result[1]
-    return Further(found, worst(verdicts), tuple(reasons), None if searched is None else searched.value)
+    value = None if searched is None else searched.value
+    return Further(found, worst(verdicts), tuple(reasons), value, checks)
+
+
+def _checks(
+    rng: Range,
+    own: Sequence[PowerValues],
+    power: Sequence[PowerPoint],
+    angles: Sequence[PhaseFound],
+    phase: Sequence[PhaseDisplacement],
+) -> dict[str, Check]:
+    """What there is to validate of a range's power and phase, by the names the reader is told."""
+    checks = {}
+    for values, point in zip(own, power, strict=True):
+        if values.model is not None:
+            checks[f"error of power, {point.name}"] = _check(point.power_error, "1", power_error(values.model))
+    for found, told in zip(angles, phase, strict=True):
+        near, far = (values.model for values in found.found_from)
+        if near is not None and far is not None:
+            name = f"phase displacement, {rng.name} {format_quantity(found.nominal_current, 'A')}"
+            checks[name] = _check(told.displacement, "rad", phase_displacement(near, far))
+    return checks
+
+
+def _check(told: Stated, unit: str, model: Quantity) -> Check:
+    return Check(told.value, told.standard_uncertainty, told.expanded_uncertainty, unit, model)
 
 
 def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:

@@ -38,10 +38,32 @@ ANALYSER, KNOWN_LOAD = "power read by the reference", "voltage, current and the 
 
 
 @dataclass(frozen=True)
+class PowerModel:
+    """Estimates and inputs behind an analyser's power whose phase was measured: what validating by trials draws from.
+
+    `reading` and `indicated` in watts, `phase` and `phase_displacement` (of the reference transformer) in rad; the rest are
+    inputs, of value zero.
+    """
+
+    reading: float
+    phase: float
+    phase_displacement: float
+    path_factor: float
+    indicated: float
+    relative: tuple[Any, ...]
+    factor: Any
+    own_angle: Any
+    transformer_angle: Any
+    resolution: Any
+    displayed: tuple[Any, ...]
+
+
+@dataclass(frozen=True)
 class PowerValues:
     """A point's uncertain powers, in watts and voltamperes; ratios and errors are fractions.
 
     `tangent` is that of the load's angle, positive when the current lags. What the instruments do not show is None.
+    `model` is None where the phase was not measured.
     """
 
     observed: ObservedPoint
@@ -55,6 +77,7 @@ class PowerValues:
     power_factor_error: Any | None
     tangent: Any
     basis: str
+    model: PowerModel | None = None
 
 
 def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerValues | None:
@@ -64,11 +87,14 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
         return None
     apparent = _apparent_power(inputs, point)
     tangent: Any
+    model: PowerModel | None = None
+    rng = device.range_named(observed.range)
+    indicated, displayed = _indicated(device, inputs, observed, rng.display_factor)
     if bench.entry("reference").power is not None and _read(observed, "reference_power"):
         basis, accuracy = ANALYSER, bench.entry("reference").power
         assert accuracy is not None
         tangent = _tangent(inputs, point, apparent, accuracy)
-        power = _analyser_power(inputs, observed, accuracy, tangent)
+        power, model = _analyser_power(inputs, observed, accuracy, tangent, indicated, displayed)
     else:
         known = _known_power_factor(bench, observed)
         if known is None or apparent is None:
@@ -77,8 +103,6 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
         factor = abs(value) + inputs.shared(f"load: power factor {value:g}", expanded / 2, "normal")
         power = apparent * factor
         tangent = _of_power_factor(value)
-    rng = device.range_named(observed.range)
-    indicated = _indicated(device, inputs, observed, rng.display_factor)
     shown = _shown_power_factor(device, inputs, observed)
     cosine = None if apparent is None else power / apparent
     return PowerValues(
@@ -93,10 +117,19 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
         power_factor_error=None if shown is None or cosine is None else shown - cosine,
         tangent=tangent,
         basis=basis,
+        model=model,
     )
 
 
-def _analyser_power(inputs: Inputs, observed: ObservedPoint, accuracy: PowerAccuracy, tangent: Any) -> Any:
+def _analyser_power(
+    inputs: Inputs,
+    observed: ObservedPoint,
+    accuracy: PowerAccuracy,
+    tangent: Any,
+    indicated: Any,
+    displayed: tuple[Any, ...],
+) -> tuple[Any, PowerModel | None]:
+    """The reference power, and the model behind the error of power where the phase was measured."""
     bench, entry = inputs.bench, inputs.bench.entry("reference")
     path = bench.reference_path
     years = max(0.0, (inputs.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
@@ -108,24 +141,41 @@ def _analyser_power(inputs: Inputs, observed: ObservedPoint, accuracy: PowerAccu
     warmth = inputs.shared(
         "reference power: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
     )
-    alpha = _own_angle(inputs, accuracy)
-    beta = _transformer_angle(inputs)
+    alpha, turned = _own_angle(inputs, accuracy), _transformer_angle(inputs)
+    beta = path.phase_displacement + turned
     factor = inputs.shared("reference path: factor", path.uncertainty / 2, "normal")
     reading = _mean(observed, "reference_power")
     seen = reading * (1 + gain + drift + warmth - alpha * tangent)
     corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
-    resolution = inputs.own("resolution of the reference power", rectangular(accuracy.resolution / 2), "rectangular")
-    return path.factor * (1 + factor) * (corrected + resolution)
+    resolution = inputs.own(
+        "resolution of the reference power", rectangular(accuracy.resolution / 2), "rectangular", unit="W"
+    )
+    power = path.factor * (1 + factor) * (corrected + resolution)
+    if not _read(observed, "reference_phase"):
+        return power, None
+    return power, PowerModel(
+        reading=reading,
+        phase=_mean(observed, "reference_phase"),
+        phase_displacement=path.phase_displacement,
+        path_factor=path.factor,
+        indicated=_nominal(indicated),
+        relative=(gain, drift, warmth),
+        factor=factor,
+        own_angle=alpha,
+        transformer_angle=turned,
+        resolution=resolution,
+        displayed=displayed,
+    )
 
 
 def _own_angle(inputs: Inputs, accuracy: PowerAccuracy) -> Any:
-    return inputs.shared("reference power: angle of its channels", rectangular(accuracy.phase), "rectangular")
+    return inputs.shared("reference power: angle of its channels", rectangular(accuracy.phase), "rectangular", "rad")
 
 
 def _transformer_angle(inputs: Inputs) -> Any:
-    path = inputs.bench.reference_path
-    uncertain = inputs.shared("reference path: phase displacement", path.phase_displacement_uncertainty / 2, "normal")
-    return path.phase_displacement + uncertain
+    """What is not known of the reference transformer's phase displacement."""
+    spread = inputs.bench.reference_path.phase_displacement_uncertainty / 2
+    return inputs.shared("reference path: phase displacement", spread, "normal", "rad")
 
 
 def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
@@ -137,13 +187,14 @@ def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
     if accuracy is None or not _read(point.observed, "reference_voltage"):
         return None
     gain = inputs.shared("reference voltage: gain", rectangular(accuracy.of_reading), "rectangular")
-    step = inputs.own("resolution of the voltage", rectangular(accuracy.resolution / 2), "rectangular")
+    step = inputs.own("resolution of the voltage", rectangular(accuracy.resolution / 2), "rectangular", unit="V")
     return (_mean(point.observed, "reference_voltage") * (1 + gain) + step) * point.reference
 
 
 def _tangent(inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy) -> Any:
     """Tangent of the load's angle: from the angle read, else from power and apparent power, else as the load was set."""
-    observed, beta = point.observed, _transformer_angle(inputs)
+    observed = point.observed
+    beta = inputs.bench.reference_path.phase_displacement + _transformer_angle(inputs)
     if _read(observed, "reference_phase"):
         return umath.tan(_mean(observed, "reference_phase") + _own_angle(inputs, accuracy) + beta)
     sign = math.copysign(1.0, 1.0 if observed.power_factor is None else observed.power_factor)
@@ -175,17 +226,20 @@ def _of_power_factor(power_factor: float) -> float:
     return math.copysign(math.tan(math.acos(min(1.0, abs(power_factor)))), power_factor)
 
 
-def _indicated(device: Device, inputs: Inputs, observed: ObservedPoint, display_factor: float) -> Any:
+def _indicated(
+    device: Device, inputs: Inputs, observed: ObservedPoint, display_factor: float
+) -> tuple[Any, tuple[Any, ...]]:
+    """The power indicated, in watts, and its two inputs."""
     step = rectangular((device.display.power_resolution or 0.0) / 2) * display_factor
     shown = [p.also["displayed_power"] * display_factor for p in observed.pairs]
     beside = "reference_power" if _read(observed, "reference_power") else ""
     seen = [p.also[beside] if beside else p.reference for p in observed.pairs]
     repeatability, freedom = _scatter(shown, seen)
-    return (
-        sum(shown) / len(shown)
-        + inputs.own("resolution of the power displayed", step, "rectangular")
-        + inputs.own("repeatability of the power", repeatability, "normal", freedom)
+    displayed = (
+        inputs.own("resolution of the power displayed", step, "rectangular", unit="W"),
+        inputs.own("repeatability of the power", repeatability, "normal", freedom, unit="W"),
     )
+    return sum(shown) / len(shown) + sum(displayed), displayed
 
 
 def _scatter(shown: Sequence[float], seen: Sequence[float]) -> tuple[float, float]:

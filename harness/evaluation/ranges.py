@@ -104,6 +104,7 @@ def evaluate_ranges(
         )
         checks |= _checks(result, _of_range(values, rng), slopes[rng.name], other)
         beyond = further(device, inputs, everything, powers, rng)
+        checks |= beyond.checks
         if beyond.smallest_current is not None:
             thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
         why += beyond.reasons

@@ -54,7 +54,7 @@ def _secondary(inputs: Inputs, entry: InstrumentEntry, reading: float, largest: 
     scale = next((r for r in entry.ranges if r.full_scale >= largest), entry.ranges[-1])
     of = f"meter in the secondary, {scale.full_scale:g} range"
     gain = inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular")
-    offset = inputs.shared(f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular")
+    offset = inputs.shared(f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", "A")
     drift = inputs.shared(
         "meter in the secondary: drift since calibration",
         rectangular(entry.drift_per_year * _years(entry, inputs.run_date)),
@@ -65,7 +65,7 @@ def _secondary(inputs: Inputs, entry: InstrumentEntry, reading: float, largest: 
         "meter in the secondary: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
     )
     resolution = inputs.own(
-        "resolution of the meter in the secondary", rectangular(scale.resolution / 2), "rectangular"
+        "resolution of the meter in the secondary", rectangular(scale.resolution / 2), "rectangular", unit="A"
     )
     return reading * (1 + gain + drift + warmth) + offset + resolution
 

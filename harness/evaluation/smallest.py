@@ -75,11 +75,15 @@ def _between(
     low, high = max(below, key=_reference), min(above, key=_reference)
     middle = (low.reference + high.reference) / 2
     half = abs(_reference(high) - _reference(low)) / 2
-    bracket = inputs.own("between reading and not reading", rectangular(half), "rectangular")
+    bracket = inputs.own("between reading and not reading", rectangular(half), "rectangular", unit="A")
     scatter = _scatter(high.observed) * rng.display_factor
     counted = len(high.observed.pairs)
     noise = max(scatter, rectangular(device.display.resolution / 2) * rng.display_factor) / counted**0.5
-    return middle + bracket + inputs.own("scatter of the display where it begins to read", noise, "normal", counted - 1)
+    return (
+        middle
+        + bracket
+        + inputs.own("scatter of the display where it begins to read", noise, "normal", counted - 1, unit="A")
+    )
 
 
 def _scatter(observed: ObservedPoint) -> float:

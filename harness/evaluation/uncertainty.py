@@ -17,6 +17,9 @@ from harness.evaluation.convolution import half_width
 
 Distribution = Literal["normal", "rectangular"]
 
+LEAST_FREEDOM = 3.0
+"""Degrees of freedom below which a t-distribution has no standard deviation."""
+
 CONVOLUTION: Literal["convolution of the rectangular parts with the rest"] = (
     "convolution of the rectangular parts with the rest"
 )
@@ -108,21 +111,31 @@ def t_factor(degrees_of_freedom: float, probability: float) -> float:
 def coverage_factor(contributions: Sequence[Contribution], probability: float) -> Coverage:
     """Factor k for a two-sided coverage `probability`.
 
-    The half-width of the sum's distribution, every rectangle as it is and all other parts as normal, widened by the
-    t-distribution's share: t(effective degrees of freedom) / t(infinity) (Welch-Satterthwaite; JCGM 100:2008, G.4.1).
-    Without rectangles that is the t-distribution, with a dominant one the rectangle. Of the two ways its note 1 leaves open
-    the degrees of freedom are truncated where there is no rectangle, as in its examples, and interpolated where there is
-    one, so that k does not jump between points that are nearly alike.
+    Without rectangular parts from the t-distribution with the effective degrees of freedom truncated to a whole number
+    (JCGM 100:2008, G.4.1, note 1). With any, from the distribution of the sum: every rectangle and the parts of infinite
+    degrees of freedom as they are, those of finite ones together as one t-distribution by that rule. So k does not jump
+    where a rectangle begins to dominate. The degrees of freedom told are those of all parts.
+
+    Fewer than three degrees of freedom have no t-distribution with a standard deviation (JCGM 101:2008, 6.4.9, which asks
+    for four readings at least), and its tails would swamp the largest rectangle. They count as normal, and all is widened by
+    what Welch-Satterthwaite makes of the degrees of freedom of the whole.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)
     rectangles = [c.standard_uncertainty for c in contributions if _is_rectangle(c)]
     if not rectangles:
         return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
-    t = t_factor(max(1.0, freedom), probability)
-    rest = combined([c for c in contributions if not _is_rectangle(c)])
-    width = half_width([math.sqrt(3) * u / total for u in rectangles], rest / total, probability)
-    return Coverage(width * t / t_factor(math.inf, probability), freedom, CONVOLUTION)
+    rest = [c for c in contributions if not _is_rectangle(c)]
+    known = [c for c in rest if math.isinf(c.degrees_of_freedom)]
+    estimated = [c for c in rest if math.isfinite(c.degrees_of_freedom)]
+    flats = [math.sqrt(3) * u / total for u in rectangles]
+    of_estimated = _whole(effective_degrees_of_freedom(estimated))
+    if of_estimated < LEAST_FREEDOM:
+        wider = t_factor(max(1.0, freedom), probability) / t_factor(math.inf, probability)
+        width = wider * half_width(flats, combined(rest) / total, 0.0, math.inf, probability)
+    else:
+        width = half_width(flats, combined(known) / total, combined(estimated) / total, of_estimated, probability)
+    return Coverage(width, freedom, CONVOLUTION)
 
 
 def _is_rectangle(contribution: Contribution) -> bool:

@@ -1,6 +1,7 @@
 """Type A, combination, degrees of freedom and coverage factors against the GUM and its supplement."""
 
 import csv
+import functools
 import itertools
 import json
 import math
@@ -343,16 +344,42 @@ def test_vernier_caliper() -> None:
 
 
 @pytest.mark.parametrize("probability", [0.95, 0.9545, 0.99])
-@pytest.mark.parametrize("deviation", [0.01, 0.3, 2.0])
-def test_two_rectangles_and_a_normal_by_quadrature(deviation: float, probability: float) -> None:
-    """The probability in the interval, integrated over both rectangles (Gauss-Legendre, numpy; ndtr of scipy), is what was asked."""
-    width = half_width([1.0, 0.3], deviation, probability)
+@pytest.mark.parametrize("freedom", [1.0, 2.0, 3.0, 11.0, 90.0, 120.0, math.inf])
+@pytest.mark.parametrize("scale", [0.01, 0.3, 2.0])
+def test_two_rectangles_and_a_bell_by_quadrature(scale: float, freedom: float, probability: float) -> None:
+    """The probability in the interval, integrated over both rectangles (Gauss-Legendre, numpy; stdtr of scipy), is what was asked."""
+    width = half_width([1.0, 0.3], 0.0, scale, freedom, probability)
     nodes, weights = np.polynomial.legendre.leggauss(300)
     shift = nodes[:, None] + 0.3 * nodes[None, :]
-    inside = scipy.special.ndtr((width - shift) / deviation) - scipy.special.ndtr((-width - shift) / deviation)
+    below = scipy.special.ndtr if math.isinf(freedom) else functools.partial(scipy.special.stdtr, freedom)
+    inside = below((width - shift) / scale) - below((-width - shift) / scale)
     found = float((inside * weights[:, None] * weights[None, :]).sum() / 4)
-    # 1e-4 of probability is half a thousandth of k.
-    assert found == pytest.approx(probability, abs=5e-5)
+    # 1e-4 of probability is half a thousandth of k. A normal stands for the t-distribution beyond 100 degrees of freedom.
+    assert found == pytest.approx(probability, abs=3e-4 if freedom == 120 else 5e-5)
+
+
+@pytest.mark.parametrize("freedom", [1.0, 3.0, 20.0])
+@pytest.mark.parametrize(("deviation", "scale"), [(0.5, 0.5), (0.1, 1.0), (2.0, 1.5)])
+def test_rectangle_normal_and_t_by_quadrature(deviation: float, scale: float, freedom: float) -> None:
+    """The same with a normal part beside the t-distribution, integrated over the normal by Gauss-Hermite (numpy)."""
+    width = half_width([1.0], deviation, scale, freedom, 0.9545)
+    flat, flat_weights = np.polynomial.legendre.leggauss(200)
+    bell, bell_weights = np.polynomial.hermite_e.hermegauss(80)
+    shift = flat[:, None] + deviation * bell[None, :]
+    t = functools.partial(scipy.special.stdtr, freedom)
+    inside = t((width - shift) / scale) - t((-width - shift) / scale)
+    found = float((inside * flat_weights[:, None] * bell_weights[None, :]).sum() / 2 / bell_weights.sum())
+    assert found == pytest.approx(0.9545, abs=5e-5)
+
+
+def test_two_readings_beside_a_large_bound_do_not_swamp_it() -> None:
+    """JCGM 100:2008, G.4.1: with 1 degree of freedom behind a fifth of the uncertainty, nu_eff = 1.04^2 / (0.2^4 / 1) = 676 and
+    k is nearly that of the bound; t(1) = 13.97 laid over it would make it nearly 3."""
+    parts = [Contribution(1.0, "rectangular"), Contribution(0.2, degrees_of_freedom=1)]
+    assert effective_degrees_of_freedom(parts) == pytest.approx(1.04**2 / 0.2**4)
+    found = coverage_factor(parts, 0.9545).factor
+    alone = coverage_factor([Contribution(1.0, "rectangular")], 0.9545).factor
+    assert alone < found < 1.1 * alone
 
 
 @pytest.mark.parametrize("freedom", [3.0, 12.0, math.inf])

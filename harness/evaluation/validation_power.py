@@ -1,0 +1,48 @@
+"""The models of power error and phase displacement a second time, for validating them by trials (see `validation`).
+
+Written out exactly and in plain arrays: with phi' the angle read, alpha the angle between the analyser's own channels and
+beta that of the reference transformer, the true angle is phi = phi' + alpha + beta and the true power the read one times
+cos(phi) / cos(phi'). `power` has the first order in alpha instead, through its tangent.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from harness.evaluation.monte_carlo import Array, Draws, Quantity
+from harness.evaluation.power import PowerModel
+
+
+def power_error(model: PowerModel) -> Quantity:
+    """The error of active power of a point, in every trial."""
+
+    def in_every_trial(draws: Draws) -> Array:
+        return np.broadcast_to(_ratio(model, draws) - 1.0, draws.trials)
+
+    return in_every_trial
+
+
+def phase_displacement(near: PowerModel, far: PowerModel) -> Quantity:
+    """The phase displacement in rad from two points: atan2(b, a) of the line 1 + e = a + b tan(phi) through both."""
+
+    def in_every_trial(draws: Draws) -> Array:
+        (first, at_first), (second, at_second) = ((_ratio(m, draws), np.tan(_angle(m, draws))) for m in (near, far))
+        b = (second - first) / (at_second - at_first)
+        return np.broadcast_to(np.arctan2(b, first - b * at_first), draws.trials)
+
+    return in_every_trial
+
+
+def _ratio(model: PowerModel, draws: Draws) -> Array:
+    """Indicated over true power."""
+    angle = _angle(model, draws)
+    gain = 1.0 + sum(draws(v) for v in model.relative)
+    read = model.reading * gain * np.cos(angle) / np.cos(model.phase) + draws(model.resolution)
+    indicated = model.indicated + sum(draws(v) for v in model.displayed)
+    ratio: Array = indicated / (model.path_factor * (1.0 + draws(model.factor)) * read)
+    return ratio
+
+
+def _angle(model: PowerModel, draws: Draws) -> Array:
+    angle: Array = model.phase + model.phase_displacement + draws(model.own_angle) + draws(model.transformer_angle)
+    return angle
