@@ -10,7 +10,7 @@ from pathlib import Path
 from harness.clock import Clock
 from harness.commands.inputs import Inputs
 from harness.commands.rehearsal import start_fields
-from harness.commands.twin import TwinLinks, describe
+from harness.commands.twin import TwinLinks, describe, displays
 from harness.evaluation.evaluate import evaluate
 from harness.progress import Silent
 from harness.record import Record, RecordWriter, parse_record
@@ -50,12 +50,7 @@ class TwinRun:
         station = assemble(
             inputs.device,
             inputs.bench,
-            person=self.person
-            or ScriptedPerson(
-                displays={"meter": self.bench.displayed, "reference": self.bench.read_reference},
-                default="go on",
-                wait=self.clock.sleep,
-            ),
+            person=self.person or ScriptedPerson(displays=displays(self.bench), default="go on", wait=self.clock.sleep),
             clock=self.clock,
             links=self.links or TwinLinks(self.bench),
             folders=inputs.folders,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from harness.commands.inputs import Inputs
 from harness.commands.supported import everything_judged, unsupported
-from harness.commands.twin import TwinLinks, describe
+from harness.commands.twin import TwinLinks, describe, displays
 from harness.errors import RatioproofError, UserError
 from harness.evaluation.evaluate import evaluate
 from harness.progress import Silent
@@ -95,9 +95,7 @@ def profile_hashes(inputs: Inputs) -> dict[str, str]:
 def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
     clock = VirtualClock(dt.datetime.now(dt.UTC))
     twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
-    person = ScriptedPerson(
-        displays={"meter": twin.displayed, "reference": twin.read_reference}, default="go on", wait=clock.sleep
-    )
+    person = ScriptedPerson(displays=displays(twin), default="go on", wait=clock.sleep)
     station = assemble(
         inputs.device, inputs.bench, person=person, clock=clock, links=TwinLinks(twin), folders=inputs.folders
     )

@@ -127,6 +127,21 @@ def _as_the_bench_says(entry: InstrumentEntry, profile: Profile) -> Profile:
     return profile.model_copy(update={key: end for key, end in ends.items() if end is not None})
 
 
+def displays(simulated: SimulatedBench) -> dict[str, Callable[[], float]]:
+    """What a simulated person reads off the instruments of `simulated`, by the part each plays and the quantity."""
+    return {
+        "meter": simulated.displayed,
+        "meter power": lambda: simulated.shown().power,
+        "meter power_factor": lambda: simulated.shown().power_factor,
+        "reference": simulated.read_reference,
+        "reference power": lambda: simulated.measure("reference").power,
+        "reference voltage": lambda: simulated.measure("reference").voltage,
+        "voltage": lambda: simulated.measure("voltage").voltage,
+        "secondary": lambda: simulated.measure("secondary").current,
+        "check_standard": lambda: simulated.measure("check_standard").current,
+    }
+
+
 class TwinLinks:
     """Links into a simulated bench in this process."""
 
