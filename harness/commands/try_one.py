@@ -49,6 +49,14 @@ def try_one(name: str, bench_file: Path, console: Console, transcript: Path | No
         raise UserError([f"instruments.{name}.profile: {line}" for line in str(failure).splitlines()]) from None
     sheet.title(f"{name}: {profile.title}")
     sheet.dim(f"profile {entry.profile}, at {entry.address}", "")
+    if name == bench.roles.secondary:
+        # Leaving the current ranges, and changing them, may open the loop.
+        kept = {"current": profile.quantities["current"]} if "current" in profile.quantities else {}
+        profile = profile.model_copy(update={"quantities": kept})
+        sheet.note(
+            "It stands in the secondary loop: only its current ranges are tried. Make sure that no current flows in the "
+            "primary; an open secondary under current is dangerous."
+        )
     wires = Wires(bench_file.resolve().parent, bench.visa)
     if transcript is None:
         walk = _Walk(name, entry, profile, bench_file.resolve().parent, wires, sheet)

@@ -24,7 +24,7 @@ def test_a_record_is_validated_when_it_is_certified(tmp_path: Path) -> None:
     told = io.StringIO()
     console = Console(file=told)
     for folder in ("one", "two"):
-        assert certify(record, tmp_path / folder, console, 200_000) == 0
+        assert certify(record, tmp_path / folder, console, trials=200_000) == 0
     results = read_results(tmp_path / "one" / RESULTS)
     assert results.validation is not None
     names = [q.name for q in results.validation.quantities]

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from harness import arguments as words
 from harness import startup
-from harness.command_line import _parser
 from harness.errors import UserError
 
 ROOT = Path(__file__).parents[2]
@@ -17,7 +17,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def commands() -> dict[str, argparse.ArgumentParser]:
     """Every command with its parser."""
-    (choices,) = (a.choices for a in _parser()._actions if isinstance(a, argparse._SubParsersAction))
+    (choices,) = (a.choices for a in words.parser()._actions if isinstance(a, argparse._SubParsersAction))
     return dict(choices)
 
 
