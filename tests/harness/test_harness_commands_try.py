@@ -287,3 +287,15 @@ def test_a_kept_transcript_is_what_was_said_and_replays(tmp_path: Path, capsys: 
     assert all(words in kept for words in ("*IDN?", "CURRent 0.5", "OUTPut?"))
     bench_file(tmp_path, "transcript:kept/it.jsonl")
     assert main(["try", "it", str(file)]) == 0
+
+
+def test_a_meter_in_the_secondary_is_kept_on_its_current_ranges(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Going to voltage would open the loop of the transformer (common practice, no published source)."""
+    with served_bench(tmp_path, "bench_power.toml") as (file, _):
+        assert main(["try", "loop", str(file)]) == 0
+        told = capsys.readouterr().out
+    assert "no current flows" in " ".join(told.split())
+    assert "CONFigure:CURRent:AC" in told
+    assert "VOLTage" not in told
