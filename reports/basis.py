@@ -46,9 +46,11 @@ def standing(results: Results) -> Iterator[Flowable]:
 
 
 def _instruments(results: Results) -> Iterator[Flowable]:
-    reference = [i for i in results.instruments if i.role == "reference"]
-    others = [i for i in results.instruments if i.role != "reference"]
-    if reference:
+    named = [i for i in results.instruments if i.role == "reference"]
+    certified = [i for i in results.instruments if i.certificate and i not in named]
+    reference = [*named, *certified]
+    others = [i for i in results.instruments if i not in reference]
+    if named:
         table = ruled(
             [
                 "Instrument",
@@ -61,7 +63,8 @@ def _instruments(results: Results) -> Iterator[Flowable]:
             [_instrument_row(i) for i in reference],
             [w * mm for w in (36, 21, 32, 18, 18, 45)],
         )
-        yield KeepTogether([heading("Instruments"), prose("Reference", "subheading"), table])
+        title = "Reference" if not certified else "Reference, and what else stands on a certificate"
+        yield KeepTogether([heading("Instruments"), prose(title, "subheading"), table])
         yield space(1.5)
         yield prose("Traceability: through the calibration certificates listed, as far as those state it.", "small")
     else:
@@ -74,7 +77,7 @@ def _instruments(results: Results) -> Iterator[Flowable]:
                 prose("Other instruments", "subheading"),
                 ruled(
                     ["Part played", "Instrument", "Identified as", "Serial number"],
-                    [[i.role, i.name, i.identity or i.profile, i.serial or "–"] for i in others],
+                    [[i.role.replace("_", " "), i.name, i.identity or i.profile, i.serial or "–"] for i in others],
                     [w * mm for w in (28, 38, 69, 35)],
                 ),
             ]

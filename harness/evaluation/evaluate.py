@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -146,7 +147,10 @@ def _device(device: Device) -> DeviceSummary:
 
 def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:
     latest = {line["instrument"]: line for line in record.of_kind("identity")}
-    roles = {name: role for role, name in bench.roles.model_dump().items()}
+    roles: dict[str, str] = {}
+    for role, name in bench.roles.model_dump().items():
+        # A reference that reads the voltage too is first of all the reference.
+        roles.setdefault(name, role)
     return tuple(
         InstrumentSummary(
             name=name,
@@ -166,7 +170,14 @@ def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:
 
 
 def _accuracy(entry: InstrumentEntry) -> tuple[str, ...]:
-    return tuple(
+    also = []
+    if entry.voltage is not None:
+        also.append(f"voltage: ± {entry.voltage.of_reading * 100:g} % of reading")
+    if entry.power is not None:
+        angle = math.degrees(entry.power.phase)
+        also.append(f"power: ± {entry.power.of_reading * 100:g} % of reading, angle of its channels ± {angle:g}°")
+    currents = tuple(
         f"{format_quantity(r.full_scale, 'A')} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
         for r in entry.ranges
     )
+    return (*currents, *also)
