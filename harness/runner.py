@@ -229,7 +229,7 @@ class Runner:
         if self._wanted_power_factor is not None:
             self._control.set_power_factor(self._wanted_power_factor)
         if not self._where.approached:
-            self._approach(rng, current)
+            self._approach(rng)
         if self._where.silent and (self._where.taken > self._where.taken_before or current > self._control.current):
             self._where.refused = self._where.silent
             if self._control.current:
@@ -255,9 +255,10 @@ class Runner:
         self._where.nominal = current
         self._control.drive(current if self._station.load.by_person else min(current, limit.current), limit.current)
 
-    def _approach(self, rng: Range, first: float) -> None:
+    def _approach(self, rng: Range) -> None:
         """Try a newly selected range at a current that is safe wherever the switch may really stand."""
-        current = min(first, approach_current(self._device, self._bench, rng))
+        # Not less than that, even when less was asked for: a search gone on with in its middle asks for what does not read.
+        current = approach_current(self._device, self._bench, rng)
         if not current:
             raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}")
         while True:
