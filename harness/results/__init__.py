@@ -1,0 +1,58 @@
+"""What an evaluation finds: the content of `results.json`, and all the certificate is made from.
+
+Currents in amperes, ratio errors and uncertainties of them as fractions, times as ISO 8601 text. Field names are
+the JSON keys. `None` stands for "not measured by this procedure".
+"""
+
+from harness.results.beyond import (
+    BenchCheck,
+    Endurance,
+    ErrorParts,
+    ForetoldPower,
+    NoLoad,
+    PhaseDisplacement,
+    PowerPoint,
+    SmallestCurrent,
+)
+from harness.results.explained import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
+from harness.results.file import SCHEMA, from_json, read_results, to_json
+from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point
+from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
+from harness.results.whole import DecisionRule, DeviceSummary, InstrumentSummary, RangeResult, Results, Run
+
+__all__ = [
+    "SCHEMA",
+    "VERDICTS",
+    "BenchCheck",
+    "BudgetLine",
+    "DecisionRule",
+    "DeviceSummary",
+    "DiagnosisDetails",
+    "EffectiveTurns",
+    "Endurance",
+    "ErrorParts",
+    "ForetoldPower",
+    "Hypothesis",
+    "InstrumentSummary",
+    "Line",
+    "Linearity",
+    "NoLoad",
+    "Offset",
+    "PhaseDisplacement",
+    "Point",
+    "PowerPoint",
+    "RangeResult",
+    "Results",
+    "Run",
+    "SmallestCurrent",
+    "Stated",
+    "ValidatedQuantity",
+    "Validation",
+    "Verdict",
+    "accepted",
+    "from_json",
+    "odds_text",
+    "read_results",
+    "to_json",
+    "worst",
+]

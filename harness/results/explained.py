@@ -1,0 +1,81 @@
+"""What explains a run, and what validates its evaluation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One explanation of the whole run and its probability. `fault` is `none` for a healthy meter.
+
+    `label` names it with its range; two causes at once are one explanation. Odds of 1e9 stand for that and more.
+    """
+
+    fault: str
+    range: str | None
+    description: str
+    probability: float
+    label: str = ""
+    odds_against_none: float | None = None
+    odds_against_next: float | None = None
+
+
+@dataclass(frozen=True)
+class DiagnosisDetails:
+    """What a diagnosis leaves open. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
+
+    `same_readings`: further explanations that would read exactly like the likeliest. `not_shown`: causes that this run
+    says nothing of, alone or beside the likeliest. `goodness_of_fit`: probability of a fit as poor as that of
+    the best explanation. `causes`: which catalogue was used.
+    """
+
+    together: tuple[str, ...] = ()
+    extra_measurement: str = ""
+    same_readings: tuple[str, ...] = ()
+    not_shown: tuple[str, ...] = ()
+    goodness_of_fit: float | None = None
+    causes: str = ""
+
+
+def odds_text(likeliest: Hypothesis) -> str:
+    """The odds of the likeliest explanation in a sentence; empty when nothing is known of them."""
+    against = ((likeliest.odds_against_none, "nothing wrong"), (likeliest.odds_against_next, "the next explanation"))
+    told = [f"{_odds(odds)} against {other}" for odds, other in against if odds is not None]
+    return f"odds {', '.join(told)}" if told else ""
+
+
+def _odds(odds: float) -> str:
+    if odds >= 1e6:
+        return "more than a million to 1"
+    return f"{float(f'{odds:.2g}'):.15g} to 1"
+
+
+@dataclass(frozen=True)
+class ValidatedQuantity:
+    """One result beside what the trials say of it: both coverage intervals, in `unit` ("1", "turns", ...).
+
+    `tolerance` is half a unit of the second significant digit of the standard uncertainty. `agrees`: both ends within it.
+    `undecided`: missed by less than twice `monte_carlo_uncertainty`, the standard uncertainty of the trials' own ends.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    monte_carlo_low: float
+    monte_carlo_high: float
+    monte_carlo_uncertainty: float
+    tolerance: float
+    outcome: Literal["agrees", "differs", "undecided"]
+
+
+@dataclass(frozen=True)
+class Validation:
+    """The evaluation checked by propagation of distributions (JCGM 101:2008)."""
+
+    trials: int
+    seed: int
+    coverage_probability: float
+    quantities: tuple[ValidatedQuantity, ...]

@@ -1,0 +1,104 @@
+"""What is found from the currents: points with their budgets, turns, zero, line, linearity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from harness.results.verdicts import Verdict
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One input of a point's uncertainty.
+
+    `standard_uncertainty` u(x) of the input itself in `unit` ("1" for a relative one), `sensitivity` c of the ratio error
+    to it (per that unit), `contribution` |c| u(x) to the standard uncertainty of the ratio error (a fraction).
+    """
+
+    source: str
+    distribution: Literal["normal", "rectangular"]
+    standard_uncertainty: float
+    unit: str
+    sensitivity: float
+    contribution: float
+    degrees_of_freedom: float | None
+    shared: bool
+
+
+@dataclass(frozen=True)
+class Point:
+    """One point: means over its pairs, ratio error with uncertainty, limit and verdict.
+
+    `acceptance_limit`: what the error may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
+    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero.
+    """
+
+    name: str
+    direction: str
+    nominal_current: float
+    reference_current: float
+    indicated_current: float
+    ratio_error: float
+    standard_uncertainty: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    degrees_of_freedom: float | None
+    coverage_method: str
+    limit: float
+    acceptance_limit: float
+    specific_risk: float
+    test_uncertainty_ratio: float | None
+    verdict: Verdict
+    pairs: int
+    reference_range: float
+    budget: tuple[BudgetLine, ...]
+
+
+@dataclass(frozen=True)
+class EffectiveTurns:
+    """Turns found on a range. `basis`: `base range` (relative to the base range's slope) or `absolute`.
+
+    `nearest` is the nearest whole number; `neighbours_excluded` says whether the whole numbers beside it lie
+    outside the expanded uncertainty.
+    """
+
+    value: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    basis: str
+    nearest: int
+    neighbours_excluded: bool
+
+
+@dataclass(frozen=True)
+class Offset:
+    """Indicated current with no primary current, in amperes, and whether it differs from zero by more than U."""
+
+    value: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    significant: bool
+
+
+@dataclass(frozen=True)
+class Line:
+    """Straight line of indicated on reference current; intercept in amperes, standard uncertainties."""
+
+    slope: float
+    slope_uncertainty: float
+    intercept: float
+    intercept_uncertainty: float
+    covariance: float
+    chi_squared: float
+    degrees_of_freedom: int
+
+
+@dataclass(frozen=True)
+class Linearity:
+    """Largest deviations from the three lines of IEC 61298-2 and the hysteresis, as fractions of the span."""
+
+    independent: float
+    zero_based: float
+    terminal_based: float
+    hysteresis: float | None

@@ -1,0 +1,153 @@
+"""The evaluation of one record: its ranges, and who, when, with what and by which rule."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from harness.results.beyond import (
+    BenchCheck,
+    Endurance,
+    ErrorParts,
+    NoLoad,
+    PhaseDisplacement,
+    PowerPoint,
+    SmallestCurrent,
+)
+from harness.results.explained import DiagnosisDetails, Hypothesis, Validation
+from harness.results.points import EffectiveTurns, Line, Linearity, Offset, Point
+from harness.results.verdicts import Verdict
+
+
+@dataclass(frozen=True)
+class RangeResult:
+    """All that was found on one range."""
+
+    name: str
+    wiring: str
+    expected_turns: int
+    display_factor: float
+    minimum_current: float
+    maximum_current: float
+    ceiling: float
+    ceiling_set_by: str
+    effective_turns: EffectiveTurns | None
+    zero: Offset | None
+    points: tuple[Point, ...]
+    line: Line | None
+    linearity: Linearity | None
+    verdict: Verdict
+    remarks: tuple[str, ...]
+    power: tuple[PowerPoint, ...] = ()
+    phase: tuple[PhaseDisplacement, ...] = ()
+    parts: tuple[ErrorParts, ...] = ()
+    smallest: SmallestCurrent | None = None
+    no_load: NoLoad | None = None
+    endurance: Endurance | None = None
+
+
+@dataclass(frozen=True)
+class DeviceSummary:
+    """The device as its file describes it."""
+
+    maker: str
+    type: str
+    serial: str
+    owner: str
+    modified_by: str
+    modification: str
+    secondary_turns: int
+    rated_secondary_current: float
+    maximum_secondary_current: float
+    burden: float
+    frequency: float
+    resolution: float
+    smallest_readable_current: float
+    path_ratings: dict[str, str]
+    claim: str
+
+
+@dataclass(frozen=True)
+class InstrumentSummary:
+    """One instrument that took part, as identified during the run."""
+
+    name: str
+    role: str
+    profile: str
+    identity: str
+    serial: str
+    certificate: str
+    calibrated: str
+    due: str
+    laboratory: str
+    accuracy: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Run:
+    """Where, when, by whom and how the readings were taken."""
+
+    laboratory: str
+    laboratory_address: str
+    laboratory_statement: str
+    operator: str
+    started: str
+    finished: str
+    procedure: str
+    procedure_title: str
+    procedure_revision: str
+    procedure_description: str
+    procedure_hash: str
+    temperature: float
+    relative_humidity: float | None
+    reference_path: str
+    resumed: int
+    overrides: tuple[str, ...]
+    simulated: bool
+    record_file: str
+    record_lines: int
+    record_hash: str
+    software: str
+
+
+@dataclass(frozen=True)
+class DecisionRule:
+    """How a point's verdict was reached; what does not belong to the rule is None.
+
+    `guard_factor`: guard band over U. Prior mean and standard deviation are parts of the limit. `global_consumer_risk` and
+    `global_producer_risk`: the greatest over all points, for items as the prior says they are. `memory`: tables of limits
+    the claim rests on that were written from memory.
+    """
+
+    rule: Literal["simple", "guarded", "false_accept", "shared_risk"]
+    coverage_probability: float
+    statement: str
+    verdicts: Literal["two", "four"] = "two"
+    guard_factor: float | None = None
+    false_accept_probability: float | None = None
+    prior_mean: float | None = None
+    prior_standard_deviation: float | None = None
+    greatest_consumer_risk: float | None = None
+    global_consumer_risk: float | None = None
+    global_producer_risk: float | None = None
+    least_test_uncertainty_ratio: float | None = None
+    memory: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Results:
+    """The evaluation of one record."""
+
+    schema: str
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    run: Run
+    device: DeviceSummary
+    instruments: tuple[InstrumentSummary, ...]
+    decision: DecisionRule
+    ranges: tuple[RangeResult, ...]
+    diagnosis: tuple[Hypothesis, ...]
+    diagnosis_note: str
+    diagnosis_details: DiagnosisDetails = field(default_factory=DiagnosisDetails)
+    bench_check: BenchCheck | None = None
+    validation: Validation | None = None
