@@ -25,7 +25,7 @@ from typing import Any
 
 from uncertainties import ufloat
 
-from harness.bench import Accuracy, Bench
+from harness.bench import Accuracy, Bench, InstrumentEntry
 from harness.device import Device, Range
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.repeatability import RangeScatter, point_repeatability
@@ -71,6 +71,24 @@ class Inputs:
         if name not in self._shared:
             self._shared[name] = self._make(uncertainty, Source(name, distribution, math.inf, shared=True, unit=unit))
         return self._shared[name]
+
+    def of_instrument(self, of: str, entry: InstrumentEntry) -> tuple[Any, Any]:
+        """What its calibration does not say of an instrument called `of`: drift since then, and the temperature now."""
+        years = max(0.0, (self.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
+        away = abs(self.bench.environment.temperature - entry.calibration_temperature)
+        drift, warmth = entry.drift_per_year * years, entry.temperature_coefficient * away
+        return (
+            self.shared(f"{of}: drift since calibration", rectangular(drift), "rectangular"),
+            self.shared(f"{of}: temperature", rectangular(warmth), "rectangular"),
+        )
+
+    def of_path(self) -> tuple[Any, Any]:
+        """What is not known of the reference path: its factor, and where the lead lies in its window."""
+        path = self.bench.reference_path
+        return (
+            self.shared("reference path: factor", path.uncertainty / 2, "normal"),
+            self.shared("reference path: position of the lead", rectangular(path.position), "rectangular"),
+        )
 
     def _make(self, uncertainty: float, source: Source) -> Any:
         if uncertainty == 0:
@@ -196,23 +214,19 @@ def _own_part(variable: Any) -> float:
 def _reference_inputs(inputs: Inputs, observed: ObservedPoint) -> dict[str, Any]:
     """The inputs that act on the reference current, by their names in `PointModel`."""
     bench = inputs.bench
-    entry, path, scale = bench.entry("reference"), bench.reference_path, _accuracy(bench, observed.reference_scale)
+    scale = _accuracy(bench, observed.reference_scale)
     of = f"reference, {format_quantity(scale.full_scale, 'A')} range"
-    years = max(0.0, (inputs.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
-    away = abs(bench.environment.temperature - entry.calibration_temperature)
+    drift, temperature = inputs.of_instrument("reference", bench.entry("reference"))
+    factor, position = inputs.of_path()
     return {
         "gain": inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular"),
         "offset": inputs.shared(
             f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", unit="A"
         ),
-        "drift": inputs.shared(
-            "reference: drift since calibration", rectangular(entry.drift_per_year * years), "rectangular"
-        ),
-        "temperature": inputs.shared(
-            "reference: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
-        ),
-        "factor": inputs.shared("reference path: factor", path.uncertainty / 2, "normal"),
-        "position": inputs.shared("reference path: position of the lead", rectangular(path.position), "rectangular"),
+        "drift": drift,
+        "temperature": temperature,
+        "factor": factor,
+        "position": position,
         "reference_resolution": inputs.own(
             "resolution of the reference", rectangular(scale.resolution / 2), "rectangular", unit="A"
         ),

@@ -2,14 +2,14 @@
 
 The model of a point, with P' the reference's reading of power, U' that of voltage and X that of the display:
 
-    P = F (1 + f) P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution    analyser
+    P = F (1 + f + p) P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution    analyser
     P = S PF                                                     where the load's power factor PF is known instead
     S = U' (1 + gain_U) I                                                                      apparent power
     e_P = X / P - 1
 
 t is the tangent of the load's angle, positive when the current lags; alpha the angle between the analyser's own
 channels; beta the phase displacement of the reference transformer, which makes the analyser see the angle phi - beta.
-F, f and I are those of the current (`points`), so that what they share cancels where ratio error and power error are
+F, f, p and I are those of the current (`points`), so that what they share cancels where ratio error and power error are
 compared. `gain_P`, `gain_U`, `alpha` and `beta` are one input each for all points.
 """
 
@@ -25,7 +25,7 @@ from uncertainties import umath
 from harness.bench import Bench, PowerAccuracy, VoltageAccuracy
 from harness.device import Device
 from harness.evaluation.observed import ObservedPoint
-from harness.evaluation.points import DAYS_PER_YEAR, Inputs, PointValues
+from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.uncertainty import rectangular, type_a
 
 NEAR_UNITY = 0.97
@@ -51,7 +51,7 @@ class PowerModel:
     path_factor: float
     indicated: float
     relative: tuple[Any, ...]
-    factor: Any
+    path: tuple[Any, ...]
     own_angle: Any
     transformer_angle: Any
     resolution: Any
@@ -130,27 +130,19 @@ def _analyser_power(
     displayed: tuple[Any, ...],
 ) -> tuple[Any, PowerModel | None]:
     """The reference power, and the model behind the error of power where the phase was measured."""
-    bench, entry = inputs.bench, inputs.bench.entry("reference")
-    path = bench.reference_path
-    years = max(0.0, (inputs.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
-    away = abs(bench.environment.temperature - entry.calibration_temperature)
+    path = inputs.bench.reference_path
     gain = inputs.shared("reference power: gain", rectangular(accuracy.of_reading), "rectangular")
-    drift = inputs.shared(
-        "reference power: drift since calibration", rectangular(entry.drift_per_year * years), "rectangular"
-    )
-    warmth = inputs.shared(
-        "reference power: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
-    )
+    drift, warmth = inputs.of_instrument("reference power", inputs.bench.entry("reference"))
     alpha, turned = _own_angle(inputs, accuracy), _transformer_angle(inputs)
     beta = path.phase_displacement + turned
-    factor = inputs.shared("reference path: factor", path.uncertainty / 2, "normal")
+    factor, position = inputs.of_path()
     reading = _mean(observed, "reference_power")
     seen = reading * (1 + gain + drift + warmth - alpha * tangent)
     corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
     resolution = inputs.own(
         "resolution of the reference power", rectangular(accuracy.resolution / 2), "rectangular", unit="W"
     )
-    power = path.factor * (1 + factor) * (corrected + resolution)
+    power = path.factor * (1 + factor + position) * (corrected + resolution)
     if not _read(observed, "reference_phase"):
         return power, None
     return power, PowerModel(
@@ -160,7 +152,7 @@ def _analyser_power(
         path_factor=path.factor,
         indicated=_nominal(indicated),
         relative=(gain, drift, warmth),
-        factor=factor,
+        path=(factor, position),
         own_angle=alpha,
         transformer_angle=turned,
         resolution=resolution,

@@ -9,14 +9,12 @@ With I the reference current, N1 and N2 the turns described, I2 the secondary cu
 
 from __future__ import annotations
 
-import datetime as dt
-import math
 from dataclasses import dataclass
 from typing import Any
 
 from harness.bench import InstrumentEntry
 from harness.device import Device
-from harness.evaluation.points import DAYS_PER_YEAR, Inputs, PointValues
+from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.uncertainty import rectangular
 
 
@@ -55,23 +53,8 @@ def _secondary(inputs: Inputs, entry: InstrumentEntry, reading: float, largest: 
     of = f"meter in the secondary, {scale.full_scale:g} range"
     gain = inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular")
     offset = inputs.shared(f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", "A")
-    drift = inputs.shared(
-        "meter in the secondary: drift since calibration",
-        rectangular(entry.drift_per_year * _years(entry, inputs.run_date)),
-        "rectangular",
-    )
-    away = abs(inputs.bench.environment.temperature - entry.calibration_temperature)
-    warmth = inputs.shared(
-        "meter in the secondary: temperature", rectangular(entry.temperature_coefficient * away), "rectangular"
-    )
+    drift, warmth = inputs.of_instrument("meter in the secondary", entry)
     resolution = inputs.own(
         "resolution of the meter in the secondary", rectangular(scale.resolution / 2), "rectangular", unit="A"
     )
     return reading * (1 + gain + drift + warmth) + offset + resolution
-
-
-def _years(entry: InstrumentEntry, run_date: dt.date) -> float:
-    if entry.calibration is None:
-        return 0.0
-    years = (run_date - entry.calibration.date).days / DAYS_PER_YEAR
-    return max(0.0, years) if math.isfinite(years) else 0.0

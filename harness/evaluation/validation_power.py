@@ -39,7 +39,7 @@ def _ratio(model: PowerModel, draws: Draws) -> Array:
     gain = 1.0 + sum(draws(v) for v in model.relative)
     read = model.reading * gain * np.cos(angle) / np.cos(model.phase) + draws(model.resolution)
     indicated = model.indicated + sum(draws(v) for v in model.displayed)
-    ratio: Array = indicated / (model.path_factor * (1.0 + draws(model.factor)) * read)
+    ratio: Array = indicated / (model.path_factor * (1.0 + sum(draws(v) for v in model.path)) * read)
     return ratio
 
 
