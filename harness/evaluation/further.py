@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
-import uncertainties
-
 from harness.device import Device, Range, limit_of_phase_displacement, limit_of_power_error
 from harness.evaluation.at_rest import endurance, no_load
 from harness.evaluation.conformity import SHORT_OF_PASS, Decided
@@ -19,6 +17,7 @@ from harness.evaluation.power import PowerValues
 from harness.evaluation.secondary import Split, split
 from harness.evaluation.smallest import SmallestFound, smallest_found
 from harness.evaluation.stated import decided, stated
+from harness.evaluation.uncertainty import covariance
 from harness.evaluation.validation import Check
 from harness.evaluation.validation_power import phase_displacement, power_error
 from harness.quantities import format_percent, format_quantity
@@ -155,12 +154,14 @@ def _phase(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplaceme
     displacement = stated(inputs, found.displacement)
     near, far = found.found_from
     limit = limit_of_phase_displacement(device, rng, _nominal(near.current))
-    correlation = uncertainties.correlation_matrix([found.displacement, found.common_error])[0][1]
+    spread = covariance([found.displacement, found.common_error])
+    together = math.sqrt(float(spread[0, 0] * spread[1, 1]))
+    correlation = float(spread[0, 1]) / together if together else 0.0
     return PhaseDisplacement(
         nominal_current=found.nominal_current,
         displacement=displacement,
         common_error=stated(inputs, found.common_error),
-        correlation=float(correlation),
+        correlation=correlation,
         found_from=(near.observed.name, far.observed.name),
         foretold=tuple(_foretold(inputs, f) for f in found.foretold),
         limit=limit,

@@ -100,7 +100,8 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
         if known is None or apparent is None:
             return None
         basis, (value, expanded) = KNOWN_LOAD, known
-        factor = abs(value) + inputs.shared(f"load: power factor {value:g}", expanded / 2, "normal")
+        named = "load" if not bench.shelf_currents else f"load of {observed.nominal_current:g} A"
+        factor = abs(value) + inputs.shared(f"{named}: power factor {value:g}", expanded / 2, "normal")
         power = apparent * factor
         tangent = _of_power_factor(value)
     shown = _shown_power_factor(device, inputs, observed)
@@ -179,8 +180,9 @@ def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
     if accuracy is None or not _read(point.observed, "reference_voltage"):
         return None
     gain = inputs.shared("reference voltage: gain", rectangular(accuracy.of_reading), "rectangular")
+    drift, warmth = inputs.of_instrument("reference voltage", entry)
     step = inputs.own("resolution of the voltage", rectangular(accuracy.resolution / 2), "rectangular", unit="V")
-    return (_mean(point.observed, "reference_voltage") * (1 + gain) + step) * point.reference
+    return (_mean(point.observed, "reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
 
 
 def _tangent(inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy) -> Any:

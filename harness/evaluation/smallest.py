@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -11,7 +12,10 @@ import numpy as np
 from harness.device import Device, Range
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.points import Inputs, PointValues
-from harness.evaluation.uncertainty import rectangular
+from harness.evaluation.uncertainty import Distribution, rectangular
+
+NEAR = 1.1
+"""Points that read within this ratio of the lowest one show the same scatter, and share it."""
 
 
 @dataclass(frozen=True)
@@ -76,20 +80,31 @@ def _between(
     middle = (low.reference + high.reference) / 2
     half = abs(_reference(high) - _reference(low)) / 2
     bracket = inputs.own("between reading and not reading", rectangular(half), "rectangular", unit="A")
-    scatter = _scatter(high.observed) * rng.display_factor
-    counted = len(high.observed.pairs)
-    noise = max(scatter, rectangular(device.display.resolution / 2) * rng.display_factor) / counted**0.5
-    return (
-        middle
-        + bracket
-        + inputs.own("scatter of the display where it begins to read", noise, "normal", counted - 1, unit="A")
+    scatter, freedom = _scatter([p.observed for p in above if _reference(p) <= NEAR * _reference(high)])
+    step = rectangular(device.display.resolution / 2)
+    # Rounding can hide all scatter; then the step stands for it.
+    distribution: Distribution = "normal" if scatter > step else "rectangular"
+    seen = max(scatter, step)
+    noise = inputs.own(
+        "scatter of the display where it begins to read",
+        seen * rng.display_factor / len(high.observed.pairs) ** 0.5,
+        distribution,
+        freedom if distribution == "normal" else math.inf,
+        unit="A",
     )
+    return middle + bracket + noise
 
 
-def _scatter(observed: ObservedPoint) -> float:
-    """Standard deviation of the displayed values that are not zero, in displayed amperes."""
-    shown = [p.displayed for p in observed.pairs if p.displayed != 0]
-    return float(np.std(shown, ddof=1)) if len(shown) > 1 else 0.0
+def _scatter(points: Sequence[ObservedPoint]) -> tuple[float, float]:
+    """Standard deviation of the displayed values that are not zero, in displayed amperes, pooled over `points`; degrees of freedom."""
+    squares, freedom = 0.0, 0
+    for point in points:
+        shown = np.array([p.displayed for p in point.pairs if p.displayed != 0])
+        if len(shown) < 2:
+            continue
+        squares += float(((shown - shown.mean()) ** 2).sum())
+        freedom += len(shown) - 1
+    return (math.sqrt(squares / freedom), float(freedom)) if freedom else (0.0, math.inf)
 
 
 def _part(observed: ObservedPoint, holds: Callable[[Any], bool]) -> float:
