@@ -50,6 +50,7 @@ def point_reading(name: str, rng: Range, bench: Bench, readings: Sequence[dict[s
 
 def observed_points(record: Record) -> list[ObservedPoint]:
     """The finished points with their raw pairs, in the order they were finished."""
+    resumed = [line["line"] for line in record.of_kind("resume")]
     return [
         ObservedPoint(
             range=line["range"],
@@ -59,6 +60,8 @@ def observed_points(record: Record) -> list[ObservedPoint]:
             reference_scale=line["reference_scale"],
             pairs=tuple(_pair(r) for r in readings),
             power_factor=line.get("power_factor"),
+            power_asked=line.get("power", False),
+            part=sum(number < line["line"] for number in resumed),
         )
         for line, readings in _points(record)
     ]
@@ -68,13 +71,16 @@ def observed_ranges(record: Record) -> list[ObservedRange]:
     """Per range: the lowest ceiling that held, the part that set it, and the points left out."""
     found: dict[str, tuple[float, str]] = {}
     left_out: dict[str, list[str]] = {}
+    beyond: dict[str, list[str]] = {}
     for line in record.of_kind("step", "ceiling", "skip"):
         if line["kind"] == "skip":
-            left_out.setdefault(line["range"], []).append(f"{line['name']}: {line['reason']}")
+            among = beyond if line.get("direction") in ("search", "check") else left_out
+            among.setdefault(line["range"], []).append(f"{line['name']}: {line['reason']}")
         elif "ceiling" in line:
             found[line["range"]] = (line["ceiling"], line["ceiling_set_by"])
     return [
-        ObservedRange(name, current, set_by, tuple(left_out.get(name, ()))) for name, (current, set_by) in found.items()
+        ObservedRange(name, current, set_by, tuple(left_out.get(name, ())), tuple(beyond.get(name, ())))
+        for name, (current, set_by) in found.items()
     ]
 
 

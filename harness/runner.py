@@ -186,7 +186,14 @@ class Runner:
             self._catch_up()
         rng = self._selected()
         if self._where.refused and step.direction != "zero":
-            self._writer.write("skip", point=number, name=step.point, range=rng.name, reason=self._where.refused)
+            self._writer.write(
+                "skip",
+                point=number,
+                name=step.point,
+                range=rng.name,
+                direction=step.direction,
+                reason=self._where.refused,
+            )
             if self._where.refused != self._told:
                 self._progress.note(f"{step.point} left out: {self._where.refused}")
                 self._told = self._where.refused

@@ -22,8 +22,8 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
         yield f"largest phase displacement {_minutes(max(rng.phase, key=lambda p: abs(p.displacement.value)))}"
         errors = [f.normalized_error for p in rng.phase for f in p.foretold if f.normalized_error is not None]
         if errors:
-            agrees = "agrees" if max(errors) <= 1 else "DISAGREES"
-            yield f"power foretold from it {agrees} with the power measured (E at most {max(errors):.2f})"
+            agrees = "agrees with" if max(errors) <= 1 else "is a little off" if max(errors) <= 2 else "DISAGREES with"
+            yield f"power foretold from it {agrees} the power measured (E at most {max(errors):.2f})"
     if rng.smallest is not None:
         found, lowest = rng.smallest.found, rng.smallest.lowest_reading
         down_to = (

@@ -39,6 +39,13 @@ SET_WITHIN = 0.02
 """The smallest current claimed was asked for; what flowed may be this much (relative) beside it."""
 
 
+POWER_FACTOR_WITHIN = 0.03
+"""How far the power factor read may be from the one the load was asked for."""
+
+NOT_FORETOLD = 2.0
+"""Twice the expanded uncertainty: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
+
+
 @dataclass(frozen=True)
 class Further:
     """What is to be put into a range's result, by its field names, the verdict on it and why it is not a plain pass.
@@ -65,7 +72,10 @@ def further(
     checks = _checks(rng, own, power, angles, phase)
     ratio = [p for p in points if p.observed.range == rng.name and p.observed.direction != "search"]
     splits = [split(device, inputs, p) for p in ratio]
-    turned = _reversed(rng, power)
+    asked = any(p.observed.power_asked and p.observed.direction == "single" for p in ratio)
+    turned = _reversed(rng, power) + _other_power_factor(rng, power) + _not_foretold(rng, phase)
+    if asked and not power:
+        turned.append(f"{rng.name}: power was to be read and was not")
     reasons += turned
     reasons += _failed_power(rng, power)
     reasons += _failed_phase(rng, phase)
@@ -227,6 +237,40 @@ def _reversed(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
     return [
         f"{rng.name}: power reads with the wrong sign at {len(wrong)} of {len(points)} points: a winding or the voltage is "
         "connected the wrong way round"
+    ]
+
+
+def _other_power_factor(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
+    """A load that is not at the power factor it was asked for, or a reference whose sign of the angle is another."""
+    wrong = [
+        p for p in points if p.nominal_power_factor is not None and _another(p.power_factor, p.nominal_power_factor)
+    ]
+    if not wrong:
+        return []
+    first = wrong[0]
+    return [
+        f"{rng.name}: power factor {signed_text(first.nominal_power_factor or 1.0)} was asked for and "
+        f"{signed_text(round(first.power_factor, 3))} was read, at {len(wrong)} of {len(points)} points: look at the load, and "
+        "at the sign of the angle the reference reads (positive when the current lags)"
+    ]
+
+
+def _another(read: float, asked: float) -> bool:
+    if abs(abs(read) - abs(asked)) > POWER_FACTOR_WITHIN:
+        return True
+    return abs(asked) < 1 - POWER_FACTOR_WITHIN and read * asked < 0
+
+
+def _not_foretold(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
+    """Where power at a further power factor is far from what the phase displacement makes of it."""
+    far = [(p, f) for p in found for f in p.foretold if (f.normalized_error or 0.0) > NOT_FORETOLD]
+    if not far:
+        return []
+    phase, worst_of = max(far, key=lambda pair: pair[1].normalized_error or 0.0)
+    return [
+        f"{rng.name}: power at power factor {signed_text(round(worst_of.power_factor, 2))} and "
+        f"{format_quantity(phase.nominal_current, 'A')} is not what the phase displacement makes of it "
+        f"(E = {worst_of.normalized_error:.1f}): something else acts on power, or the angle read is not the angle"
     ]
 
 

@@ -28,7 +28,8 @@ class ObservedPoint:
     """One finished point. `nominal_current` is what was applied (0 for zero points), in primary amperes.
 
     `reference_scale` is the full scale of the reference's range, in the reference's own unit; `power_factor` what the load
-    was asked for, negative when leading, None when nothing was asked.
+    was asked for, negative when leading, None when nothing was asked. `power_asked`: power was to be read too. `part` counts
+    how often the run had been interrupted before.
     """
 
     range: str
@@ -38,13 +39,19 @@ class ObservedPoint:
     reference_scale: float
     pairs: tuple[Pair, ...]
     power_factor: float | None = None
+    power_asked: bool = False
+    part: int = 0
 
 
 @dataclass(frozen=True)
 class ObservedRange:
-    """What the runner knows of one range beside its points: the ceiling in amperes, the part that set it, points left out."""
+    """What the runner knows of one range beside its points: the ceiling in amperes, the part that set it, points left out.
+
+    `skipped` are points for ratio errors, `skipped_beyond` those of a search or of the bench's check.
+    """
 
     name: str
     ceiling: float
     ceiling_set_by: str
     skipped: tuple[str, ...] = ()
+    skipped_beyond: tuple[str, ...] = ()

@@ -88,7 +88,7 @@ def evaluate_ranges(
     values = [v for v in everything if v.observed.direction != "search"]
     powers = [p for v in values if (p := power_values(device, inputs, v)) is not None]
     # A run for the zero, the smallest current or the bench itself says nothing about ratio errors, and is not asked to.
-    asked = any(p.direction not in ("zero", "search", "check") for p in points)
+    asked = any(p.direction not in ("zero", "search", "check") for p in points) or any(r.skipped for r in ranges)
     known = {r.name: r for r in ranges}
     slopes = {r.name: slope_of(inputs, _of_range(values, r)) for r in device.ranges}
     base = slopes[device.ranges[0].name]
@@ -107,8 +107,10 @@ def evaluate_ranges(
         checks |= beyond.checks
         if beyond.smallest_current is not None:
             thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
-        why += beyond.reasons
-        results.append(replace(result, verdict=worst([result.verdict, beyond.verdict]), **beyond.found))
+        left_out = _left_out_beyond(known.get(rng.name))
+        why += [*beyond.reasons, *left_out]
+        judged: Verdict = "fail" if left_out else worst([result.verdict, beyond.verdict])
+        results.append(replace(result, verdict=judged, **beyond.found))
         reasons += why
     errors = [
         PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error) for p in powers
@@ -117,6 +119,9 @@ def evaluate_ranges(
     check = bench_check(device, bench, inputs, points)
     reasons += check[1] if check is not None else []
     verdicts = [r.verdict for r in results] + ([check[0].verdict] if check is not None else [])
+    if not points and not reasons:
+        verdicts.append("fail")
+        reasons.append("no point was read, so nothing was verified")
     return RangesOutcome(
         tuple(results),
         found.causes,
@@ -377,6 +382,14 @@ def _uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None)
         if _misses(bottom, rng.minimum_current, -1):
             reasons.append(f"{rng.name}: not shown below {format_quantity(bottom.reference_current, 'A')}")
     return reasons
+
+
+def _left_out_beyond(known: ObservedRange | None) -> list[str]:
+    """What was to be searched or checked on a range and was not."""
+    if known is None or not known.skipped_beyond:
+        return []
+    name, _, why = known.skipped_beyond[0].partition(": ")
+    return [f"{known.name}: {name.removeprefix(f'{known.name} ')} left out, {why}"]
 
 
 def _shown(points: Sequence[Point], rng: Range, uncovered: Sequence[str]) -> str:
