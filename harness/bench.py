@@ -302,6 +302,15 @@ class Bench(Table):
         for role, name in self.roles.model_dump().items():
             if name is not None and name not in names:
                 raise ValueError(f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(names))}")
+        played: dict[str, str] = {}
+        for role, name in self.roles.model_dump().items():
+            if name in played and (played[name], role) != ("reference", "voltage"):
+                raise ValueError(
+                    f"found {name!r} in roles.{played[name]} and in roles.{role}, expected an instrument of its own for each "
+                    "(a reference may read the voltage too)"
+                )
+            if name is not None:
+                played[name] = role
         for name in self.safe_order:
             if name not in self.roles.model_dump().values():
                 raise ValueError(f"found {name!r} in safe_order, expected instruments that play a role")

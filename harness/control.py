@@ -79,6 +79,8 @@ class Control:
         self._shelf = station.load.by_person
         self.current = 0.0
         self.power_factor: float | None = None
+        self._protected_at: float | None = None
+        self._load_reopened = False
         self._seen_dead = False
         self._full_scale: float | None = None
         self._settled_at = 0.0
@@ -105,14 +107,33 @@ class Control:
         self._progress.energised(current)
         # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
         self.current = current
-        self.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._station.load.drive(current))
+        self.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._drive_load(current))
         if not rising:
             # A protection below the present setting is refused, so on the way down it follows.
             self._protect(limit)
         self._writer.write("step", step="apply", current=current)
 
     def _protect(self, limit: float) -> None:
-        self.redoing("load limit", lambda _: self._station.load.protect(limit * PROTECTION))
+        wanted = limit * PROTECTION
+
+        def protect(_: int) -> None:
+            if self._load_reopened and self.current:
+                self._drive_load(self.current)
+            self._station.load.protect(wanted)
+
+        self.redoing("load limit", protect)
+        self._protected_at = wanted
+
+    def _drive_load(self, current: float) -> None:
+        """Drive; a load whose link was lost may have restarted, so what had been set on it is set again, from off."""
+        if self._load_reopened:
+            self._switch_off()
+            if self.power_factor is not None:
+                self._station.load.set_power_factor(self.power_factor)
+            if self._protected_at is not None:
+                self._station.load.protect(self._protected_at)
+            self._load_reopened = False
+        self._station.load.drive(current)
 
     def set_power_factor(self, power_factor: float) -> None:
         """Have the load draw its current at `power_factor`; it is off while that changes. Raises InstrumentError."""
@@ -276,7 +297,12 @@ class Control:
         self._seen_dead = True
 
     def _reopen(self, name: str) -> None:
-        instrument = self._station.instruments[name]
+        instrument, secondary = self._station.instruments[name], self._station.secondary
+        if secondary is not None and name == secondary.name and self.current:
+            # It may have restarted on another function, and the loop it stands in would be open.
+            raise Abandoned(
+                f"{name}, the meter in the secondary, was lost while {format_quantity(self.current, 'A')} flowed"
+            )
         for attempt in range(1, ATTEMPTS + 1):
             self._stop.check()
             try:
@@ -294,5 +320,7 @@ class Control:
                 instrument=name,
                 address=instrument.address,
             )
+        if name == self._station.load.name and not self._shelf:
+            self._load_reopened = True
         if name == self._station.reference.name:
             self._full_scale = None

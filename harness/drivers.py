@@ -72,7 +72,12 @@ class Drivers:
     def secondary(self) -> Reference:
         """What reads the current in the secondary loop."""
         name = self.bench.roles.secondary or ""
-        entry = self.bench.instruments[name]
+        entry, largest = self.bench.instruments[name], self.device.transformer.maximum_secondary_current
+        if entry.ranges[-1].full_scale < largest:
+            raise UserError(
+                f"instruments.{name}.ranges: found {entry.ranges[-1].full_scale:g} A as the largest full scale, expected at "
+                f"least the {largest:g} A the secondary may carry (maximum_secondary_current)"
+            )
         if entry.by_person:
             return self._read_by_person(name, entry, "secondary")
         return self._scpi(name, "secondary", ScpiReference)

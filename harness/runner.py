@@ -90,6 +90,9 @@ class Runner:
         steps = procedure.steps(self._device, self._with_bench(options))
         self._note_environment()
         self._control.redoing("range of the meter in the secondary", lambda _: self._pairs.arrange())
+        if self._station.load.takes_power_factor(1.0):
+            # What an earlier run left set would be in every reading of this one.
+            self._control.set_power_factor(1.0)
         answer: PointReading | None = None
         while True:
             self._stop.check()
@@ -108,7 +111,8 @@ class Runner:
         return replace(
             options,
             available=self._bench.shelf_currents,
-            power_factors=POWER_FACTORS if self._station.load.can_set_power_factor() else (),
+            power_factors=tuple(f for f in POWER_FACTORS if self._station.load.takes_power_factor(f)),
+            least_current=max(self._station.load.least_current, self._bench.entry("load").minimum_current or 0.0),
             check_current=None if standard is None else standard.current,
         )
 

@@ -78,7 +78,12 @@ class PersonLoad(_ByPerson):
     def protect(self, limit: float) -> None:
         """A lamp has no protection of its own."""
 
-    def can_set_power_factor(self) -> bool:
+    @property
+    def least_current(self) -> float:
+        """What is on the shelf says it."""
+        return 0.0
+
+    def takes_power_factor(self, power_factor: float) -> bool:
         """A lamp is what it is."""
         return False
 

@@ -60,8 +60,12 @@ class Load(Instrument, Protocol):
     def protect(self, limit: float) -> None:
         """Have the instrument itself refuse more than `limit` amperes, where its profile can."""
 
-    def can_set_power_factor(self) -> bool:
-        """Whether its power factor can be set."""
+    @property
+    def least_current(self) -> float:
+        """The smallest current in amperes it can be set to; 0 when it can be any."""
+
+    def takes_power_factor(self, power_factor: float) -> bool:
+        """Whether it can be set to `power_factor`, negative for a leading current."""
 
     def set_power_factor(self, power_factor: float) -> None:
         """Set the power factor, negative for a leading current."""
@@ -152,9 +156,15 @@ class ScpiLoad(ScpiInstrument):
         if "voltage" in self.profile.quantities:
             self.protect_quantity("voltage", limit)
 
-    def can_set_power_factor(self) -> bool:
-        """Whether the profile has a command for it."""
-        return "power_factor" in self.profile.quantities and bool(self.profile.quantities["power_factor"].set)
+    @property
+    def least_current(self) -> float:
+        """The profile's minimum, in amperes."""
+        return max(0.0, self.profile.quantities["current"].minimum)
+
+    def takes_power_factor(self, power_factor: float) -> bool:
+        """Whether the profile has a command for it, and bounds that hold it."""
+        quantity = self.profile.quantities.get("power_factor")
+        return quantity is not None and bool(quantity.set) and quantity.minimum <= power_factor <= quantity.maximum
 
     def set_power_factor(self, power_factor: float) -> None:
         """Set the power factor and read it back. Raises InstrumentError, also when the profile has none."""

@@ -36,14 +36,15 @@ def _search(device: Device, rng: Range, options: Options, asked: float | None) -
             reads = trial
         else:
             silent = trial
-        if count == 0 and not silent:
-            trial = min(0.9 * expected, reads / 2)
-        elif not silent:
-            trial = reads / 2
-        elif reads / silent <= CLOSE:
+        if silent and reads / silent <= CLOSE:
             return
-        else:
+        if silent:
             trial = (reads * silent) ** 0.5
+        else:
+            trial = min(0.9 * expected, reads / 2) if count == 0 else reads / 2
+        if trial < options.least_current:
+            # The load goes no lower: what read last is the smallest that can be shown.
+            return
 
 
 def _down_the_shelf(rng: Range, options: Options) -> Steps:
