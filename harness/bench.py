@@ -201,13 +201,15 @@ class Roles(Table):
 class CheckStandard(Table):
     """What the check standard is known to read: its ratio to the reference current at `current` amperes.
 
-    `uncertainty` is the expanded uncertainty (k = 2) of `ratio`, relative; `standard_deviation` its scatter from day to day, relative.
+    `uncertainty` is the expanded uncertainty (k = 2) of `ratio`, relative; `standard_deviation` its scatter from day to day, relative. `established_here`:
+    with this very reference, whose lasting errors are in the ratio then.
     """
 
     current: Current
     ratio: float = Field(default=1.0, gt=0)
     uncertainty: Fraction
     standard_deviation: Fraction = 0.0
+    established_here: bool = False
 
 
 class Environment(Table):

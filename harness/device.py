@@ -133,6 +133,8 @@ class Claim(Table):
             raise ValueError(
                 f"found phase_displacement and accuracy_class {self.accuracy_class}, which claims one itself, expected one of them"
             )
+        if self.phase_displacement == 0:
+            raise ValueError("found a phase_displacement of 0, expected an angle above it")
         return self
 
 

@@ -38,10 +38,8 @@ def _search(device: Device, rng: Range, options: Options, asked: float | None) -
             silent = trial
         if silent and reads / silent <= CLOSE:
             return
-        if silent:
-            trial = (reads * silent) ** 0.5
-        else:
-            trial = min(0.9 * expected, reads / 2) if count == 0 else reads / 2
+        lower = min(0.9 * expected, reads / 2) if count == 0 else reads / 2
+        trial = (reads * silent) ** 0.5 if silent else lower
         if trial < options.least_current:
             # The load goes no lower: what read last is the smallest that can be shown.
             return

@@ -81,6 +81,7 @@ def _no_load(results: Results) -> Iterator[Flowable]:
         [
             r.name,
             f"{n.seconds:.0f}{NO_BREAK}s",
+            "not read" if n.voltage is None else f"{n.voltage:.1f}{NO_BREAK}V",
             _amperes(n.current),
             "not shown" if n.power is None else f"{n.power:.3g}{NO_BREAK}W",
             "not shown" if n.energy is None else f"{n.energy / 3600:.3g}{NO_BREAK}Wh",
@@ -89,12 +90,21 @@ def _no_load(results: Results) -> Iterator[Flowable]:
         ]
         for r, n in found
     ]
-    head = ["Range", "Waited", "Indicated current", "Indicated power", "Energy counted", "Step of energy", "Verdict"]
+    head = [
+        "Range",
+        "Waited",
+        "Voltage",
+        "Indicated current",
+        "Indicated power",
+        "Energy counted",
+        "Step of energy",
+        "Verdict",
+    ]
     explained = (
-        "Voltage on, no current. What is indicated is offset or the device's own consumption through its sensor; energy "
+        "No current. What is indicated is offset or the device's own consumption through its sensor; energy "
         "counted meanwhile is creep."
     )
-    table = ruled(head, rows, [w * mm for w in (24, 20, 38, 26, 26, 22, 14)])
+    table = ruled(head, rows, [w * mm for w in (20, 16, 20, 34, 25, 24, 19, 12)])
     yield KeepTogether([heading("No load"), prose(explained, "small"), space(1.5), table])
 
 
@@ -109,6 +119,7 @@ def _endurance(results: Results) -> Iterator[Flowable]:
         rows.append(
             [
                 r.name,
+                current(e.current),
                 f"{e.seconds:.0f}{NO_BREAK}s",
                 str(e.points),
                 written(round_half_up(exact(e.first_error, 2), -3)),
@@ -122,6 +133,7 @@ def _endurance(results: Results) -> Iterator[Flowable]:
         )
     head = [
         "Range",
+        "Current",
         "Held",
         "Points",
         "First error\nin %",
@@ -132,11 +144,9 @@ def _endurance(results: Results) -> Iterator[Flowable]:
         "Largest in the\nsecondary",
         "Verdict",
     ]
-    widths = [w * mm for w in (20, 16, 13, 19, 19, 17, 15, 15, 24, 12)]
-    explained = (
-        "The largest current of the range was held. Drift is the slope of a line through the errors, times the time."
-    )
-    table = ruled(head, rows, widths, numeric=(2, 3, 4, 5, 6, 7))
+    widths = [w * mm for w in (16, 16, 14, 12, 18, 18, 16, 14, 15, 21, 12)]
+    explained = "The current named was held. Drift is the slope of a line through the errors, times the time."
+    table = ruled(head, rows, widths, numeric=(3, 4, 5, 6, 7, 8))
     yield KeepTogether([heading("Endurance"), prose(explained, "small"), space(1.5), table])
 
 

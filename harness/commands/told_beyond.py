@@ -39,7 +39,7 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
         yield f"with no current shows {_amperes(rest.current)}{counted}"
     if rng.endurance is not None:
         held = rng.endurance
-        yield f"held {held.seconds:.0f} s: drift {_percent(held.drift)}"
+        yield f"held {format_quantity(held.current, 'A', 3)} for {held.seconds:.0f} s: drift {_percent(held.drift)}"
     if rng.parts:
         clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)
         yield (

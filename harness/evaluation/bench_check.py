@@ -10,7 +10,7 @@ from harness.device import Device
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.points import Inputs, point_values
 from harness.evaluation.stated import stated
-from harness.evaluation.uncertainty import type_a
+from harness.evaluation.uncertainty import rectangular, type_a
 from harness.results import BenchCheck, Stated
 
 K_OF_STANDARD = 2.0
@@ -28,6 +28,8 @@ def bench_check(
     standard, name = bench.check_standard, bench.roles.check_standard
     if not own or standard is None or name is None:
         return None
+    steps = [r.resolution for r in bench.instruments[name].ranges if r.full_scale >= standard.current]
+    step = steps[0] if steps else 0.0
     ratios = []
     for point in own:
         shown = sum(p.displayed for p in point.pairs) / len(point.pairs)
@@ -36,12 +38,18 @@ def bench_check(
     if len(ratios) > 1:
         scatter = type_a([float(r.nominal_value) for r in ratios])
         found += inputs.own("repeatability", scatter.standard_uncertainty, "normal", scatter.degrees_of_freedom)
+    found += inputs.own("resolution of the check standard", rectangular(step / 2) / standard.current, "rectangular")
     known = standard.uncertainty / K_OF_STANDARD * standard.ratio
     from_day_to_day = inputs.own(
         "check standard from day to day", standard.standard_deviation * standard.ratio, "normal"
     )
     established = inputs.own("check standard: established ratio", known, "normal") + standard.ratio
-    deviation = stated(inputs, found + from_day_to_day - established)
+    compared = found
+    if standard.established_here:
+        # What the reference got wrong then it gets wrong now: of its own errors only what has changed since counts.
+        lasting = [v for v in found.derivatives if inputs.sources[v].shared and "drift" not in inputs.sources[v].name]
+        compared = found - sum(found.derivatives[v] * v for v in lasting)
+    deviation = stated(inputs, compared + from_day_to_day - established)
     normalized = abs(deviation.value) / deviation.expanded_uncertainty if deviation.expanded_uncertainty else math.inf
     result = BenchCheck(
         instrument=name,

@@ -96,10 +96,14 @@ class SmallestCurrent:
 
 @dataclass(frozen=True)
 class NoLoad:
-    """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules."""
+    """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
+
+    `voltage` in volts, None where none was read.
+    """
 
     seconds: float
     current: Stated
+    voltage: float | None
     power: float | None
     energy: float | None
     energy_resolution: float | None
@@ -108,11 +112,12 @@ class NoLoad:
 
 @dataclass(frozen=True)
 class Endurance:
-    """The largest current held for `seconds`: ratio errors at both ends, drift between them (fractions), and the limit.
+    """A largest `current`, in amperes, held for `seconds`: ratio errors at both ends, drift between them (fractions), and the limit.
 
     `largest_secondary_current` in amperes, where it was read.
     """
 
+    current: float
     seconds: float
     points: int
     first_error: float

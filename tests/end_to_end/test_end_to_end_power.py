@@ -1,5 +1,6 @@
 """The procedures beyond the ratio, on a bench with power, against what the simulated physics really did."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from harness.commands.twin import TwinLinks
 from harness.errors import AbortedSafe, UserError
 from harness.steps import Options
 from harness.stop import StopSignal
+from instruments.errors import LinkError
 from instruments.link import Link
 from instruments.profile import Profile
 from tests.on_twin import TwinRun
@@ -203,3 +205,98 @@ def test_a_bench_without_a_check_standard_is_told_at_rehearsal(tmp_path: Path) -
     inputs = load_inputs(*new(tmp_path, BENCH), "bench_check", Options())
     with pytest.raises(UserError, match=r"no \[check_standard\]"):
         rehearse(inputs, StopSignal())
+
+
+class _Through(TwinLinks):
+    """Links of which one goes through `wrap`."""
+
+    def __init__(self, twin: TwinRun, name: str, wrap: Callable[[Link], Link]) -> None:
+        super().__init__(twin.bench)
+        self._name, self._wrap = name, wrap
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        link = super().text(name, entry, profile)
+        return self._wrap(link) if name == self._name else link
+
+
+class _OtherSign:
+    """An analyser whose angle is positive when the current leads."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self.write, self.read, self.close = link.write, link.read, link.close
+
+    def query(self, text: str) -> str:
+        reply = self._link.query(text)
+        return f"{-float(reply):+.6E}" if text == "FETCh:PHASe?" else reply
+
+
+def test_an_angle_of_the_other_sign_is_found_out(files: tuple[Path, Path]) -> None:
+    twin = TwinRun(_inputs(files, "power_and_phase"))
+    twin.links = _Through(twin, "analyser", _OtherSign)
+    twin.run()
+    results = twin.results()
+    assert results.verdict == "fail"
+    assert "0.5 lagging was asked for and 0.5 leading was read" in results.reasons[0].replace("0.501", "0.5")
+
+
+class _Restarts:
+    """A load that restarts in the middle of a current, and whose link is gone with it."""
+
+    def __init__(self, link: Link, twin: TwinRun, seen: list[str]) -> None:
+        self._link, self._twin, self._seen = link, twin, seen
+        self.read, self.query, self.close = link.read, link.query, link.close
+
+    def write(self, text: str) -> None:
+        self._seen.append(text)
+        if text.startswith("SOURce:CURRent ") and sum(t.startswith("SOURce:CURRent ") for t in self._seen) == 15:
+            self._twin.bench.reset_load()
+            raise LinkError("link is gone", instrument="source", address="there", command=text)
+        self._link.write(text)
+
+
+def test_a_load_that_restarted_is_set_anew_before_it_drives(files: tuple[Path, Path]) -> None:
+    """Its own protection and its power factor are what they were, and the run comes to its end right."""
+    twin = TwinRun(_inputs(files, "power_and_phase", readings=2))
+    seen: list[str] = []
+    twin.links = _Through(twin, "source", lambda link: _Restarts(link, twin, seen))
+    twin.run()
+    assert any(line["instrument"] == "source" for line in twin.record.of_kind("trouble"))
+    at = [i for i, text in enumerate(seen) if text.startswith("SOURce:CURRent ")][14]
+    after = seen[at + 1 :]
+    on = after.index("OUTPut ON")
+    assert any(text.startswith("SOURce:CURRent:PROTection") for text in after[:on])
+    assert any(text.startswith("SOURce:PFACtor") for text in after[:on])
+    assert "OUTPut OFF" in after[:on]
+    assert twin.results().verdict == "pass"
+
+
+class _Falters:
+    """A meter in the secondary whose link is lost once something flows."""
+
+    def __init__(self, link: Link, twin: TwinRun) -> None:
+        self._link, self._twin = link, twin
+        self.write, self.read, self.close = link.write, link.read, link.close
+
+    def query(self, text: str) -> str:
+        if text == "READ?" and self._twin.bench.truth().primary_current > 1:
+            raise LinkError("link is gone", instrument="loop", address="there", command=text)
+        return self._link.query(text)
+
+
+def test_a_meter_in_the_secondary_lost_under_current_ends_the_run(files: tuple[Path, Path]) -> None:
+    twin = TwinRun(_inputs(files, "endurance", hold=60))
+    twin.links = _Through(twin, "loop", lambda link: _Falters(link, twin))
+    with pytest.raises(AbortedSafe, match="the meter in the secondary, was lost while 80 A flowed"):
+        twin.run()
+    assert not twin.bench.truth().load_on
+
+
+@pytest.mark.parametrize("procedure", ["turns_check", "endurance", "bench_check", "smallest_current"])
+def test_nothing_measured_is_no_pass(files: tuple[Path, Path], procedure: str) -> None:
+    """With the secondary open nothing is read on any range (bench_check: nothing may be driven to check by)."""
+    twin = TwinRun(_inputs(files, procedure, hold=30), faults=("secondary-open",))
+    twin.run()
+    results = twin.results()
+    assert results.verdict == "fail"
+    assert results.reasons

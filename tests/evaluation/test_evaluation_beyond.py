@@ -14,11 +14,12 @@ from harness.bench import Bench
 from harness.device import Device
 from harness.evaluation.at_rest import endurance, no_load
 from harness.evaluation.bench_check import bench_check
-from harness.evaluation.observed import ObservedPoint, Pair
+from harness.evaluation.observed import ObservedPoint, ObservedRange, Pair
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.secondary import split
 from harness.evaluation.smallest import smallest_found
+from harness.evaluation.stated import stated
 from harness.files import parse_bench, parse_device
 
 SECONDARY = """
@@ -220,22 +221,22 @@ def test_an_offset_that_uses_up_the_claim_fails(device: Device, bench: Bench) ->
     inputs = Inputs(bench, RUN_DATE)
     allowed = 0.01 * 1.0 + 2 * 0.001
     for shown, verdict in ((allowed - 0.001, "pass"), (allowed + 0.001, "fail")):
-        values = [point_values(device, inputs, p) for p in _zeros(shown, 3.0, (0.0, 0.0))]
+        values = [point_values(device, inputs, p) for p in _zeros(shown, 2.0, (0.0, 0.0))]
         found = no_load(device, inputs, values, device.ranges[0])
         assert found is not None
         assert found[0].verdict == verdict
-        assert found[0].power == pytest.approx(3.0)
+        assert found[0].power == pytest.approx(2.0)
 
 
 def _held(device: Device, inputs: Inputs, errors: Sequence[float], every: float = 60.0) -> list[PointValues]:
     points = []
     for i, error in enumerate(errors):
-        point = observed("x1", 50.0, [50.0 * (1 + error)] * 4, direction="hold", name=f"hold {i}")
+        point = observed("x1", 100.0, [100.0 * (1 + error)] * 4, direction="hold", name=f"hold {i}")
         pairs = tuple(
             Pair(p.reference, p.displayed, (i * every, i * every + 0.1), (i * every, i * every + 0.1))
             for p in point.pairs
         )
-        points.append(ObservedPoint("x1", point.name, "hold", 50.0, point.reference_scale, pairs))
+        points.append(ObservedPoint("x1", point.name, "hold", 100.0, point.reference_scale, pairs))
     return [point_values(device, inputs, p) for p in points]
 
 
@@ -299,3 +300,53 @@ def test_a_run_of_checks_alone_has_a_verdict_and_accuses_no_range(device: Device
     moved = evaluate_ranges(device, checked_bench, _checks(1.01), [], dt.date(2026, 7, 2))
     assert moved.verdict == "fail"
     assert "do not verify anything on this bench today" in moved.reasons[0]
+
+
+def test_a_ratio_established_with_this_reference_leaves_its_lasting_errors_out(
+    device: Device, checked_bench: Bench
+) -> None:
+    """JCGM 100:2008, F.1.2.4: what acts alike on both of two results drops out of their difference."""
+    standard = checked_bench.check_standard
+    assert standard is not None
+    here = checked_bench.model_copy(update={"check_standard": standard.model_copy(update={"established_here": True})})
+    spread = {}
+    for bench in (checked_bench, here):
+        found = bench_check(device, bench, Inputs(bench, RUN_DATE), _checks(1.0005))
+        assert found is not None
+        spread[bench is here] = found[0].deviation.standard_uncertainty / 1.0005
+    drift = 2e-4 * 182 / 365.25
+    resolution = 5e-7 / 0.25
+    left = math.sqrt((drift**2 + resolution**2) / 3 + 0.0002**2 + 0.00005**2 + 1e-10 / 3)
+    assert spread[True] == pytest.approx(left, rel=2e-3)
+    assert spread[False] > 2 * left
+
+
+def test_half_a_kilowatt_with_no_current_is_no_pass(device: Device, bench: Bench) -> None:
+    inputs = Inputs(bench, RUN_DATE)
+    values = [point_values(device, inputs, p) for p in _zeros(0.0, 500.0, (0.0, 0.0))]
+    found = no_load(device, inputs, values, device.ranges[0])
+    assert found is not None
+    assert found[0].verdict == "fail"
+    assert "shows 500 W with no current" in found[1][0]
+
+
+def test_a_run_without_a_point_is_no_pass(device: Device, bench: Bench) -> None:
+    skipped = [
+        ObservedRange(r.name, 1.0, "range switch", (f"{r.name} up 1 A: nothing is read",)) for r in device.ranges
+    ]
+    assert evaluate_ranges(device, bench, [], skipped, RUN_DATE).verdict == "fail"
+    searched = [
+        ObservedRange(r.name, 1.0, "range switch", (), (f"{r.name} search 1: nothing is read",)) for r in device.ranges
+    ]
+    outcome = evaluate_ranges(device, bench, [], searched, RUN_DATE)
+    assert outcome.verdict == "fail"
+    assert outcome.reasons[0] == "x1: search 1 left out, nothing is read"
+    assert evaluate_ranges(device, bench, [], [], RUN_DATE).verdict == "fail"
+
+
+def test_one_reading_a_point_is_enough_for_a_search(device: Device, bench: Bench) -> None:
+    inputs = Inputs(bench, RUN_DATE)
+    seen = [(1.0, [1.0]), (0.0202, [0.02]), (0.0198, [0.0])]
+    found = smallest_found(device, inputs, _searched(device, inputs, "x1", seen), device.ranges[0])
+    assert found is not None
+    assert stated(inputs, found.value).expanded_uncertainty > 0

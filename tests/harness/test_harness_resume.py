@@ -117,5 +117,9 @@ def test_a_current_held_is_held_again(files: tuple[Path, Path]) -> None:
     inputs = load_inputs(*files, "endurance", Options(readings=2, hold=100))
     twin, _, record = _interrupted_and_resumed(inputs, 5)
     assert len(_names(record)) == 33
-    assert all(r.endurance is not None and r.endurance.points == 11 for r in evaluate(record, "resumed").ranges)
+    results = evaluate(record, "resumed")
+    assert all(r.endurance is not None and r.endurance.points == 11 for r in results.ranges)
+    # What was interrupted was not held in one go, and is no pass; the other ranges are.
+    assert [r.verdict for r in results.ranges] == ["fail", "pass", "pass"]
+    assert "interrupted between its points" in results.reasons[0]
     assert not twin.bench.truth().switched_under_load
