@@ -100,7 +100,9 @@ class TerminalProgress:
             self._latest = f"{name}: read"
         else:
             within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
-            self._latest = f"{name}: error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
+            self._latest = (
+                f"{name}: ratio error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
+            )
         if self._live is None:
             self._console.print(
                 f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False, soft_wrap=True

@@ -66,6 +66,11 @@ def parse_quantity(text: object, unit: str) -> float:
         except ValueError:
             raise ValueError(f"found {text!r}, expected {expected}") from None
     unit_text = unit_text.strip().replace("%", "percent").replace("°C", "degC").replace("Ω", "ohm")
+    if unit == "m^2" and unit_text == "mm2":
+        unit_text = "mm^2"
+    # "1" for one percent would be a hundred; and an angle is no part of anything.
+    if (unit == "" and not unit_text) or (unit == "rad" and unit_text == "percent"):
+        raise ValueError(f"found {text!r} without its unit, expected {expected}")
     if unit and not unit_text:
         raise ValueError(f"found {text!r} without a unit, expected {expected}")
     try:

@@ -101,7 +101,9 @@ class Runner:
             except StopIteration:
                 return
             except Exception as failure:
-                raise Abandoned(f"procedure {procedure.name} failed: {type(failure).__name__}: {failure}") from failure
+                # A ValueError is how a procedure says what it misses; anything else is its defect.
+                said = failure if isinstance(failure, ValueError) else f"{type(failure).__name__}: {failure}"
+                raise Abandoned(f"procedure {procedure.name} failed: {said}") from failure
             self._check(step)
             answer = self._perform(step)
 

@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 from harness.causes.schema import Catalogue, Cause, OwnCauses, Prior, Priors
+from harness.errors import UserError
 
 __all__ = ["Catalogue", "Cause", "OwnCauses", "Prior", "Priors", "extended", "shipped"]
 
@@ -31,6 +32,9 @@ def extended(text: str, name: str) -> Catalogue:
     if not text:
         return catalogue
     own = parse_causes(text, name)
+    known = {cause.name for cause in catalogue.causes}
+    if unknown := [out for out in own.without if out not in known]:
+        raise UserError([f"{name}: without: found {u!r}, expected one of {', '.join(sorted(known))}" for u in unknown])
     replaced = {cause.name for cause in own.causes} | set(own.without)
     kept = [cause for cause in catalogue.causes if cause.name not in replaced]
     return catalogue.model_copy(update={"causes": (*kept, *own.causes), "ordinary": own.ordinary or catalogue.ordinary})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,9 +31,19 @@ def certify(
 def finish(record_file: Path, out: Path, console: Console, *, trials: int = 0, causes: OwnCauses | None = None) -> int:
     """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
     results = conclude(record_file, out, trials=trials, causes=causes)
-    for line in summary_lines(results, out):
-        console.print(line, highlight=False, soft_wrap=True)
+    tell(console, summary_lines(results, out))
     return 0 if accepted(results.verdict) else 1
+
+
+def tell(console: Console, lines: Sequence[str]) -> None:
+    """Print `lines`, on a terminal broken between words and indented as they begin."""
+    for line in lines:
+        if console.is_terminal and len(line) > console.width:
+            indent = " " * (len(line) - len(line.lstrip()) + 2)
+            line = textwrap.fill(
+                line, console.width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False
+            )
+        console.print(line, highlight=False, soft_wrap=True)
 
 
 def conclude(record_file: Path, out: Path, *, trials: int = 0, causes: OwnCauses | None = None) -> Results:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.clock import RealClock
-from harness.commands.certify import conclude, summary_lines
+from harness.commands.certify import conclude, summary_lines, tell
 from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import BENCH, BENCH_POWER, DEVICE, device_template, template
 from harness.commands.rehearsal import rehearse
@@ -87,8 +87,7 @@ def demo(
         highlight=False,
         soft_wrap=True,
     )
-    for line in summary_lines(results, folder):
-        console.print(line, highlight=False, soft_wrap=True)
+    tell(console, summary_lines(results, folder))
     return 0 if accepted(results.verdict) else 1
 
 

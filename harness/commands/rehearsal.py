@@ -50,7 +50,7 @@ def rehearse(inputs: Inputs, stop: StopSignal) -> Rehearsal:
     durations = tuple(
         (dt.datetime.fromisoformat(line["at"]) - began).total_seconds() for line in record.of_kind("point", "skip")
     )
-    return Rehearsal(durations, results, tuple(_problems(record, results)))
+    return Rehearsal(durations, results, tuple([*_dangers(inputs), *_problems(record, results)))
 
 
 def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
@@ -114,6 +114,15 @@ def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
     finally:
         station.close()
     return parse_record(stream.getvalue(), "rehearsal")
+
+
+def _dangers(inputs: Inputs) -> list[str]:
+    """What the device file itself says must not be driven."""
+    if inputs.device.path.switch_breaks != "secondary":
+        return []
+    return [
+        "path.switch_breaks: the range switch opens the secondary, and under current that is DANGEROUS; have it break the primary"
+    ]
 
 
 def _problems(record: Record, results: Results) -> list[str]:

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from harness.clock import RealClock
-from harness.commands.certify import finish, prepare_folder, summary_lines
+from harness.commands.certify import finish, prepare_folder, summary_lines, tell
 from harness.commands.inputs import Inputs
 from harness.commands.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked, kept
 from harness.commands.session import GUARD_REPORT, Attendance, run_anew, run_on
@@ -77,8 +77,7 @@ def compare(then: Path, now: Path) -> int:
 
 def _tell(folder: Path, console: Console) -> int:
     results = evaluate(read_record(folder / RECORD), RECORD)
-    for line in summary_lines(results, folder):
-        console.print(line, highlight=False, soft_wrap=True)
+    tell(console, summary_lines(results, folder))
     return 0 if accepted(results.verdict) else 1
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import textwrap
 from collections.abc import Sequence
@@ -23,7 +24,7 @@ from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
 from harness.record import Record, continue_record, read_record
-from harness.steps import Options
+from harness.steps import Options, signed_text
 from harness.stop import StopSignal
 from instruments.person import ConsolePerson
 
@@ -209,10 +210,11 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
             highlight=False,
             soft_wrap=not console.is_terminal,
         )
+    ratio = rehearsal.smallest_test_uncertainty_ratio
     minutes, seconds = divmod(round(rehearsal.durations[-1]), 60)
     console.print(
-        f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {minutes} min {seconds} s, "
-        f"smallest ratio of limit to uncertainty {rehearsal.smallest_test_uncertainty_ratio:.1f}",
+        f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {minutes} min {seconds} s"
+        f"{f', smallest ratio of limit to uncertainty {ratio:.1f}' if math.isfinite(ratio) else ''}",
         highlight=False,
         soft_wrap=not console.is_terminal,
     )
@@ -232,4 +234,15 @@ def _show_points(rehearsal: Rehearsal, console: Console) -> None:
                 f"{p.limit * 100:.2f} %",
                 f"{p.limit / p.expanded_uncertainty:.1f}",
             )
-    console.print(table)
+        for power in rng.power:
+            wide = power.power_error.expanded_uncertainty
+            table.add_row(
+                rng.name,
+                f"power at {signed_text(round(power.power_factor, 2))}",
+                format_quantity(power.nominal_current, "A"),
+                f"{wide * 100:.3f} %",
+                "none" if power.limit is None else f"{power.limit * 100:.2f} %",
+                "" if power.limit is None or not wide else f"{power.limit / wide:.1f}",
+            )
+    if table.row_count:
+        console.print(table)

@@ -42,6 +42,9 @@ SET_WITHIN = 0.02
 POWER_FACTOR_WITHIN = 0.03
 """How far the power factor read may be from the one the load was asked for."""
 
+AS_DESCRIBED = 0.1
+"""How far (relative) beyond its uncertainty the smallest current read may be from the one described without a remark."""
+
 NOT_FORETOLD = 2.0
 """Twice the expanded uncertainty: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
 
@@ -58,6 +61,7 @@ class Further:
     reasons: tuple[str, ...] = ()
     smallest_current: Any | None = None
     checks: dict[str, Check] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
 
 def further(
@@ -101,7 +105,28 @@ def further(
             verdicts.append(result[0].verdict)
             reasons += result[1]
     value = None if searched is None else searched.value
-    return Further(found, worst(verdicts), tuple(reasons), value, checks)
+    remarks = _remarks(device, rng, power, phase, None if smallest is None else smallest[0])
+    return Further(found, worst(verdicts), tuple(reasons), value, checks, remarks)
+
+
+def _remarks(
+    device: Device,
+    rng: Range,
+    power: Sequence[PowerPoint],
+    phase: Sequence[PhaseDisplacement],
+    smallest: SmallestCurrent | None,
+) -> tuple[str, ...]:
+    """What a reader must know beside the verdicts."""
+    remarks = []
+    if power and not phase:
+        remarks.append("the phase displacement was not found: it needs two power factors at the same current")
+    described = device.display.smallest_readable_current * rng.display_factor
+    found = None if smallest is None else smallest.found
+    if found is not None and abs(found.value - described) > found.expanded_uncertainty + AS_DESCRIBED * described:
+        remarks.append(
+            f"reads from {format_quantity(found.value, 'A', 3)}, where the device file describes {format_quantity(described, 'A', 3)}"
+        )
+    return tuple(remarks)
 
 
 def _checks(

@@ -90,7 +90,8 @@ def evaluate_ranges(
     # A run for the zero, the smallest current or the bench itself says nothing about ratio errors, and is not asked to.
     asked = any(p.direction not in ("zero", "search", "check") for p in points) or any(r.skipped for r in ranges)
     known = {r.name: r for r in ranges}
-    slopes = {r.name: slope_of(inputs, _of_range(values, r)) for r in device.ranges}
+    of_range = {r.name: _of_range(values, r) for r in device.ranges}
+    slopes = {r.name: slope_of(inputs, of_range[r.name], _allowed(device, r, of_range[r.name])) for r in device.ranges}
     base = slopes[device.ranges[0].name]
     results = []
     reasons: list[str] = []
@@ -110,7 +111,8 @@ def evaluate_ranges(
         left_out = _left_out_beyond(known.get(rng.name))
         why += [*beyond.reasons, *left_out]
         judged: Verdict = "fail" if left_out else worst([result.verdict, beyond.verdict])
-        results.append(replace(result, verdict=judged, **beyond.found))
+        remarks = (*result.remarks, *beyond.remarks)
+        results.append(replace(result, verdict=judged, remarks=remarks, **beyond.found))
         reasons += why
     errors = [
         PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error) for p in powers
@@ -132,6 +134,11 @@ def evaluate_ranges(
         validate(checks, inputs, trials, _probability(inputs)) if trials and checks else None,
         check[0] if check is not None else None,
     )
+
+
+def _allowed(device: Device, rng: Range, own: Sequence[PointValues]) -> float:
+    """What the claim allows at the largest current of a range's points."""
+    return min((_limit(device, rng, float(v.reference.nominal_value)) for v in own), default=0.0)
 
 
 def _checks(
@@ -373,7 +380,7 @@ def _uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None)
         reasons.append(f"{rng.name}: not shown over its whole span: {name}{more} left out, {why}")
     if not points:
         return reasons or [f"{rng.name}: no point was read"]
-    spanned = any(p.direction == "up" for p in points)
+    spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 2
     top = max(points, key=lambda p: p.reference_current)
     bottom = min(points, key=lambda p: p.reference_current)
     if spanned and not reasons:

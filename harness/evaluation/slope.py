@@ -8,6 +8,7 @@ from typing import Any
 
 from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.straight_line import StraightLine, fit, propagated
+from harness.evaluation.uncertainty import rectangular
 
 
 @dataclass(frozen=True)
@@ -36,18 +37,22 @@ def fitted(points: Sequence[PointValues]) -> StraightLine | None:
     )
 
 
-def slope_of(inputs: Inputs, points: Sequence[PointValues]) -> Slope | None:
+def slope_of(inputs: Inputs, points: Sequence[PointValues], allowed: float = 0.0) -> Slope | None:
     """The slope over the `points` of a range (zero points left out), None without any.
 
     Where the points depart from a line by more than their scatter, the slope gets what the Birge ratio adds: the
     random standard uncertainty of the slope times sqrt(chi-squared / degrees of freedom - 1).
+
+    One current alone says nothing of how the meter's own error changes with ampere-turns, which differ from range to range:
+    up to what its claim allows, `allowed` (a fraction), taken as a bound.
     """
     if not points:
         return None
     line = fitted(points)
     if line is None:
         largest = max(points, key=lambda v: float(v.reference.nominal_value))
-        return Slope(largest.indicated / largest.reference, (largest,), None, 0.0)
+        change = inputs.own("the meter's own error at other ampere-turns", rectangular(allowed), "rectangular")
+        return Slope(largest.indicated / largest.reference + change, (largest,), None, change)
     excess = max(0.0, line.chi_squared / line.degrees_of_freedom - 1)
     departure = inputs.own(
         "departure from a straight line", line.slope_uncertainty * excess**0.5, "normal", line.degrees_of_freedom

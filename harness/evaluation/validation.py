@@ -121,7 +121,7 @@ def _slope_drawn(slope: Slope, draws: Draws) -> Array:
     pairs = [currents(v.model, draws) for v in slope.points if v.model is not None]
     x, y = np.array([reference for reference, _ in pairs]), np.array([indicated for _, indicated in pairs])
     if slope.line is None:
-        ratio: Array = y[0] / x[0]
+        ratio: Array = y[0] / x[0] + draws(slope.departure)
         return ratio
     var_x = np.array([v.random_reference**2 for v in slope.points])[:, None]
     var_y = np.array([v.random_indicated**2 for v in slope.points])[:, None]

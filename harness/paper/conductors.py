@@ -45,14 +45,18 @@ def heat_per_metre(cross_section: float, current: float, temperature: float = HO
 
 
 def cord_rating(cross_section: float) -> float | None:
-    """Amperes a single flexible cord of `cross_section` m^2 usually carries; None outside 0.5 mm2 to 4 mm2.
+    """Amperes a single flexible cord of `cross_section` m^2 usually carries; None above 4 mm2.
 
-    A size between two of the table counts as the smaller. Turns lying in a bundle carry less.
+    A size between two of the table counts as the smaller; one below the smallest carries less than that in proportion
+    to its size. Turns lying in a bundle carry less.
     """
     size = cross_section / SQUARE_MILLIMETRE * (1 + 1e-9)
     if size > max(_CORD_RATING) * (1 + 1e-6):
         return None
-    return max((rating for s, rating in _CORD_RATING.items() if s <= size), default=None)
+    smallest = min(_CORD_RATING)
+    if size < smallest:
+        return _CORD_RATING[smallest] * size / smallest
+    return max(rating for s, rating in _CORD_RATING.items() if s <= size)
 
 
 def cord_for(current: float) -> float | None:

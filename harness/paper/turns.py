@@ -48,7 +48,7 @@ def turns_for(device: Device, smallest: float) -> Wanted:
     top = min(parts, key=lambda part: part.current)
     full_scale = device.transformer.rated_secondary_current * device.transformer.secondary_turns / turns
     coarser = max((r for r in device.ranges if r.primary_turns < turns), key=lambda r: r.primary_turns, default=None)
-    readable = (r for r in device.ranges if threshold * r.display_factor <= smallest * (1 + 1e-9))
+    readable = (r for r in device.ranges if threshold * r.display_factor <= smallest * (1 + 1e-9) <= r.maximum_current)
     already = next(readable, None)
     unread = None
     if coarser is not None and threshold * coarser.display_factor > top.current:

@@ -136,7 +136,7 @@ def observations(
             rows.append((ZERO, name, smallest[name], 1.0))
             values.append(p.indicated / smallest[name])
             own.append(p.random_indicated / smallest[name])
-    if RATIO not in {row[0] for row in rows} and not powers:
+    if RATIO not in {row[0] for row in rows} and not powers and not thresholds:
         return None
     for power in powers:
         rows.append((POWER, power.range, power.current, power.power_factor))
