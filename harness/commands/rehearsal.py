@@ -50,7 +50,7 @@ def rehearse(inputs: Inputs, stop: StopSignal) -> Rehearsal:
     durations = tuple(
         (dt.datetime.fromisoformat(line["at"]) - began).total_seconds() for line in record.of_kind("point", "skip")
     )
-    return Rehearsal(durations, results, tuple([*_dangers(inputs), *_problems(record, results)))
+    return Rehearsal(durations, results, (*_dangers(inputs), *_problems(record, results)))
 
 
 def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:

@@ -18,7 +18,11 @@ def _turns(device: Device, bench: Bench, points: list[ObservedPoint]) -> list[Ef
 
 
 def test_one_common_current_as_another_library_has_it(device: Device, bench: Bench) -> None:
-    """GTC 1.5: 5 A on both ranges, on one range of the reference: its gain, offset and path cancel in the turns."""
+    """GTC 1.5: 5 A on both ranges, on one range of the reference: its gain, offset and path cancel in the turns.
+
+    What does not cancel is the meter's own error, which may differ at ten times the ampere-turns by what its claim allows:
+    1 % and two display steps.
+    """
     _, ten = _turns(
         device, bench, [observed(r, 5.0, [d] * 4, direction="single") for r, d in (("x1", 5.01), ("x10", 49.6))]
     )
@@ -29,6 +33,7 @@ def test_one_common_current_as_another_library_has_it(device: Device, bench: Ben
     gain, offset, factor = bound(8e-4), bound(2e-4), GTC.ureal(20.0, 20 * 0.00025)
     slopes = [
         (shown + bound(0.0005)) * scale / (factor * (0.25 * (1 + gain) + offset + bound(0.5e-6)))
+        + bound(0.01 + 0.002 * scale / 5.0)
         for shown, scale in ((5.01, 1.0), (49.6, 0.1))
     ]
     there = 10 * slopes[1] / slopes[0]
@@ -36,8 +41,8 @@ def test_one_common_current_as_another_library_has_it(device: Device, bench: Ben
     assert ten.value == pytest.approx(there.x, rel=1e-9)
     assert ten.expanded_uncertainty / ten.coverage_factor == pytest.approx(there.u, rel=1e-6)
     assert ten.basis == "base range"
-    # 0.06 % of path and gain would be 0.006 turns; only the display's step is left.
-    assert there.u < 0.001
+    # Both ranges to 1 %, taken as rectangles.
+    assert there.u == pytest.approx(10 * 0.01 * math.sqrt(2 / 3), rel=0.03)
 
 
 CURRENTS = {"x1": (1.0, 5.0, 15.0), "x10": (0.5, 3.0, 9.0)}
@@ -118,16 +123,18 @@ def test_a_range_that_reads_nothing_has_no_turns(device: Device, bench: Bench) -
 def test_scatter_decides_whether_the_neighbours_are_excluded(
     device: Device, bench: Bench, half_spread: float, excluded: bool
 ) -> None:
-    """Three pairs with s = 0.1, 0.5 and 1 turn have, with k = 4.53 for two degrees of freedom, U = 0.3, 1.3 and 2.6 turns.
+    """Three pairs with s = 0.1, 0.5 and 1 turn have, with k up to the 4.53 of two degrees of freedom, U near 0.3, 1.3 and 2.6 turns.
 
-    The factor is that of JCGM 100:2008, table G.2. Only the first keeps nine and eleven out.
+    The factor is that of JCGM 100:2008, table G.2; the meter's own error at other ampere-turns makes the degrees of freedom
+    more. Only the first keeps nine and eleven out.
     """
     points = [observed("x1", 5.0, [5.0] * 4, direction="single")]
     points.append(observed("x10", 5.0, [50.0 - half_spread, 50.0, 50.0 + half_spread], direction="single"))
     _, ten = _turns(device, bench, points)
     assert ten is not None
     assert ten.nearest == 10
-    assert ten.expanded_uncertainty == pytest.approx(4.53 * half_spread / 5 / 3**0.5, rel=0.01)
+    combined = math.hypot(half_spread / 5 / 3**0.5, 10 * math.sqrt((0.0104**2 + 0.01004**2) / 3))
+    assert 1.8 * combined < ten.expanded_uncertainty < 4.53 * combined
     assert ten.neighbours_excluded is excluded
 
 

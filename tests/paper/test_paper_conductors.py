@@ -54,7 +54,8 @@ def test_sizes_between_and_beyond() -> None:
     # Common practice, values from memory: 1.0 mm2 carries 10 A, 1.25 mm2 13 A, 4 mm2 32 A.
     assert cord_rating(1.2 * MM2) == 10.0
     assert cord_rating(4 * MM2) == 32.0
-    assert cord_rating(0.3 * MM2) is None
+    # Thinner than the table: less than its smallest in proportion, never unknown.
+    assert cord_rating(0.25 * MM2) == pytest.approx(cord_rating(0.5 * MM2) / 2)
     assert cord_rating(16 * MM2) is None
     assert cord_for(12.0) == pytest.approx(1.25 * MM2)
     assert cord_for(80.0) is None
