@@ -355,6 +355,11 @@ class Bench(Table):
         """Amperes of the loads on the shelf, rising; empty when the load can be set to any current."""
         return tuple(sorted(load.current for load in self.entry("load").shelf))
 
+    @property
+    def known_loads(self) -> tuple[float, ...]:
+        """Amperes of the loads on the shelf whose power factor is known, rising."""
+        return tuple(sorted(s.current for s in self.entry("load").shelf if s.power_factor_uncertainty))
+
     def player(self, role: Role) -> str:
         """The name of the instrument playing `role`."""
         name: str = getattr(self.roles, role)

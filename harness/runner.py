@@ -113,6 +113,7 @@ class Runner:
         return replace(
             options,
             available=self._bench.shelf_currents,
+            known_loads=() if self._bench.entry("reference").power is not None else self._bench.known_loads,
             power_factors=tuple(f for f in POWER_FACTORS if self._station.load.takes_power_factor(f)),
             least_current=max(self._station.load.least_current, self._bench.entry("load").minimum_current or 0.0),
             check_current=None if standard is None else standard.current,

@@ -113,7 +113,8 @@ class Options:
     """What the operator may choose: pairs per point, points per decade of current, seconds a current is held.
 
     The rest is filled in from the bench: `available` holds the currents in amperes the load can be, rising, empty for a
-    load that can be set to any; `power_factors` what it can be set to; `check_current` the check standard's current; `least_current`
+    load that can be set to any; `power_factors` what it can be set to; `known_loads` those of
+    `available` that a power can be computed from, where the reference reads none; `check_current` the check standard's current; `least_current`
     the smallest the load can be set to.
     """
 
@@ -122,6 +123,7 @@ class Options:
     hold: float = 600.0
     available: tuple[float, ...] = ()
     power_factors: tuple[float, ...] = ()
+    known_loads: tuple[float, ...] = ()
     check_current: float | None = None
     least_current: float = 0.0
 

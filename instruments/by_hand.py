@@ -16,6 +16,9 @@ from instruments.reading import Identity, Reading
 SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}
 """What a person can be asked to read beside a current, and the unit it is typed in."""
 
+MAINS_VOLTAGE = 230.0
+"""Volts a typed voltage is expected near: the nominal voltage of IEC 60038."""
+
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """What a person answers when asked to make the load safe."""
 
@@ -140,7 +143,12 @@ class _AlsoShown:
         for name in names:
             started, unit = self._time(), SHOWN_UNITS[name]
             question = Question(
-                f"  {self._of} shows, {name.replace('_', ' ')}", f"{self._part} {name}", self._steps[name], unit=unit
+                f"  {self._of} shows, {name.replace('_', ' ')}",
+                f"{self._part} {name}",
+                self._steps[name],
+                expected=MAINS_VOLTAGE if name == "voltage" else None,
+                unit=unit,
+                largest=1.0 if name == "power_factor" else None,
             )
             value, typed = self._asked.read_value(question)
             found[name] = Reading(value, unit or "1", typed, started, self._time())
@@ -225,7 +233,7 @@ class PersonVoltmeter(_ByPerson):
     def read(self) -> Reading:
         """Ask for what it shows. Raises UndoLast."""
         started = self._now()
-        question = Question(f"  {self.name} shows, voltage", "voltage", self._resolution, unit="V")
+        question = Question(f"  {self.name} shows, voltage", "voltage", self._resolution, MAINS_VOLTAGE, unit="V")
         value, typed = self._person.read_value(question)
         return Reading(value, "V", typed, started, self._now())
 

@@ -20,6 +20,7 @@ class UndoLast(Exception):
 class Question:
     """What is to be read off an instrument: `of` is the part it plays, `resolution` its step in `unit`.
 
+    One larger than `largest`, without sign, is not believed at all.
     A value further than `tolerance` (relative) from `expected` is asked for once more; without `expected` any is taken.
     """
 
@@ -29,6 +30,7 @@ class Question:
     expected: float | None = None
     tolerance: float = 0.2
     unit: str = "A"
+    largest: float | None = None
 
 
 class Person(Protocol):
@@ -98,6 +100,9 @@ class ConsolePerson:
                 )
             except ValueError as problem:
                 self._show(f"  {problem}")
+                continue
+            if question.largest is not None and abs(value) > question.largest:
+                self._show(f"  {typed!r} cannot be: it is at most {question.largest:g}.")
                 continue
             if _as_expected(value, question) or value == doubted:
                 self._last[question.of] = value, text

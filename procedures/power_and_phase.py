@@ -13,7 +13,7 @@ def power_and_phase(device: Device, options: Options) -> Steps:
     for rng in device.ranges:
         yield Select(rng)
         for power_factor in options.power_factors or (None,):
-            for current in ladder(rng, 1, options.available):
+            for current in ladder(rng, 1, options.known_loads or options.available):
                 at = "" if power_factor is None else f" at {signed_text(power_factor)}"
                 yield Apply(current, power_factor)
                 yield Observe(f"{rng.name} {current:.4g} A{at}", options.readings, "single", power=True)

@@ -72,7 +72,8 @@ def front(results: Results) -> Iterator[Flowable]:
     yield space(9)
     yield prose("Verification certificate", "title")
     yield space(1)
-    yield prose(f"Current input of {device_title(results)}", "subtitle")
+    looked_at = "Current input of" if ratio_taken(results) or not results.bench_check else "The bench itself, at"
+    yield prose(f"{looked_at} {device_title(results)}", "subtitle")
     yield space(5)
     yield from _verdict(results)
     yield space(5)

@@ -109,7 +109,8 @@ def _probability(probability: float) -> str:
 
 
 def _turns_text(rng: Any) -> str:
+    turns = f"{rng.expected_turns} turn{'s' if rng.expected_turns > 1 else ''}"
     if rng.effective_turns is None:
-        return f"expected {rng.expected_turns} turns, none found" if rng.points else ""
+        return f"expected {turns}, none found" if rng.points else ""
     found = rng.effective_turns
-    return f"expected {rng.expected_turns} turns, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"
+    return f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"

@@ -380,7 +380,7 @@ def _uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None)
         reasons.append(f"{rng.name}: not shown over its whole span: {name}{more} left out, {why}")
     if not points:
         return reasons or [f"{rng.name}: no point was read"]
-    spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 2
+    spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
     top = max(points, key=lambda p: p.reference_current)
     bottom = min(points, key=lambda p: p.reference_current)
     if spanned and not reasons:
