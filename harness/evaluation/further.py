@@ -45,6 +45,9 @@ POWER_FACTOR_WITHIN = 0.03
 AS_DESCRIBED = 0.1
 """How far (relative) beyond its uncertainty the smallest current read may be from the one described without a remark."""
 
+HALF_TURN = 2.0
+"""Radians that only something connected the wrong way round explains, which is said of the power already."""
+
 NOT_FORETOLD = 2.0
 """Twice the expanded uncertainty: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
 
@@ -328,7 +331,7 @@ def _failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
         f"{_minutes(p.displacement.expanded_uncertainty):.1f}' at {format_quantity(p.nominal_current, 'A')} "
         f"{SHORT_OF_PASS[p.verdict][0]} where {_minutes(p.limit or 0.0):.1f}' is allowed"
         for p in found
-        if p.verdict in SHORT_OF_PASS
+        if p.verdict in SHORT_OF_PASS and abs(p.displacement.value) < HALF_TURN
     ]
 
 
