@@ -46,6 +46,9 @@ def test_text_with_unit_becomes_si(text: object, unit: str, value: float) -> Non
         ("nan A", "A", "expected"),
         ("1e999 A", "A", "finite"),
         ("", "A", "expected"),
+        # One percent with its sign forgotten would be a hundred.
+        ("1", "", "without its unit"),
+        ("1 %", "rad", "without its unit"),
     ],
 )
 def test_what_is_wrong_is_said(text: object, unit: str, part: str) -> None:
