@@ -78,6 +78,7 @@ class Runner:
         self._wanted_power_factor: float | None = None
         self._where = _Where()
         self._point = 0
+        self._silent_ranges = 0
         self._told = ""
         self._names: set[str] = set()
         self._pairs = PairReader(device, bench, station, clock, stop, clock.now() if time_zero is None else time_zero)
@@ -289,6 +290,9 @@ class Runner:
                     "no turn through the core, a blown secondary fuse or an open secondary"
                 )
                 self._progress.note(f"{rng.name}: {self._where.silent}")
+                self._silent_ranges += 1
+                if self._silent_ranges == 2:
+                    self._ask_about_the_secondary()
                 return
             elsewhere = switch_looks_elsewhere(self._device, rng, turns)
             if elsewhere is None:
@@ -315,6 +319,18 @@ class Runner:
         turns = rng.primary_turns * pair.displayed.value * rng.display_factor / reference
         self._writer.write("approach", range=rng.name, turns=turns, **pair.as_line)
         return turns
+
+    def _ask_about_the_secondary(self) -> None:
+        """Two ranges that read nothing have little in common but the secondary."""
+        text = (
+            "Two ranges read nothing. If the secondary is open, DANGEROUS voltage stands there while current flows. Take the "
+            "load's supply off and look at the secondary, its fuse and its wiring."
+        )
+        answer = self._station.person.choose(text, ["go on", "stop"])
+        self._writer.write("prompt", text=text, answer=answer)
+        if answer == "stop":
+            self._stop.request("stopped by the operator at a prompt")
+            self._stop.check()
 
     def _first_pair(self, rng: Range) -> PairReading:
         if self._pairs.by_hand:

@@ -15,6 +15,7 @@ from harness.steps import Options
 from harness.stop import StopSignal
 from instruments.errors import LinkError
 from instruments.link import Link
+from instruments.person import ScriptedPerson
 from instruments.profile import Profile
 from tests.on_twin import TwinRun
 
@@ -300,3 +301,14 @@ def test_nothing_measured_is_no_pass(files: tuple[Path, Path], procedure: str) -
     results = twin.results()
     assert results.verdict == "fail"
     assert results.reasons
+
+
+def test_two_ranges_that_read_nothing_are_asked_about_before_a_third_is_driven(files: tuple[Path, Path]) -> None:
+    """An open secondary under current is what kills (common practice, no published source)."""
+    twin = TwinRun(_inputs(files, "turns_check"), faults=("secondary-open",))
+    twin.person = ScriptedPerson(["stop"], wait=twin.clock.sleep)
+    with pytest.raises(AbortedSafe, match="stopped by the operator"):
+        twin.run()
+    selected = [line["range"] for line in twin.record.of_kind("step") if line["step"] == "select"]
+    assert selected == ["x1", "x4"]
+    assert any("secondary is open" in line["text"] for line in twin.record.of_kind("prompt"))
