@@ -19,7 +19,7 @@ from harness.evaluation.smallest import SmallestFound, smallest_found
 from harness.evaluation.stated import decided, stated
 from harness.evaluation.uncertainty import covariance
 from harness.evaluation.validation import Check
-from harness.evaluation.validation_power import phase_displacement, power_error
+from harness.evaluation.validation_power import MINUTES, phase_displacement, power_error
 from harness.quantities import format_percent, format_quantity
 from harness.results import (
     Endurance,
@@ -148,12 +148,13 @@ def _checks(
         near, far = (values.model for values in found.found_from)
         if near is not None and far is not None:
             name = f"phase displacement, {rng.name} {format_quantity(found.nominal_current, 'A')}"
-            checks[name] = _check(told.displacement, "rad", phase_displacement(near, far))
+            checks[name] = _check(told.displacement, "minutes", phase_displacement(near, far), MINUTES)
     return checks
 
 
-def _check(told: Stated, unit: str, model: Quantity) -> Check:
-    return Check(told.value, told.standard_uncertainty, told.expanded_uncertainty, unit, model)
+def _check(told: Stated, unit: str, model: Quantity, scale: float = 1.0) -> Check:
+    value, standard, expanded = told.value, told.standard_uncertainty, told.expanded_uncertainty
+    return Check(value * scale, standard * scale, expanded * scale, unit, model)
 
 
 def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:

@@ -7,10 +7,15 @@ cos(phi) / cos(phi'). `power` has the first order in alpha instead, through its 
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from harness.evaluation.monte_carlo import Array, Draws, Quantity
 from harness.evaluation.power import PowerModel
+
+MINUTES = 180 * 60 / math.pi
+"""Minutes of arc in a radian: what a reader is told a phase displacement in."""
 
 
 def power_error(model: PowerModel) -> Quantity:
@@ -23,12 +28,12 @@ def power_error(model: PowerModel) -> Quantity:
 
 
 def phase_displacement(near: PowerModel, far: PowerModel) -> Quantity:
-    """The phase displacement in rad from two points: atan2(b, a) of the line 1 + e = a + b tan(phi) through both."""
+    """The phase displacement in minutes of arc from two points: atan2(b, a) of the line 1 + e = a + b tan(phi) through both."""
 
     def in_every_trial(draws: Draws) -> Array:
         (first, at_first), (second, at_second) = ((_ratio(m, draws), np.tan(_angle(m, draws))) for m in (near, far))
         b = (second - first) / (at_second - at_first)
-        return np.broadcast_to(np.arctan2(b, first - b * at_first), draws.trials)
+        return np.broadcast_to(MINUTES * np.arctan2(b, first - b * at_first), draws.trials)
 
     return in_every_trial
 

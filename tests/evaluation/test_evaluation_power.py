@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.monte_carlo import Draws
 from harness.evaluation.phase import phase_found, phases_found
 from harness.evaluation.points import Inputs, point_values
 from harness.evaluation.power import ANALYSER, KNOWN_LOAD, PowerValues, power_values
 from harness.evaluation.stated import stated
+from harness.evaluation.validation_power import phase_displacement, power_error
 from harness.files import parse_bench
 
 VOLTAGE = 230.0
@@ -289,3 +291,33 @@ def test_the_tangent_without_an_angle_read_comes_from_power_and_apparent_power(
         assert found is not None
         assert float(found.tangent.nominal_value) == pytest.approx(_tangent(asked), rel=1e-9)
         assert stated(inputs, found.tangent).expanded_uncertainty > 0
+
+
+def test_both_ways_of_writing_the_model_down_agree(power_device: Device, power_bench: Bench) -> None:
+    """JCGM 101:2008, 5.9: the exact model the trials draw from, at its estimates and a little beside them, against the
+    derivatives that the law of propagation uses."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    near, far = (_values(power_device, inputs, pf, error=0.002, displacement=0.004) for pf in (1.0, 0.5))
+    assert near.model is not None
+    assert far.model is not None
+    nothing = Draws({}, 0, trials=1)
+    assert power_error(far.model)(nothing)[0] == pytest.approx(float(far.power_error.nominal_value), abs=1e-12)
+    found = phase_found([near, far])
+    assert found is not None
+    angle = phase_displacement(near.model, far.model)(nothing)[0]
+    assert angle == pytest.approx(math.degrees(float(found.displacement.nominal_value)) * 60, abs=1e-9)
+    for variable, derivative in far.power_error.derivatives.items():
+        step = 1e-3 * variable.std_dev
+        moved = power_error(far.model)(_Moved(variable, step))[0] - power_error(far.model)(nothing)[0]
+        assert moved / step == pytest.approx(derivative, rel=2e-3), inputs.sources[variable].name
+
+
+class _Moved(Draws):
+    """One input off its estimate, every other one on it."""
+
+    def __init__(self, variable: object, step: float) -> None:
+        super().__init__({}, 0, trials=1)
+        self._moved = (variable, step)
+
+    def __call__(self, variable: object) -> float:
+        return self._moved[1] if variable is self._moved[0] else 0.0
