@@ -26,12 +26,12 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return device, bench
 
 
-def _inputs(files: tuple[Path, Path], procedure: str, **options: float) -> Inputs:
-    return load_inputs(*files, procedure, Options(**options))  # type: ignore[arg-type]
+def _inputs(files: tuple[Path, Path], procedure: str, *, readings: int = 4, hold: float = 600.0) -> Inputs:
+    return load_inputs(*files, procedure, Options(readings=readings, hold=hold))
 
 
-def _ran(files: tuple[Path, Path], procedure: str, **options: float) -> TwinRun:
-    twin = TwinRun(_inputs(files, procedure, **options))
+def _ran(files: tuple[Path, Path], procedure: str, *, hold: float = 600.0) -> TwinRun:
+    twin = TwinRun(_inputs(files, procedure, hold=hold))
     twin.run()
     return twin
 

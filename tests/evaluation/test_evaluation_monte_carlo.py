@@ -138,7 +138,8 @@ def test_models_agree_with_the_results_at_their_centre(device: Device, bench: Be
     draws = Draws(still, 0, 100)
     for v in values:
         assert v.model is not None
-        assert ratio_error(v.model)(draws) == pytest.approx(float(v.ratio_error.nominal_value), abs=1e-8)  # type: ignore[union-attr]
+        assert v.ratio_error is not None
+        assert ratio_error(v.model)(draws) == pytest.approx(float(v.ratio_error.nominal_value), abs=1e-8)
     turns = effective_turns(10, slopes[1], slopes[0])(draws)
     assert turns == pytest.approx(float((10 * slopes[1].value / slopes[0].value).nominal_value), rel=1e-8)
     assert turns.std() > 0
