@@ -72,8 +72,8 @@ def test_points_and_what_they_share_as_another_library_has_them(device: Device, 
     there = _there([(5.0, 1.0, shown[0]), (3.0, 0.1, shown[1]), (50.0, 1.0, shown[2])])
     matrix = covariance_matrix(here)
     for i, error in enumerate(there):
-        assert float(here[i].nominal_value) == pytest.approx(error.x, rel=1e-9)  # type: ignore[union-attr, attr-defined]
-        assert matrix[i][i] == pytest.approx(error.v, rel=1e-9)  # type: ignore[attr-defined]
+        assert float(here[i].nominal_value) == pytest.approx(GTC.value(error), rel=1e-9)
+        assert matrix[i][i] == pytest.approx(GTC.variance(error), rel=1e-9)
         parts = [part for _, part in inputs.contributions(here[i])]
         # Each stands on repeated readings and on bounds, so the number is finite and above the 3 of the readings.
         assert 3 < effective_degrees_of_freedom(parts) < 1e6
@@ -218,7 +218,8 @@ def test_the_order_of_the_pairs_means_nothing(device: Device, bench: Bench, disp
     for order in (displayed, displayed[::-1]):
         inputs = Inputs(bench, RUN_DATE)
         error = point_values(device, inputs, observed("x1", 50.0, order)).ratio_error
-        values.append((float(error.nominal_value), float(error.std_dev)))  # type: ignore[union-attr]
+        assert error is not None
+        values.append((float(error.nominal_value), float(error.std_dev)))
     assert values[0] == pytest.approx(values[1], rel=1e-9, abs=1e-12)
 
 
@@ -256,8 +257,10 @@ def test_a_ratio_has_no_unit(device: Device, bench: Bench, unit: float, displaye
     )
     other = Inputs(other_bench, RUN_DATE)
     after = point_values(other_device, other, scaled).ratio_error
-    assert float(after.nominal_value) == pytest.approx(float(before.nominal_value), abs=1e-12)  # type: ignore[union-attr]
-    assert float(after.std_dev) == pytest.approx(float(before.std_dev), rel=1e-9)  # type: ignore[union-attr]
+    assert before is not None
+    assert after is not None
+    assert float(after.nominal_value) == pytest.approx(float(before.nominal_value), abs=1e-12)
+    assert float(after.std_dev) == pytest.approx(float(before.std_dev), rel=1e-9)
     assert sorted(_lines(other, after).values()) == pytest.approx(
         sorted(_lines(inputs, before).values()), rel=1e-6, abs=1e-14
     )

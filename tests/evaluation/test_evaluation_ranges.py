@@ -6,6 +6,7 @@ import itertools
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -132,7 +133,7 @@ def test_points_left_out_fail_their_range(device: Device, bench: Bench) -> None:
 
 
 @pytest.mark.parametrize(("keep", "word"), [(lambda i: i < 90, "above"), (lambda i: i > 2, "below")])
-def test_a_span_not_covered_fails(device: Device, bench: Bench, keep, word: str) -> None:  # type: ignore[no-untyped-def]
+def test_a_span_not_covered_fails(device: Device, bench: Bench, keep: Callable[[float], bool], word: str) -> None:
     """A claim from 1 A to 100 A is not shown by points that stop short of either end."""
     points = [p for p in sweep(device, _right) if p.range != "x1" or keep(p.nominal_current)]
     outcome = _outcome(device, bench, points)

@@ -1,6 +1,7 @@
 """What a bench may have besides the four parts: a sensor for the conditions, a trigger that starts both readings."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -60,9 +61,9 @@ def test_two_with_a_trigger_are_armed_fired_and_fetched_together(tmp_path: Path)
     twin = TwinRun(inputs_with(tmp_path, *changes))
     sent: dict[str, list[str]] = {"multimeter": [], "monitor": []}
     for name, words in sent.items():
-        terminal = twin.bench.terminal(name)
-        execute = terminal.execute  # type: ignore[union-attr]
-        terminal.execute = lambda message, e=execute, w=words: (w.append(message), e(message))[1]  # type: ignore
+        terminal: Any = twin.bench.terminal(name)
+        execute = terminal.execute
+        terminal.execute = lambda message, e=execute, w=words: (w.append(message), e(message))[1]
     twin.run()
     assert twin.results().verdict == "pass"
     readings = list(twin.record.of_kind("reading"))

@@ -1,5 +1,7 @@
 """The user's files: every problem at once, one line each, naming file, key, found and expected."""
 
+from collections.abc import Callable
+
 import pytest
 
 from harness.commands.new import template
@@ -7,10 +9,10 @@ from harness.errors import UserError
 from harness.files import parse_bench, parse_device
 
 
-def problems(parse: object, text: str) -> tuple[str, ...]:
+def problems(parse: Callable[[str, str], object], text: str) -> tuple[str, ...]:
     """The problem lines for a text."""
     with pytest.raises(UserError) as caught:
-        parse(text, "some.toml")  # type: ignore[operator]
+        parse(text, "some.toml")
     return caught.value.problems
 
 
