@@ -26,6 +26,10 @@ TYPICAL_POWER_RESOLUTION, TYPICAL_POWER_FACTOR_RESOLUTION = 0.1, 0.001
 DRIFTED_GAIN = 1.03
 WRONG_RATIO = 0.8
 """The fault ratio-setting: turns of the transformer the meter is set for, over those it has."""
+CLOSED_TURN_RESISTANCE = 0.3e-3
+"""Ohms of the fault closed-turn: 30 cm of 16 mm2 copper at 20 degC (1.7241e-8 ohm m, IEC 60028, gives 0.32 mohm)."""
+BENT_BY = -0.04
+"""The fault bent-gain: relative error of the module at rated current, in proportion to it."""
 OFFSET_STEPS = 12
 """Display steps added by the fault display-offset."""
 THRESHOLD_TIMES = 3.0
@@ -86,6 +90,8 @@ def transformer_with(faults: set[str], meter: MeterDescription) -> Transformer:
         transformer = replace(transformer, core=replace(transformer.core, saturation_flux_density=saturation))
     if "high-resistance-fuse" in faults:
         transformer = replace(transformer, fuse_resistance=transformer.fuse_resistance + HIGH_FUSE_RESISTANCE)
+    if "closed-turn" in faults:
+        transformer = replace(transformer, closed_turn_resistance=CLOSED_TURN_RESISTANCE)
     if "secondary-open" in faults:
         transformer = replace(transformer, fuse_resistance=OPEN_RESISTANCE)
     return transformer
@@ -123,6 +129,7 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
         refresh_interval=meter.refresh_interval,
         clips_at=CLIPS_AT * meter.maximum_secondary_current,
         seed=seed,
+        bend=BENT_BY / meter.rated_secondary_current if "bent-gain" in faults else 0.0,
         voltage_gain=1.0 + power.uniform(-VOLTAGE_TOLERANCE, VOLTAGE_TOLERANCE),
         # A voltage input turned round is half a turn of phase.
         phase_error=power.uniform(-PHASE_TOLERANCE, PHASE_TOLERANCE)

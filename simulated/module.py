@@ -31,7 +31,7 @@ class Module:
     """A metering module with a display. Displayed values in amperes and watts of the base scale.
 
     `scale` is displayed amperes per ampere of secondary current; `gain` and `offset` (amperes displayed) are the
-    module's own errors; `clips_at` in amperes of secondary current. `voltage_gain` and `phase_error` (rad, as a
+    module's own errors, `bend` the gain's change per ampere of secondary current; `clips_at` in amperes of it. `voltage_gain` and `phase_error` (rad, as a
     phase displacement: it adds to that of the transformer) are those of its voltage channel.
     """
 
@@ -43,6 +43,7 @@ class Module:
     refresh_interval: float
     clips_at: float
     seed: int
+    bend: float = 0.0
     voltage_gain: float = 1.0
     phase_error: float = 0.0
     power_resolution: float = 0.1
@@ -51,7 +52,8 @@ class Module:
 
     def measured(self, secondary_current: float) -> float:
         """The value in displayed amperes before noise, threshold and rounding."""
-        return min(abs(secondary_current), self.clips_at) * self.scale * self.gain + self.offset
+        followed = min(abs(secondary_current), self.clips_at)
+        return followed * self.scale * self.gain * (1.0 + self.bend * followed) + self.offset
 
     def power(self, secondary_current: complex, voltage: float, angle: float) -> float:
         """Active power in watts before noise, threshold and rounding: U I cos(phi - delta).

@@ -63,7 +63,10 @@ def ideal_core(area: float, path_length: float, relative_permeability: float, lo
 
 @dataclass(frozen=True)
 class Transformer:
-    """A transformer with its secondary circuit. Resistances and reactance in ohms, frequency in hertz."""
+    """A transformer with its secondary circuit. Resistances and reactance in ohms, frequency in hertz.
+
+    A closed turn around the core, of `closed_turn_resistance`, loads it beside the secondary circuit.
+    """
 
     core: Core
     secondary_turns: int
@@ -72,6 +75,7 @@ class Transformer:
     burden: float
     fuse_resistance: float = 0.0
     leakage_reactance: float = 0.0
+    closed_turn_resistance: float = math.inf
 
     @property
     def secondary_impedance(self) -> complex:
@@ -84,11 +88,12 @@ class Transformer:
         return math.sqrt(2) * electromotive_force / (angular_frequency * self.secondary_turns * self.core.area)
 
     def magnetising_admittance(self, electromotive_force: float) -> complex:
-        """Core loss and magnetising admittance in siemens, seen from the secondary, at an rms voltage."""
+        """Core loss, closed turn and magnetising admittance in siemens, seen from the secondary, at an rms voltage."""
         core = self.core
         permeability = MAGNETIC_CONSTANT * core.relative_permeability(self.flux_density(electromotive_force))
         inductance = permeability * self.secondary_turns**2 * core.area / core.path_length
-        return cmath.rect(1.0 / (2 * math.pi * self.frequency * inductance), core.loss_angle - math.pi / 2)
+        core_alone = cmath.rect(1.0 / (2 * math.pi * self.frequency * inductance), core.loss_angle - math.pi / 2)
+        return core_alone + 1.0 / (self.closed_turn_resistance * self.secondary_turns**2)
 
     def secondary_current(self, ampere_turns: float, further_resistance: float = 0.0) -> complex:
         """Secondary current in amperes (rms) for rms `ampere_turns`, as a phasor against the primary current.

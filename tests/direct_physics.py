@@ -50,11 +50,12 @@ POWER_UNCERTAINTY, SEARCH_UNCERTAINTY = 1e-3, 0.02
 
 @dataclass(frozen=True)
 class Place:
-    """Where a reading is taken: the range selected, ampere-turns over rated ones, the point's number counted from 0."""
+    """Where a reading is taken: the range selected, ampere-turns over rated ones, the point's number counted from 0, its direction."""
 
     range: str
     load: float
     number: int
+    direction: str
 
 
 Distortion = Callable[[Place], float]
@@ -172,7 +173,7 @@ class DirectBench:
             pairs.append(
                 Pair(
                     reference,
-                    self._shown(rng, current, number),
+                    self._shown(rng, current, number, direction),
                     (self._time, self._time + 0.1),
                     (self._time, self._time + 0.1),
                 )
@@ -183,7 +184,7 @@ class DirectBench:
         )
 
     def _seen(self, rng: Range, current: float) -> float:
-        return rng.primary_turns * self._shown(rng, current, self._points) * rng.display_factor / current
+        return rng.primary_turns * self._shown(rng, current, self._points, "up") * rng.display_factor / current
 
     def _flowing(self, nominal: float) -> float:
         self._source.set_current(nominal, self._time)
@@ -191,11 +192,11 @@ class DirectBench:
         self._time += 1.0
         return self._source.current_at(self._time)
 
-    def _shown(self, rng: Range, current: float, number: int) -> float:
+    def _shown(self, rng: Range, current: float, number: int, direction: str) -> float:
         turns = self._turns[self._position(rng)]
         transformer = self.device.transformer
         load = abs(turns) * current / transformer.rated_secondary_current / transformer.secondary_turns
-        secondary = abs(self._phasor(rng, current)) * self._distortion(Place(rng.name, load, number))
+        secondary = abs(self._phasor(rng, current)) * self._distortion(Place(rng.name, load, number, direction))
         slot = int(self._time / self.device.display.refresh_interval)
         return self._module.shown(self._module.measured(secondary), slot, self._factors[self._position(rng)])
 

@@ -42,7 +42,8 @@ class Priors(Table):
     """What the readings may do, each key a normal prior; a key left out is exactly nothing.
 
     `gain`: flat. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated ampere-turns,
-    appearing towards them. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `added_current`: a constant primary
+    appearing towards them. `bend`: error at the rated ampere-turns, in proportion to current. `burden`: of the secondary loop
+    beyond a sound one's, as a part of it. `closed_turn`: what a turn closed around the core takes at a sound burden. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `added_current`: a constant primary
     current, as a fraction of the smallest current claimed. `offset`: of the display. `voltage_gain`, `phase`,
     `phase_slope`: of power readings alone. `threshold`: change of the smallest readable current.
     """
@@ -51,6 +52,9 @@ class Priors(Table):
     slope: Prior = Prior()
     droop_at_top: Prior = Prior()
     droop_at_bottom: Prior = Prior()
+    bend: Prior = Prior()
+    burden: Prior = Prior()
+    closed_turn: Prior = Prior()
     added_current: Prior = Prior()
     offset: StepsPrior = StepsPrior()
     voltage_gain: Prior = Prior()
@@ -135,10 +139,13 @@ class Limits(Table):
 
 
 class Unmodelled(Table):
-    """What no cause models: the shape of a real core (a fraction of the reading), and the part of a droop that is not as assumed."""
+    """What no cause models: the shape of a real core (a fraction of the reading), the part of a droop that is not as assumed, and by
+    what part of the largest secondary current the meter's input has stopped following it.
+    """
 
     shape: Fraction
     of_droop: Fraction
+    input_clips_by: Fraction = Field(gt=1)
 
 
 class OwnCauses(Table):

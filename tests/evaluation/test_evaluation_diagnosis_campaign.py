@@ -59,9 +59,9 @@ def test_what_currents_cannot_show_is_not_ruled_out(fault: str) -> None:
     assert found.note == ""
 
 
-@pytest.mark.parametrize("unlisted", UNLISTED)
-def test_what_is_in_no_catalogue_is_none_of_these(unlisted: str) -> None:
-    assert judged(Case(unlisted=unlisted), diagnosed(Case(unlisted=unlisted), SEEDS[0])) == "first"
+@pytest.mark.parametrize("distortion", UNLISTED)
+def test_what_is_in_no_catalogue_is_none_of_these(distortion: str) -> None:
+    assert judged(Case(distortion=distortion), diagnosed(Case(distortion=distortion), SEEDS[0])) == "first"
 
 
 @pytest.mark.parametrize(

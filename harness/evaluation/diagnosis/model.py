@@ -15,13 +15,15 @@ import numpy as np
 from harness.causes import Catalogue, Priors
 from harness.device import Device
 from harness.evaluation.diagnosis.hypotheses import Candidate
+from harness.evaluation.diagnosis.loop import Core, clipped, driven, loaded
 from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, ZERO, Array, Settings
 
 KEYS = (
     "gain", "slope", "droop_at_top", "droop_at_bottom", "added_current",
-    "offset", "voltage_gain", "phase", "phase_slope", "threshold",
+    "offset", "voltage_gain", "phase", "phase_slope", "threshold", "bend", "burden", "closed_turn",
 )  # fmt: skip
 TOP, BOTTOM = KEYS.index("droop_at_top"), KEYS.index("droop_at_bottom")
+BURDEN, CLOSED_TURN = KEYS.index("burden"), KEYS.index("closed_turn")
 FROM_LOAD = 0.1
 """Part of the rated ampere-turns where a slope per decade changes nothing."""
 BOTTOM_FROM, BOTTOM_AT = 0.2, 0.01
@@ -48,6 +50,7 @@ class Model:
 
     device: Device
     of_droop: float
+    input_clips_by: float
     turns: Array
     display: Array
     sense: Array
@@ -60,27 +63,31 @@ class Model:
         """The same of some of the hypotheses."""
         i = list(indices)
         return Model(
-            self.device, self.of_droop, self.turns[i], self.display[i], self.sense[i], self.alive[i],
+            self.device, self.of_droop, self.input_clips_by, self.turns[i], self.display[i], self.sense[i], self.alive[i],
             self.means[i], self.deviations[i], self.acts[i],
         )  # fmt: skip
 
     def predict(self, at: Settings) -> Predictions:
         """Means and columns at `at`; priors that act on the same ranges have one column together."""
-        base, shapes, knees = self._shapes(at)
+        base, shapes, knees, others = self._shapes(at)
         acts = self.acts[:, :, at.rng]
         # (h, scope, n, key): what each unknown does where it acts.
         columns = acts[..., None] * shapes[:, None] * self.deviations[:, :, None, :]
-        means = base + np.einsum("hsn,hnk,hsk->hn", acts, shapes, self.means)
+        # What these two are on the average is in `base` already, since they multiply.
+        summed = np.delete(np.arange(len(KEYS)), [BURDEN, CLOSED_TURN])
+        means = base + np.einsum("hsn,hnk,hsk->hn", acts, shapes[:, :, summed], self.means[:, :, summed])
         excess = np.hypot(self.means, self.deviations)[:, :, None, [TOP, BOTTOM]] * self.of_droop
         bent = acts[..., None] * knees[:, None] * excess
         count, width = len(base), at.rng.shape[0]
         flat = [np.moveaxis(part, 1, 2).reshape(count, width, -1) for part in (columns, bent)]
-        joined = np.concatenate(flat, axis=2)
+        joined = np.concatenate([*flat, others], axis=2)
         used = np.abs(joined).max(axis=(0, 1)) > 0
         return Predictions(means, joined[:, :, used])
 
-    def _shapes(self, at: Settings) -> tuple[Array, Array, Array]:
-        """What is read with every unknown at zero (h, n); the effect of each key (h, n, key); of the knees (h, n, 2)."""
+    def _shapes(self, at: Settings) -> tuple[Array, Array, Array, Array]:
+        """What is read with every unknown at zero (h, n); the effect of each key (h, n, key); of the knees (h, n, 2); the
+        columns of core and input (h, n, 4).
+        """
         device = self.device
         transformer, display = device.transformer, device.display
         rated = transformer.rated_secondary_current * transformer.secondary_turns
@@ -96,7 +103,14 @@ class Model:
         ratio, zero, power, threshold = (at.kind == k for k in (RATIO, ZERO, POWER, THRESHOLD))
         # A threshold acts before the display multiplies, and falls as the turns rise.
         inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
-        flowing = factor * ratio + np.sign(signed) * self.sense[:, None] * factor * power - inverse * threshold
+        core = Core(-self._mean(TOP, at), self._deviation(TOP, at), 1 + self._mean(BURDEN, at), self._deviation(BURDEN, at))
+        largest = transformer.maximum_secondary_current / transformer.rated_secondary_current
+        turn = loaded(self._mean(CLOSED_TURN, at), core.burden)
+        iron = driven(load, core, self.of_droop)
+        entry = clipped(load * turn.arrives * iron.arrives, largest, largest * self.input_clips_by)
+        arrives = turn.arrives * iron.arrives * entry.arrives
+        inverse = inverse / arrives
+        flowing = (ratio + np.sign(signed) * self.sense[:, None] * power) * factor * arrives - inverse * threshold
         base = np.where(zero, 0.0, np.where(threshold, inverse, flowing) - 1)
         step = display.resolution * scale * self.display[:, at.rng] / at.current
         readable = display.smallest_readable_current
@@ -105,7 +119,7 @@ class Model:
             [
                 flowing,
                 flowing * decades,
-                flowing * top**4,
+                flowing * top**4 * ~core.saturates_early,
                 flowing * bottom,
                 added * (ratio | zero) + added / at.power_factor * power - least / (readable * scale) * threshold,
                 step * (ratio | zero) - inverse * display.resolution / readable * threshold,
@@ -113,12 +127,28 @@ class Model:
                 flowing * at.tangent * power,
                 flowing * at.tangent * decades * power,
                 inverse * threshold,
+                flowing * top,
+                flowing * turn.columns[1] / turn.arrives,
+                flowing * turn.columns[0] / turn.arrives,
             ],
             axis=2,
         )
         # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
-        knees = np.stack([flowing * (top**2 - top**4), flowing * (bottom**2 - bottom)], axis=2)
-        return base, shapes, knees
+        knees = np.stack(
+            [flowing * (top**2 - top**4) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2
+        )
+        parts = [(column, part.arrives) for part in (iron, entry) for column in part.columns]
+        others = np.stack([flowing * column / arrived for column, arrived in parts], axis=2)
+        return base, shapes, knees, others
+
+    def _mean(self, key: int, at: Settings) -> Array:
+        """What priors of `key` add up to for each observation (h, n)."""
+        found: Array = np.einsum("hsn,hs->hn", self.acts[:, :, at.rng], self.means[:, :, key])
+        return found
+
+    def _deviation(self, key: int, at: Settings) -> Array:
+        found: Array = np.sqrt(np.einsum("hsn,hs->hn", self.acts[:, :, at.rng], self.deviations[:, :, key] ** 2))
+        return found
 
 
 def build(device: Device, catalogue: Catalogue, candidates: Sequence[Candidate]) -> Model:
@@ -145,6 +175,7 @@ def build(device: Device, catalogue: Catalogue, candidates: Sequence[Candidate])
     return Model(
         device=device,
         of_droop=catalogue.unmodelled.of_droop,
+        input_clips_by=catalogue.unmodelled.input_clips_by,
         turns=np.array([[c.turns(n) for n in names] for c in circuits]) / described,
         display=np.array([[c.multiplied[c.position[n]] for n in names] for c in circuits]),
         sense=np.array([c.power_sense for c in circuits], dtype=float),
