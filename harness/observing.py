@@ -68,16 +68,17 @@ class PointPairs:
         """How many there are."""
         return len(self.pairs)
 
-    def odd_one(self, reference_step: float, displayed_step: float) -> str:
+    def odd_one(self, reference_step: float, displayed_step: float | None) -> str:
         """Which reading is far from the others of its point; empty when they agree.
 
         Far is more than `ODD` (relative) and `STEPS` steps of the instrument from their median: what a late reply to an
-        earlier question or a corrupted digit looks like, and what neither noise nor a settled current does.
+        earlier question or a corrupted digit looks like, and what neither noise nor a settled current does. Without
+        `displayed_step` the display may do as it likes.
         """
-        for what, values, step in (
-            ("reference", [p.reference.value for p in self.pairs], reference_step),
-            ("device", [p.displayed.value for p in self.pairs], displayed_step),
-        ):
+        read = [("reference", [p.reference.value for p in self.pairs], reference_step)]
+        if displayed_step is not None:
+            read.append(("device", [p.displayed.value for p in self.pairs], displayed_step))
+        for what, values, step in read:
             middle = statistics.median(values)
             worst = max(values, key=lambda value: abs(value - middle))
             if abs(worst - middle) > ODD * abs(middle) + STEPS * step:

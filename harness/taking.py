@@ -55,8 +55,7 @@ class PointTaker:
                 self._control.check_plausible(pair)
                 self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
                 pairs.add(pair)
-            if step.direction not in ("search", "check"):
-                self._check_agreement(pairs, scale, attempt)
+            self._check_agreement(step, pairs, scale, attempt)
         self._station.reference.check()
         self._writer.write(
             "point",
@@ -78,10 +77,12 @@ class PointTaker:
             return self._pairs.check_standard(self._control.current)
         return self._pairs.read_with_beside(rng, self._control.current, step.power)
 
-    def _check_agreement(self, pairs: PointPairs, scale: float, attempt: int) -> None:
+    def _check_agreement(self, step: Observe, pairs: PointPairs, scale: float, attempt: int) -> None:
         """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
+        # Where it is looked for whether the display reads, it may do so now and then; a check standard has steps of its own.
+        shows = None if step.direction in ("search", "check") else self._device.display.resolution
         accuracy = next(r for r in self._bench.entry("reference").ranges if r.full_scale == scale)
-        odd = pairs.odd_one(accuracy.resolution, self._device.display.resolution)
+        odd = pairs.odd_one(accuracy.resolution, shows)
         if odd and attempt <= BELIEVED_AFTER:
             name = self._station.reference.name if odd.startswith("reference") else self._station.meter.name
             raise ReplyError(odd, instrument=name, address=self._station.instruments[name].address)

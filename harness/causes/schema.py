@@ -42,10 +42,11 @@ class Priors(Table):
     """What the readings may do, each key a normal prior; a key left out is exactly nothing.
 
     `gain`: flat. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated ampere-turns,
-    appearing towards them. `bend`: error at the rated ampere-turns, in proportion to current. `burden`: of the secondary loop
-    beyond a sound one's, as a part of it. `closed_turn`: what a turn closed around the core takes at a sound burden. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `added_current`: a constant primary
-    current, as a fraction of the smallest current claimed. `offset`: of the display. `voltage_gain`, `phase`,
-    `phase_slope`: of power readings alone. `threshold`: change of the smallest readable current.
+    appearing towards them. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `bend`: error at the rated ones, in
+    proportion to current. `burden`: of the secondary loop beyond a sound one's, as a part of it. `closed_turn`: what a turn
+    closed around the core takes at a sound burden. `added_current`: a constant primary current, as a fraction of the smallest
+    current claimed. `offset`: of the display. `voltage_gain`, `phase`, `phase_slope`: of power readings alone. `threshold`:
+    change of the smallest readable current.
     """
 
     gain: Prior = Prior()

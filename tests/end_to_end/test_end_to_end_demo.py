@@ -58,6 +58,8 @@ FAULTS = [
     ("display-factor-forgotten:x4", "x4"),
     ("high-resistance-fuse", None),
     ("saturating-core", None),
+    ("closed-turn", None),
+    ("bent-gain", None),
     ("drifted-gain", None),
     ("module-supply-behind-sensor", None),
     ("ratio-setting", None),

@@ -49,6 +49,32 @@ def test_every_fault_is_first_with_everything_read(fault: str) -> None:
         assert judged(Case((fault,), everything=True), diagnosed(Case((fault,), everything=True), seed)) in HONEST[:2]
 
 
+@pytest.mark.parametrize(
+    "pair",
+    [
+        ("high-resistance-fuse", "saturating-core"),
+        ("high-resistance-fuse", "closed-turn"),
+        ("switch-left-in-another-position:x4", "display-factor-forgotten:x4"),
+        ("switch-left-in-another-position:x20", "display-factor-forgotten:x20"),
+        ("switch-left-in-another-position:x20", "ratio-setting"),
+    ],
+    ids=" + ".join,
+)
+def test_faults_that_act_on_each_other_are_told(pair: tuple[str, ...]) -> None:
+    """A burden makes a core saturate early and a closed turn take more; a switch and a display that make up for each other
+    overdrive the input; a ratio setting that happens to hit whole numbers is not ruled out.
+    """
+    assert judged(Case(pair), diagnosed(Case(pair), SEEDS[0])) in HONEST
+
+
+def test_a_closed_turn_and_a_drifted_gain_are_not_told_apart() -> None:
+    """Both take the same part at every current: each is named beside the other, and no further reading is promised to tell."""
+    for seed in SEEDS:
+        found = diagnosed(Case(("closed-turn",)), seed)
+        assert {"closed-turn", "drifted-gain"} <= set(found.details.together)
+        assert found.details.extra_measurement.startswith("no further reading tells them apart; look")
+
+
 @pytest.mark.parametrize("fault", OTHER_FAULTS)
 def test_what_currents_cannot_show_is_not_ruled_out(fault: str) -> None:
     """A winding turned round reads the right current: nothing wrong is likeliest, and the cause is named as not seen."""

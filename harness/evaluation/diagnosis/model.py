@@ -103,7 +103,9 @@ class Model:
         ratio, zero, power, threshold = (at.kind == k for k in (RATIO, ZERO, POWER, THRESHOLD))
         # A threshold acts before the display multiplies, and falls as the turns rise.
         inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
-        core = Core(-self._mean(TOP, at), self._deviation(TOP, at), 1 + self._mean(BURDEN, at), self._deviation(BURDEN, at))
+        core = Core(
+            -self._mean(TOP, at), self._deviation(TOP, at), 1 + self._mean(BURDEN, at), self._deviation(BURDEN, at)
+        )
         largest = transformer.maximum_secondary_current / transformer.rated_secondary_current
         turn = loaded(self._mean(CLOSED_TURN, at), core.burden)
         iron = driven(load, core, self.of_droop)
@@ -134,9 +136,7 @@ class Model:
             axis=2,
         )
         # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
-        knees = np.stack(
-            [flowing * (top**2 - top**4) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2
-        )
+        knees = np.stack([flowing * (top**2 - top**4) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2)
         parts = [(column, part.arrives) for part in (iron, entry) for column in part.columns]
         others = np.stack([flowing * column / arrived for column, arrived in parts], axis=2)
         return base, shapes, knees, others
