@@ -25,10 +25,13 @@ from harness.stop import StopSignal
 from instruments.person import ScriptedPerson
 from simulated.bench import SimulatedBench
 from simulated.faults import CATALOGUE
-from simulated.serve import serve
+from simulated.serve import SimulationError, serve
 
 ON_PLAIN_BENCH = ("current_ratio", "turns_check")
 """Procedures that need no more than load, reference, meter and switch; the others are shown on a bench with power."""
+
+PORT = re.compile(r"(?<=:)150\d\d\b")
+"""A port in an address of the files that `new` writes."""
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -67,16 +70,20 @@ def demo(
         highlight=False,
         soft_wrap=True,
     )
-    with serve(simulated), stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
-        attendance = Attendance(
-            "nobody (demo)",
-            (),
-            ScriptedPerson(displays={"meter": simulated.displayed}, default="go on"),
-            progress,
-            stop,
-            transcript=transcript,
-        )
-        run_anew(inputs, attendance, folder)
+    try:
+        with serve(simulated), stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
+            attendance = Attendance(
+                "nobody (demo)",
+                (),
+                ScriptedPerson(displays={"meter": simulated.displayed}, default="go on"),
+                progress,
+                stop,
+                transcript=transcript,
+            )
+            run_anew(inputs, attendance, folder)
+    except SimulationError as failure:
+        # Another program was quicker to take a port that was free.
+        raise UserError(f"{failure} (try again)") from failure
     results = conclude(folder / "record.jsonl", folder, trials=trials)
     truth = simulated.truth()
     fuse = "intact" if truth.secondary_fuse_intact else "MELTED"
@@ -99,9 +106,9 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
         )
     kind = BENCH if procedure in ON_PLAIN_BENCH or procedure.endswith(".py") else BENCH_POWER
     bench_text = template(kind)
-    fixed_ports = list(dict.fromkeys(re.findall(r"::(150\d\d)::", bench_text)))
-    for fixed, free in zip(fixed_ports, _free_ports(len(fixed_ports)), strict=True):
-        bench_text = bench_text.replace(f"::{fixed}::", f"::{free}::")
+    fixed_ports = list(dict.fromkeys(PORT.findall(bench_text)))
+    free = dict(zip(fixed_ports, _free_ports(len(fixed_ports)), strict=True))
+    bench_text = PORT.sub(lambda found: str(free[found[0]]), bench_text)
     listed = ", ".join(f'"{f}"' for f in faults)
     bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
     try:

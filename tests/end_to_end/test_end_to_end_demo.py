@@ -5,12 +5,14 @@ but the record. Short runs in virtual time, over the whole data path, keep this 
 """
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from harness.commands.demo import _prepare
 from harness.commands.inputs import load_inputs
 from harness.commands.new import new
 from harness.errors import AbortedSafe
@@ -143,3 +145,12 @@ def test_the_demo_as_a_user_runs_it(tmp_path: Path) -> None:
     assert {"fault", "probability"} <= results["diagnosis"][0].keys()
     assert (out / "certificate.pdf").read_bytes().startswith(b"%PDF")
     assert str(out / "certificate.pdf") in process.stdout.replace("\n", "")
+
+
+@pytest.mark.parametrize("procedure", ["current_ratio", "bench_check"])
+def test_a_demo_does_not_mind_what_listens_on_the_ports_of_its_files(tmp_path: Path, procedure: str) -> None:
+    """Every address of the templates gets a port that is free: a bench simulated in another terminal is left alone."""
+    inputs = _prepare(tmp_path / "demo", (), procedure, Options(), None)
+    ports = [int(p) for e in inputs.bench.instruments.values() for p in re.findall(r":(\d{4,5})\b", e.address)]
+    assert len(set(ports)) == len(ports) >= 3
+    assert not any(15000 <= port < 15100 for port in ports)
