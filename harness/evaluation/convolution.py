@@ -1,11 +1,11 @@
-"""The distribution of a sum of rectangles, a normal and a t-distribution: how wide an interval must be to hold a given probability.
+"""The distribution of a sum of rectangles, a normal and t-distributions: how wide an interval must be to hold a given probability.
 
 The sum is symmetric, so P(|S| <= x) follows from its characteristic function phi (JCGM 101:2008, 5.10 leaves the way open).
 On a circle of circumference 2 L the sum has the Fourier series
 
     P(|S| <= x) = x / L + 2 / pi  sum over n of  phi(n pi / L) sin(n pi x / L) / n
 
-and what a t-distribution has beyond L, which the circle lays over the inside, is taken off again. Numerical and not drawn at
+and what t-distributions have beyond L, which the circle lays over the inside, is taken off again. Numerical and not drawn at
 random: the same budget has the same factor to the last digit, the 42 points of a run take some 20 ms, and there is no noise
 to explain when two neighbouring points differ.
 """
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -32,33 +33,36 @@ HALVINGS = 33
 """Few enough that the last bits of a sine, which differ between processors, do not reach the result."""
 
 
-def half_width(
-    half_widths: Sequence[float], deviation: float, scale: float, degrees_of_freedom: float, probability: float
-) -> float:
-    """Half-width of the interval holding `probability` of the sum of rectangles, a normal and a t-distribution.
+@dataclass(frozen=True)
+class Bell:
+    """A t-distribution stretched by `scale`; `degrees_of_freedom` may be infinite."""
 
-    `half_widths` of the rectangles (at least one), standard `deviation` of the normal part and `scale` of the t-distribution with
-    `degrees_of_freedom` (0 for none); all in one unit, in which the result is too.
+    scale: float
+    degrees_of_freedom: float
+
+
+def half_width(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], probability: float) -> float:
+    """Half-width of the interval holding `probability` of the sum of rectangles, a normal and t-distributions.
+
+    `half_widths` of the rectangles (at least one), standard `deviation` of the normal part and the `bells`, one t-distribution
+    each; all in one unit, in which the result is too.
     """
     from scipy.special import ndtri, stdtrit
 
-    if scale and degrees_of_freedom > MOST_FREEDOM:
-        upper = (1 + probability) / 2
-        wider = 1.0 if math.isinf(degrees_of_freedom) else float(stdtrit(degrees_of_freedom, upper) / ndtri(upper))
-        deviation, scale = math.hypot(deviation, scale * wider), 0.0
     reach = math.fsum(half_widths)
-    if scale < NEGLIGIBLE * (reach + deviation):
-        scale = 0.0
-    # Of either bell as much lies outside its share of this as may lie outside of all.
-    upper = (3 + probability) / 4
-    t = float(stdtrit(degrees_of_freedom, upper)) if scale else 0.0
-    low, high = 0.0, reach + float(ndtri(upper)) * deviation + t * scale
-    length = 2 * (reach + 5 * deviation) + max(12.0, 4 * t) * scale if scale else 1.01 * reach + 9 * deviation
-    angles, terms = _series(half_widths, deviation, scale, degrees_of_freedom, length)
+    deviation, bells = _as_normal(deviation, bells, probability)
+    bells = [b for b in bells if b.scale >= NEGLIGIBLE * (reach + deviation)]
+    # Of every bell as much lies outside its share of this as may lie outside of all.
+    upper = 1 - (1 - probability) / 2 / (1 + len(bells))
+    share = math.fsum(float(stdtrit(b.degrees_of_freedom, upper)) * b.scale for b in bells)
+    low, high = 0.0, reach + float(ndtri(upper)) * deviation + share
+    scale = math.hypot(*(b.scale for b in bells))
+    length = 2 * (reach + 5 * deviation) + max(12.0 * scale, 4 * share) if bells else 1.01 * reach + 9 * deviation
+    angles, terms = _series(half_widths, deviation, bells, length)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
         inside = middle / length + 2 / math.pi * float(np.sum(terms * np.sin(angles * middle)))
-        inside -= _laid_over(middle, length, scale, degrees_of_freedom)
+        inside -= math.fsum(_laid_over(middle, length, b) for b in bells)
         if inside < probability:
             low = middle
         else:
@@ -66,19 +70,34 @@ def half_width(
     return (low + high) / 2
 
 
+def _as_normal(deviation: float, bells: Sequence[Bell], probability: float) -> tuple[float, list[Bell]]:
+    """The normal part with every bell in it that is as good as normal, and the other bells."""
+    from scipy.special import ndtri, stdtrit
+
+    upper = (1 + probability) / 2
+    left = []
+    for bell in bells:
+        if bell.degrees_of_freedom > MOST_FREEDOM:
+            wider = float(stdtrit(bell.degrees_of_freedom, upper) / ndtri(upper))
+            deviation = math.hypot(deviation, bell.scale * wider)
+        elif bell.scale:
+            left.append(bell)
+    return deviation, left
+
+
 def _series(
-    half_widths: Sequence[float], deviation: float, scale: float, freedom: float, length: float
+    half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], length: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The angles n pi / L and the terms phi(n pi / L) / n, as many as there are worth having."""
-    # Where exp(-38), which nobody would see, is reached by the normal or the t-distribution alone.
+    # Where exp(-38), which nobody would see, is reached by the normal or the t-distributions alone.
     ends = [8.7 / deviation] if deviation else []
-    ends += [38.0 / (math.sqrt(freedom) * scale)] if scale else []
+    ends += [38.0 / math.fsum(math.sqrt(b.degrees_of_freedom) * b.scale for b in bells)] if bells else []
     needed = min(MOST_TERMS, math.ceil(min([length / math.pi * end for end in ends], default=MOST_TERMS)))
     orders = np.arange(1, needed + 1, dtype=np.float64)
     angles = orders * (math.pi / length)
     terms = np.exp(-((angles * deviation) ** 2) / 2) / orders
-    if scale:
-        terms = terms * _t_characteristic(angles * scale, freedom)
+    for bell in bells:
+        terms = terms * _t_characteristic(angles * bell.scale, bell.degrees_of_freedom)
     for a in half_widths:
         terms = terms * np.sinc(orders * (a / length))
     return angles, terms
@@ -93,14 +112,15 @@ def _t_characteristic(z: NDArray[np.float64], freedom: float) -> NDArray[np.floa
     return found
 
 
-def _laid_over(x: float, length: float, scale: float, freedom: float) -> float:
-    """What the circle adds to the probability inside +-`x` from beyond its half circumference."""
-    if not scale:
-        return 0.0
+def _laid_over(x: float, length: float, bell: Bell) -> float:
+    """What the circle adds to the probability inside +-`x` from beyond its half circumference.
+
+    Out there one of several bells is large and the others are not, so what they add is the sum of what each adds alone.
+    """
     from scipy.special import stdtr
 
     def beyond(distance: Any) -> Any:
-        return stdtr(freedom, -distance / scale)
+        return stdtr(bell.degrees_of_freedom, -distance / bell.scale)
 
     rounds = 2 * length * np.arange(1, 9)
     near = float(np.sum(beyond(rounds - x) - beyond(rounds + x)))

@@ -13,12 +13,15 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.evaluation.convolution import half_width
+from harness.evaluation.convolution import Bell, half_width
 
 Distribution = Literal["normal", "rectangular"]
 
 LEAST_FREEDOM = 3.0
 """Degrees of freedom below which a t-distribution has no standard deviation."""
+
+NOTHING_BESIDE = 1e-3
+"""Parts that make up no more of the variance than this are one t-distribution together: k changes by less than 1e-4."""
 
 CONVOLUTION: Literal["convolution of the rectangular parts with the rest"] = (
     "convolution of the rectangular parts with the rest"
@@ -112,30 +115,50 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     """Factor k for a two-sided coverage `probability`.
 
     Without rectangular parts from the t-distribution with the effective degrees of freedom truncated to a whole number
-    (JCGM 100:2008, G.4.1, note 1). With any, from the distribution of the sum: every rectangle and the parts of infinite
-    degrees of freedom as they are, those of finite ones together as one t-distribution by that rule. So k does not jump
-    where a rectangle begins to dominate. The degrees of freedom told are those of all parts.
+    (JCGM 100:2008, G.4.1, note 1). With any, from the distribution of the sum: every rectangle, every t-distribution and what
+    has infinite degrees of freedom as it is (JCGM 101:2008, 6.4.9). So k does not jump where a rectangle begins to dominate.
+    The degrees of freedom told are those of all parts.
 
     Fewer than three degrees of freedom have no t-distribution with a standard deviation (JCGM 101:2008, 6.4.9, which asks
-    for four readings at least), and its tails would swamp the largest rectangle. They count as normal, and all is widened by
-    what Welch-Satterthwaite makes of the degrees of freedom of the whole.
+    for four readings at least), and its tails would swamp the largest rectangle. Such parts are put together by
+    Welch-Satterthwaite; where that does not make three of them, they count as normal, and all is widened by what the rule
+    makes of the degrees of freedom of the whole.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)
     rectangles = [c.standard_uncertainty for c in contributions if _is_rectangle(c)]
     if not rectangles:
         return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
-    rest = [c for c in contributions if not _is_rectangle(c)]
-    known = [c for c in rest if math.isinf(c.degrees_of_freedom)]
-    estimated = [c for c in rest if math.isfinite(c.degrees_of_freedom)]
+    rest = sorted((c for c in contributions if not _is_rectangle(c)), key=lambda c: c.standard_uncertainty)
     flats = [math.sqrt(3) * u / total for u in rectangles]
-    of_estimated = _whole(effective_degrees_of_freedom(estimated))
-    if of_estimated < LEAST_FREEDOM:
+    put_together, alone = _split(rest, total)
+    bells = [Bell(c.standard_uncertainty / total, _whole(c.degrees_of_freedom)) for c in alone]
+    bells += [Bell(combined(part) / total, _whole(effective_degrees_of_freedom(part))) for part in put_together if part]
+    if any(bell.degrees_of_freedom < LEAST_FREEDOM for bell in bells):
         wider = t_factor(max(1.0, freedom), probability) / t_factor(math.inf, probability)
-        width = wider * half_width(flats, combined(rest) / total, 0.0, math.inf, probability)
-    else:
-        width = half_width(flats, combined(known) / total, combined(estimated) / total, of_estimated, probability)
-    return Coverage(width, freedom, CONVOLUTION)
+        return Coverage(wider * half_width(flats, combined(rest) / total, [], probability), freedom, CONVOLUTION)
+    known = combined([c for c in rest if math.isinf(c.degrees_of_freedom)]) / total
+    return Coverage(half_width(flats, known, bells, probability), freedom, CONVOLUTION)
+
+
+def _split(rest: Sequence[Contribution], total: float) -> tuple[list[list[Contribution]], list[Contribution]]:
+    """What is put together as one t-distribution each, and what has one of its own. `rest` by rising uncertainty.
+
+    Parts of few degrees of freedom are put together; so are the smallest ones, as long as they are nothing beside the whole.
+    """
+    few, small, alone = [], [], []
+    squares = 0.0
+    for c in rest:
+        if math.isinf(c.degrees_of_freedom) or not c.standard_uncertainty:
+            continue
+        squares += c.standard_uncertainty**2
+        if c.degrees_of_freedom < LEAST_FREEDOM:
+            few.append(c)
+        elif squares < NOTHING_BESIDE * total**2:
+            small.append(c)
+        else:
+            alone.append(c)
+    return [few, small], alone
 
 
 def _is_rectangle(contribution: Contribution) -> bool:

@@ -13,7 +13,7 @@ import scipy.special
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.evaluation.convolution import half_width
+from harness.evaluation.convolution import Bell, half_width
 from harness.evaluation.uncertainty import (
     CONVOLUTION,
     Contribution,
@@ -117,7 +117,7 @@ def test_vernier_caliper() -> None:
 @pytest.mark.parametrize("scale", [0.01, 0.3, 2.0])
 def test_two_rectangles_and_a_bell_by_quadrature(scale: float, freedom: float, probability: float) -> None:
     """The probability in the interval, integrated over both rectangles (Gauss-Legendre, numpy; stdtr of scipy), is what was asked."""
-    width = half_width([1.0, 0.3], 0.0, scale, freedom, probability)
+    width = half_width([1.0, 0.3], 0.0, [Bell(scale, freedom)], probability)
     nodes, weights = np.polynomial.legendre.leggauss(300)
     shift = nodes[:, None] + 0.3 * nodes[None, :]
     below = scipy.special.ndtr if math.isinf(freedom) else functools.partial(scipy.special.stdtr, freedom)
@@ -131,7 +131,7 @@ def test_two_rectangles_and_a_bell_by_quadrature(scale: float, freedom: float, p
 @pytest.mark.parametrize(("deviation", "scale"), [(0.5, 0.5), (0.1, 1.0), (2.0, 1.5)])
 def test_rectangle_normal_and_t_by_quadrature(deviation: float, scale: float, freedom: float) -> None:
     """The same with a normal part beside the t-distribution, integrated over the normal by Gauss-Hermite (numpy)."""
-    width = half_width([1.0], deviation, scale, freedom, 0.9545)
+    width = half_width([1.0], deviation, [Bell(scale, freedom)], 0.9545)
     flat, flat_weights = np.polynomial.legendre.leggauss(200)
     bell, bell_weights = np.polynomial.hermite_e.hermegauss(80)
     shift = flat[:, None] + deviation * bell[None, :]
@@ -139,6 +139,30 @@ def test_rectangle_normal_and_t_by_quadrature(deviation: float, scale: float, fr
     inside = t((width - shift) / scale) - t((-width - shift) / scale)
     found = float((inside * flat_weights[:, None] * bell_weights[None, :]).sum() / 2 / bell_weights.sum())
     assert found == pytest.approx(0.9545, abs=5e-5)
+
+
+@pytest.mark.parametrize("freedoms", [(3.0, 3.0), (3.0, 12.0), (5.0, 40.0)])
+@pytest.mark.parametrize("scale", [0.3, 1.0, 4.0])
+def test_two_t_distributions_are_not_one(scale: float, freedoms: tuple[float, float]) -> None:
+    """Two bells and a rectangle, the second bell and the rectangle integrated over (Gauss-Legendre, numpy; the bell through its quantiles).
+
+    Behrens and Fisher's problem: the sum of two t-distributions is no t-distribution of the effective degrees of freedom.
+    """
+    width = half_width([1.0], 0.0, [Bell(1.0, freedoms[0]), Bell(scale, freedoms[1])], 0.95)
+    nodes, weights = np.polynomial.legendre.leggauss(400)
+    flat, flat_weights = np.polynomial.legendre.leggauss(60)
+    second = scale * scipy.special.stdtrit(freedoms[1], (1 + nodes) / 2)
+    shift = second[:, None] + flat[None, :]
+    t = functools.partial(scipy.special.stdtr, freedoms[0])
+    inside = t(width - shift) - t(-width - shift)
+    found = float((inside * weights[:, None] * flat_weights[None, :]).sum() / 4)
+    assert found == pytest.approx(0.95, abs=5e-5)
+
+
+def test_behrens_and_fisher() -> None:
+    """Fisher and Yates, table VI (value from memory): equal uncertainties of 6 and 6 degrees of freedom, 5 %: 2.435; Welch says 2.18."""
+    parts = [Contribution(1.0, degrees_of_freedom=6)] * 2 + [Contribution(1e-4, "rectangular")]
+    assert coverage_factor(parts, 0.95).factor == pytest.approx(2.435, abs=1.1e-3)
 
 
 def test_two_readings_beside_a_large_bound_do_not_swamp_it() -> None:
