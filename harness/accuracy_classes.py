@@ -59,6 +59,11 @@ def lowest_current(accuracy_class: str) -> float:
     return LIMITS[accuracy_class][0][0]
 
 
+def limit_currents(accuracy_class: str) -> tuple[float, ...]:
+    """The parts of the rated current at which the class states its limits, rising."""
+    return tuple(part for part, _ in LIMITS[accuracy_class])
+
+
 def ratio_error_limit(accuracy_class: str, part_of_rated: float) -> float:
     """Largest ratio error (a fraction) the class allows at `part_of_rated` of the rated current.
 

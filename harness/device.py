@@ -6,8 +6,14 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from harness.accuracy_classes import PHASE_MINUTES, lowest_current, phase_displacement_limit, ratio_error_limit
-from harness.power_classes import PowerClass, power_error_limit
+from harness.accuracy_classes import (
+    PHASE_MINUTES,
+    limit_currents,
+    lowest_current,
+    phase_displacement_limit,
+    ratio_error_limit,
+)
+from harness.power_classes import PowerClass, power_error_limit, power_limit_currents
 from harness.quantities import (
     Angle,
     CrossSection,
@@ -234,6 +240,19 @@ def limit_of_error(device: Device, rng: Range, current: float) -> float:
         return ratio_error_limit(claim.accuracy_class, current / rng.maximum_current)
     step = device.display.resolution * rng.display_factor
     return claim.of_reading + (claim.of_range * rng.maximum_current + claim.counts * step) / current
+
+
+def currents_of_class(device: Device, rng: Range, *, power: bool = False) -> list[float]:
+    """Currents in amperes, rising, at which the class claimed on `rng` states its limits; none without a class.
+
+    With `power` also those at which the limits of the power class change, at whatever power factor. They may lie outside
+    what the range claims.
+    """
+    claim = device.claim
+    parts = set(limit_currents(claim.accuracy_class) if claim.accuracy_class is not None else ())
+    if power and claim.power_class is not None:
+        parts.update(power_limit_currents(claim.power_class))
+    return [part * rng.maximum_current for part in sorted(parts)]
 
 
 def limit_of_power_error(

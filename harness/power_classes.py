@@ -116,6 +116,11 @@ TABLES: dict[PowerClass, ClassTable] = {
 """Class -> its lines. The smallest currents of EN 50470-3 are 0.4, 0.2 and 0.2 Itr (Directive 2014/32/EU, annex V, from memory)."""
 
 
+def power_limit_currents(power_class: PowerClass) -> tuple[float, ...]:
+    """The parts of In at which a limit of the class begins, changes or ends at some power factor, rising."""
+    return tuple(sorted({part for band in TABLES[power_class].bands for part in (band.low, band.high)}))
+
+
 def power_error_limit(power_class: PowerClass, part_of_rated: float, power_factor: float) -> float | None:
     """Largest error of power (a fraction) the class allows at `part_of_rated` of In; None where it claims nothing.
 

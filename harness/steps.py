@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from harness.device import Device, Range
+from harness.accuracy_classes import TOLERANCE
+from harness.device import Device, Range, currents_of_class
 
 __all__ = [
     "DIRECTIONS",
@@ -33,6 +34,7 @@ __all__ = [
     "Wait",
     "both_ways",
     "common_current",
+    "currents_of_class",
     "ladder",
     "procedure",
     "signed_text",
@@ -42,6 +44,9 @@ Direction = Literal["zero", "up", "down", "single", "hold", "search", "check"]
 DIRECTIONS: tuple[Direction, ...] = ("zero", "up", "down", "single", "hold", "search", "check")
 """How the current came to where it is, or what a point is for: `hold` while it is kept, `search` for where the display
 begins to read, `check` of the bench by its check standard instead of the device."""
+
+NEAR = 0.1
+"""Currents nearer than this part of a ladder's step tell the same: 8 % apart at three points per decade. A judgement."""
 
 
 @dataclass(frozen=True)
@@ -159,23 +164,30 @@ def procedure(title: str, revision: str) -> Callable[[Callable[[Device, Options]
     return wrap
 
 
-def ladder(rng: Range, per_decade: int, available: Sequence[float] = ()) -> list[float]:
+def ladder(
+    rng: Range, per_decade: int, available: Sequence[float] = (), asked_for: Sequence[float] = ()
+) -> list[float]:
     """Currents in amperes from the smallest to the largest the range claims, evenly spaced in ratio, both ends included.
 
-    At least `per_decade` points fall in every decade. With `available` currents, each of those points becomes the
+    At least `per_decade` points fall in every decade. A current `asked_for` inside the range is one of them, and takes the
+    place of a point as near as `NEAR`, the ends excepted. With `available` currents, each of those points becomes the
     nearest (in ratio) of them that the range claims, every one once; the list is empty when there is none.
     Raises ValueError when `per_decade` is below 1.
     """
     if available:
         claimed = [c for c in available if rng.minimum_current <= c <= rng.maximum_current]
-        wanted = ladder(rng, per_decade) if claimed else []
+        wanted = ladder(rng, per_decade, asked_for=asked_for) if claimed else []
         return sorted({min(claimed, key=lambda c: abs(math.log(c / current))) for current in wanted})
     if per_decade < 1:
         raise ValueError(f"per_decade is {per_decade}, expected at least 1")
-    steps = max(1, math.ceil(math.log10(rng.maximum_current / rng.minimum_current) * per_decade - 1e-9))
-    ratio = rng.maximum_current / rng.minimum_current
-    inner = [rng.minimum_current * ratio ** (i / steps) for i in range(1, steps)]
-    return [rng.minimum_current, *(float(f"{i:.3g}") for i in inner), rng.maximum_current]
+    low, high = rng.minimum_current, rng.maximum_current
+    steps = max(1, math.ceil(math.log10(high / low) * per_decade - 1e-9))
+    even = [float(f"{low * (high / low) ** (i / steps):.3g}") for i in range(1, steps)]
+    near = NEAR * math.log(high / low) / steps
+    # So little beside an end is judged as the end.
+    inside = {c for c in asked_for if low * (1 + TOLERANCE) < c < high * (1 - TOLERANCE)}
+    kept = {c for c in even if all(abs(math.log(c / other)) > near for other in inside)}
+    return [low, *sorted(kept | inside), high]
 
 
 def common_current(ranges: Sequence[Range], available: Sequence[float] = ()) -> float:

@@ -9,18 +9,23 @@ from harness.steps import (
     Select,
     Steps,
     both_ways,
+    currents_of_class,
     ladder,
     procedure,
 )
 
 
-@procedure(title="Current ratio and linearity", revision="1")
+@procedure(title="Current ratio and linearity", revision="2")
 def current_ratio(device: Device, options: Options) -> Steps:
-    """Step the load through every range, up and back down, and read reference and device together."""
+    """Step the load through every range, up and back down, and read reference and device together.
+
+    Where a class is claimed, the currents at which it states its limits are among the steps.
+    """
     for rng in device.ranges:
         yield Select(rng)
         yield Observe(f"{rng.name} zero", options.readings, "zero")
-        for direction, current in both_ways(ladder(rng, options.per_decade, options.available)):
+        currents = ladder(rng, options.per_decade, options.available, currents_of_class(device, rng))
+        for direction, current in both_ways(currents):
             yield Apply(current)
             yield Observe(f"{rng.name} {direction} {current:.4g} A", options.readings, direction)
         yield Release()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from harness.commands.inputs import Inputs
@@ -27,11 +28,15 @@ from simulated.clock import VirtualClock
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What is known before the run: seconds from the start to the end of each point, results of a healthy twin, problems."""
+    """What is known before the run: seconds from the start to the end of each point, results of a healthy twin, problems.
+
+    `power_factors` of the points with power, by name, negative when leading: what the load is asked for, or else has.
+    """
 
     durations: tuple[float, ...]
     results: Results
     problems: tuple[str, ...]
+    power_factors: Mapping[str, float]
 
     @property
     def smallest_test_uncertainty_ratio(self) -> float:
@@ -50,7 +55,8 @@ def rehearse(inputs: Inputs, stop: StopSignal) -> Rehearsal:
     durations = tuple(
         (dt.datetime.fromisoformat(line["at"]) - began).total_seconds() for line in record.of_kind("point", "skip")
     )
-    return Rehearsal(durations, results, (*_dangers(inputs), *_problems(record, results)))
+    problems = (*_dangers(inputs), *_problems(record, results))
+    return Rehearsal(durations, results, problems, _power_factors(record, results))
 
 
 def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
@@ -114,6 +120,13 @@ def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
     finally:
         station.close()
     return parse_record(stream.getvalue(), "rehearsal")
+
+
+def _power_factors(record: Record, results: Results) -> dict[str, float]:
+    found = {p.name: round(p.power_factor, 2) for rng in results.ranges for p in rng.power}
+    with_power = (line for line in record.of_kind("point") if line.get("power") and "power_factor" in line)
+    asked = {line["name"]: line["power_factor"] for line in with_power}
+    return found | asked
 
 
 def _dangers(inputs: Inputs) -> list[str]:

@@ -24,6 +24,7 @@ from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
 from harness.record import Record, continue_record, read_record
+from harness.results import Point, PowerPoint
 from harness.steps import Options, signed_text
 from harness.stop import StopSignal
 from instruments.person import ConsolePerson
@@ -223,26 +224,26 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
 def _show_points(rehearsal: Rehearsal, console: Console) -> None:
     from rich.table import Table
 
-    table = Table("range", "step", "current", "U expected", "limit", "limit / U", box=None, header_style="bold")
+    known = rehearsal.power_factors
+    beside = ["power factor"] if known else []
+    table = Table(
+        "range", "step", "current", *beside, "U expected", "limit", "limit / U", box=None, header_style="bold"
+    )
     for rng in rehearsal.results.ranges:
-        for p in rng.points:
+        rows: list[tuple[Point | PowerPoint, str, float]] = [
+            (p, p.direction, p.expanded_uncertainty) for p in rng.points
+        ]
+        rows += [(p, "power", p.power_error.expanded_uncertainty) for p in rng.power]
+        for point, step, expanded in rows:
+            power_factor = signed_text(known[point.name]) if point.name in known else ""
             table.add_row(
                 rng.name,
-                p.direction,
-                format_quantity(p.nominal_current, "A"),
-                f"{p.expanded_uncertainty * 100:.3f} %",
-                f"{p.limit * 100:.2f} %",
-                f"{p.limit / p.expanded_uncertainty:.1f}",
-            )
-        for power in rng.power:
-            wide = power.power_error.expanded_uncertainty
-            table.add_row(
-                rng.name,
-                f"power at {signed_text(round(power.power_factor, 2))}",
-                format_quantity(power.nominal_current, "A"),
-                f"{wide * 100:.3f} %",
-                "none" if power.limit is None else f"{power.limit * 100:.2f} %",
-                "" if power.limit is None or not wide else f"{power.limit / wide:.1f}",
+                step,
+                format_quantity(point.nominal_current, "A"),
+                *([power_factor] if known else []),
+                f"{expanded * 100:.3f} %",
+                "none" if point.limit is None else f"{point.limit * 100:.2f} %",
+                "" if point.limit is None or not expanded else f"{point.limit / expanded:.1f}",
             )
     if table.row_count:
         console.print(table)

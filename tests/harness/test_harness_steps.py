@@ -1,13 +1,16 @@
 """The step vocabulary: ladders, procedures as data."""
 
+import csv
 import itertools
+from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.commands.new import template
-from harness.device import Range
+from harness.device import Claim, Range
 from harness.files import parse_device
 from harness.steps import Apply, Observe, Options, PointReading, Procedure, Release, Select, Wait, both_ways, ladder
 from procedures import shipped
@@ -32,6 +35,104 @@ def test_ladders_span_the_range_and_leave_no_wide_gap(low: float, ratio: float, 
     steps = [b / a for a, b in itertools.pairwise(currents)]
     assert all(step > 1 for step in steps)
     assert max(steps) <= 10 ** (1 / per_decade) * 1.02
+
+
+@given(st.floats(1e-3, 1.0), st.floats(1.5, 5000.0), st.integers(1, 10), st.lists(st.floats(1e-3, 5000.0), max_size=6))
+def test_currents_asked_for_are_in_the_ladder(
+    low: float, ratio: float, per_decade: int, asked_for: list[float]
+) -> None:
+    """Each of those inside the range exactly, or the end nearer to it than 0.5 %; the ends stay, and no gap widens by more than a tenth."""
+    rng = a_range(low, low * ratio)
+    currents = ladder(rng, per_decade, asked_for=asked_for)
+    assert (currents[0], currents[-1]) == (rng.minimum_current, rng.maximum_current)
+    for current in asked_for:
+        if rng.minimum_current <= current <= rng.maximum_current:
+            assert current in currents or min(current / currents[0], currents[-1] / current) < 1.0051
+    steps = [b / a for a, b in itertools.pairwise(currents)]
+    assert all(step > 1 for step in steps)
+    assert max(steps) <= 10 ** (1.1 / per_decade) * 1.02
+
+
+def _currents(
+    procedure: str, claim: Claim, lowest: float, power_factors: tuple[float, ...] = ()
+) -> dict[str, list[float]]:
+    """Range -> the currents asked for, when every range begins at the part `lowest` of its maximum."""
+    device = parse_device(template("device.toml"), "device.toml")
+    ranges = tuple(r.model_copy(update={"minimum_current": lowest * r.maximum_current}) for r in device.ranges)
+    found: dict[str, list[float]] = {r.name: [] for r in ranges}
+    name = ""
+    device = device.model_copy(update={"claim": claim, "ranges": ranges})
+    for step in shipped()[procedure].steps(device, Options(power_factors=power_factors)):
+        if isinstance(step, Select):
+            name = step.range.name
+        elif isinstance(step, Apply):
+            found[name].append(step.current)
+    return found
+
+
+def _claim(**keys: str) -> Claim:
+    return Claim.model_validate(keys)
+
+
+LARGEST = {"x1": 80.0, "x4": 20.0, "x20": 4.0}
+
+
+def _published(file: str) -> list[dict[str, str]]:
+    with (Path(__file__).parents[1] / "reference" / file).open(encoding="utf-8") as text:
+        return list(csv.DictReader(text))
+
+
+@pytest.mark.parametrize("name", ["0.1", "0.2", "0.5", "1", "0.2S", "0.5S", "3", "5"])
+def test_every_current_of_a_claimed_class_is_visited_both_ways(name: str) -> None:
+    """IEC 61869-2:2012, tables 201 to 203: 1 (S classes), 5, 20 and 100 %, or 50 and 100 %, of the rated current.
+
+    The range's largest current is the rated one, so that 120 % lies outside.
+    """
+    stated = [float(row["pct_In"]) / 100 for row in _published("iec61869_2_ct_limits.csv") if row["class"] == name]
+    for rng, currents in _currents("current_ratio", _claim(accuracy_class=name), min(stated)).items():
+        for part in stated:
+            visits = [c for c in currents if c == pytest.approx(part * LARGEST[rng])]
+            assert len(visits) == (0 if part > 1 else 1 if part == 1 else 2)
+
+
+@pytest.mark.parametrize(
+    ("standard", "name"), [("62053-21", "1"), ("62053-21", "2"), ("62053-22", "0.2S"), ("62053-22", "0.5S")]
+)
+def test_every_current_of_a_claimed_power_class_is_visited_at_every_power_factor(standard: str, name: str) -> None:
+    """IEC 62053-21 and -22:2003, transformer operated, balanced load (values from memory)."""
+    rows = [
+        r for r in _published("iec62053_21_22_limits.csv") if r["standard"].startswith(standard) and r["class"] == name
+    ]
+    stated = {float(r["I_from"]) for r in rows if r["ref"] == "In" and r["load"] == "balanced"}
+    assert len(stated) >= 3
+    claim = _claim(of_reading="1 %", power_class=f"IEC {standard} {name}")
+    for rng, currents in _currents("power_and_phase", claim, min(stated), (1.0, 0.5, -0.8)).items():
+        for part in (*stated, 1.0):
+            assert len([c for c in currents if c == pytest.approx(part * LARGEST[rng])]) == 3
+
+
+def test_the_phase_displacement_of_a_class_is_looked_at_where_it_is_stated() -> None:
+    """IEC 61869-2:2012, table 202: class 0.5S states 1, 5, 20 and 100 %; a ladder of one per decade adds 10 %."""
+    currents = _currents("power_and_phase", _claim(accuracy_class="0.5S"), 0.01, (1.0, 0.5))["x1"]
+    assert currents == pytest.approx([0.8, 4.0, 8.0, 16.0, 80.0] * 2)
+
+
+def test_currents_of_a_class_take_the_place_of_their_neighbours() -> None:
+    """From 1 % at three per decade: 5 and 20 % of the rated current (IEC 61869-2) instead of 4.64 and 21.5 %."""
+    currents = _currents("current_ratio", _claim(accuracy_class="0.2S"), 0.01)["x4"]
+    assert currents[:7] == pytest.approx([0.2, 0.431, 1.0, 2.0, 4.0, 9.28, 20.0])
+
+
+def test_without_a_class_the_steps_are_even() -> None:
+    """The same points as numpy's geometric progression, but for the rounding to three figures."""
+    currents = _currents("current_ratio", _claim(of_reading="1 %"), 0.01)["x1"]
+    assert currents[:7] == pytest.approx(list(np.geomspace(0.8, 80, 7)), rel=5e-3)
+    assert len(currents) == 13
+
+
+def test_a_shelf_gives_the_load_nearest_to_a_current_of_a_class() -> None:
+    """Between 1 and 100 A, 5 A is asked for; of loads of 4.2, 4.9 and 6 A the second is nearest."""
+    assert ladder(a_range(1.0, 100.0), 1, (1.1, 4.2, 4.9, 6.0, 9.0, 90.0), (5.0,)) == [1.1, 4.9, 9.0, 90.0]
 
 
 def test_up_and_down_without_repeating_the_top() -> None:

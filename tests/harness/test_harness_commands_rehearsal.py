@@ -1,0 +1,37 @@
+"""What `ratioproof rehearse` prints of the points that would be taken."""
+
+import io
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from harness.commands.new import BENCH, BENCH_POWER, new
+from harness.commands.run import rehearse_only
+from harness.steps import Options
+
+
+def _told(folder: Path, bench: str, procedure: str) -> list[str]:
+    """The lines of a rehearsal on a terminal of 80 columns, the table's heading first."""
+    console = Console(file=io.StringIO(), width=80, force_terminal=True, color_system=None)
+    assert rehearse_only(*new(folder, bench), procedure, Options(readings=2, per_decade=1), console) == 0
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue().splitlines()
+
+
+def test_every_row_of_power_says_at_which_power_factor(tmp_path: Path) -> None:
+    """IEC 62053-21 (value from memory) tests at 1, 0.5 inductive and 0.8 capacitive; each current and power factor is a row of its own."""
+    heading, *rest = _told(tmp_path / "power", BENCH_POWER, "power_and_phase")
+    rows = [line for line in rest if line.startswith((" x1 ", " x4 ", " x20 "))]
+    at = heading.index("power factor")
+    for step in ("single", "power"):
+        told = [line[at:].split("  ")[0].rstrip() for line in rows if f" {step} " in line and line.startswith(" x4 ")]
+        assert told == ["1"] * 3 + ["0.5 lagging"] * 3 + ["0.8 leading"] * 3
+    assert len({line[: at + len("power factor")] for line in rows}) == len(rows) == 2 * 3 * 9
+    assert all(line.rstrip().endswith(tuple("0123456789")) for line in rows)
+
+
+@pytest.mark.parametrize("procedure", ["current_ratio", "turns_check"])
+def test_points_without_power_have_no_column_for_it(tmp_path: Path, procedure: str) -> None:
+    heading, *_ = _told(tmp_path / "plain", BENCH, procedure)
+    assert heading.split() == ["range", "step", "current", "U", "expected", "limit", "limit", "/", "U"]
