@@ -1,28 +1,51 @@
-"""What the uncertainty of a point is made of: on every range that of the point closest to its limit."""
+"""What the uncertainty of a result is made of: the form of a budget, and on every range that of the point closest to its limit."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
 
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.results import BudgetLine, Point, Results
-from reports.front import closest_point, limit_text
+from harness.results import BudgetLine, Point, Results, Stated
+from reports.front import closest_point
 from reports.paper import heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
     current_exponent,
     current_unit,
     exact,
-    percent_pair,
+    round_pair,
     round_significant,
     written,
 )
 
 _ROOM_FOR_A_TABLE = 65
 """Millimetres of a table of eight inputs with what is above and below it."""
+
+
+@dataclass(frozen=True)
+class Measurand:
+    """What a budget is of. `unit` as in `BudgetLine`; numbers are printed in `printed_unit`, `scale` of which are one `unit`."""
+
+    name: str
+    unit: str
+    printed_unit: str
+    scale: float
+
+    def printed(self, value: float) -> Decimal:
+        """`value` in the unit it is printed in."""
+        return exact(value) * exact(self.scale)
+
+    def with_unit(self, number: Decimal) -> str:
+        """`number`, which is in the printed unit, with it."""
+        return f"{written(number)}{NO_BREAK}{self.printed_unit}"
+
+
+RATIO_ERROR = Measurand("Ratio error", "1", "%", 100.0)
 
 
 def budgets(results: Results) -> Iterator[Flowable]:
@@ -41,37 +64,60 @@ def budgets(results: Results) -> Iterator[Flowable]:
     )
     for name, point in closest:
         yield space(3)
-        yield KeepTogether(
-            [
-                prose(f"Budget of the point closest to its limit on range {name}: {point.name}", "subheading"),
-                _budget(point),
-                space(1),
-                prose(_note(point), "small"),
-            ]
+        yield budget(
+            f"Budget of the point closest to its limit on range {name}: {point.name}",
+            RATIO_ERROR,
+            _stated(point),
+            point.limit,
+            point.budget,
         )
 
 
-def _budget(point: Point) -> Flowable:
+def budget(
+    title: str, measurand: Measurand, found: Stated, limit: float | None, lines: Sequence[BudgetLine]
+) -> Flowable:
+    """One budget under its title, with what follows from it below; `found` and `limit` in the measurand's unit."""
+    return KeepTogether(
+        [
+            prose(title, "subheading"),
+            _table(measurand, found, lines),
+            space(1),
+            prose(_note(measurand, found, limit), "small"),
+        ]
+    )
+
+
+def _stated(point: Point) -> Stated:
+    return Stated(
+        point.ratio_error,
+        point.standard_uncertainty,
+        point.expanded_uncertainty,
+        point.coverage_factor,
+        point.degrees_of_freedom,
+    )
+
+
+def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> Flowable:
     rows: list[list[str | Flowable]] = [
         [
             line.source,
             line.distribution,
-            _own(line),
-            _sensitivity(line),
-            _standard(line.contribution),
+            _own(measurand, line),
+            _sensitivity(measurand, line),
+            _standard(measurand, line.contribution),
             degrees(line.degrees_of_freedom),
             "yes" if line.shared else "no",
         ]
-        for line in point.budget
+        for line in lines
     ]
-    total = ["Ratio error, combined", "", "", "", _standard(point.standard_uncertainty)]
-    rows.append([*total, degrees(point.degrees_of_freedom), ""])
+    total = [f"{measurand.name}, combined", "", "", "", _standard(measurand, found.standard_uncertainty)]
+    rows.append([*total, degrees(found.degrees_of_freedom), ""])
     head = [
         "Source",
         "Distribution",
         "u(x)",
         "c",
-        "|c| u(x)\nin %",
+        f"|c| u(x)\nin {measurand.printed_unit}",
         "Degrees of\nfreedom",
         "Shared",
     ]
@@ -85,10 +131,12 @@ def _budget(point: Point) -> Flowable:
     )
 
 
-def _own(line: BudgetLine) -> str:
+def _own(measurand: Measurand, line: BudgetLine) -> str:
     """The input's own standard uncertainty to two digits with its unit."""
     if line.unit == "1":
         return f"{written(round_significant(exact(line.standard_uncertainty, 2)))}{NO_BREAK}%"
+    if line.unit == measurand.unit:
+        return measurand.with_unit(round_significant(measurand.printed(line.standard_uncertainty)))
     rounded = round_significant(exact(line.standard_uncertainty))
     if line.unit != "A":
         return f"{written(rounded)}{NO_BREAK}{line.unit}"
@@ -96,14 +144,19 @@ def _own(line: BudgetLine) -> str:
     return f"{written(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent)}"
 
 
-def _sensitivity(line: BudgetLine) -> str:
+def _sensitivity(measurand: Measurand, line: BudgetLine) -> str:
     """With its unit, `/ A` for an input in amperes; three digits are enough to follow the product."""
-    number = written(round_significant(exact(line.sensitivity), 3))
-    return number if line.unit == "1" else f"{number}{NO_BREAK}/{NO_BREAK}{line.unit}"
+    if line.unit == measurand.unit:
+        return written(round_significant(exact(line.sensitivity), 3))
+    plain = measurand.unit == "1"
+    value = exact(line.sensitivity) if plain else measurand.printed(line.sensitivity)
+    above = "" if plain else f"{NO_BREAK}{measurand.printed_unit}"
+    below = "" if line.unit == "1" else f"{NO_BREAK}/{NO_BREAK}{line.unit}"
+    return f"{written(round_significant(value, 3))}{above}{below}"
 
 
-def _standard(fraction: float) -> str:
-    return written(round_significant(exact(fraction, 2)))
+def _standard(measurand: Measurand, uncertainty: float) -> str:
+    return written(round_significant(measurand.printed(uncertainty)))
 
 
 def degrees(freedom: float | None) -> str:
@@ -113,9 +166,15 @@ def degrees(freedom: float | None) -> str:
     return f"{math.floor(freedom * 10) / 10:.1f}"
 
 
-def _note(point: Point) -> str:
-    error, uncertainty = percent_pair(point.ratio_error, point.expanded_uncertainty)
+def _note(measurand: Measurand, found: Stated, limit: float | None) -> str:
+    value, uncertainty = round_pair(measurand.printed(found.value), measurand.printed(found.expanded_uncertainty))
+    standard = round_significant(measurand.printed(found.standard_uncertainty))
+    claimed = (
+        "nothing is claimed"
+        if limit is None
+        else f"limit {measurand.with_unit(round_significant(measurand.printed(limit), 4))}"
+    )
     return (
-        f"U = {point.coverage_factor:.2f} × {_standard(point.standard_uncertainty)}{NO_BREAK}% = "
-        f"{uncertainty}{NO_BREAK}%; ratio error {error}{NO_BREAK}%, limit {limit_text(point)}{NO_BREAK}%."
+        f"U = {found.coverage_factor:.2f} × {measurand.with_unit(standard)} = {measurand.with_unit(uncertainty)}; "
+        f"{measurand.name[0].lower()}{measurand.name[1:]} {measurand.with_unit(value)}, {claimed}."
     )

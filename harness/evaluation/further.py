@@ -205,6 +205,7 @@ def _phase(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplaceme
         foretold=tuple(_foretold(inputs, f) for f in found.foretold),
         limit=limit,
         **_judged(inputs, found.displacement, limit),
+        budget=inputs.budget(found.displacement),
     )
 
 

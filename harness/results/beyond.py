@@ -53,7 +53,7 @@ class ForetoldPower:
 class PhaseDisplacement:
     """At one current: phase displacement in rad, the error common to all power factors (a fraction), their correlation.
 
-    `found_from` names the two points it was found from.
+    `found_from` names the two points it was found from; `budget` is that of the displacement.
     """
 
     nominal_current: float
@@ -67,6 +67,7 @@ class PhaseDisplacement:
     specific_risk: float | None
     test_uncertainty_ratio: float | None
     verdict: Verdict | None
+    budget: tuple[BudgetLine, ...] = ()
 
 
 @dataclass(frozen=True)
