@@ -1,180 +1,137 @@
-"""What the uncertainty of a result is made of: the form of a budget, and on every range that of the point closest to its limit."""
+"""Which budgets are on paper: on every range one of each kind of result, and that of the check of the bench."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from decimal import Decimal
 
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
+from reportlab.platypus import CondPageBreak, Flowable
 
-from harness.results import BudgetLine, Point, Results, Stated
+from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from reports.budget_table import Budget, Measurand, budget_table
 from reports.front import closest_point
-from reports.paper import heading, prose, ruled, space
-from reports.rounding import (
-    NO_BREAK,
-    current_exponent,
-    current_unit,
-    exact,
-    round_pair,
-    round_significant,
-    written,
-)
+from reports.paper import heading, prose, space
+from reports.power import MINUTES_PER_RADIAN
+from reports.rounding import NO_BREAK, current, current_exponent, current_unit
 
 _ROOM_FOR_A_TABLE = 65
 """Millimetres of a table of eight inputs with what is above and below it."""
 
+_PERCENT = f"{NO_BREAK}%"
+RATIO_ERROR = Measurand("Ratio error", "1", _PERCENT, 100.0, "%")
+POWER_ERROR = Measurand("Error of power", "1", _PERCENT, 100.0, "%")
+PHASE_DISPLACEMENT = Measurand("Phase displacement", "rad", "\N{PRIME}", MINUTES_PER_RADIAN, "minutes")
+DEVIATION = Measurand("Deviation of the ratio", "1", _PERCENT, 100.0, "%")
 
-@dataclass(frozen=True)
-class Measurand:
-    """What a budget is of. `unit` as in `BudgetLine`; numbers are printed in `printed_unit`, `scale` of which are one `unit`."""
-
-    name: str
-    unit: str
-    printed_unit: str
-    scale: float
-
-    def printed(self, value: float) -> Decimal:
-        """`value` in the unit it is printed in."""
-        return exact(value) * exact(self.scale)
-
-    def with_unit(self, number: Decimal) -> str:
-        """`number`, which is in the printed unit, with it."""
-        return f"{written(number)}{NO_BREAK}{self.printed_unit}"
-
-
-RATIO_ERROR = Measurand("Ratio error", "1", "%", 100.0)
+_ALL = "The budgets of all others are in the results file."
+_COLUMNS = (
+    "u(x) is the standard uncertainty of the input itself, c the sensitivity of the result to it, |c| u(x) what it contributes. Shared "
+    "inputs are one and the same input at other points, whose errors are therefore correlated."
+)
+_WINDOW = (
+    "Where the primary turns lie in the window of the item's own transformer is no input: it is part of the item, and of what "
+    "was verified."
+)
+_CANCELS = (
+    "What changes power in the same proportion at all power factors, as a gain does, cancels in the phase displacement and is "
+    "not listed there."
+)
+_OFTEN = "An input named more than once belongs to each of the points the result was found from."
 
 
 def budgets(results: Results) -> Iterator[Flowable]:
-    """A page of budgets; nothing when no point was taken."""
-    closest = [(r.name, point) for r in results.ranges if (point := closest_point(r.points)) is not None]
-    if not closest:
+    """A page or two of budgets; nothing when nothing was found that has one."""
+    ratio, power, phase, smallest = (
+        [budget for found in results.ranges if (budget := of(found)) is not None]
+        for of in (_of_point, _of_power, _of_phase, _of_smallest)
+    )
+    check = [] if results.bench_check is None else [_of_bench_check(results.bench_check)]
+    shown = [*ratio, *power, *phase, *smallest, *check]
+    if not shown:
         return
-    yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(closest)) * mm)
+    yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(shown)) * mm)
     yield heading("Uncertainty budgets")
-    yield prose(
-        "Of each range the point closest to its limit; the budgets of all points are in the results file. u(x) is the standard "
-        "uncertainty of the input itself, c the sensitivity of the ratio error to it, |c| u(x) what it contributes. Shared inputs "
-        "are one and the same input at other points, whose errors are therefore correlated. Where the primary "
-        "turns lie in the window of the item's own transformer is no input: it is part of the item, and of what was verified.",
-        "small",
-    )
-    for name, point in closest:
+    yield prose(_explained(ratio, power, phase, [*smallest, *check]), "small")
+    for one in shown:
         yield space(3)
-        yield budget(
-            f"Budget of the point closest to its limit on range {name}: {point.name}",
-            RATIO_ERROR,
-            _stated(point),
-            point.limit,
-            point.budget,
+        yield budget_table(one)
+
+
+def power_shown(points: Sequence[PowerPoint]) -> PowerPoint | None:
+    """The point whose U is the largest part of its limit; without limits the lowest power factor at the smallest current."""
+    claimed = [(p.power_error.expanded_uncertainty / p.limit, p) for p in points if p.limit]
+    if claimed:
+        return max(claimed, key=lambda pair: pair[0])[1]
+    return min(points, key=lambda p: (p.nominal_current, abs(p.power_factor)), default=None)
+
+
+def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
+    """The one whose U is the largest part of its limit; without limits that at the smallest current."""
+    claimed = [(p.displacement.expanded_uncertainty / p.limit, p) for p in found if p.limit]
+    if claimed:
+        return max(claimed, key=lambda pair: pair[0])[1]
+    return min(found, key=lambda p: p.nominal_current, default=None)
+
+
+def _explained(
+    ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], others: Sequence[Budget]
+) -> str:
+    """What is shown of all there is, and how to read it."""
+    told = ["Of each range the point closest to its limit."] if ratio else []
+    if power:
+        told.append(
+            f"Of power{' and phase displacement' if phase else ''} that whose U is the largest part of its limit; where nothing is "
+            "claimed, that at the smallest current, with the lowest power factor."
         )
+    told += [_ALL] if told else []
+    told.append(_COLUMNS)
+    told += [_WINDOW] if ratio else []
+    told += [_CANCELS] if phase else []
+    told += [_OFTEN] if others else []
+    return " ".join(told)
 
 
-def budget(
-    title: str, measurand: Measurand, found: Stated, limit: float | None, lines: Sequence[BudgetLine]
-) -> Flowable:
-    """One budget under its title, with what follows from it below; `found` and `limit` in the measurand's unit."""
-    return KeepTogether(
-        [
-            prose(title, "subheading"),
-            _table(measurand, found, lines),
-            space(1),
-            prose(_note(measurand, found, limit), "small"),
-        ]
-    )
-
-
-def _stated(point: Point) -> Stated:
-    return Stated(
+def _of_point(found: RangeResult) -> Budget | None:
+    point = closest_point(found.points)
+    if point is None:
+        return None
+    error = Stated(
         point.ratio_error,
         point.standard_uncertainty,
         point.expanded_uncertainty,
         point.coverage_factor,
         point.degrees_of_freedom,
     )
+    title = f"Budget of the point closest to its limit on range {found.name}: {point.name}"
+    return Budget(title, RATIO_ERROR, error, point.limit, point.budget)
 
 
-def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> Flowable:
-    rows: list[list[str | Flowable]] = [
-        [
-            line.source,
-            line.distribution,
-            _own(measurand, line),
-            _sensitivity(measurand, line),
-            _standard(measurand, line.contribution),
-            degrees(line.degrees_of_freedom),
-            "yes" if line.shared else "no",
-        ]
-        for line in lines
-    ]
-    total = [f"{measurand.name}, combined", "", "", "", _standard(measurand, found.standard_uncertainty)]
-    rows.append([*total, degrees(found.degrees_of_freedom), ""])
-    head = [
-        "Source",
-        "Distribution",
-        "u(x)",
-        "c",
-        f"|c| u(x)\nin {measurand.printed_unit}",
-        "Degrees of\nfreedom",
-        "Shared",
-    ]
-    return ruled(
-        head,
-        rows,
-        [w * mm for w in (53, 21, 20, 22, 20, 19, 15)],
-        numeric=(4, 5),
-        bold_rows=[len(rows) - 1],
-        keep_with_head=len(rows),
-    )
+def _of_power(found: RangeResult) -> Budget | None:
+    point = power_shown(found.power)
+    if point is None:
+        return None
+    title = f"Budget of the error of power on range {found.name}: {point.name}"
+    return Budget(title, POWER_ERROR, point.power_error, point.limit, point.budget)
 
 
-def _own(measurand: Measurand, line: BudgetLine) -> str:
-    """The input's own standard uncertainty to two digits with its unit."""
-    if line.unit == "1":
-        return f"{written(round_significant(exact(line.standard_uncertainty, 2)))}{NO_BREAK}%"
-    if line.unit == measurand.unit:
-        return measurand.with_unit(round_significant(measurand.printed(line.standard_uncertainty)))
-    rounded = round_significant(exact(line.standard_uncertainty))
-    if line.unit != "A":
-        return f"{written(rounded)}{NO_BREAK}{line.unit}"
-    exponent = current_exponent(float(rounded))
-    return f"{written(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent)}"
+def _of_phase(found: RangeResult) -> Budget | None:
+    phase = phase_shown(found.phase)
+    if phase is None:
+        return None
+    title = f"Budget of the phase displacement on range {found.name}: {current(phase.nominal_current)}"
+    return Budget(title, PHASE_DISPLACEMENT, phase.displacement, phase.limit, phase.budget)
 
 
-def _sensitivity(measurand: Measurand, line: BudgetLine) -> str:
-    """With its unit, `/ A` for an input in amperes; three digits are enough to follow the product."""
-    if line.unit == measurand.unit:
-        return written(round_significant(exact(line.sensitivity), 3))
-    plain = measurand.unit == "1"
-    value = exact(line.sensitivity) if plain else measurand.printed(line.sensitivity)
-    above = "" if plain else f"{NO_BREAK}{measurand.printed_unit}"
-    below = "" if line.unit == "1" else f"{NO_BREAK}/{NO_BREAK}{line.unit}"
-    return f"{written(round_significant(value, 3))}{above}{below}"
+def _of_smallest(found: RangeResult) -> Budget | None:
+    smallest = found.smallest
+    if smallest is None or smallest.found is None:
+        return None
+    exponent = current_exponent(smallest.found.value)
+    unit = current_unit(exponent)
+    measurand = Measurand("Smallest current read", "A", f"{NO_BREAK}{unit}", 10.0**-exponent, unit)
+    title = f"Budget of the smallest current read on range {found.name}"
+    return Budget(title, measurand, smallest.found, smallest.limit, smallest.budget)
 
 
-def _standard(measurand: Measurand, uncertainty: float) -> str:
-    return written(round_significant(measurand.printed(uncertainty)))
-
-
-def degrees(freedom: float | None) -> str:
-    """Degrees of freedom for print, cut to one decimal; None and infinity are \N{INFINITY}."""
-    if freedom is None or not math.isfinite(freedom):
-        return "\N{INFINITY}"
-    return f"{math.floor(freedom * 10) / 10:.1f}"
-
-
-def _note(measurand: Measurand, found: Stated, limit: float | None) -> str:
-    value, uncertainty = round_pair(measurand.printed(found.value), measurand.printed(found.expanded_uncertainty))
-    standard = round_significant(measurand.printed(found.standard_uncertainty))
-    claimed = (
-        "nothing is claimed"
-        if limit is None
-        else f"limit {measurand.with_unit(round_significant(measurand.printed(limit), 4))}"
-    )
-    return (
-        f"U = {found.coverage_factor:.2f} × {measurand.with_unit(standard)} = {measurand.with_unit(uncertainty)}; "
-        f"{measurand.name[0].lower()}{measurand.name[1:]} {measurand.with_unit(value)}, {claimed}."
-    )
+def _of_bench_check(check: BenchCheck) -> Budget:
+    return Budget("Budget of the check of the bench itself", DEVIATION, check.deviation, None, check.budget)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm
@@ -10,8 +11,9 @@ from reportlab.platypus import Flowable, KeepTogether, PageBreak
 from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
 from reports.findings import ratio_text, risk_text
 from reports.paper import heading, prose, ruled, space
-from reports.power_budget import MINUTES_PER_RADIAN, power_budgets
 from reports.rounding import current, exact, percent_pair, round_half_up, round_pair, round_significant, written
+
+MINUTES_PER_RADIAN = 180 * 60 / math.pi
 
 _EXPLAINED = (
     "Error of power: (indicated − reference) / reference. A power factor marked c belongs to a leading (capacitive) "
@@ -46,7 +48,6 @@ def power(results: Results) -> Iterator[Flowable]:
         yield KeepTogether(
             [prose("Error of power at other power factors", "subheading"), space(1), _foretold(measured)]
         )
-    yield from power_budgets(measured)
 
 
 def marked(power_factor: float) -> str:

@@ -60,6 +60,7 @@ def bench_check(
         deviation=deviation,
         normalized_error=normalized,
         verdict="pass" if normalized <= 1 else "fail",
+        budget=inputs.budget(departed),
     )
     reasons = []
     if result.verdict == "fail":

@@ -84,7 +84,8 @@ class ErrorParts:
 class SmallestCurrent:
     """Where the display begins to read, in amperes of primary current; `found` is None when the search had no two sides.
 
-    `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed.
+    `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed,
+    `budget` that of `found`.
     """
 
     found: Stated | None
@@ -93,6 +94,7 @@ class SmallestCurrent:
     power_factor_from: Stated | None
     limit: float
     verdict: Verdict
+    budget: tuple[BudgetLine, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -134,6 +136,7 @@ class BenchCheck:
     """What reference and check standard said of each other: ratio of standard to reference, established and today.
 
     `normalized_error`: deviation over the expanded uncertainty of the difference; beyond 1 the bench is not as it was.
+    `budget` is that of the deviation.
     """
 
     instrument: str
@@ -143,3 +146,4 @@ class BenchCheck:
     deviation: Stated
     normalized_error: float
     verdict: Verdict
+    budget: tuple[BudgetLine, ...] = ()
