@@ -42,10 +42,10 @@ _OFTEN = "An input named more than once belongs to each of the points the result
 def budgets(results: Results) -> Iterator[Flowable]:
     """A page or two of budgets; nothing when nothing was found that has one."""
     ratio, power, phase, smallest = (
-        [budget for found in results.ranges if (budget := of(found)) is not None]
+        [budget for found in results.ranges if (budget := of(found)) is not None and budget.lines]
         for of in (_of_point, _of_power, _of_phase, _of_smallest)
     )
-    check = [] if results.bench_check is None else [_of_bench_check(results.bench_check)]
+    check = [_of_bench_check(c) for c in (results.bench_check,) if c is not None and c.budget]
     shown = [*ratio, *power, *phase, *smallest, *check]
     if not shown:
         return
