@@ -150,9 +150,10 @@ def parser() -> argparse.ArgumentParser:
         "resume",
         "go on with an interrupted run from its record",
         actions.resume,
-        ["ratioproof resume run/record.jsonl"],
+        ["ratioproof resume run/record.jsonl", "ratioproof resume run/record.jsonl --monte-carlo"],
     )
     resume.add_argument("record", type=Path, metavar="RECORD", help="the record of the interrupted run")
+    _monte_carlo(resume)
     _attended(resume)
 
     certify = _command(

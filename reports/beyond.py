@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, KeepTogether
+from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from harness.results import BenchCheck, RangeResult, Results, Stated
 from reports.paper import facts, heading, prose, ruled, space
@@ -163,6 +163,7 @@ def _parts(results: Results) -> Iterator[Flowable]:
         "U\nin %",
     ]
     table = ruled(head, rows, [w * mm for w in (52, 24, 32, 15, 32, 15)], numeric=(2, 3, 4, 5))
+    yield CondPageBreak(60 * mm)
     yield heading("Where the error is")
     yield prose(_PARTS, "small")
     yield space(1.5)

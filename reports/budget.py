@@ -1,121 +1,137 @@
-"""What the uncertainty of a point is made of: on every range that of the point closest to its limit."""
+"""Which budgets are on paper: on every range one of each kind of result, and that of the check of the bench."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
+from reportlab.platypus import CondPageBreak, Flowable
 
-from harness.results import BudgetLine, Point, Results
-from reports.front import closest_point, limit_text
-from reports.paper import heading, prose, ruled, space
-from reports.rounding import (
-    NO_BREAK,
-    current_exponent,
-    current_unit,
-    exact,
-    percent_pair,
-    round_significant,
-    written,
-)
+from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from reports.budget_table import Budget, Measurand, budget_table
+from reports.front import closest_point
+from reports.paper import heading, prose, space
+from reports.power import MINUTES_PER_RADIAN
+from reports.rounding import NO_BREAK, current, current_exponent, current_unit
 
 _ROOM_FOR_A_TABLE = 65
 """Millimetres of a table of eight inputs with what is above and below it."""
 
+_PERCENT = f"{NO_BREAK}%"
+RATIO_ERROR = Measurand("Ratio error", "1", _PERCENT, 100.0, "%")
+POWER_ERROR = Measurand("Error of power", "1", _PERCENT, 100.0, "%")
+PHASE_DISPLACEMENT = Measurand("Phase displacement", "rad", "\N{PRIME}", MINUTES_PER_RADIAN, "minutes")
+DEVIATION = Measurand("Deviation of the ratio", "1", _PERCENT, 100.0, "%")
+
+_ALL = "The budgets of all others are in the results file."
+_COLUMNS = (
+    "u(x) is the standard uncertainty of the input itself, c the sensitivity of the result to it, |c| u(x) what it contributes. Shared "
+    "inputs are one and the same input at other points, whose errors are therefore correlated."
+)
+_WINDOW = (
+    "Where the primary turns lie in the window of the item's own transformer is no input: it is part of the item, and of what "
+    "was verified."
+)
+_CANCELS = (
+    "What changes power in the same proportion at all power factors, as a gain does, cancels in the phase displacement and is "
+    "not listed there."
+)
+_OFTEN = "An input named more than once belongs to each of the points the result was found from."
+
 
 def budgets(results: Results) -> Iterator[Flowable]:
-    """A page of budgets; nothing when no point was taken."""
-    closest = [(r.name, point) for r in results.ranges if (point := closest_point(r.points)) is not None]
-    if not closest:
+    """A page or two of budgets; nothing when nothing was found that has one."""
+    ratio, power, phase, smallest = (
+        [budget for found in results.ranges if (budget := of(found)) is not None and budget.lines]
+        for of in (_of_point, _of_power, _of_phase, _of_smallest)
+    )
+    check = [_of_bench_check(c) for c in (results.bench_check,) if c is not None and c.budget]
+    shown = [*ratio, *power, *phase, *smallest, *check]
+    if not shown:
         return
-    yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(closest)) * mm)
+    yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(shown)) * mm)
     yield heading("Uncertainty budgets")
-    yield prose(
-        "Of each range the point closest to its limit; the budgets of all points are in the results file. u(x) is the standard "
-        "uncertainty of the input itself, c the sensitivity of the ratio error to it, |c| u(x) what it contributes. Shared inputs "
-        "are one and the same input at other points, whose errors are therefore correlated. Where the primary "
-        "turns lie in the window of the item's own transformer is no input: it is part of the item, and of what was verified.",
-        "small",
-    )
-    for name, point in closest:
+    yield prose(_explained(ratio, power, phase, [*smallest, *check]), "small")
+    for one in shown:
         yield space(3)
-        yield KeepTogether(
-            [
-                prose(f"Budget of the point closest to its limit on range {name}: {point.name}", "subheading"),
-                _budget(point),
-                space(1),
-                prose(_note(point), "small"),
-            ]
+        yield budget_table(one)
+
+
+def power_shown(points: Sequence[PowerPoint]) -> PowerPoint | None:
+    """The point whose U is the largest part of its limit; without limits the lowest power factor at the smallest current."""
+    claimed = [(p.power_error.expanded_uncertainty / p.limit, p) for p in points if p.limit]
+    if claimed:
+        return max(claimed, key=lambda pair: pair[0])[1]
+    return min(points, key=lambda p: (p.nominal_current, abs(p.power_factor)), default=None)
+
+
+def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
+    """The one whose U is the largest part of its limit; without limits that at the smallest current."""
+    claimed = [(p.displacement.expanded_uncertainty / p.limit, p) for p in found if p.limit]
+    if claimed:
+        return max(claimed, key=lambda pair: pair[0])[1]
+    return min(found, key=lambda p: p.nominal_current, default=None)
+
+
+def _explained(
+    ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], others: Sequence[Budget]
+) -> str:
+    """What is shown of all there is, and how to read it."""
+    told = ["Of each range the point closest to its limit."] if ratio else []
+    if power:
+        told.append(
+            f"Of power{' and phase displacement' if phase else ''} that whose U is the largest part of its limit; where nothing is "
+            "claimed, that at the smallest current, with the lowest power factor."
         )
+    told += [_ALL] if told else []
+    told.append(_COLUMNS)
+    told += [_WINDOW] if ratio else []
+    told += [_CANCELS] if phase else []
+    told += [_OFTEN] if others else []
+    return " ".join(told)
 
 
-def _budget(point: Point) -> Flowable:
-    rows: list[list[str | Flowable]] = [
-        [
-            line.source,
-            line.distribution,
-            _own(line),
-            _sensitivity(line),
-            _standard(line.contribution),
-            degrees(line.degrees_of_freedom),
-            "yes" if line.shared else "no",
-        ]
-        for line in point.budget
-    ]
-    total = ["Ratio error, combined", "", "", "", _standard(point.standard_uncertainty)]
-    rows.append([*total, degrees(point.degrees_of_freedom), ""])
-    head = [
-        "Source",
-        "Distribution",
-        "u(x)",
-        "c",
-        "|c| u(x)\nin %",
-        "Degrees of\nfreedom",
-        "Shared",
-    ]
-    return ruled(
-        head,
-        rows,
-        [w * mm for w in (53, 21, 20, 22, 20, 19, 15)],
-        numeric=(4, 5),
-        bold_rows=[len(rows) - 1],
-        keep_with_head=len(rows),
+def _of_point(found: RangeResult) -> Budget | None:
+    point = closest_point(found.points)
+    if point is None:
+        return None
+    error = Stated(
+        point.ratio_error,
+        point.standard_uncertainty,
+        point.expanded_uncertainty,
+        point.coverage_factor,
+        point.degrees_of_freedom,
     )
+    title = f"Budget of the point closest to its limit on range {found.name}: {point.name}"
+    return Budget(title, RATIO_ERROR, error, point.limit, point.budget)
 
 
-def _own(line: BudgetLine) -> str:
-    """The input's own standard uncertainty to two digits with its unit."""
-    if line.unit == "1":
-        return f"{written(round_significant(exact(line.standard_uncertainty, 2)))}{NO_BREAK}%"
-    rounded = round_significant(exact(line.standard_uncertainty))
-    if line.unit != "A":
-        return f"{written(rounded)}{NO_BREAK}{line.unit}"
-    exponent = current_exponent(float(rounded))
-    return f"{written(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent)}"
+def _of_power(found: RangeResult) -> Budget | None:
+    point = power_shown(found.power)
+    if point is None:
+        return None
+    title = f"Budget of the error of power on range {found.name}: {point.name}"
+    return Budget(title, POWER_ERROR, point.power_error, point.limit, point.budget)
 
 
-def _sensitivity(line: BudgetLine) -> str:
-    """With its unit, `/ A` for an input in amperes; three digits are enough to follow the product."""
-    number = written(round_significant(exact(line.sensitivity), 3))
-    return number if line.unit == "1" else f"{number}{NO_BREAK}/{NO_BREAK}{line.unit}"
+def _of_phase(found: RangeResult) -> Budget | None:
+    phase = phase_shown(found.phase)
+    if phase is None:
+        return None
+    title = f"Budget of the phase displacement on range {found.name}: {current(phase.nominal_current)}"
+    return Budget(title, PHASE_DISPLACEMENT, phase.displacement, phase.limit, phase.budget)
 
 
-def _standard(fraction: float) -> str:
-    return written(round_significant(exact(fraction, 2)))
+def _of_smallest(found: RangeResult) -> Budget | None:
+    smallest = found.smallest
+    if smallest is None or smallest.found is None:
+        return None
+    exponent = current_exponent(smallest.found.value)
+    unit = current_unit(exponent)
+    measurand = Measurand("Smallest current read", "A", f"{NO_BREAK}{unit}", 10.0**-exponent, unit)
+    title = f"Budget of the smallest current read on range {found.name}"
+    return Budget(title, measurand, smallest.found, smallest.limit, smallest.budget)
 
 
-def degrees(freedom: float | None) -> str:
-    """Degrees of freedom for print, cut to one decimal; None and infinity are \N{INFINITY}."""
-    if freedom is None or not math.isfinite(freedom):
-        return "\N{INFINITY}"
-    return f"{math.floor(freedom * 10) / 10:.1f}"
-
-
-def _note(point: Point) -> str:
-    error, uncertainty = percent_pair(point.ratio_error, point.expanded_uncertainty)
-    return (
-        f"U = {point.coverage_factor:.2f} × {_standard(point.standard_uncertainty)}{NO_BREAK}% = "
-        f"{uncertainty}{NO_BREAK}%; ratio error {error}{NO_BREAK}%, limit {limit_text(point)}{NO_BREAK}%."
-    )
+def _of_bench_check(check: BenchCheck) -> Budget:
+    return Budget("Budget of the check of the bench itself", DEVIATION, check.deviation, None, check.budget)

@@ -96,6 +96,7 @@ def resume(arguments: argparse.Namespace) -> int:
         cautions_read=arguments.cautions_read,
         console=_console(),
         transcript=arguments.transcript,
+        trials=arguments.monte_carlo,
     )
 
 

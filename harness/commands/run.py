@@ -107,8 +107,9 @@ def resume(
     cautions_read: bool,
     console: Console,
     transcript: Path | None = None,
+    trials: int = 0,
 ) -> int:
-    """Go on with an interrupted run from its record, then evaluate and certify it."""
+    """Go on with an interrupted run from its record, then evaluate and certify it; `trials` validate it."""
     stop = StopSignal()
     with stop.listening():
         accepted = overrides_of(overrides)
@@ -123,7 +124,7 @@ def resume(
                 run_on(inputs, attendance, record, writer, record_file)
             finally:
                 writer.close()
-        return finish(record_file, record_file.parent, console)
+        return finish(record_file, record_file.parent, console, trials=trials)
 
 
 def _inputs_of(record: Record, record_file: Path) -> Inputs:

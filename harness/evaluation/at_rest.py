@@ -143,4 +143,4 @@ def _drift(times: np.ndarray, errors: np.ndarray, probability: float) -> Stated:
     deviation = math.sqrt(float(residual @ residual) / (count - 2))
     factor = t_factor(count - 2, probability)
     uncertainty = deviation / math.sqrt(spread) * span
-    return Stated(slope * span, uncertainty, factor * uncertainty, factor)
+    return Stated(slope * span, uncertainty, factor * uncertainty, factor, float(count - 2))

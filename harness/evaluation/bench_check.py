@@ -49,7 +49,8 @@ def bench_check(
         # What the reference got wrong then it gets wrong now: of its own errors only what has changed since counts.
         lasting = [v for v in found.derivatives if inputs.sources[v].shared and "drift" not in inputs.sources[v].name]
         compared = found - sum(found.derivatives[v] * v for v in lasting)
-    deviation = stated(inputs, compared + from_day_to_day - established)
+    departed = compared + from_day_to_day - established
+    deviation = stated(inputs, departed)
     normalized = abs(deviation.value) / deviation.expanded_uncertainty if deviation.expanded_uncertainty else math.inf
     result = BenchCheck(
         instrument=name,
@@ -59,6 +60,7 @@ def bench_check(
         deviation=deviation,
         normalized_error=normalized,
         verdict="pass" if normalized <= 1 else "fail",
+        budget=inputs.budget(departed),
     )
     reasons = []
     if result.verdict == "fail":

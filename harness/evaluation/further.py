@@ -205,7 +205,12 @@ def _phase(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplaceme
         foretold=tuple(_foretold(inputs, f) for f in found.foretold),
         limit=limit,
         **_judged(inputs, found.displacement, limit),
+        budget=inputs.budget(found.displacement, {_told_load(p): p.power_error for p in found.found_from}),
     )
+
+
+def _told_load(values: PowerValues) -> str:
+    return f"at {signed_text(round(values.power_factor, 2))}"
 
 
 def _judged(inputs: Inputs, value: Any, limit: float | None) -> dict[str, Any]:
@@ -254,6 +259,7 @@ def _smallest(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[Smalles
         power_factor_from=_stated_or_none(inputs, found.power_factor_from),
         limit=limit,
         verdict="fail" if reasons else "pass",
+        budget=() if found.value is None else inputs.budget(found.value),
     )
     return result, reasons
 

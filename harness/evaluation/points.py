@@ -35,6 +35,9 @@ from harness.results import BudgetLine
 
 DAYS_PER_YEAR = 365.25
 
+CANCELLED = 1e-9
+"""Part of the combined standard uncertainty below which a contribution is what rounding left of one that cancels."""
+
 
 @dataclass(frozen=True)
 class Source:
@@ -107,11 +110,16 @@ class Inputs:
         ]
         return sorted(found, key=lambda pair: -pair[1].standard_uncertainty)
 
-    def budget(self, value: Any) -> tuple[BudgetLine, ...]:
-        """The inputs of `value` as lines of a budget, largest contribution first."""
+    def budget(self, value: Any, made_of: Mapping[str, Any] | None = None) -> tuple[BudgetLine, ...]:
+        """The inputs of `value` as lines of a budget, largest contribution first; those that cancel in it have none.
+
+        `made_of` names the values it was found from: what belongs to one of them alone is told with its name.
+        """
+        whose = {v: f", {name}" for name, part in (made_of or {}).items() for v in part.derivatives}
+        least = CANCELLED * float(value.std_dev)
         lines = [
             BudgetLine(
-                source=source.name,
+                source=source.name if source.shared else source.name + whose.get(variable, ""),
                 distribution=source.distribution,
                 standard_uncertainty=float(variable.std_dev),
                 unit=source.unit,
@@ -122,7 +130,7 @@ class Inputs:
             )
             for variable, derivative in value.derivatives.items()
             for source in (self.sources[variable],)
-            if derivative != 0
+            if abs(derivative) * variable.std_dev > least
         ]
         return tuple(sorted(lines, key=lambda line: -line.contribution))
 

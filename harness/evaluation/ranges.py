@@ -42,9 +42,6 @@ from harness.results import (
     worst,
 )
 
-MANY = 1e4
-"""More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""
-
 COVERED = 0.02
 """How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
 
@@ -249,7 +246,7 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         standard_uncertainty=uncertainty,
         expanded_uncertainty=expanded,
         coverage_factor=coverage.factor,
-        degrees_of_freedom=coverage.degrees_of_freedom if coverage.degrees_of_freedom < MANY else None,
+        degrees_of_freedom=coverage.told_degrees_of_freedom,
         coverage_method=coverage.method,
         limit=limit,
         acceptance_limit=judged.acceptance_limit,

@@ -15,7 +15,8 @@ def stated(inputs: Inputs, value: Any) -> Stated:
     nominal = float(getattr(value, "nominal_value", value))
     standard = float(getattr(value, "std_dev", 0.0))
     coverage = _coverage(inputs, value)
-    return Stated(nominal, standard, coverage.factor * standard, coverage.factor)
+    expanded = coverage.factor * standard
+    return Stated(nominal, standard, expanded, coverage.factor, coverage.told_degrees_of_freedom)
 
 
 def decided(inputs: Inputs, value: Any, limit: float) -> Decided:

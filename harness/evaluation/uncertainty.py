@@ -17,6 +17,9 @@ from harness.evaluation.convolution import Bell, half_width
 
 Distribution = Literal["normal", "rectangular"]
 
+MANY = 1e4
+"""More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""
+
 LEAST_FREEDOM = 3.0
 """Degrees of freedom below which a t-distribution has no standard deviation."""
 
@@ -54,6 +57,11 @@ class Coverage:
     factor: float
     degrees_of_freedom: float
     method: Literal["t-distribution", "convolution of the rectangular parts with the rest"]
+
+    @property
+    def told_degrees_of_freedom(self) -> float | None:
+        """As results tell them: None for infinity, and for so many that it makes no difference."""
+        return self.degrees_of_freedom if self.degrees_of_freedom < MANY else None
 
 
 def type_a(values: Sequence[float]) -> TypeA:

@@ -53,7 +53,7 @@ class ForetoldPower:
 class PhaseDisplacement:
     """At one current: phase displacement in rad, the error common to all power factors (a fraction), their correlation.
 
-    `found_from` names the two points it was found from.
+    `found_from` names the two points it was found from; `budget` is that of the displacement.
     """
 
     nominal_current: float
@@ -67,6 +67,7 @@ class PhaseDisplacement:
     specific_risk: float | None
     test_uncertainty_ratio: float | None
     verdict: Verdict | None
+    budget: tuple[BudgetLine, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,8 @@ class ErrorParts:
 class SmallestCurrent:
     """Where the display begins to read, in amperes of primary current; `found` is None when the search had no two sides.
 
-    `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed.
+    `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed,
+    `budget` that of `found`.
     """
 
     found: Stated | None
@@ -92,6 +94,7 @@ class SmallestCurrent:
     power_factor_from: Stated | None
     limit: float
     verdict: Verdict
+    budget: tuple[BudgetLine, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -133,6 +136,7 @@ class BenchCheck:
     """What reference and check standard said of each other: ratio of standard to reference, established and today.
 
     `normalized_error`: deviation over the expanded uncertainty of the difference; beyond 1 the bench is not as it was.
+    `budget` is that of the deviation.
     """
 
     instrument: str
@@ -142,3 +146,4 @@ class BenchCheck:
     deviation: Stated
     normalized_error: float
     verdict: Verdict
+    budget: tuple[BudgetLine, ...] = ()

@@ -54,6 +54,15 @@ def _build(kind: Any, value: Any) -> Any:
     if dataclasses.is_dataclass(kind):
         hints = typing.get_type_hints(kind)
         return typing.cast(Any, kind)(
-            **{f.name: _build(hints[f.name], value[f.name]) for f in dataclasses.fields(kind)}
+            **{
+                f.name: _build(hints[f.name], value[f.name])
+                for f in dataclasses.fields(kind)
+                if f.name in value or _required(f)
+            }
         )
     return value
+
+
+def _required(field: dataclasses.Field[Any]) -> bool:
+    """Whether a file must have it: what came later than the schema has a default, and older files lack it."""
+    return field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING

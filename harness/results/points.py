@@ -10,10 +10,10 @@ from harness.results.verdicts import Verdict
 
 @dataclass(frozen=True)
 class BudgetLine:
-    """One input of a point's uncertainty.
+    """One input of a result's uncertainty; the result is a point's ratio error unless said otherwise.
 
-    `standard_uncertainty` u(x) of the input itself in `unit` ("1" for a relative one), `sensitivity` c of the ratio error
-    to it (per that unit), `contribution` |c| u(x) to the standard uncertainty of the ratio error (a fraction).
+    `standard_uncertainty` u(x) of the input itself in `unit` ("1" for a relative one), `sensitivity` c of the result
+    to it (per that unit), `contribution` |c| u(x) to the standard uncertainty of the result, in the result's unit.
     """
 
     source: str

@@ -23,9 +23,13 @@ def accepted(verdict: Verdict) -> bool:
 
 @dataclass(frozen=True)
 class Stated:
-    """A value with its standard and expanded uncertainty and the coverage factor between them, all in the value's unit."""
+    """A value with its standard and expanded uncertainty and the coverage factor between them, all in the value's unit.
+
+    `degrees_of_freedom`: effective ones of the standard uncertainty; None is infinity.
+    """
 
     value: float
     standard_uncertainty: float
     expanded_uncertainty: float
     coverage_factor: float
+    degrees_of_freedom: float | None = None

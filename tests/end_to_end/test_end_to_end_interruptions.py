@@ -132,7 +132,8 @@ def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench
     before = read_record(record_file)
     assert not before.complete
 
-    resumed = bench.start("resume", "out/record.jsonl", "--cautions-read", "--operator", "test")
+    asked = ["--cautions-read", "--operator", "test", "--monte-carlo", "200000"]
+    resumed = bench.start("resume", "out/record.jsonl", *asked)
     output, errors = resumed.communicate(timeout=90)
     assert resumed.returncode == 0, output + errors
     record = read_record(record_file)
@@ -152,6 +153,9 @@ def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench
     taken_after = {line["point"] for line in record.lines[len(before.lines) :] if line["kind"] == "reading"}
     assert not finished_before & taken_after, "finished points are not repeated"
     assert (bench.folder / "out" / "certificate.pdf").stat().st_size > 10000
+    assert "validated by 200,000 trials (JCGM 101)" in output
+    results = json.loads((bench.folder / "out" / "results.json").read_text(encoding="utf-8"))
+    assert results["validation"]["trials"] == 200_000
 
 
 @pytest.mark.parametrize("after", [0.0, 0.7, 2.0, 4.5])

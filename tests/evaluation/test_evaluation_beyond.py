@@ -309,16 +309,21 @@ def test_a_ratio_established_with_this_reference_leaves_its_lasting_errors_out(
     standard = checked_bench.check_standard
     assert standard is not None
     here = checked_bench.model_copy(update={"check_standard": standard.model_copy(update={"established_here": True})})
-    spread = {}
+    spread, budgets = {}, {}
     for bench in (checked_bench, here):
         found = bench_check(device, bench, Inputs(bench, RUN_DATE), _checks(1.0005))
         assert found is not None
         spread[bench is here] = found[0].deviation.standard_uncertainty / 1.0005
+        budgets[bench is here] = {line.source: line.contribution / 1.0005 for line in found[0].budget}
     drift = 2e-4 * 182 / 365.25
     resolution = 5e-7 / 0.25
     left = math.sqrt((drift**2 + resolution**2) / 3 + 0.0002**2 + 0.00005**2 + 1e-10 / 3)
     assert spread[True] == pytest.approx(left, rel=2e-3)
     assert spread[False] > 2 * left
+    assert budgets[False]["reference, 1 A range: gain"] == pytest.approx(8e-4 / math.sqrt(3), rel=2e-3)
+    assert "reference, 1 A range: gain" not in budgets[True]
+    assert budgets[True]["check standard: established ratio"] == pytest.approx(0.0002, rel=2e-3)
+    assert budgets[True]["reference: drift since calibration"] == pytest.approx(drift / math.sqrt(3), rel=2e-3)
 
 
 def test_half_a_kilowatt_with_no_current_is_no_pass(device: Device, bench: Bench) -> None:

@@ -166,6 +166,33 @@ def test_uncertainty_and_covariance_as_another_library_has_them(power_device: De
     assert float(found.displacement.std_dev) < 0.5 * 1e-3 / math.sqrt(3) / math.tan(math.acos(0.5)) * 2
 
 
+def test_the_budget_of_a_phase_displacement(power_device: Device, power_bench: Bench) -> None:
+    """An angle the instruments add is found as displacement, one for one; a gain common to both powers is not.
+
+    From e_P = c + delta tan(phi), textbook of instrument transformers. JCGM 100:2008, 5.1.2: contributions add in squares.
+    """
+    path = power_bench.reference_path.model_copy(update={"phase_displacement_uncertainty": math.radians(0.03)})
+    inputs = Inputs(power_bench.model_copy(update={"reference_path": path}), RUN_DATE)
+    points = {f"at {pf}": _values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in (1.0, 0.5)}
+    found = phase_found(list(points.values()))
+    assert found is not None
+    lines = {
+        line.source: line
+        for line in inputs.budget(found.displacement, {name: p.power_error for name, p in points.items()})
+    }
+    assert {source for source, line in lines.items() if line.shared} == {
+        "reference power: angle of its channels",
+        "reference path: phase displacement",
+    }
+    assert all(abs(line.sensitivity) == pytest.approx(1, rel=1e-4) for line in lines.values() if line.shared)
+    combined = math.sqrt(sum(line.contribution**2 for line in lines.values()))
+    assert combined == pytest.approx(float(found.displacement.std_dev), rel=1e-9)
+    # delta = (e_2 - e_1) / tan(60 deg): half a step of 0.1 W in the 1150 W shown at 0.5, and in the 2300 W shown at 1.
+    step = 0.05 / math.sqrt(3) / math.tan(math.radians(60))
+    assert lines["resolution of the power displayed, at 0.5"].contribution == pytest.approx(step / 1150, rel=0.02)
+    assert lines["resolution of the power displayed, at 1.0"].contribution == pytest.approx(step / 2300, rel=0.02)
+
+
 def test_a_known_displacement_of_the_reference_transformer_is_taken_out(
     power_device: Device, power_bench: Bench
 ) -> None:

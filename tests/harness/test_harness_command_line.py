@@ -48,6 +48,7 @@ def test_every_command_shows_examples_and_exit_statuses() -> None:
         (["resume", "nowhere.jsonl"], "nowhere.jsonl: no such record"),
         (["demo", "--fault", "gremlins"], "gremlins: unknown"),
         (["certify", "nowhere.jsonl", "--monte-carlo", "12"], "found '12', expected a number of trials of at least"),
+        (["resume", "nowhere.jsonl", "--monte-carlo", "12"], "found '12', expected a number of trials of at least"),
     ],
 )
 def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], part: str) -> None:

@@ -1,0 +1,146 @@
+"""What the uncertainty of a result is made of: the form of a budget."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether
+
+from harness.results import BudgetLine, Stated
+from reports.paper import prose, ruled, space
+from reports.rounding import (
+    NO_BREAK,
+    current_exponent,
+    current_unit,
+    exact,
+    round_pair,
+    round_significant,
+    written,
+)
+
+
+@dataclass(frozen=True)
+class Measurand:
+    """What a budget is of. `unit` as in `BudgetLine`; printed with `sign` behind the number (a space in it, if any), `scale` of which are one `unit`.
+
+    `word` is the sign spelt for the head of a column.
+    """
+
+    name: str
+    unit: str
+    sign: str
+    scale: float
+    word: str
+
+    def printed(self, value: float) -> Decimal:
+        """`value` in the unit it is printed in."""
+        return exact(value) * exact(self.scale)
+
+    def with_sign(self, number: Decimal) -> str:
+        """`number`, which is in the unit it is printed in, with its sign."""
+        return f"{written(number)}{self.sign}"
+
+
+@dataclass(frozen=True)
+class Budget:
+    """A budget as it is shown; `found` and `limit` (None where nothing is claimed) in the measurand's unit."""
+
+    title: str
+    measurand: Measurand
+    found: Stated
+    limit: float | None
+    lines: Sequence[BudgetLine]
+
+
+def budget_table(budget: Budget) -> Flowable:
+    """The budget under its title, with what follows from it below, all on one page."""
+    return KeepTogether(
+        [
+            prose(budget.title, "subheading"),
+            _table(budget.measurand, budget.found, budget.lines),
+            space(1),
+            prose(_note(budget.measurand, budget.found, budget.limit), "small"),
+        ]
+    )
+
+
+def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> Flowable:
+    rows: list[list[str | Flowable]] = [
+        [
+            line.source,
+            line.distribution,
+            _own(measurand, line),
+            _sensitivity(measurand, line),
+            _standard(measurand, line.contribution),
+            degrees(line.degrees_of_freedom),
+            "yes" if line.shared else "no",
+        ]
+        for line in lines
+    ]
+    total = [f"{measurand.name}, combined", "", "", "", _standard(measurand, found.standard_uncertainty)]
+    rows.append([*total, degrees(found.degrees_of_freedom), ""])
+    head = [
+        "Source",
+        "Distribution",
+        "u(x)",
+        "c",
+        f"|c| u(x)\nin {measurand.word}",
+        "Degrees of\nfreedom",
+        "Shared",
+    ]
+    return ruled(
+        head,
+        rows,
+        [w * mm for w in (53, 21, 20, 22, 20, 19, 15)],
+        numeric=(4, 5),
+        bold_rows=[len(rows) - 1],
+        keep_with_head=len(rows),
+    )
+
+
+def _own(measurand: Measurand, line: BudgetLine) -> str:
+    """The input's own standard uncertainty to two digits with its unit."""
+    if line.unit == "1":
+        return f"{written(round_significant(exact(line.standard_uncertainty, 2)))}{NO_BREAK}%"
+    if line.unit == measurand.unit:
+        return measurand.with_sign(round_significant(measurand.printed(line.standard_uncertainty)))
+    rounded = round_significant(exact(line.standard_uncertainty))
+    if line.unit != "A":
+        return f"{written(rounded)}{NO_BREAK}{line.unit}"
+    exponent = current_exponent(float(rounded))
+    return f"{written(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent)}"
+
+
+def _sensitivity(measurand: Measurand, line: BudgetLine) -> str:
+    """With its unit, `/ A` for an input in amperes; three digits are enough to follow the product."""
+    if line.unit == measurand.unit:
+        return written(round_significant(exact(line.sensitivity), 3))
+    plain = measurand.unit == "1"
+    value = exact(line.sensitivity) if plain else measurand.printed(line.sensitivity)
+    above = "" if plain else measurand.sign
+    below = "" if line.unit == "1" else f"{NO_BREAK}/{NO_BREAK}{line.unit}"
+    return f"{written(round_significant(value, 3))}{above}{below}"
+
+
+def _standard(measurand: Measurand, uncertainty: float) -> str:
+    return written(round_significant(measurand.printed(uncertainty)))
+
+
+def degrees(freedom: float | None) -> str:
+    """Degrees of freedom for print, cut to one decimal; None and infinity are \N{INFINITY}."""
+    if freedom is None or not math.isfinite(freedom):
+        return "\N{INFINITY}"
+    return f"{math.floor(freedom * 10) / 10:.1f}"
+
+
+def _note(measurand: Measurand, found: Stated, limit: float | None) -> str:
+    value, uncertainty = round_pair(measurand.printed(found.value), measurand.printed(found.expanded_uncertainty))
+    standard = round_significant(measurand.printed(found.standard_uncertainty))
+    named = f"{measurand.name[0].lower()}{measurand.name[1:]} {measurand.with_sign(value)}"
+    if limit is not None:
+        named += f", limit {measurand.with_sign(round_significant(measurand.printed(limit), 4))}"
+    return f"U = {found.coverage_factor:.2f} × {measurand.with_sign(standard)} = {measurand.with_sign(uncertainty)}; {named}."
