@@ -37,8 +37,9 @@ def _bench_check(check: BenchCheck) -> Iterator[Flowable]:
         (
             "Deviation",
             f"{plus_minus(check.deviation.value, check.deviation.expanded_uncertainty)}; E = "
-            f"{written(round_half_up(exact(check.normalized_error), -2))}, within 1 is required: {check.verdict}",
+            f"{written(round_half_up(exact(check.normalized_error), -2))}, {check.verdict}",
         ),
+        ("Judged by", check.criterion.replace("<=", "≤")),
     ]
     yield KeepTogether([heading("Check of the bench itself"), facts(rows)])
 

@@ -52,7 +52,7 @@ def check_line(check: BenchCheck) -> str:
     """The bench's own check in a line."""
     return (
         f"bench check by {check.instrument} at {format_quantity(check.current, 'A')}: ratio {check.found.value:.6f}, "
-        f"established {check.established.value:.6f}, E = {check.normalized_error:.2f}: {check.verdict}"
+        f"established {check.established.value:.6f}, E = {check.normalized_error:.2f}: {check.verdict} (judged by {check.criterion})"
     )
 
 

@@ -132,7 +132,8 @@ class Endurance:
 class BenchCheck:
     """What reference and check standard said of each other: ratio of standard to reference, established and today.
 
-    `normalized_error`: deviation over the expanded uncertainty of the difference; beyond 1 the bench is not as it was.
+    `normalized_error`: deviation over the expanded uncertainty of the difference. `criterion` is what the verdict goes by: the
+    criterion is a published one of its own, and the bench's decision rule is about items.
     """
 
     instrument: str
@@ -142,3 +143,4 @@ class BenchCheck:
     deviation: Stated
     normalized_error: float
     verdict: Verdict
+    criterion: str = "|E| <= 1 (ISO/IEC 17043), not the decision rule"

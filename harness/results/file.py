@@ -54,6 +54,15 @@ def _build(kind: Any, value: Any) -> Any:
     if dataclasses.is_dataclass(kind):
         hints = typing.get_type_hints(kind)
         return typing.cast(Any, kind)(
-            **{f.name: _build(hints[f.name], value[f.name]) for f in dataclasses.fields(kind)}
+            **{
+                f.name: _build(hints[f.name], value[f.name])
+                for f in dataclasses.fields(kind)
+                if f.name in value or not _optional(f)
+            }
         )
     return value
+
+
+def _optional(field: dataclasses.Field[Any]) -> bool:
+    """Whether a key may be missing: an older file has none of those added since, which have defaults."""
+    return field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING

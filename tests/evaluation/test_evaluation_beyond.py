@@ -290,6 +290,9 @@ def test_a_bench_as_it_was_passes_and_one_that_moved_does_not(device: Device, ch
             moved / (result.deviation.coverage_factor * relative), rel=0.01, abs=1e-6
         )
         assert bool(reasons) == (verdict == "fail")
+        # The criterion is the published one, whatever the bench's rule: half of U is left to none of these.
+        assert (result.normalized_error <= 1) == (verdict == "pass")
+        assert "ISO/IEC 17043" in result.criterion
 
 
 def test_a_run_of_checks_alone_has_a_verdict_and_accuses_no_range(device: Device, checked_bench: Bench) -> None:
