@@ -98,7 +98,9 @@ class SmallestCurrent:
 class NoLoad:
     """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
 
-    `voltage` in volts, None where none was read.
+    `voltage` in volts, None where none was read. `limit` and what belongs to it (see `Point`) are of the current, in
+    amperes. `creep` is the energy as a power, in watts, which was less than `creep_below`; `creep_period` the seconds the
+    standard's test lasts at least.
     """
 
     seconds: float
@@ -108,6 +110,16 @@ class NoLoad:
     energy: float | None
     energy_resolution: float | None
     verdict: Verdict
+    limit: float | None = None
+    acceptance_limit: float | None = None
+    specific_risk: float | None = None
+    test_uncertainty_ratio: float | None = None
+    power_expanded_uncertainty: float | None = None
+    power_limit: float | None = None
+    power_specific_risk: float | None = None
+    creep: Stated | None = None
+    creep_below: float | None = None
+    creep_period: float | None = None
 
 
 @dataclass(frozen=True)
