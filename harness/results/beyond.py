@@ -155,4 +155,4 @@ class BenchCheck:
     deviation: Stated
     normalized_error: float
     verdict: Verdict
-    criterion: str = "|E| <= 1 (ISO/IEC 17043), not the decision rule"
+    criterion: str = "|E| <= 1 (ISO/IEC 17043), not by the decision rule"
