@@ -144,6 +144,7 @@ def _creep(found: Sequence[tuple[RangeResult, NoLoad]]) -> Iterator[Flowable]:
         "not by the decision rule. Creep below: what one step more than was counted would have taken."
     )
     table = ruled(head, rows, [w * mm for w in (20, 18, 28, 26, 32, 24, 22)])
+    yield space(3)
     yield KeepTogether([prose("Creep", "subheading"), prose(explained, "small"), space(1.5), table])
 
 
