@@ -255,6 +255,17 @@ def currents_of_class(device: Device, rng: Range, *, power: bool = False) -> lis
     return [part * rng.maximum_current for part in sorted(parts)]
 
 
+def limit_at_no_current(device: Device, rng: Range) -> float:
+    """Largest current in amperes that may be indicated on `rng` with none flowing: the terms that do not go with the reading.
+
+    A claim that has none of them, in parts of the reading alone or by a class, says nothing of no current: the limit is then
+    what it allows at the smallest current claimed, the least that would be visible in a reading.
+    """
+    claim = device.claim
+    fixed = claim.of_range * rng.maximum_current + claim.counts * device.display.resolution * rng.display_factor
+    return fixed or limit_of_error(device, rng, rng.minimum_current) * rng.minimum_current
+
+
 def limit_of_power_error(
     device: Device, rng: Range, current: float, apparent_power: float, power_factor: float
 ) -> float | None:

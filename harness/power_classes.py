@@ -143,3 +143,30 @@ def _holds(band: Band, power_factor: float) -> bool:
 def _place(power_factor: float) -> float:
     """Power factors on a line, 0 at unity: positive on the lagging side, negative on the leading one."""
     return 1 - power_factor if power_factor > 0 else -(1 + power_factor)
+
+
+PULSE_PERIODS: dict[PowerClass, float] = {
+    "IEC 62053-21 1": 600e6,
+    "IEC 62053-21 2": 480e6,
+    "IEC 62053-22 0.2S": 900e6,
+    "IEC 62053-22 0.5S": 600e6,
+}
+"""Constant of the test of no-load condition, in minutes times volt-ampere pulses per kilowatt-hour (IEC 62053-21:2003 and -22:2003,
+8.3.2; values from memory)."""
+
+LEAST_DEMANDING: PowerClass = "IEC 62053-21 2"
+
+
+def no_load_class(power_class: PowerClass | None) -> PowerClass:
+    """The class whose no-load test a device is measured by: its own, or the least demanding where that has no constant here."""
+    return power_class if power_class in PULSE_PERIODS else LEAST_DEMANDING
+
+
+def no_load_period(power_class: PowerClass, energy_step: float, voltage: float, maximum_current: float) -> float:
+    """Seconds in which at most one pulse may come with voltage and no current. Raises KeyError for a class without a constant.
+
+    C / (k m Un Imax) minutes, with k pulses of `energy_step` joules per kilowatt-hour, m = 1 measuring element, Un in volts,
+    Imax in amperes (IEC 62053-21:2003, 8.3.2; value from memory).
+    """
+    pulses = 3.6e6 / energy_step
+    return 60 * PULSE_PERIODS[power_class] / (pulses * voltage * maximum_current)

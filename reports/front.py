@@ -114,6 +114,8 @@ def _claim(results: Results) -> str:
 
 
 def _statement(results: Results) -> str:
+    if results.bench_check is not None and not accepted(results.bench_check.verdict):
+        return "The bench does not read its check standard as it did. It must verify nothing until a further check has shown that it does."
     if results.verdict == "fail":
         return "The item did not meet its claim. It must not be relied on where a point or range failed."
     if results.verdict == "conditional fail":

@@ -87,11 +87,15 @@ class ShelfDescription:
 
 @dataclass(frozen=True)
 class CheckStandardDescription:
-    """What the check standard reads per ampere of the circuit; relative uncertainty (k = 2) and scatter from day to day."""
+    """What the check standard reads per ampere of the circuit; relative uncertainty (k = 2) and scatter from day to day.
+
+    With `established_at` amperes it is per ampere that the bench's own reference reads there, lasting errors and all.
+    """
 
     ratio: float
     uncertainty: float
     standard_deviation: float = 0.0
+    established_at: float | None = None
 
 
 Part = Literal["load", "reference", "meter", "switch", "environment", "secondary", "voltage", "check_standard"]

@@ -54,13 +54,18 @@ class Multimeter:
         """Go to the largest scale."""
         self.scale = self._scales[-1]
 
+    def on_average(self, value: float) -> float:
+        """What many readings of the true `value` on this scale would come to: the systematic errors are in it."""
+        errors = self._errors[self.scale]
+        return value * (1.0 + errors.gain) + errors.offset
+
     def reading(self, value: float) -> float:
         """One reading of the true `value`, or 9.9E37 in overload."""
-        scale, errors = self.scale, self._errors[self.scale]
+        scale = self.scale
         if abs(value) > OVERRANGE * scale.full_scale:
             return OVERLOAD
         noise = self._draw.gauss(0.0, 2e-5 * abs(value) + 0.5 * scale.resolution)
-        read = value * (1.0 + errors.gain) + errors.offset + noise
+        read = self.on_average(value) + noise
         return abs(round(read / scale.resolution) * scale.resolution)
 
 

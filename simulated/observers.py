@@ -128,6 +128,14 @@ def _reference(instrument: InstrumentDescription, description: BenchDescription)
     )
 
 
+def _as_the_reference_reads(current: float, description: BenchDescription) -> float:
+    """Amperes that the bench's reference makes of a true `current`, its noise left out."""
+    reference = next(i for i in description.instruments if i.role == "reference")
+    multimeter = Multimeter(reference.scales, description.seed, share=description.share_of_claim)
+    multimeter.configure(current / description.reference_factor)
+    return multimeter.on_average(current / path_as_it_is(description)[0]) * description.reference_factor
+
+
 def _secondary(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
     multimeter = Multimeter(
         instrument.scales or (WIDE,), description.seed, "secondary", share=description.share_of_claim
@@ -152,6 +160,8 @@ def _check_standard(instrument: InstrumentDescription, description: BenchDescrip
     own = random.Random(f"{description.seed} check standard").gauss(0.0, spread)
     of_the_day = random.Random(f"{description.seed} check standard day {description.day}")
     ratio = known.ratio * (1.0 + own + of_the_day.gauss(0.0, known.standard_deviation))
+    if known.established_at is not None:
+        ratio *= _as_the_reference_reads(known.established_at, description) / known.established_at
     scales = instrument.scales or (WIDE,)
     multimeter = Multimeter(scales, description.seed, "check standard", share=0.0)
     return Observer(multimeter, instrument, description, lambda seen: (seen.primary * ratio, seen.voltage, seen.angle))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from harness.clock import Clock
@@ -25,7 +25,10 @@ from simulated.clock import VirtualClock
 
 @dataclass
 class TwinRun:
-    """A run of `inputs` on a bench with `faults`; links, person and stop may be replaced before `run`."""
+    """A run of `inputs` on a bench with `faults`; links, person and stop may be replaced before `run`.
+
+    `share_of_claim`: how much of their claims its instruments use up, where it is not the usual part.
+    """
 
     inputs: Inputs
     faults: Sequence[str] = ()
@@ -33,14 +36,16 @@ class TwinRun:
     person: Person | None = None
     stop: StopSignal = field(default_factory=StopSignal)
     progress: Silent = field(default_factory=Silent)
+    share_of_claim: float | None = None
 
     def __post_init__(self) -> None:
         inputs = self.inputs
         clock = VirtualClock()
         self.clock: Clock = clock
-        self.bench = SimulatedBench(
-            describe(inputs.device, inputs.bench, Path(inputs.bench_file), inputs.folders, self.faults), clock
-        )
+        description = describe(inputs.device, inputs.bench, Path(inputs.bench_file), inputs.folders, self.faults)
+        if self.share_of_claim is not None:
+            description = replace(description, share_of_claim=self.share_of_claim)
+        self.bench = SimulatedBench(description, clock)
         self._stream = io.BytesIO()
         self.time_zero = 0.0
 

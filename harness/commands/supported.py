@@ -57,7 +57,13 @@ def everything_judged(rng: RangeResult) -> dict[str, list[Judged]]:
         for p in rng.phase
         if p.limit is not None and p.acceptance_limit is not None
     ]
-    return {"ratio error": ratio, "power": power, "phase displacement": phase}
+    rest = rng.no_load
+    at_rest = (
+        [Judged("no current", rest.limit, rest.acceptance_limit, rest.current.expanded_uncertainty, "A")]
+        if rest is not None and rest.limit is not None and rest.acceptance_limit is not None
+        else []
+    )
+    return {"ratio error": ratio, "power": power, "phase displacement": phase, "indicated with no current": at_rest}
 
 
 def _causes(where: str, judged: Sequence[Judged], rule: DecisionRule) -> Iterator[str]:
@@ -88,6 +94,8 @@ def _causes(where: str, judged: Sequence[Judged], rule: DecisionRule) -> Iterato
 def _shown(value: float, judged: Judged) -> str:
     if judged.unit == "%":
         return f"{value * 100:.2f} %"
+    if judged.unit == "A":
+        return format_quantity(value, "A", 3)
     return f"{math.degrees(value) * 60:.1f} minutes"
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from harness.quantities import format_percent, format_quantity
-from harness.results import BenchCheck, PhaseDisplacement, RangeResult, Stated
+from harness.results import BenchCheck, NoLoad, PhaseDisplacement, RangeResult, Stated
 from harness.steps import signed_text
 
 
@@ -35,8 +35,8 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
         yield f"{reads}; {format_quantity(rng.smallest.limit, 'A', 3)} is claimed"
     if rng.no_load is not None:
         rest = rng.no_load
-        counted = "" if rest.energy is None else f", counted {rest.energy / 3600:.3g} Wh in {rest.seconds:.0f} s"
-        yield f"with no current shows {_amperes(rest.current)}{counted}"
+        yield f"with no current shows {_amperes(rest.current)}{_claimed(rest)}"
+        yield from _creep(rest)
     if rng.endurance is not None:
         held = rng.endurance
         yield f"held {format_quantity(held.current, 'A', 3)} for {held.seconds:.0f} s: drift {_percent(held.drift)}"
@@ -48,11 +48,22 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
         )
 
 
+def _claimed(rest: NoLoad) -> str:
+    return "" if rest.limit is None else f"; {format_quantity(rest.limit, 'A', 3)} is claimed"
+
+
+def _creep(rest: NoLoad) -> Iterator[str]:
+    if rest.creep is not None and rest.creep_below is not None and rest.energy is not None:
+        found = f"{rest.creep.value:.3g} ± {rest.creep.expanded_uncertainty:.2g} W"
+        counted = f"{rest.energy / 3600:.3g} Wh"
+        yield f"creep below {rest.creep_below:.3g} W in {rest.seconds:.0f} s: counted {counted}, which is {found}"
+
+
 def check_line(check: BenchCheck) -> str:
     """The bench's own check in a line."""
     return (
         f"bench check by {check.instrument} at {format_quantity(check.current, 'A')}: ratio {check.found.value:.6f}, "
-        f"established {check.established.value:.6f}, E = {check.normalized_error:.2f}: {check.verdict}"
+        f"established {check.established.value:.6f}, E = {check.normalized_error:.2f}: {check.verdict} (judged by {check.criterion})"
     )
 
 

@@ -82,7 +82,12 @@ def describe(
         ),
         check_standard=None
         if check is None
-        else CheckStandardDescription(check.ratio, check.uncertainty, check.standard_deviation),
+        else CheckStandardDescription(
+            check.ratio,
+            check.uncertainty,
+            check.standard_deviation,
+            check.current if check.established_here else None,
+        ),
     )
 
 

@@ -5,16 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from harness.device import Device, Range, limit_of_error
-from harness.evaluation.conformity import SHORT_OF_PASS, decide
-from harness.evaluation.points import Inputs, PointValues
-from harness.evaluation.stated import stated
-from harness.evaluation.uncertainty import t_factor
+from harness.device import Device, Range, limit_at_no_current, limit_of_error
+from harness.evaluation.conformity import SHORT_OF_PASS, Decided, decide
+from harness.evaluation.creep import creep, creep_period
+from harness.evaluation.observed import Pair
+from harness.evaluation.points import BELOW_DISPLAY, Inputs, PointValues
+from harness.evaluation.stated import decided, stated
+from harness.evaluation.uncertainty import rectangular, t_factor, type_a
 from harness.quantities import format_percent, format_quantity
-from harness.results import Endurance, NoLoad, Stated
+from harness.results import Endurance, NoLoad, Stated, Verdict, worst
 
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 """Volts of IEC 60038 that a power is judged by where none was read, and the part of them that counts as there."""
@@ -22,60 +25,105 @@ NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 SHORT_OF_TOP = 0.05
 """How far (relative) the current held may be below the largest claimed."""
 
-STEPS_OF_ENERGY = 1.5
-"""Counting may have begun just before a step of the register: one step alone is not yet creep."""
-
 
 def no_load(
     device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
 ) -> tuple[NoLoad, list[str]] | None:
-    """The zero points of `rng`, first and last, and why they fail; None unless power or a wait belongs to them.
+    """The zero points of `rng`, first and last, and why they do not plainly pass; None unless power or a wait belongs to them.
 
-    What is shown with no current fails when it alone uses up the claim at the smallest current of the range.
+    What is indicated with no current is an error like any other, judged by the bench's rule against the claim at no
+    current, as an error at zero (VIM 4.28). Creep is judged by the steps of the register, as the standards do.
     """
     own = [p for p in points if p.observed.range == rng.name and p.ratio_error is None]
     if len(own) < 2:
         return None
     first, last = own[0].observed.pairs, own[-1].observed.pairs
     seconds = last[-1].displayed_times[1] - first[0].displayed_times[0]
-    shown = stated(inputs, own[-1].indicated)
-    energy = None
-    if "displayed_energy" in first[0].also and "displayed_energy" in last[-1].also:
-        energy = (last[-1].also["displayed_energy"] - first[0].also["displayed_energy"]) * rng.display_factor
-    powers = [p.also["displayed_power"] * rng.display_factor for p in last if "displayed_power" in p.also]
-    step = device.display.energy_resolution
-    scaled = None if step is None else step * rng.display_factor
-    power = sum(powers) / len(powers) if powers else None
     voltages = [p.also["reference_voltage"] for p in last if "reference_voltage" in p.also]
     voltage = sum(voltages) / len(voltages) if voltages else None
-    reasons = _in_one_go(rng, own)
-    allowed = limit_of_error(device, rng, rng.minimum_current) * rng.minimum_current
+    failures = _in_one_go(rng, own)
     if voltage is not None and voltage < PRESENT * NOMINAL_VOLTAGE:
-        reasons.append(
+        failures.append(
             f"{rng.name}: only {format_quantity(voltage, 'V', 3)} was read, so no load at voltage was not shown"
         )
-    if power is not None and abs(power) > allowed * (voltage or NOMINAL_VOLTAGE):
-        reasons.append(
-            f"{rng.name}: shows {format_quantity(power, 'W', 3)} with no current, more than the claim at its smallest current "
-            f"makes of it, {format_quantity(allowed * (voltage or NOMINAL_VOLTAGE), 'W', 3)}"
+    counted = creep(device, inputs, rng, first[0], last[-1])
+    if counted is not None and counted.found:
+        failures.append(
+            f"{rng.name}: counted {counted.energy / 3600:.3g} Wh in {seconds:.0f} s with no current (creep of "
+            f"{format_quantity(counted.power.value, 'W', 3)})"
         )
-    if abs(shown.value) > allowed:
-        reasons.append(
-            f"{rng.name}: shows {format_quantity(shown.value, 'A', 3)} with no current, where the whole claim at its smallest "
-            f"current is {format_quantity(allowed, 'A', 3)}"
-        )
-    if energy is not None and scaled is not None and abs(energy) > STEPS_OF_ENERGY * scaled:
-        reasons.append(f"{rng.name}: counted {energy / 3600:.3g} Wh in {seconds:.0f} s with no current (creep)")
+    at = voltage or NOMINAL_VOLTAGE
+    period = None if counted is None else creep_period(device, rng, counted.resolution, at)
+    limit = limit_at_no_current(device, rng)
+    indicated = _indicated(inputs, own[-1].indicated)
+    shown, judged = stated(inputs, indicated), decided(inputs, indicated, limit)
+    reasons = [*failures, *_shown_at_rest(rng, shown, judged, limit, "A")]
+    verdicts: list[Verdict] = ["fail" if failures else "pass", judged.verdict]
+    watts = _power_shown(device, inputs, rng, last)
+    power = limit_of_power = risk = None
+    if watts is not None:
+        power, limit_of_power = stated(inputs, watts), _limit_of_power(device, rng, limit * at)
+        judged_power = decided(inputs, watts, limit_of_power)
+        risk = judged_power.specific_risk
+        reasons += _shown_at_rest(rng, power, judged_power, limit_of_power, "W")
+        verdicts.append(judged_power.verdict)
     result = NoLoad(
         seconds=seconds,
         current=shown,
         voltage=voltage,
-        power=power,
-        energy=energy,
-        energy_resolution=scaled,
-        verdict="fail" if reasons else "pass",
+        power=None if power is None else power.value,
+        energy=None if counted is None else counted.energy,
+        energy_resolution=None if counted is None else counted.resolution,
+        verdict=worst(verdicts),
+        limit=limit,
+        acceptance_limit=judged.acceptance_limit,
+        specific_risk=judged.specific_risk,
+        test_uncertainty_ratio=judged.test_uncertainty_ratio,
+        power_expanded_uncertainty=None if power is None else power.expanded_uncertainty,
+        power_limit=limit_of_power,
+        power_specific_risk=risk,
+        creep=None if counted is None else counted.power,
+        creep_below=None if counted is None else counted.below,
+        creep_period=period,
     )
     return result, reasons
+
+
+def _indicated(inputs: Inputs, value: Any) -> Any:
+    """What is indicated at a zero point: what the display keeps back is not."""
+    hidden = [v for v in value.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
+    return value - sum(value.derivatives[v] * v for v in hidden)
+
+
+def _power_shown(device: Device, inputs: Inputs, rng: Range, pairs: Sequence[Pair]) -> Any | None:
+    """Watts indicated, uncertain; None where the device shows none."""
+    shown = [p.also["displayed_power"] * rng.display_factor for p in pairs if "displayed_power" in p.also]
+    if not shown:
+        return None
+    step = (device.display.power_resolution or 0.0) * rng.display_factor
+    scatter = type_a(shown).standard_uncertainty if len(shown) > 1 else 0.0
+    return (
+        sum(shown) / len(shown)
+        + inputs.own("resolution of the power displayed", rectangular(step / 2), "rectangular", unit="W")
+        + inputs.own("repeatability", scatter, "normal", len(shown) - 1, unit="W")
+    )
+
+
+def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
+    """The display steps of power claimed; where none are, what the limit of the current makes of it, `of_current` watts."""
+    step = (device.display.power_resolution or 0.0) * rng.display_factor
+    return device.claim.power_counts * step or of_current
+
+
+def _shown_at_rest(rng: Range, shown: Stated, judged: Decided, limit: float, unit: str) -> list[str]:
+    """Why what is shown with no current is no plain pass."""
+    if judged.verdict not in SHORT_OF_PASS:
+        return []
+    return [
+        f"{rng.name}: shows {format_quantity(shown.value, unit, 3)} with no current, U = "
+        f"{format_quantity(shown.expanded_uncertainty, unit, 3)}, which {SHORT_OF_PASS[judged.verdict][0]} where "
+        f"{format_quantity(limit, unit, 3)} is claimed"
+    ]
 
 
 def endurance(

@@ -23,6 +23,8 @@ def bench_check(
 
     The ratio of the check standard's reading to the reference current, a mean over points between which the load was
     taken off, against the established one: E_n = deviation / U(deviation), the standard's scatter from day to day included.
+    |E_n| <= 1 is satisfactory (ISO/IEC 17043). A sound bench is beyond 1 as often as U does not cover, so a single excess asks for
+    the check to be taken once more (common practice, no published source): that tells a poor contact from what lasts.
     """
     own = [p for p in points if p.direction == "check" and sum(q.reference for q in p.pairs) > 0]
     standard, name = bench.check_standard, bench.roles.check_standard
@@ -66,6 +68,8 @@ def bench_check(
     if result.verdict == "fail":
         reasons.append(
             f"bench check: {name} reads {deviation.value / standard.ratio * 100:+.3f} % from its established ratio, U = "
-            f"{deviation.expanded_uncertainty / standard.ratio * 100:.3f} %: do not verify anything on this bench today"
+            f"{deviation.expanded_uncertainty / standard.ratio * 100:.3f} % (E = {normalized:.2f}; about "
+            f"{(1 - bench.decision.coverage_probability) * 100:.2g} % of sound benches are beyond 1): check once more, and if it is "
+            "beyond 1 again do not verify anything on this bench today"
         )
     return result, reasons

@@ -10,6 +10,7 @@ from typing import Any
 from harness.device import Device, Range, limit_of_phase_displacement, limit_of_power_error
 from harness.evaluation.at_rest import endurance, no_load
 from harness.evaluation.conformity import SHORT_OF_PASS, Decided
+from harness.evaluation.creep import watched_too_short
 from harness.evaluation.monte_carlo import Quantity
 from harness.evaluation.phase import Foretold, PhaseFound, phases_found
 from harness.evaluation.points import Inputs, PointValues
@@ -109,7 +110,8 @@ def further(
             reasons += result[1]
     value = None if searched is None else searched.value
     remarks = _remarks(device, rng, power, phase, None if smallest is None else smallest[0])
-    return Further(found, worst(verdicts), tuple(reasons), value, checks, remarks)
+    remarks += watched_too_short(device, found.get("no_load"))
+    return Further(found, worst(verdicts), tuple(reasons), value, checks, tuple(remarks))
 
 
 def _remarks(
@@ -118,7 +120,7 @@ def _remarks(
     power: Sequence[PowerPoint],
     phase: Sequence[PhaseDisplacement],
     smallest: SmallestCurrent | None,
-) -> tuple[str, ...]:
+) -> list[str]:
     """What a reader must know beside the verdicts."""
     remarks = []
     if power and not phase:
@@ -129,7 +131,7 @@ def _remarks(
         remarks.append(
             f"reads from {format_quantity(found.value, 'A', 3)}, where the device file describes {format_quantity(described, 'A', 3)}"
         )
-    return tuple(remarks)
+    return remarks
 
 
 def _checks(

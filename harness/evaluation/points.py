@@ -38,6 +38,9 @@ DAYS_PER_YEAR = 365.25
 CANCELLED = 1e-9
 """Part of the combined standard uncertainty below which a contribution is what rounding left of one that cancels."""
 
+BELOW_DISPLAY = "below what the display shows"
+"""The input of a zero point for what a display that shows nothing may be hiding."""
+
 
 @dataclass(frozen=True)
 class Source:
@@ -255,7 +258,7 @@ def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedP
             "rectangular",
             unit="A",
         )
-        + inputs.own("below what the display shows", rectangular(hidden) * rng.display_factor, "rectangular", unit="A")
+        + inputs.own(BELOW_DISPLAY, rectangular(hidden) * rng.display_factor, "rectangular", unit="A")
         + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1, unit="A")
     )
     return PointValues(observed, 0.0, indicated, None, 0.0, float(indicated.std_dev))

@@ -104,3 +104,6 @@ def _cases(ranges: Iterable[RangeResult]) -> Iterator[tuple[float, float]]:
         ]:
             if limit and acceptance is not None:
                 yield acceptance / limit, uncertainty / limit
+        rest = rng.no_load
+        if rest is not None and rest.limit and rest.acceptance_limit is not None:
+            yield rest.acceptance_limit / rest.limit, rest.current.standard_uncertainty / rest.limit

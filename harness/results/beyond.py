@@ -101,7 +101,9 @@ class SmallestCurrent:
 class NoLoad:
     """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
 
-    `voltage` in volts, None where none was read.
+    `voltage` in volts, None where none was read. `limit` and what belongs to it (see `Point`) are of the current, in
+    amperes. `creep` is the energy as a power, in watts, which was less than `creep_below`; `creep_period` the seconds the
+    standard's test lasts at least.
     """
 
     seconds: float
@@ -111,6 +113,16 @@ class NoLoad:
     energy: float | None
     energy_resolution: float | None
     verdict: Verdict
+    limit: float | None = None
+    acceptance_limit: float | None = None
+    specific_risk: float | None = None
+    test_uncertainty_ratio: float | None = None
+    power_expanded_uncertainty: float | None = None
+    power_limit: float | None = None
+    power_specific_risk: float | None = None
+    creep: Stated | None = None
+    creep_below: float | None = None
+    creep_period: float | None = None
 
 
 @dataclass(frozen=True)
@@ -135,8 +147,8 @@ class Endurance:
 class BenchCheck:
     """What reference and check standard said of each other: ratio of standard to reference, established and today.
 
-    `normalized_error`: deviation over the expanded uncertainty of the difference; beyond 1 the bench is not as it was.
-    `budget` is that of the deviation.
+    `normalized_error`: deviation over the expanded uncertainty of the difference. `criterion` is what the verdict goes by: the
+    criterion is a published one of its own, and the bench's decision rule is about items. `budget` is that of the deviation.
     """
 
     instrument: str
@@ -146,4 +158,5 @@ class BenchCheck:
     deviation: Stated
     normalized_error: float
     verdict: Verdict
+    criterion: str = "|E| <= 1 (ISO/IEC 17043), not by the decision rule"
     budget: tuple[BudgetLine, ...] = ()

@@ -13,7 +13,7 @@ from harness.commands.new import template
 from harness.device import Device, limit_of_phase_displacement, limit_of_power_error
 from harness.errors import UserError
 from harness.files import parse_device
-from harness.power_classes import HIGHEST_CURRENT, TABLES, PowerClass, power_error_limit
+from harness.power_classes import HIGHEST_CURRENT, TABLES, PowerClass, no_load_class, no_load_period, power_error_limit
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 POWER_FACTORS = {"1": 1.0, "0.5ind": 0.5, "0.8cap": -0.8}
@@ -127,3 +127,22 @@ def test_a_claim_of_a_class_says_which_table_is_from_memory() -> None:
 def test_claims_that_contradict_themselves(claim: str, complaint: str) -> None:
     with pytest.raises(UserError, match=complaint):
         _device(claim, shows_power=False)
+
+
+@pytest.mark.parametrize(
+    ("power_class", "minutes"),
+    [
+        ("IEC 62053-21 1", 43.478),
+        ("IEC 62053-21 2", 34.783),
+        ("IEC 62053-22 0.5S", 43.478),
+        ("IEC 62053-22 0.2S", 65.217),
+        # Without a constant of its own: by the least demanding class.
+        ("EN 50470-3 B", 34.783),
+        (None, 34.783),
+    ],
+)
+def test_how_long_creep_is_to_be_watched(power_class: PowerClass | None, minutes: float) -> None:
+    """IEC 62053-21:2003 and -22:2003, 8.3.2 (values from memory): 600e6 / (k m Un Imax) min for class 1, 480e6 for class 2,
+    900e6 for 0.2S; k = 1000 pulses per kWh, one element, 230 V, 60 A.
+    """
+    assert no_load_period(no_load_class(power_class), 3600.0, 230.0, 60.0) == pytest.approx(60 * minutes, rel=1e-4)

@@ -72,3 +72,14 @@ def test_power_and_phase_are_looked_at_too(quantity: str) -> None:
     rehearsal = _rehearsed("power_and_phase", "bench_power.toml", claim, 'rule = "guarded"')
     told = [p for p in rehearsal.problems if f", {quantity}: the bench's uncertainty cannot support" in p]
     assert len(told) == len(rehearsal.results.ranges)
+
+
+def test_what_a_display_cannot_show_at_no_current_is_told() -> None:
+    """Of a third of a display step claimed, 95.45 % of the rectangle of one step leave nothing (JCGM 106:2012, 8.3.2)."""
+    claim = 'of_reading = "1 %"\ncounts = 0.333'
+    rehearsal = _rehearsed("no_load", "bench_power.toml", claim, 'rule = "guarded"')
+    told = [p for p in rehearsal.problems if ", indicated with no current: the bench's uncertainty cannot support" in p]
+    assert len(told) == len(rehearsal.results.ranges)
+    assert "U is 477 uA, the limit 333 uA" in told[0]
+    enough = _rehearsed("no_load", "bench_power.toml", 'of_reading = "1 %"\ncounts = 2', 'rule = "guarded"')
+    assert enough.problems == ()

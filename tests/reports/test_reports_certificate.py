@@ -3,6 +3,7 @@
 import dataclasses
 import functools
 import io
+import json
 import math
 import re
 from collections.abc import Callable
@@ -400,3 +401,62 @@ def _with_device(**changes: object) -> Results:
 )
 def test_what_is_missing_or_longer_than_a_page_is_still_printed(results: Results, phrase: str) -> None:
     assert _squeezed(phrase) in _body(results)
+
+
+def _stated(value: float, expanded: float) -> contract.Stated:
+    return contract.Stated(value, expanded / 2, expanded, 2.0)
+
+
+def _resting() -> Results:
+    rest = contract.NoLoad(
+        seconds=600.4,
+        current=_stated(0.0011, 0.00048),
+        voltage=230.1,
+        power=0.2,
+        energy=3600.0,
+        energy_resolution=3600.0,
+        verdict="pass",
+        limit=0.002,
+        acceptance_limit=0.00152,
+        specific_risk=0.0009,
+        test_uncertainty_ratio=4.17,
+        power_expanded_uncertainty=0.048,
+        power_limit=0.46,
+        power_specific_risk=0.0,
+        creep=_stated(6.0, 4.7),
+        creep_below=12.03,
+        creep_period=1565.2,
+    )
+    results = sample_results.passing()
+    return dataclasses.replace(results, ranges=(dataclasses.replace(results.ranges[0], no_load=rest),))
+
+
+def test_no_load_tells_limit_risk_and_creep_in_watts() -> None:
+    text = _squeezed("".join(_pages(_resting())))
+    assert _squeezed("(1.10 ± 0.48) mA 2 mA 4.17 0.09 0.200 ± 0.048 W 0.46 W pass") in text
+    assert _squeezed("600 s 1 Wh 1 Wh 6.0 ± 4.7 W 12 W 1566 s") in text
+
+
+def test_the_bench_check_says_what_it_is_judged_by() -> None:
+    check = contract.BenchCheck(
+        "standard", 10.0, _stated(1.0, 0.002), _stated(1.003, 0.001), _stated(0.003, 0.0023), 1.30, "fail"
+    )
+    results = dataclasses.replace(sample_results.passing(), bench_check=check, verdict="fail")
+    text = _squeezed("".join(_pages(results)))
+    assert _squeezed("|E| ≤ 1 (ISO/IEC 17043), not by the decision rule") in text
+    # It is the bench that is in doubt, not the item.
+    assert _squeezed("The item did not meet its claim") not in text
+
+
+def test_a_file_without_the_keys_added_since_is_read() -> None:
+    results = _resting()
+    data = json.loads(contract.to_json(results))
+    for key in ("limit", "acceptance_limit", "specific_risk", "creep", "creep_below", "creep_period", "power_limit"):
+        del data["ranges"][0]["no_load"][key]
+    read = contract.from_json(json.dumps(data)).ranges[0].no_load
+    assert read is not None
+    assert read.creep is None
+    assert read.current == _stated(0.0011, 0.00048)
+    del data["ranges"][0]["no_load"]["seconds"]
+    with pytest.raises(KeyError, match="seconds"):
+        contract.from_json(json.dumps(data))

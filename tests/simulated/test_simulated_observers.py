@@ -117,6 +117,32 @@ def test_the_reference_transformers_deviations_are_those_of_its_certificate(desc
     assert statistics.stdev(shifts) == pytest.approx(0.05, rel=0.5)
 
 
+def test_a_standard_established_with_the_reference_agrees_with_it(described: BenchDescription) -> None:
+    """JCGM 100:2008, F.1.2.4: what the reference got wrong when the ratio was found is in the ratio, and drops out.
+
+    Scales off by up to 0.04 % of reading and 0.01 % of range, and 0.1 % of the path (k = 2): far more than the 1e-6 known of the ratio.
+    """
+    spread = {}
+    for at in (None, 5.0):
+        known = CheckStandardDescription(1.0, 1e-6, 0.0, at)
+        path = ReferencePathDescription(1e-3)
+        ratios = []
+        for seed in range(30):
+            whole = replace(described, check_standard=known, reference_path=path, seed=seed, share_of_claim=1.0)
+            both = observers(whole)
+            both["reference"].configure(5.0)
+            seen = [Seen(5.0, 0.0, 230.0, 0.0)] * 20
+            read, shown = (
+                statistics.fmean(both[part].reading(s).current for s in seen)
+                for part in ("reference", "check_standard")
+            )
+            ratios.append(shown / read)
+        spread[at] = statistics.stdev(ratios)
+    # What is left are both readings' noise of 2e-5 over twenty, and half a step.
+    assert spread[5.0] < 2e-5
+    assert spread[None] == pytest.approx(math.hypot(0.5e-3, 4e-4 / math.sqrt(3), 2e-4 / math.sqrt(3)), rel=0.4)
+
+
 def test_one_trigger_is_one_measurement(described: BenchDescription) -> None:
     """All quantities of the analyser come from the same instant: P = U I PF to their last digit; a new one differs."""
     bench = driven(described, 10.0, 0.5)
