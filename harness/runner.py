@@ -22,7 +22,7 @@ from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from harness.stop import StopSignal
-from harness.taking import PointTaker
+from harness.taking import NOTHING_BEFORE, PointTaker
 from instruments.errors import InstrumentError
 from instruments.person import UndoLast
 from instruments.reading import Identity
@@ -339,7 +339,7 @@ class Runner:
             try:
                 return self._pairs.read(rng, self._control.current)
             except UndoLast:
-                self._progress.note("There is no value before this one to take back.")
+                self._progress.note(NOTHING_BEFORE)
 
     def _catch_up(self) -> None:
         """Bring the bench to where the first unfinished point needs it."""
