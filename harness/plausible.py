@@ -18,10 +18,13 @@ ABOVE_APPARENT = 0.05
 """How far (relative) a power may be above voltage times current: they are read one after another, and the mains wander."""
 
 KNOWN_WELL, KNOWN_ROUGHLY = 0.2, 0.5
-"""How far (relative) a power may be from what the load's power factor says: one it keeps, or one written on it."""
+"""How far (relative) a power may be from what the load's power factor says: one that it keeps, or one written on it."""
 
 SLIP = 0.8
-"""How far (relative) the device may be from what is expected: a slip of one decimal place is 0.9 or 9 away."""
+"""How far (relative) a value may be from one of which only the order is known, or where what is read may be wrong itself.
+
+A slip of one decimal place is 0.9 or 9 away.
+"""
 
 STEPS = 3
 """Steps of an instrument that say nothing."""
@@ -63,46 +66,58 @@ class Plausible:
         voltage, current = values.get("reference_voltage"), values["reference"]
         if voltage is None:
             return None
-        step = max(
-            (r.resolution for r in self._reference.ranges if r.full_scale == applied.reference_scale), default=0.0
-        )
+        scales = self._reference.ranges
+        step = next((s.resolution for s in scales if s.full_scale == applied.reference_scale), scales[-1].resolution)
         power_step = self._reference.power.resolution if self._reference.power is not None else 0.0
-        largest = (1 + ABOVE_APPARENT) * voltage * (current + STEPS * step) + STEPS * power_step
-        limit = f"voltage x current = {voltage:g} V x {current:g} A = {voltage * current:.4g} VA"
-        power_factor, known_well = self._power_factor(applied)
-        tolerance = KNOWN_WELL if known_well else KNOWN_ROUGHLY
-        return Expected(None if power_factor is None else voltage * current * power_factor, tolerance, largest, limit)
+        apparent = voltage * current
+        power_factor, tolerance = self._power_factor(applied)
+        return Expected(
+            None if power_factor is None else apparent * power_factor,
+            tolerance,
+            (1 + ABOVE_APPARENT) * voltage * (current + STEPS * step) + STEPS * power_step,
+            f"voltage x current = {voltage:g} V x {current:g} A = {apparent:.4g} VA",
+        )
 
     def _displayed_power(self, values: Mapping[str, float], applied: Applied) -> Expected | None:
-        voltage, current = values.get("reference_voltage"), values["displayed"]
-        power_factor, _ = self._power_factor(applied)
+        current, voltage, in_phase = (
+            values["displayed"],
+            values.get("reference_voltage"),
+            self._in_phase(values, applied),
+        )
         if not current:
             # A display that reads no current may show any power.
             return None
-        if values.get("reference_power") and values["reference"]:
-            return Expected(values["reference_power"] / values["reference"] * current, SLIP)
+        if in_phase is not None:
+            return Expected(in_phase * current, SLIP)
         if voltage is None:
             return None
-        if power_factor is not None:
-            return Expected(voltage * power_factor * current, SLIP)
         limit = f"voltage x displayed current = {voltage:g} V x {current:g} A = {voltage * current:.4g} VA"
-        return Expected(None, SLIP, (1 + SLIP) * voltage * current, limit)
+        return Expected(largest=(1 + SLIP) * voltage * current, limit=limit)
 
     def _displayed_power_factor(self, values: Mapping[str, float], applied: Applied) -> Expected:
-        power_factor, _ = self._power_factor(applied)
-        if values.get("reference_power") and values["reference"] and values.get("reference_voltage"):
-            power_factor = values["reference_power"] / values["reference"] / values["reference_voltage"]
-        # A low one may give way to the default, often 1, which is no slip.
-        told = power_factor is not None and values["displayed"] > 0 and (1 + SLIP) * power_factor >= 1
-        return Expected(power_factor if told else None, SLIP, 1.0)
+        voltage, in_phase = values.get("reference_voltage"), self._in_phase(values, applied)
+        if not voltage or in_phase is None or not values["displayed"] or (1 + SLIP) * in_phase < voltage:
+            # A low one may give way to the default, often 1, which is no slip.
+            return Expected(largest=1.0)
+        return Expected(in_phase / voltage, SLIP, largest=1.0)
 
-    def _power_factor(self, applied: Applied) -> tuple[float | None, bool]:
-        """The size of the load's power factor, None where nothing is known of it, and whether it is known well."""
+    def _in_phase(self, values: Mapping[str, float], applied: Applied) -> float | None:
+        """The part of the voltage in phase with the current, in volts: what power there is for each ampere."""
+        voltage, power, current = values.get("reference_voltage"), values.get("reference_power"), values["reference"]
+        if power and current:
+            return power / current if voltage is None else min(power / current, voltage)
+        power_factor, _ = self._power_factor(applied)
+        return None if voltage is None or power_factor is None else voltage * power_factor
+
+    def _power_factor(self, applied: Applied) -> tuple[float | None, float]:
+        """The size of the load's power factor, None where nothing is known of it, and how far a power may be from it."""
         if not applied.current:
-            return None, False
+            return None, SLIP
         if not self._load.by_person:
-            return None if applied.power_factor is None else abs(applied.power_factor), True
+            return None if applied.power_factor is None else abs(applied.power_factor), KNOWN_WELL
         plugged = next((load for load in self._load.shelf if load.current == applied.current), None)
-        if plugged is None or not {"power_factor", "power_factor_uncertainty"} & plugged.model_fields_set:
-            return None, False
-        return abs(plugged.power_factor), bool(plugged.power_factor_uncertainty)
+        if plugged is None:
+            return None, SLIP
+        if plugged.power_factor_uncertainty:
+            return abs(plugged.power_factor), KNOWN_WELL
+        return abs(plugged.power_factor), KNOWN_ROUGHLY if "power_factor" in plugged.model_fields_set else SLIP
