@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.commands.inputs import Inputs, load_inputs
-from harness.commands.new import BENCH_BY_HAND, new
+from harness.commands.new import BENCH_BY_HAND, BENCH_POWER, new
 from harness.steps import Options
 from harness.turns import Turn, Turns
 from instruments.person import UndoLast
@@ -134,6 +134,26 @@ def test_what_a_link_read_beside_a_value_taken_back_is_read_again(tmp_path: Path
     assert stands[link]["started"] >= undone[link]["finished"]
     assert stands[link]["started"] <= stands[typed]["started"]
     assert stands[typed]["finished"] <= stands[link]["finished"]
+
+
+def test_undo_at_the_one_value_a_person_types_reads_that_pair_anew(tmp_path: Path) -> None:
+    """A check standard read by eye beside a reference on a link: there is nothing typed to go back to."""
+    inputs = load_inputs(*new(tmp_path, BENCH_POWER), "bench_check", Options(readings=2))
+    undoing: list[str] = []
+
+    class AtTheStandard(Hands):
+        def ask(self, text: str) -> str:
+            if "standard shows" not in text:
+                return super().ask(text)
+            assert self.twin is not None
+            undoing.append(text)
+            return "undo" if len(undoing) == 2 else f"{self.twin.bench.measure('check_standard').current:.3f}"
+
+    hands = AtTheStandard()
+    twin = by(hands, by_person(inputs, "standard"))
+    twin.run()
+    assert twin.record.complete
+    assert sum("There is no value before this one" in line for line in hands.shown) == 1
 
 
 @given(typed=st.lists(st.booleans(), min_size=1, max_size=6), plan=st.lists(st.booleans(), max_size=30))
