@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 from harness.bench import Accuracy, Bench
 from harness.clock import Clock
 from harness.device import Device
 from harness.errors import RatioproofError
+from harness.plausible import Applied, Plausible
 from harness.quantities import format_quantity
 from harness.station import Station
+from harness.turns import Turn
+from instruments.person import Expected
 from instruments.reading import Reading
 
 _SI = {"deg": (math.pi / 180, "rad")}
@@ -22,11 +26,22 @@ class Overdriven(RatioproofError):
     """More current was read in the secondary than the device's input stands."""
 
 
+@dataclass(frozen=True)
+class _Part:
+    """What one instrument shows: `names` of quantities, which go into the record behind `prefix`."""
+
+    prefix: str
+    by_person: bool
+    names: Sequence[str]
+    read: Callable[[Sequence[str], Expected | None], Mapping[str, Reading]]
+
+
 class BesideReader:
     """Knows which further quantities the instruments of a bench show, and reads them."""
 
     def __init__(self, device: Device, bench: Bench, station: Station, clock: Clock) -> None:
         self._station, self._clock = station, clock
+        self._plausible = Plausible(bench)
         self._largest = device.transformer.maximum_secondary_current
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
         self._of_meter = [n for n in _device_shows(device) if station.meter.can_read_beside_current(n)]
@@ -44,39 +59,64 @@ class BesideReader:
             self._station.secondary.configure(self._scale)
         self._arranged = True
 
-    def read(self, power: bool) -> dict[str, Reading]:
-        """What stands beside a pair just read, by the names of `observed.Pair.also`, in SI units.
+    def turns(self, power: bool, applied: Applied) -> list[Turn]:
+        """How to read what stands beside a pair just read, by the names of `observed.Pair.also`, in SI units.
 
-        Raises LinkError, ReplyError, UndoLast, or Overdriven when the secondary carries more than the input stands.
+        Where a person reads, the reference comes before the device, and the voltage before what is held against it. A turn
+        raises LinkError, ReplyError, UndoLast, or Overdriven when the secondary carries more than the input stands.
         """
+        parts = self._parts(power)
+        if any(part.by_person for part in parts):
+            return [turn for part in parts for turn in self._one_by_one(part, applied)]
+        return [Turn(lambda _: self._together(parts))] if parts else []
+
+    def _parts(self, power: bool) -> list[_Part]:
         station = self._station
-        asked: list[tuple[str, bool, Callable[[], dict[str, Reading]]]] = []
-        if power:
-            asked.append(("displayed_", station.meter.by_person, lambda: station.meter.read_beside(self._of_meter)))
-            asked.append(
-                ("reference_", station.reference.by_person, lambda: station.reference.read_beside(self._of_reference))
+        voltmeter, secondary = station.voltmeter, station.secondary
+        parts = []
+        if power and voltmeter is not None:
+            parts.append(
+                _Part("reference_", voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()})
             )
-            voltmeter = station.voltmeter
-            if voltmeter is not None:
-                asked.append(("reference_", voltmeter.by_person, lambda: {"voltage": voltmeter.read()}))
-        secondary = station.secondary
+        if power:
+            reference, meter = station.reference, station.meter
+            parts.append(_Part("reference_", reference.by_person, self._of_reference, reference.read_beside))
+            parts.append(_Part("displayed_", meter.by_person, self._of_meter, meter.read_beside))
         if secondary is not None:
-            asked.append(("secondary_", secondary.by_person, lambda: {"current": secondary.read()}))
-        by_person = any(person for _, person, _ in asked)
-        calls = [call for _, _, call in asked]
-        found = [call() for call in calls] if by_person else self._clock.together(*calls) if calls else []
-        also = {
-            prefix + name: _in_si(reading)
-            for (prefix, _, _), readings in zip(asked, found, strict=True)
-            for name, reading in readings.items()
-        }
-        through = also.get("secondary_current")
+            parts.append(
+                _Part("secondary_", secondary.by_person, ["current"], lambda *_: {"current": secondary.read()})
+            )
+        return [part for part in parts if part.names]
+
+    def _one_by_one(self, part: _Part, applied: Applied) -> list[Turn]:
+        if not part.by_person:
+            return [Turn(lambda _: self._named(part, part.read(part.names, None)))]
+
+        def typed(name: str) -> Turn:
+            def read(found: Mapping[str, Reading]) -> Mapping[str, Reading]:
+                expected = self._plausible.expected(part.prefix + name, found, applied)
+                return self._named(part, part.read([name], expected))
+
+            return Turn(read, typed=True)
+
+        return [typed(name) for name in part.names]
+
+    def _together(self, parts: Sequence[_Part]) -> Mapping[str, Reading]:
+        calls = [lambda part=part: part.read(part.names, None) for part in parts]
+        found = self._clock.together(*calls)
+        named = [self._named(part, readings) for part, readings in zip(parts, found, strict=True)]
+        return {name: reading for readings in named for name, reading in readings.items()}
+
+    def _named(self, part: _Part, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
+        """The readings as they go into the record. Raises Overdriven."""
+        named = {part.prefix + name: _in_si(reading) for name, reading in readings.items()}
+        through = named.get("secondary_current")
         if through is not None and through.value > OVERDRIVEN * self._largest:
             raise Overdriven(
                 f"{format_quantity(through.value, 'A')} flows in the secondary, more than the "
                 f"{format_quantity(self._largest, 'A')} the input stands"
             )
-        return also
+        return named
 
 
 def _secondary_ranges(bench: Bench) -> tuple[Accuracy, ...]:
@@ -87,7 +127,7 @@ def _reference_shows(bench: Bench) -> list[str]:
     entry = bench.entry("reference")
     shown = ["power", "phase"] if entry.power is not None else []
     itself = bench.roles.voltage in (None, bench.roles.reference)
-    return [*shown, "voltage"] if entry.voltage is not None and itself else shown
+    return ["voltage", *shown] if entry.voltage is not None and itself else shown
 
 
 def _device_shows(device: Device) -> list[str]:

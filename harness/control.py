@@ -13,6 +13,7 @@ from harness.clock import Clock
 from harness.device import Device
 from harness.errors import RatioproofError
 from harness.observing import PairReading
+from harness.plausible import Applied
 from harness.progress import Progress
 from harness.quantities import format_quantity
 from harness.record import RecordWriter
@@ -84,6 +85,11 @@ class Control:
         self._seen_dead = False
         self._full_scale: float | None = None
         self._settled_at = 0.0
+
+    @property
+    def applied(self) -> Applied:
+        """What flows now."""
+        return Applied(self.current, self.power_factor, self._full_scale)
 
     def drive(self, current: float, limit: float) -> None:
         """Bring the load to `current` amperes, its own protection just above `limit`.

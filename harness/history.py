@@ -40,6 +40,15 @@ def finished_points(record: Record, device: Device, bench: Bench) -> dict[int, P
     return finished
 
 
+def finished_waits(record: Record) -> frozenset[int]:
+    """The numbers of the waits that need not be run anew.
+
+    One during which current flowed is not among them, since the current has been off after it: it is over when the point
+    after it is finished.
+    """
+    return frozenset(line["wait"] for line in record.of_kind("wait") if not line["current"])
+
+
 def point_reading(name: str, rng: Range, bench: Bench, readings: Sequence[dict[str, Any]]) -> PointReading:
     """What the `Observe` of point `name` gives back, from its readings as they stand in the record."""
     reference = sum(r["reference"]["value"] for r in readings) / len(readings) * bench.reference_path.factor

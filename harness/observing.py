@@ -11,8 +11,10 @@ from harness.bench import Bench
 from harness.beside import BesideReader
 from harness.clock import Clock
 from harness.device import Device, Range
+from harness.plausible import Applied
 from harness.station import Station
 from harness.stop import StopSignal
+from harness.turns import Turn, Turns
 from instruments.errors import ReplyError
 from instruments.person import UndoLast
 from instruments.reading import Reading
@@ -21,6 +23,11 @@ from instruments.roles import Triggered
 APART = 5
 """How many pairs in a row may be too far apart in time before the point is redone."""
 
+
+BEFORE = "before"
+"""What is read over a link before a person types the other reading of a pair."""
+
+_OF_THE_PAIR = ("reference", "displayed", BEFORE)
 
 ODD, STEPS = 0.005, 5
 """How far a reading may be from the others of its point: relative, plus so many steps of the instrument."""
@@ -58,10 +65,6 @@ class PointPairs:
     def add(self, pair: PairReading) -> None:
         """One more."""
         self.pairs.append(pair)
-
-    def take_back(self) -> PairReading:
-        """The last one, which is no longer one of them. Raises IndexError when there is none."""
-        return self.pairs.pop()
 
     @property
     def count(self) -> int:
@@ -105,48 +108,68 @@ class PairReader:
         """Put what is read beside the pair on its range; the load must be off. Raises InstrumentError."""
         self._beside.arrange()
 
-    def read_with_beside(self, rng: Range, current: float, power: bool) -> PairReading:
-        """One pair and what is read beside it. Raises as `read` does, and Overdriven."""
-        while True:
-            pair = self.read(rng, current)
-            try:
-                return pair._replace(also=self._beside.read(power))
-            except UndoLast:
-                # What was typed before a power is the pair it belongs to.
-                continue
+    def turns(self, rng: Range, applied: Applied, power: bool) -> Turns:
+        """How to read one pair and what stands beside it; `pair` makes one of what is found."""
+        return Turns([*self._currents(rng, applied.current), *self._beside.turns(power, applied)])
 
-    def check_standard(self, current: float) -> PairReading:
-        """One pair of the reference and the check standard. Raises LinkError, ReplyError or UndoLast."""
+    def check_turns(self, current: float) -> Turns:
+        """How to read one pair of the reference and the check standard."""
         standard, reference = self._station.check_standard, self._station.reference
         assert standard is not None
-        self._stop.check()
         if standard.by_person or reference.by_person:
-            read = reference.read(current / self._bench.reference_path.factor)
-            return PairReading(read, standard.read(current), self._zero)
-        displayed, read = self._clock.together(lambda: standard.read(None), reference.read)
-        return PairReading(read, displayed, self._zero)
+            expected = current / self._bench.reference_path.factor
+            return Turns(
+                [
+                    Turn(lambda _: {"reference": reference.read(expected)}, reference.by_person),
+                    Turn(lambda _: {"displayed": standard.read(current)}, standard.by_person),
+                ]
+            )
+        return Turns([Turn(lambda _: _both(*self._clock.together(lambda: standard.read(None), reference.read)))])
 
     def read(self, rng: Range, current: float) -> PairReading:
-        """One pair. Raises LinkError or ReplyError; also when the two readings cannot be had within one display interval.
+        """One pair, in which a person may go back. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
+        return self.finished(Turns(self._currents(rng, current)))
 
-        Where a person reads either, UndoLast when the value before this pair is to be taken back.
-        """
+    def finished(self, turns: Turns) -> PairReading:
+        """The pair that `turns` read, in which a person may go back. Raises as `read` does, and Overdriven."""
+        while True:
+            self._stop.check()
+            try:
+                return self.pair(turns.finish())
+            except UndoLast:
+                if not turns.take_back():
+                    raise
+
+    def pair(self, found: Mapping[str, Reading]) -> PairReading:
+        """The pair in what was found."""
+        also = {name: reading for name, reading in found.items() if name not in _OF_THE_PAIR}
+        return PairReading(found["reference"], found["displayed"], self._zero, also)
+
+    def taken_back(self, found: Mapping[str, Reading]) -> dict[str, Any]:
+        """What was taken back, as it goes into the record."""
+        return {name: _as_line(reading, self._zero) for name, reading in found.items()}
+
+    def _currents(self, rng: Range, current: float) -> list[Turn]:
         if self.by_hand:
             return self._by_hand(rng, current)
+        return [Turn(lambda _: self._over_links())]
+
+    def _over_links(self) -> dict[str, Reading]:
+        """Both. Raises LinkError or ReplyError; also when they cannot be had within one display interval."""
         interval = self._device.display.refresh_interval
         for _ in range(APART):
             self._stop.pause(self._clock, self._last_start + interval - self._clock.now())
             self._last_start = self._clock.now()
-            pair = self._overlapped()
-            if abs(_middle(pair.reference) - _middle(pair.displayed)) <= interval:
-                return pair
+            found = self._overlapped()
+            if abs(_middle(found["reference"]) - _middle(found["displayed"])) <= interval:
+                return found
         raise ReplyError(
             f"readings of reference and device came more than {interval:g} s apart, {APART} times in a row",
             instrument=self._station.meter.name,
             address=self._station.meter.address,
         )
 
-    def _overlapped(self) -> PairReading:
+    def _overlapped(self) -> dict[str, Reading]:
         reference, meter = self._station.reference, self._station.meter
         if self._triggered:
             assert isinstance(reference, Triggered)
@@ -154,36 +177,41 @@ class PairReader:
             # Both stand ready before either starts, so that they measure the same stretch of time.
             self._clock.together(meter.arm, reference.arm)
             self._clock.together(meter.fire, reference.fire)
-            displayed, read = self._clock.together(meter.fetch, reference.fetch)
-            return PairReading(read, displayed, self._zero)
-        displayed, reference = self._clock.together(
-            lambda: self._station.meter.read(None), self._station.reference.read
-        )
-        return PairReading(reference, displayed, self._zero)
+            return _both(*self._clock.together(meter.fetch, reference.fetch))
+        return _both(*self._clock.together(lambda: meter.read(None), reference.read))
 
     @property
     def by_hand(self) -> bool:
         """Whether a person reads one of the two, or both."""
         return self._station.meter.by_person or self._station.reference.by_person
 
-    def _by_hand(self, rng: Range, current: float) -> PairReading:
+    def _by_hand(self, rng: Range, current: float) -> list[Turn]:
         """A person needs time: what is read over a link is read before and after, and its mean stands beside what was typed."""
         reference, meter, factor = self._station.reference, self._station.meter, self._bench.reference_path.factor
+
+        def shown(found: Mapping[str, Reading]) -> dict[str, Reading]:
+            seen = found["reference"] if reference.by_person else found[BEFORE]
+            flowing = seen.value * factor if current or reference.by_person else 0.0
+            return {"displayed": meter.read(flowing / rng.display_factor)}
+
         if not reference.by_person:
-            before = reference.read()
-            flowing = before.value * factor if current else 0.0
-            displayed = meter.read(flowing / rng.display_factor)
-            return PairReading(_between(before, reference.read()), displayed, self._zero)
+            return [
+                Turn(lambda _: {BEFORE: reference.read()}),
+                Turn(shown, typed=True),
+                Turn(lambda found: {"reference": _between(found[BEFORE], reference.read())}),
+            ]
+        typed = Turn(lambda _: {"reference": reference.read(current / factor)}, typed=True)
         if not meter.by_person:
-            earlier = meter.read(None)
-            typed = reference.read(current / factor)
-            return PairReading(typed, _between(earlier, meter.read(None)), self._zero)
-        while True:
-            typed = reference.read(current / factor)
-            try:
-                return PairReading(typed, meter.read(typed.value * factor / rng.display_factor), self._zero)
-            except UndoLast:
-                continue
+            return [
+                Turn(lambda _: {BEFORE: meter.read(None)}),
+                typed,
+                Turn(lambda found: {"displayed": _between(found[BEFORE], meter.read(None))}),
+            ]
+        return [typed, Turn(shown, typed=True)]
+
+
+def _both(displayed: Reading, reference: Reading) -> dict[str, Reading]:
+    return {"reference": reference, "displayed": displayed}
 
 
 def _between(before: Reading, after: Reading) -> Reading:

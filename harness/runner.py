@@ -5,6 +5,7 @@ It never leaves a bench as it found a failure: `execute` makes everything safe o
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from harness.bench import Bench
@@ -12,6 +13,7 @@ from harness.clock import Clock
 from harness.control import Abandoned, Control, LoadStaysOn
 from harness.device import Device, Range, limit_of_error
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
+from harness.going_on import GoingOn
 from harness.limits import CLIP, approach_current, ceiling, switch_looks_elsewhere
 from harness.observing import PairReader, PairReading
 from harness.parts import Ceiling
@@ -22,7 +24,7 @@ from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from harness.stop import StopSignal
-from harness.taking import PointTaker
+from harness.taking import NOTHING_BEFORE, PointTaker
 from instruments.errors import InstrumentError
 from instruments.person import UndoLast
 from instruments.reading import Identity
@@ -30,7 +32,6 @@ from instruments.reading import Identity
 NOTHING_TO_APPROACH_WITH = (
     "the shelf has no load small enough to find out where the switch stands before more current flows"
 )
-
 
 POWER_FACTORS = (1.0, 0.5, -0.8)
 """What a load that can be set is set to: unity, 0.5 lagging, 0.8 leading, as in the tables of IEC 62053-21."""
@@ -54,7 +55,7 @@ class _Where:
 
 
 class Runner:
-    """Performs steps. `finished` holds the points an earlier part of the run has completed, by their number."""
+    """Performs steps. `finished` holds the points an earlier part of the run has completed, by their number, `waited` its waits."""
 
     def __init__(
         self,
@@ -66,15 +67,14 @@ class Runner:
         clock: Clock,
         stop: StopSignal,
         progress: Progress,
-        finished: dict[int, PointReading] | None = None,
+        finished: Mapping[int, PointReading] | None = None,
+        waited: Collection[int] = (),
         time_zero: float | None = None,
     ) -> None:
         self._device, self._bench, self._station = device, bench, station
         self._writer, self._clock, self._stop, self._progress = writer, clock, stop, progress
         self._control = Control(device, bench, station, identities, writer, clock, stop, progress)
-        self._finished = finished or {}
-        self._replaying = bool(self._finished)
-        self._wanted: tuple[Range | None, float] = (None, 0.0)
+        self._past = GoingOn(finished or {}, waited)
         self._wanted_power_factor: float | None = None
         self._where = _Where()
         self._point = 0
@@ -164,34 +164,38 @@ class Runner:
         )
 
     def _perform(self, step: Step) -> PointReading | None:
+        if self._past.on and not isinstance(step, Observe):
+            self._past.pass_over(step)
+            return None
         match step:
             case Select(range=rng):
-                self._wanted = (rng, 0.0)
-                if not self._replaying:
-                    self._select(rng)
+                self._select(rng)
             case Apply(current=current, power_factor=asked):
-                self._wanted = (self._wanted[0], current)
                 self._wanted_power_factor = asked if asked is not None else self._wanted_power_factor
-                if not self._replaying:
-                    self._apply(current)
+                self._apply(current)
             case Wait(seconds=seconds):
-                if not self._replaying:
-                    self._stop.pause(self._clock, seconds)
+                self._wait(seconds)
             case Release():
-                self._wanted = (self._wanted[0], 0.0)
-                if not self._replaying:
-                    self._control.release()
+                self._control.release()
             case Observe():
                 return self._observe(step)
         return None
 
+    def _wait(self, seconds: float) -> None:
+        number, self._past.waits = self._past.waits, self._past.waits + 1
+        self._progress.doing(f"waiting {seconds:g} s")
+        self._stop.pause(self._clock, seconds)
+        self._writer.write("wait", wait=number, seconds=seconds, current=self._control.current)
+
     def _observe(self, step: Observe) -> PointReading:
         number, self._point = self._point, self._point + 1
-        if number in self._finished:
-            self._progress.finished_point(number, step.point, None, None)
-            return self._finished[number]
-        if self._replaying:
-            self._catch_up()
+        if self._past.on:
+            if (found := self._past.point(number)) is not None:
+                self._progress.finished_point(number, step.point, None, None)
+                return found
+            self._wanted_power_factor = self._past.power_factor
+            for left in self._past.to_do():
+                self._perform(left)
         rng = self._selected()
         if self._where.refused and step.direction != "zero":
             self._writer.write(
@@ -339,16 +343,7 @@ class Runner:
             try:
                 return self._pairs.read(rng, self._control.current)
             except UndoLast:
-                self._progress.note("There is no value before this one to take back.")
-
-    def _catch_up(self) -> None:
-        """Bring the bench to where the first unfinished point needs it."""
-        self._replaying = False
-        rng, current = self._wanted
-        if rng is not None:
-            self._select(rng)
-            if current:
-                self._apply(current)
+                self._progress.note(NOTHING_BEFORE)
 
     def _selected(self) -> Range:
         if self._where.range is None:

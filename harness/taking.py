@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from harness.bench import Bench
 from harness.clock import Clock
 from harness.control import Control
@@ -13,11 +15,15 @@ from harness.record import RecordWriter
 from harness.station import Station
 from harness.steps import Observe, PointReading
 from harness.stop import StopSignal
+from harness.turns import Turns
 from instruments.errors import ReplyError
 from instruments.person import UndoLast
 
 BELIEVED_AFTER = 2
 """Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
+
+
+NOTHING_BEFORE = "There is no value before this one to take back."
 
 
 class PointTaker:
@@ -72,10 +78,19 @@ class PointTaker:
         )
         return point_reading(step.point, rng, self._bench, [p.as_line for p in pairs.pairs])
 
-    def _read_pair(self, step: Observe, rng: Range) -> PairReading:
+    def _turns(self, step: Observe, rng: Range) -> Turns:
         if step.direction == "check":
-            return self._pairs.check_standard(self._control.current)
-        return self._pairs.read_with_beside(rng, self._control.current, step.power)
+            return self._pairs.check_turns(self._control.current)
+        return self._pairs.turns(rng, self._control.applied, step.power)
+
+    def _read_pair(self, step: Observe, rng: Range) -> PairReading:
+        turns = self._turns(step, rng)
+        while True:
+            try:
+                return self._pairs.finished(turns)
+            except UndoLast:
+                # The pair before is written down already; this one is read anew.
+                self._progress.note(NOTHING_BEFORE)
 
     def _check_agreement(self, step: Observe, pairs: PointPairs, scale: float, attempt: int) -> None:
         """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
@@ -88,31 +103,42 @@ class PointTaker:
             raise ReplyError(odd, instrument=name, address=self._station.instruments[name].address)
 
     def _typed_pairs(self, number: int, step: Observe, rng: Range, attempt: int) -> PointPairs:
-        """The pairs of a point that a person reads; written down once the person has let them stand."""
-        pairs = PointPairs()
+        """The pairs of a point that a person reads; written down once the person has let them stand.
+
+        Until then the person may go back over all of them, value by value.
+        """
+        begun = [self._turns(step, rng)]
         while True:
             self._stop.check()
             try:
-                if pairs.count < step.count:
+                if not begun[-1].complete:
                     self._progress.note(
-                        f"{step.point}, reading {pairs.count + 1} of {step.count} (= for the same value again, undo to go back)"
+                        f"{step.point}, reading {len(begun)} of {step.count} "
+                        "(= for the same value again, undo to take back the value before)"
                     )
-                    pair = self._read_pair(step, rng)
-                    self._control.check_plausible(pair)
-                    pairs.add(pair)
-                    continue
-                read = "; ".join(
-                    " and ".join(r.raw for r in (p.reference, p.displayed, *p.also.values())) for p in pairs.pairs
-                )
-                answer = self._station.person.choose(
-                    f"  {step.point}: reference and device showed {read}. Keep them?", ["undo", "keep"]
-                )
-                if answer == "keep":
+                    self._control.check_plausible(self._pairs.pair(begun[-1].finish()))
+                if len(begun) < step.count:
+                    begun.append(self._turns(step, rng))
+                elif self._let_stand(step, begun):
                     break
-                raise UndoLast
+                else:
+                    raise UndoLast
             except UndoLast:
-                if pairs.count:
-                    self._writer.write("undo", point=number, **pairs.take_back().as_line)
+                if len(begun) > 1 and not begun[-1].typed:
+                    begun.pop()
+                forgotten = self._pairs.taken_back(begun[-1].take_back())
+                if forgotten:
+                    self._writer.write("undo", point=number, attempt=attempt, pair=len(begun) - 1, **forgotten)
+                else:
+                    self._progress.note(NOTHING_BEFORE)
+        pairs = PointPairs([self._pairs.pair(turns.finish()) for turns in begun])
         for count, pair in enumerate(pairs.pairs):
             self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
         return pairs
+
+    def _let_stand(self, step: Observe, read: Sequence[Turns]) -> bool:
+        """Whether the person keeps what was read. Raises Stopped."""
+        pairs = [self._pairs.pair(turns.finish()) for turns in read]
+        shown = "; ".join(" and ".join(r.raw for r in (p.reference, p.displayed, *p.also.values())) for p in pairs)
+        text = f"  {step.point}: reference and device showed {shown}. Keep them, or undo the last value?"
+        return self._station.person.choose(text, ["undo", "keep"]) == "keep"

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from instruments.errors import InstrumentError
 from instruments.link import Now
-from instruments.person import Person, Question
+from instruments.person import Expected, Person, Question
 from instruments.reading import Identity, Reading
 
 SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}
@@ -18,6 +18,9 @@ SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}
 
 MAINS_VOLTAGE = 230.0
 """Volts a typed voltage is expected near: the nominal voltage of IEC 60038."""
+
+OF_ITSELF = {"voltage": Expected(MAINS_VOLTAGE), "power_factor": Expected(largest=1.0)}
+"""What a typed quantity is held against where nothing else is known of it."""
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """What a person answers when asked to make the load safe."""
@@ -137,18 +140,21 @@ class _AlsoShown:
         """Whether the instrument shows `name`."""
         return name in self._steps
 
-    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
-        """Ask for each of `names`. Raises UndoLast."""
+    def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
+        """Ask for each of `names`, held against `expected` where it is told. Raises UndoLast."""
         found = {}
         for name in names:
             started, unit = self._time(), SHOWN_UNITS[name]
+            held = expected or OF_ITSELF.get(name, Expected())
             question = Question(
                 f"  {self._of} shows, {name.replace('_', ' ')}",
                 f"{self._part} {name}",
                 self._steps[name],
-                expected=MAINS_VOLTAGE if name == "voltage" else None,
-                unit=unit,
-                largest=1.0 if name == "power_factor" else None,
+                held.value,
+                held.tolerance,
+                unit,
+                held.largest,
+                held.limit,
             )
             value, typed = self._asked.read_value(question)
             found[name] = Reading(value, unit or "1", typed, started, self._time())

@@ -17,11 +17,21 @@ class UndoLast(Exception):
 
 
 @dataclass(frozen=True)
+class Expected:
+    """What a value to be typed is held against, without its sign; as in a Question."""
+
+    value: float | None = None
+    tolerance: float = 0.2
+    largest: float | None = None
+    limit: str = ""
+
+
+@dataclass(frozen=True)
 class Question:
     """What is to be read off an instrument: `of` is the part it plays, `resolution` its step in `unit`.
 
-    One larger than `largest`, without sign, is not believed at all.
-    A value further than `tolerance` (relative) from `expected` is asked for once more; without `expected` any is taken.
+    A value larger, without sign, than `largest`, or further than `tolerance` (relative) from `expected`, is asked for once
+    more; without either any is taken. `limit` says what `largest` is.
     """
 
     text: str
@@ -31,6 +41,7 @@ class Question:
     tolerance: float = 0.2
     unit: str = "A"
     largest: float | None = None
+    limit: str = ""
 
 
 class Person(Protocol):
@@ -101,17 +112,12 @@ class ConsolePerson:
             except ValueError as problem:
                 self._show(f"  {problem}")
                 continue
-            if question.largest is not None and abs(value) > question.largest:
-                self._show(f"  {typed!r} cannot be: it is at most {question.largest:g}.")
-                continue
-            if _as_expected(value, question) or value == doubted:
+            doubt = _doubt(value, question)
+            if not doubt or value == doubted:
                 self._last[question.of] = value, text
                 return value, text
             doubted = value
-            self._show(
-                f"  {value:g} {question.unit} is far from the {question.expected:.3g} {question.unit} expected. "
-                "Look again; the same value typed once more is believed."
-            )
+            self._show(f"  {doubt} The same value typed once more is believed.")
 
     def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str]) -> str:
         while True:
@@ -170,8 +176,18 @@ class ScriptedPerson:
         return parse_typed(typed, question.resolution, question.unit), typed
 
 
-def _as_expected(value: float, question: Question) -> bool:
+def _doubt(value: float, question: Question) -> str:
+    """What speaks against `value`, in a sentence; empty when nothing does."""
+    shown = f"{value:g} {question.unit}".strip()
+    if question.largest is not None and abs(value) > question.largest:
+        if question.limit:
+            return f"{shown} is more than {question.limit}; type it again."
+        return f"{shown} cannot be: it is at most {question.largest:g}; type it again."
     if question.expected is None:
-        return True
+        return ""
     allowed = max(question.tolerance * abs(question.expected), 3 * question.resolution)
-    return abs(value - question.expected) <= allowed
+    # A power and its factor may be shown with either sign, by whatever convention.
+    held = value if question.unit in ("A", "V") else abs(value)
+    if abs(held - question.expected) <= allowed:
+        return ""
+    return f"{shown} is far from the {f'{question.expected:.3g} {question.unit}'.strip()} expected. Look again."

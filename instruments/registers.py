@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from instruments.errors import InstrumentError, ReplyError
 from instruments.link import Now, RegisterLink
 from instruments.numbers import decode_registers, decode_text, register_count
+from instruments.person import Expected
 from instruments.profile import Profile
 from instruments.reading import Identity, Reading
 
@@ -76,7 +77,7 @@ class RegisterInstrument:
         """Whether the profile has registers for `name`."""
         return name in self.profile.registers
 
-    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
+    def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
         """Further quantities, fresh. Raises LinkError or ReplyError."""
         return {name: self.read_quantity(name) for name in names}
 

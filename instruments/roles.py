@@ -11,6 +11,7 @@ from typing import Protocol, runtime_checkable
 
 from instruments.errors import QueuedError, ReplyError
 from instruments.link import Link, Now
+from instruments.person import Expected
 from instruments.profile import Profile
 from instruments.reading import Identity, Reading
 from instruments.registers import RegisterInstrument
@@ -48,8 +49,8 @@ class Beside(Protocol):
     def can_read_beside_current(self, name: str) -> bool:
         """Whether it can read the quantity `name` as it stands."""
 
-    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
-        """Those quantities, of the measurement just read where it can."""
+    def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
+        """Those quantities, of the measurement just read where it can; `expected` helps a person see a slip."""
 
 
 class Load(Instrument, Protocol):

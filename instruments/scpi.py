@@ -12,6 +12,7 @@ from typing import TypeVar
 from instruments.errors import InstrumentError, QueuedError, ReplyError
 from instruments.link import Link, Now
 from instruments.numbers import parse_number
+from instruments.person import Expected
 from instruments.profile import Confirmation, Profile, Quantity
 from instruments.reading import Identity, Reading
 
@@ -165,7 +166,7 @@ class ScpiInstrument:
         quantities = self.profile.quantities
         return name in quantities and bool(quantities[name].get) and quantities[name].get != quantities["current"].get
 
-    def read_beside(self, names: Sequence[str]) -> dict[str, Reading]:
+    def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
         """Further quantities: of the measurement just read where they are fetched, else fresh. Raises LinkError or ReplyError."""
         return {
             name: self.fetch_quantity(name) if self.quantity(name).fetches else self.read_quantity(name)

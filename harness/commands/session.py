@@ -14,7 +14,7 @@ from harness.commands.rehearsal import start_fields
 from harness.commands.surroundings import Surroundings, at_the_bench, transcribed
 from harness.errors import NotSafe, UserError
 from harness.guard import Guard
-from harness.history import finished_points
+from harness.history import finished_points, finished_waits
 from harness.progress import Progress
 from harness.record import Record, RecordWriter, create_record
 from harness.runner import Runner, execute
@@ -115,6 +115,7 @@ def run_on(
             attendance.stop,
             attendance.progress,
             finished=finished_points(record, inputs.device, inputs.bench),
+            waited=finished_waits(record),
             time_zero=clock.now() - since_start,
         )
         _execute_guarded(runner, inputs, station, writer, attendance.stop, record_file.parent, around)

@@ -1,7 +1,6 @@
 """A bench without any interface: loads plugged in, displays read and a switch turned by a person."""
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,55 +13,13 @@ from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.limits import SHELF_SPREAD, approach_current, ceiling
 from harness.steps import Options, common_current, ladder
 from instruments.person import ConsolePerson
-from tests.on_twin import TwinRun
+from tests.hands import Hands, by
 
 
 @pytest.fixture
 def hand(tmp_path: Path) -> Inputs:
     device, bench = new(tmp_path, BENCH_BY_HAND)
     return load_inputs(device, bench, "current_ratio", Options(readings=2, per_decade=2))
-
-
-class Hands:
-    """Somebody who does what the terminal says on a simulated bench, and types what its displays show.
-
-    `slip` may answer a prompt otherwise than right: it gets the prompt, its number and the right answer.
-    """
-
-    def __init__(self, slip: Callable[[str, int, str], str | None] = lambda *_: None) -> None:
-        self.twin: TwinRun | None = None
-        self.prompts: list[str] = []
-        self.shown: list[str] = []
-        self._slip = slip
-
-    def ask(self, text: str) -> str:
-        self.prompts.append(text)
-        right = self._right(text)
-        slipped = self._slip(text, len(self.prompts), right)
-        return right if slipped is None else slipped
-
-    def _right(self, text: str) -> str:
-        assert self.twin is not None
-        if "Enter when done" in text:
-            self.twin.clock.sleep(10)
-            return ""
-        if "unplugged / cannot" in text:
-            return "unplugged"
-        if "undo / keep" in text:
-            return "keep"
-        if "Look at the switch" in text:
-            return "go on"
-        self.twin.clock.sleep(3)
-        if "multimeter shows" in text:
-            return f"{self.twin.bench.read_reference() * 1000:.2f} mA".replace(".", ",")
-        assert "monitor shows" in text, text
-        return f"{self.twin.bench.displayed():.3f}"
-
-
-def by(hands: Hands, inputs: Inputs, *faults: str) -> TwinRun:
-    twin = TwinRun(inputs, faults, person=ConsolePerson(hands.ask, hands.shown.append, hands.ask))
-    hands.twin = twin
-    return twin
 
 
 def test_a_whole_run_by_hand_passes_and_says_over_which_currents(hand: Inputs) -> None:
