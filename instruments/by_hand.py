@@ -17,10 +17,7 @@ SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}
 """What a person can be asked to read beside a current, and the unit it is typed in."""
 
 MAINS_VOLTAGE = 230.0
-"""Volts a typed voltage is expected near: the nominal voltage of IEC 60038."""
-
-OF_ITSELF = {"voltage": Expected(MAINS_VOLTAGE), "power_factor": Expected(largest=1.0)}
-"""What a typed quantity is held against where nothing else is known of it."""
+"""Volts the first typed voltage is expected near, the nominal voltage of IEC 60038; each further one near the one before."""
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """What a person answers when asked to make the load safe."""
@@ -135,6 +132,8 @@ class _AlsoShown:
     def __init__(self, name: str, part: str, person: Person, now: Now, steps: Mapping[str, float]) -> None:
         self._of, self._part, self._asked, self._time = name, part, person, now
         self._steps = dict(steps)
+        # What a typed quantity is held against where nothing else is known of it.
+        self._of_itself = {"voltage": Expected(MAINS_VOLTAGE), "power_factor": Expected(largest=1.0)}
 
     def can_read_beside_current(self, name: str) -> bool:
         """Whether the instrument shows `name`."""
@@ -145,7 +144,7 @@ class _AlsoShown:
         found = {}
         for name in names:
             started, unit = self._time(), SHOWN_UNITS[name]
-            held = expected or OF_ITSELF.get(name, Expected())
+            held = expected or self._of_itself.get(name, Expected())
             question = Question(
                 f"  {self._of} shows, {name.replace('_', ' ')}",
                 f"{self._part} {name}",
@@ -158,6 +157,8 @@ class _AlsoShown:
             )
             value, typed = self._asked.read_value(question)
             found[name] = Reading(value, unit or "1", typed, started, self._time())
+            if name == "voltage" and value:
+                self._of_itself[name] = Expected(abs(value))
         return found
 
 
@@ -234,13 +235,14 @@ class PersonVoltmeter(_ByPerson):
 
     def __init__(self, name: str, person: Person, serial: str, resolution: float, now: Now) -> None:
         super().__init__(name, person, serial)
-        self._resolution, self._now = resolution, now
+        self._resolution, self._now, self._expected = resolution, now, MAINS_VOLTAGE
 
     def read(self) -> Reading:
         """Ask for what it shows. Raises UndoLast."""
         started = self._now()
-        question = Question(f"  {self.name} shows, voltage", "voltage", self._resolution, MAINS_VOLTAGE, unit="V")
+        question = Question(f"  {self.name} shows, voltage", "voltage", self._resolution, self._expected, unit="V")
         value, typed = self._person.read_value(question)
+        self._expected = abs(value) or self._expected
         return Reading(value, "V", typed, started, self._now())
 
 
