@@ -16,7 +16,7 @@ from harness.station import Station
 from harness.steps import Observe, PointReading
 from harness.stop import StopSignal
 from harness.turns import Turns
-from instruments.errors import ReplyError
+from instruments.errors import InstrumentError, ReplyError
 from instruments.person import UndoLast
 
 BELIEVED_AFTER = 2
@@ -123,6 +123,10 @@ class PointTaker:
                     break
                 else:
                     raise UndoLast
+            except InstrumentError:
+                # The attempt is lost, and what was typed in it is kept like the readings of any attempt cut short.
+                self._write_down(number, attempt, [self._pairs.pair(t.finish()) for t in begun if t.complete])
+                raise
             except UndoLast:
                 if len(begun) > 1 and not begun[-1].typed:
                     begun.pop()
@@ -132,9 +136,12 @@ class PointTaker:
                 else:
                     self._progress.note(NOTHING_BEFORE)
         pairs = PointPairs([self._pairs.pair(turns.finish()) for turns in begun])
-        for count, pair in enumerate(pairs.pairs):
-            self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
+        self._write_down(number, attempt, pairs.pairs)
         return pairs
+
+    def _write_down(self, number: int, attempt: int, pairs: Sequence[PairReading]) -> None:
+        for count, pair in enumerate(pairs):
+            self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
 
     def _let_stand(self, step: Observe, read: Sequence[Turns]) -> bool:
         """Whether the person keeps what was read. Raises Stopped."""

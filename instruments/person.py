@@ -12,6 +12,10 @@ SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
 
 
+UNDO = "undo"
+"""What a person types to take a value back. What was typed before is no longer repeated by ``=``: it may be what was wrong."""
+
+
 class UndoLast(Exception):
     """The person asked to take back the value typed before this one."""
 
@@ -98,7 +102,8 @@ class ConsolePerson:
             if not typed:
                 self._show("  Type what it shows, such as 1.234 or 340 mA.")
                 continue
-            if typed.lower() == "undo":
+            if typed.lower() == UNDO:
+                self._last.clear()
                 raise UndoLast
             if typed == "=" and question.of not in self._last:
                 self._show("  There is no value before this one to repeat.")
@@ -124,6 +129,8 @@ class ConsolePerson:
             answer = ask(f"{text}\n  {' / '.join(options)}: ").strip().lower()
             matches = [o for o in options if answer and o.lower().startswith(answer)]
             if len(matches) == 1:
+                if matches[0] == UNDO:
+                    self._last.clear()
                 return matches[0]
             self._show(f"  Please answer {' or '.join(options)}.")
 

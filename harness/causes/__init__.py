@@ -37,4 +37,6 @@ def extended(text: str, name: str) -> Catalogue:
         raise UserError([f"{name}: without: found {u!r}, expected one of {', '.join(sorted(known))}" for u in unknown])
     replaced = {cause.name for cause in own.causes} | set(own.without)
     kept = [cause for cause in catalogue.causes if cause.name not in replaced]
-    return catalogue.model_copy(update={"causes": (*kept, *own.causes), "ordinary": own.ordinary or catalogue.ordinary})
+    said = {} if own.ordinary is None else {key: getattr(own.ordinary, key) for key in own.ordinary.model_fields_set}
+    ordinary = catalogue.ordinary.model_copy(update=said)
+    return catalogue.model_copy(update={"causes": (*kept, *own.causes), "ordinary": ordinary})

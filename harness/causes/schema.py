@@ -11,7 +11,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from harness.device import Table
-from harness.quantities import Angle, Fraction, SignedAngle, SignedFraction
+from harness.quantities import Angle, Conductance, Fraction, SignedAngle, SignedFraction
 
 PLACES = ("range", "turns", "expected", "other", "before", "factor")
 """What a cause's `text` and `look` may name in braces."""
@@ -38,13 +38,20 @@ class StepsPrior(Table):
     deviation: float = Field(default=0.0, ge=0)
 
 
+class ConductancePrior(Table):
+    """Mean and standard deviation of a normal prior, both in siemens."""
+
+    mean: Conductance = 0.0
+    deviation: Conductance = 0.0
+
+
 class Priors(Table):
     """What the readings may do, each key a normal prior; a key left out is exactly nothing.
 
     `gain`: flat. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated ampere-turns,
     appearing towards them. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `bend`: error at the rated ones, in
-    proportion to current. `burden`: of the secondary loop beyond a sound one's, as a part of it. `closed_turn`: what a turn
-    closed around the core takes at a sound burden. `added_current`: a constant primary current, as a fraction of the smallest
+    proportion to current. `burden`: of the secondary loop beyond a sound one's, as a part of it. `closed_turn`: what conducts
+    around the core. `added_current`: a constant primary current, as a fraction of the smallest
     current claimed. `offset`: of the display. `voltage_gain`, `phase`, `phase_slope`: of power readings alone. `threshold`:
     change of the smallest readable current.
     """
@@ -55,7 +62,7 @@ class Priors(Table):
     droop_at_bottom: Prior = Prior()
     bend: Prior = Prior()
     burden: Prior = Prior()
-    closed_turn: Prior = Prior()
+    closed_turn: ConductancePrior = ConductancePrior()
     added_current: Prior = Prior()
     offset: StepsPrior = StepsPrior()
     voltage_gain: Prior = Prior()

@@ -65,7 +65,7 @@ def no_load(
         power, limit_of_power = stated(inputs, watts), _limit_of_power(device, rng, limit * at)
         judged_power = decided(inputs, watts, limit_of_power)
         risk = judged_power.specific_risk
-        reasons += _shown_at_rest(rng, power, judged_power, limit_of_power, "W")
+        reasons += _shown_at_rest(rng, power, judged_power, limit_of_power, "W", device.claim.power_counts > 0)
         verdicts.append(judged_power.verdict)
     result = NoLoad(
         seconds=seconds,
@@ -110,19 +110,24 @@ def _power_shown(device: Device, inputs: Inputs, rng: Range, pairs: Sequence[Pai
 
 
 def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
-    """The display steps of power claimed; where none are, what the limit of the current makes of it, `of_current` watts."""
+    """The display steps of power claimed; where none are, what the limit of the current makes of it, `of_current` watts.
+
+    That is one step at least: whatever is claimed of current, a display of power cannot show less.
+    """
     step = (device.display.power_resolution or 0.0) * rng.display_factor
-    return device.claim.power_counts * step or of_current
+    return device.claim.power_counts * step or max(of_current, step)
 
 
-def _shown_at_rest(rng: Range, shown: Stated, judged: Decided, limit: float, unit: str) -> list[str]:
+def _shown_at_rest(
+    rng: Range, shown: Stated, judged: Decided, limit: float, unit: str, claimed: bool = True
+) -> list[str]:
     """Why what is shown with no current is no plain pass."""
     if judged.verdict not in SHORT_OF_PASS:
         return []
     return [
         f"{rng.name}: shows {format_quantity(shown.value, unit, 3)} with no current, U = "
         f"{format_quantity(shown.expanded_uncertainty, unit, 3)}, which {SHORT_OF_PASS[judged.verdict][0]} where "
-        f"{format_quantity(limit, unit, 3)} is claimed"
+        f"{format_quantity(limit, unit, 3)} {'is claimed' if claimed else 'is what the claim of current makes of it'}"
     ]
 
 

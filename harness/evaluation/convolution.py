@@ -29,6 +29,12 @@ MOST_FREEDOM = 100.0
 NEGLIGIBLE = 1e-5
 """A t-distribution this much narrower than all else together changes no digit anyone prints."""
 
+UNSEEN = 1e-16
+"""Of a characteristic function: what comes after changes no probability."""
+
+LEAST_FREEDOM_OF_SERIES = 3.0
+"""Up to here Bessel's function does not overflow."""
+
 HALVINGS = 33
 """Few enough that the last bits of a sine, which differ between processors, do not reach the result."""
 
@@ -51,7 +57,8 @@ def half_width(half_widths: Sequence[float], deviation: float, bells: Sequence[B
 
     reach = math.fsum(half_widths)
     deviation, bells = _as_normal(deviation, bells, probability)
-    bells = [b for b in bells if b.scale >= NEGLIGIBLE * (reach + deviation)]
+    largest = max((b.scale for b in bells), default=0.0)
+    bells = [b for b in bells if b.scale >= NEGLIGIBLE * (reach + deviation + largest)]
     # Of every bell as much lies outside its share of this as may lie outside of all.
     upper = 1 - (1 - probability) / 2 / (1 + len(bells))
     share = math.fsum(float(stdtrit(b.degrees_of_freedom, upper)) * b.scale for b in bells)
@@ -63,6 +70,8 @@ def half_width(half_widths: Sequence[float], deviation: float, bells: Sequence[B
         middle = (low + high) / 2
         inside = middle / length + 2 / math.pi * float(np.sum(terms * np.sin(angles * middle)))
         inside -= math.fsum(_laid_over(middle, length, b) for b in bells)
+        if math.isnan(inside):
+            raise ArithmeticError(f"no distribution of {half_widths}, {deviation} and {bells}")
         if inside < probability:
             low = middle
         else:
@@ -89,11 +98,7 @@ def _series(
     half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], length: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The angles n pi / L and the terms phi(n pi / L) / n, as many as there are worth having."""
-    # Where exp(-38), which nobody would see, is reached by the normal or the t-distributions alone.
-    ends = [8.7 / deviation] if deviation else []
-    ends += [38.0 / math.fsum(math.sqrt(b.degrees_of_freedom) * b.scale for b in bells)] if bells else []
-    needed = min(MOST_TERMS, math.ceil(min([length / math.pi * end for end in ends], default=MOST_TERMS)))
-    orders = np.arange(1, needed + 1, dtype=np.float64)
+    orders = np.arange(1, _needed(deviation, bells, length) + 1, dtype=np.float64)
     angles = orders * (math.pi / length)
     terms = np.exp(-((angles * deviation) ** 2) / 2) / orders
     for bell in bells:
@@ -103,13 +108,33 @@ def _series(
     return angles, terms
 
 
+def _needed(deviation: float, bells: Sequence[Bell], length: float) -> int:
+    """How many terms there are until the normal and the t-distributions leave nothing of them that anybody would see."""
+    terms = 16
+    while terms < MOST_TERMS:
+        angle = np.array([terms * math.pi / length])
+        size = math.exp(-((float(angle[0]) * deviation) ** 2) / 2)
+        for bell in bells:
+            size *= float(_t_characteristic(angle * bell.scale, bell.degrees_of_freedom)[0])
+        if size < UNSEEN:
+            break
+        terms = terms * 5 // 4
+    return min(terms, MOST_TERMS)
+
+
 def _t_characteristic(z: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
     """Characteristic function of the t-distribution at `z` above 0 (Hurst 1995: Bessel's K of order `freedom` / 2)."""
     from scipy.special import gamma, kve
 
     order, y = freedom / 2, math.sqrt(freedom) * z
-    found: NDArray[np.float64] = kve(order, y) * np.exp(-y) * y**order / (gamma(order) * 2 ** (order - 1))
-    return found
+    if freedom <= LEAST_FREEDOM_OF_SERIES:
+        found: NDArray[np.float64] = kve(order, y) * np.exp(-y) * y**order / (gamma(order) * 2 ** (order - 1))
+        return found
+    # Near zero, where Bessel's function overflows, by the first term of its series.
+    near = y**2 < 4e-11 * (order - 1)
+    far = np.where(near, 1.0, y)
+    value = kve(order, far) * np.exp(-far) * far**order / (gamma(order) * 2 ** (order - 1))
+    return np.where(near, 1 - y**2 / (4 * (order - 1)), value)
 
 
 def _laid_over(x: float, length: float, bell: Bell) -> float:

@@ -23,8 +23,8 @@ MANY = 1e4
 LEAST_FREEDOM = 3.0
 """Degrees of freedom below which a t-distribution has no standard deviation."""
 
-NOTHING_BESIDE = 1e-3
-"""Parts that make up no more of the variance than this are one t-distribution together: k changes by less than 1e-4."""
+NOTHING_BESIDE = 1e-5
+"""Parts that make up no more of the variance than this are one t-distribution together: k changes by some 1e-4 at the most."""
 
 CONVOLUTION: Literal["convolution of the rectangular parts with the rest"] = (
     "convolution of the rectangular parts with the rest"
@@ -130,7 +130,8 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     Fewer than three degrees of freedom have no t-distribution with a standard deviation (JCGM 101:2008, 6.4.9, which asks
     for four readings at least), and its tails would swamp the largest rectangle. Such parts are put together by
     Welch-Satterthwaite; where that does not make three of them, they count as normal, and all is widened by what the rule
-    makes of the degrees of freedom of the whole.
+    makes of the degrees of freedom of the whole. That rule covers as often as it says over many evaluations, and is narrower
+    than the sum of t-distributions: three readings may have a smaller k than four.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)

@@ -146,6 +146,13 @@ def test_power_with_no_current_is_judged_too(watts: float, decision: str, verdic
     assert result.verdict == verdict
 
 
+def test_a_display_of_power_that_cannot_show_less_is_sound() -> None:
+    """0 W on a display of whole watts: 0.46 W is what 2 mA at 230 V make, and half a step is more (common practice, no published source)."""
+    result, reasons = judged(zeros([0.0] * 4), GUARDED, device_with(COUNTS, "1 W"))
+    assert (result.verdict, reasons) == ("pass", [])
+    assert result.power_limit == pytest.approx(1.0)
+
+
 def test_half_a_kilowatt_with_no_current_is_no_pass() -> None:
     """Nothing is claimed of power: 2 mA at the 240 V read are 0.48 W."""
     result, reasons = judged(zeros([0.0] * 4, 500.0, 240.0), GUARDED)

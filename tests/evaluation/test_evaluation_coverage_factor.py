@@ -159,6 +159,37 @@ def test_two_t_distributions_are_not_one(scale: float, freedoms: tuple[float, fl
     assert found == pytest.approx(0.95, abs=5e-5)
 
 
+@pytest.mark.parametrize(("count", "freedom", "probability"), [(16, 100.0, 0.95), (16, 50.0, 0.9545), (40, 30.0, 0.99)])
+def test_many_t_distributions_are_nearly_normal(count: int, freedom: float, probability: float) -> None:
+    """Central limit theorem: so many have the quantiles of a normal of their variance nu / (nu - 2) (elementary)."""
+    bells = [Bell(1 / math.sqrt(count), freedom)] * count
+    expected = t_factor(math.inf, probability) * math.sqrt(freedom / (freedom - 2))
+    assert half_width([1e-3], 0.0, bells, probability) == pytest.approx(expected, rel=2e-3)
+
+
+@pytest.mark.parametrize("freedom", [3.0, 60.0, 90.0])
+def test_a_part_of_no_size_changes_nothing(freedom: float) -> None:
+    """JCGM 100:2008, 5.1.2: it adds nothing to u; that its own characteristic function is near an overflow must not matter."""
+    parts = [Contribution(1e-3, "rectangular"), Contribution(1.0, degrees_of_freedom=5)]
+    for size in (1e-9, 1e-7, 1e-5):
+        found = coverage_factor([*parts, Contribution(size, degrees_of_freedom=freedom)], 0.95).factor
+        assert found == pytest.approx(coverage_factor(parts, 0.95).factor, rel=1e-6)
+        assert found == pytest.approx(2.571, abs=1e-3)  # table G.2
+
+
+@pytest.mark.parametrize("probability", [0.95, 0.9973])
+def test_factor_does_not_jump_where_small_parts_are_put_together(probability: float) -> None:
+    """Two parts of three degrees of freedom, from below to above what is nothing beside the whole."""
+    sizes = np.geomspace(1e-3, 1e-2, 60)
+    factors = [
+        coverage_factor(
+            [Contribution(1.0, "rectangular"), *[Contribution(u, degrees_of_freedom=3)] * 2], probability
+        ).factor
+        for u in sizes
+    ]
+    assert max(abs(b / a - 1) for a, b in itertools.pairwise(factors)) < 2e-3
+
+
 def test_behrens_and_fisher() -> None:
     """Fisher and Yates, table VI (value from memory): equal uncertainties of 6 and 6 degrees of freedom, 5 %: 2.435; Welch says 2.18."""
     parts = [Contribution(1.0, degrees_of_freedom=6)] * 2 + [Contribution(1e-4, "rectangular")]

@@ -74,6 +74,13 @@ def test_own_causes_are_added_replace_and_leave_out() -> None:
     assert "drifted-gain" not in {c.name for c in extended('without = ["drifted-gain"]', "").causes}
 
 
+def test_own_ordinary_replaces_what_it_names_and_nothing_else() -> None:
+    """A meter of a steadier gain is still allowed the slope and the phase of any other."""
+    own = extended('[ordinary]\ngain = { deviation = "0.1 %" }', "").ordinary
+    assert own.gain.deviation == pytest.approx(1e-3)
+    assert own.model_copy(update={"gain": shipped().ordinary.gain}) == shipped().ordinary
+
+
 def test_an_own_cause_is_found_on_its_range_alone(device: Device, bench: Bench) -> None:
     """Nine per cent less on one range is no whole number of turns: nothing shipped, but what the user described."""
     inputs = Inputs(bench, RUN_DATE)

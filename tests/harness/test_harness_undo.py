@@ -156,6 +156,46 @@ def test_undo_at_the_one_value_a_person_types_reads_that_pair_anew(tmp_path: Pat
     assert sum("There is no value before this one" in line for line in hands.shown) == 1
 
 
+def test_what_was_taken_back_is_not_repeated(tmp_path: Path) -> None:
+    """A slip, undo, and = for "as before": the slip is what was typed last, so it is asked for once more instead."""
+    inputs = load_inputs(*new(tmp_path, BENCH_BY_HAND), "turns_check", Options(readings=3))
+    typed: list[str] = []
+
+    def slip(text: str, _: int, right: str) -> str | None:
+        if not any("reading 2 of 3" in line for line in hands.shown) or "shows" not in text:
+            return None
+        # The reference of the second pair, its display a tenth too large, undo at the next, and then the same again.
+        plan = [right, f"{float(right.split()[0].replace(',', '.')) * 1.1:.3f}", "undo", "=", right]
+        if len(typed) < len(plan):
+            typed.append(plan[len(typed)])
+            return typed[-1]
+        return None
+
+    hands = Hands(slip)
+    twin = by(hands, inputs)
+    twin.run()
+    assert typed[2:4] == ["undo", "="]
+    assert any("no value before this one to repeat" in line for line in hands.shown)
+    shown = [line["displayed"]["value"] for line in twin.record.of_kind("reading") if line["point"] == 0]
+    assert max(shown) < 1.01 * min(shown)
+
+
+def test_what_was_typed_before_a_link_failed_stays_in_the_record(tmp_path: Path) -> None:
+    """The attempt does not count, but every whole pair of it is there, as those of any attempt that was cut short."""
+    inputs = load_inputs(*new(tmp_path), "turns_check", Options(readings=4))
+    hands = Hands()
+    twin = by(hands, by_person(inputs, "monitor"), "late-reply")
+    twin.run()
+    troubles = sum(1 for _ in twin.record.of_kind("trouble"))
+    readings = list(twin.record.of_kind("reading"))
+    counted = sum(line["count"] for line in twin.record.of_kind("point"))
+    assert troubles > 0
+    # What is missing was being typed when the link failed, or when a range was tried out.
+    typed = sum("monitor shows" in prompt for prompt in hands.prompts)
+    assert counted < len(readings) <= typed
+    assert typed - len(readings) <= troubles + len(inputs.device.ranges)
+
+
 @given(typed=st.lists(st.booleans(), min_size=1, max_size=6), plan=st.lists(st.booleans(), max_size=30))
 def test_going_back_is_a_stack_of_typed_values(typed: list[bool], plan: list[bool]) -> None:
     """Whatever is undone when: the values typed are those of a stack, and every link is read after the value before it."""

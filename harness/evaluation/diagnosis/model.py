@@ -171,6 +171,11 @@ def build(device: Device, catalogue: Catalogue, candidates: Sequence[Candidate])
             where = scope if place is not None else 0
             means[h, where] += mean
             variances[h, where] += deviation**2
+    # In the circuit seen from the secondary, where it is a conductance beside the loop.
+    transformer = device.transformer
+    loop = (transformer.burden + (transformer.winding_resistance or 0.0)) / transformer.secondary_turns**2
+    means[:, :, CLOSED_TURN] *= loop
+    variances[:, :, CLOSED_TURN] *= loop**2
     circuits = [c.circuit for c in candidates]
     return Model(
         device=device,
