@@ -6,7 +6,7 @@ On a circle of circumference 2 L the sum has the Fourier series
     P(|S| <= x) = x / L + 2 / pi  sum over n of  phi(n pi / L) sin(n pi x / L) / n
 
 and what t-distributions have beyond L, which the circle lays over the inside, is taken off again. Numerical and not drawn at
-random: the same budget has the same factor to the last digit, the 42 points of a run take some 20 ms, and there is no noise
+random: the same budget has the same factor to the last digit, the 42 points of a run take some 60 ms, and there is no noise
 to explain when two neighbouring points differ.
 """
 
