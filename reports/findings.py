@@ -66,6 +66,9 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
     if details.extra_measurement:
         yield space(2)
         yield prose(true_minus(f"Next: {details.extra_measurement}."))
+    if details.look and details.look not in details.extra_measurement:
+        yield space(2)
+        yield prose(f"{details.look[0].upper()}{details.look[1:]}.")
     told = [("Would read the same: ", details.same_readings), ("Not shown by this run: ", details.not_shown)]
     beyond = "; ".join(start + ", ".join(labels) for start, labels in told if labels)
     for line in (beyond, details.causes):

@@ -26,6 +26,7 @@ from harness.evaluation.diagnosis import PowerError, SmallestReadable
 from harness.evaluation.observed import ObservedPoint, Pair
 from harness.evaluation.points import Inputs as UncertainInputs
 from harness.evaluation.points import PointValues, point_values
+from harness.evaluation.secondary import Split
 from harness.limits import CLIP, approach_current, ceiling
 from harness.steps import Options, both_ways, ladder
 from simulated.assembly import (
@@ -42,6 +43,10 @@ from simulated.observers import path_as_it_is
 from simulated.winding import signed_turns
 
 RUN_DATE = dt.date(2026, 11, 26)
+SECONDARY_UNCERTAINTY = 2e-3
+"""Standard uncertainty of the multimeter in the secondary, relative."""
+SECONDARY_STEP = 1e-6
+"""Its resolution in amperes: less is not read."""
 VOLTAGE_GAIN = 2e-3
 """Bound of the error of the meter's voltage channel."""
 POWER_UNCERTAINTY, SEARCH_UNCERTAINTY = 1e-3, 0.02
@@ -141,6 +146,22 @@ class DirectBench:
                 low, high = (low, middle) if above else (middle, high)
             error = 1 + self._draw.gauss(0, SEARCH_UNCERTAINTY / 2)
             found.append(SmallestReadable(rng.name, ufloat(high * error, high * SEARCH_UNCERTAINTY)))
+        return found
+
+    def secondaries(self, points: Sequence[PointValues]) -> list[Split]:
+        """What a multimeter of 0.2 % in the secondary would have read at `points`, sharing their reference."""
+        gain, found = ufloat(0.0, SECONDARY_UNCERTAINTY), []
+        off = self._draw.gauss(0, SECONDARY_UNCERTAINTY / 2)
+        for p in points:
+            rng = self.device.range_named(p.observed.range)
+            flowing = abs(self._phasor(rng, p.observed.nominal_current))
+            if p.ratio_error is None or flowing < SECONDARY_STEP:
+                continue
+            through = flowing * (1 + off) * (1 + gain)
+            true = p.observed.nominal_current / float(p.reference.nominal_value)
+            turned = through * self.device.transformer.secondary_turns / rng.primary_turns
+            error = turned / (p.reference * true) - 1
+            found.append(Split(p, through, error, (1 + p.ratio_error) / (1 + error) - 1))
         return found
 
     def _range(self, rng: Range) -> Iterator[ObservedPoint]:

@@ -48,7 +48,8 @@ class ConductancePrior(Table):
 class Priors(Table):
     """What the readings may do, each key a normal prior; a key left out is exactly nothing.
 
-    `gain`: flat. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated ampere-turns,
+    `gain`: flat, of the module. `transformer_gain`: flat, of the transformer; `trimmed`: what of it the maker has taken away in
+    the module, so that the secondary alone shows it. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated ampere-turns,
     appearing towards them. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `bend`: error at the rated ones, in
     proportion to current. `burden`: of the secondary loop beyond a sound one's, as a part of it. `closed_turn`: what conducts
     around the core. `added_current`: a constant primary current, as a fraction of the smallest
@@ -57,6 +58,8 @@ class Priors(Table):
     """
 
     gain: Prior = Prior()
+    transformer_gain: Prior = Prior()
+    trimmed: Prior = Prior()
     slope: Prior = Prior()
     droop_at_top: Prior = Prior()
     droop_at_bottom: Prior = Prior()

@@ -88,6 +88,8 @@ def summary_lines(results: Results, out: Path) -> list[str]:
         lines += [f"  {line}" for line in (odds_text(shown[0]), results.diagnosis_note) if line]
         if results.diagnosis_details.extra_measurement:
             lines.append(f"  {results.diagnosis_details.extra_measurement}")
+        look = results.diagnosis_details.look
+        lines += [f"  {look}"] if look and look not in results.diagnosis_details.extra_measurement else []
     return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
 
 

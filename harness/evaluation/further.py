@@ -57,7 +57,8 @@ NOT_FORETOLD = 2.0
 class Further:
     """What is to be put into a range's result, by its field names, the verdict on it and why it is not a plain pass.
 
-    `smallest_current` in amperes, uncertain, where a search found it; `checks` is what there is to validate by trials.
+    `smallest_current` in amperes, uncertain, where a search found it; `checks` is what there is to validate by trials;
+    `splits` where the error of each point is, as far as the secondary was read.
     """
 
     found: dict[str, Any] = field(default_factory=dict)
@@ -66,6 +67,7 @@ class Further:
     smallest_current: Any | None = None
     checks: dict[str, Check] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
+    splits: tuple[Split, ...] = ()
 
 
 def further(
@@ -79,7 +81,7 @@ def further(
     phase = tuple(_phase(device, inputs, found) for found in angles)
     checks = _checks(rng, own, power, angles, phase)
     ratio = [p for p in points if p.observed.range == rng.name and p.observed.direction != "search"]
-    splits = [split(device, inputs, p) for p in ratio]
+    splits = tuple(s for p in ratio if (s := split(device, inputs, p)) is not None)
     asked = any(p.observed.power_asked and p.observed.direction == "single" for p in ratio)
     turned = _reversed(rng, power) + _other_power_factor(rng, power) + _not_foretold(rng, phase)
     if asked and not power:
@@ -90,7 +92,7 @@ def further(
     found: dict[str, Any] = {
         "power": power,
         "phase": phase,
-        "parts": tuple(_parts(inputs, s) for s in splits if s is not None),
+        "parts": tuple(_parts(inputs, s) for s in splits),
     }
     search = [p for p in points if p.observed.direction == "search"]
     searched = smallest_found(device, inputs, search, rng)
@@ -111,7 +113,7 @@ def further(
     value = None if searched is None else searched.value
     remarks = _remarks(device, rng, power, phase, None if smallest is None else smallest[0])
     remarks += watched_too_short(device, found.get("no_load"))
-    return Further(found, worst(verdicts), tuple(reasons), value, checks, tuple(remarks))
+    return Further(found, worst(verdicts), tuple(reasons), value, checks, tuple(remarks), splits)
 
 
 def _remarks(

@@ -22,6 +22,7 @@ from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.power import power_values
 from harness.evaluation.repeatability import RangeScatter, range_scatter
+from harness.evaluation.secondary import Split
 from harness.evaluation.slope import Slope, fitted, slope_of
 from harness.evaluation.straight_line import propagated
 from harness.evaluation.uncertainty import covariance, coverage_factor
@@ -93,6 +94,7 @@ def evaluate_ranges(
     results = []
     reasons: list[str] = []
     thresholds: list[SmallestReadable] = []
+    splits: list[Split] = []
     checks: dict[str, Check] = {}
     for rng in device.ranges:
         other = base if rng != device.ranges[0] and base is not None and base_usable(base.value) else None
@@ -103,6 +105,7 @@ def evaluate_ranges(
         checks |= _checks(result, _of_range(values, rng), slopes[rng.name], other)
         beyond = further(device, inputs, everything, powers, rng)
         checks |= beyond.checks
+        splits += beyond.splits
         if beyond.smallest_current is not None:
             thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
         left_out = _left_out_beyond(known.get(rng.name))
@@ -114,7 +117,7 @@ def evaluate_ranges(
     errors = [
         PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error) for p in powers
     ]
-    found = diagnose(device, values, errors, thresholds, causes=causes, origin=causes_origin)
+    found = diagnose(device, values, errors, thresholds, splits, causes=causes, origin=causes_origin)
     check = bench_check(device, bench, inputs, points)
     reasons += check[1] if check is not None else []
     verdicts = [r.verdict for r in results] + ([check[0].verdict] if check is not None else [])

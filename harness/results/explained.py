@@ -26,9 +26,9 @@ class Hypothesis:
 class DiagnosisDetails:
     """What a diagnosis leaves open. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
 
-    `same_readings`: further explanations that would read exactly like the likeliest. `not_shown`: causes that this run
-    says nothing of, alone or beside the likeliest. `goodness_of_fit`: probability of a fit as poor as that of
-    the best explanation. `causes`: which catalogue was used.
+    `look`: where to look for the likeliest cause. `same_readings`: further explanations that would read exactly like it.
+    `not_shown`: causes that this run says nothing of, alone or beside the likeliest. `goodness_of_fit`: probability of a fit
+    as poor as that of the best explanation. `causes`: which catalogue was used.
     """
 
     together: tuple[str, ...] = ()
@@ -37,6 +37,7 @@ class DiagnosisDetails:
     not_shown: tuple[str, ...] = ()
     goodness_of_fit: float | None = None
     causes: str = ""
+    look: str = ""
 
 
 def odds_text(likeliest: Hypothesis) -> str:

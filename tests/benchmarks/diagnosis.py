@@ -67,11 +67,13 @@ class Case:
     faults: tuple[str, ...] = ()
     distortion: str = ""
     everything: bool = False
+    secondary: bool = False
 
     @property
     def name(self) -> str:
-        """As it is printed."""
-        return " + ".join(self.faults) or self.distortion or "healthy"
+        """As it is printed, with what was read beside currents."""
+        read = " (power too)" if self.everything else " (secondary too)" if self.secondary else ""
+        return (" + ".join(self.faults) or self.distortion or "healthy") + read
 
 
 def _parallel_path(draw: random.Random) -> Distortion:
@@ -153,6 +155,8 @@ def diagnosed(case: Case, seed: int) -> Diagnosis:
     distortion = made(random.Random(f"{seed} {case.distortion}")) if made else undistorted
     bench = DirectBench(inputs, case.faults, seed, distortion)
     points = bench.points()
+    if case.secondary:
+        return diagnose(inputs.device, points, secondaries=bench.secondaries(points))
     if not case.everything:
         return diagnose(inputs.device, points)
     return diagnose(inputs.device, points, bench.powers(), bench.smallest())
@@ -209,9 +213,10 @@ def possible(faults: Sequence[str]) -> bool:
 
 def cases(pairs: bool = True) -> list[Case]:
     """The whole campaign."""
-    found = [Case(), Case(everything=True)]
+    found = [Case(), Case(everything=True), Case(secondary=True)]
     found += [Case((f,)) for f in (*CURRENT_FAULTS, *OTHER_FAULTS)]
     found += [Case((f,), everything=True) for f in (*CURRENT_FAULTS, *OTHER_FAULTS)]
+    found += [Case((f,), secondary=True) for f in CURRENT_FAULTS]
     found += [Case(distortion=name) for name in (*UNLISTED, *DRAWN)]
     if pairs:
         found += [Case(p) for p in itertools.combinations(CURRENT_FAULTS, 2) if possible(p)]
@@ -231,13 +236,13 @@ def main(count: int, first: int) -> None:
         for case, told in pool.map(_told, jobs):
             right = told["first"] + told["together"] + told["hidden"] + told["same readings"]
             part = right / told.total()
-            kind = f"{len(case.faults)} faults, distortion {bool(case.distortion)}, power {case.everything}"
+            kind = f"{len(case.faults)} faults, distortion {bool(case.distortion)}, power {case.everything}, secondary {case.secondary}"
             sums.setdefault(kind, Counter()).update(
                 first=told["first"], together=told["together"], hidden=told["hidden"], same=told["same readings"], all=told.total(), right=right,
                 cases=1, met=int(part >= 0.95),
             )  # fmt: skip
             print(
-                f"{case.name + (' (power too)' if case.everything else ''):<75} {part:7.1%} {dict(told.most_common(5))}",
+                f"{case.name:<75} {part:7.1%} {dict(told.most_common(5))}",
                 flush=True,
             )
     for kind, total in sums.items():

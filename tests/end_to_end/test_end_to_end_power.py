@@ -92,6 +92,19 @@ def test_what_only_power_shows_is_named(files: tuple[Path, Path], fault: str) ->
     assert results.diagnosis[0].range == (fault.partition(":")[2] or None)
 
 
+@pytest.mark.parametrize(
+    "fault", ["closed-turn", "drifted-gain", "display-factor-forgotten", "switch-left-in-another-position"]
+)
+def test_the_meter_in_the_secondary_leaves_no_doubt_which_side_it_is(files: tuple[Path, Path], fault: str) -> None:
+    """Transformer or module: what currents alone leave open between a closed turn and a drifted gain is decided."""
+    twin = TwinRun(_inputs(files, "turns_check"), [fault])
+    twin.run()
+    results = twin.results()
+    assert results.diagnosis[0].fault == fault
+    assert results.diagnosis[0].probability > 0.95
+    assert results.diagnosis_details.together == ()
+
+
 def test_the_power_factor_changes_with_the_load_off(power: TwinRun) -> None:
     """And the meter in the secondary is on its range before anything flows."""
     flowing = False

@@ -88,11 +88,22 @@ def test_a_closed_turn_takes_what_the_loop_lets_it(tmp_path: Path) -> None:
 
 
 def test_a_closed_turn_and_a_drifted_gain_are_not_told_apart() -> None:
-    """Both take the same part at every current: each is named beside the other, and no further reading is promised to tell."""
+    """Both take the same part at every current: each is named beside the other, and a meter in the secondary would tell."""
     for seed in SEEDS:
         found = diagnosed(Case(("closed-turn",)), seed)
         assert {"closed-turn", "drifted-gain"} <= set(found.details.together)
-        assert found.details.extra_measurement.startswith("no further reading tells them apart; look")
+        assert "read the secondary current" in found.details.extra_measurement
+        assert "never open the secondary under current" in found.details.extra_measurement
+        assert "drifted-gain" not in found.details.not_shown
+
+
+@pytest.mark.parametrize("fault", CURRENT_FAULTS)
+def test_a_meter_in_the_secondary_tells_them_too(fault: str) -> None:
+    """It tells the transformer's faults from the module's: a closed turn from a drifted gain, and none is left open between them."""
+    case = Case((fault,), secondary=True)
+    found = diagnosed(case, SEEDS[0])
+    assert judged(case, found) == "first"
+    assert {"closed-turn", "drifted-gain"} - set(found.details.together)
 
 
 @pytest.mark.parametrize("fault", OTHER_FAULTS)

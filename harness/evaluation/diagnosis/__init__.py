@@ -18,17 +18,26 @@ from harness.evaluation.diagnosis.observations import (
     Observations,
     PowerError,
     PowerValues,
+    SecondaryValues,
     SmallestReadable,
     ThresholdValues,
     observations,
 )
 from harness.evaluation.diagnosis.separation import advise
 from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
-from harness.evaluation.diagnosis.wording import further, none_fits, not_told_apart
+from harness.evaluation.diagnosis.wording import further, looking, none_fits, not_told_apart
 from harness.evaluation.points import PointValues
 from harness.results import DiagnosisDetails, Hypothesis
 
-__all__ = ["Diagnosis", "PowerError", "PowerValues", "SmallestReadable", "ThresholdValues", "diagnose"]
+__all__ = [
+    "Diagnosis",
+    "PowerError",
+    "PowerValues",
+    "SecondaryValues",
+    "SmallestReadable",
+    "ThresholdValues",
+    "diagnose",
+]
 
 SHOWN = 1e-6
 """Less likely causes are not listed."""
@@ -54,16 +63,17 @@ def diagnose(
     points: Sequence[PointValues],
     powers: Sequence[PowerValues] = (),
     thresholds: Sequence[ThresholdValues] | None = None,
+    secondaries: Sequence[SecondaryValues] = (),
     causes: Catalogue | None = None,
     origin: str = "",
 ) -> Diagnosis:
-    """The diagnosis of a run: its points, power errors and smallest readable currents, as far as it has them.
+    """The diagnosis of a run: its points, power errors, smallest readable and secondary currents, as far as it has them.
 
     `origin` says where `causes` come from when they are not the shipped ones. Without points nothing is said.
     """
     catalogue = causes or shipped()
     named = f"catalogue of causes, revision {catalogue.revision}" + (f", with {origin}" if origin else "")
-    data = observations(device, points, powers, thresholds or ())
+    data = observations(device, points, powers, thresholds or (), secondaries)
     if data is None:
         note = "no point with current was finished, so nothing can be said about causes"
         return Diagnosis((), note, DiagnosisDetails(causes=named))
@@ -78,14 +88,17 @@ def diagnose(
         note, group = none_fits(weighing.causes[0].candidate, weighing.fit), ()
     elif first.fault != NONE:
         note = not_told_apart([w.candidate.text for w in group])
+    told_together = tuple(w.candidate.label for w in group) if note and group else ()
+    silent = [c for c in (*unseen, *(weighing.masked if group else ())) if c.label not in told_together]
     return Diagnosis(
         listed,
         note,
         DiagnosisDetails(
-            together=tuple(w.candidate.label for w in group) if note and group else (),
+            together=told_together,
+            look="" if first.fault in (NONE, OTHER) else looking(weighing.causes[0].candidate.looks),
             extra_measurement=_extra(device, catalogue, weighing, data, group, unseen),
             same_readings=_labels(weighing.aliases if group else ()),
-            not_shown=_labels([*unseen, *(weighing.masked if group else ())]),
+            not_shown=_labels(silent),
             goodness_of_fit=_rounded(weighing.fit),
             causes=named,
         ),

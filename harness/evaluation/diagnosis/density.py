@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.evaluation.diagnosis.model import Predictions
-from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, Array, Observations
+from harness.evaluation.diagnosis.observations import POWER, RATIO, SECONDARY, ZERO, Array, Observations
 
 TINY = 1e-5
 """Keeps a covariance of values without uncertainty invertible."""
@@ -88,7 +88,7 @@ def unmodelled(data: Observations, shape: float) -> Array:
     kind = data.settings.kind
     # For power at an angle, the phase displacement is not exactly of the shape assumed either.
     angle = 1 + np.abs(data.settings.tangent) * (kind == POWER)
-    found: Array = shape * angle * np.abs(1 + data.values) * ((kind == RATIO) | (kind == POWER) | (kind == THRESHOLD))
+    found: Array = shape * angle * np.abs(1 + data.values) * (kind != ZERO)
     return found
 
 
@@ -97,12 +97,16 @@ def broad(data: Observations, ranges: int) -> list[Predictions]:
     current (on all ranges alike or on each for itself), and errors that come and go from point to point.
     """
     at, values = data.settings, data.values
-    flowing = (at.kind == RATIO) | (at.kind == POWER)
-    on_range = (at.rng[:, None] == np.arange(ranges)).astype(float) * flowing[:, None]
+    secondary = at.kind == SECONDARY
+    flowing = (at.kind == RATIO) | (at.kind == POWER) | secondary
+    # What is wrong in the module does not show in the secondary: there a range is another one.
+    place = at.rng + ranges * secondary
+    ranges *= 1 + int(secondary.any())
+    on_range = (place[:, None] == np.arange(ranges)).astype(float) * flowing[:, None]
     others = np.diag((~flowing).astype(float))[:, ~flowing]
     decades = np.log10(np.maximum(at.current, 1e-9))
-    middles = np.array([np.median(decades[at.rng == r]) if np.any(at.rng == r) else 0.0 for r in range(ranges)])
-    load = decades - middles[at.rng]
+    middles = np.array([np.median(decades[place == r]) if np.any(place == r) else 0.0 for r in range(ranges)])
+    load = decades - middles[place]
     free = np.concatenate([0.5 * on_range, others], axis=1)
     found = [np.concatenate([free, 0.003 * on_range * load[:, None]], axis=1)]
     for size in (0.003, 0.03, 0.3):

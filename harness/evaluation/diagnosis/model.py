@@ -16,11 +16,12 @@ from harness.causes import Catalogue, Priors
 from harness.device import Device
 from harness.evaluation.diagnosis.hypotheses import Candidate
 from harness.evaluation.diagnosis.loop import Core, clipped, driven, loaded
-from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, ZERO, Array, Settings
+from harness.evaluation.diagnosis.observations import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Array, Settings
 
 KEYS = (
     "gain", "slope", "droop_at_top", "droop_at_bottom", "added_current",
     "offset", "voltage_gain", "phase", "phase_slope", "threshold", "bend", "burden", "closed_turn",
+    "transformer_gain", "trimmed",
 )  # fmt: skip
 TOP, BOTTOM = KEYS.index("droop_at_top"), KEYS.index("droop_at_bottom")
 BURDEN, CLOSED_TURN = KEYS.index("burden"), KEYS.index("closed_turn")
@@ -94,13 +95,15 @@ class Model:
         described = np.array([r.primary_turns for r in device.ranges], dtype=float)[at.rng]
         scale = np.array([r.display_factor for r in device.ranges])[at.rng]
         least = device.ranges[-1].minimum_current
+        ratio, zero, power, threshold, secondary = (at.kind == k for k in (RATIO, ZERO, POWER, THRESHOLD, SECONDARY))
+        module = ~secondary
         signed = self.turns[:, at.rng] * self.alive[:, None]
-        factor = np.abs(signed) * self.display[:, at.rng]
+        # The display is behind the secondary.
+        factor = np.abs(signed) * np.where(secondary, 1.0, self.display[:, at.rng])
         load = np.maximum(np.abs(signed) * described * at.current / rated, 1e-4)
         decades = np.log10(load / FROM_LOAD)
         top = np.minimum(load, 1.5)
         bottom = np.maximum(0.0, np.log10(BOTTOM_FROM / load)) / math.log10(BOTTOM_FROM / BOTTOM_AT)
-        ratio, zero, power, threshold = (at.kind == k for k in (RATIO, ZERO, POWER, THRESHOLD))
         # A threshold acts before the display multiplies, and falls as the turns rise.
         inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
         core = Core(
@@ -110,35 +113,43 @@ class Model:
         turn = loaded(self._mean(CLOSED_TURN, at), core.burden)
         iron = driven(load, core, self.of_droop)
         entry = clipped(load * turn.arrives * iron.arrives, largest, largest * self.input_clips_by)
-        arrives = turn.arrives * iron.arrives * entry.arrives
+        arrives = turn.arrives * iron.arrives * np.where(secondary, 1.0, entry.arrives)
         inverse = inverse / arrives
-        flowing = (ratio + np.sign(signed) * self.sense[:, None] * power) * factor * arrives - inverse * threshold
+        sign = (ratio | secondary) + np.sign(signed) * self.sense[:, None] * power
+        flowing = sign * factor * arrives - inverse * threshold
         base = np.where(zero, 0.0, np.where(threshold, inverse, flowing) - 1)
         step = display.resolution * scale * self.display[:, at.rng] / at.current
         readable = display.smallest_readable_current
         added = factor * least / at.current
         shapes = np.stack(
             [
-                flowing,
+                flowing * module,
                 flowing * decades,
                 flowing * top**4 * ~core.saturates_early,
                 flowing * bottom,
-                added * (ratio | zero) + added / at.power_factor * power - least / (readable * scale) * threshold,
+                added * (ratio | zero | secondary)
+                + added / at.power_factor * power
+                - least / (readable * scale) * threshold,
                 step * (ratio | zero) - inverse * display.resolution / readable * threshold,
                 flowing * power,
                 flowing * at.tangent * power,
                 flowing * at.tangent * decades * power,
                 inverse * threshold,
-                flowing * top,
+                flowing * top * module,
                 flowing * turn.columns[1] / turn.arrives,
                 flowing * turn.columns[0] / turn.arrives,
+                flowing,
+                flowing * secondary,
             ],
             axis=2,
         )
         # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
         knees = np.stack([flowing * (top**2 - top**4) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2)
-        parts = [(column, part.arrives) for part in (iron, entry) for column in part.columns]
-        others = np.stack([flowing * column / arrived for column, arrived in parts], axis=2)
+        others = np.stack(
+            [flowing * column / iron.arrives for column in iron.columns]
+            + [flowing * module * column / entry.arrives for column in entry.columns],
+            axis=2,
+        )
         return base, shapes, knees, others
 
     def _mean(self, key: int, at: Settings) -> Array:

@@ -1,4 +1,4 @@
-"""What a diagnosis is made from, as one vector: ratio errors, zeros, power errors and smallest readable currents."""
+"""What a diagnosis is made from, as one vector: ratio errors, zeros, power errors, smallest readable and secondary currents."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from harness.evaluation.uncertainty import covariance, rectangular
 
 Array = NDArray[np.float64]
 
-RATIO, ZERO, POWER, THRESHOLD = 0, 1, 2, 3
+RATIO, ZERO, POWER, THRESHOLD, SECONDARY = 0, 1, 2, 3, 4
 
 
 class PowerValues(Protocol):
@@ -42,6 +42,17 @@ class ThresholdValues(Protocol):
     def range(self) -> str: ...
     @property
     def current(self) -> Any: ...
+
+
+class SecondaryValues(Protocol):
+    """A current read in the secondary: `transformer_error` is what it is of the one described, less one, a value of `uncertainties`
+    that shares its reference with `point`.
+    """
+
+    @property
+    def point(self) -> PointValues: ...
+    @property
+    def transformer_error(self) -> Any: ...
 
 
 @dataclass(frozen=True)
@@ -77,7 +88,7 @@ class Settings:
 class Observations:
     """`values` (n,) at `settings` with covariance (n, n); `shared` is the part of it that a repetition would share.
 
-    A ratio or power error is a fraction. A zero is the indicated current over the smallest one the range claims, a threshold the
+    A ratio, power or transformer error is a fraction. A zero is the indicated current over the smallest one the range claims, a threshold the
     current found over the one described, less one.
     """
 
@@ -115,6 +126,7 @@ def observations(
     points: Sequence[PointValues],
     powers: Sequence[PowerValues],
     thresholds: Sequence[ThresholdValues],
+    secondaries: Sequence[SecondaryValues] = (),
 ) -> Observations | None:
     """Everything read with current, in one vector; None when there is nothing."""
     smallest = {r.name: r.minimum_current for r in device.ranges}
@@ -150,6 +162,11 @@ def observations(
         rows.append((THRESHOLD, threshold.range, float(current.nominal_value), 1.0))
         values.append(current / readable[threshold.range] - 1)
         own.append(0.0)
+    for through in secondaries:
+        reference = float(through.point.reference.nominal_value)
+        rows.append((SECONDARY, through.point.observed.range, reference, 1.0))
+        values.append(through.transformer_error)
+        own.append(through.point.random_reference / reference)
     spread = covariance(values)
     shared = spread - np.diag(np.minimum(np.square(own), np.diag(spread)))
     return Observations(settings(device, rows), np.array([float(v.nominal_value) for v in values]), spread, shared)

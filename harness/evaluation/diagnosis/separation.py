@@ -20,6 +20,7 @@ from harness.evaluation.diagnosis.model import Model
 from harness.evaluation.diagnosis.observations import (
     POWER,
     RATIO,
+    SECONDARY,
     THRESHOLD,
     ZERO,
     Array,
@@ -36,6 +37,10 @@ SEARCH = 0.02
 """Standard uncertainty of a smallest readable current that was searched for, relative, beside the display step."""
 ANGLE = 5e-4
 """Standard uncertainty of the reference's angle in radians when a power is read at an angle."""
+THROUGH = 2e-3
+"""Standard uncertainty of a multimeter in the secondary, relative: a judgement."""
+WORTH = 0.1
+"""A measurement expected to give less than this part of what is missing is not proposed."""
 SAME_PLACE = 0.05
 """A current nearer (relative) to one already read than this is the same place on the meter's curve."""
 NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(24)
@@ -75,6 +80,7 @@ def measurements(device: Device) -> list[Measurement]:
         found.append(Measurement(THRESHOLD, rng.name, device.display.smallest_readable_current * rng.display_factor))
     common = min(r.maximum_current for r in device.ranges)
     for i, rng in enumerate(device.ranges):
+        found.append(Measurement(SECONDARY, rng.name, rng.maximum_current))
         found += [Measurement(RATIO, rng.name, common, other=o.name) for o in device.ranges[i + 1 :]]
     return found
 
@@ -112,6 +118,10 @@ def advise(model: Model, probabilities: Sequence[float], data: Observations, com
         ]
     )
     missing = -float(np.sum(weights * np.log(np.maximum(weights, 1e-300))))
+    # Nobody opens a secondary for what another reading tells as well.
+    into_secondary = np.array([option.kind == SECONDARY for option in options])
+    if information[~into_secondary].max() >= WORTH * missing or SECONDARY in data.settings.kind:
+        information[into_secondary] = 0.0
     # Of measurements equally good to a hundredth the first is taken, so that rounding decides nothing.
     best = int(np.argmax(information > information.max() - 0.01 * missing))
     return Advice(
@@ -165,6 +175,8 @@ def _uncertainty(
             same = data.settings.rng[near] == rng[i] and float(away.min()) < SAME_PLACE
             shared[i, near] += model_error[near] ** 2 if same else 0.0
             own[i] = step**2 + (model_error[near] if same else shape) ** 2
+        elif option.kind == SECONDARY:
+            own[i] = reference + THROUGH**2 + shape**2
         elif option.kind == POWER:
             angle = math.tan(math.acos(option.power_factor))
             power = (

@@ -7,12 +7,9 @@ from collections.abc import Sequence
 
 from harness.device import Device
 from harness.evaluation.diagnosis.hypotheses import Candidate
-from harness.evaluation.diagnosis.observations import POWER, RATIO, THRESHOLD, ZERO
-from harness.evaluation.diagnosis.separation import Advice, Measurement
+from harness.evaluation.diagnosis.observations import POWER, RATIO, SECONDARY, THRESHOLD, ZERO
+from harness.evaluation.diagnosis.separation import WORTH, Advice, Measurement
 from harness.quantities import format_quantity
-
-WORTH = 0.1
-"""A measurement expected to give less than this part of what is missing is not proposed."""
 
 
 def not_told_apart(texts: Sequence[str]) -> str:
@@ -31,15 +28,19 @@ def none_fits(best: Candidate, fit: float) -> str:
 def further(device: Device, advice: Advice, group: Sequence[Candidate], aim: str) -> str:
     """What to measure or look at next to tell `group` apart, in one line that begins with its `aim`."""
     if advice.gain < WORTH:
-        looks = list(dict.fromkeys(look for c in group for look in c.looks))
-        where = f", with the supply disconnected and locked off: {'; '.join(looks)}" if looks else ""
-        return f"no further reading tells them apart; look{where}" if looks else "no further reading tells them apart"
+        look = looking(list(dict.fromkeys(look for c in group for look in c.looks)))
+        return f"no further reading tells them apart{f'; {look}' if look else ''}"
     other = max(range(1, len(group)), key=lambda h: _apart(advice, h))
     expected = [
         f"{_expected(device, advice.measurement, float(advice.expected[h]), 2 * float(advice.deviations[h]))} if {group[h].label}"
         for h in (0, other)
     ]
     return f"{aim}: {_action(advice.measurement)}; expect {', or '.join(expected)}"
+
+
+def looking(looks: Sequence[str]) -> str:
+    """Where to look, in a sentence; empty for nowhere."""
+    return f"look, with the supply disconnected and locked off: {'; '.join(looks)}" if looks else ""
 
 
 def _apart(advice: Advice, h: int) -> float:
@@ -61,6 +62,11 @@ def _action(measurement: Measurement) -> str:
             )
         case kind if kind == ZERO:
             return f"read {measurement.range} with no current"
+        case kind if kind == SECONDARY:
+            return (
+                f"read the secondary current on {measurement.range} at {current}, with a meter fitted into the secondary while the supply is "
+                "disconnected and locked off (role `secondary`; never open the secondary under current)"
+            )
         case kind if kind == THRESHOLD:
             return f"find the smallest current that {measurement.range} shows"
         case _:
@@ -77,6 +83,9 @@ def _expected(device: Device, measurement: Measurement, value: float, width: flo
         return f"{format_quantity(max(0.0, measurement.current * (1 + value)), 'A')} ({percent})"
     if measurement.kind == POWER:
         return "a negative power" if value < -1 else f"a power off by {percent}"
+    if measurement.kind == SECONDARY:
+        through = measurement.current * rng.primary_turns / device.transformer.secondary_turns
+        return f"{format_quantity(max(0.0, through * (1 + value)), 'A')} ({percent})"
     if measurement.kind == ZERO:
         return format_quantity(max(0.0, value * rng.minimum_current), "A", 3)
     readable = device.display.smallest_readable_current * rng.display_factor
