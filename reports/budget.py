@@ -36,7 +36,10 @@ _CANCELS = (
     "What changes power in the same proportion at all power factors, as a gain does, cancels in the phase displacement and is "
     "not listed there."
 )
-_OFTEN = "An input named more than once belongs to each of the points the result was found from."
+_OFTEN = (
+    "An input named more than once belongs to each of the points the result was found from. Where such inputs are alike they stand in one "
+    "line with their number: u(x), c and degrees of freedom are those of each, the contribution is their root sum of squares."
+)
 
 
 def budgets(results: Results) -> Iterator[Flowable]:
@@ -51,7 +54,8 @@ def budgets(results: Results) -> Iterator[Flowable]:
         return
     yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(shown)) * mm)
     yield heading("Uncertainty budgets")
-    yield prose(_explained(ratio, power, phase, [*smallest, *check]), "small")
+    often = any(len({line.source for line in one.lines}) < len(one.lines) for one in shown)
+    yield prose(_explained(ratio, power, phase, often), "small")
     for one in shown:
         yield space(3)
         yield budget_table(one)
@@ -73,9 +77,7 @@ def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
     return min(found, key=lambda p: p.nominal_current, default=None)
 
 
-def _explained(
-    ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], others: Sequence[Budget]
-) -> str:
+def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], often: bool) -> str:
     """What is shown of all there is, and how to read it."""
     told = ["Of each range the point closest to its limit."] if ratio else []
     if power:
@@ -87,7 +89,7 @@ def _explained(
     told.append(_COLUMNS)
     told += [_WINDOW] if ratio else []
     told += [_CANCELS] if phase else []
-    told += [_OFTEN] if others else []
+    told += [_OFTEN] if often else []
     return " ".join(told)
 
 

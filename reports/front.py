@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import Point, RangeResult, Results, accepted
+from harness.results import BenchCheck, Point, RangeResult, Results, accepted
 from reports.paper import (
     ACCENT,
     HALF,
@@ -24,7 +24,17 @@ from reports.paper import (
     ruled,
     space,
 )
-from reports.rounding import NO_BREAK, current, exact, percent_pair, plus_minus, round_significant, true_minus, written
+from reports.rounding import (
+    NO_BREAK,
+    current,
+    exact,
+    percent_pair,
+    plus_minus,
+    round_half_up,
+    round_significant,
+    true_minus,
+    written,
+)
 
 _RULES = {
     "simple": "simple acceptance",
@@ -38,6 +48,18 @@ def ratio_taken(results: Results) -> bool:
     """Whether the run was to take ratio errors: one for the zero or the smallest current alone does not."""
     other = results.bench_check is not None or any(r.smallest or r.no_load for r in results.ranges)
     return any(r.points for r in results.ranges) or not other
+
+
+def bench_alone(results: Results) -> bool:
+    """Whether the run was about the bench and nothing of the item was judged."""
+    looked_at = any(r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance for r in results.ranges)
+    return results.bench_check is not None and not looked_at
+
+
+def criterion(check: BenchCheck) -> str:
+    """By what the bench's own check is judged, and the E it came to."""
+    came_to = written(round_half_up(exact(check.normalized_error), -2))
+    return f"{check.criterion.replace('<=', '≤')}; E = {came_to}"
 
 
 def certificate_number(results: Results) -> str:
@@ -96,8 +118,15 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     lines: list[Flowable] = [prose(_statement(results), "statement")]
     lines += [prose(true_minus(reason)) for reason in results.reasons]
     lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
-    lines.append(prose(f"{_claim(results)} Decision rule: {_RULES[results.decision.rule]}.", "label"))
+    lines.append(prose(" ".join(part for part in (_claim(results), *_judged_by(results)) if part), "label"))
     yield panel(results.verdict, ACCENT if accepted(results.verdict) else INK, lines)
+
+
+def _judged_by(results: Results) -> Iterator[str]:
+    if not bench_alone(results):
+        yield f"Decision rule: {_RULES[results.decision.rule]}."
+    if results.bench_check is not None:
+        yield f"The bench is judged by {criterion(results.bench_check)}."
 
 
 def _claim(results: Results) -> str:
@@ -241,7 +270,7 @@ def _ranges(results: Results) -> Flowable:
                 f"{r.display_factor:.6g}",
                 current(r.minimum_current),
                 current(r.maximum_current),
-                current(r.ceiling),
+                current(r.ceiling) if r.ceiling else "–",
                 r.ceiling_set_by,
             ]
             for r in results.ranges

@@ -24,7 +24,7 @@ from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
 from harness.record import Record, continue_record, read_record
-from harness.results import Point, PowerPoint
+from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.steps import Options, signed_text
 from harness.stop import StopSignal
 from instruments.person import ConsolePerson
@@ -206,9 +206,11 @@ def _confirm_cautions(attendance: Attendance, progress: TerminalProgress, consol
 
 def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
     for rng in rehearsal.results.ranges:
+        held = (
+            f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}" if rng.ceiling else NOT_VISITED
+        )
         console.print(
-            f"  {rng.name:<6} {format_quantity(rng.minimum_current, 'A'):>8} to {format_quantity(rng.maximum_current, 'A'):<8} "
-            f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}",
+            f"  {rng.name:<6} {format_quantity(rng.minimum_current, 'A'):>8} to {format_quantity(rng.maximum_current, 'A'):<8} {held}",
             highlight=False,
             soft_wrap=not console.is_terminal,
         )

@@ -29,6 +29,7 @@ from harness.evaluation.validation import Check, ratio_error, validate
 from harness.evaluation.validation import effective_turns as turns_model
 from harness.quantities import format_percent, format_quantity
 from harness.results import (
+    NOT_VISITED,
     BenchCheck,
     DiagnosisDetails,
     Hypothesis,
@@ -214,7 +215,7 @@ def _range_result(
         minimum_current=rng.minimum_current,
         maximum_current=rng.maximum_current,
         ceiling=known.ceiling if known else 0.0,
-        ceiling_set_by=known.ceiling_set_by if known else "not reached",
+        ceiling_set_by=known.ceiling_set_by if known else NOT_VISITED,
         effective_turns=turns,
         zero=zero,
         points=points,

@@ -18,9 +18,10 @@ from harness.results.explained import DiagnosisDetails, Hypothesis, ValidatedQua
 from harness.results.file import SCHEMA, from_json, read_results, to_json
 from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point
 from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
-from harness.results.whole import DecisionRule, DeviceSummary, InstrumentSummary, RangeResult, Results, Run
+from harness.results.whole import NOT_VISITED, DecisionRule, DeviceSummary, InstrumentSummary, RangeResult, Results, Run
 
 __all__ = [
+    "NOT_VISITED",
     "SCHEMA",
     "VERDICTS",
     "BenchCheck",

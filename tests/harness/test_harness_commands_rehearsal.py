@@ -35,3 +35,11 @@ def test_every_row_of_power_says_at_which_power_factor(tmp_path: Path) -> None:
 def test_points_without_power_have_no_column_for_it(tmp_path: Path, procedure: str) -> None:
     heading, *_ = _told(tmp_path / "plain", BENCH, procedure)
     assert heading.split() == ["range", "step", "current", "U", "expected", "limit", "limit", "/", "U"]
+
+
+def test_a_range_that_is_not_visited_has_no_ceiling(tmp_path: Path) -> None:
+    """The bench is checked by the current its standard is known at, on one range."""
+    told = [line for line in _told(tmp_path / "check", BENCH_POWER, "bench_check") if line.startswith("  x")]
+    assert [line.split()[-2:] for line in told[1:]] == [["not", "visited"]] * 2
+    assert "ceiling 80 A" in told[0]
+    assert not any("ceiling" in line for line in told[1:])

@@ -448,6 +448,29 @@ def test_the_bench_check_says_what_it_is_judged_by() -> None:
     assert _squeezed("The item did not meet its claim") not in text
 
 
+def test_a_run_for_the_bench_alone_speaks_of_no_decision_rule_and_no_ratio_error() -> None:
+    check = contract.BenchCheck(
+        "standard", 10.0, _stated(1.0, 0.002), _stated(1.0009, 0.001), _stated(0.0009, 0.0023), 0.391, "pass"
+    )
+    good = sample_results.passing()
+    visited, *others = (dataclasses.replace(r, points=(), zero=None, line=None) for r in good.ranges)
+    not_visited = tuple(dataclasses.replace(r, ceiling=0.0, ceiling_set_by=contract.NOT_VISITED) for r in others)
+    results = dataclasses.replace(good, bench_check=check, ranges=(visited, *not_visited))
+    text = _body(results)
+    assert _squeezed("The bench is judged by |E| ≤ 1 (ISO/IEC 17043), not by the decision rule; E = 0.39.") in text
+    assert _squeezed("E = deviation / U") in text
+    for absent in (
+        "guarded acceptance",
+        "Guard band",
+        "ratio error multiplied",
+        "k of a ratio error",
+        "to the points listed",
+        "0 A not",
+    ):
+        assert _squeezed(absent) not in text
+    assert text.count(_squeezed("not visited")) == 2
+
+
 def test_a_file_without_the_keys_added_since_is_read() -> None:
     results = _resting()
     data = json.loads(contract.to_json(results))
