@@ -7,9 +7,8 @@ from collections.abc import Iterator, Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable
 
-from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated, worst_point
 from reports.budget_table import Budget, Measurand, budget_table
-from reports.front import closest_point
 from reports.paper import heading, prose, space
 from reports.power import MINUTES_PER_RADIAN
 from reports.rounding import NO_BREAK, current, current_exponent, current_unit
@@ -79,7 +78,7 @@ def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
 
 def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], often: bool) -> str:
     """What is shown of all there is, and how to read it."""
-    told = ["Of each range the point closest to its limit."] if ratio else []
+    told = ["Of each range the worst point, as at a glance."] if ratio else []
     if power:
         told.append(
             f"Of power{' and phase displacement' if phase else ''} that whose U is the largest part of its limit; where nothing is "
@@ -94,9 +93,9 @@ def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence
 
 
 def _of_point(found: RangeResult) -> Budget | None:
-    point = closest_point(found.points)
-    if point is None:
+    if not found.points:
         return None
+    point = worst_point(found.points)
     error = Stated(
         point.ratio_error,
         point.standard_uncertainty,
@@ -104,7 +103,7 @@ def _of_point(found: RangeResult) -> Budget | None:
         point.coverage_factor,
         point.degrees_of_freedom,
     )
-    title = f"Budget of the point closest to its limit on range {found.name}: {point.name}"
+    title = f"Budget of the worst point on range {found.name}: {point.name}"
     return Budget(title, RATIO_ERROR, error, point.limit, point.budget)
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import BenchCheck, Point, RangeResult, Results, accepted
+from harness.results import BenchCheck, Point, RangeResult, Results, accepted, worst_point
 from reports.paper import (
     ACCENT,
     HALF,
@@ -176,7 +176,7 @@ def _glance(results: Results) -> Iterator[Flowable]:
         "Turns\nfound",
         "Nearest\nwhole",
         "Points",
-        "Error closest\nto limit in %",
+        "Worst error\nin %",
         "U\nin %",
         "Limit\nin %",
         "Verdict",
@@ -187,7 +187,7 @@ def _glance(results: Results) -> Iterator[Flowable]:
     yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
     yield space(1.5)
     yield prose(
-        "Error closest to limit: that of the point with the least room to its acceptance limit (the limit, less the guard band where there is one). "
+        "Worst error: of the points with the worst verdict, that of the one whose error, without sign, is the largest part of its limit. "
         "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
         "small",
     )
@@ -202,16 +202,12 @@ def _glance_row(found: RangeResult) -> list[str]:
         str(turns.nearest) if turns else "–",
         str(len(found.points)),
     ]
-    worst = closest_point(found.points)
-    row += (
-        [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)] if worst else ["–", "–", "–"]
-    )
+    if found.points:
+        worst = worst_point(found.points)
+        row += [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)]
+    else:
+        row += ["–", "–", "–"]
     return [*row, found.verdict]
-
-
-def closest_point(points: Iterable[Point]) -> Point | None:
-    """The point with the least room between its ratio error, without sign, and what it may be; None without points."""
-    return min(points, key=lambda p: p.acceptance_limit - abs(p.ratio_error), default=None)
 
 
 def limit_text(point: Point) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.results.verdicts import Verdict
+from harness.results.verdicts import VERDICTS, Verdict
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,14 @@ class Point:
     pairs: int
     reference_range: float
     budget: tuple[BudgetLine, ...]
+
+
+def worst_point(points: Sequence[Point]) -> Point:
+    """Of the points with the worst verdict, the one whose ratio error without sign is the largest part of its limit.
+
+    Raises ValueError without points.
+    """
+    return max(points, key=lambda p: (VERDICTS.index(p.verdict), abs(p.ratio_error) / p.limit))
 
 
 @dataclass(frozen=True)

@@ -169,7 +169,7 @@ def test_inputs_of_one_name_that_weigh_differently_stay_apart() -> None:
 
 
 def test_a_run_of_currents_has_budgets_of_ratio_errors_alone() -> None:
-    assert all(title.startswith("point closest") for title in _budgets(sample_results.passing()))
+    assert all(title.startswith("worst point") for title in _budgets(sample_results.passing()))
 
 
 def test_results_written_before_there_were_such_budgets_are_read_and_printed() -> None:

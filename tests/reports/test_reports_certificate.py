@@ -305,24 +305,37 @@ def test_a_range_without_points_is_said_to_be_uncertified() -> None:
     assert "nothing is certified about it" in "".join(_pages(sample_results.stressed()))
 
 
-def _room(p: Point) -> float:
-    return p.limit - abs(p.ratio_error) - p.expanded_uncertainty
+def _part_of_limit(p: Point) -> float:
+    return abs(p.ratio_error) / p.limit
 
 
-def test_every_range_has_the_budget_of_its_tightest_point_and_it_adds_up() -> None:
+def test_one_point_of_a_range_is_called_worst_at_a_glance_and_in_the_budgets() -> None:
+    """Also in a range all of whose points fail, where the largest error of all stands at a current with more claimed."""
+    results = sample_results.failing()
+    front = "\n".join(_pages(results)[:2])
+    for found in results.ranges:
+        worst = max(found.points, key=_part_of_limit)
+        error, uncertainty = _two_digits(worst.ratio_error, worst.expanded_uncertainty)
+        row = rf"^{found.name}\s.*?\s{len(found.points)}\s+{error}\s+{uncertainty}\s+{worst.limit * 100:#.4g}\s+{found.verdict}"
+        assert re.search(row, front, re.MULTILINE | re.DOTALL)
+        assert f"Budget of the worst point on range {found.name}: {worst.name}" in "".join(_pages(results))
+    assert "Worst error: of the points with the worst verdict" in front
+
+
+def test_every_range_has_the_budget_of_its_worst_point_and_it_adds_up() -> None:
     """JCGM 100:2008, 5.1.2: the contributions add in squares to the combined standard uncertainty."""
     results = sample_results.passing()
     text = "".join(_pages(results))
-    parts = text.split("Budget of the point closest to its limit on range ")[1:]
+    parts = text.split("Budget of the worst point on range ")[1:]
     assert len(parts) == len(results.ranges)
     for found, part in zip(results.ranges, parts, strict=True):
-        tightest = min(found.points, key=_room)
+        worst = max(found.points, key=_part_of_limit)
         part = part[: part.index("limit ")]
-        assert tightest.name in part
+        assert worst.name in part
         rows = re.findall(r"([\d.]+)\s+(∞|[\d.]+)\s+(?:yes|no)", part)
-        assert len(rows) == len(tightest.budget)
+        assert len(rows) == len(worst.budget)
         combined = math.sqrt(sum(float(row[0]) ** 2 for row in rows))
-        assert combined == pytest.approx(tightest.standard_uncertainty * 100, rel=0.05)
+        assert combined == pytest.approx(worst.standard_uncertainty * 100, rel=0.05)
         assert [row[1] for row in rows].count("∞") == len(rows) - 1
 
 
