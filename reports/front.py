@@ -1,4 +1,4 @@
-"""The first page: who, what, the verdict with its reasons, every range at a glance, and the item itself."""
+"""The first page: who, what, the verdict with its reasons, and the item itself."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import BenchCheck, Point, RangeResult, Results, accepted, worst_point
+from harness.results import BenchCheck, Results, accepted
 from reports.paper import (
     ACCENT,
     HALF,
@@ -28,10 +28,7 @@ from reports.rounding import (
     NO_BREAK,
     current,
     exact,
-    percent_pair,
-    plus_minus,
     round_half_up,
-    round_significant,
     true_minus,
     written,
 )
@@ -89,7 +86,7 @@ def moment(iso: str) -> str:
 
 
 def front(results: Results) -> Iterator[Flowable]:
-    """The heads of the certificate, the verdict with its reasons, what was set aside, and the ranges at a glance."""
+    """The heads of the certificate, the verdict with its reasons, what was set aside."""
     yield _letterhead(results)
     yield space(9)
     yield prose("Verification certificate", "title")
@@ -100,7 +97,6 @@ def front(results: Results) -> Iterator[Flowable]:
     yield from _verdict(results)
     yield space(5)
     yield _overrides(results)
-    yield from _glance(results)
 
 
 def _letterhead(results: Results) -> Flowable:
@@ -164,55 +160,6 @@ def _overrides(results: Results) -> Flowable:
         f"Overrides: {len(overrides)} check{'s' if len(overrides) > 1 else ''} set aside by the operator", "heading"
     )
     return boxed([head, *(prose(f"{i}. {text}", "strong") for i, text in enumerate(overrides, 1))])
-
-
-def _glance(results: Results) -> Iterator[Flowable]:
-    if not ratio_taken(results):
-        return
-    yield heading("Ranges at a glance")
-    head = [
-        "Range",
-        "Turns\nexpected",
-        "Turns\nfound",
-        "Nearest\nwhole",
-        "Points",
-        "Worst error\nin %",
-        "U\nin %",
-        "Limit\nin %",
-        "Verdict",
-    ]
-    widths = [w * mm for w in (34, 16, 28, 14, 12, 21, 12, 13, 20)]
-    rows = [_glance_row(r) for r in results.ranges]
-    bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]
-    yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
-    yield space(1.5)
-    yield prose(
-        "Worst error: of the points with the worst verdict, that of the one whose error, without sign, is the largest part of its limit. "
-        "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
-        "small",
-    )
-
-
-def _glance_row(found: RangeResult) -> list[str]:
-    turns = found.effective_turns
-    row = [
-        found.name,
-        str(found.expected_turns),
-        plus_minus(turns.value, turns.expanded_uncertainty) if turns else "not found",
-        str(turns.nearest) if turns else "–",
-        str(len(found.points)),
-    ]
-    if found.points:
-        worst = worst_point(found.points)
-        row += [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)]
-    else:
-        row += ["–", "–", "–"]
-    return [*row, found.verdict]
-
-
-def limit_text(point: Point) -> str:
-    """The point's limit in to four significant digits, without the percent sign."""
-    return written(round_significant(exact(point.limit, 2), 4))
 
 
 def item(results: Results) -> Iterator[Flowable]:

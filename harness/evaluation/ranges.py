@@ -252,6 +252,7 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         pairs=len(values.observed.pairs),
         reference_range=values.observed.reference_scale,
         budget=inputs.budget(error),
+        nominal_power_factor=values.observed.power_factor,
     )
 
 

@@ -32,7 +32,8 @@ class Point:
     """One point: means over its pairs, ratio error with uncertainty, limit and verdict.
 
     `acceptance_limit`: what the error may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
-    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero.
+    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero. `nominal_power_factor`: what the load
+    was asked for, negative when leading, None when nothing was asked.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Point:
     pairs: int
     reference_range: float
     budget: tuple[BudgetLine, ...]
+    nominal_power_factor: float | None = None
 
 
 def worst_point(points: Sequence[Point]) -> Point:
