@@ -20,6 +20,7 @@ from harness.commands.session import (
     run_on,
 )
 from harness.errors import AbortedSafe, RecordError, UserError
+from harness.evaluation.creep import watched_too_short
 from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
@@ -214,6 +215,8 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
             highlight=False,
             soft_wrap=not console.is_terminal,
         )
+        for remark in watched_too_short(inputs.device, rng.no_load, "would be watched"):
+            console.print(f"         {remark}", highlight=False, soft_wrap=not console.is_terminal)
     ratio = rehearsal.smallest_test_uncertainty_ratio
     minutes, seconds = divmod(round(rehearsal.durations[-1]), 60)
     console.print(

@@ -57,8 +57,8 @@ def _claimed(rest: NoLoad) -> str:
 def _creep(rest: NoLoad) -> Iterator[str]:
     if rest.creep is not None and rest.creep_below is not None and rest.energy is not None:
         found = f"{rest.creep.value:.3g} ± {rest.creep.expanded_uncertainty:.2g} W"
-        counted = f"{rest.energy / 3600:.3g} Wh"
-        yield f"creep below {rest.creep_below:.3g} W in {rest.seconds:.0f} s: counted {counted}, which is {found}"
+        counted = f"counted {rest.energy / 3600:.3g} Wh in {rest.seconds:.0f} s, and less than one step more"
+        yield f"creep {found}, surely below {rest.creep_below:.3g} W ({counted})"
 
 
 def check_line(check: BenchCheck) -> str:
