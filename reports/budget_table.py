@@ -145,10 +145,13 @@ def _standard(measurand: Measurand, uncertainty: float) -> str:
 
 
 def degrees(freedom: float | None) -> str:
-    """Degrees of freedom for print, cut to one decimal; None and infinity are \N{INFINITY}."""
+    """Degrees of freedom for print, cut to one decimal and from 100 on to three digits; None and infinity are \N{INFINITY}."""
     if freedom is None or not math.isfinite(freedom):
         return "\N{INFINITY}"
-    return f"{math.floor(freedom * 10) / 10:.1f}"
+    if freedom < 100:
+        return f"{math.floor(freedom * 10) / 10:.1f}"
+    place = 10 ** (math.floor(math.log10(freedom)) - 2)
+    return f"{math.floor(freedom / place) * place:d}"
 
 
 def _note(measurand: Measurand, found: Stated, limit: float | None) -> str:

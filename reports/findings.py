@@ -55,15 +55,15 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         for h in causes
     ]
     table = ruled(
-        ["Cause", "Range", "What it means", "Probability"], rows, [w * mm for w in (38, 24, 84, 24)], bold_rows=[0]
+        ["Cause", "Range", "What it means", "Probability"], rows, [w * mm for w in (43, 22, 81, 24)], bold_rows=[0]
     )
     yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
     if odds:
         yield space(1.5)
-        yield prose(f"{odds[0].upper()}{odds[1:]}.", "small")
+        yield prose(_sentence(odds), "small")
     if results.diagnosis_note:
         yield space(2)
-        yield prose(true_minus(results.diagnosis_note))
+        yield prose(true_minus(_sentence(results.diagnosis_note)))
     details = results.diagnosis_details
     if details.extra_measurement:
         yield space(2)
@@ -73,7 +73,12 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
     for line in (beyond, details.causes):
         if line:
             yield space(1)
-            yield prose(true_minus(f"{line[0].upper()}{line[1:]}."), "small")
+            yield prose(true_minus(_sentence(line)), "small")
+
+
+def _sentence(text: str) -> str:
+    """`text` begun with a capital and ended with one point."""
+    return f"{text[0].upper()}{text[1:].rstrip('. ')}."
 
 
 def findings(results: Results) -> Iterator[Flowable]:
@@ -156,7 +161,10 @@ def _line(found: RangeResult) -> list[tuple[str, str]]:
         rows = [
             ("Slope", with_standard(exact(line.slope), exact(line.slope_uncertainty))),
             ("Intercept", _intercept(line)),
-            ("Fit", f"χ² = {line.chi_squared:.3g} with {line.degrees_of_freedom} degrees of freedom"),
+            (
+                "Fit",
+                f"χ² = {written(round_significant(exact(line.chi_squared), 3))} with {line.degrees_of_freedom} degrees of freedom",
+            ),
         ]
     if found.linearity is not None:
         shape = found.linearity

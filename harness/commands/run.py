@@ -24,7 +24,7 @@ from harness.evaluation.creep import watched_too_short
 from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
-from harness.record import Record, continue_record, read_record
+from harness.record import Record, continue_record, read_record, refuse_complete
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.steps import Options, signed_text
 from harness.stop import StopSignal
@@ -115,7 +115,9 @@ def resume(
     with stop.listening():
         accepted = overrides_of(overrides)
         _printable(operator)
-        inputs = _inputs_of(read_record(record_file), record_file)
+        begun = read_record(record_file)
+        refuse_complete(begun, record_file)
+        inputs = _inputs_of(begun, record_file)
         rehearsal = rehearse(inputs, stop)
         with TerminalProgress(console, list(rehearsal.durations)) as progress:
             attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)

@@ -19,6 +19,7 @@ from harness.commands.inputs import load_inputs
 from harness.commands.new import BENCH_POWER, new
 from harness.results import RangeResult, Results, Stated, from_json, to_json
 from harness.steps import Options
+from reports.budget_table import degrees
 from reports.certificate import certificate
 from tests.on_twin import TwinRun
 
@@ -184,3 +185,21 @@ def test_results_written_before_there_were_such_budgets_are_read_and_printed() -
     del data["ranges"][0]["verdict"]
     with pytest.raises(KeyError, match="verdict"):
         from_json(json.dumps(data))
+
+
+@pytest.mark.parametrize(
+    ("freedom", "told"),
+    [
+        (None, "∞"),
+        (math.inf, "∞"),
+        (2.0, "2.0"),
+        (27.49, "27.4"),
+        (99.99, "99.9"),
+        (123.4, "123"),
+        (6375.5, "6370"),
+        (1e6, "1000000"),
+    ],
+)
+def test_degrees_of_freedom_are_cut_never_rounded_up(freedom: float | None, told: str) -> None:
+    """JCGM 100:2008, G.4.1, note 1: the effective degrees of freedom are interpolated or truncated to the next lower."""
+    assert degrees(freedom) == told

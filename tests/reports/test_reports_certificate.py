@@ -496,3 +496,26 @@ def test_a_file_without_the_keys_added_since_is_read() -> None:
     del data["ranges"][0]["no_load"]["seconds"]
     with pytest.raises(KeyError, match="seconds"):
         contract.from_json(json.dumps(data))
+
+
+def test_numbers_and_names_are_not_broken_nor_written_with_exponents() -> None:
+    good = sample_results.failing()
+    line = good.ranges[0].line
+    assert line is not None
+    first = dataclasses.replace(good.ranges[0], line=dataclasses.replace(line, chi_squared=1274.6))
+    cause = dataclasses.replace(good.diagnosis[0], fault="module-supply-behind-sensor")
+    angle = ValidatedQuantity(
+        "phase displacement, x1 8 A", "minutes", 14.528, 18.507, 14.527, 18.516, 0.001, 0.005, "agrees"
+    )
+    results = dataclasses.replace(
+        good,
+        ranges=(first, *good.ranges[1:]),
+        diagnosis=(cause, *good.diagnosis[1:]),
+        diagnosis_note="cannot be told apart by this run: the one; or the other",
+        validation=Validation(1_000_000, 101, 0.9545, (angle,)),
+    )
+    text = "\n".join(_pages(results))
+    assert "χ² = 1270 with" in text
+    for whole in ("module-supply-behind-sensor", "minutes"):
+        assert re.search(rf"^\s*{whole}$", text, re.MULTILINE)
+    assert "Cannot be told apart by this run: the one; or the other." in text
