@@ -188,7 +188,7 @@ def _intercept(line: Line) -> str:
 
 
 def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
-    """The points, with the power factor of each where the run set or measured any."""
+    """The points, with the power factor of each where the run had others than 1."""
     points = found.points
     exponent = current_exponent(max(p.reference_current for p in points))
     unit = current_unit(exponent)
@@ -235,11 +235,12 @@ def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
 
 
 def _power_factors(found: RangeResult) -> dict[str, str]:
-    """Power factor of each point that has one, by name: the measured one, or what the load was asked for."""
+    """Power factor of each point that has one, by name: the measured one, or what the load was asked for; none where all are 1."""
     asked = {p.name: p.nominal_power_factor for p in found.points if p.nominal_power_factor is not None}
-    return {
+    told = {
         name: power_factor(value) for name, value in (asked | {p.name: p.power_factor for p in found.power}).items()
     }
+    return told if set(told.values()) - {"1"} else {}
 
 
 def limit_text(point: Point) -> str:

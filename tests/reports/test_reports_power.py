@@ -11,6 +11,7 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
+import pytest
 from pypdf import PdfReader
 
 from harness.commands.inputs import load_inputs
@@ -94,14 +95,16 @@ def test_the_worst_of_power_is_of_the_worst_verdict_and_without_a_claim_the_larg
     assert "where nothing is claimed, the largest" in text
 
 
-def test_a_run_of_currents_has_neither_column_nor_row() -> None:
+@pytest.mark.parametrize("factor", [None, 1.0])
+def test_a_run_of_currents_has_neither_column_nor_row(factor: float | None) -> None:
+    """A load that was asked for a power factor of 1 throughout has told nothing by a column of ones."""
     results = _ran()
     plain = tuple(
         dataclasses.replace(
             r,
             power=(),
             phase=(),
-            points=tuple(dataclasses.replace(p, nominal_power_factor=None, name=f"{p.name}.") for p in r.points),
+            points=tuple(dataclasses.replace(p, nominal_power_factor=factor) for p in r.points),
         )
         for r in results.ranges
     )
