@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from harness.commands import actions
 
@@ -33,9 +33,17 @@ FEWEST_TRIALS = 200_000
 """JCGM 101:2008, 7.2.2: at least 10^4 times 1 / (1 - p); at p = 95 % that many."""
 
 
+class _OneLine(argparse.ArgumentParser):
+    """A parser that tells a mistake as every other mistake is told: in a line, with where to read on."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with exit status 2."""
+        self.exit(2, f"ratioproof: {message} (see {self.prog} --help)\n")
+
+
 def parser() -> argparse.ArgumentParser:
     """Every command with its options; `command` is the action that takes the parsed arguments."""
-    whole = argparse.ArgumentParser(
+    whole = _OneLine(
         prog="ratioproof",
         description="Prove what every range of a modified current-transformer meter reads.",
         epilog=EXIT_STATUS,
@@ -271,14 +279,14 @@ def _choices(parser: argparse.ArgumentParser) -> None:
     _hold(parser)
     parser.add_argument(
         "--readings",
-        type=int,
+        type=_count,
         default=4,
         metavar="N",
         help="pairs of readings at every point (default: %(default)s)",
     )
     parser.add_argument(
         "--per-decade",
-        type=int,
+        type=_count,
         default=3,
         metavar="N",
         help="points in every decade of current (default: %(default)s)",
@@ -293,7 +301,7 @@ def _causes(parser: argparse.ArgumentParser, summary: str = "causes of your own 
 def _hold(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--hold",
-        type=float,
+        type=_seconds,
         default=600.0,
         metavar="SECONDS",
         help="how long endurance holds a current and no_load waits, on every range (default: %(default)g)",
@@ -340,3 +348,17 @@ def _trials(text: str) -> int:
             f"found {text!r}, expected a number of trials of at least {FEWEST_TRIALS}, or nothing (then the option stands last)"
         )
     return int(text)
+
+
+def _seconds(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected a number of seconds, as 600") from None
+
+
+def _count(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected a whole number") from None

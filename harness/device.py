@@ -7,12 +7,11 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from harness.accuracy_classes import (
-    PHASE_MINUTES,
     limit_currents,
-    lowest_current,
     phase_displacement_limit,
     ratio_error_limit,
 )
+from harness.contradictions import refuse_contradictions
 from harness.power_classes import PowerClass, power_error_limit, power_limit_currents
 from harness.quantities import (
     Angle,
@@ -78,12 +77,6 @@ class Display(Table):
     default_power_factor: float = Field(default=1.0, ge=0, le=1)
     energy_resolution: Energy | None = None
 
-    @model_validator(mode="after")
-    def _refreshes(self) -> Display:
-        if self.refresh_interval > 60:
-            raise ValueError(f"found a refresh_interval of {self.refresh_interval:g} s, expected at most 60 s")
-        return self
-
 
 class Path(Table):
     """Ratings of the parts the primary current flows through, the secondary fuse, and how they are connected.
@@ -122,27 +115,6 @@ class Claim(Table):
     power_counts: float = Field(default=0.0, ge=0)
     power_class: PowerClass | None = None
 
-    @model_validator(mode="after")
-    def _some_claim(self) -> Claim:
-        terms = self.of_reading or self.of_range or self.counts
-        if self.accuracy_class is None and not terms:
-            raise ValueError("found no claim, expected of_reading, of_range, counts or accuracy_class")
-        if self.accuracy_class is not None and terms:
-            raise ValueError(
-                "found a class and other terms, expected either accuracy_class or of_reading/of_range/counts"
-            )
-        if self.power_class is not None and (self.power_of_reading or self.power_counts):
-            raise ValueError(
-                "found power_class and other terms of power, expected either power_class or power_of_reading/power_counts"
-            )
-        if self.accuracy_class in PHASE_MINUTES and self.phase_displacement is not None:
-            raise ValueError(
-                f"found phase_displacement and accuracy_class {self.accuracy_class}, which claims one itself, expected one of them"
-            )
-        if self.phase_displacement == 0:
-            raise ValueError("found a phase_displacement of 0, expected an angle above it")
-        return self
-
 
 class Range(Table):
     """One switch position. Currents in amperes of the primary conductor.
@@ -162,12 +134,6 @@ class Range(Table):
     cross_section: CrossSection | None = None
     turn_length: Length | None = None
 
-    @model_validator(mode="after")
-    def _span(self) -> Range:
-        if self.minimum_current >= self.maximum_current:
-            raise ValueError("found minimum_current not below maximum_current, expected a span")
-        return self
-
 
 class Device(Table):
     """The whole device file. `ranges` are kept least sensitive (fewest turns) first; the first is the base range."""
@@ -181,35 +147,8 @@ class Device(Table):
 
     @model_validator(mode="after")
     def _consistent(self) -> Device:
-        names = [r.name for r in self.ranges]
-        if len(set(names)) != len(names):
-            raise ValueError(f"found range names {names}, expected every name once")
-        turns = [r.primary_turns for r in self.ranges]
-        if turns != sorted(set(turns)):
-            raise ValueError(f"found ranges with turns {turns}, expected them in rising order of primary_turns")
-        if self.ranges[0].wiring != "independent":
-            raise ValueError("found the first range wired in series, expected independent (it has no range before it)")
-        return self
-
-    @model_validator(mode="after")
-    def _power_steps(self) -> Device:
-        if self.claim.power_counts and self.display.power_resolution is None:
-            raise ValueError("found power_counts but no display.power_resolution, expected the step of power displayed")
-        return self
-
-    @model_validator(mode="after")
-    def _covered_by_class(self) -> Device:
-        """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
-        if self.claim.accuracy_class is None:
-            return self
-        lowest = lowest_current(self.claim.accuracy_class)
-        for rng in self.ranges:
-            if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
-                raise ValueError(
-                    f"found range {rng.name} with minimum_current {rng.minimum_current:g} A and accuracy_class "
-                    f"{self.claim.accuracy_class}, which claims nothing below {lowest * 100:g} % of the range's maximum, "
-                    f"expected at least {lowest * rng.maximum_current:g} A"
-                )
+        # Here and not table by table, so that what is wrong in one does not hide what is wrong in the next.
+        refuse_contradictions(self)
         return self
 
     def range_named(self, name: str) -> Range:

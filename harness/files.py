@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from harness.bench import Bench
 from harness.causes.schema import Catalogue, OwnCauses
+from harness.contradictions import Contradictions
 from harness.device import Device, Table
 from harness.errors import UserError
 
@@ -53,13 +54,23 @@ def _parse(model: type[_Model], text: str, name: str) -> _Model:
     try:
         return model.model_validate(data)
     except ValidationError as failure:
-        raise UserError([_line(name, error) for error in failure.errors()]) from None
+        raise UserError([line for error in failure.errors() for line in _lines(name, error)]) from None
+
+
+def _lines(name: str, error: Any) -> list[str]:
+    """Each problem on one line: file, key, what was found, what is expected."""
+    raised = error.get("ctx", {}).get("error")
+    if isinstance(raised, Contradictions):
+        return [_where(name, key) + text for key, text in raised.problems]
+    return [_line(name, error)]
+
+
+def _where(name: str, key: str) -> str:
+    return f"{name}: {key}: " if key else f"{name}: "
 
 
 def _line(name: str, error: Any) -> str:
-    """One problem on one line: file, key, what was found, what is expected."""
-    key = _key(error["loc"])
-    where = f"{name}: {key}: " if key else f"{name}: "
+    where = _where(name, _key(error["loc"]))
     kind, found = error["type"], error["input"]
     if kind == "extra_forbidden":
         return f"{where}found a key nobody knows, expected none of this name here"

@@ -103,13 +103,21 @@ def continue_record(file: Path, clock: Clock) -> tuple[Record, RecordWriter]:
     stream = file.open("r+b", buffering=0) if file.is_file() else _missing(file)
     _claim(stream, file)
     record = parse_record(stream.read(), str(file))
-    if record.complete:
+    try:
+        refuse_complete(record, file)
+    except RecordError:
         stream.close()
-        raise RecordError(f"{file}: the run is complete; certify it, or start a new run")
+        raise
     stream.seek(0, os.SEEK_END)
     stream.truncate(stream.tell() - len(record.torn))
     stream.seek(0, os.SEEK_END)
     return record, RecordWriter(stream, clock, sync=True, after=record)
+
+
+def refuse_complete(record: Record, file: Path) -> None:
+    """Raise RecordError when there is nothing left to go on with."""
+    if record.complete:
+        raise RecordError(f"{file}: the run is complete; certify it, or start a new run")
 
 
 def _missing(file: Path) -> IO[bytes]:

@@ -10,7 +10,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 from harness.results import InstrumentSummary, Results
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
-from reports.front import certificate_number, moment
+from reports.front import bench_alone, certificate_number, criterion, moment, ratio_taken
 from reports.paper import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
@@ -27,6 +27,10 @@ CAUTIONS = (
     "Conductors, switch contacts and windings heat up: stay within the ratings of every part of the path.",
     "Local codes apply. Work on fixed or mains-connected equipment belongs to people licensed for it.",
 )
+
+_FACTOR = "k is given with the result, in its budget or in the results file."
+_FACTOR_OF_POINTS = "k of a ratio error is given with its point, that of another result beside it, in its budget or in the results file."
+_RATIO_ERROR = "(indicated current − reference current) / reference current, from means over the pairs of a point"
 
 
 def basis(results: Results) -> Iterator[Flowable]:
@@ -123,16 +127,20 @@ def _method(results: Results) -> Iterator[Flowable]:
     run = results.run
     times = "once" if run.resumed == 1 else f"{run.resumed} times"
     interrupted = f"interrupted and resumed {times}" if run.resumed else "run through without interruption"
+    if bench_alone(results):
+        defined = (
+            "Deviation",
+            "found less established ratio of the check standard's reading to the reference current; E = deviation / U",
+        )
+    else:
+        defined = ("Ratio error", _RATIO_ERROR)
     block = facts(
         [
             ("Procedure", f"{run.procedure_title} ({run.procedure}), revision {run.procedure_revision}"),
             ("What it does", run.procedure_description),
             ("SHA-256 of its text", run.procedure_hash),
             ("Course of the run", interrupted),
-            (
-                "Ratio error",
-                "(indicated current − reference current) / reference current, from means over the pairs of a point",
-            ),
+            defined,
         ]
     )
     yield KeepTogether([heading("Method"), block])
@@ -141,8 +149,8 @@ def _method(results: Results) -> Iterator[Flowable]:
 def _uncertainty(results: Results) -> Iterator[Flowable]:
     yield heading("Uncertainty of measurement")
     yield prose(
-        "The expanded uncertainty U is the standard uncertainty of the ratio error multiplied by the coverage factor k "
-        f"given with each point, for a coverage probability of approximately {_coverage(results)}. It was evaluated "
+        "The expanded uncertainty U of a result is its standard uncertainty multiplied by a coverage factor k, for a coverage "
+        f"probability of approximately {_coverage(results)}. {_FACTOR_OF_POINTS if ratio_taken(results) else _FACTOR} It was evaluated "
         "after the Guide to the expression of uncertainty in measurement (GUM, JCGM 100:2008). U is rounded half up to "
         "two significant digits and its value to the same place; verdicts were reached with unrounded numbers. "
         "A number given with u has that standard uncertainty."
@@ -159,6 +167,10 @@ def _coverage(results: Results) -> str:
 
 
 def _decision(results: Results) -> Iterator[Flowable]:
+    if results.bench_check is not None and bench_alone(results):
+        judged = f"The bench is judged by {criterion(results.bench_check)}. No claim of the item was judged."
+        yield KeepTogether([heading("Decision rule"), prose(judged)])
+        return
     claim = f"The specification is the claim of the item: {results.device.claim}. Its limit is listed at each point."
     rule = results.decision
     block = [heading("Decision rule"), prose(rule.statement), prose(claim)]
@@ -209,7 +221,11 @@ def _standing(results: Results) -> Iterator[Flowable]:
     block: list[Flowable] = [
         heading("Standing of this certificate"),
         prose(f"This is not an accredited certificate unless the laboratory states otherwise. {said}"),
-        prose("The results relate only to the item named, as it was when verified, and to the points listed."),
+        prose(
+            "The results relate only to the bench, as it was when it was checked."
+            if bench_alone(results)
+            else "The results relate only to the item named, as it was when verified, and to the points listed."
+        ),
         prose("Copies are to be complete: parts of this certificate may mislead."),
     ]
     if results.run.simulated:

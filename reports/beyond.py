@@ -10,6 +10,7 @@ from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from harness.results import BenchCheck, NoLoad, RangeResult, Results, Stated
 from reports.findings import ratio_text, risk_text
+from reports.front import criterion
 from reports.paper import facts, heading, prose, ruled, space
 from reports.rounding import NO_BREAK, current, current_pair, exact, percent_pair, plus_minus, round_half_up, written
 
@@ -38,10 +39,9 @@ def _bench_check(check: BenchCheck) -> Iterator[Flowable]:
         ("Ratio found", plus_minus(check.found.value, check.found.expanded_uncertainty)),
         (
             "Deviation",
-            f"{plus_minus(check.deviation.value, check.deviation.expanded_uncertainty)}; E = "
-            f"{written(round_half_up(exact(check.normalized_error), -2))}, {check.verdict}",
+            f"{plus_minus(check.deviation.value, check.deviation.expanded_uncertainty)}, {check.verdict}",
         ),
-        ("Judged by", check.criterion.replace("<=", "≤")),
+        ("Judged by", criterion(check)),
     ]
     yield KeepTogether([heading("Check of the bench itself"), facts(rows)])
 

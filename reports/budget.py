@@ -7,9 +7,8 @@ from collections.abc import Iterator, Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable
 
-from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated, worst_point
 from reports.budget_table import Budget, Measurand, budget_table
-from reports.front import closest_point
 from reports.paper import heading, prose, space
 from reports.power import MINUTES_PER_RADIAN
 from reports.rounding import NO_BREAK, current, current_exponent, current_unit
@@ -36,7 +35,10 @@ _CANCELS = (
     "What changes power in the same proportion at all power factors, as a gain does, cancels in the phase displacement and is "
     "not listed there."
 )
-_OFTEN = "An input named more than once belongs to each of the points the result was found from."
+_OFTEN = (
+    "An input named more than once belongs to each of the points the result was found from. Where such inputs are alike they stand in one "
+    "line with their number: u(x), c and degrees of freedom are those of each, the contribution is their root sum of squares."
+)
 
 
 def budgets(results: Results) -> Iterator[Flowable]:
@@ -51,7 +53,8 @@ def budgets(results: Results) -> Iterator[Flowable]:
         return
     yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(shown)) * mm)
     yield heading("Uncertainty budgets")
-    yield prose(_explained(ratio, power, phase, [*smallest, *check]), "small")
+    often = any(len({line.source for line in one.lines}) < len(one.lines) for one in shown)
+    yield prose(_explained(ratio, power, phase, often), "small")
     for one in shown:
         yield space(3)
         yield budget_table(one)
@@ -73,11 +76,9 @@ def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
     return min(found, key=lambda p: p.nominal_current, default=None)
 
 
-def _explained(
-    ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], others: Sequence[Budget]
-) -> str:
+def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], often: bool) -> str:
     """What is shown of all there is, and how to read it."""
-    told = ["Of each range the point closest to its limit."] if ratio else []
+    told = ["Of each range the worst point, as at a glance."] if ratio else []
     if power:
         told.append(
             f"Of power{' and phase displacement' if phase else ''} that whose U is the largest part of its limit; where nothing is "
@@ -87,14 +88,14 @@ def _explained(
     told.append(_COLUMNS)
     told += [_WINDOW] if ratio else []
     told += [_CANCELS] if phase else []
-    told += [_OFTEN] if others else []
+    told += [_OFTEN] if often else []
     return " ".join(told)
 
 
 def _of_point(found: RangeResult) -> Budget | None:
-    point = closest_point(found.points)
-    if point is None:
+    if not found.points:
         return None
+    point = worst_point(found.points)
     error = Stated(
         point.ratio_error,
         point.standard_uncertainty,
@@ -102,7 +103,7 @@ def _of_point(found: RangeResult) -> Budget | None:
         point.coverage_factor,
         point.degrees_of_freedom,
     )
-    title = f"Budget of the point closest to its limit on range {found.name}: {point.name}"
+    title = f"Budget of the worst point on range {found.name}: {point.name}"
     return Budget(title, RATIO_ERROR, error, point.limit, point.budget)
 
 

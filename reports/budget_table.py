@@ -69,18 +69,7 @@ def budget_table(budget: Budget) -> Flowable:
 
 
 def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> Flowable:
-    rows: list[list[str | Flowable]] = [
-        [
-            line.source,
-            line.distribution,
-            _own(measurand, line),
-            _sensitivity(measurand, line),
-            _standard(measurand, line.contribution),
-            degrees(line.degrees_of_freedom),
-            "yes" if line.shared else "no",
-        ]
-        for line in lines
-    ]
+    rows: list[list[str | Flowable]] = [_row(measurand, alike) for alike in _alike(measurand, lines)]
     total = [f"{measurand.name}, combined", "", "", "", _standard(measurand, found.standard_uncertainty)]
     rows.append([*total, degrees(found.degrees_of_freedom), ""])
     head = [
@@ -100,6 +89,31 @@ def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> 
         bold_rows=[len(rows) - 1],
         keep_with_head=len(rows),
     )
+
+
+def _alike(measurand: Measurand, lines: Sequence[BudgetLine]) -> list[list[BudgetLine]]:
+    """`lines` with those together that are the same input at several points and print alike."""
+    together: dict[tuple[object, ...], list[BudgetLine]] = {}
+    for number, line in enumerate(lines):
+        alike = (line.source, line.distribution, _own(measurand, line), degrees(line.degrees_of_freedom))
+        sensitivity = round_significant(exact(line.sensitivity))
+        # An input that other points share is one input however often it is named.
+        together.setdefault((number,) if line.shared else (*alike, sensitivity), []).append(line)
+    return list(together.values())
+
+
+def _row(measurand: Measurand, alike: Sequence[BudgetLine]) -> list[str | Flowable]:
+    """One line of the table: u(x), c and degrees of freedom are those of each, the contribution is the root sum of squares."""
+    line = alike[0]
+    return [
+        line.source if len(alike) == 1 else f"{line.source}, {len(alike)} times",
+        line.distribution,
+        _own(measurand, line),
+        _sensitivity(measurand, line),
+        _standard(measurand, math.hypot(*(one.contribution for one in alike))),
+        degrees(line.degrees_of_freedom),
+        "yes" if line.shared else "no",
+    ]
 
 
 def _own(measurand: Measurand, line: BudgetLine) -> str:
@@ -131,10 +145,13 @@ def _standard(measurand: Measurand, uncertainty: float) -> str:
 
 
 def degrees(freedom: float | None) -> str:
-    """Degrees of freedom for print, cut to one decimal; None and infinity are \N{INFINITY}."""
+    """Degrees of freedom for print, cut to one decimal and from 100 on to three digits; None and infinity are \N{INFINITY}."""
     if freedom is None or not math.isfinite(freedom):
         return "\N{INFINITY}"
-    return f"{math.floor(freedom * 10) / 10:.1f}"
+    if freedom < 100:
+        return f"{math.floor(freedom * 10) / 10:.1f}"
+    place = 10 ** (math.floor(math.log10(freedom)) - 2)
+    return f"{math.floor(freedom / place) * place:d}"
 
 
 def _note(measurand: Measurand, found: Stated, limit: float | None) -> str:

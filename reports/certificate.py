@@ -19,6 +19,7 @@ from reports.beyond import beyond
 from reports.findings import diagnosis, findings
 from reports.fonts import REGULAR, SEMIBOLD, printable, register
 from reports.front import certificate_number, device_title, front, item
+from reports.glance import glance
 from reports.paper import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
 from reports.power import power
 
@@ -73,7 +74,7 @@ def certificate(results: Results) -> bytes:
     document.addPageTemplates(PageTemplate(frames=[frame]))
     story = [
         part
-        for section in (front, diagnosis, item, basis, findings, power, beyond, standing)
+        for section in (front, glance, diagnosis, item, basis, findings, power, beyond, standing)
         for part in section(results)
     ]
     document.build(story, canvasmaker=_stamped_canvas(results, number))

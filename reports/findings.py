@@ -9,7 +9,7 @@ from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results, accepted, odds_text
 from reports.chart import error_chart
-from reports.front import limit_text, ratio_taken
+from reports.front import ratio_taken
 from reports.paper import HALF, columns, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
@@ -20,7 +20,9 @@ from reports.rounding import (
     percent,
     percent_pair,
     plus_minus,
+    power_factor,
     round_pair,
+    round_significant,
     true_minus,
     with_standard,
     written,
@@ -53,15 +55,15 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         for h in causes
     ]
     table = ruled(
-        ["Cause", "Range", "What it means", "Probability"], rows, [w * mm for w in (38, 24, 84, 24)], bold_rows=[0]
+        ["Cause", "Range", "What it means", "Probability"], rows, [w * mm for w in (43, 22, 81, 24)], bold_rows=[0]
     )
     yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
     if odds:
         yield space(1.5)
-        yield prose(f"{odds[0].upper()}{odds[1:]}.", "small")
+        yield prose(_sentence(odds), "small")
     if results.diagnosis_note:
         yield space(2)
-        yield prose(true_minus(results.diagnosis_note))
+        yield prose(true_minus(_sentence(results.diagnosis_note)))
     details = results.diagnosis_details
     if details.extra_measurement:
         yield space(2)
@@ -74,7 +76,12 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
     for line in (beyond, details.causes):
         if line:
             yield space(1)
-            yield prose(true_minus(f"{line[0].upper()}{line[1:]}."), "small")
+            yield prose(true_minus(_sentence(line)), "small")
+
+
+def _sentence(text: str) -> str:
+    """`text` begun with a capital and ended with one point."""
+    return f"{text[0].upper()}{text[1:].rstrip('. ')}."
 
 
 def findings(results: Results) -> Iterator[Flowable]:
@@ -114,7 +121,7 @@ def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
         opening += [space(2.5), chart]
     opening.append(space(1.5))
     if found.points:
-        opening.append(_points(found.points, marks))
+        opening.append(_points(found, marks))
     else:
         opening.append(prose("No point was taken on this range: nothing is certified about it.", "strong"))
     yield KeepTogether(opening)
@@ -157,7 +164,10 @@ def _line(found: RangeResult) -> list[tuple[str, str]]:
         rows = [
             ("Slope", with_standard(exact(line.slope), exact(line.slope_uncertainty))),
             ("Intercept", _intercept(line)),
-            ("Fit", f"χ² = {line.chi_squared:.3g} with {line.degrees_of_freedom} degrees of freedom"),
+            (
+                "Fit",
+                f"χ² = {written(round_significant(exact(line.chi_squared), 3))} with {line.degrees_of_freedom} degrees of freedom",
+            ),
         ]
     if found.linearity is not None:
         shape = found.linearity
@@ -180,11 +190,15 @@ def _intercept(line: Line) -> str:
     return with_standard(value, uncertainty, current_unit(exponent))
 
 
-def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
+def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
+    """The points, with the power factor of each where the run had others than 1."""
+    points = found.points
     exponent = current_exponent(max(p.reference_current for p in points))
     unit = current_unit(exponent)
+    factors = _power_factors(found)
     head = [
         "Direction",
+        *(["Power\nfactor"] if factors else []),
         f"Reference\ncurrent in {unit}",
         f"Indicated\ncurrent in {unit}",
         "Ratio error\nin %",
@@ -203,6 +217,7 @@ def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
         rows.append(
             [
                 {"up": "rising", "down": "falling"}.get(p.direction, p.direction),
+                *([factors.get(p.name, "–")] if factors else []),
                 _in_place(p.reference_current, p, exponent),
                 _in_place(p.indicated_current, p, exponent),
                 error,
@@ -215,9 +230,25 @@ def _points(points: tuple[Point, ...], marks: dict[str, str]) -> Flowable:
                 p.verdict,
             ]
         )
-    widths = [w * mm for w in (15, 20, 20, 18, 12, 14, 14, 13, 13, 11, 20)]
+    plain, with_factor = (15, 20, 20, 18, 12, 14, 14, 13, 13, 11, 20), (13, 19, 18, 18, 16, 11, 13, 12, 11, 12, 9, 18)
+    first = 2 if factors else 1
     failed = [i for i, p in enumerate(points) if p.verdict.endswith("fail")]
-    return ruled(head, rows, widths, numeric=(1, 2, 3, 4, 5, 6, 7, 8, 9), bold_rows=failed)
+    widths = [w * mm for w in (with_factor if factors else plain)]
+    return ruled(head, rows, widths, numeric=range(first, first + 9), bold_rows=failed)
+
+
+def _power_factors(found: RangeResult) -> dict[str, str]:
+    """Power factor of each point that has one, by name: the measured one, or what the load was asked for; none where all are 1."""
+    asked = {p.name: p.nominal_power_factor for p in found.points if p.nominal_power_factor is not None}
+    told = {
+        name: power_factor(value) for name, value in (asked | {p.name: p.power_factor for p in found.power}).items()
+    }
+    return told if set(told.values()) - {"1"} else {}
+
+
+def limit_text(point: Point) -> str:
+    """The point's limit in to four significant digits, without the percent sign."""
+    return written(round_significant(exact(point.limit, 2), 4))
 
 
 def ratio_text(ratio: float | None) -> str:

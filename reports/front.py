@@ -1,13 +1,13 @@
-"""The first page: who, what, the verdict with its reasons, every range at a glance, and the item itself."""
+"""The first page: who, what, the verdict with its reasons, and the item itself."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import Point, RangeResult, Results, accepted
+from harness.results import BenchCheck, Results, accepted
 from reports.paper import (
     ACCENT,
     HALF,
@@ -24,7 +24,14 @@ from reports.paper import (
     ruled,
     space,
 )
-from reports.rounding import NO_BREAK, current, exact, percent_pair, plus_minus, round_significant, true_minus, written
+from reports.rounding import (
+    NO_BREAK,
+    current,
+    exact,
+    round_half_up,
+    true_minus,
+    written,
+)
 
 _RULES = {
     "simple": "simple acceptance",
@@ -38,6 +45,18 @@ def ratio_taken(results: Results) -> bool:
     """Whether the run was to take ratio errors: one for the zero or the smallest current alone does not."""
     other = results.bench_check is not None or any(r.smallest or r.no_load for r in results.ranges)
     return any(r.points for r in results.ranges) or not other
+
+
+def bench_alone(results: Results) -> bool:
+    """Whether the run was about the bench and nothing of the item was judged."""
+    looked_at = any(r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance for r in results.ranges)
+    return results.bench_check is not None and not looked_at
+
+
+def criterion(check: BenchCheck) -> str:
+    """By what the bench's own check is judged, and the E it came to."""
+    came_to = written(round_half_up(exact(check.normalized_error), -2))
+    return f"{check.criterion.replace('<=', '≤')}; E = {came_to}"
 
 
 def certificate_number(results: Results) -> str:
@@ -67,7 +86,7 @@ def moment(iso: str) -> str:
 
 
 def front(results: Results) -> Iterator[Flowable]:
-    """The heads of the certificate, the verdict with its reasons, what was set aside, and the ranges at a glance."""
+    """The heads of the certificate, the verdict with its reasons, what was set aside."""
     yield _letterhead(results)
     yield space(9)
     yield prose("Verification certificate", "title")
@@ -78,7 +97,6 @@ def front(results: Results) -> Iterator[Flowable]:
     yield from _verdict(results)
     yield space(5)
     yield _overrides(results)
-    yield from _glance(results)
 
 
 def _letterhead(results: Results) -> Flowable:
@@ -96,8 +114,15 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     lines: list[Flowable] = [prose(_statement(results), "statement")]
     lines += [prose(true_minus(reason)) for reason in results.reasons]
     lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
-    lines.append(prose(f"{_claim(results)} Decision rule: {_RULES[results.decision.rule]}.", "label"))
+    lines.append(prose(" ".join(part for part in (_claim(results), *_judged_by(results)) if part), "label"))
     yield panel(results.verdict, ACCENT if accepted(results.verdict) else INK, lines)
+
+
+def _judged_by(results: Results) -> Iterator[str]:
+    if not bench_alone(results):
+        yield f"Decision rule: {_RULES[results.decision.rule]}."
+    if results.bench_check is not None:
+        yield f"The bench is judged by {criterion(results.bench_check)}."
 
 
 def _claim(results: Results) -> str:
@@ -135,59 +160,6 @@ def _overrides(results: Results) -> Flowable:
         f"Overrides: {len(overrides)} check{'s' if len(overrides) > 1 else ''} set aside by the operator", "heading"
     )
     return boxed([head, *(prose(f"{i}. {text}", "strong") for i, text in enumerate(overrides, 1))])
-
-
-def _glance(results: Results) -> Iterator[Flowable]:
-    if not ratio_taken(results):
-        return
-    yield heading("Ranges at a glance")
-    head = [
-        "Range",
-        "Turns\nexpected",
-        "Turns\nfound",
-        "Nearest\nwhole",
-        "Points",
-        "Error closest\nto limit in %",
-        "U\nin %",
-        "Limit\nin %",
-        "Verdict",
-    ]
-    widths = [w * mm for w in (34, 16, 28, 14, 12, 21, 12, 13, 20)]
-    rows = [_glance_row(r) for r in results.ranges]
-    bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]
-    yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
-    yield space(1.5)
-    yield prose(
-        "Error closest to limit: that of the point with the least room to its acceptance limit (the limit, less the guard band where there is one). "
-        "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
-        "small",
-    )
-
-
-def _glance_row(found: RangeResult) -> list[str]:
-    turns = found.effective_turns
-    row = [
-        found.name,
-        str(found.expected_turns),
-        plus_minus(turns.value, turns.expanded_uncertainty) if turns else "not found",
-        str(turns.nearest) if turns else "–",
-        str(len(found.points)),
-    ]
-    worst = closest_point(found.points)
-    row += (
-        [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)] if worst else ["–", "–", "–"]
-    )
-    return [*row, found.verdict]
-
-
-def closest_point(points: Iterable[Point]) -> Point | None:
-    """The point with the least room between its ratio error, without sign, and what it may be; None without points."""
-    return min(points, key=lambda p: p.acceptance_limit - abs(p.ratio_error), default=None)
-
-
-def limit_text(point: Point) -> str:
-    """The point's limit in to four significant digits, without the percent sign."""
-    return written(round_significant(exact(point.limit, 2), 4))
 
 
 def item(results: Results) -> Iterator[Flowable]:
@@ -241,7 +213,7 @@ def _ranges(results: Results) -> Flowable:
                 f"{r.display_factor:.6g}",
                 current(r.minimum_current),
                 current(r.maximum_current),
-                current(r.ceiling),
+                current(r.ceiling) if r.ceiling else "–",
                 r.ceiling_set_by,
             ]
             for r in results.ranges

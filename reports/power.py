@@ -11,14 +11,22 @@ from reportlab.platypus import Flowable, KeepTogether, PageBreak
 from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
 from reports.findings import ratio_text, risk_text
 from reports.paper import heading, prose, ruled, space
-from reports.rounding import current, exact, percent_pair, round_half_up, round_pair, round_significant, written
+from reports.rounding import (
+    current,
+    exact,
+    percent_pair,
+    power_factor,
+    round_half_up,
+    round_pair,
+    round_significant,
+    written,
+)
 
 MINUTES_PER_RADIAN = 180 * 60 / math.pi
 
 _EXPLAINED = (
-    "Error of power: (indicated − reference) / reference. A power factor marked c belongs to a leading (capacitive) "
-    "current, i to a lagging (inductive) one. Apparent power is voltage times current; the device's is its power over its "
-    "power factor."
+    "Error of power: (indicated − reference) / reference. A leading current is a capacitive load's, a lagging one an inductive "
+    "load's. Apparent power is voltage times current; the device's is its power over its power factor."
 )
 _PHASE = (
     "Phase displacement as in IEC 61869: positive when the secondary current leads. It and the error common to all power "
@@ -50,18 +58,12 @@ def power(results: Results) -> Iterator[Flowable]:
         )
 
 
-def marked(power_factor: float) -> str:
-    """A power factor with i for a lagging or c for a leading current, as the tables of IEC 62053-21 name the loads."""
-    size = written(round_half_up(exact(abs(power_factor)), -3)).rstrip("0").rstrip(".")
-    return size if abs(power_factor) > 0.9995 else f"{size} {'i' if power_factor > 0 else 'c'}"
-
-
 def _points(found: RangeResult) -> Flowable:
     head = [
         "Current",
         "Power\nfactor",
-        "Reference\npower in W",
-        "Indicated\npower in W",
+        "Reference\nin W",
+        "Indicated\nin W",
         "Error\nin %",
         "U\nin %",
         "Limit\nin %",
@@ -75,15 +77,15 @@ def _points(found: RangeResult) -> Flowable:
     ]
     rows = [_row(p) for p in found.power]
     bold = [i for i, p in enumerate(found.power) if p.verdict is not None and p.verdict.endswith("fail")]
-    widths = [w * mm for w in (14.5, 11, 15.5, 15.5, 10, 9, 11, 9.5, 10.5, 13.5, 9, 11, 10, 20)]
+    widths = [w * mm for w in (13.5, 17.5, 14, 14, 9.5, 8.5, 11, 10, 10.5, 14, 8.5, 11.5, 10, 17)]
     return ruled(head, rows, widths, numeric=range(2, 13), bold_rows=bold)
 
 
 def _row(p: PowerPoint) -> list[str]:
-    error, uncertainty = _percent(p.power_error)
+    error, uncertainty = stated_percent(p.power_error)
     return [
         current(p.reference_current),
-        marked(p.power_factor),
+        power_factor(p.power_factor),
         _watts(p.reference_power, p),
         _watts(p.indicated_power, p),
         error,
@@ -91,8 +93,8 @@ def _row(p: PowerPoint) -> list[str]:
         "–" if p.limit is None else written(round_significant(exact(p.limit, 2), 4)),
         ratio_text(p.test_uncertainty_ratio),
         risk_text(p.specific_risk),
-        *_percent(p.apparent_power_error),
-        *_plain(p.power_factor_error),
+        *stated_percent(p.apparent_power_error),
+        *stated_plain(p.power_factor_error),
         p.verdict or "–",
     ]
 
@@ -102,13 +104,15 @@ def _watts(value: float, point: PowerPoint) -> str:
     return written(round_pair(exact(value), uncertainty)[0]) if uncertainty else f"{value:.4g}"
 
 
-def _percent(value: Stated | None) -> tuple[str, str]:
+def stated_percent(value: Stated | None) -> tuple[str, str]:
+    """Value and U of a fraction in percent, without the sign; dashes where there is none."""
     if value is None or not value.expanded_uncertainty:
         return "–", "–"
     return percent_pair(value.value, value.expanded_uncertainty)
 
 
-def _plain(value: Stated | None, scale: float = 1.0) -> tuple[str, str]:
+def stated_plain(value: Stated | None, scale: float = 1.0) -> tuple[str, str]:
+    """Value and U times `scale`; dashes where there is none."""
     if value is None or not value.expanded_uncertainty:
         return "–", "–"
     pair = round_pair(exact(value.value * scale), exact(value.expanded_uncertainty * scale))
@@ -133,11 +137,11 @@ def _phase(measured: list[RangeResult]) -> Flowable:
         [
             r.name,
             current(p.nominal_current),
-            *_plain(p.displacement, MINUTES_PER_RADIAN),
+            *stated_plain(p.displacement, MINUTES_PER_RADIAN),
             "–" if p.limit is None else f"{p.limit * MINUTES_PER_RADIAN:.1f}",
             ratio_text(p.test_uncertainty_ratio),
             risk_text(p.specific_risk),
-            *_percent(p.common_error),
+            *stated_percent(p.common_error),
             written(round_half_up(exact(p.correlation), -2)),
             p.verdict or "–",
         ]
@@ -150,7 +154,7 @@ def _phase(measured: list[RangeResult]) -> Flowable:
 
 def _foretold(measured: list[RangeResult]) -> Flowable:
     """One row for each current: what is foretold at each power factor, and how far that agrees with what was measured."""
-    factors = list(dict.fromkeys(marked(f.power_factor) for r in measured for p in r.phase for f in p.foretold))
+    factors = list(dict.fromkeys(power_factor(f.power_factor) for r in measured for p in r.phase for f in p.foretold))
     head = ["Range", "Current", *(f"at {f},\nin %" for f in factors), "U at most,\nin %", "Greatest\nE"]
     rows = [_foretold_row(r, p, factors) for r in measured for p in r.phase]
     each = 98 / max(1, len(factors))
@@ -161,10 +165,10 @@ def _foretold(measured: list[RangeResult]) -> Flowable:
 def _foretold_row(found: RangeResult, phase: PhaseDisplacement, factors: list[str]) -> list[str]:
     texts = dict.fromkeys(factors, "–")
     for f in phase.foretold:
-        value, _ = _percent(f.foretold)
-        measured = "" if f.measured is None else f" ({_percent(f.measured)[0]})"
-        texts[marked(f.power_factor)] = f"{value}{measured}"
+        value, _ = stated_percent(f.foretold)
+        measured = "" if f.measured is None else f" ({stated_percent(f.measured)[0]})"
+        texts[power_factor(f.power_factor)] = f"{value}{measured}"
     widest = max((f.foretold for f in phase.foretold), key=lambda s: s.expanded_uncertainty, default=None)
     errors = [f.normalized_error for f in phase.foretold if f.normalized_error is not None]
     greatest = written(round_half_up(exact(max(errors)), -2)) if errors else "–"
-    return [found.name, current(phase.nominal_current), *texts.values(), _percent(widest)[1], greatest]
+    return [found.name, current(phase.nominal_current), *texts.values(), stated_percent(widest)[1], greatest]

@@ -94,6 +94,12 @@ def plus_minus(value: float, uncertainty: float) -> str:
     return f"{written(rounded[0])}{NO_BREAK}±{NO_BREAK}{written(rounded[1])}"
 
 
+def power_factor(value: float) -> str:
+    """A power factor in words: `1`, `0.5 lagging`, and `0.8 leading` for a negative one."""
+    size = trimmed(round_half_up(exact(abs(value)), -3))
+    return size if abs(value) > 0.9995 else f"{size} {'lagging' if value > 0 else 'leading'}"
+
+
 def current_exponent(current: float) -> int:
     """Power of ten of the SI prefix that suits `current` amperes: 0 for 1 A to below 1000 A, -3 below that, ..."""
     magnitude = exact(abs(current))

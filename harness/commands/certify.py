@@ -5,14 +5,15 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from harness.commands.told_beyond import beyond_lines, check_line
 from harness.errors import UserError
 from harness.evaluation.evaluate import OwnCauses, evaluate
+from harness.evaluation.multiplier import RELATIVE
 from harness.files import read_text
 from harness.record import read_record
-from harness.results import Results, Validation, accepted, odds_text, to_json
+from harness.results import RangeResult, Results, Validation, accepted, odds_text, to_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -74,7 +75,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     for rng in results.ranges:
         beyond = list(beyond_lines(rng))
         if rng.points or beyond or not accepted(rng.verdict) or results.bench_check is None:
-            lines.append(f"  {rng.name:<6} {rng.verdict:<{wide}} {_turns_text(rng)}".rstrip())
+            lines.append(f"  {rng.name:<6} {rng.verdict:<{wide}} {_turns_text(rng, results.ranges[0].name)}".rstrip())
         lines += [f"         {line}" for line in beyond]
         lines += [f"         {remark}" for remark in rng.remarks]
     if results.bench_check is not None:
@@ -110,9 +111,10 @@ def _probability(probability: float) -> str:
     return "> 99.9 %" if probability > 0.999 else f"{probability * 100:6.1f} %"
 
 
-def _turns_text(rng: Any) -> str:
+def _turns_text(rng: RangeResult, base: str) -> str:
     turns = f"{rng.expected_turns} turn{'s' if rng.expected_turns > 1 else ''}"
     if rng.effective_turns is None:
         return f"expected {turns}, none found" if rng.points else ""
     found = rng.effective_turns
-    return f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f}"
+    against = base if found.basis == RELATIVE else "the reference alone"
+    return f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f} against {against}"

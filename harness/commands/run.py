@@ -20,11 +20,12 @@ from harness.commands.session import (
     run_on,
 )
 from harness.errors import AbortedSafe, RecordError, UserError
+from harness.evaluation.creep import watched_too_short
 from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_quantity
-from harness.record import Record, continue_record, read_record
-from harness.results import Point, PowerPoint
+from harness.record import Record, continue_record, read_record, refuse_complete
+from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.steps import Options, signed_text
 from harness.stop import StopSignal
 from instruments.person import ConsolePerson
@@ -114,7 +115,9 @@ def resume(
     with stop.listening():
         accepted = overrides_of(overrides)
         _printable(operator)
-        inputs = _inputs_of(read_record(record_file), record_file)
+        begun = read_record(record_file)
+        refuse_complete(begun, record_file)
+        inputs = _inputs_of(begun, record_file)
         rehearsal = rehearse(inputs, stop)
         with TerminalProgress(console, list(rehearsal.durations)) as progress:
             attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
@@ -206,12 +209,16 @@ def _confirm_cautions(attendance: Attendance, progress: TerminalProgress, consol
 
 def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
     for rng in rehearsal.results.ranges:
+        held = (
+            f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}" if rng.ceiling else NOT_VISITED
+        )
         console.print(
-            f"  {rng.name:<6} {format_quantity(rng.minimum_current, 'A'):>8} to {format_quantity(rng.maximum_current, 'A'):<8} "
-            f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}",
+            f"  {rng.name:<6} {format_quantity(rng.minimum_current, 'A'):>8} to {format_quantity(rng.maximum_current, 'A'):<8} {held}",
             highlight=False,
             soft_wrap=not console.is_terminal,
         )
+        for remark in watched_too_short(inputs.device, rng.no_load, "would be watched"):
+            console.print(f"         {remark}", highlight=False, soft_wrap=not console.is_terminal)
     ratio = rehearsal.smallest_test_uncertainty_ratio
     minutes, seconds = divmod(round(rehearsal.durations[-1]), 60)
     console.print(

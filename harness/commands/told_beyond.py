@@ -6,20 +6,22 @@ import math
 from collections.abc import Iterator
 
 from harness.quantities import format_percent, format_quantity
-from harness.results import BenchCheck, NoLoad, PhaseDisplacement, RangeResult, Stated
+from harness.results import BenchCheck, NoLoad, PhaseDisplacement, RangeResult, Stated, worst_phase, worst_power
 from harness.steps import signed_text
 
 
 def beyond_lines(rng: RangeResult) -> Iterator[str]:
     """One line each on power, phase, smallest current, no load, endurance and the parts of the error, where there are any."""
     if rng.power:
-        worst = max(rng.power, key=lambda p: abs(p.power_error.value))
+        worst = worst_power(rng.power)
+        called = "largest" if worst.verdict is None else "worst"
         yield (
-            f"power: largest error {_percent(worst.power_error)} at {format_quantity(worst.reference_current, 'A', 3)}, "
+            f"power: {called} error {_percent(worst.power_error)} at {format_quantity(worst.reference_current, 'A', 3)}, "
             f"power factor {signed_text(round(worst.power_factor, 2))}; {len(rng.power)} points"
         )
     if rng.phase:
-        yield f"largest phase displacement {_minutes(max(rng.phase, key=lambda p: abs(p.displacement.value)))}"
+        furthest = worst_phase(rng.phase)
+        yield f"{'largest' if furthest.verdict is None else 'worst'} phase displacement {_minutes(furthest)}"
         errors = [f.normalized_error for p in rng.phase for f in p.foretold if f.normalized_error is not None]
         if errors:
             agrees = "agrees with" if max(errors) <= 1 else "is a little off" if max(errors) <= 2 else "DISAGREES with"
@@ -55,8 +57,8 @@ def _claimed(rest: NoLoad) -> str:
 def _creep(rest: NoLoad) -> Iterator[str]:
     if rest.creep is not None and rest.creep_below is not None and rest.energy is not None:
         found = f"{rest.creep.value:.3g} ± {rest.creep.expanded_uncertainty:.2g} W"
-        counted = f"{rest.energy / 3600:.3g} Wh"
-        yield f"creep below {rest.creep_below:.3g} W in {rest.seconds:.0f} s: counted {counted}, which is {found}"
+        counted = f"counted {rest.energy / 3600:.3g} Wh in {rest.seconds:.0f} s, and less than one step more"
+        yield f"creep {found}, surely below {rest.creep_below:.3g} W ({counted})"
 
 
 def check_line(check: BenchCheck) -> str:

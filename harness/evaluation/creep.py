@@ -66,12 +66,16 @@ def creep_period(device: Device, rng: Range, resolution: float, voltage: float) 
     return no_load_period(no_load_class(device.claim.power_class), resolution, voltage, rng.maximum_current)
 
 
-def watched_too_short(device: Device, found: NoLoad | None) -> list[str]:
-    """What a reader must know where creep was watched for less than that."""
+def watched_too_short(device: Device, found: NoLoad | None, watched: str = "was watched") -> list[str]:
+    """What a reader must know where creep was watched for less than that; `watched` is another verb where it is not over yet."""
     if found is None or found.creep_period is None or found.seconds >= found.creep_period:
         return []
-    standard, _, name = no_load_class(device.claim.power_class).rpartition(" ")
+    claimed = device.claim.power_class
+    standard, _, name = no_load_class(claimed).rpartition(" ")
+    by = f"class {name}"
+    if claimed != no_load_class(claimed):
+        by = f"by {by}, the least demanding, since {'none is claimed' if claimed is None else f'{claimed} has none here'}"
     return [
-        f"creep was watched for {found.seconds:.0f} s, where a register of this step asks for {math.ceil(found.creep_period)} s at "
-        f"115 % of the voltage ({standard}, 8.3.2, class {name}, from memory)"
+        f"creep {watched} for {found.seconds:.0f} s, where a register of this step asks for {math.ceil(found.creep_period)} s at "
+        f"115 % of the voltage ({standard}, 8.3.2, from memory; {by})"
     ]

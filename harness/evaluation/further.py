@@ -33,6 +33,7 @@ from harness.results import (
     Stated,
     Verdict,
     worst,
+    worst_power,
 )
 from harness.steps import signed_text
 
@@ -320,7 +321,7 @@ def _failed_power(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
         failed = [p for p in judged if p.verdict == verdict]
         if not failed:
             continue
-        largest = max(failed, key=lambda p: (abs(p.power_error.value) - (p.acceptance_limit or 0.0)) / (p.limit or 1.0))
+        largest = worst_power(failed)
         lines.append(
             f"{rng.name}: power {words[0]} at {len(failed)} of {len(judged)} points, worst "
             f"{format_percent(largest.power_error.value)}{_with(largest.power_error, largest.limit)} at "

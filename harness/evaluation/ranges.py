@@ -13,7 +13,7 @@ from harness.bench import Bench
 from harness.causes import Catalogue
 from harness.device import Device, Range, limit_of_error
 from harness.evaluation.bench_check import bench_check
-from harness.evaluation.conformity import SHORT_OF_PASS, decide
+from harness.evaluation.conformity import decide
 from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
 from harness.evaluation.further import further
 from harness.evaluation.linearity import independent, terminal_based, zero_based
@@ -21,6 +21,7 @@ from harness.evaluation.multiplier import base_usable, effective_turns
 from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.power import power_values
+from harness.evaluation.reasons import failed_points, left_out_beyond, shown_part, too_uncertain, uncovered
 from harness.evaluation.repeatability import RangeScatter, range_scatter
 from harness.evaluation.secondary import Split
 from harness.evaluation.slope import Slope, fitted, slope_of
@@ -28,8 +29,9 @@ from harness.evaluation.straight_line import propagated
 from harness.evaluation.uncertainty import covariance, coverage_factor
 from harness.evaluation.validation import Check, ratio_error, validate
 from harness.evaluation.validation import effective_turns as turns_model
-from harness.quantities import format_percent, format_quantity
+from harness.quantities import format_quantity
 from harness.results import (
+    NOT_VISITED,
     BenchCheck,
     DiagnosisDetails,
     Hypothesis,
@@ -42,12 +44,6 @@ from harness.results import (
     Verdict,
     worst,
 )
-
-COVERED = 0.02
-"""How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
-
-DELIVERED = 0.05
-"""How far (relative) they may be missed by the current that flowed, the load's own error included."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +104,7 @@ def evaluate_ranges(
         splits += beyond.splits
         if beyond.smallest_current is not None:
             thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
-        left_out = _left_out_beyond(known.get(rng.name))
+        left_out = left_out_beyond(known.get(rng.name))
         why += [*beyond.reasons, *left_out]
         judged: Verdict = "fail" if left_out else worst([result.verdict, beyond.verdict])
         remarks = (*result.remarks, *beyond.remarks)
@@ -187,20 +183,20 @@ def _range_result(
         base_value = base.value if base is not None else None
         turns = effective_turns(inputs, slope.value, rng.primary_turns, base_value, _probability(inputs))
     zero = _zero(inputs, values, rng)
-    uncovered = _uncovered(points, rng, known) if asked else []
+    missing = uncovered(points, rng, known) if asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
     partly = bool(points and inputs.bench.shelf_currents)
-    failures = [] if partly else list(uncovered)
+    failures = [] if partly else list(missing)
     failures += [
         f"{rng.name}: the reference read no current at point {name}, so nothing is shown there" for name in dead
     ]
     misread = []
     if turns is not None and turns.nearest != rng.primary_turns:
         misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
-    reasons = [*misread, *_failed_points(points, rng), *failures]
-    remarks = [_shown(points, rng, uncovered)] if partly and uncovered else []
+    reasons = [*misread, *failed_points(points, rng), *failures]
+    remarks = [shown_part(points, rng, missing)] if partly and missing else []
     remarks += inputs.scatter[rng.name].remarks if points else ()
-    remarks += _too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
+    remarks += too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
     if zero is not None and zero.significant:
         remarks.append(f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty")
     if turns is not None and not turns.neighbours_excluded:
@@ -217,7 +213,7 @@ def _range_result(
         minimum_current=rng.minimum_current,
         maximum_current=rng.maximum_current,
         ceiling=known.ceiling if known else 0.0,
-        ceiling_set_by=known.ceiling_set_by if known else "not reached",
+        ceiling_set_by=known.ceiling_set_by if known else NOT_VISITED,
         effective_turns=turns,
         zero=zero,
         points=points,
@@ -259,6 +255,7 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         pairs=len(values.observed.pairs),
         reference_range=values.observed.reference_scale,
         budget=inputs.budget(error),
+        nominal_power_factor=values.observed.power_factor,
     )
 
 
@@ -343,74 +340,3 @@ def _zero(inputs: Inputs, values: Sequence[PointValues], rng: Range) -> Offset |
     coverage = coverage_factor([part for _, part in inputs.contributions(last)], _probability(inputs))
     value, expanded = float(last.nominal_value), coverage.factor * float(last.std_dev)
     return Offset(value, expanded, coverage.factor, abs(value) > expanded)
-
-
-def _failed_points(points: Sequence[Point], rng: Range) -> list[str]:
-    """A line for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
-    lines = []
-    for short, words in SHORT_OF_PASS.items():
-        failed = [p for p in points if p.verdict == short]
-        if not failed:
-            continue
-        largest = max(failed, key=lambda p: (abs(p.ratio_error) - p.acceptance_limit) / p.limit)
-        guarded = largest.acceptance_limit < largest.limit
-        reach = f" with U = {largest.expanded_uncertainty * 100:.3f} %" if guarded else ""
-        lines.append(
-            f"{rng.name}: {len(failed)} of {len(points)} points {words[1]}, worst {format_percent(largest.ratio_error)}{reach} "
-            f"at {format_quantity(largest.reference_current, 'A')} where {largest.limit * 100:.3f} % is allowed"
-        )
-    return lines
-
-
-def _too_uncertain(points: Sequence[Point], least: float | None) -> list[str]:
-    ratios = [(p.test_uncertainty_ratio, p) for p in points if p.test_uncertainty_ratio is not None]
-    ratio, point = min(ratios, key=lambda r: r[0], default=(None, None))
-    if least is None or ratio is None or point is None or ratio >= least:
-        return []
-    at = format_quantity(point.reference_current, "A")
-    return [f"the test uncertainty ratio falls to {ratio:.2f} at {at}, less than the {least:g} asked for"]
-
-
-def _uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[str]:
-    """Why the claimed span was not covered, one line for all that was left out for the same reason."""
-    reasons = []
-    if known is not None and known.skipped:
-        name, _, why = known.skipped[0].partition(": ")
-        more = f" and {len(known.skipped) - 1} more" if len(known.skipped) > 1 else ""
-        reasons.append(f"{rng.name}: not shown over its whole span: {name}{more} left out, {why}")
-    if not points:
-        return reasons or [f"{rng.name}: no point was read"]
-    spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
-    top = max(points, key=lambda p: p.reference_current)
-    bottom = min(points, key=lambda p: p.reference_current)
-    if spanned and not reasons:
-        if _misses(top, rng.maximum_current, +1):
-            reasons.append(f"{rng.name}: not shown above {format_quantity(top.reference_current, 'A')}")
-        if _misses(bottom, rng.minimum_current, -1):
-            reasons.append(f"{rng.name}: not shown below {format_quantity(bottom.reference_current, 'A')}")
-    return reasons
-
-
-def _left_out_beyond(known: ObservedRange | None) -> list[str]:
-    """What was to be searched or checked on a range and was not."""
-    if known is None or not known.skipped_beyond:
-        return []
-    name, _, why = known.skipped_beyond[0].partition(": ")
-    return [f"{known.name}: {name.removeprefix(f'{known.name} ')} left out, {why}"]
-
-
-def _shown(points: Sequence[Point], rng: Range, uncovered: Sequence[str]) -> str:
-    """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
-    currents = [p.reference_current for p in points]
-    text = (
-        f"the verdict stands for {format_quantity(min(currents), 'A')} to {format_quantity(max(currents), 'A')} only, "
-        f"of the {format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')} claimed"
-    )
-    left_out = [line.partition(": not shown over its whole span: ")[2] for line in uncovered if "left out" in line]
-    return "; ".join([text, *left_out])
-
-
-def _misses(point: Point, end: float, side: int) -> bool:
-    """Whether `point`, the outermost on one side (+1 top, -1 bottom), stays inside the `end` of the claimed span."""
-    asked, flowed = side * (end - point.nominal_current), side * (end - point.reference_current)
-    return asked > COVERED * end or flowed > DELIVERED * end

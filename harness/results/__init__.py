@@ -13,14 +13,17 @@ from harness.results.beyond import (
     PhaseDisplacement,
     PowerPoint,
     SmallestCurrent,
+    worst_phase,
+    worst_power,
 )
 from harness.results.explained import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
 from harness.results.file import SCHEMA, from_json, read_results, to_json
-from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point
+from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point, worst_point
 from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
-from harness.results.whole import DecisionRule, DeviceSummary, InstrumentSummary, RangeResult, Results, Run
+from harness.results.whole import NOT_VISITED, DecisionRule, DeviceSummary, InstrumentSummary, RangeResult, Results, Run
 
 __all__ = [
+    "NOT_VISITED",
     "SCHEMA",
     "VERDICTS",
     "BenchCheck",
@@ -55,4 +58,7 @@ __all__ = [
     "read_results",
     "to_json",
     "worst",
+    "worst_phase",
+    "worst_point",
+    "worst_power",
 ]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.results.points import BudgetLine
-from harness.results.verdicts import Stated, Verdict
+from harness.results.verdicts import VERDICTS, Stated, Verdict
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,11 @@ class PowerPoint:
     verdict: Verdict | None
     basis: str
     budget: tuple[BudgetLine, ...]
+
+
+def worst_power(points: Sequence[PowerPoint]) -> PowerPoint:
+    """As `worst_point`, of errors of power; where nothing is claimed the one with the largest. Raises ValueError without points."""
+    return max(points, key=lambda p: _badness(p.verdict, p.power_error.value, p.limit))
 
 
 @dataclass(frozen=True)
@@ -68,6 +74,15 @@ class PhaseDisplacement:
     test_uncertainty_ratio: float | None
     verdict: Verdict | None
     budget: tuple[BudgetLine, ...] = ()
+
+
+def worst_phase(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement:
+    """As `worst_power`, of phase displacements."""
+    return max(found, key=lambda p: _badness(p.verdict, p.displacement.value, p.limit))
+
+
+def _badness(verdict: Verdict | None, error: float, limit: float | None) -> tuple[int, float]:
+    return -1 if verdict is None else VERDICTS.index(verdict), abs(error) / (limit or 1.0)
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.results.verdicts import Verdict
+from harness.results.verdicts import VERDICTS, Verdict
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,8 @@ class Point:
     """One point: means over its pairs, ratio error with uncertainty, limit and verdict.
 
     `acceptance_limit`: what the error may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
-    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero.
+    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero. `nominal_power_factor`: what the load
+    was asked for, negative when leading, None when nothing was asked.
     """
 
     name: str
@@ -53,6 +55,15 @@ class Point:
     pairs: int
     reference_range: float
     budget: tuple[BudgetLine, ...]
+    nominal_power_factor: float | None = None
+
+
+def worst_point(points: Sequence[Point]) -> Point:
+    """Of the points with the worst verdict, the one whose ratio error without sign is the largest part of its limit.
+
+    Raises ValueError without points.
+    """
+    return max(points, key=lambda p: (VERDICTS.index(p.verdict), abs(p.ratio_error) / p.limit))
 
 
 @dataclass(frozen=True)

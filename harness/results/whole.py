@@ -18,10 +18,13 @@ from harness.results.explained import DiagnosisDetails, Hypothesis, Validation
 from harness.results.points import EffectiveTurns, Line, Linearity, Offset, Point
 from harness.results.verdicts import Verdict
 
+NOT_VISITED = "not visited"
+"""What stands for the part that set the ceiling of a range the run did not go to; its ceiling is then 0."""
+
 
 @dataclass(frozen=True)
 class RangeResult:
-    """All that was found on one range."""
+    """All that was found on one range. `ceiling` is 0 where the run did not go there."""
 
     name: str
     wiring: str

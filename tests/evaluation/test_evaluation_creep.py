@@ -118,6 +118,7 @@ def test_a_wait_too_short_is_told_and_fails_nothing(claim: str, seconds: float, 
     told = [r for r in result.remarks if "creep was watched for" in r]
     assert result.verdict == "pass"
     assert [f"asks for {asked} s at 115 %" in r for r in told] == ([] if asked is None else [True])
+    assert all(("by class 2, the least demanding, since none is claimed" in r) == (not claim) for r in told)
 
 
 def test_a_device_that_counts_nothing_is_told_nothing_of_creep() -> None:

@@ -48,6 +48,9 @@ def test_every_command_shows_examples_and_exit_statuses() -> None:
         (["resume", "nowhere.jsonl"], "nowhere.jsonl: no such record"),
         (["demo", "--fault", "gremlins"], "gremlins: unknown"),
         (["certify", "nowhere.jsonl", "--monte-carlo", "12"], "found '12', expected a number of trials of at least"),
+        (["demo", "--hold", "abc"], "--hold: found 'abc', expected a number of seconds"),
+        (["rehearse", "a", "b", "--readings", "x"], "--readings: found 'x', expected a whole number"),
+        (["demo", "--nonsense"], "unrecognized arguments: --nonsense (see ratioproof --help)"),
         (["resume", "nowhere.jsonl", "--monte-carlo", "12"], "found '12', expected a number of trials of at least"),
     ],
 )
@@ -64,6 +67,7 @@ def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], 
     )
     assert process.returncode == 2
     assert part in process.stderr
+    assert len(process.stderr.splitlines()) == (2 if "nothing.toml" in arguments else 1)
     assert "Traceback" not in process.stderr
     assert not list(tmp_path.iterdir()), "nothing is left behind"
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.commands.new import template
+from harness.commands.new import BENCH_POWER, device_template, template
 from harness.errors import UserError
 from harness.files import parse_bench, parse_device
 
@@ -74,6 +74,43 @@ def test_all_problems_come_at_once() -> None:
     """Three mistakes, three lines."""
     text = template("device.toml").replace('"1 mA"', '"1"').replace('"10 ohm"', '"10 A"').replace('"50 Hz"', '"50"')
     assert len(problems(parse_device, text)) == 3
+
+
+def test_a_class_in_place_of_the_terms_is_told_all_that_goes_with_it_at_once() -> None:
+    """IEC 61869-2 states the limits of class 1 from 5 % of the rated current, with a phase displacement of its own."""
+    text = device_template(BENCH_POWER)
+    for old, new in (
+        ('of_reading = "1 %"\ncounts = 2', 'accuracy_class = "1"'),
+        ('power_of_reading = "1.5 %"\npower_counts = 2', 'power_class = "IEC 62053-21 1"'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    claim, *ranges = problems(parse_device, text)
+    assert claim.startswith("some.toml: claim: found phase_displacement and accuracy_class 1")
+    assert [line.split(": ")[1] for line in ranges] == ["ranges[1]", "ranges[2]", "ranges[3]"]
+    assert [line.rpartition("expected at least ")[2] for line in ranges] == ["4 A", "1 A", "0.2 A"]
+    # What the template says of it is enough to mend them.
+    mended = text.replace("phase_displacement =", "# phase_displacement =")
+    for low, to in (("0.8 A", "4 A"), ("0.2 A", "1 A"), ("40 mA", "0.2 A")):
+        mended = mended.replace(f'minimum_current = "{low}"', f'minimum_current = "{to}"')
+    assert parse_device(mended, "some.toml").claim.accuracy_class == "1"
+
+
+def test_what_contradicts_itself_in_several_tables_comes_at_once() -> None:
+    text = template("device.toml")
+    for old, new in (
+        ('"100 ms"', '"2 min"'),
+        ("counts = 2", 'accuracy_class = "5" #'),
+        ("primary_turns = 4", "primary_turns = 40"),
+        ('maximum_current = "4 A"', 'maximum_current = "4 mA"'),
+    ):
+        text = text.replace(old, new, 1)
+    told = problems(parse_device, text)
+    keys = [line.split(": ")[1] for line in told]
+    assert keys[:2] == ["display", "claim"]
+    assert keys[2].startswith("found ranges with turns")
+    assert keys[3:] == ["ranges[1]", "ranges[2]", "ranges[3]"]
+    assert all("expected" in line and "\n" not in line for line in told)
 
 
 def test_a_file_that_is_not_toml_is_one_line() -> None:

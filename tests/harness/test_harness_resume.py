@@ -9,17 +9,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 
+from harness.clock import RealClock
 from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import BENCH_POWER, new, template
+from harness.commands.run import resume
 from harness.commands.twin import TwinLinks, displays
-from harness.errors import AbortedSafe
+from harness.errors import AbortedSafe, RecordError
 from harness.evaluation.evaluate import evaluate
 from harness.files import parse_device
 from harness.going_on import GoingOn
 from harness.history import finished_points, finished_waits
 from harness.progress import Silent
-from harness.record import Record, RecordWriter, parse_record
+from harness.record import FORMAT, Record, RecordWriter, create_record, parse_record
 from harness.runner import Runner, execute
 from harness.station import assemble, open_all
 from harness.steps import Apply, Options, PointReading, Release, Select, Wait
@@ -241,3 +244,15 @@ def test_what_stands_before_an_unfinished_point_is_done_in_its_order() -> None:
     assert past.to_do() == [Select(rng), rest, apply]
     assert past.power_factor == -0.8
     assert not past.on
+
+
+def test_a_complete_run_is_refused_before_anything_is_said_or_asked(tmp_path: Path) -> None:
+    record, console = tmp_path / "record.jsonl", Console(file=io.StringIO())
+    writer = create_record(record, RealClock())
+    writer.write("start", format=FORMAT)
+    writer.write("stop", outcome="complete")
+    writer.close()
+    with pytest.raises(RecordError, match="run is complete"):
+        resume(record, operator="", overrides=(), cautions_read=True, console=console)
+    assert isinstance(console.file, io.StringIO)
+    assert console.file.getvalue() == ""

@@ -19,6 +19,7 @@ from harness.commands.inputs import load_inputs
 from harness.commands.new import BENCH_POWER, new
 from harness.results import RangeResult, Results, Stated, from_json, to_json
 from harness.steps import Options
+from reports.budget_table import degrees
 from reports.certificate import certificate
 from tests.on_twin import TwinRun
 
@@ -139,12 +140,37 @@ def test_the_smallest_current_and_the_check_of_the_bench_have_one(procedure: str
         assert found.smallest.found is not None
         text = budgets[f"smallest current read on range {found.name}"]
         combined = [float(line["part"]) for line in LINE.finditer(text)]
-        assert len(combined) == len(found.smallest.budget)
+        together = sum(int(times) - 1 for times in re.findall(r", (\d+) times\s", text))
+        assert len(combined) + together == len(found.smallest.budget)
         assert math.hypot(*combined) == pytest.approx(found.smallest.found.standard_uncertainty * 1000, rel=0.05)
 
 
+def test_inputs_alike_stand_in_one_line_with_their_number_and_root_sum_of_squares() -> None:
+    """JCGM 100:2008, 5.1.2: three contributions alike add in squares to the root of three of one."""
+    results = _ran("bench_check")
+    assert results.bench_check is not None
+    own = [line for line in results.bench_check.budget if line.source == "resolution of the reference"]
+    assert len(own) == 3
+    text = " ".join(_budgets(results)["check of the bench itself"].split())
+    assert text.count("resolution of the reference") == 1
+    told = re.search(r"resolution of the reference, 3 times rectangular [\d.]+ nA −?[\d.]+ / A ([\d.]+)", text)
+    assert told is not None
+    assert float(told[1]) == pytest.approx(math.sqrt(3) * own[0].contribution * 100, rel=0.02)
+
+
+def test_inputs_of_one_name_that_weigh_differently_stay_apart() -> None:
+    results = _ran("bench_check")
+    check = results.bench_check
+    assert check is not None
+    other = dataclasses.replace(check.budget[-1], sensitivity=-0.1, contribution=check.budget[-1].contribution * 0.15)
+    changed = dataclasses.replace(results, bench_check=dataclasses.replace(check, budget=(*check.budget[:-1], other)))
+    text = _budgets(changed)["check of the bench itself"]
+    assert "resolution of the reference, 2 times" in text
+    assert text.count("resolution of the reference") == 2
+
+
 def test_a_run_of_currents_has_budgets_of_ratio_errors_alone() -> None:
-    assert all(title.startswith("point closest") for title in _budgets(sample_results.passing()))
+    assert all(title.startswith("worst point") for title in _budgets(sample_results.passing()))
 
 
 def test_results_written_before_there_were_such_budgets_are_read_and_printed() -> None:
@@ -159,3 +185,21 @@ def test_results_written_before_there_were_such_budgets_are_read_and_printed() -
     del data["ranges"][0]["verdict"]
     with pytest.raises(KeyError, match="verdict"):
         from_json(json.dumps(data))
+
+
+@pytest.mark.parametrize(
+    ("freedom", "told"),
+    [
+        (None, "∞"),
+        (math.inf, "∞"),
+        (2.0, "2.0"),
+        (27.49, "27.4"),
+        (99.99, "99.9"),
+        (123.4, "123"),
+        (6375.5, "6370"),
+        (1e6, "1000000"),
+    ],
+)
+def test_degrees_of_freedom_are_cut_never_rounded_up(freedom: float | None, told: str) -> None:
+    """JCGM 100:2008, G.4.1, note 1: the effective degrees of freedom are interpolated or truncated to the next lower."""
+    assert degrees(freedom) == told

@@ -305,24 +305,37 @@ def test_a_range_without_points_is_said_to_be_uncertified() -> None:
     assert "nothing is certified about it" in "".join(_pages(sample_results.stressed()))
 
 
-def _room(p: Point) -> float:
-    return p.limit - abs(p.ratio_error) - p.expanded_uncertainty
+def _part_of_limit(p: Point) -> float:
+    return abs(p.ratio_error) / p.limit
 
 
-def test_every_range_has_the_budget_of_its_tightest_point_and_it_adds_up() -> None:
+def test_one_point_of_a_range_is_called_worst_at_a_glance_and_in_the_budgets() -> None:
+    """Also in a range all of whose points fail, where the largest error of all stands at a current with more claimed."""
+    results = sample_results.failing()
+    front = "\n".join(_pages(results)[:2])
+    for found in results.ranges:
+        worst = max(found.points, key=_part_of_limit)
+        error, uncertainty = _two_digits(worst.ratio_error, worst.expanded_uncertainty)
+        row = rf"^{found.name}\s.*?\s{len(found.points)}\s+{error}\s+{uncertainty}\s+{worst.limit * 100:#.4g}\s+{found.verdict}"
+        assert re.search(row, front, re.MULTILINE | re.DOTALL)
+        assert f"Budget of the worst point on range {found.name}: {worst.name}" in "".join(_pages(results))
+    assert "Worst error: of the points with the worst verdict" in front
+
+
+def test_every_range_has_the_budget_of_its_worst_point_and_it_adds_up() -> None:
     """JCGM 100:2008, 5.1.2: the contributions add in squares to the combined standard uncertainty."""
     results = sample_results.passing()
     text = "".join(_pages(results))
-    parts = text.split("Budget of the point closest to its limit on range ")[1:]
+    parts = text.split("Budget of the worst point on range ")[1:]
     assert len(parts) == len(results.ranges)
     for found, part in zip(results.ranges, parts, strict=True):
-        tightest = min(found.points, key=_room)
+        worst = max(found.points, key=_part_of_limit)
         part = part[: part.index("limit ")]
-        assert tightest.name in part
+        assert worst.name in part
         rows = re.findall(r"([\d.]+)\s+(∞|[\d.]+)\s+(?:yes|no)", part)
-        assert len(rows) == len(tightest.budget)
+        assert len(rows) == len(worst.budget)
         combined = math.sqrt(sum(float(row[0]) ** 2 for row in rows))
-        assert combined == pytest.approx(tightest.standard_uncertainty * 100, rel=0.05)
+        assert combined == pytest.approx(worst.standard_uncertainty * 100, rel=0.05)
         assert [row[1] for row in rows].count("∞") == len(rows) - 1
 
 
@@ -448,6 +461,29 @@ def test_the_bench_check_says_what_it_is_judged_by() -> None:
     assert _squeezed("The item did not meet its claim") not in text
 
 
+def test_a_run_for_the_bench_alone_speaks_of_no_decision_rule_and_no_ratio_error() -> None:
+    check = contract.BenchCheck(
+        "standard", 10.0, _stated(1.0, 0.002), _stated(1.0009, 0.001), _stated(0.0009, 0.0023), 0.391, "pass"
+    )
+    good = sample_results.passing()
+    visited, *others = (dataclasses.replace(r, points=(), zero=None, line=None) for r in good.ranges)
+    not_visited = tuple(dataclasses.replace(r, ceiling=0.0, ceiling_set_by=contract.NOT_VISITED) for r in others)
+    results = dataclasses.replace(good, bench_check=check, ranges=(visited, *not_visited))
+    text = _body(results)
+    assert _squeezed("The bench is judged by |E| ≤ 1 (ISO/IEC 17043), not by the decision rule; E = 0.39.") in text
+    assert _squeezed("E = deviation / U") in text
+    for absent in (
+        "guarded acceptance",
+        "Guard band",
+        "ratio error multiplied",
+        "k of a ratio error",
+        "to the points listed",
+        "0 A not",
+    ):
+        assert _squeezed(absent) not in text
+    assert text.count(_squeezed("not visited")) == 2
+
+
 def test_a_file_without_the_keys_added_since_is_read() -> None:
     results = _resting()
     data = json.loads(contract.to_json(results))
@@ -460,3 +496,26 @@ def test_a_file_without_the_keys_added_since_is_read() -> None:
     del data["ranges"][0]["no_load"]["seconds"]
     with pytest.raises(KeyError, match="seconds"):
         contract.from_json(json.dumps(data))
+
+
+def test_numbers_and_names_are_not_broken_nor_written_with_exponents() -> None:
+    good = sample_results.failing()
+    line = good.ranges[0].line
+    assert line is not None
+    first = dataclasses.replace(good.ranges[0], line=dataclasses.replace(line, chi_squared=1274.6))
+    cause = dataclasses.replace(good.diagnosis[0], fault="module-supply-behind-sensor")
+    angle = ValidatedQuantity(
+        "phase displacement, x1 8 A", "minutes", 14.528, 18.507, 14.527, 18.516, 0.001, 0.005, "agrees"
+    )
+    results = dataclasses.replace(
+        good,
+        ranges=(first, *good.ranges[1:]),
+        diagnosis=(cause, *good.diagnosis[1:]),
+        diagnosis_note="cannot be told apart by this run: the one; or the other",
+        validation=Validation(1_000_000, 101, 0.9545, (angle,)),
+    )
+    text = "\n".join(_pages(results))
+    assert "χ² = 1270 with" in text
+    for whole in ("module-supply-behind-sensor", "minutes"):
+        assert re.search(rf"^\s*{whole}$", text, re.MULTILINE)
+    assert "Cannot be told apart by this run: the one; or the other." in text

@@ -1,0 +1,88 @@
+"""Why a range does not plainly pass, a line for each reason, and which part of its span was shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.device import Range
+from harness.evaluation.conformity import SHORT_OF_PASS
+from harness.evaluation.observed import ObservedRange
+from harness.quantities import format_percent, format_quantity
+from harness.results import Point, worst_point
+
+COVERED = 0.02
+"""How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
+
+DELIVERED = 0.05
+"""How far (relative) they may be missed by the current that flowed, the load's own error included."""
+
+
+def failed_points(points: Sequence[Point], rng: Range) -> list[str]:
+    """A line for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
+    lines = []
+    for short, words in SHORT_OF_PASS.items():
+        failed = [p for p in points if p.verdict == short]
+        if not failed:
+            continue
+        largest = worst_point(failed)
+        guarded = largest.acceptance_limit < largest.limit
+        reach = f" with U = {largest.expanded_uncertainty * 100:.3f} %" if guarded else ""
+        lines.append(
+            f"{rng.name}: {len(failed)} of {len(points)} points {words[1]}, worst {format_percent(largest.ratio_error)}{reach} "
+            f"at {format_quantity(largest.reference_current, 'A')} where {largest.limit * 100:.3f} % is allowed"
+        )
+    return lines
+
+
+def too_uncertain(points: Sequence[Point], least: float | None) -> list[str]:
+    ratios = [(p.test_uncertainty_ratio, p) for p in points if p.test_uncertainty_ratio is not None]
+    ratio, point = min(ratios, key=lambda r: r[0], default=(None, None))
+    if least is None or ratio is None or point is None or ratio >= least:
+        return []
+    at = format_quantity(point.reference_current, "A")
+    return [f"the test uncertainty ratio falls to {ratio:.2f} at {at}, less than the {least:g} asked for"]
+
+
+def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[str]:
+    """Why the claimed span was not covered, one line for all that was left out for the same reason."""
+    reasons = []
+    if known is not None and known.skipped:
+        name, _, why = known.skipped[0].partition(": ")
+        more = f" and {len(known.skipped) - 1} more" if len(known.skipped) > 1 else ""
+        reasons.append(f"{rng.name}: not shown over its whole span: {name}{more} left out, {why}")
+    if not points:
+        return reasons or [f"{rng.name}: no point was read"]
+    spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
+    top = max(points, key=lambda p: p.reference_current)
+    bottom = min(points, key=lambda p: p.reference_current)
+    if spanned and not reasons:
+        if _misses(top, rng.maximum_current, +1):
+            reasons.append(f"{rng.name}: not shown above {format_quantity(top.reference_current, 'A')}")
+        if _misses(bottom, rng.minimum_current, -1):
+            reasons.append(f"{rng.name}: not shown below {format_quantity(bottom.reference_current, 'A')}")
+    return reasons
+
+
+def left_out_beyond(known: ObservedRange | None) -> list[str]:
+    """What was to be searched or checked on a range and was not."""
+    if known is None or not known.skipped_beyond:
+        return []
+    name, _, why = known.skipped_beyond[0].partition(": ")
+    return [f"{known.name}: {name.removeprefix(f'{known.name} ')} left out, {why}"]
+
+
+def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[str]) -> str:
+    """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
+    currents = [p.reference_current for p in points]
+    text = (
+        f"the verdict stands for {format_quantity(min(currents), 'A')} to {format_quantity(max(currents), 'A')} only, "
+        f"of the {format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')} claimed"
+    )
+    left_out = [line.partition(": not shown over its whole span: ")[2] for line in missing if "left out" in line]
+    return "; ".join([text, *left_out])
+
+
+def _misses(point: Point, end: float, side: int) -> bool:
+    """Whether `point`, the outermost on one side (+1 top, -1 bottom), stays inside the `end` of the claimed span."""
+    asked, flowed = side * (end - point.nominal_current), side * (end - point.reference_current)
+    return asked > COVERED * end or flowed > DELIVERED * end
