@@ -12,6 +12,7 @@ from harness.accuracy_classes import lowest_current
 from harness.bench import Bench
 from harness.causes import Catalogue
 from harness.device import Device, Range, limit_of_error
+from harness.evaluation.apart import apart
 from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import SHORT_OF_PASS, decide
 from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
@@ -196,6 +197,7 @@ def _range_result(
         misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
     reasons = [*misread, *_failed_points(points, rng), *failures]
     remarks = [_shown(points, rng, uncovered)] if partly and uncovered else []
+    remarks += apart([v.observed for v in own], inputs.bench, device.display.resolution)
     remarks += inputs.scatter[rng.name].remarks if points else ()
     remarks += _too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
     if zero is not None and zero.significant:
