@@ -18,6 +18,7 @@ from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.twin import describe
 from harness.record import read_record
 from harness.steps import Options
+from instruments.numbers import parse_typed
 from simulated.bench import SimulatedBench
 from simulated.clock import VirtualClock
 
@@ -84,8 +85,8 @@ class Worker:
         if turned := re.search(r"range switch to (x\d+)", last):
             self.bench.turn_switch(turned.group(1))
             return ""
-        if ranged := re.search(r"range ([\d.]+) A\.", last):
-            self.bench.configure_reference(float(ranged.group(1)))
+        if ranged := re.search(r"AC current, range ([\d.]+ m?A);", last):
+            self.bench.configure_reference(parse_typed(ranged.group(1), 1e-3))
             return ""
         if "unplug" in last:
             self.bench.plug(0.0)

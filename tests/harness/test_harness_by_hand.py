@@ -14,6 +14,7 @@ from harness.limits import SHELF_SPREAD, approach_current, ceiling
 from harness.steps import Options, common_current, ladder
 from instruments.person import ConsolePerson
 from tests.hands import Hands, by
+from tests.harness.test_harness_runner import by_person
 
 
 @pytest.fixture
@@ -55,6 +56,26 @@ def test_the_circuit_is_dead_whenever_anything_is_changed(hand: Inputs) -> None:
     by(hands, hand).run()
     assert sum("Plug in:" in p for p in hands.prompts) > 10
     assert live == []
+
+
+def test_no_current_flows_while_a_person_turns_the_reference_of_a_load_on_a_link(tmp_path: Path) -> None:
+    """Up and down: a lead may have to go into another jack, and the multimeter stands in the circuit."""
+    inputs = load_inputs(*new(tmp_path), "current_ratio", Options(readings=2, per_decade=2))
+    entry = inputs.bench.entry("reference")
+    assert len(entry.ranges) > 1
+    live: list[bool] = []
+
+    def watch(text: str, _: int, right: str) -> None:
+        assert hands.twin is not None
+        if "Set multimeter" in text:
+            live.append(hands.twin.bench.truth().load_on)
+
+    hands = Hands(watch)
+    twin = by(hands, by_person(inputs, "multimeter"))
+    twin.run()
+    assert twin.record.complete
+    assert len(live) > 2
+    assert not any(live)
 
 
 @pytest.mark.parametrize("fault", ["section-reversed", "turn-missing:x20", "turn-extra:x4", "both-windings-in-circuit"])
