@@ -26,19 +26,22 @@ PROMPT = re.compile(r"(Enter when done: |\[A\]: |: )$")
 
 
 class Worker:
-    """A terminal with `ratioproof run` in it, and the simulated bench that whoever sits at it looks at."""
+    """A terminal with `ratioproof run` in it, or `resume`, and the simulated bench that whoever sits at it looks at."""
 
-    def __init__(self, folder: Path) -> None:
-        device, bench = new(folder, BENCH_BY_HAND)
+    def __init__(self, folder: Path, resumed: bool = False) -> None:
+        device, bench = folder / "device.toml", folder / "bench.toml"
+        if not resumed:
+            new(folder, BENCH_BY_HAND)
         inputs = load_inputs(device, bench, "turns_check", Options())
         self.bench = SimulatedBench(describe(inputs.device, inputs.bench, bench, inputs.folders, ()), VirtualClock())
         self.names = {load.name: load.current for load in inputs.bench.entry("load").shelf}
         self.folder = folder
         near, far = pty.openpty()
         self._near = near
-        command = [sys.executable, "-m", "harness", "run", str(device), str(bench), "--procedure", "turns_check"]
+        asked = ["run", str(device), str(bench), "--procedure", "turns_check", "--readings", "2", "--out"]
+        words = ["resume", str(folder / "out" / "record.jsonl")] if resumed else [*asked, str(folder / "out")]
         self.process = subprocess.Popen(
-            [*command, "--readings", "2", "--operator", "test", "--out", str(folder / "out")],
+            [sys.executable, "-m", "harness", *words, "--operator", "test"],
             stdin=far,
             stdout=far,
             stderr=far,
@@ -150,3 +153,22 @@ def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worke
     assert worker.process.wait(20) == 3, worker.said
     assert "stopped by SIGINT" in worker.said
     assert read_record(worker.folder / "out" / "record.jsonl").lines[-1]["outcome"] == "aborted"
+    assert worker.said.rstrip().endswith(f"to go on: ratioproof resume {worker.folder / 'out' / 'record.jsonl'}")
+
+
+def test_whatever_ends_a_run_safely_says_how_to_go_on(worker: Worker) -> None:
+    """A reference that reads nothing, typed twice, ends the run and its resumption; both name the command."""
+    _read_nothing(worker)
+    resumed = Worker(worker.folder, resumed=True)
+    try:
+        _read_nothing(resumed)
+    finally:
+        resumed.close()
+
+
+def _read_nothing(at: Worker) -> None:
+    while said := at.prompt():
+        at.type("0" if "multimeter shows" in said.splitlines()[-1] else at.answer(said))
+    assert at.process.wait(20) == 3, at.said
+    assert "look at the wiring" in at.said
+    assert at.said.rstrip().endswith(f"to go on: ratioproof resume {at.folder / 'out' / 'record.jsonl'}")
