@@ -138,7 +138,10 @@ def test_from_the_first_prompt_to_the_certificate_with_mistakes_on_the_way(worke
 
 
 def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worker) -> None:
-    """At a live prompt: the terminal asks until the load is off, a second Ctrl-C changes nothing; exit status 3."""
+    """At a live prompt: the terminal asks until the load is off, a second Ctrl-C changes nothing; exit status 3.
+
+    The last line says how to go on, and so does that of the resumption, ended by a reference that reads nothing.
+    """
     while "Plug in" not in (said := worker.prompt()):
         worker.type(worker.answer(said))
     worker.type(worker.answer(said))
@@ -153,22 +156,18 @@ def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worke
     assert worker.process.wait(20) == 3, worker.said
     assert "stopped by SIGINT" in worker.said
     assert read_record(worker.folder / "out" / "record.jsonl").lines[-1]["outcome"] == "aborted"
-    assert worker.said.rstrip().endswith(f"to go on: ratioproof resume {worker.folder / 'out' / 'record.jsonl'}")
-
-
-def test_whatever_ends_a_run_safely_says_how_to_go_on(worker: Worker) -> None:
-    """A reference that reads nothing, typed twice, ends the run and its resumption; both name the command."""
-    _read_nothing(worker)
+    _names_the_way_on(worker)
     resumed = Worker(worker.folder, resumed=True)
     try:
-        _read_nothing(resumed)
+        while said := resumed.prompt():
+            # Typed twice it is believed.
+            resumed.type("0" if "multimeter shows" in said.splitlines()[-1] else resumed.answer(said))
+        assert resumed.process.wait(20) == 3, resumed.said
+        assert "look at the wiring" in resumed.said
+        _names_the_way_on(resumed)
     finally:
         resumed.close()
 
 
-def _read_nothing(at: Worker) -> None:
-    while said := at.prompt():
-        at.type("0" if "multimeter shows" in said.splitlines()[-1] else at.answer(said))
-    assert at.process.wait(20) == 3, at.said
-    assert "look at the wiring" in at.said
+def _names_the_way_on(at: Worker) -> None:
     assert at.said.rstrip().endswith(f"to go on: ratioproof resume {at.folder / 'out' / 'record.jsonl'}")
