@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from harness.bench import Bench
@@ -41,3 +42,13 @@ def test_steps_of_a_coarse_display_are_no_remark(bench: Bench) -> None:
     """Five steps of the display are allowed beside half a percent; a point that nothing flowed at is passed over."""
     assert apart([point((0.02, 0.02), (0.02, 0.021), (0.02, 0.019), (0.02, 0.022))], bench, 0.001) == []
     assert apart([point((0.0, 0.0), (0.0, 0.0), (0.0, 1.0))], bench, 0.001) == []
+
+
+@pytest.mark.parametrize("count", [3, 4, 6, 12])
+def test_a_device_that_scatters_has_no_odd_pair(bench: Bench, count: int) -> None:
+    """Normal scatter of 2 %, far more than half a percent: hardly a point in a hundred is remarked, a slip among it is."""
+    draw = np.random.default_rng(11)
+    scattered = [3.3 * (1 + 0.02 * draw.standard_normal(count)) for _ in range(1000)]
+    assert sum(bool(apart([point(*((3.3, x) for x in values))], bench, 0.001)) for values in scattered) < 10
+    slip = [*(3.3, 3.31, 3.29, 3.3)[: count - 1], 33.0]
+    assert len(apart([point(*((3.3, x) for x in slip))], bench, 0.001)) == 1
