@@ -101,7 +101,8 @@ class Control:
         if current == self.current:
             return
         rising = current > self.current
-        if self._shelf:
+        if self._shelf or self._person_turns_for(current):
+            # Nobody plugs anything in or moves the reference's leads while current flows.
             if self.current:
                 self.redoing("load off", lambda _: self._switch_off())
                 self.current = 0.0
@@ -109,6 +110,7 @@ class Control:
             self.redoing("reference range", lambda _: self._configure(current))
         elif rising:
             self.redoing("reference range", lambda _: self._configure(current))
+        if rising and not self._shelf:
             self._protect(limit)
         self._progress.energised(current)
         # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
@@ -242,15 +244,22 @@ class Control:
 
     def _configure(self, current: float) -> float:
         """Put the reference on its smallest range that takes `current` amperes with 5 % to spare; its full scale."""
-        factor = self._bench.reference_path.factor
-        scales = [r.full_scale for r in self._bench.entry("reference").ranges]
-        headroom = HEADROOM_WITH_SHELF if self._shelf else HEADROOM
-        scale = next((s for s in scales if s * factor >= headroom * current), scales[-1])
+        scale = self._scale_for(current)
         if scale != self._full_scale:
             self._full_scale = None
             self._station.reference.configure(scale)
             self._full_scale = scale
         return scale
+
+    def _scale_for(self, current: float) -> float:
+        factor = self._bench.reference_path.factor
+        scales = [r.full_scale for r in self._bench.entry("reference").ranges]
+        headroom = HEADROOM_WITH_SHELF if self._shelf else HEADROOM
+        return next((s for s in scales if s * factor >= headroom * current), scales[-1])
+
+    def _person_turns_for(self, current: float) -> bool:
+        """Whether a person would have to turn the reference to another range for `current`."""
+        return self._station.reference.by_person and self._scale_for(current) != self._full_scale
 
     def _floor(self) -> float:
         """What two readings of the reference may differ by at any current, in its own unit."""

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from harness.agreement import odd_one
 from harness.bench import Bench
 from harness.beside import BesideReader
 from harness.clock import Clock
@@ -28,9 +29,6 @@ BEFORE = "before"
 """What is read over a link before a person types the other reading of a pair."""
 
 _OF_THE_PAIR = ("reference", "displayed", BEFORE)
-
-ODD, STEPS = 0.005, 5
-"""How far a reading may be from the others of its point: relative, plus so many steps of the instrument."""
 
 
 class PairReading(NamedTuple):
@@ -74,18 +72,16 @@ class PointPairs:
     def odd_one(self, reference_step: float, displayed_step: float | None) -> str:
         """Which reading is far from the others of its point; empty when they agree.
 
-        Far is more than `ODD` (relative) and `STEPS` steps of the instrument from their median: what a late reply to an
-        earlier question or a corrupted digit looks like, and what neither noise nor a settled current does. Without
-        `displayed_step` the display may do as it likes.
+        How far that is says `agreement.odd_one`. Without `displayed_step` the display may do as it likes.
         """
         read = [("reference", [p.reference.value for p in self.pairs], reference_step)]
         if displayed_step is not None:
             read.append(("device", [p.displayed.value for p in self.pairs], displayed_step))
         for what, values, step in read:
-            middle = statistics.median(values)
-            worst = max(values, key=lambda value: abs(value - middle))
-            if abs(worst - middle) > ODD * abs(middle) + STEPS * step:
-                return f"{what} read {worst:g} once and {middle:g} otherwise"
+            odd = odd_one(values, step)
+            if odd is not None:
+                others = statistics.median(values[:odd] + values[odd + 1 :])
+                return f"{what} read {values[odd]:g} once and {others:g} otherwise"
         return ""
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import TYPE_CHECKING, Protocol
 
-from harness.quantities import format_percent, format_quantity
+from harness.quantities import format_duration, format_percent, format_quantity
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -118,6 +118,10 @@ class TerminalProgress:
         self._end()
         try:
             yield
+        except BaseException:
+            # The prompt was left in the middle of its line, and what comes next must not stand in it.
+            self._console.line()
+            raise
         finally:
             self._begin()
 
@@ -131,7 +135,9 @@ class TerminalProgress:
         table = Table.grid(padding=(0, 2))
         share = self._done / max(1, len(self._durations))
         bar = "━" * round(30 * share) + "╌" * (30 - round(30 * share))
-        table.add_row("point", Text(f"{self._done} of {len(self._durations)}  {bar}  about {left:.0f} s left"))
+        table.add_row(
+            "point", Text(f"{self._done} of {len(self._durations)}  {bar}  about {format_duration(left)} left")
+        )
         table.add_row("now", Text(self._doing))
         live = (
             Text(f"{format_quantity(self._current, 'A')} through the meter", style="bold red")

@@ -140,3 +140,12 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
 def format_percent(fraction: float, digits: int = 3) -> str:
     """A fraction as signed percent: ``-0.00123`` -> ``"-0.123 %"``."""
     return f"{fraction * 100:+.{digits}f} %"
+
+
+def format_duration(seconds: float) -> str:
+    """A duration to the second: ``50`` -> ``"50 s"``, ``393`` -> ``"6 min 33 s"``, ``7380`` -> ``"2 h 3 min"``."""
+    minutes, left = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes} min"
+    return f"{minutes} min {left} s" if minutes else f"{left} s"

@@ -52,7 +52,7 @@ class PointTaker:
             self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
         scale = self._control.steady()
         if self._pairs.by_hand:
-            pairs = self._typed_pairs(number, step, rng, attempt)
+            pairs = self._typed_pairs(number, step, rng, scale, attempt)
         else:
             pairs = PointPairs()
             while pairs.count < step.count:
@@ -94,15 +94,19 @@ class PointTaker:
 
     def _check_agreement(self, step: Observe, pairs: PointPairs, scale: float, attempt: int) -> None:
         """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
-        # Where it is looked for whether the display reads, it may do so now and then; a check standard has steps of its own.
-        shows = None if step.direction in ("search", "check") else self._device.display.resolution
-        accuracy = next(r for r in self._bench.entry("reference").ranges if r.full_scale == scale)
-        odd = pairs.odd_one(accuracy.resolution, shows)
+        odd = self._odd_one(step, pairs, scale)
         if odd and attempt <= BELIEVED_AFTER:
             name = self._station.reference.name if odd.startswith("reference") else self._station.meter.name
             raise ReplyError(odd, instrument=name, address=self._station.instruments[name].address)
 
-    def _typed_pairs(self, number: int, step: Observe, rng: Range, attempt: int) -> PointPairs:
+    def _odd_one(self, step: Observe, pairs: PointPairs, scale: float) -> str:
+        """Which reading is far from the others of its point; empty when they agree."""
+        # Where it is looked for whether the display reads, it may do so now and then; a check standard has steps of its own.
+        shows = None if step.direction in ("search", "check") else self._device.display.resolution
+        accuracy = next(r for r in self._bench.entry("reference").ranges if r.full_scale == scale)
+        return pairs.odd_one(accuracy.resolution, shows)
+
+    def _typed_pairs(self, number: int, step: Observe, rng: Range, scale: float, attempt: int) -> PointPairs:
         """The pairs of a point that a person reads; written down once the person has let them stand.
 
         Until then the person may go back over all of them, value by value.
@@ -119,7 +123,7 @@ class PointTaker:
                     self._control.check_plausible(self._pairs.pair(begun[-1].finish()))
                 if len(begun) < step.count:
                     begun.append(self._turns(step, rng))
-                elif self._let_stand(step, begun):
+                elif self._let_stand(step, begun, scale):
                     break
                 else:
                     raise UndoLast
@@ -143,9 +147,11 @@ class PointTaker:
         for count, pair in enumerate(pairs):
             self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
 
-    def _let_stand(self, step: Observe, read: Sequence[Turns]) -> bool:
-        """Whether the person keeps what was read. Raises Stopped."""
+    def _let_stand(self, step: Observe, read: Sequence[Turns], scale: float) -> bool:
+        """Whether the person keeps what was read, told first what does not agree in it. Raises Stopped."""
         pairs = [self._pairs.pair(turns.finish()) for turns in read]
         shown = "; ".join(" and ".join(r.raw for r in (p.reference, p.displayed, *p.also.values())) for p in pairs)
-        text = f"  {step.point}: reference and device showed {shown}. Keep them, or undo the last value?"
+        odd = self._odd_one(step, PointPairs(pairs), scale)
+        doubt = f"\n  The {odd}: a slip of typing, or did it really show that?\n " if odd else ""
+        text = f"  {step.point}: reference and device showed {shown}.{doubt} Keep them, or undo the last value?"
         return self._station.person.choose(text, ["undo", "keep"]) == "keep"

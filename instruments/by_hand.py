@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from instruments.errors import InstrumentError
 from instruments.link import Now
+from instruments.numbers import format_current
 from instruments.person import Expected, Person, Question
 from instruments.reading import Identity, Reading
 
@@ -100,11 +101,13 @@ class PersonLoad(_ByPerson):
         """Have the load of this current plugged in; the circuit must be dead. Raises InstrumentError for none such."""
         chosen = next((load for load in self._shelf if load.current == current), None)
         if chosen is None:
-            raise InstrumentError(f"no load of {current:g} A on the shelf", instrument=self.name, address=self.address)
+            raise InstrumentError(
+                f"no load of {format_current(current)} on the shelf", instrument=self.name, address=self.address
+            )
         # It counts as plugged in before the person has answered: they may be interrupted in the middle.
         self._plugged, self._answer = chosen, ""
         self._person.confirm(
-            f"Nothing is plugged in. Plug in: {chosen.name} (about {chosen.current:.3g} A). Then switch it on, keep your hands off the wiring."
+            f"Nothing is plugged in. Plug in: {chosen.name} (about {format_current(chosen.current)}). Then switch it on, keep your hands off the wiring."
         )
         self._act(chosen.current)
 
@@ -188,9 +191,12 @@ class PersonReference(_AlsoShown, _ByPerson):
         self._scale = max(resolutions)
 
     def configure(self, full_scale: float) -> None:
-        """Have it turned to the range with this full scale."""
+        """Have it turned to the range with this full scale; the circuit must be dead, since a lead may have to be moved."""
         if len(self._resolutions) > 1:
-            self._person.confirm(f"Set {self.name} to AC current, range {full_scale:g} A.")
+            self._person.confirm(
+                f"The load is off. Set {self.name} to AC current, range {format_current(full_scale)}; "
+                "move its lead if that range has a jack of its own."
+            )
         self._scale = full_scale
         self._act(full_scale)
 

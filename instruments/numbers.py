@@ -50,6 +50,12 @@ def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
     return value
 
 
+def format_current(current: float) -> str:
+    """A current in amperes as a range or a load is labelled: ``0.4`` -> ``"400 mA"``, ``1e-05`` -> ``"10 uA"``."""
+    factor, prefix = next((p for p in ((1.0, ""), (1e-3, "m")) if abs(current) >= p[0]), (1e-6, "u"))
+    return f"{current / factor:.4g} {prefix}A"
+
+
 _REGISTER_FORMATS = {
     "uint16": ">H",
     "int16": ">h",

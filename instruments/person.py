@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from instruments.numbers import parse_typed
+from instruments.numbers import format_current, parse_typed
 
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
@@ -197,4 +197,7 @@ def _doubt(value: float, question: Question) -> str:
     held = value if question.unit in ("A", "V") else abs(value)
     if abs(held - question.expected) <= allowed:
         return ""
-    return f"{shown} is far from the {f'{question.expected:.3g} {question.unit}'.strip()} expected. Look again."
+    expected = f"{question.expected:.3g} {question.unit}".strip()
+    if question.unit == "A":
+        expected = format_current(question.expected)
+    return f"{shown} is far from the {expected} expected. Look again."

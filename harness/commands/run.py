@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import shlex
 import shutil
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,7 +25,7 @@ from harness.errors import AbortedSafe, RecordError, UserError
 from harness.evaluation.creep import watched_too_short
 from harness.history import described
 from harness.progress import TerminalProgress
-from harness.quantities import format_quantity
+from harness.quantities import format_duration, format_quantity
 from harness.record import Record, continue_record, read_record, refuse_complete
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.steps import Options, signed_text
@@ -90,12 +92,8 @@ def run(
         with TerminalProgress(console, list(rehearsal.durations)) as progress:
             attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
             _confirm_cautions(attendance, progress, console, cautions_read)
-            try:
+            with _naming_the_way_on(out / RECORD):
                 run_anew(inputs, attendance, out)
-            except AbortedSafe as aborted:
-                if not (out / RECORD).exists():
-                    raise
-                raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {out / RECORD}") from aborted
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
         return finish(out / RECORD, out, console, trials=trials)
 
@@ -123,11 +121,20 @@ def resume(
             attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
             _confirm_cautions(attendance, progress, console, cautions_read)
             record, writer = continue_record(record_file, RealClock())
-            try:
+            with _naming_the_way_on(record_file), contextlib.closing(writer):
                 run_on(inputs, attendance, record, writer, record_file)
-            finally:
-                writer.close()
         return finish(record_file, record_file.parent, console, trials=trials)
+
+
+@contextlib.contextmanager
+def _naming_the_way_on(record_file: Path) -> Iterator[None]:
+    """Whatever ended a run safely, the message says how to go on with its record."""
+    try:
+        yield
+    except AbortedSafe as aborted:
+        if not record_file.exists():
+            raise
+        raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {shlex.quote(str(record_file))}") from aborted
 
 
 def _inputs_of(record: Record, record_file: Path) -> Inputs:
@@ -220,9 +227,8 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
         for remark in watched_too_short(inputs.device, rng.no_load, "would be watched"):
             console.print(f"         {remark}", highlight=False, soft_wrap=not console.is_terminal)
     ratio = rehearsal.smallest_test_uncertainty_ratio
-    minutes, seconds = divmod(round(rehearsal.durations[-1]), 60)
     console.print(
-        f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {minutes} min {seconds} s"
+        f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"
         f"{f', smallest ratio of limit to uncertainty {ratio:.1f}' if math.isfinite(ratio) else ''}",
         highlight=False,
         soft_wrap=not console.is_terminal,

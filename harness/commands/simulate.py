@@ -8,16 +8,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.clock import RealClock
+from harness.commands.bench_words import BenchWords
 from harness.commands.inputs import load_inputs
 from harness.commands.twin import describe
 from harness.errors import UserError
-from harness.quantities import format_quantity
 from harness.steps import Options
 from harness.stop import StopSignal
 from simulated.bench import SimulatedBench
 from simulated.serve import SimulationError, serve
-
-WORDS = "turn RANGE turns the range switch, show prints display and truth, quit ends"
 
 
 def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
@@ -30,14 +28,15 @@ def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
         with stop.listening(), serve(simulated) as addresses:
             for name, address in addresses.items():
                 print(f"{name} at {address}")
-            print(f"faults: {', '.join(wanted) or 'none'}; {WORDS}", flush=True)
-            _attend(simulated, [r.name for r in inputs.device.ranges], stop)
+            words = BenchWords(simulated, inputs)
+            print(f"faults: {', '.join(wanted) or 'none'}; {words.told}", flush=True)
+            _attend(words, stop)
     except SimulationError as failure:
         raise UserError(f"{bench_file}: {failure}") from failure
     return 0
 
 
-def _attend(simulated: SimulatedBench, ranges: Sequence[str], stop: StopSignal) -> None:
+def _attend(words: BenchWords, stop: StopSignal) -> None:
     """Do what is typed; without a terminal just serve."""
     open_input = True
     while not stop.reason:
@@ -50,22 +49,7 @@ def _attend(simulated: SimulatedBench, ranges: Sequence[str], stop: StopSignal) 
         line = sys.stdin.readline()
         if not line:
             open_input = False
-            continue
-        match line.split():
-            case ["turn", name] if name in ranges:
-                simulated.turn_switch(name)
-                print(f"switch at {name}", flush=True)
-            case ["show"]:
-                truth = simulated.truth()
-                print(
-                    f"display {simulated.displayed():g} A; switch at {truth.switch_position}; load {'on' if truth.load_on else 'off'}, "
-                    f"{format_quantity(truth.primary_current, 'A')}; largest secondary current {format_quantity(truth.peak_secondary_current, 'A')}, "
-                    f"fuse {'intact' if truth.secondary_fuse_intact else 'melted'}",
-                    flush=True,
-                )
-            case ["quit"]:
-                return
-            case []:
-                pass
-            case _:
-                print(f"not understood; {WORDS} (ranges {', '.join(ranges)})", flush=True)
+        elif line.strip() == "quit":
+            return
+        elif line.strip():
+            print(words.answer(line), flush=True)

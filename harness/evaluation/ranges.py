@@ -12,6 +12,7 @@ from harness.accuracy_classes import lowest_current
 from harness.bench import Bench
 from harness.causes import Catalogue
 from harness.device import Device, Range, limit_of_error
+from harness.evaluation.apart import apart
 from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import decide
 from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
@@ -194,7 +195,8 @@ def _range_result(
     if turns is not None and turns.nearest != rng.primary_turns:
         misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
     reasons = [*misread, *failed_points(points, rng), *failures]
-    remarks = [shown_part(points, rng, missing)] if partly and missing else []
+    remarks = [shown_part(points, rng, uncovered)] if partly and uncovered else []
+    remarks += apart([v.observed for v in own], inputs.bench, device.display.resolution)
     remarks += inputs.scatter[rng.name].remarks if points else ()
     remarks += too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
     if zero is not None and zero.significant:

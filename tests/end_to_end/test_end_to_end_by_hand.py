@@ -18,6 +18,7 @@ from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.twin import describe
 from harness.record import read_record
 from harness.steps import Options
+from instruments.numbers import parse_typed
 from simulated.bench import SimulatedBench
 from simulated.clock import VirtualClock
 
@@ -25,19 +26,22 @@ PROMPT = re.compile(r"(Enter when done: |\[A\]: |: )$")
 
 
 class Worker:
-    """A terminal with `ratioproof run` in it, and the simulated bench that whoever sits at it looks at."""
+    """A terminal with `ratioproof run` in it, or `resume`, and the simulated bench that whoever sits at it looks at."""
 
-    def __init__(self, folder: Path) -> None:
-        device, bench = new(folder, BENCH_BY_HAND)
+    def __init__(self, folder: Path, resumed: bool = False) -> None:
+        device, bench = folder / "device.toml", folder / "bench.toml"
+        if not resumed:
+            new(folder, BENCH_BY_HAND)
         inputs = load_inputs(device, bench, "turns_check", Options())
         self.bench = SimulatedBench(describe(inputs.device, inputs.bench, bench, inputs.folders, ()), VirtualClock())
         self.names = {load.name: load.current for load in inputs.bench.entry("load").shelf}
         self.folder = folder
         near, far = pty.openpty()
         self._near = near
-        command = [sys.executable, "-m", "harness", "run", str(device), str(bench), "--procedure", "turns_check"]
+        asked = ["run", str(device), str(bench), "--procedure", "turns_check", "--readings", "2", "--out"]
+        words = ["resume", str(folder / "out" / "record.jsonl")] if resumed else [*asked, str(folder / "out")]
         self.process = subprocess.Popen(
-            [*command, "--readings", "2", "--operator", "test", "--out", str(folder / "out")],
+            [sys.executable, "-m", "harness", *words, "--operator", "test"],
             stdin=far,
             stdout=far,
             stderr=far,
@@ -84,8 +88,8 @@ class Worker:
         if turned := re.search(r"range switch to (x\d+)", last):
             self.bench.turn_switch(turned.group(1))
             return ""
-        if ranged := re.search(r"range ([\d.]+) A\.", last):
-            self.bench.configure_reference(float(ranged.group(1)))
+        if ranged := re.search(r"AC current, range ([\d.]+ m?A);", last):
+            self.bench.configure_reference(parse_typed(ranged.group(1), 1e-3))
             return ""
         if "unplug" in last:
             self.bench.plug(0.0)
@@ -134,7 +138,10 @@ def test_from_the_first_prompt_to_the_certificate_with_mistakes_on_the_way(worke
 
 
 def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worker) -> None:
-    """At a live prompt: the terminal asks until the load is off, a second Ctrl-C changes nothing; exit status 3."""
+    """At a live prompt: the terminal asks until the load is off, a second Ctrl-C changes nothing; exit status 3.
+
+    The last line says how to go on, and so does that of the resumption, ended by a reference that reads nothing.
+    """
     while "Plug in" not in (said := worker.prompt()):
         worker.type(worker.answer(said))
     worker.type(worker.answer(said))
@@ -149,3 +156,18 @@ def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worke
     assert worker.process.wait(20) == 3, worker.said
     assert "stopped by SIGINT" in worker.said
     assert read_record(worker.folder / "out" / "record.jsonl").lines[-1]["outcome"] == "aborted"
+    _names_the_way_on(worker)
+    resumed = Worker(worker.folder, resumed=True)
+    try:
+        while said := resumed.prompt():
+            # Typed twice it is believed.
+            resumed.type("0" if "multimeter shows" in said.splitlines()[-1] else resumed.answer(said))
+        assert resumed.process.wait(20) == 3, resumed.said
+        assert "look at the wiring" in resumed.said
+        _names_the_way_on(resumed)
+    finally:
+        resumed.close()
+
+
+def _names_the_way_on(at: Worker) -> None:
+    assert at.said.rstrip().endswith(f"to go on: ratioproof resume {at.folder / 'out' / 'record.jsonl'}")

@@ -14,6 +14,7 @@ from harness.limits import SHELF_SPREAD, approach_current, ceiling
 from harness.steps import Options, common_current, ladder
 from instruments.person import ConsolePerson
 from tests.hands import Hands, by
+from tests.harness.test_harness_runner import by_person
 
 
 @pytest.fixture
@@ -55,6 +56,26 @@ def test_the_circuit_is_dead_whenever_anything_is_changed(hand: Inputs) -> None:
     by(hands, hand).run()
     assert sum("Plug in:" in p for p in hands.prompts) > 10
     assert live == []
+
+
+def test_no_current_flows_while_a_person_turns_the_reference_of_a_load_on_a_link(tmp_path: Path) -> None:
+    """Up and down: a lead may have to go into another jack, and the multimeter stands in the circuit."""
+    inputs = load_inputs(*new(tmp_path), "current_ratio", Options(readings=2, per_decade=2))
+    entry = inputs.bench.entry("reference")
+    assert len(entry.ranges) > 1
+    live: list[bool] = []
+
+    def watch(text: str, _: int, right: str) -> None:
+        assert hands.twin is not None
+        if "Set multimeter" in text:
+            live.append(hands.twin.bench.truth().load_on)
+
+    hands = Hands(watch)
+    twin = by(hands, by_person(inputs, "multimeter"))
+    twin.run()
+    assert twin.record.complete
+    assert len(live) > 2
+    assert not any(live)
 
 
 @pytest.mark.parametrize("fault", ["section-reversed", "turn-missing:x20", "turn-extra:x4", "both-windings-in-circuit"])
@@ -275,3 +296,37 @@ def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: Inputs) 
     twin.stop.watch(lambda: "enough" if twin.bench.truth().load_on else "")
     with pytest.raises(NotSafe, match="still flows"):
         twin.run()
+
+
+@pytest.mark.parametrize("answer", ["keep", "undo"])
+def test_a_slip_that_was_typed_twice_is_told_before_it_is_kept(tmp_path: Path, answer: str) -> None:
+    """A decimal point one place off in the last of four readings; kept it is a remark, undone nothing is left of it."""
+    inputs = load_inputs(*new(tmp_path, BENCH_BY_HAND), "turns_check", Options(readings=4))
+    slips: list[str] = []
+    asked: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "undo / keep" in text:
+            asked.append(text)
+            return answer if len(asked) == 1 else None
+        last = [line for line in hands.shown if ", reading " in line]
+        if "monitor shows" in text and last and "reading 4 of 4" in last[-1] and len(slips) < 2:
+            slips.append(f"{float(right) / 10:.3f}")
+            return slips[0]
+        return None
+
+    hands = Hands(slip)
+    twin = by(hands, inputs)
+    twin.run()
+    doubt = f"The device read {float(slips[0]):g} once and "
+    assert doubt in asked[0]
+    assert asked[0].index("a slip of typing") < asked[0].index("Keep them, or undo")
+    assert not any("slip of typing" in text for text in asked[1:])
+    results = twin.results()
+    remarks = [remark for rng in results.ranges for remark in rng.remarks if "far from the others" in remark]
+    if answer == "undo":
+        assert (results.verdict, remarks) == ("pass", [])
+    else:
+        assert results.verdict == "fail"
+        assert len(remarks) == 1
+        assert f"the device {float(slips[0]):g};" in remarks[0]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.quantities import format_quantity, parse_quantity
+from harness.quantities import format_duration, format_quantity, parse_quantity
 
 
 @pytest.mark.parametrize(
@@ -69,3 +69,11 @@ def test_any_text_is_a_value_or_a_value_error(text: str) -> None:
 def test_formatted_quantities_read_back(value: float) -> None:
     """What is printed for people is what the parser understands, to the digits printed."""
     assert parse_quantity(format_quantity(value, "A", 9), "A") == pytest.approx(value, rel=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(0.2, "0 s"), (50, "50 s"), (59.6, "1 min 0 s"), (393, "6 min 33 s"), (3599.7, "1 h 0 min"), (7385, "2 h 3 min")],
+)
+def test_a_duration_says_no_more_than_it_has_to(seconds: float, text: str) -> None:
+    assert format_duration(seconds) == text

@@ -40,3 +40,22 @@ def test_the_same_where_the_reference_shows_the_voltage() -> None:
     read = [reference.read_beside(["voltage"])["voltage"].value for _ in range(3)]
     assert read == [120.0, 121.0, 119.5]
     assert len(shown) == 1
+
+
+def test_the_range_is_asked_for_as_it_is_labelled_and_the_lead_with_it() -> None:
+    """Many multimeters take large currents at a jack of their own: common practice, no published source."""
+    asked: list[str] = []
+
+    def ask(text: str) -> str:
+        asked.append(text)
+        return ""
+
+    person = ConsolePerson(ask=ask, show=asked.append)
+    scales = {0.4: 1e-5, 10.0: 1e-3}
+    reference = PersonReference("multimeter", person, "", scales, 0.2, itertools.count().__next__, lambda _: None)
+    for scale in scales:
+        reference.configure(scale)
+    for text, label in zip(asked, ("range 400 mA;", "range 10 A;"), strict=True):
+        assert text.startswith("The load is off. Set multimeter to AC current")
+        assert label in text
+        assert "move its lead if that range has a jack of its own." in text

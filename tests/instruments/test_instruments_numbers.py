@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.numbers import decode_registers, parse_number, parse_typed
+from instruments.numbers import decode_registers, format_current, parse_number, parse_typed
 
 
 @pytest.mark.parametrize(
@@ -86,3 +86,17 @@ def test_register_types() -> None:
     assert decode_registers([0xFFFF], "uint16", "big") == 65535
     assert decode_registers([0xFFFF, 0xFFFE], "int32", "big") == -2
     assert decode_registers([0x0001, 0x0000], "uint32", "big") == 65536
+
+
+@pytest.mark.parametrize(
+    ("current", "label"),
+    [(10.0, "10 A"), (1.0, "1 A"), (0.4, "400 mA"), (0.012, "12 mA"), (1e-3, "1 mA"), (6e-4, "600 uA"), (0.0, "0 uA")],
+)
+def test_a_range_is_named_as_it_is_labelled(current: float, label: str) -> None:
+    """SI Brochure (9th edition), 3: the prefix is chosen so that the number is from 1 to below 1000."""
+    assert format_current(current) == label
+
+
+@given(current=st.floats(1e-6, 1000.0))
+def test_a_label_typed_back_is_the_current(current: float) -> None:
+    assert parse_typed(format_current(current), 1e-12) == pytest.approx(current, rel=5e-4)

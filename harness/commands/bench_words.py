@@ -1,0 +1,130 @@
+"""The words by which somebody works the simulated bench: what hands and eyes do at a real one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from harness.bench import ShelfEntry
+from harness.commands.inputs import Inputs
+from harness.commands.twin import displays
+from harness.quantities import format_quantity, parse_quantity
+from simulated.bench import SimulatedBench
+from simulated.multimeter import OVERLOAD
+
+UNITS = {"power": "W", "voltage": "V", "power_factor": ""}
+
+
+class BenchWords:
+    """Does what is typed on `simulated`, the bench of `inputs`; only what a person plays there is worked by words."""
+
+    def __init__(self, simulated: SimulatedBench, inputs: Inputs) -> None:
+        self._simulated, self._inputs = simulated, inputs
+        self._ranges = [r.name for r in inputs.device.ranges]
+        self._shelf = inputs.bench.entry("load").shelf
+        self._reference_by_hand = inputs.bench.entry("reference").by_person
+
+    @property
+    def told(self) -> str:
+        """What can be typed, in one line."""
+        words = [f"turn {'|'.join(self._ranges)}"]
+        words += ["plug LOAD (its name or current)", "unplug"] if self._shelf else []
+        words += ["range CURRENT (of the reference)"] if self._reference_by_hand else []
+        return f"type {', '.join(words)}, read (what the displays show), show (the truth), quit"
+
+    def answer(self, line: str) -> str:
+        """Do what `line` says; what is to be printed."""
+        word, _, rest = line.strip().partition(" ")
+        rest = rest.strip()
+        match word:
+            case "turn" if rest in self._ranges:
+                self._simulated.turn_switch(rest)
+                return f"switch at {rest}"
+            case "plug" if rest and self._shelf:
+                return self._plug(rest)
+            case "unplug" if self._shelf and not rest:
+                self._simulated.plug(0.0)
+                return "nothing is plugged in"
+            case "range" if rest and self._reference_by_hand:
+                return self._turn_reference(rest)
+            case "read" if not rest:
+                return self._read()
+            case "show" if not rest:
+                return self._truth()
+        return f"not understood; {self.told}"
+
+    def _plug(self, asked: str) -> str:
+        if self._simulated.truth().load_on:
+            return "something is plugged in already; unplug it first"
+        load = self._load(asked)
+        if load is None:
+            known = ", ".join(f"{s.name} ({format_quantity(s.current, 'A')})" for s in self._shelf)
+            return f"not one load of the shelf; expected {known}"
+        self._simulated.plug(load.current)
+        return f"{load.name} is plugged in"
+
+    def _load(self, asked: str) -> ShelfEntry | None:
+        """By its name, by its current, or by an unmistakable part of its name."""
+        current = _amperes(asked)
+        by_name = [s for s in self._shelf if s.name == asked]
+        by_current = [s for s in self._shelf if current is not None and math.isclose(s.current, current)]
+        by_part = [s for s in self._shelf if asked in s.name]
+        return next((found[0] for found in (by_name, by_current, by_part) if len(found) == 1), None)
+
+    def _turn_reference(self, asked: str) -> str:
+        current, name = _amperes(asked), self._inputs.bench.roles.reference
+        scales = [r.full_scale for r in self._inputs.bench.entry("reference").ranges]
+        scale = next((s for s in scales if current is not None and math.isclose(s, current)), None)
+        if scale is None:
+            return f"no range of {name}; expected {', '.join(format_quantity(s, 'A') for s in scales)}"
+        self._simulated.configure_reference(scale)
+        return f"{name} at {format_quantity(scale, 'A')}"
+
+    def _read(self) -> str:
+        shown = displays(self._simulated)
+        return "; ".join(
+            f"{name} shows " + ", ".join(_as_shown(key, shown[key]) for key in keys)
+            for name, keys in self._seen().items()
+        )
+
+    def _seen(self) -> dict[str, list[str]]:
+        """What can be read off each instrument, by the keys of `twin.displays`."""
+        display, reference = self._inputs.device.display, self._inputs.bench.entry("reference")
+        also = {
+            "meter power": display.power_resolution,
+            "meter power_factor": display.power_factor_resolution,
+            "reference voltage": reference.voltage,
+            "reference power": reference.power,
+        }
+        there = [key for key, what in also.items() if what is not None]
+        return {
+            instrument.name: [instrument.role, *(key for key in there if key.startswith(f"{instrument.role} "))]
+            for instrument in self._simulated.description.instruments
+            if instrument.role in displays(self._simulated)
+        }
+
+    def _truth(self) -> str:
+        truth = self._simulated.truth()
+        return (
+            f"display {self._simulated.displayed():g} A; switch at {truth.switch_position}; load {'on' if truth.load_on else 'off'}, "
+            f"{format_quantity(truth.primary_current, 'A')}; largest secondary current {format_quantity(truth.peak_secondary_current, 'A')}, "
+            f"fuse {'intact' if truth.secondary_fuse_intact else 'melted'}"
+        )
+
+
+def _amperes(text: str) -> float | None:
+    """A current typed with its unit or as amperes; None when it is none."""
+    for typed in (text, f"{text} A"):
+        try:
+            return parse_quantity(typed, "A")
+        except ValueError:
+            continue
+    return None
+
+
+def _as_shown(key: str, value: Callable[[], float]) -> str:
+    quantity = key.partition(" ")[2] or ("voltage" if key == "voltage" else "")
+    shown = value()
+    if shown == OVERLOAD:
+        return "overload"
+    return f"{quantity.replace('_', ' ')} {shown:.9g} {UNITS.get(quantity, 'A')}".strip()
