@@ -195,7 +195,7 @@ def _range_result(
     if turns is not None and turns.nearest != rng.primary_turns:
         misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
     reasons = [*misread, *failed_points(points, rng), *failures]
-    remarks = [shown_part(points, rng, uncovered)] if partly and uncovered else []
+    remarks = [shown_part(points, rng, missing)] if partly and missing else []
     remarks += apart([v.observed for v in own], inputs.bench, device.display.resolution)
     remarks += inputs.scatter[rng.name].remarks if points else ()
     remarks += too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
