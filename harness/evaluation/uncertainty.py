@@ -141,9 +141,12 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
         return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
     rest = sorted((c for c in contributions if not _is_rectangle(c)), key=lambda c: c.standard_uncertainty)
     flats = [math.sqrt(3) * u / total for u in rectangles]
-    put_together, alone = _split(rest, total)
+    few, small, alone = _split(rest, total)
     bells = [Bell(c.standard_uncertainty / total, c.degrees_of_freedom) for c in alone]
-    bells += [Bell(combined(part) / total, _whole(effective_degrees_of_freedom(part))) for part in put_together if part]
+    if small:
+        bells.append(Bell(combined(small) / total, effective_degrees_of_freedom(small)))
+    if few:
+        bells.append(Bell(combined(few) / total, _whole(effective_degrees_of_freedom(few))))
     if any(bell.degrees_of_freedom <= LEAST_FREEDOM for bell in bells):
         wider = t_factor(max(1.0, freedom), probability) / t_factor(math.inf, probability)
         return Coverage(wider * half_width(flats, combined(rest) / total, [], probability), freedom, CONVOLUTION)
@@ -151,8 +154,10 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     return Coverage(half_width(flats, known, bells, probability), freedom, CONVOLUTION)
 
 
-def _split(rest: Sequence[Contribution], total: float) -> tuple[list[list[Contribution]], list[Contribution]]:
-    """What is put together as one t-distribution each, and what has one of its own. `rest` by rising uncertainty.
+def _split(
+    rest: Sequence[Contribution], total: float
+) -> tuple[list[Contribution], list[Contribution], list[Contribution]]:
+    """What is put together as one t-distribution, as another, and what has one of its own. `rest` by rising uncertainty.
 
     Parts of few degrees of freedom are put together; so are the smallest ones, as long as they are nothing beside the whole.
     """
@@ -168,7 +173,7 @@ def _split(rest: Sequence[Contribution], total: float) -> tuple[list[list[Contri
             small.append(c)
         else:
             alone.append(c)
-    return [few, small], alone
+    return few, small, alone
 
 
 def _is_rectangle(contribution: Contribution) -> bool:
