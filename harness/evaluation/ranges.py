@@ -23,7 +23,7 @@ from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.power import power_values
 from harness.evaluation.reasons import failed_points, left_out_beyond, shown_part, too_uncertain, uncovered
-from harness.evaluation.repeatability import RangeScatter, range_scatter
+from harness.evaluation.repeatability import run_scatter
 from harness.evaluation.secondary import Split
 from harness.evaluation.slope import Slope, fitted, slope_of
 from harness.evaluation.straight_line import propagated
@@ -77,7 +77,7 @@ def evaluate_ranges(
     by so many Monte Carlo trials.
     """
     ratio_points = [p for p in points if p.direction not in ("search", "check")]
-    scatter = {r.name: _scatter(bench, ratio_points, r) for r in device.ranges}
+    scatter = run_scatter(device, bench, [p for p in ratio_points if p.direction != "zero" and _has_current(p)])
     inputs = Inputs(bench, run_date, scatter)
     everything = [point_values(device, inputs, p) for p in points if p.direction != "check" and _has_current(p)]
     values = [v for v in everything if v.observed.direction != "search"]
@@ -259,12 +259,6 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         budget=inputs.budget(error),
         nominal_power_factor=values.observed.power_factor,
     )
-
-
-def _scatter(bench: Bench, points: Sequence[ObservedPoint], rng: Range) -> RangeScatter:
-    own = [p for p in points if p.range == rng.name and p.direction != "zero" and _has_current(p)]
-    pool = bench.evaluation.pooled_repeatability
-    return range_scatter(own, rng.display_factor, bench.reference_path.factor, pool=pool)
 
 
 def _limit(device: Device, rng: Range, current: float) -> float:

@@ -6,27 +6,20 @@ so that what reference and device saw alike (the load's wander) is left out.
 
 from __future__ import annotations
 
-import functools
-import itertools
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.bench import Bench
+from harness.device import Device
+from harness.evaluation.following import CLOSEST, centred_covariance, following, more_than_rounding
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.uncertainty import type_a
 
 SIGNIFICANCE = 0.05
 """Scatters that differ as much as equal ones do in fewer cases than this are not pooled."""
-
-FOLLOWING = 2.326
-"""Standard deviations by which the lag-1 coefficient must exceed that of independent readings: in 1 % of cases it does by chance."""
-
-CLOSEST = 0.9
-"""A correlation of successive readings above this is taken as this: what is left of the readings then says next to nothing."""
 
 ROUNDING = 1e-12
 """Residuals below this part of the current are rounding of the arithmetic."""
@@ -43,7 +36,7 @@ class Pooled:
 
 @dataclass(frozen=True)
 class RangeScatter:
-    """What the points of a range say together: correlation of successive readings (0 for none), pooled scatter, remarks."""
+    """What the points of a range have in common: correlation of successive readings (0 for none), pooled scatter, remarks."""
 
     correlation: float = 0.0
     pooled: Pooled | None = None
@@ -58,14 +51,6 @@ def residuals(point: ObservedPoint, display_factor: float, path_factor: float) -
     left = [x - ratio * i for x, i in zip(indicated, reference, strict=True)]
     size = ROUNDING * max(abs(x) for x in indicated)
     return left if max(abs(d) for d in left) > size else [0.0] * len(left)
-
-
-def lag_one(values: Sequence[float]) -> float:
-    """Autocorrelation coefficient r(1) of `values` about their mean (as certified in NIST's StRD); 0 when all are equal."""
-    mean = type_a(values).mean
-    left = [v - mean for v in values]
-    squares = math.fsum(d * d for d in left)
-    return math.fsum(a * b for a, b in itertools.pairwise(left)) / squares if squares else 0.0
 
 
 def effective_number(count: int, correlation: float) -> float:
@@ -103,51 +88,44 @@ def point_repeatability(
     return standard_uncertainty(deviation, count, scatter.correlation), _freedom(count, scatter.correlation)
 
 
-def range_scatter(
-    points: Sequence[ObservedPoint], display_factor: float, path_factor: float, *, pool: bool
-) -> RangeScatter:
-    """What the points of one range say together. With `pool` their scatters are pooled where that is justified.
+def run_scatter(device: Device, bench: Bench, points: Sequence[ObservedPoint]) -> dict[str, RangeScatter]:
+    """What the `points` of a run, all with current, say together: by range, the correlation being that of the whole run.
 
-    With four pairs one point says nothing of how its readings follow one another; all points of a range do.
+    Scatters are pooled over a range where the bench asks for it and that is justified.
     """
-    left = [residuals(p, display_factor, path_factor) for p in points]
-    correlation = following(left)
-    remarks = []
-    if correlation:
-        # The count of a typical point, for the remark alone.
-        count = sorted(len(d) for d in left)[len(left) // 2]
-        remarks.append(
-            f"successive readings follow one another (correlation {correlation:.2f} over all points): {count} pairs count as "
-            f"{effective_number(count, correlation):.1f} independent ones; readings further apart in time would count in full"
-        )
-    if not pool:
-        return RangeScatter(correlation, None, tuple(remarks))
-    currents = [abs(_mean_indicated(p, display_factor)) for p in points]
-    pooled, remark = _pooled(left, currents)
-    return RangeScatter(correlation, pooled, (*remarks, remark))
+    path = bench.reference_path.factor
+    reference_steps = {accuracy.full_scale: accuracy.resolution * path for accuracy in bench.entry("reference").ranges}
+    residuals_of: dict[str, list[list[float]]] = {}
+    telling = []
+    for rng in device.ranges:
+        own = [p for p in points if p.range == rng.name]
+        residuals_of[rng.name] = [residuals(p, rng.display_factor, path) for p in own]
+        for point, left in zip(own, residuals_of[rng.name], strict=True):
+            step = device.display.resolution * rng.display_factor + reference_steps.get(point.reference_scale, 0.0)
+            if more_than_rounding(left, step):
+                telling.append(left)
+    correlation = following(telling)
+    found = {}
+    for rng in device.ranges:
+        currents = [abs(_mean_indicated(p, rng.display_factor)) for p in points if p.range == rng.name]
+        groups = residuals_of[rng.name]
+        remarks = [_remark(correlation, groups)] if correlation and groups else []
+        pooled = None
+        if bench.evaluation.pooled_repeatability:
+            pooled, remark = _pooled(groups, currents)
+            remarks.append(remark)
+        found[rng.name] = RangeScatter(correlation, pooled, tuple(remarks))
+    return found
 
 
-def following(groups: Sequence[Sequence[float]]) -> float:
-    """Correlation of successive residuals over all `groups`, 0 when it is not larger than chance makes it.
-
-    r(1) of n independent readings has the mean -1/n and, for normal ones, the variance (n-2)^2 / (n^2 (n-1)) (Moran 1948,
-    Biometrika 35, 255). Only following is looked for: readings that alternate make s / sqrt(n) too large, not too small.
-    """
-    used = [g for g in groups if len(g) >= 3 and any(g)]
-    if not used:
-        return 0.0
-    found = [lag_one(g) for g in used]
-    excess = math.fsum(r + 1 / len(g) for r, g in zip(found, used, strict=True))
-    spread = math.sqrt(math.fsum((len(g) - 2) ** 2 / (len(g) ** 2 * (len(g) - 1)) for g in used))
-    if excess <= FOLLOWING * spread:
-        return 0.0
-    counts = Counter(len(g) for g in used)
-    low, high = 0.0, CLOSEST
-    for _ in range(30):
-        middle = (low + high) / 2
-        expected = math.fsum(times * _expected_lag_one(count, middle) for count, times in counts.items())
-        low, high = (middle, high) if expected < math.fsum(found) else (low, middle)
-    return (low + high) / 2
+def _remark(correlation: float, groups: Sequence[Sequence[float]]) -> str:
+    # The count of a typical point, for the remark alone.
+    count = sorted(len(d) for d in groups)[len(groups) // 2]
+    closely = f"{correlation:.2f}" if correlation < CLOSEST - 0.005 else f"{CLOSEST:.2f} or more"
+    return (
+        f"successive readings follow one another (correlation {closely} over all points of the run): {count} pairs count as "
+        f"{effective_number(count, correlation):.1f} independent ones; readings further apart in time would count in full"
+    )
 
 
 def largest_variance_is_chance(variances: Sequence[float], freedoms: Sequence[int]) -> float:
@@ -198,37 +176,11 @@ def _pooled(groups: Sequence[Sequence[float]], currents: Sequence[float]) -> tup
     )
 
 
-@functools.lru_cache(maxsize=256)
-def _centred(count: int, correlation: float) -> NDArray[np.float64]:
-    """Covariance matrix of `count` readings of variance 1 about their own mean."""
-    orders = np.arange(count)
-    between = correlation ** np.abs(orders[:, None] - orders[None, :])
-    rows = between.mean(axis=1)
-    centred: NDArray[np.float64] = between - rows[:, None] - rows[None, :] + rows.mean()
-    return centred
-
-
-def _expected_lag_one(count: int, correlation: float) -> float:
-    """Expected r(1) of `count` normal readings about their own mean; -1/n without correlation.
-
-    The mean of a ratio of quadratic forms, which is not the ratio of their means: with eigenvalues l of the covariance and m
-    the products of neighbours in its eigenvectors, it is the integral over t > 0 of sum m l / (1 + 2 t l) / prod sqrt(1 + 2 t l).
-    """
-    values, vectors = np.linalg.eigh(_centred(count, correlation))
-    values = np.maximum(values, 0.0) / values.sum()
-    products = np.einsum("ij,ij->j", vectors[:-1], vectors[1:])
-    nodes, weights = np.polynomial.legendre.leggauss(80)
-    t = count * (1 + nodes) / (1 - nodes)
-    grown = 1 + 2 * t[:, None] * values
-    inner = (products * values / grown).sum(axis=1) / np.sqrt(grown).prod(axis=1)
-    return float(np.sum(weights * inner * 2 * count / (1 - nodes) ** 2))
-
-
 def _freedom(count: int, correlation: float) -> float:
     """Degrees of freedom of s^2: those of a sum of squares of unequal parts (Satterthwaite 1946); n - 1 without correlation."""
     if correlation == 0:
         return float(count - 1)
-    centred = _centred(count, correlation)
+    centred = centred_covariance(count, correlation)
     return float(np.trace(centred) ** 2 / np.sum(centred * centred))
 
 

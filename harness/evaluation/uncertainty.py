@@ -20,8 +20,8 @@ Distribution = Literal["normal", "rectangular"]
 MANY = 1e4
 """More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""
 
-LEAST_FREEDOM = 3.0
-"""Degrees of freedom below which a t-distribution has no standard deviation."""
+LEAST_FREEDOM = 2.0
+"""Only with more degrees of freedom than this has a t-distribution a standard deviation."""
 
 NOTHING_BESIDE = 1e-5
 """Parts that make up no more of the variance than this are one t-distribution together: k changes by some 1e-4 at the most."""
@@ -127,11 +127,12 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     has infinite degrees of freedom as it is (JCGM 101:2008, 6.4.9). So k does not jump where a rectangle begins to dominate.
     The degrees of freedom told are those of all parts.
 
-    Fewer than three degrees of freedom have no t-distribution with a standard deviation (JCGM 101:2008, 6.4.9, which asks
+    Two degrees of freedom and fewer have no t-distribution with a standard deviation (JCGM 101:2008, 6.4.9, which asks
     for four readings at least), and its tails would swamp the largest rectangle. Such parts are put together by
     Welch-Satterthwaite; where that does not make three of them, they count as normal, and all is widened by what the rule
-    makes of the degrees of freedom of the whole. That rule covers as often as it says over many evaluations, and is narrower
-    than the sum of t-distributions: three readings may have a smaller k than four.
+    makes of the degrees of freedom of the whole. That rule covers nearly as often as it says over many evaluations, and is
+    narrower than the sum of t-distributions: three readings may have a smaller k than four. Readings that follow one another
+    have broken degrees of freedom, four of them between two and three: they keep their t-distribution, not truncated.
     """
     total = combined(contributions)
     freedom = effective_degrees_of_freedom(contributions)
@@ -140,18 +141,23 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
         return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
     rest = sorted((c for c in contributions if not _is_rectangle(c)), key=lambda c: c.standard_uncertainty)
     flats = [math.sqrt(3) * u / total for u in rectangles]
-    put_together, alone = _split(rest, total)
-    bells = [Bell(c.standard_uncertainty / total, _whole(c.degrees_of_freedom)) for c in alone]
-    bells += [Bell(combined(part) / total, _whole(effective_degrees_of_freedom(part))) for part in put_together if part]
-    if any(bell.degrees_of_freedom < LEAST_FREEDOM for bell in bells):
+    few, small, alone = _split(rest, total)
+    bells = [Bell(c.standard_uncertainty / total, c.degrees_of_freedom) for c in alone]
+    if small:
+        bells.append(Bell(combined(small) / total, effective_degrees_of_freedom(small)))
+    if few:
+        bells.append(Bell(combined(few) / total, _whole(effective_degrees_of_freedom(few))))
+    if any(bell.degrees_of_freedom <= LEAST_FREEDOM for bell in bells):
         wider = t_factor(max(1.0, freedom), probability) / t_factor(math.inf, probability)
         return Coverage(wider * half_width(flats, combined(rest) / total, [], probability), freedom, CONVOLUTION)
     known = combined([c for c in rest if math.isinf(c.degrees_of_freedom)]) / total
     return Coverage(half_width(flats, known, bells, probability), freedom, CONVOLUTION)
 
 
-def _split(rest: Sequence[Contribution], total: float) -> tuple[list[list[Contribution]], list[Contribution]]:
-    """What is put together as one t-distribution each, and what has one of its own. `rest` by rising uncertainty.
+def _split(
+    rest: Sequence[Contribution], total: float
+) -> tuple[list[Contribution], list[Contribution], list[Contribution]]:
+    """What is put together as one t-distribution, as another, and what has one of its own. `rest` by rising uncertainty.
 
     Parts of few degrees of freedom are put together; so are the smallest ones, as long as they are nothing beside the whole.
     """
@@ -161,13 +167,13 @@ def _split(rest: Sequence[Contribution], total: float) -> tuple[list[list[Contri
         if math.isinf(c.degrees_of_freedom) or not c.standard_uncertainty:
             continue
         squares += c.standard_uncertainty**2
-        if c.degrees_of_freedom < LEAST_FREEDOM:
+        if c.degrees_of_freedom <= LEAST_FREEDOM:
             few.append(c)
         elif squares < NOTHING_BESIDE * total**2:
             small.append(c)
         else:
             alone.append(c)
-    return [few, small], alone
+    return few, small, alone
 
 
 def _is_rectangle(contribution: Contribution) -> bool:

@@ -32,7 +32,7 @@ from harness.device import Device, Range  # noqa: E402
 from harness.evaluation.observed import ObservedPoint, Pair  # noqa: E402
 from harness.evaluation.points import DAYS_PER_YEAR, Inputs, point_values  # noqa: E402
 from harness.evaluation.ranges import RangesOutcome, evaluate_ranges  # noqa: E402
-from harness.evaluation.repeatability import range_scatter  # noqa: E402
+from harness.evaluation.repeatability import run_scatter  # noqa: E402
 from harness.evaluation.slope import slope_of  # noqa: E402
 from harness.evaluation.straight_line import propagated  # noqa: E402
 from harness.files import parse_bench, parse_device  # noqa: E402
@@ -243,9 +243,7 @@ def _true_slope(verification: Verification, rng: Range) -> float:
     """The evaluation's own line, weights and all, through what truly flowed and was truly measured."""
     bench = verification.bench
     own = [p for p in verification.points if p.range == rng.name]
-    pool = bench.evaluation.pooled_repeatability
-    scatter = range_scatter(own, rng.display_factor, bench.reference_path.factor, pool=pool)
-    inputs = Inputs(bench, RUN_DATE, {rng.name: scatter})
+    inputs = Inputs(bench, RUN_DATE, run_scatter(verification.device, bench, verification.points))
     slope = slope_of(inputs, [point_values(verification.device, inputs, p) for p in own])
     assert slope is not None
     assert slope.line is not None

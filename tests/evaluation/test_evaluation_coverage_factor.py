@@ -177,13 +177,14 @@ def test_a_part_of_no_size_changes_nothing(freedom: float) -> None:
         assert found == pytest.approx(2.571, abs=1e-3)  # table G.2
 
 
+@pytest.mark.parametrize("freedom", [2.05, 3.0])
 @pytest.mark.parametrize("probability", [0.95, 0.9973])
-def test_factor_does_not_jump_where_small_parts_are_put_together(probability: float) -> None:
-    """Two parts of three degrees of freedom, from below to above what is nothing beside the whole."""
+def test_factor_does_not_jump_where_small_parts_are_put_together(probability: float, freedom: float) -> None:
+    """Two parts of few degrees of freedom, from below to above what is nothing beside the whole."""
     sizes = np.geomspace(1e-3, 1e-2, 60)
     factors = [
         coverage_factor(
-            [Contribution(1.0, "rectangular"), *[Contribution(u, degrees_of_freedom=3)] * 2], probability
+            [Contribution(1.0, "rectangular"), *[Contribution(u, degrees_of_freedom=freedom)] * 2], probability
         ).factor
         for u in sizes
     ]
@@ -204,6 +205,23 @@ def test_two_readings_beside_a_large_bound_do_not_swamp_it() -> None:
     found = coverage_factor(parts, 0.9545).factor
     alone = coverage_factor([Contribution(1.0, "rectangular")], 0.9545).factor
     assert alone < found < 1.1 * alone
+
+
+@pytest.mark.parametrize("freedom", [2.05, 2.6, 3.9])
+def test_broken_degrees_of_freedom_are_not_truncated(freedom: float) -> None:
+    """JCGM 100:2008, G.4.1, note 1, leaves the choice; JCGM 101 draws them as they are. By draws (numpy, seeded), small parts beside.
+
+    Truncated, 2.05 would have no t-distribution at all and k would be a third smaller.
+    """
+    parts = [Contribution(1.0, "rectangular")] + [
+        Contribution(u, degrees_of_freedom=freedom) for u in (1.0, 7e-4, 1e-3)
+    ]
+    draw = np.random.default_rng(205)
+    drawn = math.sqrt(3) * draw.uniform(-1, 1, 400_000)
+    for part in parts[1:]:
+        drawn += part.standard_uncertainty * draw.standard_t(freedom, 400_000)
+    expected = float(np.quantile(np.abs(drawn), 0.95))
+    assert coverage_factor(parts, 0.95).factor * combined(parts) == pytest.approx(expected, rel=0.01)
 
 
 @pytest.mark.parametrize("freedom", [3.0, 12.0, math.inf])

@@ -1,10 +1,8 @@
 """Scatter pooled over points, and readings that follow one another, against certified values and simulated series."""
 
 import dataclasses
-import json
 import math
-from collections.abc import Iterator, Sequence
-from pathlib import Path
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -17,56 +15,10 @@ from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.points import Inputs, point_values
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.repeatability import (
-    effective_number,
-    following,
-    lag_one,
     largest_variance_is_chance,
-    range_scatter,
+    run_scatter,
     standard_uncertainty,
 )
-from harness.evaluation.uncertainty import type_a
-
-STRD = Path(__file__).parents[1] / "reference" / "strd_univariate.json"
-
-
-def _strd(name: str) -> tuple[list[float], float]:
-    entry = json.loads(STRD.read_text(encoding="utf-8"))[name]
-    base = {"NumAcc2": 1, "NumAcc3": 1_000_000, "NumAcc4": 10_000_000}.get(name)
-    if base is None:
-        return [float(v) for v in entry["values"]], float(entry["certified_r1"])
-    return [float(f"{base}.2")] + [float(f"{base}.1"), float(f"{base}.3")] * 500, float(entry["certified_r1"])
-
-
-@pytest.mark.parametrize(
-    ("name", "digits"),
-    [("NumAcc1", 15), ("NumAcc2", 13), ("NumAcc3", 9), ("NumAcc4", 7), ("Michelso", 13), ("Lottery", 13)],
-)
-def test_certified_autocorrelation(name: str, digits: int) -> None:
-    """NIST StRD, univariate: the certified lag-1 autocorrelation coefficient, to what double precision leaves of the values."""
-    values, certified = _strd(name)
-    assert lag_one(values) == pytest.approx(certified, rel=10.0**-digits)
-
-
-def _about_mean(values: Sequence[float]) -> list[float]:
-    mean = math.fsum(values) / len(values)
-    return [v - mean for v in values]
-
-
-def test_michelson_s_readings_are_worth_fewer() -> None:
-    """NIST StRD Michelso, r(1) = 0.535: a hundred readings, but s / sqrt(n) is 7.9e-3 and too small.
-
-    Means of ten runs of ten in the order taken scatter by themselves; they do not know of any model. The lottery (r(1) = -0.12
-    in 218 draws) must not be found to follow.
-    """
-    values, _ = _strd("Michelso")
-    correlation = following([_about_mean(values)])
-    found = type_a(values)
-    corrected = standard_uncertainty(found.standard_deviation, 100, correlation)
-    runs = type_a([float(np.mean(values[i : i + 10])) for i in range(0, 100, 10)])
-    assert 1.5 < corrected / found.standard_uncertainty < 2.2
-    assert corrected == pytest.approx(runs.standard_uncertainty, rel=0.4)
-    assert runs.standard_uncertainty > 1.3 * found.standard_uncertainty
-    assert following([_about_mean(_strd("Lottery")[0])]) == 0
 
 
 def _series(draw: np.random.Generator, count: int, correlation: float) -> np.ndarray:
@@ -87,23 +39,6 @@ def test_corrected_uncertainty_is_the_scatter_of_means(count: int, correlation: 
     deviation = float(np.sqrt(series.var(axis=1, ddof=1).mean()))
     assert standard_uncertainty(deviation, count, correlation) == pytest.approx(series.mean(axis=1).std(), rel=0.02)
     assert standard_uncertainty(deviation, count, 0.0) < 0.85 * series.mean(axis=1).std()
-
-
-def test_independent_readings_are_found_to_follow_in_one_case_of_a_hundred() -> None:
-    """Moran 1948 (value from memory) for r(1) of independent readings, here of 13 points of 4: 1 % pass the test by chance."""
-    draw = np.random.default_rng(1948)
-    found = [following([_about_mean(draw.standard_normal(4).tolist()) for _ in range(13)]) > 0 for _ in range(3000)]
-    assert 0.003 < np.mean(found) < 0.017
-
-
-def test_following_readings_are_found_and_how_closely() -> None:
-    """Thirteen points of twelve pairs each, correlation 0.6, are nearly always found out, and the estimate is right on the average."""
-    draw = np.random.default_rng(12)
-    found = [following([_about_mean(_series(draw, 12, 0.6).tolist()) for _ in range(13)]) for _ in range(100)]
-    noticed = [correlation for correlation in found if correlation > 0]
-    assert len(noticed) >= 95
-    assert np.mean(noticed) == pytest.approx(0.6, abs=0.05)
-    assert effective_number(12, 0.6) < 6
 
 
 @pytest.mark.parametrize(
@@ -192,7 +127,7 @@ def test_readings_that_follow_widen_the_point_and_are_remarked(device: Device, b
     """Every value shown twice, as when a display is read faster than it changes: half the readings say nothing new."""
     draw = np.random.default_rng(6)
     points = [observed("x1", c, np.repeat(c + 0.01 * draw.standard_normal(6), 2).tolist()) for c in CURRENTS]
-    scatter = range_scatter(points, 1.0, 20.0, pool=False)
+    scatter = run_scatter(device, bench, points)["x1"]
     assert 0.3 < scatter.correlation < 0.9
     assert "follow one another" in scatter.remarks[0]
     plain = point_values(device, Inputs(bench, RUN_DATE), points[0])
@@ -208,4 +143,4 @@ def test_readings_that_follow_widen_the_point_and_are_remarked(device: Device, b
 def test_what_the_arithmetic_rounds_does_not_follow(device: Device, bench: Bench) -> None:
     """Pairs without scatter leave rounding in the fifteenth digit, which may well have a pattern."""
     points = [observed("x1", c, [c * 1.003] * 4, references=[c / 20] * 4) for c in CURRENTS]
-    assert range_scatter(points, 0.1, 20.0, pool=False).correlation == 0
+    assert run_scatter(device, bench, points)["x1"].correlation == 0
