@@ -211,7 +211,7 @@ def test_two_readings_beside_a_large_bound_do_not_swamp_it() -> None:
 def test_broken_degrees_of_freedom_are_not_truncated(freedom: float) -> None:
     """JCGM 100:2008, G.4.1, note 1, leaves the choice; JCGM 101 draws them as they are. By draws (numpy, seeded), small parts beside.
 
-    Truncated, 2.05 would have no t-distribution at all and k would be a third smaller.
+    Truncated, 2.05 would have no t-distribution at all and k would be a quarter smaller.
     """
     parts = [Contribution(1.0, "rectangular")] + [
         Contribution(u, degrees_of_freedom=freedom) for u in (1.0, 7e-4, 1e-3)
