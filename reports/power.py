@@ -77,7 +77,7 @@ def _points(found: RangeResult) -> Flowable:
     ]
     rows = [_row(p) for p in found.power]
     bold = [i for i, p in enumerate(found.power) if p.verdict is not None and p.verdict.endswith("fail")]
-    widths = [w * mm for w in (13.5, 17.5, 14, 14, 9.5, 8.5, 11, 10, 10.5, 14, 8.5, 11.5, 10, 17)]
+    widths = [w * mm for w in (16, 17, 14, 14, 9.5, 8.5, 11, 10, 10, 14.5, 8.5, 11.5, 10, 15.5)]
     return ruled(head, rows, widths, numeric=range(2, 13), bold_rows=bold)
 
 
