@@ -23,7 +23,7 @@ Indices = NDArray[np.int64]
 SAME = 0.1
 """Predictions that nowhere differ by more than this part of the readings' standard uncertainty are one."""
 
-SAYS_NOTHING = 3.0
+SAYS_NOTHING = 5.0
 """A run whose probability is changed by a smaller factor than this says nothing of a cause beside another."""
 
 
