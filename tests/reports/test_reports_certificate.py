@@ -1,9 +1,7 @@
 """The certificate as its reader meets it: the text and fonts of the finished PDF."""
 
 import dataclasses
-import functools
 import io
-import json
 import math
 import re
 from collections.abc import Callable
@@ -11,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import sample_results
+from paper_text import body_of, pages_of, squeezed
 from pypdf import PdfReader
 
 from harness import results as contract
@@ -20,35 +19,6 @@ from reports.fonts import printable
 
 Maker = Callable[[], Results]
 MAKERS = [sample_results.passing, sample_results.failing, sample_results.turns_check, sample_results.stressed]
-
-
-@functools.cache
-def _extracted(content: bytes) -> tuple[str, ...]:
-    return tuple(
-        page.extract_text().replace("\N{NO-BREAK SPACE}", " ") for page in PdfReader(io.BytesIO(content)).pages
-    )
-
-
-def _pages(results: Results) -> tuple[str, ...]:
-    return _extracted(certificate(results))
-
-
-def _squeezed(text: str) -> str:
-    """Without white space, which line breaks and justification may add or take."""
-    return re.sub(r"\s+", "", text)
-
-
-def _body(results: Results) -> str:
-    """All pages as one text without white space, their heads and feet removed, so that text running on is whole."""
-    text = ""
-    for page in _pages(results):
-        lines = [
-            line
-            for line in page.splitlines()
-            if not re.match(r"Verification certificate \w{4}-|page \d+ of|Simulated bench: not", line)
-        ]
-        text += "\n".join(lines)
-    return _squeezed(text)
 
 
 def _two_digits(value: float, uncertainty: float) -> tuple[str, str]:
@@ -99,11 +69,11 @@ def _texts(results: Results) -> list[str]:
 @pytest.mark.parametrize("make", MAKERS)
 def test_every_text_of_the_results_is_on_the_certificate(make: Maker) -> None:
     results = make()
-    body = _body(results).lower()
+    body = body_of(results).lower()
     missing = [
         text
         for text in _texts(results)
-        if _squeezed(printable(text)).replace("-", "−").lower() not in body.replace("-", "−")
+        if squeezed(printable(text)).replace("-", "−").lower() not in body.replace("-", "−")
     ]
     assert missing == []
 
@@ -113,9 +83,9 @@ def test_every_text_of_the_results_is_on_the_certificate(make: Maker) -> None:
 )
 def test_a_conditional_verdict_is_explained(verdict: Verdict, word: str) -> None:
     """ISO/IEC 17025:2017, 7.8.6.2: the statement of conformity names the rule; a conditional one leaves conformity open."""
-    text = _body(dataclasses.replace(sample_results.passing(), verdict=verdict))
-    assert _squeezed(word) in text
-    assert _squeezed("the measurement leaves open whether it meets it") in text
+    text = body_of(dataclasses.replace(sample_results.passing(), verdict=verdict))
+    assert squeezed(word) in text
+    assert squeezed("the measurement leaves open whether it meets it") in text
 
 
 def test_global_risks_and_tables_from_memory_are_told() -> None:
@@ -123,10 +93,10 @@ def test_global_risks_and_tables_from_memory_are_told() -> None:
     rule = dataclasses.replace(
         good.decision, global_consumer_risk=0.0123, global_producer_risk=0.0456, memory=("IEC 62053-21:2003",)
     )
-    text = _body(dataclasses.replace(good, decision=rule))
-    assert _squeezed("greatest global consumer's risk is 1.23 %") in text
-    assert _squeezed("producer's risk 4.56 %") in text
-    assert _squeezed("IEC 62053-21:2003 were written from memory") in text
+    text = body_of(dataclasses.replace(good, decision=rule))
+    assert squeezed("greatest global consumer's risk is 1.23 %") in text
+    assert squeezed("producer's risk 4.56 %") in text
+    assert squeezed("IEC 62053-21:2003 were written from memory") in text
 
 
 # ISO/IEC 17025:2017, 7.8.2.1 a) to p), 7.8.4.1, 7.8.6.2 (content from memory, wording ours)
@@ -164,8 +134,8 @@ REQUIRED = (
 
 @pytest.mark.parametrize("make", MAKERS)
 def test_what_the_standard_asks_for_is_said(make: Maker) -> None:
-    body = _body(make())
-    assert [phrase for phrase in REQUIRED if _squeezed(phrase) not in body] == []
+    body = body_of(make())
+    assert [phrase for phrase in REQUIRED if squeezed(phrase) not in body] == []
 
 
 def _risk(p: Point) -> str:
@@ -179,7 +149,7 @@ def _risk(p: Point) -> str:
 @pytest.mark.parametrize("make", MAKERS)
 def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -> None:
     results = make()
-    text = "\n".join(_pages(results))
+    text = "\n".join(pages_of(results))
     words = {"up": "rising", "down": "falling"}
     points = [p for r in results.ranges for p in r.points]
     assert points
@@ -201,7 +171,7 @@ def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -
 @pytest.mark.parametrize("make", MAKERS)
 def test_pages_are_counted_and_carry_number_and_stamp(make: Maker) -> None:
     results = make()
-    pages = _pages(results)
+    pages = pages_of(results)
     digits = results.run.record_hash[:12].upper()
     number = f"{digits[:4]}-{digits[4:8]}-{digits[8:]}"
     for n, page in enumerate(pages, 1):
@@ -245,7 +215,7 @@ def test_pages_are_a4() -> None:
 
 @pytest.mark.parametrize("make", MAKERS)
 def test_the_head_of_a_table_is_repeated_and_no_range_is_parted_from_its_table(make: Maker) -> None:
-    for page in _pages(make()):
+    for page in pages_of(make()):
         rows = re.search(r"^(rising|falling|single)\s", page, re.MULTILINE)
         headed = re.search(r"Direction\s+Reference", page)
         assert bool(rows) == bool(headed)
@@ -254,14 +224,14 @@ def test_the_head_of_a_table_is_repeated_and_no_range_is_parted_from_its_table(m
 def test_a_long_table_goes_over_pages_under_a_repeated_head() -> None:
     results = sample_results.passing()
     long = dataclasses.replace(results.ranges[0], points=results.ranges[0].points * 9)
-    pages = _pages(dataclasses.replace(results, ranges=(long,)))
+    pages = pages_of(dataclasses.replace(results, ranges=(long,)))
     reached = [page for page in pages if re.search(r"^(rising|falling)\s", page, re.MULTILINE)]
     assert len(reached) >= 3
     assert all(re.search(r"Direction\s+Reference", page) for page in reached)
 
 
 def test_verdict_is_plain_and_a_pass_needs_no_causes() -> None:
-    passed, failed = _pages(sample_results.passing()), _pages(sample_results.failing())
+    passed, failed = pages_of(sample_results.passing()), pages_of(sample_results.failing())
     assert re.search(r"^Pass$", passed[0], re.MULTILINE)
     assert re.search(r"^Fail$", failed[0], re.MULTILINE)
     assert "Likely causes" not in "".join(passed)
@@ -274,11 +244,11 @@ def test_verdict_is_plain_and_a_pass_needs_no_causes() -> None:
 def test_a_suspected_fault_is_shown_even_when_the_verdict_is_pass() -> None:
     results = sample_results.passing()
     causes = tuple(dataclasses.replace(h, fault="gain") for h in results.diagnosis)
-    assert "Likely causes" in _pages(dataclasses.replace(results, diagnosis=causes))[0]
+    assert "Likely causes" in pages_of(dataclasses.replace(results, diagnosis=causes))[0]
 
 
 def test_overrides_and_interruptions_are_told_on_both_kinds_of_run() -> None:
-    clean, set_aside = "".join(_pages(sample_results.passing())), "".join(_pages(sample_results.failing()))
+    clean, set_aside = "".join(pages_of(sample_results.passing())), "".join(pages_of(sample_results.failing()))
     assert "None: no check was set aside by the operator." in clean
     assert "run through without interruption" in clean
     assert "Overrides: 1 check set aside by the operator" in set_aside
@@ -286,7 +256,7 @@ def test_overrides_and_interruptions_are_told_on_both_kinds_of_run() -> None:
 
 
 def test_effective_turns_line_and_zero_are_summed_up_for_each_range() -> None:
-    text = "".join(_pages(sample_results.failing()))
+    text = "".join(pages_of(sample_results.failing()))
     # fixture: 2.0 turns, U = 0.0028; slope 0.5, u = 0.00021; intercept -0.1 mA, u = 0.075 mA; zero 75 uA, U = 200 uA
     assert "2.0000 ± 0.0028 (k = 2.00)" in text
     assert "0.50000, u = 0.00021" in text
@@ -296,13 +266,13 @@ def test_effective_turns_line_and_zero_are_summed_up_for_each_range() -> None:
 
 
 def test_what_a_turns_check_does_not_measure_is_called_not_measured() -> None:
-    text = "".join(_pages(sample_results.turns_check()))
+    text = "".join(pages_of(sample_results.turns_check()))
     assert text.count("not measured by this procedure") == 6
     assert "Relative humidity\nnot measured" in text
 
 
 def test_a_range_without_points_is_said_to_be_uncertified() -> None:
-    assert "nothing is certified about it" in "".join(_pages(sample_results.stressed()))
+    assert "nothing is certified about it" in "".join(pages_of(sample_results.stressed()))
 
 
 def _part_of_limit(p: Point) -> float:
@@ -312,20 +282,20 @@ def _part_of_limit(p: Point) -> float:
 def test_one_point_of_a_range_is_called_worst_at_a_glance_and_in_the_budgets() -> None:
     """Also in a range all of whose points fail, where the largest error of all stands at a current with more claimed."""
     results = sample_results.failing()
-    front = "\n".join(_pages(results)[:2])
+    front = "\n".join(pages_of(results)[:2])
     for found in results.ranges:
         worst = max(found.points, key=_part_of_limit)
         error, uncertainty = _two_digits(worst.ratio_error, worst.expanded_uncertainty)
         row = rf"^{found.name}\s.*?\s{len(found.points)}\s+{error}\s+{uncertainty}\s+{worst.limit * 100:#.4g}\s+{found.verdict}"
         assert re.search(row, front, re.MULTILINE | re.DOTALL)
-        assert f"Budget of the worst point on range {found.name}: {worst.name}" in "".join(_pages(results))
+        assert f"Budget of the worst point on range {found.name}: {worst.name}" in "".join(pages_of(results))
     assert "Worst error: of the points with the worst verdict" in front
 
 
 def test_every_range_has_the_budget_of_its_worst_point_and_it_adds_up() -> None:
     """JCGM 100:2008, 5.1.2: the contributions add in squares to the combined standard uncertainty."""
     results = sample_results.passing()
-    text = "".join(_pages(results))
+    text = "".join(pages_of(results))
     parts = text.split("Budget of the worst point on range ")[1:]
     assert len(parts) == len(results.ranges)
     for found, part in zip(results.ranges, parts, strict=True):
@@ -351,18 +321,18 @@ def _validated(*outcomes: tuple[str, float]) -> Results:
 
 def test_what_the_trials_do_not_bear_out_is_named() -> None:
     """JCGM 101:2008, 8.1.3 (value from memory): where the comparison is unfavourable, the trials' interval is to be used."""
-    text = "".join(_pages(_validated(("agrees", 0.0), ("differs", 6e-4))))
+    text = "".join(pages_of(_validated(("agrees", 0.0), ("differs", 6e-4))))
     assert "1,000,000 trials" in text
     assert "1 of 2 results agree" in text
     assert "to be preferred" in text
-    assert "effectiveturns,x1turns3.994704.005303.994704.005900.00005differs" in _squeezed(text)
+    assert "effectiveturns,x1turns3.994704.005303.994704.005900.00005differs" in squeezed(text)
 
 
 def test_validation_without_objection_or_not_asked_for() -> None:
-    agreed = "".join(_pages(_validated(("agrees", 0.0), ("agrees", 2e-5))))
+    agreed = "".join(pages_of(_validated(("agrees", 0.0), ("agrees", 2e-5))))
     assert "2 of 2 results agree" in agreed
     assert "to be preferred" not in agreed
-    assert "Monte Carlo, JCGM" not in "".join(_pages(sample_results.passing()))
+    assert "Monte Carlo, JCGM" not in "".join(pages_of(sample_results.passing()))
 
 
 def test_a_number_that_is_not_finite_leaves_the_old_certificate_alone(tmp_path: Path) -> None:
@@ -381,7 +351,7 @@ def test_a_number_that_is_not_finite_leaves_the_old_certificate_alone(tmp_path: 
 def test_markup_in_a_users_text_is_printed_as_it_stands() -> None:
     results = sample_results.passing()
     device = dataclasses.replace(results.device, owner="<b>R & D</b> &amp; Sons")
-    assert "<b>R & D</b> &amp; Sons" in "".join(_pages(dataclasses.replace(results, device=device)))
+    assert "<b>R & D</b> &amp; Sons" in "".join(pages_of(dataclasses.replace(results, device=device)))
 
 
 def test_signs_the_family_lacks_are_written_out_and_composed_ones_kept() -> None:
@@ -413,109 +383,4 @@ def _with_device(**changes: object) -> Results:
     ],
 )
 def test_what_is_missing_or_longer_than_a_page_is_still_printed(results: Results, phrase: str) -> None:
-    assert _squeezed(phrase) in _body(results)
-
-
-def _stated(value: float, expanded: float) -> contract.Stated:
-    return contract.Stated(value, expanded / 2, expanded, 2.0)
-
-
-def _resting() -> Results:
-    rest = contract.NoLoad(
-        seconds=600.4,
-        current=_stated(0.0011, 0.00048),
-        voltage=230.1,
-        power=0.2,
-        energy=3600.0,
-        energy_resolution=3600.0,
-        verdict="pass",
-        limit=0.002,
-        acceptance_limit=0.00152,
-        specific_risk=0.0009,
-        test_uncertainty_ratio=4.17,
-        power_expanded_uncertainty=0.048,
-        power_limit=0.46,
-        power_specific_risk=0.0,
-        creep=_stated(6.0, 4.7),
-        creep_below=12.03,
-        creep_period=1565.2,
-    )
-    results = sample_results.passing()
-    return dataclasses.replace(results, ranges=(dataclasses.replace(results.ranges[0], no_load=rest),))
-
-
-def test_no_load_tells_limit_risk_and_creep_in_watts() -> None:
-    text = _squeezed("".join(_pages(_resting())))
-    assert _squeezed("(1.10 ± 0.48) mA 2 mA 4.17 0.09 0.200 ± 0.048 W 0.46 W pass") in text
-    assert _squeezed("600 s 1 Wh 1 Wh 6.0 ± 4.7 W 12 W 1566 s") in text
-
-
-def test_the_bench_check_says_what_it_is_judged_by() -> None:
-    check = contract.BenchCheck(
-        "standard", 10.0, _stated(1.0, 0.002), _stated(1.003, 0.001), _stated(0.003, 0.0023), 1.30, "fail"
-    )
-    results = dataclasses.replace(sample_results.passing(), bench_check=check, verdict="fail")
-    text = _squeezed("".join(_pages(results)))
-    assert _squeezed("|E| ≤ 1 (ISO/IEC 17043), not by the decision rule") in text
-    # It is the bench that is in doubt, not the item.
-    assert _squeezed("The item did not meet its claim") not in text
-
-
-def test_a_run_for_the_bench_alone_speaks_of_no_decision_rule_and_no_ratio_error() -> None:
-    check = contract.BenchCheck(
-        "standard", 10.0, _stated(1.0, 0.002), _stated(1.0009, 0.001), _stated(0.0009, 0.0023), 0.391, "pass"
-    )
-    good = sample_results.passing()
-    visited, *others = (dataclasses.replace(r, points=(), zero=None, line=None) for r in good.ranges)
-    not_visited = tuple(dataclasses.replace(r, ceiling=0.0, ceiling_set_by=contract.NOT_VISITED) for r in others)
-    results = dataclasses.replace(good, bench_check=check, ranges=(visited, *not_visited))
-    text = _body(results)
-    assert _squeezed("The bench is judged by |E| ≤ 1 (ISO/IEC 17043), not by the decision rule; E = 0.39.") in text
-    assert _squeezed("E = deviation / U") in text
-    for absent in (
-        "guarded acceptance",
-        "Guard band",
-        "ratio error multiplied",
-        "k of a ratio error",
-        "to the points listed",
-        "0 A not",
-    ):
-        assert _squeezed(absent) not in text
-    assert text.count(_squeezed("not visited")) == 2
-
-
-def test_a_file_without_the_keys_added_since_is_read() -> None:
-    results = _resting()
-    data = json.loads(contract.to_json(results))
-    for key in ("limit", "acceptance_limit", "specific_risk", "creep", "creep_below", "creep_period", "power_limit"):
-        del data["ranges"][0]["no_load"][key]
-    read = contract.from_json(json.dumps(data)).ranges[0].no_load
-    assert read is not None
-    assert read.creep is None
-    assert read.current == _stated(0.0011, 0.00048)
-    del data["ranges"][0]["no_load"]["seconds"]
-    with pytest.raises(KeyError, match="seconds"):
-        contract.from_json(json.dumps(data))
-
-
-def test_numbers_and_names_are_not_broken_nor_written_with_exponents() -> None:
-    good = sample_results.failing()
-    line = good.ranges[0].line
-    assert line is not None
-    first = dataclasses.replace(good.ranges[0], line=dataclasses.replace(line, chi_squared=1274.6))
-    cause = dataclasses.replace(good.diagnosis[0], fault="module-supply-behind-sensor")
-    angle = ValidatedQuantity(
-        "phase displacement, x1 8 A", "minutes", 14.528, 18.507, 14.527, 18.516, 0.001, 0.005, "agrees"
-    )
-    results = dataclasses.replace(
-        good,
-        ranges=(first, *good.ranges[1:]),
-        diagnosis=(cause, *good.diagnosis[1:]),
-        diagnosis_note="cannot be told apart by this run: the one; or the other",
-        validation=Validation(1_000_000, 101, 0.9545, (angle,)),
-    )
-    text = "\n".join(_pages(results))
-    assert "χ² = 1270 with" in text
-    for whole in ("module-supply-behind-sensor", "minutes"):
-        assert re.search(rf"^\s*{whole}$", text, re.MULTILINE)
-    assert "Cannot be told apart by this run: the one; or the other." in text
+    assert squeezed(phrase) in body_of(results)
