@@ -35,6 +35,7 @@ def failed_points(points: Sequence[Point], rng: Range) -> list[str]:
 
 
 def too_uncertain(points: Sequence[Point], least: float | None) -> list[str]:
+    """A line when the smallest limit over U of the points is below the `least` asked for; None asks for nothing."""
     ratios = [(p.test_uncertainty_ratio, p) for p in points if p.test_uncertainty_ratio is not None]
     ratio, point = min(ratios, key=lambda r: r[0], default=(None, None))
     if least is None or ratio is None or point is None or ratio >= least:
