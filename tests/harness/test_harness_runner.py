@@ -1,5 +1,6 @@
 """The runner on a simulated twin: stops anywhere, loads that lie, procedures that ask for nonsense, people who mistype."""
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -28,6 +29,8 @@ from instruments.errors import LinkError
 from instruments.link import Link
 from instruments.person import ConsolePerson, Question
 from instruments.profile import Profile
+from simulated.bench import SimulatedBench
+from tests.altered_links import AlteredLinks
 from tests.on_twin import TwinRun
 
 
@@ -172,44 +175,24 @@ def test_no_procedure_can_pass_a_ceiling(inputs: Inputs) -> None:
     assert twin.bench.truth().peak_secondary_current < 0.04
 
 
-class Cutting(TwinLinks):
+def cutting(bench: SimulatedBench, number: int) -> AlteredLinks:
     """Links whose `number`th query to the reference fails, as a cut cable makes it fail."""
+    queries = itertools.count(1)
 
-    def __init__(self, bench: object, number: int) -> None:
-        super().__init__(bench)  # type: ignore[arg-type]
-        self.left = number
-
-    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
-        link = super().text(name, entry, profile)
-        return Cut(link, self) if name == "multimeter" else link
-
-
-class Cut:
-    def __init__(self, link: Link, owner: Cutting) -> None:
-        self._link, self._owner = link, owner
-
-    def write(self, text: str) -> None:
-        self._link.write(text)
-
-    def read(self) -> str:
-        return self._link.read()
-
-    def query(self, text: str) -> str:
-        self._owner.left -= 1
-        if self._owner.left == 0:
-            self.close()
+    def answer(link: Link, text: str) -> str:
+        if next(queries) == number:
+            link.close()
             raise LinkError("cut", instrument="multimeter", address="here", command=text)
-        return self._link.query(text)
+        return link.query(text)
 
-    def close(self) -> None:
-        self._link.close()
+    return AlteredLinks(bench, "multimeter", answer)
 
 
 @pytest.mark.parametrize("number", range(3, 90, 7))
 def test_one_cut_anywhere_costs_a_point_taken_again_and_nothing_else(inputs: Inputs, number: int) -> None:
     """The run completes; every point is finished once, from readings of one whole attempt."""
     twin = TwinRun(inputs)
-    twin.links = Cutting(twin.bench, number)
+    twin.links = cutting(twin.bench, number)
     twin.run()
     assert sum(1 for _ in twin.record.of_kind("trouble")) == 1
     points = [line["point"] for line in twin.record.of_kind("point")]
