@@ -1,0 +1,53 @@
+"""The decision rule of the bench file."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from harness.device import Table
+from harness.quantities import Fraction, SignedFraction
+
+
+class Decision(Table):
+    """How a measured error becomes a verdict; A is the acceptance limit, L the limit claimed.
+
+    `simple`: A = L. `guarded`: A = L - w, w = r U with r = `guard_factor`. `false_accept`: A leaves at most
+    `false_accept_probability` that an item accepted is beyond L. `shared_risk`: items are known to be distributed normally, and A
+    is lowered from L as far as `greatest_consumer_risk` asks for. Prior mean and standard deviation are parts of L.
+    `verdicts`: pass and fail, or with a conditional one on each side of L (ILAC-G8:09/2019).
+    `least_test_uncertainty_ratio`: what L / U is asked to be everywhere.
+    """
+
+    rule: Literal["simple", "guarded", "false_accept", "shared_risk"] = "guarded"
+    coverage_probability: float = Field(default=0.9545, gt=0.5, lt=1.0)
+    guard_factor: float = Field(default=1.0, ge=0, le=10)
+    false_accept_probability: Fraction | None = Field(default=None, gt=0, lt=0.5)
+    prior_mean: SignedFraction | None = Field(default=None, ge=-10, le=10)
+    prior_standard_deviation: Fraction | None = Field(default=None, gt=0, le=100)
+    greatest_consumer_risk: Fraction | None = Field(default=None, gt=0, lt=0.5)
+    verdicts: Literal["two", "four"] = "two"
+    least_test_uncertainty_ratio: float | None = Field(default=None, gt=0)
+
+    @model_validator(mode="after")
+    def _belong_together(self) -> Decision:
+        owners = {
+            "guard_factor": "guarded",
+            "false_accept_probability": "false_accept",
+            "prior_mean": "shared_risk",
+            "prior_standard_deviation": "shared_risk",
+            "greatest_consumer_risk": "shared_risk",
+        }
+        for key, rule in owners.items():
+            if key in self.model_fields_set and self.rule != rule:
+                raise ValueError(f'found {key} with rule = "{self.rule}", expected it with rule = "{rule}" only')
+        needed = {"false_accept": "false_accept_probability", "shared_risk": "prior_standard_deviation"}.get(self.rule)
+        if needed is not None and getattr(self, needed) is None:
+            raise ValueError(f'found rule = "{self.rule}" without {needed}, expected both')
+        unguarded = self.rule == "simple" or (self.rule == "shared_risk" and self.greatest_consumer_risk is None)
+        if self.verdicts == "four" and (unguarded or self.guard_factor == 0):
+            raise ValueError(
+                f'found verdicts = "four" with rule = "{self.rule}" and no guard band, expected a rule that makes one'
+            )
+        return self

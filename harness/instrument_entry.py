@@ -1,0 +1,143 @@
+"""An instrument of the bench file: how it is reached, its calibration, how well it reads, what it can do."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from harness.device import Table
+from harness.quantities import (
+    Angle,
+    CelsiusTemperature,
+    Current,
+    Duration,
+    Fraction,
+    FractionPerKelvin,
+    FractionPerYear,
+    Power,
+    Resistance,
+    Voltage,
+)
+
+
+class Accuracy(Table):
+    """One range of a reference instrument and its claimed accuracy there (bounds, taken as rectangular).
+
+    `full_scale` and `resolution` in the instrument's own amperes, before the factor of the reference path.
+    """
+
+    full_scale: Current
+    of_reading: Fraction
+    of_range: Fraction = 0.0
+    resolution: Current
+
+
+class VoltageAccuracy(Table):
+    """Claimed accuracy of a voltage reading (bound, taken as rectangular); `resolution` in volts."""
+
+    of_reading: Fraction
+    resolution: Voltage
+
+
+class PowerAccuracy(Table):
+    """Claimed accuracy of a reading of active power (bounds, taken as rectangular).
+
+    `phase` is the bound of the angle between the instrument's own voltage and current channels: what it does to the
+    power grows with the tangent of the load's angle. `resolution` in watts, before the factor of the reference path.
+    """
+
+    of_reading: Fraction
+    phase: Angle = 0.0
+    resolution: Power
+
+
+class Calibration(Table):
+    """The certificate an instrument stands on."""
+
+    certificate: str
+    date: dt.date
+    due: dt.date
+    laboratory: str = ""
+
+    @model_validator(mode="after")
+    def _order(self) -> Calibration:
+        if self.due <= self.date:
+            raise ValueError(f"found due {self.due} not after date {self.date}, expected a later day")
+        return self
+
+
+class ShelfEntry(Table):
+    """One load on the shelf: what it is called, the current it draws, roughly, and its power factor (negative: leading).
+
+    A `power_factor_uncertainty` (expanded, k = 2) makes it a load of known power factor, which a power can be computed from.
+    """
+
+    name: str = Field(min_length=1)
+    current: Current
+    power_factor: float = Field(default=1.0, ge=-1, le=1)
+    power_factor_uncertainty: float = Field(default=0.0, ge=0, lt=1)
+
+    @model_validator(mode="after")
+    def _some_power(self) -> ShelfEntry:
+        if abs(self.power_factor) < 0.1:
+            raise ValueError(
+                f"found power_factor {self.power_factor:g}, expected 0.1 to 1, or -1 to -0.1 for a leading current"
+            )
+        return self
+
+
+class InstrumentEntry(Table):
+    """One instrument on the bench. `profile` is the name of a profile file, or `person`.
+
+    `shelf` lists what a person who plays the load can plug in. `voltage` and `power` say how well it reads those;
+    `power_factor_uncertainty` (expanded, k = 2) how well a load that can be set to a power factor keeps it; `burden`
+    what a meter in the secondary adds to the loop.
+    """
+
+    profile: str
+    address: str = ""
+    serial: str = ""
+    timeout: Duration = 3.0
+    unit_id: int = Field(default=1, ge=0, le=247)
+    read_termination: str | None = Field(default=None, min_length=1)
+    write_termination: str | None = None
+    baud_rate: int = Field(default=19200, gt=0)
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    flow_control: Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"] = "none"
+    lock: bool = False
+    calibration: Calibration | None = None
+    ranges: tuple[Accuracy, ...] = ()
+    voltage: VoltageAccuracy | None = None
+    power: PowerAccuracy | None = None
+    power_factor_uncertainty: float | None = Field(default=None, ge=0, lt=1)
+    burden: Resistance | None = None
+    drift_per_year: FractionPerYear = 0.0
+    temperature_coefficient: FractionPerKelvin = 0.0
+    calibration_temperature: CelsiusTemperature = 23.0
+    positions: dict[str, str] = Field(default_factory=dict)
+    minimum_current: Current | None = None
+    maximum_current: Current | None = None
+    shelf: tuple[ShelfEntry, ...] = ()
+
+    @property
+    def by_person(self) -> bool:
+        """Whether a person reads or moves this instrument."""
+        return self.profile == "person"
+
+    @model_validator(mode="after")
+    def _reachable(self) -> InstrumentEntry:
+        if not self.by_person and not self.address:
+            raise ValueError('found no address, expected one (or profile = "person")')
+        if self.shelf and not self.by_person:
+            raise ValueError('found a shelf, expected one only with profile = "person"')
+        currents = [load.current for load in self.shelf]
+        if len(set(currents)) != len(currents):
+            raise ValueError(f"found shelf currents {currents}, expected every current once")
+        scales = [r.full_scale for r in self.ranges]
+        if scales != sorted(set(scales)):
+            raise ValueError(f"found full scales {scales}, expected them rising")
+        return self
