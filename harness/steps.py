@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import inspect
+import itertools
 import math
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -165,29 +166,53 @@ def procedure(title: str, revision: str) -> Callable[[Callable[[Device, Options]
 
 
 def ladder(
-    rng: Range, per_decade: int, available: Sequence[float] = (), asked_for: Sequence[float] = ()
+    rng: Range,
+    per_decade: int,
+    available: Sequence[float] = (),
+    asked_for: Sequence[float] = (),
+    compared: Sequence[Range] = (),
 ) -> list[float]:
     """Currents in amperes from the smallest to the largest the range claims, evenly spaced in ratio, both ends included.
 
-    At least `per_decade` points fall in every decade. A current `asked_for` inside the range is one of them, and takes the
-    place of a point as near as `NEAR`, the ends excepted. With `available` currents, each of those points becomes the
+    At least `per_decade` points fall in every decade. Ranges `compared` with this one share one grid of ampere-turns, in which the ends of
+    each are points too (two as near as `NEAR` are one). A current `asked_for` inside the range is one of the points, and takes the
+    place of one as near as `NEAR`, the ends excepted. With `available` currents, each of those points becomes the
     nearest (in ratio) of them that the range claims, every one once; the list is empty when there is none.
     Raises ValueError when `per_decade` is below 1.
     """
     if available:
         claimed = [c for c in available if rng.minimum_current <= c <= rng.maximum_current]
-        wanted = ladder(rng, per_decade, asked_for=asked_for) if claimed else []
+        wanted = ladder(rng, per_decade, asked_for=asked_for, compared=compared) if claimed else []
         return sorted({min(claimed, key=lambda c: abs(math.log(c / current))) for current in wanted})
     if per_decade < 1:
         raise ValueError(f"per_decade is {per_decade}, expected at least 1")
     low, high = rng.minimum_current, rng.maximum_current
-    steps = max(1, math.ceil(math.log10(high / low) * per_decade - 1e-9))
-    even = [float(f"{low * (high / low) ** (i / steps):.3g}") for i in range(1, steps)]
-    near = NEAR * math.log(high / low) / steps
+    grid = [ampere_turns / rng.primary_turns for ampere_turns in _grid((rng, *compared), per_decade)]
+    near = math.exp(NEAR * _step(low, high, per_decade))
+    even = [c for c in (float(f"{current:.3g}") for current in grid) if low * near < c < high / near]
     # So little beside an end is judged as the end.
     inside = {c for c in asked_for if low * (1 + TOLERANCE) < c < high * (1 - TOLERANCE)}
-    kept = {c for c in even if all(abs(math.log(c / other)) > near for other in inside)}
+    kept = {c for c in even if all(abs(math.log(c / other)) > math.log(near) for other in inside)}
     return [low, *sorted(kept | inside), high]
+
+
+def _step(low: float, high: float, per_decade: int) -> float:
+    """Logarithm of the ratio of neighbouring points when `low` to `high` is divided evenly."""
+    return math.log(high / low) / max(1, math.ceil(math.log10(high / low) * per_decade - 1e-9))
+
+
+def _grid(ranges: Sequence[Range], per_decade: int) -> Iterator[float]:
+    """Ampere-turns that `ranges` have in common: the ends of each, and as many evenly between as `per_decade` asks for."""
+    ends = sorted(r.primary_turns * c for r in ranges for c in (r.minimum_current, r.maximum_current))
+    marks = ends[:1]
+    for end in ends[1:]:
+        if math.log(end / marks[-1]) > NEAR * math.log(10) / per_decade:
+            marks.append(end)
+    for low, high in itertools.pairwise(marks):
+        yield low
+        step = _step(low, high, per_decade)
+        yield from (low * math.exp(i * step) for i in range(1, round(math.log(high / low) / step)))
+    yield marks[-1]
 
 
 def common_current(ranges: Sequence[Range], available: Sequence[float] = ()) -> float:

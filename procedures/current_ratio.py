@@ -15,16 +15,17 @@ from harness.steps import (
 )
 
 
-@procedure(title="Current ratio and linearity", revision="2")
+@procedure(title="Current ratio and linearity", revision="3")
 def current_ratio(device: Device, options: Options) -> Steps:
     """Step the load through every range, up and back down, and read reference and device together.
 
-    Where a class is claimed, the currents at which it states its limits are among the steps.
+    All ranges share one grid of ampere-turns, where the meter's own curve cancels between them. Where a class is claimed, the
+    currents at which it states its limits are among the steps.
     """
     for rng in device.ranges:
         yield Select(rng)
         yield Observe(f"{rng.name} zero", options.readings, "zero")
-        currents = ladder(rng, options.per_decade, options.available, currents_of_class(device, rng))
+        currents = ladder(rng, options.per_decade, options.available, currents_of_class(device, rng), device.ranges)
         for direction, current in both_ways(currents):
             yield Apply(current)
             yield Observe(f"{rng.name} {direction} {current:.4g} A", options.readings, direction)

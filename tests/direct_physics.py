@@ -167,7 +167,7 @@ class DirectBench:
     def _range(self, rng: Range) -> Iterator[ObservedPoint]:
         """As the runner does: approach, let the ceiling follow what is read, leave out what is above it."""
         yield self._point(rng, 0.0, "zero")
-        steps = list(both_ways(ladder(rng, Options().per_decade)))
+        steps = list(both_ways(ladder(rng, Options().per_decade, compared=self.device.ranges)))
         approach = min(steps[0][1], approach_current(self.device, self.bench, rng))
         turns = self._seen(rng, approach)
         silent = turns <= 0

@@ -16,10 +16,10 @@ from harness.steps import Apply, Observe, Options, PointReading, Procedure, Rele
 from procedures import shipped
 
 
-def a_range(low: float, high: float) -> Range:
+def a_range(low: float, high: float, turns: int = 1) -> Range:
     return Range(
         name="r",
-        primary_turns=1,
+        primary_turns=turns,
         display_factor=1.0,
         minimum_current=f"{low!r} A",
         maximum_current=f"{high!r} A",  # type: ignore[arg-type]
@@ -133,6 +133,39 @@ def test_without_a_class_the_steps_are_even() -> None:
 def test_a_shelf_gives_the_load_nearest_to_a_current_of_a_class() -> None:
     """Between 1 and 100 A, 5 A is asked for; of loads of 4.2, 4.9 and 6 A the second is nearest."""
     assert ladder(a_range(1.0, 100.0), 1, (1.1, 4.2, 4.9, 6.0, 9.0, 90.0), (5.0,)) == [1.1, 4.9, 9.0, 90.0]
+
+
+SPANS = st.tuples(st.floats(1e-2, 5.0), st.floats(1.5, 300.0), st.integers(1, 30))
+
+
+@given(st.lists(SPANS, min_size=2, max_size=4), st.integers(1, 5))
+def test_ranges_compared_share_their_ampere_turns(spans: list[tuple[float, float, int]], per_decade: int) -> None:
+    """Where two ranges reach, each point of the one has one of the other at its ampere-turns, but for the ends' neighbours.
+
+    Equal ampere-turns magnetise the core equally, so the meter's own curve is the same there (IEC 61869-2: ratio error is a function
+    of the part of rated current); three figures of a current leave half a percent.
+    """
+    ranges = [a_range(low, low * ratio, turns) for low, ratio, turns in spans]
+    step = 10 ** (1 / per_decade)
+    for rng in ranges:
+        own = ladder(rng, per_decade, compared=ranges)
+        assert (own[0], own[-1]) == (rng.minimum_current, rng.maximum_current)
+        gaps = [b / a for a, b in itertools.pairwise(own)]
+        assert all(gap > 1 for gap in gaps)
+        assert max(gaps) <= step**1.2 * 1.02
+        for other in ranges:
+            theirs = [c * other.primary_turns for c in ladder(other, per_decade, compared=ranges)]
+            for current in own:
+                here = current * rng.primary_turns
+                if theirs[0] * step**0.11 < here < theirs[-1] / step**0.11:
+                    assert min(abs(np.log(here / there)) for there in theirs) < max(0.011, 0.21 * np.log(step))
+
+
+def test_spans_that_end_elsewhere_still_meet_at_the_same_ampere_turns() -> None:
+    """1 to 50 A on one turn, 0.2 to 8 A on five: 5 to 40 ampere-turns and the ends of both are read on both."""
+    one, five = a_range(1.0, 50.0), a_range(0.2, 8.0, 5)
+    first, second = (ladder(r, 3, compared=(one, five)) for r in (one, five))
+    assert {f"{c:.2g}" for c in first} == {f"{c * 5:.2g}" for c in second} | {"50"}
 
 
 def test_up_and_down_without_repeating_the_top() -> None:
