@@ -200,7 +200,12 @@ def _record(results: Results) -> Iterator[Flowable]:
             ("Record file", run.record_file),
             ("Lines", str(run.record_lines)),
             ("SHA-256 of the record", run.record_hash),
-            ("Evaluated by", run.software),
+            ("Recorded by", run.software),
+            ("Evaluated by", run.evaluated_by),
+            (
+                "Certificate number",
+                f"{certificate_number(results)}, the first twelve digits of the SHA-256 of results.json",
+            ),
         ]
     )
     yield KeepTogether(

@@ -6,7 +6,6 @@ Content after ISO/IEC 17025:2017, 7.8.2 (reports), 7.8.4 (calibration certificat
 from __future__ import annotations
 
 import io
-from pathlib import Path
 from typing import Any
 
 from reportlab.lib.units import mm
@@ -29,21 +28,6 @@ _HEAD = 27 * mm
 _FOOT = 22 * mm
 
 
-def write_certificate(results: Results, file: Path) -> None:
-    """Write the certificate of `results` to `file`, which is replaced only once the new one is complete.
-
-    Raises ValueError when a number to be printed is not finite, OSError when the file cannot be written.
-    """
-    unfinished = file.with_name(f".{file.name}.part")
-    content = certificate(results)
-    try:
-        unfinished.write_bytes(content)
-        unfinished.replace(file)
-    except OSError:
-        unfinished.unlink(missing_ok=True)
-        raise
-
-
 def certificate(results: Results) -> bytes:
     """The certificate of `results`: an A4 PDF. Raises ValueError when a number to be printed is not finite."""
     register()
@@ -57,8 +41,8 @@ def certificate(results: Results) -> bytes:
         title=f"Verification certificate {number}",
         author=results.run.laboratory,
         subject=device_title(results),
-        creator=results.run.software,
-        producer=results.run.software,
+        creator=results.run.evaluated_by,
+        producer=results.run.evaluated_by,
         lang="en",
     )
     frame = Frame(

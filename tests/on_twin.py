@@ -73,9 +73,14 @@ class TwinRun:
             station.close()
 
     @property
+    def content(self) -> bytes:
+        """The bytes written so far."""
+        return self._stream.getvalue()
+
+    @property
     def record(self) -> Record:
         """What was written so far."""
-        return parse_record(self._stream.getvalue(), "test")
+        return parse_record(self.content, "test")
 
     def results(self) -> Results:
         """The evaluation of the finished run."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ from harness.evaluation.multiplier import RELATIVE
 from harness.files import read_text
 from harness.record import read_record
 from harness.results import RangeResult, Results, Validation, accepted, odds_text, to_json
+from harness.together import write_together
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -48,15 +50,22 @@ def tell(console: Console, lines: Sequence[str]) -> None:
 
 
 def conclude(record_file: Path, out: Path, *, trials: int = 0, causes: OwnCauses | None = None) -> Results:
-    """Evaluate a record and leave results.json and certificate.pdf in `out`; `trials` validate it. Raises RecordError."""
-    from reports.certificate import write_certificate
+    """Evaluate a record and leave results.json and certificate.pdf in `out`, both or neither; `trials` validate it.
+
+    Raises RecordError, and UserError where they cannot be written.
+    """
+    from reports.certificate import certificate
 
     results = evaluate(read_record(record_file), record_file.name, trials=trials, causes=causes)
+    contents = {RESULTS: to_json(results).encode(), CERTIFICATE: certificate(results)}
     prepare_folder(out)
-    temporary = out / f".{RESULTS}.part"
-    temporary.write_text(to_json(results), encoding="utf-8")
-    temporary.replace(out / RESULTS)
-    write_certificate(results, out / CERTIFICATE)
+    try:
+        write_together(out, contents)
+    except OSError as failure:
+        raise UserError(
+            f"{failure.filename}: cannot be written: {failure.strerror}; the record is whole. To finish elsewhere: "
+            f"ratioproof certify {shlex.quote(str(record_file))} --out ANOTHER_FOLDER"
+        ) from failure
     return results
 
 

@@ -19,6 +19,7 @@ from harness.history import described, observed_points, observed_ranges
 from harness.quantities import format_quantity
 from harness.record import Record
 from harness.results import SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
+from harness.version import software
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,7 @@ def _run(record: Record, bench: Bench, record_file: str) -> Run:
         record_lines=len(record.lines),
         record_hash=record.last_hash,
         software=start["software"],
+        evaluated_by=software(),
     )
 
 

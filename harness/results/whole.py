@@ -88,7 +88,10 @@ class InstrumentSummary:
 
 @dataclass(frozen=True)
 class Run:
-    """Where, when, by whom and how the readings were taken."""
+    """Where, when, by whom and how the readings were taken.
+
+    `software` wrote the record, `evaluated_by` evaluated it.
+    """
 
     laboratory: str
     laboratory_address: str
@@ -111,6 +114,7 @@ class Run:
     record_lines: int
     record_hash: str
     software: str
+    evaluated_by: str = ""
 
 
 @dataclass(frozen=True)

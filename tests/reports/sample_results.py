@@ -166,6 +166,7 @@ def _run(simulated: bool, turns_check: bool) -> Run:
         record_lines=612,
         record_hash=digest,
         software="ratioproof 0.1.0",
+        evaluated_by="ratioproof 0.1.1",
     )
 
 

@@ -1,11 +1,12 @@
 """The certificate as its reader meets it: the text and fonts of the finished PDF."""
 
 import dataclasses
+import hashlib
 import io
 import math
 import re
 from collections.abc import Callable
-from pathlib import Path
+from typing import Any
 
 import pytest
 import sample_results
@@ -13,9 +14,10 @@ from paper_text import body_of, pages_of, squeezed
 from pypdf import PdfReader
 
 from harness import results as contract
-from harness.results import Point, Results, ValidatedQuantity, Validation, Verdict
-from reports.certificate import SIMULATED, certificate, write_certificate
+from harness.results import Point, Results, ValidatedQuantity, Validation, Verdict, to_json
+from reports.certificate import SIMULATED, certificate
 from reports.fonts import printable
+from reports.front import certificate_number
 
 Maker = Callable[[], Results]
 MAKERS = [sample_results.passing, sample_results.failing, sample_results.turns_check, sample_results.stressed]
@@ -48,6 +50,7 @@ def _texts(results: Results) -> list[str]:
         str(run.record_lines),
         run.record_hash,
         run.software,
+        run.evaluated_by,
         *run.overrides,
         *results.reasons,
         device.maker,
@@ -172,7 +175,7 @@ def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -
 def test_pages_are_counted_and_carry_number_and_stamp(make: Maker) -> None:
     results = make()
     pages = pages_of(results)
-    digits = results.run.record_hash[:12].upper()
+    digits = hashlib.sha256(to_json(results).encode()).hexdigest()[:12].upper()
     number = f"{digits[:4]}-{digits[4:8]}-{digits[8:]}"
     for n, page in enumerate(pages, 1):
         assert re.findall(r"page (\d+) of (\d+)", page) == [(str(n), str(len(pages)))]
@@ -335,17 +338,27 @@ def test_validation_without_objection_or_not_asked_for() -> None:
     assert "Monte Carlo, JCGM" not in "".join(pages_of(sample_results.passing()))
 
 
-def test_a_number_that_is_not_finite_leaves_the_old_certificate_alone(tmp_path: Path) -> None:
-    file = tmp_path / "certificate.pdf"
-    write_certificate(sample_results.passing(), file)
-    before = file.read_bytes()
+def test_a_number_that_is_not_finite_is_not_printed() -> None:
     results = sample_results.passing()
     bad = dataclasses.replace(results.ranges[0].points[0], ratio_error=math.nan)
     broken = dataclasses.replace(results, ranges=(dataclasses.replace(results.ranges[0], points=(bad,)),))
     with pytest.raises(ValueError, match="found nan to print"):
-        write_certificate(broken, file)
-    assert file.read_bytes() == before
-    assert list(tmp_path.iterdir()) == [file]
+        certificate(broken)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"decision": dataclasses.replace(sample_results.passing().decision, guard_factor=0.5)},
+        {"reasons": ("x4: one point more",)},
+        {"run": dataclasses.replace(sample_results.passing().run, evaluated_by="ratioproof 9.9")},
+    ],
+)
+def test_what_says_something_else_has_another_number(change: dict[str, Any]) -> None:
+    """One record can be evaluated by other causes, trials or versions; two certificates of one number must not differ."""
+    results = sample_results.passing()
+    assert certificate_number(dataclasses.replace(results, **change)) != certificate_number(results)
+    assert certificate_number(sample_results.passing()) == certificate_number(results)
 
 
 def test_markup_in_a_users_text_is_printed_as_it_stands() -> None:
