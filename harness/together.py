@@ -16,7 +16,7 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> None:
     unfinished = {name: folder / f".{name}.part" for name in contents}
     try:
         for name, content in contents.items():
-            _write(unfinished[name], content)
+            _write(unfinished[name], content, folder / name)
         for name in reversed([*contents][1:]):
             (folder / name).unlink(missing_ok=True)
         for name in contents:
@@ -26,13 +26,12 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> None:
             part.unlink(missing_ok=True)
 
 
-def _write(file: Path, content: bytes) -> None:
-    """Write and have it on the disk: on some file systems only that tells that it is full."""
+def _write(file: Path, content: bytes, wanted: Path) -> None:
+    """Write what is to become `wanted`, onto the disk: on some file systems only that tells that it is full."""
     try:
         with file.open("wb") as stream:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
     except OSError as failure:
-        # What fails after opening does not know its file.
-        raise OSError(failure.errno, failure.strerror, str(file)) from failure
+        raise OSError(failure.errno, failure.strerror, str(wanted)) from failure

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -83,7 +85,7 @@ def test_a_full_disk_leaves_nothing_half_and_the_line_says_how_to_finish_elsewhe
         out.mkdir()
         write_together(out, {"results.json": b"{}", "certificate.pdf": b"%PDF"})
         filling = (disk / "filling").open("wb", buffering=0)
-        with pytest.raises(OSError, match="No space left"):
+        with contextlib.suppress(OSError):
             while True:
                 filling.write(bytes(4096))
         filling.truncate(filling.tell() - 64 * 1024)
@@ -91,8 +93,8 @@ def test_a_full_disk_leaves_nothing_half_and_the_line_says_how_to_finish_elsewhe
         with pytest.raises(UserError) as refused:
             certify(file, out, Console(file=io.StringIO()))
         (line,) = refused.value.problems
-        assert line.startswith(f"{out / '.results.json.part'}: cannot be written: No space left") or line.startswith(
-            f"{out / '.certificate.pdf.part'}: cannot be written: No space left"
+        assert re.match(
+            rf"{re.escape(str(out))}/(results.json|certificate.pdf): cannot be written: No space left", line
         )
         assert line.endswith(f"ratioproof certify {file} --out ANOTHER_FOLDER")
         assert _found(out) == {"results.json": b"{}", "certificate.pdf": b"%PDF"}
