@@ -19,7 +19,7 @@ from harness.instrument_entry import (
     ShelfEntry,
     VoltageAccuracy,
 )
-from harness.quantities import CelsiusTemperature, Current, Fraction
+from harness.quantities import CelsiusTemperature, Current, Humidity, RelativeError
 from harness.reference_path import ReferencePath
 
 __all__ = [
@@ -71,9 +71,9 @@ class CheckStandard(Table):
     """
 
     current: Current
-    ratio: float = Field(default=1.0, gt=0)
-    uncertainty: Fraction
-    standard_deviation: Fraction = 0.0
+    ratio: float = Field(default=1.0, ge=0.1, le=10)
+    uncertainty: RelativeError
+    standard_deviation: RelativeError = 0.0
     established_here: bool = False
 
 
@@ -81,7 +81,7 @@ class Environment(Table):
     """Conditions as read at the bench; what a sensor playing `environment` reads during a run goes before them."""
 
     temperature: CelsiusTemperature
-    relative_humidity: Fraction | None = None
+    relative_humidity: Humidity | None = None
 
 
 class Laboratory(Table):

@@ -19,19 +19,19 @@ from harness.quantities import (
     Current,
     Duration,
     Energy,
-    Fraction,
     Frequency,
     Inductance,
     Length,
     Power,
+    RelativeError,
     Resistance,
 )
 
 
 class Table(BaseModel):
-    """A table of a user's file: frozen, and unknown keys are errors."""
+    """A table of a user's file: frozen; unknown keys and infinite numbers are errors."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Identity(Table):
@@ -52,7 +52,7 @@ class Transformer(Table):
     short of 90 degrees by `magnetising_loss_angle` (rad; None = not known, taken as 0).
     """
 
-    secondary_turns: int = Field(gt=0)
+    secondary_turns: int = Field(gt=0, le=1_000_000)
     rated_secondary_current: Current
     maximum_secondary_current: Current
     burden: Resistance
@@ -106,13 +106,13 @@ class Claim(Table):
     Of power: `power_of_reading` and `power_counts` (display steps) add up, or `power_class` names a class of a meter.
     """
 
-    of_reading: Fraction = 0.0
-    of_range: Fraction = 0.0
-    counts: float = Field(default=0.0, ge=0)
+    of_reading: RelativeError = 0.0
+    of_range: RelativeError = 0.0
+    counts: float = Field(default=0.0, ge=0, le=1000)
     accuracy_class: Literal["0.1", "0.2", "0.5", "1", "0.2S", "0.5S", "3", "5"] | None = None
     phase_displacement: Angle | None = None
-    power_of_reading: Fraction = 0.0
-    power_counts: float = Field(default=0.0, ge=0)
+    power_of_reading: RelativeError = 0.0
+    power_counts: float = Field(default=0.0, ge=0, le=1000)
     power_class: PowerClass | None = None
 
 
@@ -126,9 +126,9 @@ class Range(Table):
     """
 
     name: str = Field(min_length=1)
-    primary_turns: int = Field(gt=0)
+    primary_turns: int = Field(gt=0, le=10_000)
     wiring: Literal["independent", "series"] = "independent"
-    display_factor: float = Field(gt=0)
+    display_factor: float = Field(ge=1e-6, le=1e6)
     minimum_current: Current
     maximum_current: Current
     cross_section: CrossSection | None = None
@@ -143,7 +143,7 @@ class Device(Table):
     display: Display
     path: Path
     claim: Claim
-    ranges: tuple[Range, ...] = Field(min_length=1)
+    ranges: tuple[Range, ...] = Field(min_length=1, max_length=40)
 
     @model_validator(mode="after")
     def _consistent(self) -> Device:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import ValidationError
-
 from harness.bench import Bench
 from harness.causes.schema import Catalogue, OwnCauses
-from harness.contradictions import Contradictions
 from harness.device import Device, Table
 from harness.errors import UserError
+from instruments.toml_file import FileProblems, read_model, read_tables
 
 _Model = TypeVar("_Model", bound=Table)
+_OF_A_PROFILE = {"kind", "role", "title"}
 
 
 def read_text(file: Path) -> str:
@@ -48,47 +46,18 @@ def parse_catalogue(text: str, name: str) -> Catalogue:
 
 def _parse(model: type[_Model], text: str, name: str) -> _Model:
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as failure:
-        raise UserError(f"{name}: not TOML: {failure}") from None
-    try:
-        return model.model_validate(data)
-    except ValidationError as failure:
-        raise UserError([line for error in failure.errors() for line in _lines(name, error)]) from None
+        _refuse_other_kinds(model, read_tables(text, name), name)
+        return read_model(model, text, name)
+    except FileProblems as failure:
+        raise UserError(failure.lines) from None
 
 
-def _lines(name: str, error: Any) -> list[str]:
-    """Each problem on one line: file, key, what was found, what is expected."""
-    raised = error.get("ctx", {}).get("error")
-    if isinstance(raised, Contradictions):
-        return [_where(name, key) + text for key, text in raised.problems]
-    return [_line(name, error)]
-
-
-def _where(name: str, key: str) -> str:
-    return f"{name}: {key}: " if key else f"{name}: "
-
-
-def _line(name: str, error: Any) -> str:
-    where = _where(name, _key(error["loc"]))
-    kind, found = error["type"], error["input"]
-    if kind == "extra_forbidden":
-        return f"{where}found a key nobody knows, expected none of this name here"
-    if kind == "missing":
-        return f"{where}found nothing, expected this key"
-    if kind == "value_error":
-        return where + " ".join(str(error["ctx"]["error"]).split())
-    message = error["msg"][0].lower() + error["msg"][1:]
-    return f"{where}found {_short(found)}, expected: {message.removeprefix('input ').removeprefix('should be ')}"
-
-
-def _key(location: tuple[int | str, ...]) -> str:
-    key = ""
-    for part in location:
-        key += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if key else part
-    return key
-
-
-def _short(found: object) -> str:
-    text = repr(found)
-    return text if len(text) <= 60 else text[:57] + "..."
+def _refuse_other_kinds(model: type[Table], data: dict[str, Any], name: str) -> None:
+    """Two files given in each other's place are told in one line. Raises FileProblems."""
+    kinds: dict[str, type[Table]] = {"a device file": Device, "a bench file": Bench, "a file of causes": OwnCauses}
+    keys = {kind: set(of.model_fields) for kind, of in kinds.items()} | {"an instrument's profile": _OF_A_PROFILE}
+    known = {kind: len(data.keys() & of) for kind, of in keys.items()}
+    likeliest = max(known, key=lambda kind: known[kind])
+    wanted = next((kind for kind, of in kinds.items() if of is model), likeliest)
+    if known[likeliest] >= 2 and not known[wanted]:
+        raise FileProblems([f"{name}: this is {likeliest}, expected {wanted}"])

@@ -13,10 +13,10 @@ from harness.quantities import (
     CelsiusTemperature,
     Current,
     Duration,
-    Fraction,
     FractionPerKelvin,
     FractionPerYear,
     Power,
+    RelativeError,
     Resistance,
     Voltage,
 )
@@ -29,15 +29,15 @@ class Accuracy(Table):
     """
 
     full_scale: Current
-    of_reading: Fraction
-    of_range: Fraction = 0.0
+    of_reading: RelativeError
+    of_range: RelativeError = 0.0
     resolution: Current
 
 
 class VoltageAccuracy(Table):
     """Claimed accuracy of a voltage reading (bound, taken as rectangular); `resolution` in volts."""
 
-    of_reading: Fraction
+    of_reading: RelativeError
     resolution: Voltage
 
 
@@ -48,7 +48,7 @@ class PowerAccuracy(Table):
     power grows with the tangent of the load's angle. `resolution` in watts, before the factor of the reference path.
     """
 
-    of_reading: Fraction
+    of_reading: RelativeError
     phase: Angle = 0.0
     resolution: Power
 
@@ -77,7 +77,7 @@ class ShelfEntry(Table):
     name: str = Field(min_length=1)
     current: Current
     power_factor: float = Field(default=1.0, ge=-1, le=1)
-    power_factor_uncertainty: float = Field(default=0.0, ge=0, lt=1)
+    power_factor_uncertainty: float = Field(default=0.0, ge=0, le=0.2)
 
     @model_validator(mode="after")
     def _some_power(self) -> ShelfEntry:
@@ -103,7 +103,7 @@ class InstrumentEntry(Table):
     unit_id: int = Field(default=1, ge=0, le=247)
     read_termination: str | None = Field(default=None, min_length=1)
     write_termination: str | None = None
-    baud_rate: int = Field(default=19200, gt=0)
+    baud_rate: int = Field(default=19200, ge=50, le=4_000_000)
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1
@@ -113,7 +113,7 @@ class InstrumentEntry(Table):
     ranges: tuple[Accuracy, ...] = ()
     voltage: VoltageAccuracy | None = None
     power: PowerAccuracy | None = None
-    power_factor_uncertainty: float | None = Field(default=None, ge=0, lt=1)
+    power_factor_uncertainty: float | None = Field(default=None, ge=0, le=0.2)
     burden: Resistance | None = None
     drift_per_year: FractionPerYear = 0.0
     temperature_coefficient: FractionPerKelvin = 0.0

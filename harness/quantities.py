@@ -1,6 +1,7 @@
 """Text with units to plain SI floats and back, in the one place where pint is used.
 
-Everywhere else a quantity is a float in SI units whose name or docstring says which.
+Everywhere else a quantity is a float in SI units whose name or docstring says which. The types of quantities at the end
+also say what a meter, an instrument or a bench of this kind can have: a slip of a digit or a prefix is doubted by name.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ EXAMPLES = {
     "W": "4 kW",
     "J": "1 Wh",
     "rad": "0.05 deg",
+    "S": "3 kS",
 }
 
 
@@ -44,18 +46,19 @@ def _registry() -> pint.UnitRegistry[Any]:
 
 
 def parse_quantity(text: object, unit: str) -> float:
-    """The SI value of `text` (such as ``"20 mA"``) in `unit` (a pint unit; ``""`` for a pure number).
+    """The SI value of `text` (such as ``"20 mA"``) in `unit` (a pint unit; ``""`` for a part of something, in % or ppm).
 
-    Raises ValueError saying what was found and what is expected: a bare number where a unit is due,
+    Raises ValueError saying what was found and what is expected: a bare number (``1`` for one percent would be a hundred),
     a wrong dimension, an unknown unit, a value that is not finite.
     """
-    expected = f'a text with its unit, such as "{EXAMPLES.get(unit, unit)}"'
+    example = f'such as "{EXAMPLES.get(unit, unit)}"'
+    expected = f"a text with its unit, {example}"
     if isinstance(text, bool) or not isinstance(text, str | int | float):
-        raise ValueError(f"found {text!r}, expected {expected}")
+        raise ValueError(f"found {shortened(text)}, expected {expected}")
     if isinstance(text, int | float):
-        if unit == "":
-            return _finite(float(text), text)
-        raise ValueError(f"found {text!r} without a unit, expected {expected}")
+        raise ValueError(f"found {shortened(text)} without a unit, expected {expected}")
+    if _COMMA.match(text.strip()):
+        raise ValueError(f"found {shortened(text)}, expected a decimal point instead of the comma, {example}")
     number, _, unit_text = text.strip().partition(" ")
     try:
         magnitude = float(number)
@@ -64,25 +67,29 @@ def parse_quantity(text: object, unit: str) -> float:
         try:
             magnitude = float(number)
         except ValueError:
-            raise ValueError(f"found {text!r}, expected {expected}") from None
+            raise ValueError(f"found {shortened(text)}, expected {expected}") from None
     unit_text = unit_text.strip().replace("%", "percent").replace("°C", "degC").replace("Ω", "ohm")
     if unit == "m^2" and unit_text == "mm2":
         unit_text = "mm^2"
-    # "1" for one percent would be a hundred; and an angle is no part of anything.
-    if (unit == "" and not unit_text) or (unit == "rad" and unit_text == "percent"):
-        raise ValueError(f"found {text!r} without its unit, expected {expected}")
-    if unit and not unit_text:
-        raise ValueError(f"found {text!r} without a unit, expected {expected}")
+    # An angle is no part of anything.
+    if not unit_text or (unit == "rad" and unit_text == "percent"):
+        raise ValueError(f"found {shortened(text)} without a unit, expected {expected}")
     try:
-        quantity = _registry().Quantity(magnitude, unit_text)
-        value = quantity.to(unit or "dimensionless").magnitude
+        # pint would work out any expression, also one that takes it for ever.
+        if not _UNIT.fullmatch(unit_text):
+            raise ValueError("not defined")
+        value = _registry().Quantity(magnitude, unit_text).to(unit or "dimensionless").magnitude
     except Exception as failure:  # noqa: BLE001  pint raises several unrelated types for a bad unit
         reason = "unknown unit" if "not defined" in str(failure) else "wrong kind of unit"
-        raise ValueError(f"found {text!r} ({reason}), expected {expected}") from None
-    return _finite(float(value), text)
+        raise ValueError(f"found {shortened(text)} ({reason}), expected {expected}") from None
+    if not math.isfinite(value):
+        raise ValueError(f"found {shortened(text)}, expected a finite value")
+    return float(value)
 
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_COMMA = re.compile(r"[+-]?\d+,\d", re.ASCII)
+_UNIT = re.compile(r"(1|[^\W\d]+(\^[1-3])?)(/[^\W\d]+(\^[1-3])?)*")
 
 
 def _split(text: str) -> tuple[str, str]:
@@ -91,40 +98,51 @@ def _split(text: str) -> tuple[str, str]:
     return (match.group(), text[match.end() :]) if match else ("", text)
 
 
-def _finite(value: float, found: object) -> float:
-    if not math.isfinite(value):
-        raise ValueError(f"found {found!r}, expected a finite value")
-    return value
+def shortened(found: object) -> str:
+    """What was found in a file, as it goes into a line."""
+    try:
+        text = repr(found)
+    except ValueError:
+        # Python writes out no integer of more than 4300 digits.
+        return "an integer of thousands of digits"
+    return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _quantity(unit: str, *, positive: bool = True, zero: bool = False) -> BeforeValidator:
+def _quantity(unit: str, low: float, high: float, plausible: str) -> BeforeValidator:
+    """A quantity from `low` to `high`, both included, in SI units; `plausible` says so for a person."""
+
     def parse(value: object) -> float:
         number = parse_quantity(value, unit)
-        if positive and (number < 0 or (number == 0 and not zero)):
-            raise ValueError(f"found {value!r}, expected a value above zero")
+        if number < 0 <= low or (number == 0 and low > 0):
+            raise ValueError(f"found {shortened(value)}, expected a value above zero ({plausible})")
+        if not low <= number <= high:
+            raise ValueError(f"found {shortened(value)}, expected what is plausible: {plausible}")
         return number
 
     return BeforeValidator(parse)
 
 
-Current = Annotated[float, _quantity("A")]
-Voltage = Annotated[float, _quantity("V")]
-Resistance = Annotated[float, _quantity("ohm")]
-Duration = Annotated[float, _quantity("s")]
-Frequency = Annotated[float, _quantity("Hz")]
-Fraction = Annotated[float, _quantity("", zero=True)]
-SignedFraction = Annotated[float, _quantity("", positive=False)]
-CelsiusTemperature = Annotated[float, _quantity("degC", positive=False)]
-Power = Annotated[float, _quantity("W")]
-Energy = Annotated[float, _quantity("J")]
-Angle = Annotated[float, _quantity("rad", zero=True)]
-Length = Annotated[float, _quantity("m")]
-CrossSection = Annotated[float, _quantity("m^2")]
-Inductance = Annotated[float, _quantity("H")]
-Conductance = Annotated[float, _quantity("S", zero=True)]
-SignedAngle = Annotated[float, _quantity("rad", positive=False)]
-FractionPerKelvin = Annotated[float, _quantity("1/K", zero=True)]
-FractionPerYear = Annotated[float, _quantity("1/year", zero=True)]
+# Bounds: common practice, no published source. They are wide, since what they are for is a slip of the pen.
+Current = Annotated[float, _quantity("A", 1e-12, 1e5, "1 pA to 100 kA")]
+Voltage = Annotated[float, _quantity("V", 1e-9, 1e6, "1 nV to 1 MV")]
+Resistance = Annotated[float, _quantity("ohm", 1e-6, 1e4, "1 uohm to 10 kohm")]
+Duration = Annotated[float, _quantity("s", 1e-4, 3600.0, "0.1 ms to 1 h")]
+Frequency = Annotated[float, _quantity("Hz", 10.0, 1000.0, "10 Hz to 1 kHz")]
+Fraction = Annotated[float, _quantity("", 0.0, 100.0, "0 % to 10000 %")]
+SignedFraction = Annotated[float, _quantity("", -100.0, 100.0, "-10000 % to 10000 %")]
+RelativeError = Annotated[float, _quantity("", 0.0, 0.2, "0 % to 20 % for an error or an uncertainty of this kind")]
+Humidity = Annotated[float, _quantity("", 0.0, 1.0, "0 % to 100 % relative humidity")]
+CelsiusTemperature = Annotated[float, _quantity("degC", -40.0, 70.0, "-40 degC to 70 degC where people measure")]
+Power = Annotated[float, _quantity("W", 1e-9, 1e8, "1 nW to 100 MW")]
+Energy = Annotated[float, _quantity("J", 1e-6, 1e12, "1 uJ to 1 TJ")]
+Angle = Annotated[float, _quantity("rad", 0.0, math.pi / 2, "0 deg to 90 deg")]
+Length = Annotated[float, _quantity("m", 1e-4, 1e3, "0.1 mm to 1 km")]
+CrossSection = Annotated[float, _quantity("m^2", 1e-9, 1e-2, "0.001 mm^2 to 10000 mm^2")]
+Inductance = Annotated[float, _quantity("H", 1e-6, 1e6, "1 uH to 1 MH")]
+Conductance = Annotated[float, _quantity("S", 0.0, 1e6, "0 S to 1 MS")]
+SignedAngle = Annotated[float, _quantity("rad", -math.pi / 2, math.pi / 2, "-90 deg to 90 deg")]
+FractionPerKelvin = Annotated[float, _quantity("1/K", 0.0, 0.01, "0 %/K to 1 %/K")]
+FractionPerYear = Annotated[float, _quantity("1/year", 0.0, 0.2, "0 %/year to 20 %/year")]
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"))
 

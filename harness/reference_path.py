@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from harness.device import Table
-from harness.quantities import Angle, Current, Fraction, SignedAngle
+from harness.quantities import Angle, Current, RelativeError, SignedAngle
 
 
 class ReferencePath(Table):
@@ -21,10 +21,10 @@ class ReferencePath(Table):
     """
 
     kind: Literal["direct", "transformer"] = "direct"
-    ratio: float = Field(default=1.0, gt=0)
-    loops: int = Field(default=1, gt=0)
-    uncertainty: Fraction = 0.0
-    position: Fraction = 0.0
+    ratio: float = Field(default=1.0, ge=1e-6, le=1e6)
+    loops: int = Field(default=1, gt=0, le=10_000)
+    uncertainty: RelativeError = 0.0
+    position: RelativeError = 0.0
     phase_displacement: SignedAngle = 0.0
     phase_displacement_uncertainty: Angle = 0.0
     maximum_current: Current | None = None

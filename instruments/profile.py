@@ -7,13 +7,14 @@ Unknown keys are refused.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from instruments.toml_file import FileProblems, read_model
 
 SHIPPED = Path(__file__).parent / "profiles"
 
@@ -46,9 +47,9 @@ class ProfileError(Exception):
 
 
 class Part(BaseModel):
-    """A table of a profile: frozen, unknown keys are errors."""
+    """A table of a profile: frozen; unknown keys and infinite numbers are errors."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Confirmation(Part):
@@ -310,25 +311,10 @@ def load_profile(name: str, folders: Sequence[Path] = ()) -> Profile:
             f"profile {name!r} not found, expected person, {shipped} or a file {name}.toml beside the bench file"
         )
     try:
-        return Profile.model_validate(tomllib.loads(file.read_text(encoding="utf-8")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as failure:
+        return read_model(Profile, file.read_text(encoding="utf-8"), str(file))
+    except UnicodeDecodeError as failure:
         raise ProfileError(f"{file}: not TOML: {failure}") from None
     except OSError as failure:
         raise ProfileError(f"{file}: cannot be read: {failure.strerror}") from None
-    except ValidationError as failure:
-        raise ProfileError("\n".join(line for e in failure.errors() for line in _lines(file, e))) from None
-
-
-def _lines(file: Path, error: Any) -> list[str]:
-    """One problem pydantic found as lines naming file, key, what was found and what is expected."""
-    key = "".join(f"[{p + 1}]" if isinstance(p, int) else f".{p}" for p in error["loc"]).lstrip(".")
-    where = f"{file}: {key}: " if key else f"{file}: "
-    if error["type"] == "value_error":
-        return [where + line for line in str(error["ctx"]["error"]).splitlines()]
-    if error["type"] == "extra_forbidden":
-        return [f"{where}found a key nobody knows, expected none of this name here"]
-    if error["type"] == "missing":
-        return [f"{where}found nothing, expected this key"]
-    message = error["msg"][0].lower() + error["msg"][1:]
-    expected = message.removeprefix("input ").removeprefix("should be ")
-    return [f"{where}found {repr(error['input'])[:60]}, expected {expected}"]
+    except FileProblems as failure:
+        raise ProfileError("\n".join(failure.lines)) from None

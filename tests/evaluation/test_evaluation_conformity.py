@@ -15,7 +15,7 @@ from harness.results import VERDICTS, Verdict
 
 LIMIT, U = 1.0, 0.2
 SIMPLE, GUARDED = Decision(rule="simple"), Decision(rule="guarded")
-FIVE_PERCENT = Decision(rule="false_accept", false_accept_probability=0.05)
+FIVE_PERCENT = Decision(rule="false_accept", false_accept_probability="5 %")
 FOUR = Decision(rule="guarded", verdicts="four")
 
 
@@ -79,9 +79,9 @@ def test_four_verdicts(error: float, verdict: Verdict) -> None:
 
 def test_shared_risk_of_the_resistors() -> None:
     """JCGM 106:2012, 9.5.3.2: u0 = 0.6 T, um = 0.2 T and a greatest consumer's risk of 0.988 % give A = 0.9 T."""
-    shared: dict[str, Any] = {"rule": "shared_risk", "prior_standard_deviation": 0.6}
+    shared: dict[str, Any] = {"rule": "shared_risk", "prior_standard_deviation": "60 %"}
     assert acceptance_limit(0.04, 0.08, 0.2, Decision(**shared)) == 0.2
-    guarded = Decision(**shared, greatest_consumer_risk=0.00987829)
+    guarded = Decision(**shared, greatest_consumer_risk="0.987829 %")
     assert acceptance_limit(0.04, 0.08, 0.2, guarded) == pytest.approx(0.18, abs=1e-6)
 
 

@@ -51,7 +51,7 @@ readings.gain = { mean = "-8 %", deviation = "1 %" }
         ('text = "b"\npower = "reversed"', "causes[1].name", "found nothing"),
         ('name = "a"\ntext = "b"\nreadings.gain = { mean = "3 A" }', "causes[1].readings.gain.mean", "'3 A'"),
         ('name = "a"\ntext = "b"\nreadings.phase = { deviation = 2 }', "causes[1].readings.phase.deviation", "2"),
-        ('name = "a"\ntext = "b"\nreadings.kink = { mean = "1 %" }', "causes[1].readings.kink", "nobody knows"),
+        ('name = "a"\ntext = "b"\nreadings.kink = { mean = "1 %" }', "causes[1].readings.kink", "unknown key"),
         ('name = "a"\ntext = "b"\nreadings.gain = { deviation = "-1 %" }', "causes[1].readings.gain.deviation", "-1"),
         ('name = "a"\ntext = "b"\npower = "reversed"\nweight = 0', "causes[1].weight", "0"),
     ],

@@ -11,7 +11,7 @@ from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.rule import decision_rule
 from harness.files import parse_bench
 
-CLAIM = Claim(of_reading=0.01)
+CLAIM = Claim(of_reading="1 %")
 
 
 def _statement(**fields: object) -> str:
@@ -40,7 +40,7 @@ def test_the_statement_names_the_rule_with_its_numbers(fields: dict[str, object]
 
 def test_global_risk_of_the_resistors_as_a_run(device: Device) -> None:
     """JCGM 106:2012, 9.5.3.2: u0 = 0.6 T, um = 0.2 T, A = 0.9 T: RC = 1 %, RP = 7 %; one point scaled to those, of a smaller limit."""
-    text = BENCH + '[decision]\nrule = "shared_risk"\nprior_standard_deviation = 0.6\n'
+    text = BENCH + '[decision]\nrule = "shared_risk"\nprior_standard_deviation = "60 %"\n'
     bench = parse_bench(text, "bench.toml")
     outcome = evaluate_ranges(device, bench, sweep(device, lambda r, i: i * (10 if r == "x10" else 1)), (), RUN_DATE)
     rng = outcome.ranges[0]

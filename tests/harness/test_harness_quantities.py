@@ -24,7 +24,6 @@ from harness.quantities import format_duration, format_quantity, parse_quantity
         ("4.7 kΩ", "ohm", 4700.0),
         ("50 Hz", "Hz", 50.0),
         ("0.005 %/K", "1/K", 5e-5),
-        (3, "", 3.0),
     ],
 )
 def test_text_with_unit_becomes_si(text: object, unit: str, value: float) -> None:
@@ -47,8 +46,13 @@ def test_text_with_unit_becomes_si(text: object, unit: str, value: float) -> Non
         ("1e999 A", "A", "finite"),
         ("", "A", "expected"),
         # One percent with its sign forgotten would be a hundred.
-        ("1", "", "without its unit"),
-        ("1 %", "rad", "without its unit"),
+        ("1", "", "without a unit"),
+        (1, "", "without a unit"),
+        (0.01, "", "without a unit"),
+        ("1 %", "rad", "without a unit"),
+        ("0,5 %", "", "a decimal point instead of the comma"),
+        # pint would work this out for ever.
+        ("1 9**9**9**9**9*A", "A", "unknown unit"),
     ],
 )
 def test_what_is_wrong_is_said(text: object, unit: str, part: str) -> None:

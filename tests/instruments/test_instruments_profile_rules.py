@@ -57,7 +57,7 @@ def test_every_problem_of_a_profile_has_its_line(tmp_path: Path) -> None:
         ("[registers.current]\nunit = 'A'\naddress = 70000", "registers.current.address"),
         ("[registers.current]\nunit = 'A'\naddress = 7\ntype = 'int24'", "registers.current.type"),
         ("[registers.current]\nunit = 'mA'\naddress = 7", "registers.current.unit"),
-        ("[registers.current]\naddress = 7\nunit = 'A'\nbyteorder = 'little'", "registers.current.byteorder"),
+        ("[registers.current]\naddress = 7\nunit = 'A'\nbyte_order = 'odd'", "registers.current.byte_order"),
         ("[registers.current]\naddress = 7\nunit = 'A'\n[quantities.voltage]\nunit = 'V'", "quantities"),
     ],
 )
