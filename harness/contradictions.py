@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from harness.accuracy_classes import PHASE_MINUTES, lowest_current
 
 if TYPE_CHECKING:
-    from harness.device import Claim, Device, Display, Range
+    from harness.device import Claim, Device, Display, Path, Range
 
 SLOWEST_REFRESH = 60.0
 """Seconds between two displayed values beyond which a display is not read but waited for."""
@@ -26,6 +26,7 @@ def refuse_contradictions(device: Device) -> None:
     """Raise `Contradictions` with all there are in `device`."""
     found = [
         *(("display", text) for text in _of_display(device.display)),
+        *(("path", text) for text in _of_path(device.path)),
         *(("claim", text) for text in _of_claim(device.claim, device.display)),
         *(("", text) for text in _of_ranges(device.ranges)),
     ]
@@ -38,6 +39,13 @@ def refuse_contradictions(device: Device) -> None:
 def _of_display(display: Display) -> Iterator[str]:
     if display.refresh_interval > SLOWEST_REFRESH:
         yield f"found a refresh_interval of {display.refresh_interval:g} s, expected at most {SLOWEST_REFRESH:g} s"
+
+
+def _of_path(path: Path) -> Iterator[str]:
+    if path.fuse_type is not None and path.fuse is None:
+        yield "found fuse_type and no fuse, expected its rating too"
+    if path.secondary_clamp_voltage is not None and path.secondary_clamp in (None, "none"):
+        yield "found secondary_clamp_voltage and no secondary_clamp, expected where it sits too"
 
 
 def _of_claim(claim: Claim, display: Display) -> Iterator[str]:

@@ -25,7 +25,12 @@ from harness.quantities import (
     Power,
     RelativeError,
     Resistance,
+    Voltage,
 )
+
+PrimaryFuse = Literal["plug-top", "gG", "breaker", "F", "T"]
+"""What protects a primary: the fuse of a plug (BS 1362), a general-purpose one (IEC 60269), a circuit-breaker (IEC 60898), a
+miniature fuse-link (IEC 60127-2), quick-acting or time-lag."""
 
 
 class Table(BaseModel):
@@ -49,7 +54,8 @@ class Transformer(Table):
     """The current transformer inside the device, seen from its secondary.
 
     The magnetising impedance at `frequency` is 2 pi frequency `magnetising_inductance` in magnitude; its angle falls
-    short of 90 degrees by `magnetising_loss_angle` (rad; None = not known, taken as 0).
+    short of 90 degrees by `magnetising_loss_angle` (rad; None = not known, taken as 0). `window_diameter` (m) is that of the
+    hole which all primary turns pass.
     """
 
     secondary_turns: int = Field(gt=0, le=1_000_000)
@@ -60,6 +66,7 @@ class Transformer(Table):
     frequency: Frequency = 50.0
     magnetising_inductance: Inductance | None = None
     magnetising_loss_angle: Angle | None = Field(default=None, lt=1.5)
+    window_diameter: Length | None = None
 
 
 class Display(Table):
@@ -82,18 +89,27 @@ class Path(Table):
     """Ratings of the parts the primary current flows through, the secondary fuse, and how they are connected.
 
     `supply_tapped` says whether the meter's own supply is taken before or behind the current sensor,
-    `switch_breaks` in which circuit the range switch opens contacts; None = not said.
+    `switch_breaks` in which circuit the range switch opens contacts, `switch_contacts` whether it opens one before it closes the
+    next, `switch_approval` the standard it is approved to (or "none"). `secondary_clamp` is a voltage limiter or shorting device
+    across the secondary and where it sits, `secondary_clamp_voltage` the peak volts it limits to. None = not said.
     """
 
     switch: Current
     conductor: Current
     fuse: Current | None = None
+    fuse_type: PrimaryFuse | None = None
     supply_socket: Current | None = None
+    supply_voltage: Voltage | None = None
     secondary_fuse: Current | None = None
     secondary_fuse_type: Literal["F", "T"] | None = None
     secondary_fuse_resistance: Resistance | None = None
+    secondary_clamp: Literal["across winding", "behind fuse", "none"] | None = None
+    secondary_clamp_voltage: Voltage | None = None
     supply_tapped: Literal["before sensor", "behind sensor"] | None = None
     switch_breaks: Literal["primary", "secondary"] | None = None
+    switch_voltage: Voltage | None = None
+    switch_contacts: Literal["break before make", "make before break"] | None = None
+    switch_approval: str | None = Field(default=None, min_length=1)
     cross_section: str = ""
 
 
@@ -121,8 +137,8 @@ class Range(Table):
 
     `primary_turns` counts all turns carrying current in this position. `series` means: the turns of the range
     before it plus a further section; `independent`: a winding of its own. The indicated current is the displayed
-    value times `display_factor`. `cross_section` (m^2) and `turn_length` (m, of one turn) are those of the turns this
-    range adds.
+    value times `display_factor`. `cross_section` (m^2), `wire_diameter` (m, over the insulation) and `turn_length` (m, of one
+    turn) are those of the turns this range adds.
     """
 
     name: str = Field(min_length=1)
@@ -132,6 +148,7 @@ class Range(Table):
     minimum_current: Current
     maximum_current: Current
     cross_section: CrossSection | None = None
+    wire_diameter: Length | None = None
     turn_length: Length | None = None
 
 

@@ -167,3 +167,12 @@ def format_duration(seconds: float) -> str:
     if hours:
         return f"{hours} h {minutes} min"
     return f"{minutes} min {left} s" if minutes else f"{left} s"
+
+
+def lasting(seconds: float) -> str:
+    """Seconds as a person reads them; ``for ever`` when nothing ends them."""
+    if math.isinf(seconds):
+        return "for ever"
+    if seconds >= 60:
+        return f"{seconds / 60:.3g} min"
+    return format_quantity(seconds, "s", 3)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from harness.device import Device, Range
+from harness.paper.clamp import clamp
 from harness.paper.conductors import heat_per_metre
 from harness.paper.expected import error_findings, expected
 from harness.paper.fuses import melting_window
@@ -11,12 +12,14 @@ from harness.paper.protection import (
     input_protected,
     paper_ceiling,
     secondary_fuse,
-    supplied,
     weak_parts,
 )
 from harness.paper.reading import gap, multiplier, neighbours, readable_from_claim, smallest_readable
-from harness.paper.sheet import Finding, Grade, RangeSheet, Sheet, added_turns, secondary_of, supply_rating
-from harness.paper.wiring import broken_circuit, section_reversed, supply_tap
+from harness.paper.sheet import Finding, Grade, RangeSheet, Sheet, added_turns, secondary_of
+from harness.paper.supply import supplied, supply_of
+from harness.paper.switch import range_switch
+from harness.paper.window import turns_fit
+from harness.paper.wiring import section_reversed, supply_tap
 
 _ORDER: tuple[Grade, ...] = ("in the way", "not known", "worth knowing")
 
@@ -24,7 +27,14 @@ _ORDER: tuple[Grade, ...] = ("in the way", "not known", "worth knowing")
 def check(device: Device) -> Sheet:
     """Everything the device file alone says; findings come gravest first, then in the order of the ranges."""
     between = neighbours(device)
-    findings = [*broken_circuit(device), *supply_tap(device), *supplied(device), *secondary_fuse(device)]
+    findings = [
+        *range_switch(device),
+        *supply_tap(device),
+        *supplied(device),
+        *secondary_fuse(device),
+        *clamp(device),
+        *turns_fit(device),
+    ]
     for rng in device.ranges:
         findings += [
             *weak_parts(device, rng),
@@ -47,9 +57,9 @@ def check(device: Device) -> Sheet:
 
 
 def _range_sheet(device: Device, rng: Range) -> RangeSheet:
-    top, supply, fuse = paper_ceiling(device, rng), supply_rating(device), device.path.secondary_fuse
+    top, supply, fuse = paper_ceiling(device, rng), supply_of(device), device.path.secondary_fuse
     secondary = secondary_of(device, rng, top.current)
-    pushed = None if supply is None else secondary_of(device, rng, supply[0])
+    pushed = None if supply is None else secondary_of(device, rng, supply.operates)
     window = None
     if fuse is not None and pushed is not None:
         window = melting_window(fuse, device.path.secondary_fuse_type, pushed)

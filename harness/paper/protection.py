@@ -7,9 +7,10 @@ import math
 from harness.device import Device, Range
 from harness.paper.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
 from harness.paper.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
-from harness.paper.sheet import Finding, in_circuit, secondary_of, supply_rating
+from harness.paper.sheet import Finding, in_circuit, secondary_of
+from harness.paper.supply import Supply, lets_flow, supply_of
 from harness.parts import Ceiling, claimed, device_parts
-from harness.quantities import format_quantity
+from harness.quantities import format_quantity, lasting
 
 _SLACK = 1 + 1e-9
 
@@ -17,15 +18,6 @@ _SLACK = 1 + 1e-9
 def amperes(value: float) -> str:
     """A current as a person reads it."""
     return format_quantity(value, "A", 3)
-
-
-def lasting(seconds: float) -> str:
-    """Seconds as a person reads them; ``for ever`` when nothing ends them."""
-    if math.isinf(seconds):
-        return "for ever"
-    if seconds >= 60:
-        return f"{seconds / 60:.3g} min"
-    return format_quantity(seconds, "s", 3)
 
 
 def paper_ceiling(device: Device, rng: Range) -> Ceiling:
@@ -47,7 +39,9 @@ def weak_parts(device: Device, rng: Range) -> list[Finding]:
             continue
         stands, needed = amperes(part.current), amperes(rng.maximum_current)
         if part.set_by in ("fuse", "supply socket"):
-            text = f"{part.set_by}: lets {stands} flow, the claim reaches to {needed}; its top is out of reach there"
+            text = (
+                f"{part.set_by}: rated {stands}, the claim reaches to {needed}; a run goes no further than its rating"
+            )
             found.append(Finding("worth knowing", rng.name, text))
             continue
         text = (
@@ -60,12 +54,12 @@ def weak_parts(device: Device, rng: Range) -> list[Finding]:
 
 def _weak_conductor(device: Device, rng: Range) -> list[Finding]:
     carries = conductor_rating(device, rng)
-    supply = supply_rating(device)
+    supply = supply_of(device)
     if carries is None:
         return []
     needed, why = rng.maximum_current, "the claim needs"
-    if supply is not None and supply[0] > needed:
-        needed, why = supply[0], f"the {supply[1]} can drive"
+    if supply is not None and supply.rating > needed:
+        needed, why = supply.rating, f"the {supply.name} can drive"
     if carries * _SLACK >= needed:
         return []
     size = cord_for(needed)
@@ -76,50 +70,43 @@ def _weak_conductor(device: Device, rng: Range) -> list[Finding]:
     return [Finding("in the way", rng.name, text)]
 
 
-def supplied(device: Device) -> list[Finding]:
-    """What the supply can push through switch and conductor, whatever the ranges claim."""
-    supply = supply_rating(device)
-    if supply is None:
-        text = (
-            "supply: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
-            "the rating of what it is plugged into"
-        )
-        return [Finding("not known", "", text)]
-    rating, feeder = supply
-    found = []
-    for stands, name in ((device.path.switch, "range switch"), (device.path.conductor, "conductor")):
-        if stands * _SLACK < rating:
-            text = (
-                f"{name}: stands {amperes(stands)}, the {feeder} lets {amperes(rating)} flow; fit one for "
-                f"{amperes(rating)} or a fuse of at most {amperes(stands)}"
-            )
-            found.append(Finding("in the way", "", text))
-    return found
-
-
 def input_protected(device: Device, rng: Range) -> list[Finding]:
-    """Does anything keep from the meter's input what it does not stand, at the most the supply lets flow?"""
-    supply, stands = supply_rating(device), device.transformer.maximum_secondary_current
+    """Does anything keep from the meter's input what it does not stand, of all that the supply lets flow for long?"""
+    supply, stands = supply_of(device), device.transformer.maximum_secondary_current
     if supply is None:
         return []
-    worst = secondary_of(device, rng, supply[0])
+    worst = secondary_of(device, rng, supply.operates)
     if worst <= stands * _SLACK:
         return []
-    what = f"{amperes(supply[0])} of the {supply[1]} drive {amperes(worst)} into an input that stands {amperes(stands)}"
-    primary = amperes(stands * device.transformer.secondary_turns / rng.primary_turns)
-    remedy = f"fuse the primary at no more than {primary}"
+    what = f"{lets_flow(supply)}: {amperes(worst)} into an input that stands {amperes(stands)}"
+    remedy = _remedy(device, rng, supply)
     fuse = device.path.secondary_fuse
     if fuse is None:
         return [Finding("in the way", rng.name, f"meter input: {what}, and no fuse is between; {remedy}")]
-    longest = melting_window(fuse, device.path.secondary_fuse_type, worst)[1]
+    # The longest it holds is at the least current that is too much, not at the most that can flow.
+    longest = melting_window(fuse, device.path.secondary_fuse_type, stands)[1]
     if math.isinf(longest):
-        text = f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt at that; {remedy}"
+        need_not = min(worst, SURELY_MELTS * fuse)
+        text = (
+            f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt up to {amperes(need_not)}; {remedy}"
+        )
         return [Finding("in the way", rng.name, text)]
     text = (
         f"secondary fuse: {what} for up to {lasting(longest)} before it melts; ask whether the input stands that, or "
         f"{remedy}"
     )
     return [Finding("not known", rng.name, text)]
+
+
+def _remedy(device: Device, rng: Range, supply: Supply) -> str:
+    """A primary fuse that surely ends what the input does not stand, where there can be one that also carries the claim."""
+    primary = device.transformer.maximum_secondary_current * device.transformer.secondary_turns / rng.primary_turns
+    rating = primary / supply.multiple
+    if rating * _SLACK < rng.maximum_current:
+        return (
+            f"no primary fuse does and carries the claim: use a source that cannot drive more than {amperes(primary)}"
+        )
+    return f"fuse the primary at no more than {amperes(rating)}"
 
 
 def secondary_fuse(device: Device) -> list[Finding]:
@@ -139,15 +126,11 @@ def secondary_fuse(device: Device) -> list[Finding]:
     surely = SURELY_MELTS * fuse
     if surely > stands * _SLACK:
         text = (
-            f"secondary fuse: {amperes(fuse)} surely melts only from {amperes(surely)}, the input stands "
-            f"{amperes(stands)}; it protects from nothing between, so limit the primary"
+            f"secondary fuse: {amperes(fuse)} is guaranteed to operate only from {amperes(surely)} ({SURELY_MELTS:g} In), the "
+            f"input stands {amperes(stands)}: no protection between, so limit the primary"
         )
         found.append(Finding("worth knowing", "", text))
     if device.path.secondary_fuse_type is None:
         text = "secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type"
         found.append(Finding("not known", "", text))
-    text = (
-        "secondary fuse: melted, it leaves the secondary open under current, and the voltage there is DANGEROUS; fit a "
-        "clamp across the winding, ahead of the fuse"
-    )
-    return [*found, Finding("worth knowing", "", text)]
+    return found

@@ -25,9 +25,10 @@ class RangeSheet:
     """One range on paper. Currents in amperes: of the primary, or of the secondary where the name says so.
 
     `ceiling` is the least of the claim and what the device's parts stand, `set_by` the part. `supply_secondary_current`
-    flows at the rating of the supply. `fuse_margin` is the secondary fuse's rating over the secondary current at the
-    ceiling; `melting_window` is (shortest, longest) seconds at the supply's rating, infinite where nothing is
-    guaranteed. `winding_heat` is in watts at the ceiling, of the turns the range adds, with the copper at 70 degC.
+    flows at the most the supply lets flow for long, which is more than its rating. `fuse_margin` is the secondary fuse's
+    rating over the secondary current at the ceiling; `melting_window` is (shortest, longest) seconds at what the supply lets
+    flow, infinite where nothing is guaranteed. `winding_heat` is in watts at the ceiling, of the turns the range adds, with the
+    copper at 70 degC.
     None where the file does not say enough.
     """
 
@@ -72,13 +73,6 @@ class Sheet:
     def in_the_way(self) -> int:
         """How many findings must be dealt with before winding."""
         return sum(f.grade == "in the way" for f in self.findings)
-
-
-def supply_rating(device: Device) -> tuple[float, str] | None:
-    """Amperes that whatever feeds the path lets flow for good, and what it is; None when the file names neither."""
-    named = ((device.path.fuse, "fuse"), (device.path.supply_socket, "supply socket"))
-    known = [(rating, name) for rating, name in named if rating is not None]
-    return min(known, default=None)
 
 
 def secondary_of(device: Device, rng: Range, current: float) -> float:

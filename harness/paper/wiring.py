@@ -35,21 +35,3 @@ def supply_tap(device: Device) -> list[Finding]:
         "its own draw"
     )
     return [Finding("not known", "", text)]
-
-
-def broken_circuit(device: Device) -> list[Finding]:
-    """The range switch must never open the secondary."""
-    if device.path.switch_breaks == "secondary":
-        text = (
-            "range switch opens the secondary: under current its voltage there is DANGEROUS; switch the primary, or "
-            "short the secondary before the switch moves"
-        )
-        return [Finding("in the way", "", text)]
-    if device.path.switch_breaks == "primary":
-        text = "range switch opens the load's circuit: turn it only with the load off"
-        return [Finding("worth knowing", "", text)]
-    text = (
-        "range switch: switch_breaks is not given; trace its contacts: they must carry the load's current, never the "
-        "secondary's (open under current, it is DANGEROUS)"
-    )
-    return [Finding("not known", "", text)]

@@ -33,6 +33,9 @@ def test_the_demo_device_may_be_wound(
     printed = capsys.readouterr().out
     assert "Nothing in the way on paper" in printed
     assert "x20 and x4: 200 mA to 4 A both claimed" in printed
+    assert "electrical safety of the modification (insulation, protective conductor, touch current)" in " ".join(
+        printed.split()
+    )
     assert max(map(len, printed.splitlines())) <= 80
 
 
@@ -54,10 +57,12 @@ def test_json_is_one_document_in_si_units(device_file: Path, capsys: pytest.Capt
     change(device_file, 'switch = "100 A"', 'switch = "100 A"\nsupply_socket = "10 A"')
     assert main(["design", str(device_file), "--json", "--smallest", "2 mA"]) == 1
     sheet = json.loads(capsys.readouterr().out)
-    # 10 A through 20 turns on 2500: 80 mA, 1.6 times 50 mA, where IEC 60127-2 bounds nothing from above.
+    # 10 A of a kind not known, 2.1 times as much through 20 turns on 2500: 168 mA, 3.4 times 50 mA (IEC 60127-2: 10 ms to 0.5 s).
     twenty = sheet["ranges"][2]
-    assert twenty["supply_secondary_current"] == pytest.approx(0.080)
-    assert twenty["melting_window"][1] is None
+    assert twenty["supply_secondary_current"] == pytest.approx(0.168)
+    assert twenty["melting_window"] == [0.003, 0.5]
+    # x4 carries 16.8 mA there and no fuse of 50 mA bounds that from above.
+    assert sheet["ranges"][1]["melting_window"][1] is None
     assert {f["grade"] for f in sheet["findings"]} >= {"in the way", "worth knowing"}
     assert sheet["wanted"]["turns"] == 10
 
@@ -66,6 +71,22 @@ def test_json_is_one_document_in_si_units(device_file: Path, capsys: pytest.Capt
 def test_a_wrong_current_is_the_users(device_file: Path, capsys: pytest.CaptureFixture[str], asked: str) -> None:
     assert main(["design", str(device_file), f"--smallest={asked}"]) == 2
     assert "--smallest: found" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('secondary_clamp = "across winding"', "", "secondary_clamp_voltage and no secondary_clamp"),
+        ('# fuse_type = "gG"', 'fuse_type = "gG"', "fuse_type and no fuse"),
+        ('switch_contacts = "break before make"', 'switch_contacts = "yes"', "switch_contacts"),
+    ],
+)
+def test_keys_that_say_nothing_alone_are_told(
+    device_file: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, told: str
+) -> None:
+    change(device_file, old, new)
+    assert main(["design", str(device_file)]) == 2
+    assert told in capsys.readouterr().err
 
 
 def test_a_wrong_key_is_the_users(device_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
