@@ -15,15 +15,17 @@ PROCEDURES = (
 )
 
 EXIT_STATUS = """exit status:
-  0  verdict pass or conditional pass    2  something you wrote or asked for is wrong
-  1  verdict fail or conditional fail    3  aborted, and everything is off and confirmed
-                                         4  NOT SAFE: an instrument did not confirm"""
+  0  verdict pass or conditional pass    3  aborted, and everything is off and confirmed
+  1  verdict fail or conditional fail    4  NOT SAFE: an instrument did not confirm
+  2  a file or the command line is       5  a defect of the program, or a package
+     wrong                                  that is missing"""
 
 
 DESIGN_STATUS = """exit status:
-  0  nothing in the way      2  something you wrote or asked for is wrong
-  1  something in the way    3  aborted
-                             (4, NOT SAFE, cannot be: nothing is energised)"""
+  0  nothing in the way      3  aborted
+  1  something in the way    5  a defect of the program, or a package that is missing
+  2  a file or the command line is wrong
+     (4, NOT SAFE, cannot be: nothing is energised)"""
 
 
 DEFAULT_TRIALS = 1_000_000
@@ -41,6 +43,17 @@ class _OneLine(argparse.ArgumentParser):
         self.exit(2, f"ratioproof: {message} (see {self.prog} --help)\n")
 
 
+class _Version(argparse.Action):
+    """Looks the version up only when it is asked for: that takes time."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        """Print and end with exit status 0."""
+        from harness.version import software
+
+        print(software())
+        parser.exit()
+
+
 def parser() -> argparse.ArgumentParser:
     """Every command with its options; `command` is the action that takes the parsed arguments."""
     whole = _OneLine(
@@ -49,6 +62,7 @@ def parser() -> argparse.ArgumentParser:
         epilog=EXIT_STATUS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    whole.add_argument("--version", action=_Version, nargs=0, help="print name and version, and end")
     commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
     demo = _command(

@@ -1,12 +1,11 @@
 """The command line: arguments in, exit status out, every error rendered once and here.
 
 Exit status: 0 verdict pass or conditional pass, 1 verdict fail or conditional fail, 2 something the user wrote or asked for is wrong, 3 aborted and safe,
-4 NOT SAFE. Slow imports happen in the command that needs them, so that help is quick.
+4 NOT SAFE, 5 a defect of the program or a package that is missing. Slow imports happen in the command that needs them, so that help is quick.
 """
 
 from __future__ import annotations
 
-import os
 import signal
 import sys
 import threading
@@ -17,10 +16,23 @@ from types import FrameType
 
 from harness.arguments import parser
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
+from harness.output import lasting, trouble
+
+WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
+    with lasting():
+        status = _run(arguments)
+        # Looked for at the end, since what a full disk refuses may come out of a buffer only now.
+        sys.stdout.flush()
+        if told := trouble():
+            print(f"ratioproof: {told}; not everything was printed", file=sys.stderr)
+        return status or (WRONG if told else 0)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     parsed = parser().parse_args(arguments)
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, _first_interrupt)
@@ -33,32 +45,30 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except UserError as error:
         for problem in error.problems:
             print(f"ratioproof: {problem}", file=sys.stderr)
-        return 2
+        return WRONG
     except AbortedSafe as error:
         print(f"ratioproof: aborted: {error}", file=sys.stderr)
-        return 3
+        return ABORTED
     except Stopped as error:
         print(f"ratioproof: aborted: {error}; nothing was energised", file=sys.stderr)
-        return 3
+        return ABORTED
     except NotSafe as error:
         _cry(str(error))
-        return 4
+        return NOT_SAFE
     except KeyboardInterrupt:
         print("ratioproof: aborted before anything was energised", file=sys.stderr)
-        return 3
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 2
+        return ABORTED
     except OSError as error:
         print(f"ratioproof: {error.filename or 'the system'}: {error.strerror or error}", file=sys.stderr)
-        return 2
+        return WRONG
     except Exception as error:  # noqa: BLE001  a run has passed through its safing by now; what is left is to say so
         place = traceback.extract_tb(error.__traceback__)[-1]
-        print(
-            f"ratioproof: this is a defect of the program: {type(error).__name__}: {error} ({Path(place.filename).name}, line {place.lineno})",
-            file=sys.stderr,
+        what = (
+            "a package is missing or damaged" if isinstance(error, ImportError) else "this is a defect of the program"
         )
-        return 3
+        said = " ".join(f"{type(error).__name__}: {error}".split())[:500]
+        print(f"ratioproof: {what}: {said} ({Path(place.filename).name}, line {place.lineno})", file=sys.stderr)
+        return DEFECT
 
 
 def _first_interrupt(number: int, frame: FrameType | None) -> None:

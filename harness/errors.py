@@ -6,6 +6,8 @@
     ├── AbortedSafe        exit 3   the run ended early and every instrument confirmed its safe state
     └── NotSafe            exit 4   the run ended and at least one instrument did not confirm
 
+Anything else that reaches the command line is a defect of the program, exit 5.
+
 Links and instruments raise `instruments.errors.InstrumentError`, which carries instrument, address and command;
 the runner turns what it cannot mend into `AbortedSafe` or `NotSafe` after safing.
 `Stopped` is a BaseException on purpose: `except Exception` on the way up cannot swallow a stop.

@@ -14,6 +14,7 @@ from types import FrameType
 
 from harness.clock import Clock
 from harness.errors import Stopped
+from harness.output import lost
 
 SLICE = 0.1
 """Seconds a wait may go on without looking whether to stop."""
@@ -54,6 +55,8 @@ class StopSignal:
 
     def ask(self, text: str, read: Callable[[str], str] = input) -> str:
         """Read an answer from a person; a stop request or the end of input raises Stopped."""
+        if lost():
+            self.request("the output was closed, and nobody sees what is asked")
         self.check()
         self._asking = True
         try:
@@ -66,6 +69,8 @@ class StopSignal:
 
     def ask_always(self, text: str, read: Callable[[str], str] = input) -> str:
         """Read an answer that making safe waits for: a stop request only says so. Raises EOFError at the end of input."""
+        if lost():
+            raise EOFError
         self._must_answer = text
         try:
             return read(text)

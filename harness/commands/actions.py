@@ -3,16 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-
-def _console() -> Console:
-    from rich.console import Console
-
-    return Console()
+from harness.output import console
 
 
 def demo(arguments: argparse.Namespace) -> int:
@@ -28,7 +21,7 @@ def demo(arguments: argparse.Namespace) -> int:
         arguments.fault,
         arguments.out,
         arguments.procedure,
-        _console(),
+        console(),
         arguments.transcript,
         hold=arguments.hold,
         trials=arguments.monte_carlo,
@@ -50,7 +43,7 @@ def new(arguments: argparse.Namespace) -> int:
 def design(arguments: argparse.Namespace) -> int:
     from harness.commands.design import design
 
-    return design(arguments.device, arguments.smallest, arguments.json, _console())
+    return design(arguments.device, arguments.smallest, arguments.json, console())
 
 
 def _options(arguments: argparse.Namespace) -> Any:
@@ -63,7 +56,7 @@ def rehearse(arguments: argparse.Namespace) -> int:
     from harness.commands.run import rehearse_only
 
     return rehearse_only(
-        arguments.device, arguments.bench, arguments.procedure, _options(arguments), _console(), arguments.causes
+        arguments.device, arguments.bench, arguments.procedure, _options(arguments), console(), arguments.causes
     )
 
 
@@ -79,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
         operator=arguments.operator,
         overrides=arguments.override,
         cautions_read=arguments.cautions_read,
-        console=_console(),
+        console=console(),
         transcript=arguments.transcript,
         trials=arguments.monte_carlo,
         causes=arguments.causes,
@@ -94,7 +87,7 @@ def resume(arguments: argparse.Namespace) -> int:
         operator=arguments.operator,
         overrides=arguments.override,
         cautions_read=arguments.cautions_read,
-        console=_console(),
+        console=console(),
         transcript=arguments.transcript,
         trials=arguments.monte_carlo,
     )
@@ -103,25 +96,25 @@ def resume(arguments: argparse.Namespace) -> int:
 def certify(arguments: argparse.Namespace) -> int:
     from harness.commands.certify import certify
 
-    return certify(arguments.record, arguments.out, _console(), trials=arguments.monte_carlo, causes=arguments.causes)
+    return certify(arguments.record, arguments.out, console(), trials=arguments.monte_carlo, causes=arguments.causes)
 
 
 def replay(arguments: argparse.Namespace) -> int:
     from harness.commands.replay import replay
 
-    return replay(arguments.folder, arguments.out, _console())
+    return replay(arguments.folder, arguments.out, console())
 
 
 def instruments(arguments: argparse.Namespace) -> int:
     from harness.commands.instruments import instruments
 
-    return instruments(arguments.bench, _console(), arguments.transcript)
+    return instruments(arguments.bench, console(), arguments.transcript)
 
 
 def try_one(arguments: argparse.Namespace) -> int:
     from harness.commands.try_one import try_one
 
-    return try_one(arguments.name, arguments.bench, _console(), arguments.transcript)
+    return try_one(arguments.name, arguments.bench, console(), arguments.transcript)
 
 
 def simulate(arguments: argparse.Namespace) -> int:

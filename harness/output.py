@@ -1,0 +1,122 @@
+"""Everything printed passes here: a stream that closed or an encoding without a character never ends a command.
+
+What a run measures, records and certifies does not depend on whether anybody can still read along. Texts from files and
+paths are printed as they are: nothing in them is taken for markup.
+"""
+
+from __future__ import annotations
+
+import codecs
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any, TextIO, cast
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+PLAIN = {
+    "━": "=",
+    "╌": "-",
+    "─": "-",
+    "±": "+/-",
+    "µ": "u",
+    "μ": "u",
+    "Ω": "ohm",
+    "°": "deg ",
+    "²": "^2",
+    "·": "*",
+    "×": "x",
+    "…": "...",
+    "–": "-",
+    "—": "-",
+    "≤": "<=",
+    "≥": ">=",
+}
+"""What stands for a character that the terminal's encoding does not have; others are written as escapes."""
+
+_HANDLER = "ratioproof-plain"
+
+
+def console() -> Console:
+    """Where tables and live displays are printed."""
+    from rich.console import Console
+
+    return Console(markup=False, emoji=False, highlight=False)
+
+
+def lost() -> bool:
+    """Whether standard output is gone, so that nobody sees what is asked."""
+    return isinstance(sys.stdout, _Lasting) and sys.stdout.failure is not None
+
+
+@contextlib.contextmanager
+def lasting() -> Iterator[None]:
+    """Let standard output and error last to the end of a command, whatever becomes of them."""
+    codecs.register_error(_HANDLER, _plain)
+    before = sys.stdout, sys.stderr
+    for stream in before:
+        # Not every stand-in for a stream can change its way of encoding; none of those that cannot has one.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors=_HANDLER)
+    # A program without a terminal (pythonw) has no streams at all.
+    sys.stdout, sys.stderr = (cast(TextIO, _Lasting(s)) if s is not None else s for s in before)
+    try:
+        yield
+    finally:
+        for stream in (sys.stdout, sys.stderr):
+            if stream is not None:
+                stream.flush()
+        sys.stdout, sys.stderr = before
+
+
+def trouble() -> str:
+    """Why what was printed was lost, where it is no reader that had seen enough; empty when nothing was."""
+    failure = sys.stdout.failure if isinstance(sys.stdout, _Lasting) else None
+    if failure is None or isinstance(failure, BrokenPipeError):
+        return ""
+    return f"standard output: {failure.strerror if isinstance(failure, OSError) else failure}"
+
+
+class _Lasting:
+    """A text stream whose first failure is kept, and after which what is written goes nowhere."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self.failure: OSError | ValueError | None = None
+
+    def write(self, text: str) -> int:
+        """Write as far as that is possible."""
+        if self.failure is None:
+            try:
+                return self._stream.write(text)
+            except (OSError, ValueError) as failure:
+                self._give_up(failure)
+        return len(text)
+
+    def flush(self) -> None:
+        """Flush as far as that is possible."""
+        if self.failure is None:
+            try:
+                self._stream.flush()
+            except (OSError, ValueError) as failure:
+                self._give_up(failure)
+
+    def _give_up(self, failure: OSError | ValueError) -> None:
+        """What is buffered, and what Python flushes at its own end, goes nowhere too."""
+        self.failure = failure
+        with contextlib.suppress(OSError, ValueError):
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, self._stream.fileno())
+            os.close(nowhere)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def _plain(failure: UnicodeError) -> tuple[str, int]:
+    if not isinstance(failure, UnicodeEncodeError):
+        raise failure
+    lacking = failure.object[failure.start : failure.end]
+    return "".join(PLAIN.get(c, c.encode("ascii", "backslashreplace").decode()) for c in lacking), failure.end
