@@ -72,12 +72,14 @@ class ShelfEntry(Table):
     """One load on the shelf: what it is called, the current it draws, roughly, and its power factor (negative: leading).
 
     A `power_factor_uncertainty` (expanded, k = 2) makes it a load of known power factor, which a power can be computed from.
+    `sinusoidal`: whether its current is a sine, so that its power factor tells an angle; None is not known.
     """
 
     name: str = Field(min_length=1)
     current: Current
     power_factor: float = Field(default=1.0, ge=-1, le=1)
     power_factor_uncertainty: float = Field(default=0.0, ge=0, le=0.2)
+    sinusoidal: bool | None = None
 
     @model_validator(mode="after")
     def _some_power(self) -> ShelfEntry:

@@ -76,9 +76,9 @@ def phase_found(points: Sequence[PowerValues]) -> PhaseFound | None:
 
 
 def phases_found(points: Sequence[PowerValues]) -> list[PhaseFound]:
-    """Every current of every range at which the phase displacement can be told."""
+    """Every current of every range at which the phase displacement can be told, from points whose load's angle is known."""
     together: dict[tuple[str, float], list[PowerValues]] = {}
-    for point in points:
+    for point in (p for p in points if p.angle_known):
         together.setdefault((point.observed.range, point.observed.nominal_current), []).append(point)
     return [found for group in together.values() if (found := phase_found(group)) is not None]
 

@@ -9,6 +9,10 @@ The model of a point, with P' the reference's reading of power, U' that of volta
 
 t is the tangent of the load's angle, positive when the current lags; alpha the angle between the analyser's own
 channels; beta the phase displacement of the reference transformer, which makes the analyser see the angle phi - beta.
+Without a phase that was measured, t comes from P' and S only where the load's current is stated to be a sine and to lag or lead. Of any other
+current, harmonics make P' / S smaller than the cosine of its fundamental's angle: that angle then lies anywhere within
+-acos(P' / S) and acos(P' / S), and no phase displacement is found from it.
+
 F, f, p and I are those of the current (`points`), so that what they share cancels where ratio error and power error are
 compared. `gain_P`, `gain_U`, `alpha` and `beta` are one input each for all points.
 """
@@ -22,7 +26,7 @@ from typing import Any
 
 from uncertainties import umath
 
-from harness.bench import Bench, PowerAccuracy, VoltageAccuracy
+from harness.bench import Bench, PowerAccuracy, ShelfEntry, VoltageAccuracy
 from harness.device import Device
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.points import Inputs, PointValues
@@ -62,7 +66,8 @@ class PowerModel:
 class PowerValues:
     """A point's uncertain powers, in watts and voltamperes; ratios and errors are fractions.
 
-    `tangent` is that of the load's angle, positive when the current lags. What the instruments do not show is None.
+    `tangent` is that of the load's angle, positive when the current lags; without `angle_known` only its bound is. What the
+    instruments do not show is None.
     `model` is None where the phase was not measured.
     """
 
@@ -78,6 +83,16 @@ class PowerValues:
     tangent: Any
     basis: str
     model: PowerModel | None = None
+    angle_known: bool = True
+
+
+@dataclass(frozen=True)
+class LoadAngle:
+    """Tangent of the load's angle, its power factor (negative when leading), and whether more than a bound of the angle is known."""
+
+    tangent: Any
+    power_factor: float
+    known: bool = True
 
 
 def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerValues | None:
@@ -86,15 +101,14 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
     if point.ratio_error is None or not _read(observed, "displayed_power"):
         return None
     apparent = _apparent_power(inputs, point)
-    tangent: Any
     model: PowerModel | None = None
     rng = device.range_named(observed.range)
     indicated, displayed = _indicated(device, inputs, observed, rng.display_factor)
     if bench.entry("reference").power is not None and _read(observed, "reference_power"):
         basis, accuracy = ANALYSER, bench.entry("reference").power
         assert accuracy is not None
-        tangent = _tangent(inputs, point, apparent, accuracy)
-        power, model = _analyser_power(inputs, observed, accuracy, tangent, indicated, displayed)
+        angle = _angle_of_load(inputs, point, apparent, accuracy)
+        power, model = _analyser_power(inputs, observed, accuracy, angle.tangent, indicated, displayed)
     else:
         known = _known_power_factor(bench, observed)
         if known is None or apparent is None:
@@ -103,7 +117,7 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
         named = "load" if not bench.shelf_currents else f"load of {observed.nominal_current:g} A"
         factor = abs(value) + inputs.shared(f"{named}: power factor {value:g}", expanded / 2, "normal")
         power = apparent * factor
-        tangent = _of_power_factor(value)
+        angle = LoadAngle(_of_power_factor(value), value, _tells_an_angle(bench, observed, value))
     shown = _shown_power_factor(device, inputs, observed)
     cosine = None if apparent is None else power / apparent
     return PowerValues(
@@ -114,11 +128,12 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
         indicated_power=indicated,
         power_error=indicated / power - 1,
         apparent_power_error=None if apparent is None or shown is None else indicated / shown / apparent - 1,
-        power_factor=math.copysign(math.cos(math.atan(_nominal(tangent))), _nominal(tangent) + 1e-12),
+        power_factor=angle.power_factor,
         power_factor_error=None if shown is None or cosine is None else shown - cosine,
-        tangent=tangent,
+        tangent=angle.tangent,
         basis=basis,
         model=model,
+        angle_known=angle.known,
     )
 
 
@@ -185,29 +200,64 @@ def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
     return (_mean(point.observed, "reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
 
 
-def _tangent(inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy) -> Any:
-    """Tangent of the load's angle: from the angle read, else from power and apparent power, else as the load was set."""
-    observed = point.observed
-    beta = inputs.bench.reference_path.phase_displacement + _transformer_angle(inputs)
+def _angle_of_load(inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy) -> LoadAngle:
+    """The load's angle: from the phase read, else from power and apparent power where they tell it, else as the load was set."""
+    observed, bench = point.observed, inputs.bench
+    beta = bench.reference_path.phase_displacement + _transformer_angle(inputs)
     if _read(observed, "reference_phase"):
-        return umath.tan(_mean(observed, "reference_phase") + _own_angle(inputs, accuracy) + beta)
-    sign = math.copysign(1.0, 1.0 if observed.power_factor is None else observed.power_factor)
+        return _of_tangent(umath.tan(_mean(observed, "reference_phase") + _own_angle(inputs, accuracy) + beta))
+    stated = _stated_power_factor(bench, observed)
     if apparent is not None:
-        cosine = _mean(observed, "reference_power") * inputs.bench.reference_path.factor / apparent
+        cosine = _mean(observed, "reference_power") * bench.reference_path.factor / apparent
         if 0 < _nominal(cosine) < NEAR_UNITY:
-            return sign * umath.tan(umath.acos(cosine) + sign * beta)
-    known = _known_power_factor(inputs.bench, observed)
-    asked, expanded = known if known is not None else (observed.power_factor or 1.0, ANGLE_OF_A_LOAD)
-    bound = math.acos(max(0.0, abs(asked) - max(expanded, 1e-6))) - math.acos(abs(asked))
+            sign = math.copysign(1.0, stated)
+            tangent = sign * umath.tan(umath.acos(cosine) + sign * beta)
+            if _tells_an_angle(bench, observed, stated if abs(stated) < 1 else 0.0):
+                return _of_tangent(tangent)
+            bound = inputs.own("angle of the load", rectangular(abs(_nominal(tangent))), "rectangular")
+            return LoadAngle(0.0 + bound, sign * _nominal(cosine), known=False)
+    known = _known_power_factor(bench, observed)
+    asked, expanded = known if known is not None else (stated, ANGLE_OF_A_LOAD)
+    wide = math.acos(max(0.0, abs(asked) - max(expanded, 1e-6)))
+    if not _tells_an_angle(bench, observed, asked):
+        return LoadAngle(
+            0.0 + inputs.own("angle of the load", rectangular(math.tan(wide)), "rectangular"), asked, known=False
+        )
     tangent = _of_power_factor(asked)
-    return tangent + inputs.own("angle of the load", rectangular(bound * (1 + tangent**2)), "rectangular")
+    bound = (wide - math.acos(abs(asked))) * (1 + tangent**2)
+    return LoadAngle(tangent + inputs.own("angle of the load", rectangular(bound), "rectangular"), asked)
+
+
+def _of_tangent(tangent: Any) -> LoadAngle:
+    nominal = _nominal(tangent)
+    return LoadAngle(tangent, math.copysign(math.cos(math.atan(nominal)), nominal + 1e-12))
+
+
+def _plugged(bench: Bench, observed: ObservedPoint) -> ShelfEntry | None:
+    """The load off the shelf that was plugged in; None where the load is set by wire or the shelf does not hold it."""
+    shelf = bench.entry("load").shelf
+    return next((s for s in shelf if math.isclose(s.current, observed.nominal_current)), None)
+
+
+def _stated_power_factor(bench: Bench, observed: ObservedPoint) -> float:
+    """What the load was set to, or what the shelf says of it; 1 where nothing does."""
+    plugged = _plugged(bench, observed)
+    return plugged.power_factor if plugged is not None else observed.power_factor or 1.0
+
+
+def _tells_an_angle(bench: Bench, observed: ObservedPoint, power_factor: float) -> bool:
+    """Whether this power factor of the load is the cosine of an angle: of a sine, of a load set to it, or so near to unity that little is left."""
+    plugged = _plugged(bench, observed)
+    if plugged is not None:
+        return abs(power_factor) >= NEAR_UNITY or (plugged.sinusoidal is True and power_factor != 0)
+    return not bench.entry("load").by_person
 
 
 def _known_power_factor(bench: Bench, observed: ObservedPoint) -> tuple[float, float] | None:
     """The load's power factor and its expanded uncertainty, where the bench file vouches for it."""
     load = bench.entry("load")
     if load.by_person:
-        plugged = next((s for s in load.shelf if math.isclose(s.current, observed.nominal_current)), None)
+        plugged = _plugged(bench, observed)
         if plugged is None or not plugged.power_factor_uncertainty:
             return None
         return plugged.power_factor, plugged.power_factor_uncertainty

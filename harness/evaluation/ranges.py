@@ -112,7 +112,9 @@ def evaluate_ranges(
         results.append(replace(result, verdict=judged, remarks=remarks, **beyond.found))
         reasons += why
     errors = [
-        PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error) for p in powers
+        PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error)
+        for p in powers
+        if p.angle_known
     ]
     found = diagnose(device, values, errors, thresholds, splits, causes=causes, origin=causes_origin)
     check = bench_check(device, bench, inputs, points)

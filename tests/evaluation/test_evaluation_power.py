@@ -277,6 +277,48 @@ def test_power_from_voltage_current_and_a_known_load(power_device: Device) -> No
     assert float(found.power_error.std_dev) == pytest.approx(error.u, rel=1e-6)
 
 
+def _angle_without_phase(device: Device, stated: str, cosine: float) -> PowerValues:
+    """A load off the shelf described by `stated`, its power and apparent power read in the ratio `cosine`, its phase not."""
+    shelf = f'profile = "person"\nshelf = [{{ name = "lamp", current = "10 A"{stated} }}]'
+    text = BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf)
+    shows = (
+        'voltage = { of_reading = "0.1 %", resolution = "1 mV" }\npower = { of_reading = "0.1 %", resolution = "1 mW" }'
+    )
+    text = text.replace('drift_per_year = "0.02 %/year"', shows).replace('temperature_coefficient = "0.001 %/K"\n', "")
+    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    also = {"reference_voltage": 230.0, "reference_power": 115 * cosine, "displayed_power": 2300.0 * cosine}
+    point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
+    found = power_values(device, inputs, point_values(device, inputs, point))
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("power_factor", [-0.5, 0.5])
+def test_the_shelf_says_whether_a_sine_lags_or_leads(power_device: Device, power_factor: float) -> None:
+    """P / S = 0.5 is 60 degrees either way (elementary); only the description tells which."""
+    found = _angle_without_phase(power_device, f", power_factor = {power_factor}, sinusoidal = true", 0.5)
+    assert found.angle_known
+    assert float(found.tangent.nominal_value) == pytest.approx(math.copysign(math.sqrt(3), power_factor))
+    assert found.power_factor == pytest.approx(power_factor)
+
+
+@pytest.mark.parametrize(
+    "stated", [", power_factor = -0.5", ", power_factor = -0.5, sinusoidal = false", ", sinusoidal = true"]
+)
+def test_what_is_no_sine_tells_no_angle(power_device: Device, stated: str) -> None:
+    """A current in phase with the voltage, but with as much in harmonics, has P / S = 0.5 too (elementary): only a bound is left, and
+    no phase displacement. So has a sine of which nobody knows whether it leads.
+    """
+    found = _angle_without_phase(power_device, stated, 0.5)
+    assert not found.angle_known
+    assert float(found.tangent.nominal_value) == 0.0
+    assert float(found.tangent.std_dev) == pytest.approx(1.0, rel=1e-3)  # sqrt 3 as the bound of a rectangle
+    assert abs(found.power_factor) == pytest.approx(0.5)
+    resistive = _angle_without_phase(power_device, "", 0.999)
+    assert resistive.angle_known
+    assert phases_found([resistive, found]) == []
+
+
 def test_power_factors_too_much_alike_give_no_angle(power_device: Device, power_bench: Bench) -> None:
     inputs = Inputs(power_bench, RUN_DATE)
     assert phase_found([_values(power_device, inputs, pf) for pf in (1.0, 0.95)]) is None
