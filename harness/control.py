@@ -141,7 +141,8 @@ class Control:
             if self._protected_at is not None:
                 self._station.load.protect(self._protected_at)
             self._load_reopened = False
-        self._station.load.drive(current)
+        # The last look before anything flows: a run that stood still is not to energise what its guard has switched off.
+        self._station.load.drive(current, self._stop.check)
 
     def set_power_factor(self, power_factor: float) -> None:
         """Have the load draw its current at `power_factor`; it is off while that changes. Raises InstrumentError."""

@@ -1,92 +1,145 @@
-"""The guard: a small process that makes the bench safe when the runner is killed outright.
+"""The guard as the runner sees it: a small process that makes the bench safe when the runner cannot.
 
-It holds the reading end of a pipe whose writing end only the runner has. A runner that ends in good order says
-"stand down"; when the pipe closes without that word, the runner is gone and the guard sends the safe commands itself.
+Runner and guard listen to each other's heartbeats (`guard_process`). The runner's are beaten by a thread, but only while
+the runner's loop keeps to what it announced (`activity`): a loop that hangs is as silent as a process that was stopped.
 """
 
 from __future__ import annotations
 
 import contextlib
-import datetime as dt
 import json
-import select
-import signal
+import os
 import subprocess
 import sys
+import threading
+import time
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from typing import Any
 
+from harness.activity import STANDSTILL
 from harness.bench import ROLES, Bench
 from harness.errors import AbortedSafe
-from harness.safing import make_all_safe
+from harness.guard_process import ACTING, BEAT, EVERY, READY, STAND_DOWN, STANDS_STILL, Silence
 from harness.station import REPLAYED, link_settings
-from instruments.link import LinkSettings
+from harness.stop import StopSignal
 from instruments.profile import load_profile
-from instruments.roles import Instrument
-from instruments.scpi import ScpiInstrument
-from instruments.visa_link import VisaLink
 
-STAND_DOWN = "stand down"
 READY_WITHIN = 20.0
+
+SILENT = 0.7
+"""Seconds without a heartbeat of the guard after which it is taken to stand still: with what the runner's loop takes to look, below one."""
 
 
 class Guard:
-    """The runner's end of the pipe."""
+    """The runner's end. From its making to `stand_down` or `take_over`, what goes wrong stops the run (`trouble`)."""
 
-    def __init__(self, bench: Bench, folders: Sequence[Path], report: Path) -> None:
+    def __init__(self, bench: Bench, folders: Sequence[Path], report: Path, stop: StopSignal) -> None:
         """Start the guard and wait until it is ready. Raises AbortedSafe when it does not start."""
         order = {
             "instruments": _with_safe_commands(bench, folders),
             "folders": [str(f) for f in folders],
             "report": str(report),
+            "runner": os.getpid(),
         }
         home = str(Path(__file__).resolve().parent.parent)
         # -P and the path spelled out: a file of the user's own in the working directory must not stand in for a module.
-        program = f"import sys; sys.path.append({home!r}); from harness.guard import watch; watch()"
+        program = f"import sys; sys.path.append({home!r}); from harness.guard_process import watch; watch()"
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-c", program],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
+            # Neither the terminal's Ctrl-C nor its end may reach the guard.
             start_new_session=True,
+            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )
+        self._stop, self._activity = stop, stop.activity
+        self._ready: SimpleQueue[bool] = SimpleQueue()
+        self._silence, self._found = Silence(), ""
+        self._beaten, self._leaving = time.monotonic(), threading.Event()
         self._tell(json.dumps(order))
-        if not self._ready():
+        self._listener = threading.Thread(target=self._listen, name="guard heard", daemon=True)
+        self._listener.start()
+        try:
+            started = self._ready.get(timeout=READY_WITHIN)
+        except Empty:
+            started = False
+        if not started:
             self._process.kill()
             self._end()
             raise AbortedSafe("the guard process did not start; nothing was energised")
+        self._silence.heard()
+        self._beaten = time.monotonic()
+        self._activity.progress()
+        self._beater = threading.Thread(target=self._beat, name="heartbeat", daemon=True)
+        self._beater.start()
 
     def trouble(self) -> str:
-        """Why the guard no longer stands by; empty while it does."""
-        return (
-            ""
-            if self._process.poll() is None
-            else "the guard process has died, and nothing would switch off if the run were killed"
-        )
+        """Why the run must not go on; empty while runner and guard hear each other."""
+        stood = time.monotonic() - self._beaten
+        if not self._found and stood > STANDSTILL:
+            self._found = f"the run stood still for {stood:.1f} s, and the guard switches off"
+        if not self._found and self._process.poll() is not None:
+            self._found = "the guard process has died, and nothing would switch off if the run were killed"
+        return self._found
 
     def stand_down(self) -> None:
         """Tell the guard that the bench is safe; it ends."""
+        self._leave()
         self._tell(STAND_DOWN)
         self._end()
 
     def take_over(self) -> None:
         """Let the guard make one more attempt: close the pipe without standing it down."""
+        self._leave()
         self._end()
 
-    def _ready(self) -> bool:
-        output = self._process.stdout
-        return (
-            output is not None
-            and bool(select.select([output], [], [], READY_WITHIN)[0])
-            and output.readline().strip() == "ready"
-        )
+    def _beat(self) -> None:
+        """Beat for the loop while it keeps its time, and listen whether the guard does."""
+        told = ""
+        while not self._leaving.wait(EVERY):
+            if self.trouble():
+                self._stop.interrupt(self._found)
+            overrun = self._activity.overrun()
+            if overrun and not told:
+                self._tell(f"{STANDS_STILL} {overrun}")
+                self._found = self._found or f"the run stood still ({overrun}), and the guard switches off"
+            told = overrun
+            if not overrun:
+                self._tell(BEAT)
+            self._beaten = time.monotonic()
+            if self._silence.listened() > SILENT:
+                self._found = self._found or (
+                    "the guard process stands still, and nothing would switch off if the run were killed"
+                )
+
+    def _listen(self) -> None:
+        assert self._process.stdout is not None
+        # A pipe that is closed while it is read ends the listening, whatever it raises.
+        with contextlib.suppress(OSError, ValueError):
+            for line in self._process.stdout:
+                said = line.strip()
+                self._silence.heard()
+                if said == READY:
+                    self._ready.put(True)
+                elif said.startswith(ACTING):
+                    self._found = f"the guard switched the load off: {said.removeprefix(ACTING).strip()}"
+        self._ready.put(False)
+
+    def _leave(self) -> None:
+        self._leaving.set()
+        self._beater.join(STANDSTILL)
+        if self._process.poll() is None and self._silence.listened() > SILENT:
+            # One that stands still would hear no farewell.
+            self._process.kill()
 
     def _tell(self, text: str) -> None:
         if self._process.stdin is not None:
             # A guard that has died cannot be told anything; `trouble` says so.
-            with contextlib.suppress(OSError):
+            with contextlib.suppress(OSError, ValueError):
                 self._process.stdin.write(text + "\n")
                 self._process.stdin.flush()
 
@@ -98,6 +151,8 @@ class Guard:
             self._process.wait(timeout=READY_WITHIN)
         except subprocess.TimeoutExpired:
             self._process.kill()
+            self._process.wait()
+        self._listener.join(STANDSTILL)
         if self._process.stdout is not None:
             self._process.stdout.close()
 
@@ -118,43 +173,3 @@ def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str,
             quick = replace(settings, timeout=min(settings.timeout, 1.0), lock=False)
             found.append({"name": name, "address": entry.address, "profile": entry.profile, "settings": asdict(quick)})
     return found
-
-
-def watch() -> None:
-    """The guard process itself: take the order, wait for the pipe to close, act unless told to stand down."""
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, signal.SIG_IGN)
-    order = json.loads(sys.stdin.readline())
-    instruments = {
-        entry["name"]: _instrument(entry, tuple(Path(f) for f in order["folders"])) for entry in order["instruments"]
-    }
-    import pyvisa_py  # noqa: F401  loaded now, so that no time is lost when it is needed
-
-    print("ready", flush=True)
-    if any(line.strip() == STAND_DOWN for line in sys.stdin):
-        return
-    # Nothing is open yet: the first attempt on each opens it, so that no instrument waits for another to answer.
-    states = make_all_safe(instruments, list(instruments))
-    report = [
-        {
-            "instrument": s.instrument,
-            "confirmed": s.confirmed,
-            "answer": s.answer,
-            "at": dt.datetime.now(dt.UTC).isoformat(),
-        }
-        for s in states
-    ]
-    Path(order["report"]).write_text(json.dumps(report), encoding="utf-8")
-
-
-def _instrument(entry: dict[str, Any], folders: tuple[Path, ...]) -> Instrument:
-    profile = load_profile(entry["profile"], folders)
-
-    def open_link() -> VisaLink:
-        return VisaLink(entry["name"], entry["address"], LinkSettings(**entry["settings"]))
-
-    return ScpiInstrument(entry["name"], entry["address"], profile, open_link, lambda: 0.0)
-
-
-if __name__ == "__main__":
-    watch()

@@ -13,7 +13,8 @@ import fcntl
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
 FORMAT = "ratioproof-record-1"
 FIRST = "0" * 64
+SYNC_WITHIN = 10.0
+"""Seconds a slow disk may take to make a line durable."""
 _TAIL = len(',"hash":""}') + 64
 
 
@@ -52,12 +55,16 @@ class Record:
 
 
 class RecordWriter:
-    """Appends lines to a stream; `sync` makes each one durable before the next thing happens."""
+    """Appends lines to a stream; `sync` makes each one durable before the next thing happens.
+
+    `announce` is told how many seconds that may take, and what it is.
+    """
 
     def __init__(self, stream: IO[bytes], clock: Clock, *, sync: bool, after: Record | None = None) -> None:
         self._stream, self._clock, self._sync = stream, clock, sync
         self._count = len(after.lines) if after else 0
         self._previous = after.last_hash if after else FIRST
+        self.announce: Callable[[float, str], AbstractContextManager[None]] = lambda _, __: nullcontext()
 
     def write(self, kind: str, **fields: Any) -> None:
         """Append one line of `kind` with JSON-able `fields`."""
@@ -73,7 +80,8 @@ class RecordWriter:
         self._stream.write(text + f',"hash":"{digest}"}}\n'.encode())
         self._stream.flush()
         if self._sync:
-            os.fsync(self._stream.fileno())
+            with self.announce(SYNC_WITHIN, "writing the record"):
+                os.fsync(self._stream.fileno())
         self._count += 1
         self._previous = digest
 

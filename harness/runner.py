@@ -129,7 +129,8 @@ class Runner:
 
     def pause(self, seconds: float) -> None:
         """Wait on the run's clock, whether a stop was asked for or not."""
-        self._clock.sleep(seconds)
+        with self._stop.activity.bounded(seconds, "a pause before trying again"):
+            self._clock.sleep(seconds)
 
     def verify_dead(self) -> str:
         """See with the reference that nothing flows; why it could not be asked, empty when it was seen."""

@@ -29,15 +29,16 @@ def make_all_safe(
     order: Sequence[str],
     writer: RecordWriter | None = None,
     pause: Callable[[float], None] = time.sleep,
+    attempts: int = ATTEMPTS,
 ) -> list[SafeState]:
     """Make every instrument safe, those named in `order` first, each one even when another fails, and write it down.
 
-    An instrument whose link fails is reopened and tried again after a `pause` of so many seconds, `ATTEMPTS` times in all.
+    An instrument whose link fails is reopened and tried again after a `pause` of so many seconds, `attempts` times in all.
     """
     names = [*order, *(name for name in instruments if name not in order)]
     states: list[SafeState] = []
     for name in names:
-        state = _make_safe(instruments[name], pause)
+        state = _make_safe(instruments[name], pause, attempts)
         states.append(state)
         if writer is not None:
             try:
@@ -47,9 +48,9 @@ def make_all_safe(
     return states
 
 
-def _make_safe(instrument: Instrument, pause: Callable[[float], None]) -> SafeState:
+def _make_safe(instrument: Instrument, pause: Callable[[float], None], attempts: int) -> SafeState:
     answer = ""
-    for attempt in range(ATTEMPTS):
+    for attempt in range(attempts):
         try:
             if attempt:
                 pause(PAUSE * 2 ** (attempt - 1))

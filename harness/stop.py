@@ -1,4 +1,4 @@
-"""Stopping on request: a flag that SIGINT and SIGTERM set, honoured between messages.
+"""Stopping on request: a flag that SIGINT, SIGTERM, a terminal that is closed, or the guard sets, honoured between messages.
 
 A second Ctrl-C only sets the flag again, so it cannot cut the safing short. While a person is being asked the
 request is honoured at once, because nothing is in the middle of being said to an instrument.
@@ -12,19 +12,25 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
+from harness.activity import UNTIL_ANSWERED, Activity
 from harness.clock import Clock
 from harness.errors import Stopped
 from harness.output import lost
+
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name))
+"""What ends a run: Ctrl-C, a request, a terminal or session that is gone (SIGHUP; on Windows SIGBREAK, Ctrl-Break)."""
 
 SLICE = 0.1
 """Seconds a wait may go on without looking whether to stop."""
 
 
 class StopSignal:
-    """Whether somebody asked to stop, and who."""
+    """Whether somebody asked to stop, and who. `activity` is told of every look, and of every question to a person."""
 
     def __init__(self) -> None:
         self.reason = ""
+        self.activity = Activity()
+        self._listening = False
         self._asking = False
         self._signalled = False
         self._must_answer = ""
@@ -47,11 +53,22 @@ class StopSignal:
 
     def check(self) -> None:
         """Raise Stopped when a stop was asked for."""
+        self.activity.progress()
         for trouble in self._watches:
             if found := trouble():
                 self.request(found)
         if self.reason:
             raise Stopped(self.reason)
+
+    def interrupt(self, reason: str) -> None:
+        """Ask to stop, from another thread, and end the wait for a person's answer.
+
+        On Windows nothing ends that wait from outside; there the stop takes hold when the person has answered.
+        """
+        self.request(reason)
+        kill = getattr(signal, "pthread_kill", None)
+        if self._asking and self._listening and kill is not None:
+            kill(threading.main_thread().ident, signal.SIGINT)
 
     def ask(self, text: str, read: Callable[[str], str] = input) -> str:
         """Read an answer from a person; a stop request or the end of input raises Stopped."""
@@ -60,7 +77,8 @@ class StopSignal:
         self.check()
         self._asking = True
         try:
-            return read(text)
+            with self.activity.bounded(UNTIL_ANSWERED, text):
+                return read(text)
         except EOFError:
             self.request("end of input at a prompt")
             raise Stopped(self.reason) from None
@@ -73,13 +91,14 @@ class StopSignal:
             raise EOFError
         self._must_answer = text
         try:
-            return read(text)
+            with self.activity.bounded(UNTIL_ANSWERED, text):
+                return read(text)
         finally:
             self._must_answer = ""
 
     @contextmanager
     def listening(self) -> Iterator[None]:
-        """Let SIGINT and SIGTERM set the flag; outside the main thread signals cannot be caught and nothing changes.
+        """Let `SIGNALS` set the flag; outside the main thread signals cannot be caught and nothing changes.
 
         Once one has come, further ones are ignored also after the block: the rest of the process is an orderly end,
         and a late second Ctrl-C must not turn its exit status into a death by signal.
@@ -87,10 +106,12 @@ class StopSignal:
         if threading.current_thread() is not threading.main_thread():
             yield
             return
-        before = {number: signal.signal(number, self._caught) for number in (signal.SIGINT, signal.SIGTERM)}
+        before = {number: signal.signal(number, self._caught) for number in SIGNALS}
+        self._listening = True
         try:
             yield
         finally:
+            self._listening = False
             for number, handler in before.items():
                 signal.signal(number, signal.SIG_IGN if self._signalled else handler)
 

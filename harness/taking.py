@@ -63,6 +63,8 @@ class PointTaker:
                 pairs.add(pair)
             self._check_agreement(step, pairs, scale, attempt)
         self._station.reference.check()
+        # Had the run stood still meanwhile, the last reading could be of a load that the guard was switching off.
+        self._stop.check()
         self._writer.write(
             "point",
             point=number,

@@ -97,8 +97,9 @@ class PersonLoad(_ByPerson):
             "the power factor of a load off a shelf cannot be set", instrument=self.name, address=self.address
         )
 
-    def drive(self, current: float) -> None:
-        """Have the load of this current plugged in; the circuit must be dead. Raises InstrumentError for none such."""
+    def drive(self, current: float, ready: Callable[[], None] = lambda: None) -> None:
+        """Have the load of this current plugged in; the circuit must be dead. Raises InstrumentError for none such, or what `ready` does."""
+        ready()
         chosen = next((load for load in self._shelf if load.current == current), None)
         if chosen is None:
             raise InstrumentError(

@@ -18,6 +18,10 @@ from instruments.registers import RegisterInstrument
 from instruments.scpi import ScpiInstrument
 
 
+def at_once() -> None:
+    """Nothing has to be looked at before the output is switched on."""
+
+
 class Instrument(Protocol):
     """What every driver can do."""
 
@@ -71,8 +75,8 @@ class Load(Instrument, Protocol):
     def set_power_factor(self, power_factor: float) -> None:
         """Set the power factor, negative for a leading current."""
 
-    def drive(self, current: float) -> None:
-        """Set `current` amperes and switch the output on."""
+    def drive(self, current: float, ready: Callable[[], None] = at_once) -> None:
+        """Set `current` amperes and switch the output on; `ready` is called right before, and may raise."""
 
 
 class Reference(Instrument, Beside, Protocol):
@@ -172,9 +176,10 @@ class ScpiLoad(ScpiInstrument):
         self.set_quantity("power_factor", power_factor)
         self.confirm_quantity("power_factor", power_factor)
 
-    def drive(self, current: float) -> None:
-        """Set `current` amperes, switch the output on and read the setting back. Raises InstrumentError."""
+    def drive(self, current: float, ready: Callable[[], None] = at_once) -> None:
+        """Set `current` amperes, switch the output on and read the setting back. Raises InstrumentError, or what `ready` does."""
         self.set_quantity("current", current)
+        ready()
         self.tell(self.profile.on)
         self.check_errors(self.profile.on[-1])
         self.confirm_quantity("current", current)

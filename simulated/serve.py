@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
 from simulated.bench import SimulatedBench
@@ -29,20 +29,23 @@ class SimulationError(Exception):
 
 
 @contextlib.contextmanager
-def serve(bench: SimulatedBench, schedules: Mapping[str, Schedule] | None = None) -> Iterator[dict[str, str]]:
+def serve(
+    bench: SimulatedBench, schedules: Mapping[str, Schedule] | None = None, one_client: Collection[str] = ()
+) -> Iterator[dict[str, str]]:
     """Put every instrument that is not a person on its address; gives the addresses by the instruments' names.
 
     Forms for SCPI: `TCPIP::host::port::SOCKET`, `TCPIP::host::hislip0,port::INSTR` (HiSLIP),
     `TCPIP::host,port::inst0::INSTR` (VXI-11) and `ASRL/path::INSTR`; for registers: `modbus-tcp://host:port` and
     `modbus-rtu:/path`. Port 0 takes a free port, which the address given back names. `schedules` go before the bench's
-    own. Raises SimulationError when an address is taken or has another form, after closing what was open.
+    own; those in `one_client` answer one client of their socket at a time. Raises SimulationError when an
+    address is taken or has another form, after closing what was open.
     """
     hostile = {**bench.schedules, **(schedules or {})}
     with contextlib.ExitStack() as open_now:
         addresses = {}
         for instrument in bench.description.instruments:
             if instrument.profile is not None:
-                mount = _Mount(bench, instrument, hostile.get(instrument.name), open_now)
+                mount = _Mount(bench, instrument, hostile.get(instrument.name), open_now, instrument.name in one_client)
                 addresses[instrument.name] = mount.address()
         yield addresses
 
@@ -56,7 +59,9 @@ class _Mount:
         instrument: InstrumentDescription,
         schedule: Schedule | None,
         open_now: contextlib.ExitStack,
+        one_client: bool,
     ) -> None:
+        self._clients = 1 if one_client else None
         self._terminal = bench.terminal(instrument.name)
         self._instrument, self._schedule, self._now = instrument, schedule, bench.clock.now
         self._open_now = open_now
@@ -126,7 +131,7 @@ class _Mount:
         converse: Callable[[], Conversation],
         ended: Callable[[Conversation], None] = lambda _: None,
     ) -> int:
-        listener = TcpListener(host, int(port), converse, self._absent, ended)
+        listener = TcpListener(host, int(port), converse, self._absent, ended, self._clients)
         self._open_now.callback(listener.close)
         return listener.port
 

@@ -51,7 +51,7 @@ class TcpListener:
     """Serves a new conversation to every client of a TCP port. Port 0 takes a free one; `port` tells which.
 
     While `absent` says so, connections are refused. `ended` is told of every conversation whose connection has ended.
-    Raises OSError when the port cannot be taken.
+    With `clients`, so many are served at a time and the others wait. Raises OSError when the port cannot be taken.
     """
 
     def __init__(
@@ -61,7 +61,9 @@ class TcpListener:
         converse: Callable[[], Conversation],
         absent: Callable[[], bool] = _never,
         ended: Callable[[Conversation], None] = _nothing,
+        clients: int | None = None,
     ) -> None:
+        self._clients = clients
         self._host, self._converse, self._absent, self._ended = host, converse, absent, ended
         self._stop = threading.Event()
         # Bound but not listening: it keeps the port for us while connections to it are refused.
@@ -100,6 +102,9 @@ class TcpListener:
                 while self._absent() and not self._stop.wait(_LOOK_UP_EVERY / 5):
                     pass
                 listener = self._listening()
+            if self._clients is not None and sum(t.is_alive() for t in self._talking) >= self._clients:
+                self._stop.wait(_LOOK_UP_EVERY / 5)
+                continue
             with contextlib.suppress(TimeoutError):
                 connection, _ = listener.accept()
                 thread = threading.Thread(target=self._talk, args=(connection,), daemon=True)

@@ -128,7 +128,7 @@ def _around(
     inputs: Inputs, attendance: Attendance, record_file: Path, before: bytes | None = None, guard_before: str = ""
 ) -> Surroundings:
     """The bench, with a transcript when one was asked for. Raises UserError."""
-    around = at_the_bench(inputs, attendance.person)
+    around = at_the_bench(inputs, attendance.person, attendance.stop.activity)
     if attendance.transcript is None:
         return around
     keep(
@@ -216,7 +216,8 @@ def _execute_guarded(
             around.watch(stop)
             execute(runner, inputs.procedure, inputs.options, station, writer)
             return
-        guard = Guard(inputs.bench, inputs.folders, (out / GUARD_REPORT).resolve())
+        writer.announce = stop.activity.bounded
+        guard = Guard(inputs.bench, inputs.folders, (out / GUARD_REPORT).resolve(), stop)
         stop.watch(guard.trouble)
         around.watch(stop)
         try:

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from harness.activity import Activity
+from harness.announced_links import AnnouncedLinks
 from harness.clock import Clock, RealClock
 from harness.commands.inputs import Inputs
 from harness.commands.kept_run import CLOCK, PERSON, keep_record
@@ -37,8 +39,8 @@ class Surroundings:
     check: Callable[[], None]
 
 
-def at_the_bench(inputs: Inputs, person: Person) -> Surroundings:
-    """The bench itself."""
+def at_the_bench(inputs: Inputs, person: Person, activity: Activity) -> Surroundings:
+    """The bench itself; every exchange with it is announced to `activity`."""
     clock = RealClock()
     wires = Wires(inputs.bench_file.resolve().parent, inputs.bench.visa)
 
@@ -46,7 +48,9 @@ def at_the_bench(inputs: Inputs, person: Person) -> Surroundings:
         clock.close()
         return []
 
-    return Surroundings(clock, wires, person, True, lambda stop: None, close, wires.check_used_up)
+    return Surroundings(
+        clock, AnnouncedLinks(wires, activity), person, True, lambda stop: None, close, wires.check_used_up
+    )
 
 
 def transcribed(around: Surroundings, inputs: Inputs, folder: Path, record_file: Path) -> Surroundings:
