@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -17,7 +19,7 @@ import pytest
 from harness.commands.new import template
 from harness.record import read_record
 from simulated.hostile import Schedule
-from tests.served import Served, served, wait_for
+from tests.served import COMMAND, SHORT, Served, served, wait_for
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="SIGSTOP and pseudo-terminals are POSIX only")
 
@@ -230,3 +232,46 @@ def test_a_person_may_take_long_and_a_guard_that_dies_meanwhile_ends_the_questio
         _, errors = process.communicate(timeout=20)
     assert process.returncode == 3, errors
     assert "guard process has died" in errors
+
+
+def test_sighup_ends_a_run_like_sigterm(tmp_path: Path) -> None:
+    """Whoever ends the session: off, recorded, exit 3."""
+    with served(tmp_path) as bench:
+        process = bench.run()
+        bench.energised(process)
+        process.send_signal(signal.SIGHUP)
+        _, errors = process.communicate(timeout=30)
+        assert not bench.on()
+    assert process.returncode == 3, errors
+    assert "stopped by SIGHUP" in errors
+    assert last_line(bench)["outcome"] == "aborted"
+
+
+@pytest.mark.skipif(shutil.which("setsid") is None, reason="setsid of util-linux gives a process its terminal")
+def test_a_terminal_that_is_closed_ends_a_run_too(tmp_path: Path) -> None:
+    """The window is closed: SIGHUP, and nothing can be shown any more. Off within a second, recorded, exit 3."""
+    with served(tmp_path) as bench:
+        near, far = os.openpty()
+        command = ["setsid", "--ctty", "--wait", *COMMAND, "run", "device.toml", "bench.toml", *SHORT]
+        environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "TERM": "xterm"}
+        process = subprocess.Popen(
+            command, cwd=tmp_path, stdin=far, stdout=far, stderr=far, env=environment, start_new_session=False
+        )
+        os.close(far)
+        drain = threading.Thread(target=_read_all, args=(near,), daemon=True)
+        drain.start()
+        wait_for(lambda: bench.on() and bench.record.exists() and bench.record.read_text().count('"reading"') > 2)
+        run = int(Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()[0])
+        os.kill(run, signal.SIGHUP)
+        os.close(near)
+        assert wait_for(lambda: not bench.on(), within=10) < 1.5
+        process.wait(30)
+    assert last_line(bench)["outcome"] == "aborted"
+    assert last_line(bench)["reason"]
+    assert process.returncode == 3
+
+
+def _read_all(descriptor: int) -> None:
+    with suppress(OSError):
+        while os.read(descriptor, 65536):
+            pass
