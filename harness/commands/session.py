@@ -212,7 +212,7 @@ def _execute_guarded(
 ) -> None:
     """Execute with a guard standing by; it is stood down only when the bench is known to be safe."""
     try:
-        if not around.guarded:
+        if not around.guarded or station.load.by_person:
             around.watch(stop)
             execute(runner, inputs.procedure, inputs.options, station, writer)
             return
