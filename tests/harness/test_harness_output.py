@@ -132,4 +132,4 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["--version"])
     assert ended.value.code == 0
-    assert capsys.readouterr().out.startswith("Ratioproof ")
+    assert capsys.readouterr().out.startswith("Ratioproof")
