@@ -16,6 +16,7 @@ from harness.activity import UNTIL_ANSWERED, Activity
 from harness.clock import Clock
 from harness.errors import Stopped
 from harness.output import lost
+from instruments import keyboard
 
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name))
 """What ends a run: Ctrl-C, a request, a terminal or session that is gone (SIGHUP; on Windows SIGBREAK, Ctrl-Break)."""
@@ -70,7 +71,7 @@ class StopSignal:
         if self._asking and self._listening and kill is not None:
             kill(threading.main_thread().ident, signal.SIGINT)
 
-    def ask(self, text: str, read: Callable[[str], str] = input) -> str:
+    def ask(self, text: str, read: Callable[[str], str] = keyboard.ask_somebody) -> str:
         """Read an answer from a person; a stop request or the end of input raises Stopped."""
         if lost():
             self.request("the output was closed, and nobody sees what is asked")
@@ -79,13 +80,13 @@ class StopSignal:
         try:
             with self.activity.bounded(UNTIL_ANSWERED, text):
                 return read(text)
-        except EOFError:
-            self.request("end of input at a prompt")
+        except EOFError as nobody:
+            self.request(str(nobody) or "end of input at a prompt")
             raise Stopped(self.reason) from None
         finally:
             self._asking = False
 
-    def ask_always(self, text: str, read: Callable[[str], str] = input) -> str:
+    def ask_always(self, text: str, read: Callable[[str], str] = keyboard.ask_somebody) -> str:
         """Read an answer that making safe waits for: a stop request only says so. Raises EOFError at the end of input."""
         if lost():
             raise EOFError

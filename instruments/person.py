@@ -6,11 +6,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from instruments import keyboard
 from instruments.numbers import format_current, parse_typed
 
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
 
+DONE = "done"
+"""What a person types to confirm that something has been done."""
 
 UNDO = "undo"
 """What a person types to take a value back. What was typed before is no longer repeated by ``=``: it may be what was wrong."""
@@ -49,13 +52,16 @@ class Question:
 
 
 class Person(Protocol):
-    """Whoever stands at the bench. Every method returns what was answered, as it goes into the record."""
+    """Whoever stands at the bench. Every method returns what was answered, as it goes into the record.
+
+    What was typed before a question is no answer to it.
+    """
 
     def confirm(self, text: str) -> str:
         """Show `text` and wait until it is done."""
 
-    def choose(self, text: str, options: Sequence[str]) -> str:
-        """Show `text` and return one of `options`."""
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
+        """Show `text` and return one of `options`; unless it is `guarding` somebody, a pipe may answer too."""
 
     def insist(self, text: str, options: Sequence[str]) -> str:
         """As `choose`, but also while the run is being stopped; empty when nobody answers."""
@@ -65,24 +71,30 @@ class Person(Protocol):
 
 
 class ConsolePerson:
-    """A person at a terminal. `ask_always` goes on asking when a stop was requested; EOFError means nobody is there."""
+    """A person at a terminal.
+
+    `ask_always` goes on asking when a stop was requested, `ask_for_value` where no answer can hurt anybody (as `ask`, unless
+    given). EOFError means nobody is there.
+    """
 
     def __init__(
         self,
-        ask: Callable[[str], str] = input,
+        ask: Callable[[str], str] = keyboard.ask_somebody,
         show: Callable[[str], None] = print,
-        ask_always: Callable[[str], str] = input,
+        ask_always: Callable[[str], str] = keyboard.ask_somebody,
+        ask_for_value: Callable[[str], str] | None = None,
     ) -> None:
         self._ask, self._show, self._ask_always = ask, show, ask_always
+        self._ask_for_value = ask_for_value or ask
         self._last: dict[str, tuple[float, str]] = {}
 
     def confirm(self, text: str) -> str:
-        """Show `text` and wait for Enter."""
-        return self._ask(f"{text}\n  Enter when done: ")
+        """Show `text` and wait until `done` is typed: an Enter alone, from a key held down or tapped twice, says nothing."""
+        return self._choose(self._ask, text, [DONE], f"Type {DONE} when it is")
 
-    def choose(self, text: str, options: Sequence[str]) -> str:
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         """Ask until the answer is one of `options` (or an unmistakable beginning of one)."""
-        return self._choose(self._ask, text, options)
+        return self._choose(self._ask if guarding else self._ask_for_value, text, options)
 
     def insist(self, text: str, options: Sequence[str]) -> str:
         """As `choose`; empty when the terminal is gone."""
@@ -98,7 +110,7 @@ class ConsolePerson:
         """
         doubted: float | None = None
         while True:
-            typed = self._ask(f"{question.text} [{question.unit or 'a number'}]: ").strip()
+            typed = self._ask_for_value(f"{question.text} [{question.unit or 'a number'}]: ").strip()
             if not typed:
                 self._show("  Type what it shows, such as 1.234 or 340 mA.")
                 continue
@@ -124,9 +136,9 @@ class ConsolePerson:
             doubted = value
             self._show(f"  {doubt} The same value typed once more is believed.")
 
-    def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str]) -> str:
+    def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str], asked: str = "") -> str:
         while True:
-            answer = ask(f"{text}\n  {' / '.join(options)}: ").strip().lower()
+            answer = ask(f"{text}\n  {asked or ' / '.join(options)}: ").strip().lower()
             matches = [o for o in options if answer and o.lower().startswith(answer)]
             if len(matches) == 1:
                 if matches[0] == UNDO:
@@ -160,7 +172,7 @@ class ScriptedPerson:
         self._wait(SECONDS_TO_ACT)
         return "confirmed"
 
-    def choose(self, text: str, options: Sequence[str]) -> str:
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         """The next scripted answer, else the default, else the last option."""
         self.asked.append(text)
         answer = self._answers.pop(0) if self._answers else self._default

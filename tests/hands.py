@@ -30,9 +30,9 @@ class Hands:
 
     def _right(self, text: str) -> str:
         assert self.twin is not None
-        if "Enter when done" in text:
+        if "Type done" in text:
             self.twin.clock.sleep(10)
-            return ""
+            return "done"
         if "unplugged / cannot" in text:
             return "unplugged"
         if "undo / keep" in text:

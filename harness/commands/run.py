@@ -30,6 +30,7 @@ from harness.record import Record, continue_record, read_record, refuse_complete
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.steps import Options, signed_text
 from harness.stop import StopSignal
+from instruments import keyboard
 from instruments.person import ConsolePerson
 
 if TYPE_CHECKING:
@@ -190,7 +191,11 @@ def _attendance(
         with progress.paused():
             return stop.ask_always(_wrapped(text))
 
-    person = ConsolePerson(ask, progress.note, ask_always)
+    def ask_for_value(text: str) -> str:
+        with progress.paused():
+            return stop.ask(_wrapped(text), keyboard.ask)
+
+    person = ConsolePerson(ask, progress.note, ask_always, ask_for_value)
     return Attendance(operator, overrides, person, progress, stop, rehearsal.problems, transcript)
 
 

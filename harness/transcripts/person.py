@@ -26,9 +26,11 @@ class TranscribedPerson:
         """Show `text` and wait until it is done."""
         return self._asked("confirm", lambda: self._person.confirm(text), text=text)
 
-    def choose(self, text: str, options: Sequence[str]) -> str:
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         """Show `text` and return one of `options`."""
-        return self._asked("choose", lambda: self._person.choose(text, options), text=text, options=list(options))
+        return self._asked(
+            "choose", lambda: self._person.choose(text, options, guarding), text=text, options=list(options)
+        )
 
     def insist(self, text: str, options: Sequence[str]) -> str:
         """As `choose`, also while the run is being stopped."""
@@ -63,7 +65,7 @@ class ReplayedPerson:
         """The answer of then."""
         return str(self._answer("confirm", text=text))
 
-    def choose(self, text: str, options: Sequence[str]) -> str:
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         """The answer of then."""
         return str(self._answer("choose", text=text, options=list(options)))
 

@@ -22,7 +22,7 @@ from instruments.numbers import parse_typed
 from simulated.bench import SimulatedBench
 from simulated.clock import VirtualClock
 
-PROMPT = re.compile(r"(Enter when done: |\[A\]: |: )$")
+PROMPT = re.compile(r"(Type done when it is: |\[A\]: |: )$")
 
 
 class Worker:
@@ -84,13 +84,13 @@ class Worker:
         if plugged := re.search(r"Plug in: (.*) \(about", last):
             self.bench.plug(self.names[plugged.group(1)])
             self.bench.clock.sleep(5.0)
-            return ""
+            return "done"
         if turned := re.search(r"range switch to (x\d+)", last):
             self.bench.turn_switch(turned.group(1))
-            return ""
+            return "done"
         if ranged := re.search(r"AC current, range ([\d.]+ m?A);", last):
             self.bench.configure_reference(parse_typed(ranged.group(1), 1e-3))
-            return ""
+            return "done"
         if "unplug" in last:
             self.bench.plug(0.0)
             return "unplugged"
@@ -135,6 +135,23 @@ def test_from_the_first_prompt_to_the_certificate_with_mistakes_on_the_way(worke
     assert record.lines[-1]["outcome"] == "complete"
     assert any("," in line["reference"]["raw"] for line in record.of_kind("reading"))
     assert list(record.of_kind("undo"))
+
+
+def test_what_is_typed_during_the_rehearsal_answers_no_prompt(worker: Worker) -> None:
+    """Cautions, "unplugged", switch, range and "plug in" are each asked, and each waits to be answered."""
+    time.sleep(0.3)
+    os.write(worker._near, b"yes\nunplugged\ndone\ndone\ndone\n\n\n")
+    answers = {
+        "heeded?": "yes",
+        "Switch off and unplug every load": "unplugged",
+        "range switch to": "done",
+        "AC current, range": "done",
+        "Plug in:": "done",
+    }
+    for awaited, answer in answers.items():
+        assert awaited in worker.prompt()
+        assert not select.select([worker._near], [], [], 0.3)[0]
+        worker.type(answer)
 
 
 def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worker) -> None:

@@ -15,7 +15,7 @@ def test_a_prompt_cut_short_keeps_its_line_to_itself() -> None:
     """Ctrl-C leaves the cursor behind the prompt: the display begins on a line below, and so does all that follows."""
     screen = io.StringIO()
     console = Console(file=screen, force_terminal=True, width=80, _environ={"TERM": "xterm"})
-    prompt = "  Enter when done: ^C"
+    prompt = "  Type done when it is: ^C"
 
     def interrupted(progress: TerminalProgress) -> None:
         with progress.paused():

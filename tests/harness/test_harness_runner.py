@@ -219,8 +219,8 @@ class Typist:
         self._pending: list[str] = []
 
     def ask(self, text: str) -> str:
-        if "Enter when done" in text:
-            return ""
+        if "Type done" in text:
+            return "done"
         if "undo / keep" in text:
             return "keep"
         if "/" in text and "Look at the switch" in text:
@@ -266,7 +266,7 @@ class Scripted:
     def confirm(self, text: str) -> str:
         return "ok"
 
-    def choose(self, text: str, options: Sequence[str]) -> str:
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         return self.answers.pop(0)
 
     def insist(self, text: str, options: Sequence[str]) -> str:

@@ -189,7 +189,7 @@ def test_times_asked_in_overlapped_calls_come_back_to_the_same_call(tmp_path: Pa
 
 def test_the_persons_answers_come_back_undone_and_interrupted_ones_too(tmp_path: Path) -> None:
     """Confirmed, chosen, insisted on, read, taken back, and stopped at the prompt."""
-    typed = iter(["", "g", "yes", "4,1", "undo"])
+    typed = iter(["done", "g", "yes", "4,1", "undo"])
     stop = StopSignal()
 
     def ask(text: str) -> str:
@@ -217,7 +217,7 @@ def test_the_persons_answers_come_back_undone_and_interrupted_ones_too(tmp_path:
 
     then = talk(TranscribedPerson(ConsolePerson(ask, print, ask), writer, checks))
     writer.close()
-    assert then == ["", "go on", "yes", (4.1, "4,1"), "", "stopped by SIGINT"]
+    assert then == ["done", "go on", "yes", (4.1, "4,1"), "", "stopped by SIGINT"]
     reader = TranscriptReader(tmp_path / "person.jsonl", "person")
     assert talk(ReplayedPerson(reader, Checks())) == then
     reader.check_used_up()
@@ -235,7 +235,7 @@ def test_a_stop_is_counted_from_the_last_answer(tmp_path: Path) -> None:
     transcribe_stops(stop, checks, writer)
     answers = TranscriptWriter(tmp_path / "person.jsonl", "person")
     stop.check()
-    TranscribedPerson(ConsolePerson(lambda text: stop.ask(text, lambda _: "")), answers, checks).confirm("?")
+    TranscribedPerson(ConsolePerson(lambda text: stop.ask(text, lambda _: "done")), answers, checks).confirm("?")
     answers.close()
     stop.check()
     stop.request("enough")
