@@ -14,6 +14,7 @@ from harness.evaluation.conformity import SHORT_OF_PASS, Decided, decide
 from harness.evaluation.creep import creep, creep_period
 from harness.evaluation.observed import Pair
 from harness.evaluation.points import BELOW_DISPLAY, Inputs, PointValues
+from harness.evaluation.spread import TDistribution
 from harness.evaluation.stated import decided, stated
 from harness.evaluation.uncertainty import rectangular, t_factor, type_a
 from harness.quantities import format_percent, format_quantity
@@ -149,7 +150,12 @@ def endurance(
     # From a shelf it may be less than the range claims; the claim is then that at its smallest current.
     limit = limit_of_error(device, rng, min(max(current, rng.minimum_current), rng.maximum_current))
     judged = decide(
-        drift.value, drift.standard_uncertainty, drift.expanded_uncertainty, limit, inputs.bench.decision, len(own) - 2
+        drift.value,
+        drift.standard_uncertainty,
+        drift.expanded_uncertainty,
+        limit,
+        inputs.bench.decision,
+        TDistribution(len(own) - 2),
     )
     secondary = [q.also["secondary_current"] for p in own for q in p.observed.pairs if "secondary_current" in q.also]
     result = Endurance(

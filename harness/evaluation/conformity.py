@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 from harness.bench import Decision
 from harness.evaluation.risk import Prior, conformance_probability, consumer_risk_limit, false_accept_limit
+from harness.evaluation.spread import NORMAL, Spread
 from harness.results import Verdict, accepted
 
 SHORT_OF_PASS: dict[Verdict | None, tuple[str, str]] = {
@@ -16,6 +16,10 @@ SHORT_OF_PASS: dict[Verdict | None, tuple[str, str]] = {
     "conditional pass": ("passes conditionally", "pass conditionally"),
 }
 """What is said of one or of several points whose verdict is less than a pass, worst first."""
+
+
+TOLD_PLACES = 10
+"""Of a probability: further ones hold what the last bits of a sine leave in a sum, which differs between processors."""
 
 
 @dataclass(frozen=True)
@@ -37,20 +41,20 @@ def decide(
     expanded_uncertainty: float,
     limit: float,
     decision: Decision,
-    degrees_of_freedom: float = math.inf,
+    spread: Spread = NORMAL,
 ) -> Decided:
-    """Judge `error` against +-`limit`, all in one unit.
+    """Judge `error` against +-`limit`, all in one unit; `spread` is the distribution behind the expanded uncertainty.
 
     The specific risk is the consumer's where the verdict is a pass, the producer's where it is a fail (JCGM 106:2012, clause 9),
     with no knowledge of the item but the measurement.
     """
-    acceptance = acceptance_limit(standard_uncertainty, expanded_uncertainty, limit, decision, degrees_of_freedom)
+    acceptance = acceptance_limit(standard_uncertainty, expanded_uncertainty, limit, decision, spread)
     verdict = _verdict(abs(error), limit, acceptance, four=decision.verdicts == "four")
-    conforms = conformance_probability(error, standard_uncertainty, -limit, limit, degrees_of_freedom)
+    conforms = conformance_probability(error, standard_uncertainty, -limit, limit, spread)
     return Decided(
         verdict,
         acceptance,
-        1 - conforms if accepted(verdict) else conforms,
+        round(1 - conforms if accepted(verdict) else conforms, TOLD_PLACES),
         limit / expanded_uncertainty if expanded_uncertainty else None,
     )
 
@@ -60,13 +64,13 @@ def acceptance_limit(
     expanded_uncertainty: float,
     limit: float,
     decision: Decision,
-    degrees_of_freedom: float = math.inf,
+    spread: Spread = NORMAL,
 ) -> float:
     """Largest error, without sign, that passes by the rule; negative when none does."""
     if decision.rule == "guarded":
         return limit - decision.guard_factor * expanded_uncertainty
     if decision.rule == "false_accept" and decision.false_accept_probability is not None:
-        return false_accept_limit(limit, standard_uncertainty, decision.false_accept_probability, degrees_of_freedom)
+        return false_accept_limit(limit, standard_uncertainty, decision.false_accept_probability, spread)
     prior, greatest = prior_of(decision), decision.greatest_consumer_risk
     if prior is None or greatest is None:
         return limit

@@ -1,4 +1,4 @@
-"""The distribution of a sum of rectangles, a normal and t-distributions: how wide an interval must be to hold a given probability.
+"""The distribution of a sum of rectangles, a normal and t-distributions: how wide an interval must be, and what lies beyond a limit.
 
 The sum is symmetric, so P(|S| <= x) follows from its characteristic function phi (JCGM 101:2008, 5.10 leaves the way open).
 On a circle of circumference 2 L the sum has the Fourier series
@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -47,11 +48,60 @@ class Bell:
     degrees_of_freedom: float
 
 
-def half_width(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], probability: float) -> float:
-    """Half-width of the interval holding `probability` of the sum of rectangles, a normal and t-distributions.
+@dataclass(frozen=True)
+class Sum:
+    """The sum of rectangles, a normal and t-distributions, all in one unit; make it by `summed`.
 
-    `half_widths` of the rectangles (at least one), standard `deviation` of the normal part and the `bells`, one t-distribution
-    each; all in one unit, in which the result is too.
+    `half_widths` of the rectangles (at least one), standard `deviation` of the normal part, the `bells`. `length`: half the
+    circumference of the circle; `highest`: an upper bound of the half-width it was laid out for.
+    """
+
+    half_widths: tuple[float, ...]
+    deviation: float
+    bells: tuple[Bell, ...]
+    length: float
+    highest: float
+
+    def half_width(self, probability: float) -> float:
+        """Half-width of the interval that holds `probability`."""
+        low, high = 0.0, self.highest
+        while self.inside(high) < probability:
+            low, high = high, 2 * high
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            low, high = (middle, high) if self.inside(middle) < probability else (low, middle)
+        return (low + high) / 2
+
+    def cumulative(self, x: float) -> float:
+        """Probability that the sum is `x` or less."""
+        half = self.inside(abs(x)) / 2
+        return 0.5 + half if x >= 0 else 0.5 - half
+
+    def inside(self, x: float) -> float:
+        """Probability that the sum lies between -`x` and `x`, `x` not negative.
+
+        Beyond the circle one of the t-distributions is large and nothing else is.
+        """
+        from scipy.special import stdtr
+
+        if x >= self.length:
+            return 1 - 2 * math.fsum(float(stdtr(b.degrees_of_freedom, -x / b.scale)) for b in self.bells)
+        angles, terms = self._terms
+        found = x / self.length + 2 / math.pi * float(np.sum(terms * np.sin(angles * x)))
+        found -= math.fsum(_laid_over(x, self.length, b) for b in self.bells)
+        if math.isnan(found):
+            raise ArithmeticError(f"no distribution of {self.half_widths}, {self.deviation} and {self.bells}")
+        return min(1.0, max(0.0, found))
+
+    @cached_property
+    def _terms(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        return _series(self.half_widths, self.deviation, self.bells, self.length)
+
+
+def summed(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], probability: float) -> Sum:
+    """The distribution of the sum of rectangles, a normal and t-distributions.
+
+    What is as good as normal or as nothing is taken so where it changes no digit of the interval that holds `probability`.
     """
     from scipy.special import ndtri, stdtrit
 
@@ -62,21 +112,15 @@ def half_width(half_widths: Sequence[float], deviation: float, bells: Sequence[B
     # Of every bell as much lies outside its share of this as may lie outside of all.
     upper = 1 - (1 - probability) / 2 / (1 + len(bells))
     share = math.fsum(float(stdtrit(b.degrees_of_freedom, upper)) * b.scale for b in bells)
-    low, high = 0.0, reach + float(ndtri(upper)) * deviation + share
+    highest = reach + float(ndtri(upper)) * deviation + share
     scale = math.hypot(*(b.scale for b in bells))
     length = 2 * (reach + 5 * deviation) + max(12.0 * scale, 4 * share) if bells else 1.01 * reach + 9 * deviation
-    angles, terms = _series(half_widths, deviation, bells, length)
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2
-        inside = middle / length + 2 / math.pi * float(np.sum(terms * np.sin(angles * middle)))
-        inside -= math.fsum(_laid_over(middle, length, b) for b in bells)
-        if math.isnan(inside):
-            raise ArithmeticError(f"no distribution of {half_widths}, {deviation} and {bells}")
-        if inside < probability:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
+    return Sum(tuple(half_widths), deviation, tuple(bells), length, highest)
+
+
+def half_width(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], probability: float) -> float:
+    """Half-width of the interval holding `probability` of such a sum."""
+    return summed(half_widths, deviation, bells, probability).half_width(probability)
 
 
 def _as_normal(deviation: float, bells: Sequence[Bell], probability: float) -> tuple[float, list[Bell]]:

@@ -238,7 +238,7 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
     limit = _limit(device, rng, reference)
     value, uncertainty = float(error.nominal_value), float(error.std_dev)
     expanded = coverage.factor * uncertainty
-    judged = decide(value, uncertainty, expanded, limit, inputs.bench.decision, coverage.degrees_of_freedom)
+    judged = decide(value, uncertainty, expanded, limit, inputs.bench.decision, coverage.spread)
     return Point(
         name=values.observed.name,
         direction=values.observed.direction,

@@ -11,6 +11,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from harness.evaluation.spread import NORMAL, Spread
+
 FAR = 9.0
 """Standard deviations beyond which a normal distribution is taken as zero: 1e-19."""
 
@@ -32,34 +34,33 @@ class Prior:
 
 
 def conformance_probability(
-    value: float, standard_uncertainty: float, lower: float, upper: float, degrees_of_freedom: float = math.inf
+    value: float, standard_uncertainty: float, lower: float, upper: float, spread: Spread = NORMAL
 ) -> float:
     """Probability that the quantity measured as `value` lies between `lower` and `upper`; either may be infinite.
 
-    JCGM 106:2012, clause 7, the normal distribution or, with finite degrees of freedom, a scaled t-distribution.
+    JCGM 106:2012, clause 7; `spread` is the distribution that the expanded uncertainty is taken from too.
     """
     if standard_uncertainty == 0:
         return float(lower <= value <= upper)
-    above = _cumulative((upper - value) / standard_uncertainty, degrees_of_freedom)
-    below = _cumulative((lower - value) / standard_uncertainty, degrees_of_freedom)
-    return above - below
+    # Counted from the tails, where both are small numbers.
+    above = spread.cumulative((value - upper) / standard_uncertainty)
+    below = spread.cumulative((lower - value) / standard_uncertainty)
+    return 1 - above - below
 
 
-def false_accept_limit(
-    limit: float, standard_uncertainty: float, probability: float, degrees_of_freedom: float = math.inf
-) -> float:
+def false_accept_limit(limit: float, standard_uncertainty: float, probability: float, spread: Spread = NORMAL) -> float:
     """Largest error, without sign, with which the probability to lie beyond `limit` is at most `probability` (below 0.5).
 
     JCGM 106:2012, 8.3.3, with both limits in view. Negative where not even an error of zero is safe enough.
     """
     if standard_uncertainty == 0:
         return limit
-    both = limit - _quantile(1 - probability / 2, degrees_of_freedom) * standard_uncertainty
+    both = limit - spread.half_width(1 - probability) * standard_uncertainty
     if both <= 0:
         return both
 
     def excess(error: float) -> float:
-        inside = conformance_probability(error, standard_uncertainty, -limit, limit, degrees_of_freedom)
+        inside = conformance_probability(error, standard_uncertainty, -limit, limit, spread)
         return 1 - inside - probability
 
     return _root(excess, 0.0, limit)
@@ -67,6 +68,8 @@ def false_accept_limit(
 
 def global_risk(limit: float, acceptance_limit: float, standard_uncertainty: float, prior: Prior) -> GlobalRisk:
     """Global risks with `prior`, the tolerance from -limit to limit and acceptance likewise (JCGM 106:2012, A.5).
+
+    Measurement errors are normal here, as there: this is a statement on items still to come, made before any of them is measured.
 
     F(e) = Phi((A - e)/u) - Phi((-A - e)/u) is the probability to accept an item of error e: the consumer's risk is the
     integral of F times the prior outside the tolerance, the producer's that of 1 - F times the prior inside.
@@ -106,20 +109,6 @@ def consumer_risk_limit(limit: float, standard_uncertainty: float, prior: Prior,
         return global_risk(limit, acceptance_limit, standard_uncertainty, prior).consumer - greatest
 
     return limit if excess(limit) <= 0 else _root(excess, 0.0, limit)
-
-
-def _cumulative(z: float, degrees_of_freedom: float) -> float:
-    from scipy.special import ndtr, stdtr
-
-    return float(ndtr(z)) if math.isinf(degrees_of_freedom) else float(stdtr(degrees_of_freedom, z))
-
-
-def _quantile(probability: float, degrees_of_freedom: float) -> float:
-    from scipy.special import ndtri, stdtrit
-
-    return (
-        float(ndtri(probability)) if math.isinf(degrees_of_freedom) else float(stdtrit(degrees_of_freedom, probability))
-    )
 
 
 def _root(function: Callable[[float], float], low: float, high: float) -> float:

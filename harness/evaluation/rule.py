@@ -60,7 +60,8 @@ def _sentences(decision: Decision) -> Iterator[str]:
     if decision.least_test_uncertainty_ratio is not None:
         yield f"Limit over U is asked to be at least {decision.least_test_uncertainty_ratio:g}."
     yield (
-        "The specific risk is the probability that the verdict is wrong (JCGM 106:2012, clause 7), from this measurement alone."
+        "The specific risk is the probability that the verdict is wrong (JCGM 106:2012, clause 7), from this measurement alone "
+        "and from the distribution that U is taken from."
     )
 
 
@@ -70,7 +71,8 @@ def _shared(decision: Decision) -> Iterator[str]:
         return
     yield (
         "Shared risk (JCGM 106:2012, clause 9): items are taken to be distributed normally about "
-        f"{_percent(prior.mean)} of the limit with a standard deviation of {_percent(prior.standard_deviation)} of it."
+        f"{_percent(prior.mean)} of the limit with a standard deviation of {_percent(prior.standard_deviation)} of it, "
+        "and errors of measurement normally with u."
     )
     if decision.greatest_consumer_risk is None:
         yield "A point passes when its error does not exceed the limit."

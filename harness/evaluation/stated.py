@@ -28,7 +28,7 @@ def decided(inputs: Inputs, value: Any, limit: float) -> Decided:
         found.expanded_uncertainty,
         limit,
         inputs.bench.decision,
-        coverage.degrees_of_freedom,
+        coverage.spread,
     )
 
 

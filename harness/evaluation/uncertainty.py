@@ -13,7 +13,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.evaluation.convolution import Bell, half_width
+from harness.evaluation.convolution import Bell, summed
+from harness.evaluation.spread import NORMAL, Spread, Stretched, TDistribution
 
 Distribution = Literal["normal", "rectangular"]
 
@@ -52,11 +53,15 @@ class TypeA:
 
 @dataclass(frozen=True)
 class Coverage:
-    """Coverage factor, the effective degrees of freedom behind it, and how it was found."""
+    """Coverage factor, the effective degrees of freedom told with it, how it was found, and the distribution it belongs to.
+
+    `spread` in standard uncertainties: every probability that is stated of the value is taken from it.
+    """
 
     factor: float
     degrees_of_freedom: float
     method: Literal["t-distribution", "convolution of the rectangular parts with the rest"]
+    spread: Spread
 
     @property
     def told_degrees_of_freedom(self) -> float | None:
@@ -113,10 +118,7 @@ def effective_degrees_of_freedom(contributions: Sequence[Contribution]) -> float
 
 def t_factor(degrees_of_freedom: float, probability: float) -> float:
     """Two-sided factor of the t-distribution (JCGM 100:2008, G.3 and table G.2)."""
-    from scipy.special import ndtri, stdtrit
-
-    upper = (1 + probability) / 2
-    return float(ndtri(upper) if math.isinf(degrees_of_freedom) else stdtrit(degrees_of_freedom, upper))
+    return TDistribution(degrees_of_freedom).half_width(probability)
 
 
 def coverage_factor(contributions: Sequence[Contribution], probability: float) -> Coverage:
@@ -138,7 +140,8 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     freedom = effective_degrees_of_freedom(contributions)
     rectangles = [c.standard_uncertainty for c in contributions if _is_rectangle(c)]
     if not rectangles:
-        return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution")
+        spread: Spread = TDistribution(_whole(freedom)) if math.isfinite(freedom) else NORMAL
+        return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution", spread)
     rest = sorted((c for c in contributions if not _is_rectangle(c)), key=lambda c: c.standard_uncertainty)
     flats = [math.sqrt(3) * u / total for u in rectangles]
     few, small, alone = _split(rest, total)
@@ -149,9 +152,11 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
         bells.append(Bell(combined(few) / total, _whole(effective_degrees_of_freedom(few))))
     if any(bell.degrees_of_freedom <= LEAST_FREEDOM for bell in bells):
         wider = t_factor(max(1.0, freedom), probability) / t_factor(math.inf, probability)
-        return Coverage(wider * half_width(flats, combined(rest) / total, [], probability), freedom, CONVOLUTION)
+        narrow = summed(flats, combined(rest) / total, [], probability)
+        return Coverage(wider * narrow.half_width(probability), freedom, CONVOLUTION, Stretched(narrow, wider))
     known = combined([c for c in rest if math.isinf(c.degrees_of_freedom)]) / total
-    return Coverage(half_width(flats, known, bells, probability), freedom, CONVOLUTION)
+    found = summed(flats, known, bells, probability)
+    return Coverage(found.half_width(probability), freedom, CONVOLUTION, found)
 
 
 def _split(

@@ -4,13 +4,18 @@ import math
 from statistics import NormalDist
 from typing import Any
 
+import numpy as np
 import pytest
+from conftest import RUN_DATE
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from harness.bench import Decision
+from harness.bench import Bench, Decision
 from harness.evaluation.conformity import acceptance_limit, decide
+from harness.evaluation.points import Inputs
+from harness.evaluation.spread import TDistribution
+from harness.evaluation.stated import decided
 from harness.results import VERDICTS, Verdict
 
 LIMIT, U = 1.0, 0.2
@@ -51,7 +56,7 @@ def test_risk_at_the_limit_of_acceptance(decision: Decision, risk: float) -> Non
 def test_five_percent_is_a_guard_band_of_1_645_u() -> None:
     """ISO 14253-1:2017 (value from memory): 95 % conformance probability, one-sided guard factor 1.65 u."""
     assert acceptance_limit(0.1, 0.2, 1.0, FIVE_PERCENT) == pytest.approx(1 - 0.1645, abs=5e-5)
-    assert acceptance_limit(0.1, 0.2, 1.0, FIVE_PERCENT, 9) == pytest.approx(1 - 0.1833, abs=5e-5)
+    assert acceptance_limit(0.1, 0.2, 1.0, FIVE_PERCENT, TDistribution(9)) == pytest.approx(1 - 0.1833, abs=5e-5)
 
 
 @pytest.mark.parametrize("sign", [1, -1])
@@ -132,5 +137,17 @@ def test_a_larger_error_never_has_the_better_verdict(one: float, other: float, u
 @given(st.floats(0.001, 0.1), st.sampled_from([SIMPLE, GUARDED, FIVE_PERCENT, FOUR]), st.sampled_from([5.0, math.inf]))
 def test_at_the_limit_either_verdict_is_as_likely_wrong_as_right(u: float, decision: Decision, freedom: float) -> None:
     """JCGM 106:2012, 7.3: half of a symmetric distribution lies beyond a limit at its middle; u is small against the limit."""
-    found = decide(1.0, u, 2 * u, 1.0, decision, freedom).specific_risk
+    found = decide(1.0, u, 2 * u, 1.0, decision, TDistribution(freedom)).specific_risk
     assert found == pytest.approx(0.5, abs=1e-4)
+
+
+def test_the_risk_stated_of_a_value_is_that_of_its_own_distribution(bench: Bench) -> None:
+    """A rectangle beside four readings: what lies beyond the limit, drawn by numpy. Taken from a t-distribution with the effective degrees
+    of freedom, as it was, it came to half of that.
+    """
+    inputs = Inputs(bench, RUN_DATE)
+    value = inputs.own("bound", 0.6, "rectangular") + inputs.own("readings", 0.8, "normal", 3)
+    found = decided(inputs, value, 3.4).specific_risk
+    generator, count = np.random.default_rng(11), 1_000_000
+    drawn = generator.uniform(-1, 1, count) * 0.6 * math.sqrt(3) + 0.8 * generator.standard_t(3, count)
+    assert found == pytest.approx(float(np.mean(np.abs(drawn) > 3.4)), rel=0.04)

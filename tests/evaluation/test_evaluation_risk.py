@@ -2,13 +2,18 @@
 
 import csv
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from statistics import NormalDist
 
+import numpy as np
 import pytest
+import scipy.signal
+import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.evaluation.convolution import Bell, summed
 from harness.evaluation.risk import (
     Prior,
     conformance_probability,
@@ -16,6 +21,8 @@ from harness.evaluation.risk import (
     false_accept_limit,
     global_risk,
 )
+from harness.evaluation.spread import TDistribution
+from harness.evaluation.uncertainty import Contribution, coverage_factor
 
 TABLE = Path(__file__).parents[1] / "reference" / "pfa_pfr_joint_normal.csv"
 FREE = math.inf
@@ -58,7 +65,7 @@ def test_specific_risk_at_the_limits_of_the_guard_bands(factor: float, below: fl
 def test_acceptance_limit_for_a_wanted_false_accept() -> None:
     """JCGM 106:2012, 8.3.2.3: w = U = 2 u leaves 2.3 %; 8.3.3 example 2: t(0.95; 9) = 1.83 and a guard band of 0.37 at u = 0.2."""
     assert 1.0 - false_accept_limit(1.0, 0.01, 0.02275013) == pytest.approx(0.02, abs=1e-7)
-    band = 20.0 - false_accept_limit(20.0, 0.2, 0.05, 9)
+    band = 20.0 - false_accept_limit(20.0, 0.2, 0.05, TDistribution(9))
     assert band == pytest.approx(0.37, abs=0.005)
     assert band == pytest.approx(0.36662, abs=1e-5)
 
@@ -128,6 +135,97 @@ def test_the_acceptance_limit_falls_with_the_uncertainty(
     u: float, v: float, probability: float, freedom: float
 ) -> None:
     low, high = sorted((u, v))
+    spread = TDistribution(freedom)
     assert (
-        false_accept_limit(1.0, high, probability, freedom) <= false_accept_limit(1.0, low, probability, freedom) + 1e-9
+        false_accept_limit(1.0, high, probability, spread) <= false_accept_limit(1.0, low, probability, spread) + 1e-9
     )
+
+
+BUDGETS = {
+    "rectangle and four readings": ([Contribution(0.6, "rectangular"), Contribution(0.8, degrees_of_freedom=3)], 3.4),
+    "rectangle, normal and five readings": (
+        [Contribution(0.7, "rectangular"), Contribution(0.4), Contribution(0.6, degrees_of_freedom=4)],
+        2.6,
+    ),
+    "two sets of readings and a rectangle": (
+        [
+            Contribution(0.3, "rectangular"),
+            Contribution(0.5, degrees_of_freedom=5),
+            Contribution(0.8, degrees_of_freedom=7),
+        ],
+        2.2,
+    ),
+    "a rectangle alone": ([Contribution(1.0, "rectangular")], 1.5),
+    "a rectangle that nearly all is": ([Contribution(1.0, "rectangular"), Contribution(0.1)], 1.6),
+}
+"""Contributions in one unit, and where the limit lies."""
+
+
+def _beyond_by_convolution(parts: Sequence[Contribution], limit: float) -> float:
+    """Probability beyond `limit` of the sum of `parts`, from their densities, convolved on a grid (JCGM 101:2008, 5.10)."""
+    step, reach = 2e-3, 400.0
+    grid = np.arange(-reach, reach + step / 2, step)
+    total = None
+    for part in parts:
+        if part.distribution == "rectangular":
+            law = scipy.stats.uniform(
+                -math.sqrt(3) * part.standard_uncertainty, 2 * math.sqrt(3) * part.standard_uncertainty
+            )
+        elif math.isinf(part.degrees_of_freedom):
+            law = scipy.stats.norm(0, part.standard_uncertainty)
+        else:
+            law = scipy.stats.t(part.degrees_of_freedom, 0, part.standard_uncertainty)
+        weights = law.cdf(grid + step / 2) - law.cdf(grid - step / 2)
+        total = weights if total is None else scipy.signal.fftconvolve(total, weights, mode="same")
+    assert total is not None
+    steps = np.cumsum(total)
+    return float(1 - np.interp(limit, grid + step / 2, steps))
+
+
+@pytest.mark.parametrize("budget", BUDGETS)
+def test_risk_from_the_distribution_that_the_expanded_uncertainty_is_from(budget: str) -> None:
+    """Where U is from a convolution, what lies beyond a limit is too: against densities convolved on a grid, and drawn by numpy.
+
+    A t-distribution with the effective degrees of freedom, which was taken before, gives a third of the first one's risk.
+    """
+    parts, limit = BUDGETS[budget]
+    u = math.sqrt(math.fsum(p.standard_uncertainty**2 for p in parts))
+    coverage = coverage_factor(parts, 0.95)
+    expected = _beyond_by_convolution(parts, limit)
+    risk = 1 - conformance_probability(0.0, u, -FREE, limit, coverage.spread)
+    assert risk == pytest.approx(expected, rel=2e-3, abs=2e-6)
+    generator = np.random.default_rng(20)
+    drawn = sum(
+        generator.uniform(-1, 1, 2_000_000) * math.sqrt(3) * p.standard_uncertainty
+        if p.distribution == "rectangular"
+        else p.standard_uncertainty
+        * (
+            generator.standard_normal(2_000_000)
+            if math.isinf(p.degrees_of_freedom)
+            else generator.standard_t(p.degrees_of_freedom, 2_000_000)
+        )
+        for p in parts
+    )
+    part = float(np.mean(drawn > limit))
+    assert risk == pytest.approx(part, abs=5 * math.sqrt(part / 2e6) + 1e-6)
+    # The guard band is the quantile of the same distribution, and U its coverage interval.
+    assert 50.0 - false_accept_limit(50.0 * u, u, risk, coverage.spread) / u == pytest.approx(limit / u, rel=2e-3)
+    inside = conformance_probability(0.0, u, -coverage.factor * u, coverage.factor * u, coverage.spread)
+    assert inside == pytest.approx(0.95, abs=1e-6)
+
+
+def test_the_tails_beyond_the_circle_go_on() -> None:
+    """Far out only the t-distribution with the fewest degrees of freedom is left: P(T > x) of scipy, and no step where the series ends."""
+    found = summed([1.0], 0.3, [Bell(1.0, 3.0)], 0.95)
+    edge = found.length
+    tails = [1 - found.cumulative(x) for x in (0.9 * edge, 0.999 * edge, 1.001 * edge, 1.1 * edge)]
+    assert tails == sorted(tails, reverse=True)
+    assert tails[1] == pytest.approx(tails[2], rel=0.05)
+    assert 1 - found.cumulative(20 * edge) == pytest.approx(scipy.stats.t(3).sf(20 * edge), rel=0.01)
+
+
+@given(st.floats(-30, 30), st.sampled_from(sorted(BUDGETS)))
+def test_a_distribution_rises_and_is_symmetric(x: float, budget: str) -> None:
+    spread = coverage_factor(BUDGETS[budget][0], 0.95).spread
+    assert 0 <= spread.cumulative(x) <= spread.cumulative(x + 0.1) + 1e-9 <= 1 + 2e-9
+    assert spread.cumulative(x) + spread.cumulative(-x) == pytest.approx(1, abs=1e-12)
