@@ -9,7 +9,6 @@ SHA-256 of everything before ``,"hash"``.
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import json
 import os
@@ -20,6 +19,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from harness.errors import RecordError
+from harness.file_lock import lock
 
 if TYPE_CHECKING:
     from harness.clock import Clock
@@ -133,11 +133,9 @@ def _missing(file: Path) -> IO[bytes]:
 
 
 def _claim(stream: IO[bytes], file: Path) -> None:
-    try:
-        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    if not lock(stream.fileno()):
         stream.close()
-        raise RecordError(f"{file}: is being written by another run") from None
+        raise RecordError(f"{file}: is being written by another run")
 
 
 def read_record(file: Path) -> Record:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -47,11 +48,36 @@ REPLAYED = "transcript:"
 """What the address of an instrument begins with whose transcript answers instead of it."""
 
 
+_SERIAL = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
+
+
 def resolved_address(address: str, folder: Path) -> str:
     """`address` with a relative serial port path taken from the bench file's `folder`."""
     if not address.startswith("modbus-rtu:"):
         return address
     return f"modbus-rtu:{folder / address.removeprefix('modbus-rtu:')}"
+
+
+def serial_port(address: str) -> str:
+    """The device of a serial address, whatever speaks on it; empty for other addresses."""
+    if address.startswith("modbus-rtu:"):
+        return address.removeprefix("modbus-rtu:")
+    found = _SERIAL.fullmatch(address)
+    return found[1] if found else ""
+
+
+def place(address: str, folder: Path) -> str:
+    """What `address` leads to, the same for two ways of writing it: a serial port whatever is spoken on it, or a host."""
+    import pyvisa.rname
+
+    address = resolved_address(address, folder)
+    if port := serial_port(address):
+        return str(Path(port).resolve())
+    address = address.upper().replace("LOCALHOST", "127.0.0.1")
+    try:
+        return pyvisa.rname.to_canonical_name(address).upper()
+    except pyvisa.rname.InvalidResourceName:
+        return address
 
 
 def link_settings(entry: InstrumentEntry, profile: Profile | None = None, library: str = "@py") -> LinkSettings:

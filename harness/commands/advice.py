@@ -8,6 +8,7 @@ import socket
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from harness.station import serial_port
 from instruments.errors import InstrumentError, ReplyError
 
 LOOK_FOR = 0.5
@@ -16,17 +17,8 @@ LOOK_FOR = 0.5
 _SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
 _HISLIP = re.compile(r"TCPIP\d*::([^:,]+)::hislip\d+(?:,(\d+))?(?:::INSTR)?", re.IGNORECASE)
 _VXI11 = re.compile(r"TCPIP\d*::([^:,]+)(?:,(\d+))?(?:::inst\d+)?(?:::INSTR)?", re.IGNORECASE)
-_SERIAL = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
 HISLIP_PORT, PORT_MAPPER = 4880, 111
 """Where HiSLIP listens (IVI-6.1), and where VXI-11 is asked for its port (RFC 1833)."""
-
-
-def serial_port(address: str) -> str:
-    """The device of a serial address, whatever speaks on it; empty for other addresses."""
-    if address.startswith("modbus-rtu:"):
-        return address.removeprefix("modbus-rtu:")
-    found = _SERIAL.fullmatch(address)
-    return found[1] if found else ""
 
 
 def network_place(address: str) -> tuple[str, int] | None:

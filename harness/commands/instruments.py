@@ -17,13 +17,14 @@ from pathlib import Path
 from rich.console import Console
 
 from harness.bench import Bench, InstrumentEntry
-from harness.commands.advice import advice, serial_port
+from harness.commands.advice import advice
 from harness.commands.certify import prepare_folder
 from harness.commands.inputs import profile_folders
 from harness.commands.sheet import Sheet
 from harness.errors import UserError
 from harness.files import parse_bench, read_text
-from harness.station import LinkSource, Wires, resolved_address
+from harness.reservation import Reservations
+from harness.station import REPLAYED, LinkSource, Wires, place, resolved_address
 from harness.transcripts.links import TranscribedLinks
 from instruments.errors import InstrumentError
 from instruments.profile import Profile, ProfileError, load_profile
@@ -127,19 +128,6 @@ def offered(library: str) -> tuple[list[Offer], list[str]]:
     return [Offer(a, "" if ports.get(a, "n/a") == "n/a" else ports[a]) for a in addresses], notes
 
 
-def place(address: str, folder: Path) -> str:
-    """What `address` leads to, the same for two ways of writing it: a serial port whatever is spoken on it, or a host."""
-    import pyvisa.rname
-
-    address = resolved_address(address, folder)
-    if port := serial_port(address):
-        return str(Path(port).resolve())
-    try:
-        return pyvisa.rname.to_canonical_name(address).upper()
-    except pyvisa.rname.InvalidResourceName:
-        return address.lower()
-
-
 def ask_entry(name: str, entry: InstrumentEntry, folders: Sequence[Path], folder: Path, wires: LinkSource) -> Answer:
     """Ask an instrument of the bench file who it is, in the words of its profile."""
     try:
@@ -187,9 +175,25 @@ def _in_parallel(probes: Sequence[tuple[str, Callable[[], Answer]]]) -> list[Ans
         lines.setdefault(where, []).append((number, ask))
     if not lines:
         return []
-    with ThreadPoolExecutor(max_workers=min(32, len(lines))) as threads:
-        done = threads.map(lambda line: [(number, ask()) for number, ask in line], lines.values())
-    return [answer for _, answer in sorted((pair for line in done for pair in line), key=lambda pair: pair[0])]
+    with (
+        Reservations("ratioproof instruments") as reservations,
+        ThreadPoolExecutor(max_workers=min(32, len(lines))) as threads,
+    ):
+        # Not one byte goes to an instrument that a run is reading.
+        in_use = {
+            where: holder
+            for where in lines
+            if not where.lower().startswith(REPLAYED) and (holder := reservations.take(where))
+        }
+        taken = {
+            where: Answer(None, f"It is in use by {who}.", "Wait until that has ended.")
+            for where, who in in_use.items()
+        }
+        done = threads.map(
+            lambda line: [(number, taken.get(line[0]) or ask()) for number, ask in line[1]], lines.items()
+        )
+        found = [pair for line in done for pair in line]
+    return [answer for _, answer in sorted(found, key=lambda pair: pair[0])]
 
 
 def _show_offers(

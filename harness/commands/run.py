@@ -27,6 +27,7 @@ from harness.history import described
 from harness.progress import TerminalProgress
 from harness.quantities import format_duration, format_quantity
 from harness.record import Record, continue_record, read_record, refuse_complete
+from harness.reservation import reserved
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.steps import Options, signed_text
 from harness.stop import StopSignal
@@ -84,17 +85,18 @@ def run(
         accepted = overrides_of(overrides)
         _printable(operator)
         prepare_folder(out)
-        rehearsal = rehearse(inputs, stop)
-        _show(inputs, rehearsal, console)
-        if rehearsal.problems and "rehearsal" not in accepted:
-            raise UserError(
-                [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
-            )
-        with TerminalProgress(console, list(rehearsal.durations)) as progress:
-            attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
-            _confirm_cautions(attendance, progress, console, cautions_read)
-            with _naming_the_way_on(out / RECORD):
-                run_anew(inputs, attendance, out)
+        with _reserved(inputs, out / RECORD):
+            rehearsal = rehearse(inputs, stop)
+            _show(inputs, rehearsal, console)
+            if rehearsal.problems and "rehearsal" not in accepted:
+                raise UserError(
+                    [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
+                )
+            with TerminalProgress(console, list(rehearsal.durations)) as progress:
+                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
+                _confirm_cautions(attendance, progress, console, cautions_read)
+                with _naming_the_way_on(out / RECORD):
+                    run_anew(inputs, attendance, out)
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
         return finish(out / RECORD, out, console, trials=trials)
 
@@ -117,14 +119,22 @@ def resume(
         begun = read_record(record_file)
         refuse_complete(begun, record_file)
         inputs = _inputs_of(begun, record_file)
-        rehearsal = rehearse(inputs, stop)
-        with TerminalProgress(console, list(rehearsal.durations)) as progress:
-            attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
-            _confirm_cautions(attendance, progress, console, cautions_read)
-            record, writer = continue_record(record_file, RealClock())
-            with _naming_the_way_on(record_file), contextlib.closing(writer):
-                run_on(inputs, attendance, record, writer, record_file)
+        with _reserved(inputs, record_file):
+            rehearsal = rehearse(inputs, stop)
+            with TerminalProgress(console, list(rehearsal.durations)) as progress:
+                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
+                _confirm_cautions(attendance, progress, console, cautions_read)
+                record, writer = continue_record(record_file, RealClock())
+                with _naming_the_way_on(record_file), contextlib.closing(writer):
+                    run_on(inputs, attendance, record, writer, record_file)
         return finish(record_file, record_file.parent, console, trials=trials)
+
+
+def _reserved(inputs: Inputs, record_file: Path) -> contextlib.AbstractContextManager[None]:
+    """The instruments of the bench, until the run has ended. Raises UserError naming the run that has them."""
+    addresses = {name: entry.address for name, entry in inputs.bench.instruments.items() if not entry.by_person}
+    command = f"the run of {record_file.resolve()}"
+    return reserved(addresses, inputs.bench_file.resolve().parent, command)
 
 
 @contextlib.contextmanager

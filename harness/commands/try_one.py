@@ -9,7 +9,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from harness.bench import InstrumentEntry
+from harness.bench import Bench, InstrumentEntry
 from harness.commands.advice import advice
 from harness.commands.certify import prepare_folder
 from harness.commands.inputs import profile_folders
@@ -17,6 +17,7 @@ from harness.commands.sheet import Sheet
 from harness.commands.shown_links import ShownRegisters, ShownText
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.files import parse_bench, read_text
+from harness.reservation import reserved
 from harness.safing import make_all_safe, not_safe_message
 from harness.station import LinkSource, Wires, resolved_address
 from harness.stop import StopSignal
@@ -47,6 +48,19 @@ def try_one(name: str, bench_file: Path, console: Console, transcript: Path | No
         profile = load_profile(entry.profile, profile_folders(bench_file))
     except ProfileError as failure:
         raise UserError([f"instruments.{name}.profile: {line}" for line in str(failure).splitlines()]) from None
+    with reserved({name: entry.address}, bench_file.resolve().parent, f"ratioproof try {name}"):
+        return _try(name, bench, entry, profile, bench_file, sheet, transcript)
+
+
+def _try(
+    name: str,
+    bench: Bench,
+    entry: InstrumentEntry,
+    profile: Profile,
+    bench_file: Path,
+    sheet: Sheet,
+    transcript: Path | None,
+) -> int:
     sheet.title(f"{name}: {profile.title}")
     sheet.dim(f"profile {entry.profile}, at {entry.address}", "")
     if name == bench.roles.secondary:
