@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import itertools
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -10,8 +12,13 @@ from harness.device import Device, Range
 from harness.errors import RecordError
 from harness.evaluation.observed import ObservedPoint, ObservedRange, Pair
 from harness.files import parse_bench, parse_device
+from harness.quantities import format_duration
 from harness.record import Record
 from harness.steps import PointReading
+
+STEP, SLEW = 1.0, 1e-3
+"""Seconds, and part of the time that passed, by which the time of day may go otherwise than the running clock: it is slewed by
+up to 500 ppm to follow a time server (common practice, no published source)."""
 
 
 def described(record: Record) -> tuple[Device, Bench]:
@@ -24,6 +31,25 @@ def described(record: Record) -> tuple[Device, Bench]:
         measured = bench.environment.model_copy(update={k: v for k, v in read.items() if v is not None})
         bench = bench.model_copy(update={"environment": measured})
     return device, bench
+
+
+def clock_steps(record: Record) -> list[str]:
+    """Where the time of day did not go as the running clock did, one line each: it was set, or the machine slept."""
+    told = []
+    for before, after in itertools.pairwise(record.lines):
+        ran = after["elapsed"] - before["elapsed"]
+        ahead = (_at(after) - _at(before)).total_seconds() - ran
+        if abs(ahead) > STEP + SLEW * ran:
+            way = "ahead of" if ahead > 0 else "behind"
+            told.append(
+                f"at line {after['line'] + 1} the time of day went {format_duration(abs(ahead))} {way} the running clock: it was "
+                "set, or the computer slept"
+            )
+    return told
+
+
+def _at(line: dict[str, Any]) -> dt.datetime:
+    return dt.datetime.fromisoformat(line["at"])
 
 
 def _fraction(percent: float | None) -> float | None:

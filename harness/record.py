@@ -1,14 +1,18 @@
 """The record of a run: an append-only file of JSON lines, each carrying the hash of the one before and its own.
 
-Every line is written with one `write` and an fsync. A record cut at any byte reads as the whole lines before the
-cut; a record altered anywhere is found out at the line where it happened.
+Every line is on the disk before the next thing happens. A record cut at any byte reads as the whole lines before the
+cut. An accident or a careless edit is found out at the line where it happened; somebody who computes the hashes anew is
+not: they are no signature. What such an edit must still agree with is checked in `checks`.
 
-A line is ``{"line":n,"kind":"...","at":"...", ... ,"previous":"<hash>","hash":"<hash>"}`` in UTF-8, its hash being the
-SHA-256 of everything before ``,"hash"``.
+A line is ``{"line":n,"kind":"...","at":"...","elapsed":s, ... ,"previous":"<hash>","hash":"<hash>"}`` in UTF-8, its hash being
+the SHA-256 of everything before ``,"hash"``. `at` is the time of day, `elapsed` seconds since the record began, on a clock that
+nobody sets; the times of readings are on that clock too.
 """
 
 from __future__ import annotations
 
+import datetime as dt
+import errno
 import hashlib
 import json
 import os
@@ -24,7 +28,7 @@ from harness.file_lock import lock
 if TYPE_CHECKING:
     from harness.clock import Clock
 
-FORMAT = "ratioproof-record-1"
+FORMAT = "ratioproof-record-2"
 FIRST = "0" * 64
 SYNC_WITHIN = 10.0
 """Seconds a slow disk may take to make a line durable."""
@@ -47,17 +51,19 @@ class Record:
     @property
     def complete(self) -> bool:
         """Whether the last thing the run did was to finish."""
-        return bool(self.lines) and self.lines[-1]["kind"] == "stop" and self.lines[-1]["outcome"] == "complete"
+        return bool(self.lines) and self.lines[-1].get("kind") == "stop" and self.lines[-1].get("outcome") == "complete"
 
     def of_kind(self, *kinds: str) -> Iterator[dict[str, Any]]:
         """The lines of these kinds, in order."""
-        return (line for line in self.lines if line["kind"] in kinds)
+        return (line for line in self.lines if line.get("kind") in kinds)
 
 
 class RecordWriter:
     """Appends lines to a stream; `sync` makes each one durable before the next thing happens.
 
-    `announce` is told how many seconds that may take, and what it is.
+    `announce` is told how many seconds that may take, and what it is. With `after` it goes on with that record, whose torn
+    last line is cut off when the first line is written.
+    `time_zero` is when the record began, on `clock`: time that passed while a run was interrupted is taken from the time of day.
     """
 
     def __init__(self, stream: IO[bytes], clock: Clock, *, sync: bool, after: Record | None = None) -> None:
@@ -65,25 +71,58 @@ class RecordWriter:
         self._count = len(after.lines) if after else 0
         self._previous = after.last_hash if after else FIRST
         self.announce: Callable[[float, str], AbstractContextManager[None]] = lambda _, __: nullcontext()
+        self._length = stream.seek(0, os.SEEK_END) - (len(after.torn) if after else 0)
+        self._torn = bool(after and after.torn)
+        self.time_zero = clock.now()
+        if after is not None:
+            since_start = (clock.wall() - dt.datetime.fromisoformat(after.start["at"])).total_seconds()
+            self.time_zero -= max(since_start, after.lines[-1]["elapsed"])
 
     def write(self, kind: str, **fields: Any) -> None:
-        """Append one line of `kind` with JSON-able `fields`."""
+        """Append one line of `kind` with JSON-able `fields`. Raises OSError naming the file; then nothing was appended."""
         body = {
             "line": self._count,
             "kind": kind,
             "at": self._clock.wall().isoformat(timespec="milliseconds"),
+            "elapsed": round(self._clock.now() - self.time_zero, 6),
             **fields,
             "previous": self._previous,
         }
         text = json.dumps(body, ensure_ascii=False, separators=(",", ":"))[:-1].encode()
         digest = hashlib.sha256(text).hexdigest()
-        self._stream.write(text + f',"hash":"{digest}"}}\n'.encode())
-        self._stream.flush()
-        if self._sync:
-            with self.announce(SYNC_WITHIN, "writing the record"):
-                os.fsync(self._stream.fileno())
+        self._append(text + f',"hash":"{digest}"}}\n'.encode())
         self._count += 1
         self._previous = digest
+
+    def _append(self, line: bytes) -> None:
+        """All of `line` or nothing of it: a full disk may take a part."""
+        if self._torn:
+            self._cut()
+        try:
+            left = memoryview(line)
+            while left:
+                left = left[self._stream.write(left) :]
+            self._stream.flush()
+            if self._sync:
+                with self.announce(SYNC_WITHIN, "writing the record"):
+                    os.fsync(self._stream.fileno())
+        except OSError as failure:
+            self._torn = True
+            self._cut()
+            raise self._of_file(failure) from failure
+        self._length += len(line)
+
+    def _cut(self) -> None:
+        """Take away what stands after the last whole line. Raises OSError."""
+        try:
+            self._stream.seek(self._length)
+            self._stream.truncate()
+        except OSError as failure:
+            raise self._of_file(failure) from failure
+        self._torn = False
+
+    def _of_file(self, failure: OSError) -> OSError:
+        return OSError(failure.errno or errno.EIO, failure.strerror, str(getattr(self._stream, "name", "the record")))
 
     def close(self) -> None:
         """Close the stream."""
@@ -103,23 +142,20 @@ def create_record(file: Path, clock: Clock) -> RecordWriter:
     return RecordWriter(stream, clock, sync=True)
 
 
-def continue_record(file: Path, clock: Clock) -> tuple[Record, RecordWriter]:
-    """The record in `file` and a writer that goes on after its last whole line; a torn line is cut off.
+def continue_record(file: Path) -> tuple[Record, IO[bytes]]:
+    """The record in `file` and the open file for a `RecordWriter` to go on in; nothing in it is changed.
 
     Raises RecordError when it is altered, complete, or being written by another run.
     """
     stream = file.open("r+b", buffering=0) if file.is_file() else _missing(file)
     _claim(stream, file)
-    record = parse_record(stream.read(), str(file))
     try:
+        record = parse_record(stream.read(), str(file))
         refuse_complete(record, file)
     except RecordError:
         stream.close()
         raise
-    stream.seek(0, os.SEEK_END)
-    stream.truncate(stream.tell() - len(record.torn))
-    stream.seek(0, os.SEEK_END)
-    return record, RecordWriter(stream, clock, sync=True, after=record)
+    return record, stream
 
 
 def refuse_complete(record: Record, file: Path) -> None:
@@ -143,8 +179,9 @@ def read_record(file: Path) -> Record:
     if not file.is_file():
         raise RecordError(f"{file}: no such record")
     record = parse_record(file.read_bytes(), str(file))
-    if not record.lines or record.start.get("format") != FORMAT:
-        raise RecordError(f"{file}: not a {FORMAT} file")
+    found = record.start.get("format") if record.lines else None
+    if found != FORMAT:
+        raise RecordError(f"{file}: found format {str(found)[:40]!r}, expected {FORMAT!r}")
     return record
 
 
@@ -161,7 +198,12 @@ def parse_record(data: bytes, name: str) -> Record:
         previous = line["hash"]
     if torn and _whole_within(torn):
         raise RecordError(f"{name}: line {len(whole) + 1} was altered after it was written (its end)")
-    return Record(tuple(lines), torn, previous)
+    record = Record(tuple(lines), torn, previous)
+    if torn and record.complete:
+        raise RecordError(
+            f"{name}: line {len(whole) + 1}: found {len(torn)} bytes after the end of the run, expected none"
+        )
+    return record
 
 
 def _checked(raw: bytes, number: int, previous: str) -> dict[str, Any] | None:
@@ -170,10 +212,12 @@ def _checked(raw: bytes, number: int, previous: str) -> dict[str, Any] | None:
     if tail != f',"hash":"{hashlib.sha256(text).hexdigest()}"}}'.encode():
         return None
     try:
-        line: dict[str, Any] = json.loads(raw)
-    except ValueError:
+        line: Any = json.loads(raw)
+    except (ValueError, RecursionError):
         return None
-    return line if line.get("line") == number and line.get("previous") == previous else None
+    if not isinstance(line, dict) or line.get("line") != number or line.get("previous") != previous:
+        return None
+    return line
 
 
 def _whole_within(torn: bytes) -> bool:

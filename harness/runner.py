@@ -5,8 +5,9 @@ It never leaves a bench as it found a failure: `execute` makes everything safe o
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from harness.bench import Bench
 from harness.clock import Clock
@@ -14,6 +15,7 @@ from harness.control import Abandoned, Control, LoadStaysOn
 from harness.device import Device, Range, limit_of_error
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
 from harness.going_on import GoingOn
+from harness.known_options import with_bench
 from harness.limits import CLIP, approach_current, ceiling, switch_looks_elsewhere
 from harness.observing import PairReader, PairReading
 from harness.parts import Ceiling
@@ -32,9 +34,6 @@ from instruments.reading import Identity
 NOTHING_TO_APPROACH_WITH = (
     "the shelf has no load small enough to find out where the switch stands before more current flows"
 )
-
-POWER_FACTORS = (1.0, 0.5, -0.8)
-"""What a load that can be set is set to: unity, 0.5 lagging, 0.8 leading, as in the tables of IEC 62053-21."""
 
 LONGEST_WAIT = 3600.0
 
@@ -69,7 +68,6 @@ class Runner:
         progress: Progress,
         finished: Mapping[int, PointReading] | None = None,
         waited: Collection[int] = (),
-        time_zero: float | None = None,
     ) -> None:
         self._device, self._bench, self._station = device, bench, station
         self._writer, self._clock, self._stop, self._progress = writer, clock, stop, progress
@@ -81,14 +79,14 @@ class Runner:
         self._silent_ranges = 0
         self._told = ""
         self._names: set[str] = set()
-        self._pairs = PairReader(device, bench, station, clock, stop, clock.now() if time_zero is None else time_zero)
+        self._pairs = PairReader(device, bench, station, clock, stop, writer.time_zero)
         self._taker = PointTaker(
             device, bench, station, self._control, self._pairs, writer=writer, clock=clock, stop=stop, progress=progress
         )
 
     def run(self, procedure: Procedure, options: Options) -> None:
         """Perform every step of `procedure`. Raises Stopped, Abandoned, LoadStaysOn or InstrumentError."""
-        steps = procedure.steps(self._device, self._with_bench(options))
+        steps = procedure.steps(self._device, with_bench(options, self._bench, self._station.load))
         self._note_environment()
         self._control.redoing("range of the meter in the secondary", lambda _: self._pairs.arrange())
         if self._station.load.takes_power_factor(1.0):
@@ -108,24 +106,16 @@ class Runner:
             self._check(step)
             answer = self._perform(step)
 
-    def _with_bench(self, options: Options) -> Options:
-        """`options` with what the bench can do."""
-        standard = self._bench.check_standard
-        return replace(
-            options,
-            available=self._bench.shelf_currents,
-            known_loads=() if self._bench.entry("reference").power is not None else self._bench.known_loads,
-            power_factors=tuple(f for f in POWER_FACTORS if self._station.load.takes_power_factor(f)),
-            least_current=max(self._station.load.least_current, self._bench.entry("load").minimum_current or 0.0),
-            check_current=None if standard is None else standard.current,
-        )
-
     def _note_environment(self) -> None:
         sensor = self._station.environment
         if sensor is None:
             return
         readings = self._control.redoing("reading the conditions", lambda _: sensor.read())
-        self._writer.write("environment", **{name: reading.value for name, reading in readings.items()})
+        self._writer.write(
+            "environment",
+            **{name: reading.value for name, reading in readings.items()},
+            raw={name: reading.raw for name, reading in readings.items()},
+        )
 
     def pause(self, seconds: float) -> None:
         """Wait on the run's clock, whether a stop was asked for or not."""
@@ -372,16 +362,18 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
         unseen = runner.verify_dead()
     except LoadStaysOn as flowing:
         failure, flows = flowing, True
-    reason = "" if failure is None else str(failure) or type(failure).__name__
+    reason = "" if failure is None else _said(failure)
     # A person who could not unplug the load at first and now says it is done is believed, unless current is seen; a load
     # on a link is not.
     stays_on = isinstance(failure, LoadStaysOn) and not station.load.by_person
     if flows or stays_on or not all(s.confirmed for s in states):
         _write_stop(writer, "not safe", reason)
         raise NotSafe("\n".join(filter(None, [reason, not_safe_message(states)]))) from failure
-    if failure is None and _write_stop(writer, "complete", ""):
-        return
-    reason = reason or "the end of the run could not be written to the record"
+    if failure is None:
+        unwritten = _write_stop(writer, "complete", "")
+        if not unwritten:
+            return
+        reason = f"the end of the run could not be written to the record: {unwritten}"
     _write_stop(writer, "aborted", reason)
     if failure is None or isinstance(failure, Stopped | RatioproofError | InstrumentError | OSError):
         seen = f"; that no current flows was not seen by the reference: {unseen}" if unseen else ""
@@ -389,10 +381,17 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
     raise failure
 
 
-def _write_stop(writer: RecordWriter, outcome: str, reason: str) -> bool:
-    """The last line of a run; when not even that can be written (False), the record reads as interrupted."""
+def _said(failure: BaseException) -> str:
+    if isinstance(failure, OSError) and failure.filename:
+        elsewhere = " (make room, or copy the record to another disk)" if failure.errno == errno.ENOSPC else ""
+        return f"{failure.filename}: {failure.strerror}{elsewhere}"
+    return str(failure) or type(failure).__name__
+
+
+def _write_stop(writer: RecordWriter, outcome: str, reason: str) -> str:
+    """The last line of a run; why not even that could be written, when the record reads as interrupted."""
     try:
         writer.write("stop", outcome=outcome, reason=reason)
-    except OSError:
-        return False
-    return True
+    except (OSError, InstrumentError) as failure:
+        return _said(failure)
+    return ""

@@ -149,11 +149,22 @@ class Procedure:
         return " ".join((inspect.getdoc(self.steps) or "").split("\n\n")[0].split())
 
     @property
+    def text(self) -> str:
+        """The text of the procedure's file."""
+        file = inspect.getsourcefile(self.steps)
+        return Path(file).read_text(encoding="utf-8") if file is not None else inspect.getsource(self.steps)
+
+    @property
     def text_hash(self) -> str:
         """SHA-256 of the text of the procedure's file: a resumed run must be run by the same text."""
         file = inspect.getsourcefile(self.steps)
         text = Path(file).read_bytes() if file is not None else inspect.getsource(self.steps).encode()
         return hashlib.sha256(text).hexdigest()
+
+
+def words_hash() -> str:
+    """SHA-256 of this module's text: the same procedure gives the same steps only by the same words."""
+    return hashlib.sha256(Path(__file__).read_bytes()).hexdigest()
 
 
 def procedure(title: str, revision: str) -> Callable[[Callable[[Device, Options], Steps]], Procedure]:

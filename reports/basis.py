@@ -10,7 +10,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 from harness.results import InstrumentSummary, Results
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
-from reports.front import bench_alone, certificate_number, criterion, moment, ratio_taken
+from reports.front import REPLAYED, bench_alone, certificate_number, criterion, moment, ratio_taken
 from reports.paper import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
@@ -114,6 +114,7 @@ def _conditions(results: Results) -> Iterator[Flowable]:
             ("Place", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
             ("Started", moment(run.started)),
             ("Finished", moment(run.finished)),
+            *(("Time of day", step) for step in run.clock_steps),
             ("Temperature", true_minus(f"{run.temperature:.1f}{NO_BREAK}°C")),
             ("Relative humidity", humidity),
             ("Reference current", run.reference_path),
@@ -127,6 +128,8 @@ def _method(results: Results) -> Iterator[Flowable]:
     run = results.run
     times = "once" if run.resumed == 1 else f"{run.resumed} times"
     interrupted = f"interrupted and resumed {times}" if run.resumed else "run through without interruption"
+    if run.replayed:
+        interrupted += "; replayed from transcripts of that run, whose times these are"
     if bench_alone(results):
         defined = (
             "Deviation",
@@ -212,7 +215,9 @@ def _record(results: Results) -> Iterator[Flowable]:
         [
             heading("Record"),
             prose(
-                "Every reading was recorded as received. Whoever holds the record can evaluate it again and compare."
+                "Every reading was recorded as received. Whoever holds the record can evaluate it again and compare. Its hashes show "
+                "accidents and careless edits; somebody who computes them anew can change a record without their showing it. "
+                "They are no signature."
             ),
             space(1.5),
             lines,
@@ -233,6 +238,8 @@ def _standing(results: Results) -> Iterator[Flowable]:
         ),
         prose("Copies are to be complete: parts of this certificate may mislead."),
     ]
+    if results.run.replayed:
+        block.append(prose(REPLAYED, "strong"))
     if results.run.simulated:
         block.append(
             prose("The readings come from a simulated bench. They are not evidence about any real device.", "strong")

@@ -34,6 +34,11 @@ from reports.rounding import (
     written,
 )
 
+REPLAYED = (
+    "This record was made by replaying transcripts of an earlier run. Nothing was measured when it was made; the times are those of "
+    "that run."
+)
+
 _RULES = {
     "simple": "simple acceptance",
     "guarded": "guarded acceptance",
@@ -113,6 +118,8 @@ def _letterhead(results: Results) -> Flowable:
 
 def _verdict(results: Results) -> Iterator[Flowable]:
     lines: list[Flowable] = [prose(_statement(results), "statement")]
+    if results.run.replayed:
+        lines.append(prose(REPLAYED, "strong"))
     lines += [prose(true_minus(reason)) for reason in results.reasons]
     lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
     lines.append(prose(" ".join(part for part in (_claim(results), *_judged_by(results)) if part), "label"))

@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import IO
 
 from harness.clock import Clock
 from harness.commands.inputs import Inputs
@@ -27,7 +28,7 @@ from simulated.clock import VirtualClock
 class TwinRun:
     """A run of `inputs` on a bench with `faults`; links, person and stop may be replaced before `run`.
 
-    `share_of_claim`: how much of their claims its instruments use up, where it is not the usual part.
+    `stream`: where the record goes. `share_of_claim`: how much of their claims its instruments use up, where it is not the usual part.
     """
 
     inputs: Inputs
@@ -37,6 +38,7 @@ class TwinRun:
     stop: StopSignal = field(default_factory=StopSignal)
     progress: Silent = field(default_factory=Silent)
     share_of_claim: float | None = None
+    stream: IO[bytes] = field(default_factory=io.BytesIO)
 
     def __post_init__(self) -> None:
         inputs = self.inputs
@@ -46,7 +48,6 @@ class TwinRun:
         if self.share_of_claim is not None:
             description = replace(description, share_of_claim=self.share_of_claim)
         self.bench = SimulatedBench(description, clock)
-        self._stream = io.BytesIO()
         self.time_zero = 0.0
 
     def run(self) -> None:
@@ -60,12 +61,12 @@ class TwinRun:
             links=self.links or TwinLinks(self.bench),
             folders=inputs.folders,
         )
-        writer = RecordWriter(self._stream, self.clock, sync=False)
+        writer = RecordWriter(self.stream, self.clock, sync=False)
+        self.time_zero = writer.time_zero
         writer.write("start", **start_fields(inputs, "test", "test"))
         identities = open_all(station)
         for name, identity in identities.items():
             writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
-        self.time_zero = self.clock.now()
         runner = Runner(inputs.device, inputs.bench, station, identities, writer, self.clock, self.stop, self.progress)
         try:
             execute(runner, inputs.procedure, inputs.options, station, writer)
@@ -75,7 +76,8 @@ class TwinRun:
     @property
     def content(self) -> bytes:
         """The bytes written so far."""
-        return self._stream.getvalue()
+        self.stream.seek(0)
+        return self.stream.read()
 
     @property
     def record(self) -> Record:

@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from harness.commands.inputs import Inputs, load_inputs
+from harness.confirmed import Cautions
 from harness.errors import UserError
 from harness.steps import Options
 from instruments.profile import SHIPPED
 
-FORMAT = "ratioproof-kept-run-1"
+FORMAT = "ratioproof-kept-run-2"
 RUN, DEVICE, BENCH, PROCEDURE, RECORD = "run.json", "device.toml", "bench.toml", "procedure.py", "record.jsonl"
 CAUSES = "causes.toml"
 CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jsonl", "guard_before.json"
@@ -25,7 +26,7 @@ CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jso
 
 @dataclass(frozen=True)
 class Asked:
-    """What a run was asked, beyond its files. `resumed`: it went on with an earlier record."""
+    """What a run was asked, beyond its files. `resumed`: it went on with an earlier record; `cautions`: how they were confirmed."""
 
     procedure: str
     options: Options
@@ -33,6 +34,7 @@ class Asked:
     overrides: tuple[str, ...]
     rehearsal_problems: tuple[str, ...]
     resumed: bool
+    cautions: Cautions
 
 
 def keep(
@@ -41,6 +43,7 @@ def keep(
     operator: str,
     overrides: tuple[str, ...],
     rehearsal_problems: tuple[str, ...],
+    cautions: Cautions,
     before: bytes | None = None,
     guard_before: str = "",
 ) -> None:
@@ -55,7 +58,7 @@ def keep(
         raise UserError(
             f"{folder / RUN}: exists already; a transcript is never overwritten (choose another --transcript)"
         )
-    asked = Asked(inputs.asked, inputs.options, operator, overrides, rehearsal_problems, before is not None)
+    asked = Asked(inputs.asked, inputs.options, operator, overrides, rehearsal_problems, before is not None, cautions)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / DEVICE).write_text(inputs.device_text, encoding="utf-8")
@@ -105,6 +108,7 @@ def kept(folder: Path) -> tuple[Asked, Inputs]:
             tuple(found["overrides"]),
             tuple(found["rehearsal_problems"]),
             found["resumed"],
+            found["cautions"],
         )
     except (AttributeError, KeyError, TypeError, ValueError) as failure:
         raise UserError(f"{file}: was altered: {type(failure).__name__}: {failure}") from None

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from harness.commands.inputs import Inputs
 from harness.commands.supported import everything_judged, unsupported
@@ -18,6 +18,7 @@ from harness.record import Record, RecordWriter, parse_record
 from harness.results import Results
 from harness.runner import Runner, execute
 from harness.station import assemble, open_all
+from harness.steps import words_hash
 from harness.stop import StopSignal
 from instruments.errors import InstrumentError
 from instruments.person import ScriptedPerson
@@ -60,7 +61,7 @@ def rehearse(inputs: Inputs, stop: StopSignal) -> Rehearsal:
 
 
 def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
-    """The content of a record's first line."""
+    """The content of a record's first line, as of a simulated run."""
     from harness.record import FORMAT
 
     procedure = inputs.procedure
@@ -79,23 +80,27 @@ def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, obje
             "revision": procedure.revision,
             "description": procedure.description,
             "text_hash": procedure.text_hash,
+            "words_hash": words_hash(),
+            "text": procedure.text if inputs.asked.endswith(".py") else "",
         },
         "options": {
             "readings": inputs.options.readings,
             "per_decade": inputs.options.per_decade,
             "hold": inputs.options.hold,
         },
-        "profiles": profile_hashes(inputs),
+        "profiles": profiles_kept(inputs),
         "overrides": [],
+        "cautions": "simulated",
+        "replayed": False,
         **({"causes_file": inputs.causes_file, "causes_text": inputs.causes_text} if inputs.causes_text else {}),
     }
 
 
-def profile_hashes(inputs: Inputs) -> dict[str, str]:
-    """Instrument name -> SHA-256 of what its profile says: a resumed run must speak by the same profiles."""
+def profiles_kept(inputs: Inputs) -> dict[str, dict[str, Any]]:
+    """Instrument name -> what its profile says: what was received is read by it again, and a resumed run speaks by it."""
     entries = inputs.bench.instruments.items()
     profiles = {name: load_profile(entry.profile, inputs.folders) for name, entry in entries if not entry.by_person}
-    return {name: hashlib.sha256(profile.model_dump_json().encode()).hexdigest() for name, profile in profiles.items()}
+    return {name: profile.model_dump(mode="json", exclude_defaults=True) for name, profile in profiles.items()}
 
 
 def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:

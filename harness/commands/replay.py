@@ -9,7 +9,6 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from harness.clock import RealClock
 from harness.commands.certify import finish, prepare_folder, summary_lines, tell
 from harness.commands.inputs import Inputs
 from harness.commands.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked, kept
@@ -27,7 +26,7 @@ from instruments.transcript import TranscriptError
 if TYPE_CHECKING:
     from rich.console import Console
 
-OF_THIS_TIME = ("at", "previous", "hash")
+OF_THIS_TIME = ("replayed", "previous", "hash")
 OF_THIS_PLACE = ("software", "device_file", "bench_file", "causes_file")
 
 
@@ -60,7 +59,7 @@ def replay(folder: Path, out: Path | None, console: Console) -> int:
 
 
 def compare(then: Path, now: Path) -> int:
-    """How many lines two records have in common, which must be all; times of day, hashes and places aside. Raises UserError."""
+    """How many lines two records have in common, which must be all; hashes, places and that the second is a replay aside. Raises UserError."""
     if not then.exists():
         raise UserError(f"{then}: no such record: the run was killed, and went as in {now} up to there")
     before, after = read_record(then), read_record(now)
@@ -95,7 +94,13 @@ def _again(asked: Asked, inputs: Inputs, folder: Path, out: Path) -> BaseExcepti
 
 def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: Path) -> None:
     attendance = Attendance(
-        asked.operator, asked.overrides, around.person, Silent(), StopSignal(), asked.rehearsal_problems
+        asked.operator,
+        asked.overrides,
+        around.person,
+        Silent(),
+        StopSignal(),
+        asked.rehearsal_problems,
+        cautions=asked.cautions,
     )
     if not asked.resumed:
         run_anew(inputs, attendance, out, around)
@@ -103,11 +108,9 @@ def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: 
     shutil.copyfile(folder / BEFORE, out / RECORD)
     if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
         (out / GUARD_REPORT).write_text(told, encoding="utf-8")
-    record, writer = continue_record(out / RECORD, RealClock())
-    try:
-        run_on(inputs, attendance, record, writer, out / RECORD, around)
-    finally:
-        writer.close()
+    record, stream = continue_record(out / RECORD)
+    with stream:
+        run_on(inputs, attendance, record, stream, out / RECORD, around)
 
 
 def _comparable(record: Record) -> list[dict[str, Any]]:

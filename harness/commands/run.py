@@ -11,16 +11,16 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.clock import RealClock
 from harness.commands.certify import RECORD, finish, prepare_folder
 from harness.commands.inputs import Inputs, find_procedure, load_inputs
-from harness.commands.rehearsal import Rehearsal, profile_hashes, rehearse
+from harness.commands.rehearsal import Rehearsal, profiles_kept, rehearse
 from harness.commands.session import (
     Attendance,
     overrides_of,
     run_anew,
     run_on,
 )
+from harness.confirmed import Cautions
 from harness.errors import AbortedSafe, RecordError, UserError
 from harness.evaluation.creep import watched_too_short
 from harness.history import described
@@ -29,7 +29,7 @@ from harness.quantities import format_duration, format_quantity
 from harness.record import Record, continue_record, read_record, refuse_complete
 from harness.reservation import reserved
 from harness.results import NOT_VISITED, Point, PowerPoint
-from harness.steps import Options, signed_text
+from harness.steps import Options, signed_text, words_hash
 from harness.stop import StopSignal
 from instruments import keyboard
 from instruments.person import ConsolePerson
@@ -93,7 +93,7 @@ def run(
                     [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
                 )
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
-                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
+                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript, cautions_read)
                 _confirm_cautions(attendance, progress, console, cautions_read)
                 with _naming_the_way_on(out / RECORD):
                     run_anew(inputs, attendance, out)
@@ -122,11 +122,13 @@ def resume(
         with _reserved(inputs, record_file):
             rehearsal = rehearse(inputs, stop)
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
-                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript)
+                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript, cautions_read)
                 _confirm_cautions(attendance, progress, console, cautions_read)
-                record, writer = continue_record(record_file, RealClock())
-                with _naming_the_way_on(record_file), contextlib.closing(writer):
-                    run_on(inputs, attendance, record, writer, record_file)
+                record, stream = continue_record(record_file)
+                with _naming_the_way_on(record_file), contextlib.closing(stream):
+                    if record.last_hash != begun.last_hash:
+                        raise RecordError(f"{record_file}: another run has gone on with it meanwhile")
+                    run_on(inputs, attendance, record, stream, record_file)
         return finish(record_file, record_file.parent, console, trials=trials)
 
 
@@ -154,7 +156,7 @@ def _inputs_of(record: Record, record_file: Path) -> Inputs:
     device, bench = described(record)
     name = start["procedure"]["asked"]
     procedure = find_procedure(name)
-    if procedure.text_hash != start["procedure"]["text_hash"]:
+    if (procedure.text_hash, words_hash()) != (start["procedure"]["text_hash"], start["procedure"]["words_hash"]):
         raise RecordError(f"{record_file}: procedure {name} has changed since the run began; start a new run")
     inputs = Inputs(
         start["device_file"],
@@ -169,7 +171,7 @@ def _inputs_of(record: Record, record_file: Path) -> Inputs:
         start.get("causes_file", ""),
         start.get("causes_text", ""),
     )
-    changed = [n for n, digest in profile_hashes(inputs).items() if start["profiles"].get(n) != digest]
+    changed = [n for n, profile in profiles_kept(inputs).items() if start["profiles"].get(n) != profile]
     if changed:
         raise RecordError(
             f"{record_file}: the profile of {', '.join(changed)} has changed since the run began; start a new run"
@@ -192,6 +194,7 @@ def _attendance(
     stop: StopSignal,
     rehearsal: Rehearsal,
     transcript: Path | None,
+    cautions_read: bool,
 ) -> Attendance:
     def ask(text: str) -> str:
         with progress.paused():
@@ -206,7 +209,8 @@ def _attendance(
             return stop.ask(_wrapped(text), keyboard.ask)
 
     person = ConsolePerson(ask, progress.note, ask_always, ask_for_value)
-    return Attendance(operator, overrides, person, progress, stop, rehearsal.problems, transcript)
+    cautions: Cautions = "confirmed beforehand" if cautions_read else "confirmed"
+    return Attendance(operator, overrides, person, progress, stop, rehearsal.problems, transcript, cautions)
 
 
 def _wrapped(text: str) -> str:

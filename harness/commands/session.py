@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO, Any
 
 from harness.clock import Clock
 from harness.commands.certify import RECORD
@@ -12,6 +13,7 @@ from harness.commands.inputs import Inputs
 from harness.commands.kept_run import keep
 from harness.commands.rehearsal import start_fields
 from harness.commands.surroundings import Surroundings, at_the_bench, transcribed
+from harness.confirmed import Cautions
 from harness.errors import NotSafe, UserError
 from harness.guard import Guard
 from harness.history import finished_points, finished_waits
@@ -31,7 +33,7 @@ GUARD_REPORT = "guard.json"
 
 @dataclass(frozen=True)
 class Attendance:
-    """Who is there, what they have accepted, and how they stop the run."""
+    """Who is there, what they have accepted, and how they stop the run. `cautions`: how they were confirmed."""
 
     operator: str
     overrides: tuple[str, ...]
@@ -40,6 +42,7 @@ class Attendance:
     stop: StopSignal
     rehearsal_problems: tuple[str, ...] = ()
     transcript: Path | None = None
+    cautions: Cautions = "simulated"
 
 
 def run_anew(inputs: Inputs, attendance: Attendance, out: Path, around: Surroundings | None = None) -> None:
@@ -59,7 +62,8 @@ def run_anew(inputs: Inputs, attendance: Attendance, out: Path, around: Surround
             accepted.insert(
                 0, {"name": "rehearsal", "problem": f"rehearsal: {'; '.join(attendance.rehearsal_problems)}"}
             )
-        writer.write("start", **{**start_fields(inputs, software(), attendance.operator), "overrides": accepted})
+        said = _said(attendance, accepted, around)
+        writer.write("start", **{**start_fields(inputs, software(), attendance.operator), **said})
         _write_identities(writer, identities)
         runner = Runner(
             inputs.device,
@@ -81,30 +85,31 @@ def run_on(
     inputs: Inputs,
     attendance: Attendance,
     record: Record,
-    writer: RecordWriter,
+    stream: IO[bytes],
     record_file: Path,
     around: Surroundings | None = None,
 ) -> None:
-    """Go on with the interrupted run in `record_file`; `around` replaces the bench. Raises UserError, AbortedSafe or NotSafe."""
-    import datetime as dt
+    """Go on with the interrupted run in `record_file`, open as `stream`; `around` replaces the bench.
 
+    Nothing in the file changes before every instrument has been identified. Raises UserError, AbortedSafe or NotSafe.
+    """
     report = record_file.parent / GUARD_REPORT
     told = report.read_text(encoding="utf-8") if report.exists() else ""
     if around is None:
-        around = _around(inputs, attendance, record_file, record_file.read_bytes() + record.torn, told)
+        around = _around(inputs, attendance, record_file, record_file.read_bytes(), told)
     clock, station = around.clock, _assembled(inputs, around)
     try:
         identities, accepted = _identified(inputs, station, attendance, clock)
+        writer = RecordWriter(stream, clock, sync=True, after=record)
         writer.write(
             "resume",
             operator=attendance.operator,
-            overrides=accepted,
+            **_said(attendance, accepted, around),
             guard=told,
             torn=record.torn.decode("utf-8", "backslashreplace"),
         )
         report.unlink(missing_ok=True)
         _write_identities(writer, identities)
-        since_start = (clock.wall() - dt.datetime.fromisoformat(record.start["at"])).total_seconds()
         runner = Runner(
             inputs.device,
             inputs.bench,
@@ -116,7 +121,6 @@ def run_on(
             attendance.progress,
             finished=finished_points(record, inputs.device, inputs.bench),
             waited=finished_waits(record),
-            time_zero=clock.now() - since_start,
         )
         _execute_guarded(runner, inputs, station, writer, attendance.stop, record_file.parent, around)
     finally:
@@ -137,6 +141,7 @@ def _around(
         attendance.operator,
         attendance.overrides,
         attendance.rehearsal_problems,
+        attendance.cautions,
         before,
         guard_before,
     )
@@ -194,6 +199,11 @@ def _leave_safe(station: Station, identities: dict[str, Identity]) -> None:
         states = make_all_safe({name: station.load}, [name])
         if not all(s.confirmed for s in states):
             raise NotSafe(not_safe_message(states))
+
+
+def _said(attendance: Attendance, accepted: list[dict[str, str]], around: Surroundings) -> dict[str, Any]:
+    """What a part of a run begins with: what was set aside, and what was confirmed."""
+    return {"overrides": accepted, "cautions": attendance.cautions, "replayed": around.replayed}
 
 
 def _write_identities(writer: RecordWriter, identities: dict[str, Identity]) -> None:

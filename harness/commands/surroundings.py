@@ -27,7 +27,7 @@ class Surroundings:
 
     `watch` is told the stop signal once the run is about to begin. `close` lets go of everything and says what could
     not be written down, one line each; it never raises. `check` raises TranscriptError when what answered from a
-    transcript holds more than was asked.
+    transcript holds more than was asked. `replayed`: nothing is measured.
     """
 
     clock: Clock
@@ -37,6 +37,7 @@ class Surroundings:
     watch: Callable[[StopSignal], None]
     close: Callable[[], list[str]]
     check: Callable[[], None]
+    replayed: bool = False
 
 
 def at_the_bench(inputs: Inputs, person: Person, activity: Activity) -> Surroundings:
@@ -103,4 +104,5 @@ def replayed(inputs: Inputs, folder: Path) -> Surroundings:
         watch=lambda stop: replay_stops(stop, checks, clock.stops),
         close=list,
         check=check,
+        replayed=True,
     )

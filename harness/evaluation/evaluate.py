@@ -15,7 +15,7 @@ from harness.device import Device
 from harness.errors import RecordError
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.rule import decision_rule
-from harness.history import described, observed_points, observed_ranges
+from harness.history import clock_steps, described, observed_points, observed_ranges
 from harness.quantities import format_quantity
 from harness.record import Record
 from harness.results import SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
@@ -110,6 +110,8 @@ def _run(record: Record, bench: Bench, record_file: str) -> Run:
         record_hash=record.last_hash,
         software=start["software"],
         evaluated_by=software(),
+        replayed=any(line["replayed"] for line in record.of_kind("start", "resume")),
+        clock_steps=tuple(clock_steps(record)),
     )
 
 

@@ -90,7 +90,8 @@ class InstrumentSummary:
 class Run:
     """Where, when, by whom and how the readings were taken.
 
-    `software` wrote the record, `evaluated_by` evaluated it.
+    `software` wrote the record, `evaluated_by` evaluated it. `replayed`: the record was made from transcripts, nothing was
+    measured. `clock_steps`: where the time of day did not go as the running clock did, one line each.
     """
 
     laboratory: str
@@ -115,6 +116,8 @@ class Run:
     record_hash: str
     software: str
     evaluated_by: str = ""
+    replayed: bool = False
+    clock_steps: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

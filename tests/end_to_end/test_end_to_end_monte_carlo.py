@@ -20,7 +20,7 @@ def test_a_record_is_validated_when_it_is_certified(tmp_path: Path) -> None:
     twin = TwinRun(load_inputs(device, bench, "turns_check", Options()))
     twin.run()
     record = tmp_path / "record.jsonl"
-    record.write_bytes(twin._stream.getvalue())
+    record.write_bytes(twin.content)
     told = io.StringIO()
     console = Console(file=told)
     for folder in ("one", "two"):

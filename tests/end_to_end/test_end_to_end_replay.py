@@ -41,8 +41,8 @@ def ratioproof(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str
 
 
 def content(record: Record) -> list[dict[str, Any]]:
-    """The lines of a record but for times of day, hashes, and where its files stood."""
-    aside = {"at", "previous", "hash", "device_file", "bench_file"}
+    """The lines of a record but for hashes, where its files stood, and that it is a replay."""
+    aside = {"replayed", "previous", "hash", "device_file", "bench_file"}
     return [{k: v for k, v in line.items() if k not in aside} for line in record.lines]
 
 
@@ -95,7 +95,7 @@ def refuse_bad_input(folder: Path) -> None:
     refused("profiles/scpi_relay.toml", "ROUTe:OPEN:ALL", "ROUTe:OPEN", "relay.jsonl: line 1: expected the profile")
     refused("clock.jsonl", "clock", None, "clock.jsonl: no such transcript")
     refused("run.json", '"readings": 2', '"readings": 3', " expected ")
-    refused("run.json", "kept-run-1", "kept-run-2", "found format 'ratioproof-kept-run-2'")
+    refused("run.json", "kept-run-2", "kept-run-9", "found format 'ratioproof-kept-run-9'")
 
 
 def test_a_stopped_run_and_its_resumption_are_both_replayed(bench: ServedBench) -> None:

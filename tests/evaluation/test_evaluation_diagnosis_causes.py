@@ -138,7 +138,7 @@ def test_the_record_alone_recomputes_and_other_causes_are_said(tmp_path: Path) -
     assert first == twin.results()
     assert first.diagnosis_details.causes.endswith("with the causes of mine.toml, kept in the record")
     record = tmp_path / "record.jsonl"
-    record.write_bytes(twin._stream.getvalue())
+    record.write_bytes(twin.content)
     other = tmp_path / "other.toml"
     other.write_text('without = ["turn-missing"]\n', encoding="utf-8")
     said = io.StringIO()

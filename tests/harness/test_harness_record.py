@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from harness.clock import RealClock
 from harness.errors import RecordError
-from harness.record import Record, RecordWriter, continue_record, create_record, parse_record, read_record
+from harness.record import FORMAT, Record, RecordWriter, continue_record, create_record, parse_record, read_record
+from simulated.clock import VirtualClock
 
 TEXTS = st.text(max_size=20)
 
@@ -17,8 +18,8 @@ TEXTS = st.text(max_size=20)
 def written(texts: list[str], outcome: str | None = "complete") -> bytes:
     """A record of `texts`, in bytes."""
     stream = io.BytesIO()
-    writer = RecordWriter(stream, RealClock(), sync=False)
-    writer.write("start", format="ratioproof-record-1")
+    writer = RecordWriter(stream, VirtualClock(), sync=False)
+    writer.write("start", format=FORMAT)
     for text in texts:
         writer.write("note", text=text, value=1.25)
     if outcome:
@@ -63,8 +64,11 @@ def test_continuing_cuts_the_torn_line_and_keeps_the_chain(tmp_path: Path) -> No
     """A torn last line is handed back, cut off the file, and the chain goes on from the last whole line."""
     file = tmp_path / "record.jsonl"
     file.write_bytes(written(["a", "b"], outcome=None) + b'{"line":3,"kind":"rea')
-    record, writer = continue_record(file, RealClock())
+    before = file.read_bytes()
+    record, stream = continue_record(file)
+    writer = RecordWriter(stream, RealClock(), sync=True, after=record)
     assert record.torn == b'{"line":3,"kind":"rea'
+    assert file.read_bytes() == before, "nothing is changed before there is something to go on with"
     writer.write("resume")
     writer.write("stop", outcome="complete")
     writer.close()
@@ -77,15 +81,15 @@ def test_a_record_is_never_overwritten_nor_written_by_two(tmp_path: Path) -> Non
     """A second run on the same file is refused, whether it would start or go on; a complete run is not resumed."""
     file = tmp_path / "record.jsonl"
     writer = create_record(file, RealClock())
-    writer.write("start", format="ratioproof-record-1")
+    writer.write("start", format=FORMAT)
     with pytest.raises(RecordError, match="exists already"):
         create_record(file, RealClock())
     with pytest.raises(RecordError, match="being written by another run"):
-        continue_record(file, RealClock())
+        continue_record(file)
     writer.write("stop", outcome="complete")
     writer.close()
     with pytest.raises(RecordError, match="run is complete"):
-        continue_record(file, RealClock())
+        continue_record(file)
 
 
 @pytest.mark.parametrize("content", [b"", b"hello\n", b'{"a":1}\n'])

@@ -76,7 +76,7 @@ def _interrupted_and_resumed(
     with pytest.raises(AbortedSafe):
         twin.run()
     before = twin.record
-    stream = io.BytesIO(twin._stream.getvalue())
+    stream = io.BytesIO(twin.content)
     stream.seek(0, io.SEEK_END)
     writer = RecordWriter(stream, twin.clock, sync=False, after=before)
     person = ScriptedPerson(displays=displays(twin.bench), default="go on", wait=twin.clock.sleep)
@@ -88,8 +88,10 @@ def _interrupted_and_resumed(
         links=TwinLinks(twin.bench),
         folders=inputs.folders,
     )
-    writer.write("resume", operator="test", overrides=[], guard="", torn="")
+    writer.write("resume", operator="test", overrides=[], cautions="simulated", replayed=False, guard="", torn="")
     identities = open_all(station)
+    for name, identity in identities.items():
+        writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
     runner = Runner(
         inputs.device,
         inputs.bench,
@@ -101,7 +103,6 @@ def _interrupted_and_resumed(
         Silent(),
         finished=finished_points(before, inputs.device, inputs.bench),
         waited=finished_waits(before) if waits_told else (),
-        time_zero=twin.time_zero,
     )
     execute(runner, inputs.procedure, inputs.options, station, writer)
     return twin, before, parse_record(stream.getvalue(), "resumed")

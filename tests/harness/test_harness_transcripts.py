@@ -143,23 +143,24 @@ def test_a_folder_is_not_used_twice(tmp_path: Path) -> None:
 def test_what_a_run_was_made_of_is_kept_once_and_found_again(tmp_path: Path) -> None:
     """Files, own profile and options; an instrument whose name is taken is refused before anything is opened."""
     inputs = pair(tmp_path / "pair", "turns_check")
-    keep(tmp_path / "kept", inputs, "Ω", ("due:multimeter",), ("too wide",), b"before", "guard")
+    keep(tmp_path / "kept", inputs, "Ω", ("due:multimeter",), ("too wide",), "confirmed", b"before", "guard")
     asked, again = kept(tmp_path / "kept")
-    assert (asked.operator, asked.overrides, asked.rehearsal_problems, asked.resumed) == (
+    assert (asked.operator, asked.overrides, asked.rehearsal_problems, asked.resumed, asked.cautions) == (
         "Ω",
         ("due:multimeter",),
         ("too wide",),
         True,
+        "confirmed",
     )
     assert (again.device, again.bench, again.options) == (inputs.device, inputs.bench, inputs.options)
     with pytest.raises(UserError, match=r"run\.json: exists already"):
-        keep(tmp_path / "kept", inputs, "", (), ())
+        keep(tmp_path / "kept", inputs, "", (), (), "simulated")
     for name in ("clock", "../elsewhere"):
         renamed = inputs.bench_text.replace("multimeter]", f'"{name}"]').replace('= "multimeter"', f'= "{name}"')
         (tmp_path / "bench.toml").write_text(renamed, encoding="utf-8")
         other = load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", Options())
         with pytest.raises(UserError, match="cannot name a transcript"):
-            keep(tmp_path / "other", other, "", (), ())
+            keep(tmp_path / "other", other, "", (), (), "simulated")
         assert not (tmp_path / "other").exists()
 
 

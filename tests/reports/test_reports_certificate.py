@@ -393,6 +393,10 @@ def _with_device(**changes: object) -> Results:
         (_with_run(overrides=("an override " * 1500,)), "End of certificate"),
         (_with_run(started="unknown"), "unknown"),
         (_with_run(temperature=-2.5), "−2.5 °C"),
+        (_with_run(replayed=True), "Nothing was measured when it was made"),
+        (_with_run(replayed=True), "replayed from transcripts of that run"),
+        (_with_run(clock_steps=("at line 9 it went 1 h ahead",)), "Time of day at line 9 it went 1 h ahead"),
+        (sample_results.passing(), "They are no signature."),
     ],
 )
 def test_what_is_missing_or_longer_than_a_page_is_still_printed(results: Results, phrase: str) -> None:

@@ -7,6 +7,7 @@ import functools
 import io
 import json
 import math
+import re
 import tempfile
 from collections import Counter
 from pathlib import Path
@@ -20,6 +21,8 @@ from harness.results import Results, from_json, to_json, worst_phase, worst_powe
 from harness.steps import Options, signed_text
 from reports.certificate import certificate
 from tests.on_twin import TwinRun
+
+NUMBER = re.compile(r"[0-9A-F]{4}-[0-9A-F]{4}-[0-9A-F]{4}")
 
 
 @functools.cache
@@ -63,7 +66,8 @@ def test_results_without_the_power_factor_of_points_take_it_from_the_power_read_
     for found in data["ranges"]:
         for point in found["points"]:
             assert abs(point.pop("nominal_power_factor")) in (1, 0.5, 0.8)
-    assert _text(from_json(json.dumps(data))) == _text(_ran())
+    older, newer = (NUMBER.sub("", _text(r)) for r in (from_json(json.dumps(data)), _ran()))
+    assert older == newer
 
 
 def test_power_and_phase_stand_at_a_glance_with_their_verdicts() -> None:

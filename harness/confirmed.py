@@ -1,0 +1,6 @@
+"""How the cautions of a run were confirmed, as its record says."""
+
+from typing import Literal
+
+Cautions = Literal["confirmed", "confirmed beforehand", "simulated"]
+"""At a prompt, by an option beforehand, or not at all, since every instrument is a simulated one."""
