@@ -19,7 +19,7 @@ from harness.instrument_entry import (
     ShelfEntry,
     VoltageAccuracy,
 )
-from harness.quantities import CelsiusTemperature, Current, Humidity, RelativeError
+from harness.quantities import CelsiusTemperature, Current, Humidity, PlainName, RelativeError
 from harness.reference_path import ReferencePath
 
 __all__ = [
@@ -115,7 +115,7 @@ class Bench(Table):
     decision: Decision = Decision()
     evaluation: Evaluation = Evaluation()
     check_standard: CheckStandard | None = None
-    instruments: dict[str, InstrumentEntry]
+    instruments: dict[PlainName, InstrumentEntry]
     safe_order: tuple[str, ...] = ()
     visa: str = Field(default="@py", min_length=1)
     simulation: Simulation = Simulation()

@@ -122,7 +122,9 @@ class Control:
         self._writer.write("step", step="apply", current=current)
 
     def _protect(self, limit: float) -> None:
-        wanted = limit * PROTECTION
+        # No load takes a limit beyond its own range.
+        largest = self._bench.entry("load").maximum_current
+        wanted = limit * PROTECTION if largest is None else min(limit * PROTECTION, largest)
 
         def protect(_: int) -> None:
             if self._load_reopened and self.current:
@@ -332,7 +334,7 @@ class Control:
                 self._stop.pause(self._clock, 0.1 * 2**attempt)
         if identity != self._identities[name]:
             raise IdentityError(
-                f"answers as {identity.text!r} after reopening, was {self._identities[name].text!r}",
+                f"answers as {identity.shown!r} after reopening, was {self._identities[name].shown!r}",
                 instrument=name,
                 address=instrument.address,
             )

@@ -15,6 +15,7 @@ from harness.quantities import (
     Duration,
     FractionPerKelvin,
     FractionPerYear,
+    PlainName,
     Power,
     RelativeError,
     Resistance,
@@ -98,7 +99,7 @@ class InstrumentEntry(Table):
     what a meter in the secondary adds to the loop.
     """
 
-    profile: str
+    profile: PlainName
     address: str = ""
     serial: str = ""
     timeout: Duration = 3.0

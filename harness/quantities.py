@@ -11,7 +11,7 @@ import re
 from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BeforeValidator
+from pydantic import AfterValidator, BeforeValidator
 
 if TYPE_CHECKING:
     import pint
@@ -143,6 +143,20 @@ Conductance = Annotated[float, _quantity("S", 0.0, 1e6, "0 S to 1 MS")]
 SignedAngle = Annotated[float, _quantity("rad", -math.pi / 2, math.pi / 2, "-90 deg to 90 deg")]
 FractionPerKelvin = Annotated[float, _quantity("1/K", 0.0, 0.01, "0 %/K to 1 %/K")]
 FractionPerYear = Annotated[float, _quantity("1/year", 0.0, 0.2, "0 %/year to 20 %/year")]
+
+_PLAIN_NAME = re.compile(r"\w[\w .-]{0,59}")
+
+
+def _plain_name(name: str) -> str:
+    if not _PLAIN_NAME.fullmatch(name):
+        raise ValueError(
+            f"found {shortened(name)}, expected a name of up to 60 letters, digits, blanks, points and hyphens: files are called by it"
+        )
+    return name
+
+
+PlainName = Annotated[str, AfterValidator(_plain_name)]
+"""A name that files are called by, so that no file is looked for or written anywhere else than where it belongs."""
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"))
 

@@ -19,7 +19,7 @@ from instruments.link import Link, LinkSettings, RegisterLink
 from instruments.modbus_link import ModbusLink
 from instruments.person import Person
 from instruments.profile import Profile, load_profile
-from instruments.reading import Identity
+from instruments.reading import Identity, shown
 from instruments.roles import EnvironmentSensor, Instrument, Load, Meter, Reference, Switch, Voltmeter
 from instruments.transcript import ReplayedRegisters, ReplayedText, TranscriptReader
 from instruments.visa_link import VisaLink
@@ -49,13 +49,16 @@ REPLAYED = "transcript:"
 
 
 _SERIAL = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
+WINDOWS_PORT = re.compile(r"(\\\\\.\\)?COM\d+", re.IGNORECASE)
+"""A serial port of Windows: the name of a device, and no path."""
 
 
 def resolved_address(address: str, folder: Path) -> str:
     """`address` with a relative serial port path taken from the bench file's `folder`."""
-    if not address.startswith("modbus-rtu:"):
+    port = address.removeprefix("modbus-rtu:")
+    if port == address or WINDOWS_PORT.fullmatch(port):
         return address
-    return f"modbus-rtu:{folder / address.removeprefix('modbus-rtu:')}"
+    return f"modbus-rtu:{folder / port}"
 
 
 def serial_port(address: str) -> str:
@@ -230,6 +233,14 @@ def open_each(station: Station) -> tuple[dict[str, Identity], list[str]]:
     return identities, problems
 
 
+def serial_elsewhere(identity: Identity, serial: str) -> str:
+    """Where in the reply the serial number expected stands, if it does: the profile may look at another field."""
+    fields = [field.strip() for field in identity.text.split(",")]
+    if serial not in fields or len(fields) == 1:
+        return ""
+    return f"; that is field {fields.index(serial)} of the reply (serial_field counts from 0)"
+
+
 def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.date) -> dict[str, str]:
     """What is wrong with who answered and until when it may be trusted: override name -> one line."""
     problems: dict[str, str] = {}
@@ -237,7 +248,8 @@ def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.d
         entry = bench.instruments[name]
         if entry.serial and identity.serial and identity.serial != entry.serial:
             problems[f"serial:{name}"] = (
-                f"{name} at {entry.address or 'a person'}: serial {identity.serial!r} answers, expected {entry.serial!r} as in the bench file"
+                f"{name} at {entry.address or 'a person'}: serial {shown(identity.serial)!r} answers, expected "
+                f"{entry.serial!r} as in the bench file{serial_elsewhere(identity, entry.serial)}"
             )
         if entry.address.startswith(REPLAYED):
             problems[f"replayed:{name}"] = (

@@ -9,6 +9,14 @@ InstrumentError
 
 from __future__ import annotations
 
+import re
+
+
+def reason_of(failure: Exception) -> str:
+    """Why an exchange failed, in the words of whatever failed, on one line and without its error number."""
+    text = failure.strerror if isinstance(failure, OSError) and failure.strerror else str(failure)
+    return " ".join(re.sub(r"\[Errno -?\d+\] ?", "", text).split()) or type(failure).__name__
+
 
 class InstrumentError(Exception):
     """Base of all; `reason` says what happened, the rest where."""

@@ -12,12 +12,11 @@ import logging
 import select
 import socket
 import time
-from pathlib import Path
 from threading import Lock
 from typing import Any
 from urllib.parse import urlsplit
 
-from instruments.errors import LinkError
+from instruments.errors import LinkError, reason_of
 from instruments.link import DEFAULT, LinkSettings
 from instruments.quiet_line import drain as drain_line
 
@@ -25,6 +24,25 @@ _RTU_FRAMING, _TCP_FRAMING = 5, 9
 """Bytes of an answer besides its registers: unit, function, count, check; or header (7), function, count."""
 LONGEST_ANSWERS = 600
 """Bytes: more than two of the longest frames. pymodbus searches noise for frames ever more slowly as it grows."""
+
+
+EXCEPTIONS = {
+    1: "illegal function",
+    2: "illegal data address",
+    3: "illegal data value",
+    4: "server device failure",
+    5: "acknowledge",
+    6: "server device busy",
+    8: "memory parity error",
+    10: "gateway path unavailable",
+    11: "gateway target device failed to respond",
+}
+"""MODBUS Application Protocol Specification V1.1b3, section 7."""
+
+
+def exception_text(code: int) -> str:
+    """An exception reply by its number and its name in the standard."""
+    return f"Modbus exception {code:02d} ({EXCEPTIONS.get(code, 'not in the standard')})"
 
 
 class ModbusLink:
@@ -64,7 +82,7 @@ class ModbusLink:
                 )
             elif address.startswith("modbus-rtu:"):
                 self._client = ModbusSerialClient(
-                    str(Path(address.removeprefix("modbus-rtu:"))),
+                    address.removeprefix("modbus-rtu:"),
                     baudrate=settings.baud_rate,
                     bytesize=settings.data_bits,
                     parity=settings.parity[0].upper(),
@@ -96,7 +114,9 @@ class ModbusLink:
                 self._refuse_waiting_bytes()
                 reply = read(address, count=count, device_id=self._unit_id)
                 if reply.isError():
-                    raise ConnectionError(f"exception reply {reply}")
+                    raise ConnectionError(
+                        exception_text(reply.exception_code) if hasattr(reply, "exception_code") else str(reply)
+                    )
                 registers = list(reply.registers)
                 if len(registers) != count:
                     raise ConnectionError(f"{len(registers)} registers instead of {count}")
@@ -144,7 +164,7 @@ class ModbusLink:
 
     def _failure(self, failure: Exception, command: str, started: float, received: int | None = None) -> LinkError:
         return LinkError(
-            " ".join(str(failure).split()) or type(failure).__name__,
+            reason_of(failure),
             instrument=self._instrument,
             address=self._address,
             command=command,

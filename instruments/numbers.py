@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
+from decimal import Decimal
 
 _DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _TYPED = re.compile(r"([+-]?\d*[.,]?\d*)\s*([munkµ]?)([A-Za-z]*)", re.ASCII)
@@ -45,9 +46,14 @@ def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
     value = float(digits) * _PREFIX[match.group(2)]
     steps = value / resolution
     if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
-        step = f"{resolution:g} {unit}".strip()
+        step = f"{plain(resolution)} {unit}".strip()
         raise ValueError(f"{text.strip()!r} has more digits than the display shows (its step is {step})")
     return value
+
+
+def plain(value: float, digits: int = 9) -> str:
+    """`value` as a display shows it and as it can be typed, without an exponent: ``4e-05`` -> ``"0.00004"``."""
+    return f"{Decimal(f'{value:.{digits}g}'):f}"
 
 
 def format_current(current: float) -> str:

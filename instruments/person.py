@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from instruments import keyboard
-from instruments.numbers import format_current, parse_typed
+from instruments.numbers import format_current, parse_typed, plain
 
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
@@ -190,18 +190,18 @@ class ScriptedPerson:
         self._wait(SECONDS_TO_READ)
         if question.of in self._displays:
             value = self._displays[question.of]()
-            return value, f"{value:.9g}"
+            return value, plain(value)
         typed = self._answers.pop(0)
         return parse_typed(typed, question.resolution, question.unit), typed
 
 
 def _doubt(value: float, question: Question) -> str:
     """What speaks against `value`, in a sentence; empty when nothing does."""
-    shown = f"{value:g} {question.unit}".strip()
+    shown = f"{plain(value, 6)} {question.unit}".strip()
     if question.largest is not None and abs(value) > question.largest:
         if question.limit:
             return f"{shown} is more than {question.limit}; type it again."
-        return f"{shown} cannot be: it is at most {question.largest:g}; type it again."
+        return f"{shown} cannot be: it is at most {plain(question.largest, 6)}; type it again."
     if question.expected is None:
         return ""
     allowed = max(question.tolerance * abs(question.expected), 3 * question.resolution)
@@ -209,7 +209,7 @@ def _doubt(value: float, question: Question) -> str:
     held = value if question.unit in ("A", "V") else abs(value)
     if abs(held - question.expected) <= allowed:
         return ""
-    expected = f"{question.expected:.3g} {question.unit}".strip()
+    expected = f"{plain(question.expected, 3)} {question.unit}".strip()
     if question.unit == "A":
         expected = format_current(question.expected)
     return f"{shown} is far from the {expected} expected. Look again."

@@ -22,3 +22,14 @@ class Identity:
 
     text: str
     serial: str
+
+    @property
+    def shown(self) -> str:
+        """The reply as people are shown it: printable, and no longer than a line."""
+        return shown(self.text)
+
+
+def shown(text: str, longest: int = 100) -> str:
+    """What an instrument sent, for a line: escapes for what is not printable, and cut where it goes on and on."""
+    line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text[: longest + 1])
+    return line if len(line) <= longest else line[: longest - 3] + "..."

@@ -153,8 +153,8 @@ class ScpiLoad(ScpiInstrument):
     by_person = False
 
     def protect(self, limit: float) -> None:
-        """Set the instrument's own current limit. Does nothing where the profile has no such command."""
-        self.protect_quantity("current", limit)
+        """Set the instrument's own current limit, at most its largest current. Does nothing where the profile has no such command."""
+        self.protect_quantity("current", min(limit, self.profile.quantities["current"].maximum))
 
     def protect_voltage(self, limit: float) -> None:
         """Set the instrument's own voltage limit, in volts. Does nothing where the profile has no such command."""

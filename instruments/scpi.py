@@ -14,9 +14,12 @@ from instruments.link import Link, Now
 from instruments.numbers import parse_number
 from instruments.person import Expected
 from instruments.profile import Confirmation, Profile, Quantity
-from instruments.reading import Identity, Reading
+from instruments.reading import Identity, Reading, shown
 
 _E = TypeVar("_E", bound=InstrumentError)
+
+_ERROR_NUMBER = re.compile(r"[+-]?\d{1,5}", re.ASCII)
+"""SCPI-99, volume 2, SYSTem:ERRor: from -32768 to 32767."""
 
 QUEUE_BOUND = 32
 """An error queue longer than this is taken as an instrument that never says "no error"."""
@@ -191,13 +194,13 @@ class ScpiInstrument:
         while len(found) < QUEUE_BOUND:
             entry = self.ask(self.profile.errors.query)
             code = re.split(r"[,\s]", entry.strip(), maxsplit=1)[0]
-            if not code.lstrip("+-").isdigit():
+            if not _ERROR_NUMBER.fullmatch(code):
                 raise self._unusable(
                     f"error queue entry {entry[:60]!r} does not begin with its number", self.profile.errors.query
                 )
             if int(code) == 0:
                 return found
-            found.append(entry)
+            found.append(shown(entry))
         raise self._error(
             QueuedError, f"error queue did not empty after {QUEUE_BOUND} entries", self.profile.errors.query
         )

@@ -25,15 +25,21 @@ class _Errors:
 class Multimeter:
     """A multimeter on a chosen scale. Values in the instrument's own unit.
 
-    Its systematic errors are drawn inside `share` of the claim, by `seed` and `name`.
+    Its systematic errors are drawn inside `share` of the claim, by `seed` and `name`. With `autoranging` it goes to the
+    smallest scale that holds what it reads, since nobody tells it one.
     """
 
     def __init__(
-        self, scales: tuple[ScaleDescription, ...], seed: int, name: str = "reference", share: float = 0.6
+        self,
+        scales: tuple[ScaleDescription, ...],
+        seed: int,
+        name: str = "reference",
+        share: float = 0.6,
+        autoranging: bool = False,
     ) -> None:
         if not scales:
             raise ValueError("a simulated multimeter needs at least one scale")
-        self._scales = scales
+        self._scales, self._autoranging = scales, autoranging
         self._draw = random.Random(f"{seed} {name} noise")
         self._errors = {scale: _drawn(scale, f"{seed} {name}", share) for scale in scales}
         self.scale = scales[-1]
@@ -61,6 +67,8 @@ class Multimeter:
 
     def reading(self, value: float) -> float:
         """One reading of the true `value`, or 9.9E37 in overload."""
+        if self._autoranging:
+            self.scale = next((s for s in self._scales if s.full_scale >= abs(value)), self._scales[-1])
         scale = self.scale
         if abs(value) > OVERRANGE * scale.full_scale:
             return OVERLOAD

@@ -116,10 +116,16 @@ def path_as_it_is(description: BenchDescription) -> tuple[float, float]:
     return factor, path.phase_displacement + draw.gauss(0.0, share * path.phase_displacement_uncertainty / 2)
 
 
+def _autoranging(instrument: InstrumentDescription) -> bool:
+    """Whether the words of its profile have none for a range of current; a person turns it to one."""
+    profile = instrument.profile
+    return profile is not None and "current" in profile.quantities and not profile.quantities["current"].configure
+
+
 def _reference(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
     factor, displacement = path_as_it_is(description)
     share = description.share_of_claim
-    multimeter = Multimeter(instrument.scales, description.seed, share=share)
+    multimeter = Multimeter(instrument.scales, description.seed, share=share, autoranging=_autoranging(instrument))
     return Observer(
         multimeter,
         instrument,
@@ -138,7 +144,11 @@ def _as_the_reference_reads(current: float, description: BenchDescription) -> fl
 
 def _secondary(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
     multimeter = Multimeter(
-        instrument.scales or (WIDE,), description.seed, "secondary", share=description.share_of_claim
+        instrument.scales or (WIDE,),
+        description.seed,
+        "secondary",
+        share=description.share_of_claim,
+        autoranging=_autoranging(instrument),
     )
     # It has no voltage but what the current drops across it.
     return Observer(

@@ -9,6 +9,7 @@ from harness.bench import ShelfEntry
 from harness.commands.inputs import Inputs
 from harness.commands.twin import displays
 from harness.quantities import format_quantity, parse_quantity
+from instruments.numbers import plain
 from simulated.bench import SimulatedBench
 from simulated.multimeter import OVERLOAD
 
@@ -106,7 +107,7 @@ class BenchWords:
     def _truth(self) -> str:
         truth = self._simulated.truth()
         return (
-            f"display {self._simulated.displayed():g} A; switch at {truth.switch_position}; load {'on' if truth.load_on else 'off'}, "
+            f"display {plain(self._simulated.displayed())} A; switch at {truth.switch_position}; load {'on' if truth.load_on else 'off'}, "
             f"{format_quantity(truth.primary_current, 'A')}; largest secondary current {format_quantity(truth.peak_secondary_current, 'A')}, "
             f"fuse {'intact' if truth.secondary_fuse_intact else 'melted'}"
         )
@@ -127,4 +128,4 @@ def _as_shown(key: str, value: Callable[[], float]) -> str:
     shown = value()
     if shown == OVERLOAD:
         return "overload"
-    return f"{quantity.replace('_', ' ')} {shown:.9g} {UNITS.get(quantity, 'A')}".strip()
+    return f"{quantity.replace('_', ' ')} {plain(shown)} {UNITS.get(quantity, 'A')}".strip()

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from harness.bench import Bench
 from harness.causes import extended
+from harness.commands.fitting import claims_below_display, profile_problems
 from harness.device import Device
 from harness.errors import UserError
 from harness.files import parse_bench, parse_device, read_text
 from harness.steps import Options, Procedure
-from instruments.profile import ProfileError, load_profile
 
 MOST_READINGS = 1000
 MOST_PER_DECADE = 20
@@ -51,12 +51,13 @@ def load_inputs(
     try:
         texts.append(read_text(device_file))
         device = parse_device(texts[-1], str(device_file))
+        problems += claims_below_display(device, device_file)
     except UserError as error:
         problems += error.problems
     try:
         texts.append(read_text(bench_file))
         bench = parse_bench(texts[-1], str(bench_file))
-        problems += _profile_problems(bench, bench_file)
+        problems += profile_problems(bench, bench_file, profile_folders(bench_file))
     except UserError as error:
         problems += error.problems
     try:
@@ -139,15 +140,3 @@ def _from_file(file: Path) -> Procedure:
     if len(found) != 1:
         raise UserError(f"--procedure {file}: found {len(found)} procedures in it, expected one")
     return found[0]
-
-
-def _profile_problems(bench: Bench, bench_file: Path) -> list[str]:
-    problems = []
-    for name, entry in bench.instruments.items():
-        if entry.by_person:
-            continue
-        try:
-            load_profile(entry.profile, profile_folders(bench_file))
-        except ProfileError as failure:
-            problems += [f"{bench_file}: instruments.{name}.profile: {line}" for line in str(failure).splitlines()]
-    return problems

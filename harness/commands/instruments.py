@@ -24,11 +24,11 @@ from harness.commands.sheet import Sheet
 from harness.errors import UserError
 from harness.files import parse_bench, read_text
 from harness.reservation import Reservations
-from harness.station import REPLAYED, LinkSource, Wires, place, resolved_address
+from harness.station import REPLAYED, LinkSource, Wires, place, resolved_address, serial_elsewhere
 from harness.transcripts.links import TranscribedLinks
 from instruments.errors import InstrumentError
 from instruments.profile import Profile, ProfileError, load_profile
-from instruments.reading import Identity
+from instruments.reading import Identity, shown
 from instruments.registers import RegisterInstrument
 from instruments.scpi import ScpiInstrument
 
@@ -213,7 +213,7 @@ def _show_offers(
             here = [n for n, e in entries.items() if place(e.address, folder) == place(offer.address, folder)]
             sheet.dim(f"{' and '.join(here)} in the bench file, see below", "      ")
         elif answer.identity is not None:
-            sheet.note(answer.identity.text, "      ")
+            sheet.note(answer.identity.shown, "      ")
             sheet.dim(_whose(answer.identity, entries), "      ")
         else:
             sheet.dim(answer.reason, "      ")
@@ -230,7 +230,7 @@ def _whose(identity: Identity, entries: dict[str, InstrumentEntry]) -> str:
     names = [n for n, e in entries.items() if e.serial and e.serial == identity.serial]
     if names:
         return f"by its serial number this is {' or '.join(names)} of the bench file"
-    return "not in the bench file" if entries else f"serial {identity.serial}"
+    return "not in the bench file" if entries else f"serial {shown(identity.serial)}"
 
 
 def _show_bench(
@@ -246,7 +246,7 @@ def _show_bench(
         answer = answers[name]
         if answer.identity is not None and entry.serial in ("", answer.identity.serial):
             sheet.good(f"{name}: {entry.address}")
-            sheet.dim(answer.identity.text, " " * 9)
+            sheet.dim(answer.identity.shown, " " * 9)
             continue
         if answer == Answer():
             sheet.good(f"{name}: {entry.address}", "-")
@@ -272,7 +272,7 @@ def _why(entry: InstrumentEntry, answer: Answer, everywhere: dict[str, Answer]) 
     moved = f"Serial {entry.serial} answers at {there[0]}: put that address into the bench file." if there else ""
     if answer.identity is None:
         return f"{answer.reason} {moved or answer.next_step}"
-    found = f"Serial {answer.identity.serial} answers there, expected {entry.serial}."
+    found = f"Serial {shown(answer.identity.serial)} answers there, expected {entry.serial}{serial_elsewhere(answer.identity, entry.serial)}."
     return f"{found} {moved or 'Correct the address, or the serial if the instrument was exchanged on purpose.'}"
 
 

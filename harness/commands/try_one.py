@@ -19,14 +19,18 @@ from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.files import parse_bench, read_text
 from harness.reservation import reserved
 from harness.safing import make_all_safe, not_safe_message
-from harness.station import LinkSource, Wires, resolved_address
+from harness.station import LinkSource, Wires, resolved_address, serial_elsewhere
 from harness.stop import StopSignal
 from harness.transcripts.links import TranscribedLinks
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
+from instruments.numbers import decode_registers
 from instruments.profile import Profile, ProfileError, Quantity, load_profile
-from instruments.reading import Identity, Reading
+from instruments.reading import Identity, Reading, shown
 from instruments.registers import RegisterInstrument
 from instruments.scpi import ScpiInstrument
+
+IMPLAUSIBLY_SMALL, IMPLAUSIBLY_LARGE = 1e-12, 1e15
+"""What lies beyond, in the units of profiles, comes from registers read with the wrong type or order."""
 
 
 def try_one(name: str, bench_file: Path, console: Console, transcript: Path | None = None) -> int:
@@ -226,13 +230,14 @@ class _Walk:
         identity: Identity = self._instrument.identify()
         if self._entry.serial and identity.serial and identity.serial != self._entry.serial:
             raise IdentityError(
-                f"serial {identity.serial!r} answers, expected {self._entry.serial!r} as in the bench file",
+                f"serial {shown(identity.serial)!r} answers, expected {self._entry.serial!r} as in the bench file"
+                f"{serial_elsewhere(identity, self._entry.serial)}",
                 instrument=self._name,
                 address=self._entry.address,
             )
         if not identity.serial:
             return "it answers; the profile says nothing of a serial number"
-        return f"serial {identity.serial}" + (", as in the bench file" if self._entry.serial else "")
+        return f"serial {shown(identity.serial)}" + (", as in the bench file" if self._entry.serial else "")
 
     def _start(self) -> str:
         old = self._scpi.drain_errors()
@@ -266,7 +271,15 @@ class _Walk:
         return [maximum if maximum < float("inf") else 1.0]
 
     def _read_register(self, name: str) -> str:
-        return _shown(self._registers.read_quantity(name))
+        reading = self._registers.read_quantity(name)
+        register = self._profile.registers[name]
+        if not 0 < abs(reading.value) < IMPLAUSIBLY_SMALL and abs(reading.value) < IMPLAUSIBLY_LARGE:
+            return _shown(reading)
+        words = [int(word, 16) for word in reading.raw.split()]
+        other = "little" if register.word_order == "big" else "big"
+        turned = decode_registers(words, register.type, other, register.byte_order) * register.scale
+        hint = f'; with word_order = "{other}" it reads {_with_unit(turned, register.unit)}' if len(words) > 1 else ""
+        raise self._mistake(f"reads {_shown(reading)}, which is no {name.replace('_', ' ')} anybody measures{hint}")
 
     def _get(self, name: str) -> str:
         reading = self._scpi.read_quantity(name)

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness.command_line import main
+from instruments.profile import SHIPPED
 from tests.harness.served_bench import served_bench
 from tests.line_server import line_server
 
@@ -299,3 +300,18 @@ def test_a_meter_in_the_secondary_is_kept_on_its_current_ranges(
     assert "no current flows" in " ".join(told.split())
     assert "CONFigure:CURRent:AC" in told
     assert "VOLTage" not in told
+
+
+def test_registers_read_in_the_wrong_order_are_doubted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A float whose halves are exchanged, or registers that hold something else, give a number, and no voltage."""
+    turned = (SHIPPED / "modbus_meter.toml").read_text(encoding="utf-8")
+    # Where the serial number stands: 40117 read as a float is 5.6e-41.
+    turned += '\n[registers.voltage]\nunit = "V"\naddress = 256\nfunction = "holding"\n'
+    with served_bench(tmp_path) as (file, _):
+        (tmp_path / "turned.toml").write_text(turned, encoding="utf-8")
+        text = file.read_text(encoding="utf-8").replace('profile = "modbus_meter"', 'profile = "turned"')
+        file.write_text(text, encoding="utf-8")
+        assert main(["try", "monitor", str(file)]) == 2
+    told = " ".join(capsys.readouterr().out.split())
+    assert 'which is no voltage anybody measures; with word_order = "little" it reads' in told
+    assert "registers.voltage" in told.rpartition("did not go well")[2]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from instruments.numbers import decode_registers, format_current, parse_number, parse_typed
+from instruments.numbers import decode_registers, format_current, parse_number, parse_typed, plain
 
 
 @pytest.mark.parametrize(
@@ -100,3 +100,11 @@ def test_a_range_is_named_as_it_is_labelled(current: float, label: str) -> None:
 @given(current=st.floats(1e-6, 1000.0))
 def test_a_label_typed_back_is_the_current(current: float) -> None:
     assert parse_typed(format_current(current), 1e-12) == pytest.approx(current, rel=5e-4)
+
+
+@given(st.integers(-(10**6), 10**6), st.sampled_from([1e-6, 1e-5, 1e-3, 1.0]))
+def test_what_is_shown_can_be_typed(steps: int, step: float) -> None:
+    """A display shows no exponent, and nobody can type one."""
+    shown = plain(steps * step)
+    assert "e" not in shown
+    assert parse_typed(shown, step) == pytest.approx(steps * step)

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
+from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError, reason_of
 from instruments.link import LinkSettings
-from instruments.modbus_link import ModbusLink
+from instruments.modbus_link import ModbusLink, exception_text
 from instruments.profile import SHIPPED, Profile, ProfileError, load_profile
 from instruments.roles import RegisterMeter, ScpiLoad, ScpiReference, ScpiSwitch
 from instruments.scpi import ScpiInstrument
@@ -160,7 +160,10 @@ def test_registers_that_are_not_there_are_an_error_with_context() -> None:
     bench = SimulatedBench(described(), RealClock())
     with serve(bench) as addresses:
         link = ModbusLink("meter", addresses["meter"], LinkSettings(timeout=1))
-        with pytest.raises(LinkError, match=r"meter at modbus-tcp://.*read input registers 4000\.\.4001"):
+        with pytest.raises(
+            LinkError,
+            match=r"meter at .*Modbus exception 02 \(illegal data address\) \(command 'read input registers 4000\.\.4001",
+        ):
             link.read_registers("input", 4000, 2)
         with pytest.raises(LinkError, match="link is closed"):
             link.read_registers("input", 0, 2)
@@ -228,3 +231,40 @@ def test_an_instrument_that_never_empties_its_queue_is_bounded() -> None:
     with pytest.raises(QueuedError, match="did not empty"):
         instrument.drain_errors()
     assert issubclass(IdentityError, InstrumentError)
+
+
+@pytest.mark.parametrize("entry", ["9" * 5000 + ',"Strange"', "", "no error", "٣,x"])
+def test_an_error_queue_that_answers_anything(entry: str) -> None:
+    """Error numbers are from -32768 to 32767 (SCPI-99); Python reads no number of 5000 digits."""
+
+    class Strange:
+        def write(self, text: str) -> None: ...
+
+        def read(self) -> str:
+            return ""
+
+        def query(self, text: str) -> str:
+            return entry
+
+        def close(self) -> None: ...
+
+    instrument = ScpiInstrument("load", "nowhere", load_profile("scpi_load"), Strange, lambda: 0.0)
+    instrument.open()
+    with pytest.raises(ReplyError, match="does not begin with its number") as caught:
+        instrument.drain_errors()
+    assert len(str(caught.value)) < 200
+
+
+@pytest.mark.parametrize(
+    ("code", "text"),
+    [(1, "illegal function"), (6, "server device busy"), (11, "gateway target device failed to respond")],
+)
+def test_modbus_exceptions_have_their_names(code: int, text: str) -> None:
+    """MODBUS Application Protocol Specification V1.1b3, section 7."""
+    assert exception_text(code) == f"Modbus exception {code:02d} ({text})"
+
+
+def test_an_error_number_of_the_system_is_no_reason() -> None:
+    assert reason_of(OSError(9, "Bad file descriptor")) == "Bad file descriptor"
+    assert reason_of(ConnectionError("[Errno 9] Bad file descriptor")) == "Bad file descriptor"
+    assert reason_of(TimeoutError()) == "TimeoutError"
