@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import TYPE_CHECKING, Protocol
@@ -12,6 +13,10 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.live import Live
     from rich.table import Table
+    from rich.text import Text
+
+REHEARSAL_INTERVAL = 5.0
+"""Seconds between two lines on a rehearsal where output is not a terminal."""
 
 
 class Progress(Protocol):
@@ -52,6 +57,61 @@ class Silent:
     def paused(self) -> Iterator[None]:
         """Nothing to pause."""
         yield
+
+
+class RehearsalProgress(Silent):
+    """One line on a rehearsal from its first moment: rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
+
+    def __init__(self, console: Console, title: str) -> None:
+        self._console, self._title = console, title
+        self._doing, self._done = "", 0
+        self._started = self._told = time.monotonic()
+        self._live: Live | None = None
+
+    def __enter__(self) -> RehearsalProgress:
+        from rich.live import Live
+
+        self._started = self._told = time.monotonic()
+        if self._console.is_terminal:
+            self._live = Live(get_renderable=self._line, console=self._console, refresh_per_second=8, transient=True)
+            self._live.start(refresh=True)
+        else:
+            self._print(f"rehearsing {self._title!r} on a simulated bench: nothing is energised")
+        return self
+
+    def __exit__(self, *failure: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def doing(self, text: str) -> None:
+        """Show what is being done: in a line of its own where output is not a terminal, but not more often than it helps."""
+        self._doing = text
+        self._tell_now_and_then()
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Count the point."""
+        self._done = index + 1
+        self._tell_now_and_then()
+
+    def _tell_now_and_then(self) -> None:
+        now = time.monotonic()
+        if self._live is None and now - self._told >= REHEARSAL_INTERVAL:
+            self._told = now
+            self._print(f"  {self._so_far()}")
+
+    def _so_far(self) -> str:
+        spent = format_duration(time.monotonic() - self._started)
+        points = f"{self._done} point{'' if self._done == 1 else 's'}"
+        return f"{points} rehearsed, {spent}: {self._doing or 'starting'}"
+
+    def _line(self) -> Text:
+        from rich.text import Text
+
+        return Text(f"rehearsing: {self._so_far()}", no_wrap=True, overflow="ellipsis")
+
+    def _print(self, text: str) -> None:
+        self._console.print(text, highlight=False, soft_wrap=True, markup=False)
 
 
 class TerminalProgress:

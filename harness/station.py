@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -255,8 +255,23 @@ def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.d
             problems[f"replayed:{name}"] = (
                 f"{name}: replayed from {entry.address.removeprefix(REPLAYED)}, not measured now"
             )
-        if entry.calibration is not None and entry.calibration.due < today:
+    return problems | calibration_problems(bench, today, identities)
+
+
+def calibration_problems(bench: Bench, today: dt.date, names: Collection[str] | None = None) -> dict[str, str]:
+    """What the dates of calibrations say against the instruments `names` (all that play a role): override name -> one line."""
+    problems: dict[str, str] = {}
+    playing = {name for name in bench.roles.model_dump().values() if name is not None}
+    for name, entry in bench.instruments.items():
+        calibration = entry.calibration
+        if calibration is None or name not in (playing if names is None else names):
+            continue
+        if calibration.due < today:
             problems[f"due:{name}"] = (
-                f"{name}: calibration {entry.calibration.certificate} was due on {entry.calibration.due}, today is {today}"
+                f"{name}: calibration {calibration.certificate} was due on {calibration.due}, today is {today}"
+            )
+        elif calibration.date > today:
+            problems[f"due:{name}"] = (
+                f"{name}: calibration {calibration.certificate} is dated {calibration.date}, which is yet to come (today is {today})"
             )
     return problems

@@ -17,7 +17,7 @@ from harness.commands.rehearsal import rehearse
 from harness.commands.session import Attendance, run_anew
 from harness.commands.twin import describe
 from harness.errors import UserError
-from harness.progress import TerminalProgress
+from harness.progress import RehearsalProgress, TerminalProgress
 from harness.quantities import format_quantity
 from harness.results import accepted
 from harness.steps import Options
@@ -57,8 +57,8 @@ def demo(
         describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
     )
     stop = StopSignal()
-    with stop.listening():
-        rehearsal = rehearse(inputs, stop)
+    with stop.listening(), RehearsalProgress(console, inputs.procedure.title) as shown:
+        rehearsal = rehearse(inputs, stop, shown)
     ranges = ", ".join(f"{r.name} to {format_quantity(r.maximum_current, 'A')}" for r in inputs.device.ranges)
     console.print(
         f"{inputs.device.identity.maker} {inputs.device.identity.type}, ranges {ranges}; simulated bench on loopback transports",

@@ -8,6 +8,8 @@ from pathlib import Path
 from harness.bench import Bench, InstrumentEntry
 from harness.device import Device
 from harness.quantities import format_quantity
+from harness.station import REPLAYED
+from instruments.address import address_problem
 from instruments.numbers import register_count
 from instruments.profile import Profile, ProfileError, load_profile
 
@@ -24,7 +26,7 @@ def claims_below_display(device: Device, device_file: Path) -> list[str]:
 
 
 def profile_problems(bench: Bench, bench_file: Path, folders: Sequence[Path]) -> list[str]:
-    """Profiles that are missing, wrong, or cannot answer with the serial number that the bench file expects."""
+    """Profiles that are missing, wrong, or cannot answer with the serial number that the bench file expects; malformed addresses."""
     problems = []
     for name, entry in bench.instruments.items():
         if entry.by_person:
@@ -35,6 +37,9 @@ def profile_problems(bench: Bench, bench_file: Path, folders: Sequence[Path]) ->
         except ProfileError as failure:
             problems += [f"{where}.profile: {line}" for line in str(failure).splitlines()]
             continue
+        if not entry.address.startswith(REPLAYED):
+            wrong = address_problem(entry.address, registers=profile.kind == "modbus", library=bench.visa)
+            problems += [f"{where}.address: {wrong}"] if wrong else []
         problems += [f"{where}.serial: found {entry.serial!r}, {text}" for text in _unanswerable(entry, profile)]
     return problems
 

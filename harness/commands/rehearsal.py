@@ -8,12 +8,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from harness.causes import extended
 from harness.commands.inputs import Inputs
+from harness.commands.sound_meters import rejection_of
 from harness.commands.supported import everything_judged, unsupported
 from harness.commands.twin import TwinLinks, describe, displays
 from harness.errors import RatioproofError, UserError
 from harness.evaluation.evaluate import evaluate
-from harness.progress import Silent
+from harness.evaluation.rejection import Rejection
+from harness.paper.check import check
+from harness.progress import Progress, Silent
 from harness.record import Record, RecordWriter, parse_record
 from harness.results import Results
 from harness.runner import Runner, execute
@@ -32,12 +36,16 @@ class Rehearsal:
     """What is known before the run: seconds from the start to the end of each point, results of a healthy twin, problems.
 
     `power_factors` of the points with power, by name, negative when leading: what the load is asked for, or else has.
+    `rejection` is how likely a sound meter is not passed, None when no error of current or power is judged. `not_known`: how many
+    things `design` would ask for.
     """
 
     durations: tuple[float, ...]
     results: Results
     problems: tuple[str, ...]
     power_factors: Mapping[str, float]
+    rejection: Rejection | None = None
+    not_known: int = 0
 
     @property
     def smallest_test_uncertainty_ratio(self) -> float:
@@ -46,18 +54,29 @@ class Rehearsal:
         return min((j.test_uncertainty_ratio for j in judged), default=float("inf"))
 
 
-def rehearse(inputs: Inputs, stop: StopSignal) -> Rehearsal:
+def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
     """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
-    record = _run_on_twin(inputs, stop)
+    progress = progress or Silent()
+    record = _run_on_twin(inputs, stop, progress)
     if not any(record.of_kind("point", "skip")):
         raise UserError(f"procedure {inputs.procedure.name}: found no point to observe, expected at least one")
+    progress.doing("evaluating what was read")
     results = evaluate(record, "rehearsal")
     began = dt.datetime.fromisoformat(record.start["at"])
     durations = tuple(
         (dt.datetime.fromisoformat(line["at"]) - began).total_seconds() for line in record.of_kind("point", "skip")
     )
-    problems = (*_dangers(inputs), *_problems(record, results))
-    return Rehearsal(durations, results, problems, _power_factors(record, results))
+    sheet = check(inputs.device)
+    objections = [f"on paper, {f.range or 'all ranges'}: {f.text}" for f in sheet.findings if f.grade == "in the way"]
+    progress.doing("asking how likely a sound meter is not passed")
+    return Rehearsal(
+        durations,
+        results,
+        (*objections, *_problems(record, results)),
+        _power_factors(record, results),
+        rejection_of(record, results, extended(inputs.causes_text, inputs.causes_file)),
+        sum(f.grade == "not known" for f in sheet.findings),
+    )
 
 
 def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
@@ -103,7 +122,7 @@ def profiles_kept(inputs: Inputs) -> dict[str, dict[str, Any]]:
     return {name: profile.model_dump(mode="json", exclude_defaults=True) for name, profile in profiles.items()}
 
 
-def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
+def _run_on_twin(inputs: Inputs, stop: StopSignal, progress: Progress) -> Record:
     clock = VirtualClock(dt.datetime.now(dt.UTC))
     twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
     person = ScriptedPerson(displays=displays(twin), default="go on", wait=clock.sleep)
@@ -116,7 +135,7 @@ def _run_on_twin(inputs: Inputs, stop: StopSignal) -> Record:
     identities = open_all(station)
     for name, identity in identities.items():
         writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
-    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, stop, Silent())
+    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, stop, progress)
     try:
         execute(runner, inputs.procedure, inputs.options, station, writer)
     except (RatioproofError, InstrumentError) as failure:
@@ -132,15 +151,6 @@ def _power_factors(record: Record, results: Results) -> dict[str, float]:
     with_power = (line for line in record.of_kind("point") if line.get("power") and "power_factor" in line)
     asked = {line["name"]: line["power_factor"] for line in with_power}
     return found | asked
-
-
-def _dangers(inputs: Inputs) -> list[str]:
-    """What the device file itself says must not be driven."""
-    if inputs.device.path.switch_breaks != "secondary":
-        return []
-    return [
-        "path.switch_breaks: the range switch opens the secondary, and under current that is DANGEROUS; have it break the primary"
-    ]
 
 
 def _problems(record: Record, results: Results) -> list[str]:

@@ -11,24 +11,28 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.clock import RealClock
 from harness.commands.certify import RECORD, finish, prepare_folder
 from harness.commands.inputs import Inputs, find_procedure, load_inputs
 from harness.commands.rehearsal import Rehearsal, profiles_kept, rehearse
 from harness.commands.session import (
     Attendance,
     overrides_of,
+    refuse_to_overwrite,
     run_anew,
     run_on,
 )
+from harness.commands.sound_meters import percent, told
 from harness.confirmed import Cautions
 from harness.errors import AbortedSafe, RecordError, UserError
 from harness.evaluation.creep import watched_too_short
 from harness.history import described
-from harness.progress import TerminalProgress
+from harness.progress import RehearsalProgress, TerminalProgress
 from harness.quantities import format_duration, format_quantity
 from harness.record import Record, continue_record, read_record, refuse_complete
 from harness.reservation import reserved
 from harness.results import NOT_VISITED, Point, PowerPoint
+from harness.station import calibration_problems
 from harness.steps import Options, signed_text, words_hash
 from harness.stop import StopSignal
 from instruments import keyboard
@@ -55,11 +59,12 @@ def rehearse_only(
 ) -> int:
     """Rehearse and tell: points, ceilings, uncertainty against limit, duration. 2 when something stands in the way."""
     inputs = load_inputs(device_file, bench_file, procedure, options, causes)
-    rehearsal = rehearse(inputs, StopSignal())
+    rehearsal = _rehearsed(inputs, StopSignal(), console)
     _show_points(rehearsal, console)
     _show(inputs, rehearsal, console)
-    if rehearsal.problems:
-        raise UserError(rehearsal.problems)
+    problems = [*rehearsal.problems, *_of_dates(inputs, ())]
+    if problems:
+        raise UserError(problems)
     return 0
 
 
@@ -84,14 +89,16 @@ def run(
         inputs = load_inputs(device_file, bench_file, procedure, options, causes)
         accepted = overrides_of(overrides)
         _printable(operator)
+        refuse_to_overwrite(out)
         prepare_folder(out)
         with _reserved(inputs, out / RECORD):
-            rehearsal = rehearse(inputs, stop)
+            rehearsal = _rehearsed(inputs, stop, console)
             _show(inputs, rehearsal, console)
-            if rehearsal.problems and "rehearsal" not in accepted:
-                raise UserError(
-                    [*rehearsal.problems, "nothing was energised (to go on all the same: --override rehearsal)"]
-                )
+            problems = [] if "rehearsal" in accepted else list(rehearsal.problems)
+            problems += ["to go on all the same: --override rehearsal"] if problems else []
+            problems += _of_dates(inputs, accepted)
+            if problems:
+                raise UserError([*problems, "nothing was energised"])
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
                 attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript, cautions_read)
                 _confirm_cautions(attendance, progress, console, cautions_read)
@@ -120,7 +127,7 @@ def resume(
         refuse_complete(begun, record_file)
         inputs = _inputs_of(begun, record_file)
         with _reserved(inputs, record_file):
-            rehearsal = rehearse(inputs, stop)
+            rehearsal = _rehearsed(inputs, stop, console)
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
                 attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript, cautions_read)
                 _confirm_cautions(attendance, progress, console, cautions_read)
@@ -137,6 +144,19 @@ def _reserved(inputs: Inputs, record_file: Path) -> contextlib.AbstractContextMa
     addresses = {name: entry.address for name, entry in inputs.bench.instruments.items() if not entry.by_person}
     command = f"the run of {record_file.resolve()}"
     return reserved(addresses, inputs.bench_file.resolve().parent, command)
+
+
+def _rehearsed(inputs: Inputs, stop: StopSignal, console: Console) -> Rehearsal:
+    with RehearsalProgress(console, inputs.procedure.title) as progress:
+        return rehearse(inputs, stop, progress)
+
+
+def _of_dates(inputs: Inputs, accepted: Sequence[str]) -> list[str]:
+    """What calibration dates say against a run today, unless it was accepted."""
+    found = calibration_problems(inputs.bench, RealClock().wall().date())
+    return [
+        f"{text} (to go on all the same: --override {name})" for name, text in found.items() if name not in accepted
+    ]
 
 
 @contextlib.contextmanager
@@ -245,6 +265,7 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
         )
         for remark in watched_too_short(inputs.device, rng.no_load, "would be watched"):
             console.print(f"         {remark}", highlight=False, soft_wrap=not console.is_terminal)
+        _show_not_passed(rng.name, rehearsal, console)
     ratio = rehearsal.smallest_test_uncertainty_ratio
     console.print(
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"
@@ -252,6 +273,22 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
         highlight=False,
         soft_wrap=not console.is_terminal,
     )
+    lines = [] if rehearsal.rejection is None else list(told(rehearsal.rejection))
+    if rehearsal.not_known:
+        things = "thing is" if rehearsal.not_known == 1 else "things are"
+        lines.append(f"{rehearsal.not_known} {things} not known from the device file: `ratioproof design` tells which")
+    for line in lines:
+        console.print(line, highlight=False, markup=False, soft_wrap=not console.is_terminal)
+
+
+def _show_not_passed(name: str, rehearsal: Rehearsal, console: Console) -> None:
+    found = None if rehearsal.rejection is None else rehearsal.rejection.of_range.get(name)
+    if found is not None:
+        console.print(
+            f"         a sound meter would not pass here with a probability of {percent(found)}",
+            highlight=False,
+            soft_wrap=not console.is_terminal,
+        )
 
 
 def _show_points(rehearsal: Rehearsal, console: Console) -> None:

@@ -45,14 +45,20 @@ class Attendance:
     cautions: Cautions = "simulated"
 
 
+def refuse_to_overwrite(out: Path) -> None:
+    """Raise UserError when `out` already holds the record of a run."""
+    file = out / RECORD
+    if file.exists():
+        raise UserError(f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)")
+
+
 def run_anew(inputs: Inputs, attendance: Attendance, out: Path, around: Surroundings | None = None) -> None:
     """Run the procedure from its beginning, leaving `out`/record.jsonl; `around` replaces the bench.
 
     Raises UserError, AbortedSafe or NotSafe.
     """
     file = out / RECORD
-    if file.exists():
-        raise UserError(f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)")
+    refuse_to_overwrite(out)
     around = around or _around(inputs, attendance, file)
     clock, station = around.clock, _assembled(inputs, around)
     try:

@@ -1,11 +1,14 @@
 """What `ratioproof rehearse` prints of the points that would be taken."""
 
+import datetime as dt
 import io
+import re
 from pathlib import Path
 
 import pytest
 from rich.console import Console
 
+from harness.command_line import main
 from harness.commands.new import BENCH, BENCH_POWER, new
 from harness.commands.run import rehearse_only
 from harness.steps import Options
@@ -17,7 +20,8 @@ def _told(folder: Path, bench: str, procedure: str, hold: float = 600.0) -> list
     options = Options(readings=2, per_decade=1, hold=hold)
     assert rehearse_only(*new(folder, bench), procedure, options, console) == 0
     assert isinstance(console.file, io.StringIO)
-    return console.file.getvalue().splitlines()
+    # The line that was shown meanwhile ends with the last line that was taken away.
+    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", console.file.getvalue().rpartition("\x1b[2K")[2]).splitlines()
 
 
 def test_every_row_of_power_says_at_which_power_factor(tmp_path: Path) -> None:
@@ -54,3 +58,86 @@ def test_a_wait_too_short_for_the_standard_is_told_before_it_is_waited(
     told = " ".join(" ".join(_told(tmp_path / "rest", BENCH_POWER, "no_load", hold)).split())
     assert told.count("asks for 157 s at 115 % of the voltage") == (3 if short else 0)
     assert told.count("creep would be watched for 6") == (3 if short else 0)
+
+
+def test_how_likely_a_sound_meter_is_not_passed_is_told_for_every_range(tmp_path: Path) -> None:
+    told = " ".join(" ".join(_told(tmp_path / "plain", BENCH, "current_ratio")).split())
+    assert told.count("a sound meter would not pass here with a probability of ") == 3
+    assert "a sound meter would not pass the run with a probability of " in told
+    assert "errors as [ordinary] in the causes says, and within the claim at every point" in told
+    assert "not known from the device file: `ratioproof design` tells which" in told
+
+
+def _changed(folder: Path, old: str, new: str) -> tuple[Path, Path]:
+    device, bench = new_pair(folder)
+    text = bench.read_text(encoding="utf-8")
+    assert old in text
+    bench.write_text(text.replace(old, new, 1), encoding="utf-8")
+    return device, bench
+
+
+def new_pair(folder: Path) -> tuple[Path, Path]:
+    device, bench = new(folder, BENCH)
+    return device, bench
+
+
+@pytest.mark.parametrize("command", ["rehearse", "run"])
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("TCPIP::127.0.0.1::15025::SOCKET", "TCPIP:127.0.0.1:15025", "instruments.source.address: found"),
+        ("modbus-rtu:monitor-port", "modbus-tcp://monitor:port", "instruments.monitor.address: found"),
+    ],
+)
+def test_malformed_addresses_are_told_before_anything_is_opened(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str, old: str, new: str, told: str
+) -> None:
+    files = [str(f) for f in _changed(tmp_path / "pair", old, new)]
+    assert main([command, *files]) == 2
+    assert told in capsys.readouterr().err
+
+
+def _dated(folder: Path, date: dt.date, due: dt.date) -> list[str]:
+    device, bench = new_pair(folder)
+    text = bench.read_text(encoding="utf-8")
+    dated = re.sub(r"date = [0-9-]+, due = [0-9-]+", f"date = {date}, due = {due}", text)
+    assert dated != text
+    bench.write_text(dated, encoding="utf-8")
+    return [str(device), str(bench)]
+
+
+@pytest.mark.parametrize("command", [["rehearse"], ["run", "--cautions-read", "--out", "run"]])
+@pytest.mark.parametrize(
+    ("date", "due", "told"), [(-500, -10, "was due on"), (10, 400, "which is yet to come")], ids=["overdue", "future"]
+)
+def test_dates_of_calibrations_are_told_before_anything_is_opened(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: list[str],
+    date: int,
+    due: int,
+    told: str,
+) -> None:
+    """The bench's addresses lead nowhere here: a run that opened one would say so."""
+    monkeypatch.chdir(tmp_path)
+    today = dt.datetime.now(dt.UTC).date()
+    files = _dated(tmp_path / "pair", today + dt.timedelta(days=date), today + dt.timedelta(days=due))
+    quick = ["--procedure", "turns_check", "--readings", "1"]
+    assert main([command[0], *files, *quick, *command[1:]]) == 2
+    printed = capsys.readouterr().err
+    assert told in printed
+    assert "--override due:multimeter" in printed
+    assert "15025" not in printed
+
+
+def test_a_folder_that_holds_a_record_is_told_before_the_rehearsal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = [str(f) for f in new_pair(tmp_path / "pair")]
+    (tmp_path / "record.jsonl").write_text("", encoding="utf-8")
+    assert main(["run", *files, "--cautions-read", "--out", str(tmp_path)]) == 2
+    printed = capsys.readouterr()
+    assert "exists already; a record is never overwritten" in printed.err
+    assert "rehearsing" not in printed.out
+    assert "CAUTIONS" not in printed.out

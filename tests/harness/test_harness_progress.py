@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import re
+import time
 
 import pytest
 from rich.console import Console
 
 from harness.errors import Stopped
-from harness.progress import TerminalProgress
+from harness.progress import RehearsalProgress, TerminalProgress
 
 
 def test_a_prompt_cut_short_keeps_its_line_to_itself() -> None:
@@ -35,3 +37,38 @@ def test_an_answered_prompt_leaves_no_empty_line() -> None:
     with TerminalProgress(console, [10.0]) as progress, progress.paused():
         screen.write("yes / no: yes\n")
     assert not screen.getvalue().partition("yes / no: yes\n")[2].startswith("\n")
+
+
+def test_a_rehearsal_in_a_pipe_begins_with_a_line_and_has_no_control_characters() -> None:
+    out = io.StringIO()
+    with RehearsalProgress(Console(file=out, width=80), "Current ratio") as progress:
+        assert out.getvalue() == "rehearsing 'Current ratio' on a simulated bench: nothing is energised\n"
+        progress.doing("x1 at 80 A")
+    assert out.getvalue().replace("\n", "").isprintable()
+
+
+def test_a_long_rehearsal_in_a_pipe_tells_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sixty points of a second each: a line every five seconds, none of them twice."""
+    out, now = io.StringIO(), [100.0]
+    monkeypatch.setattr("time.monotonic", lambda: now[0])
+    with RehearsalProgress(Console(file=out, width=80), "Current ratio") as progress:
+        for index in range(60):
+            now[0] += 1.0
+            progress.finished_point(index, f"x1 {index}", None, None)
+    lines = out.getvalue().splitlines()[1:]
+    assert len(lines) == len(set(lines)) == 12
+    assert lines[0].strip() == "5 points rehearsed, 5 s: starting"
+
+
+def test_a_rehearsal_on_a_terminal_is_one_line_that_goes_away() -> None:
+    """80 columns: a long text is cut off, so that the line can be taken back."""
+    screen = io.StringIO()
+    console = Console(file=screen, force_terminal=True, width=80, _environ={"TERM": "xterm"})
+    with RehearsalProgress(console, "Current ratio") as progress:
+        assert "rehearsing: 0 points rehearsed" in screen.getvalue()
+        progress.doing("very long " * 20)
+        progress.finished_point(0, "x1", None, None)
+        time.sleep(0.5)
+    assert "1 point rehearsed" in screen.getvalue()
+    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", screen.getvalue()).replace("\r", "\n").splitlines()
+    assert max(map(len, shown)) <= 80

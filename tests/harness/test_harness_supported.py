@@ -83,3 +83,77 @@ def test_what_a_display_cannot_show_at_no_current_is_told() -> None:
     assert "U is 477 uA, the limit 333 uA" in told[0]
     enough = _rehearsed("no_load", "bench_power.toml", 'of_reading = "1 %"\ncounts = 2', 'rule = "guarded"')
     assert enough.problems == ()
+
+
+def test_what_design_objects_to_is_told() -> None:
+    """IEC 60127-2 sheet 2: a melted fuse opens the secondary; without a clamp `design` objects, and so does the rehearsal."""
+    device_text = template("device.toml").replace('"across winding"', '"behind fuse"')
+    (problem,) = _of_device(device_text).problems
+    assert problem.startswith("on paper, all ranges: clamp: behind the fuse")
+    assert _of_device(template("device.toml")).problems == ()
+
+
+def test_what_design_does_not_know_is_counted() -> None:
+    text = template("device.toml")
+    assert _of_device(text.replace('switch_voltage = "400 V"', "")).not_known == _of_device(text).not_known + 1
+
+
+def _of_device(device_text: str) -> Rehearsal:
+    bench_text = template("bench.toml")
+    inputs = Inputs(
+        "device.toml",
+        Path("bench.toml"),
+        device_text,
+        bench_text,
+        "turns_check",
+        parse_device(device_text, "device.toml"),
+        parse_bench(bench_text, "bench.toml"),
+        find_procedure("turns_check"),
+        Options(readings=2, per_decade=1),
+    )
+    return rehearse(inputs, StopSignal())
+
+
+def test_a_sound_meter_fails_the_more_the_tighter_the_claim() -> None:
+    """JCGM 106:2012, 8.3: where the guard band leaves nothing, everything is rejected; where it leaves nearly all, little is."""
+    tight, wide = (
+        _rehearsed("current_ratio", "bench.toml", claim, 'rule = "guarded"').rejection
+        for claim in ('of_reading = "0.27 %"', 'of_reading = "3 %"')
+    )
+    assert tight is not None
+    assert wide is not None
+    assert tight.of_run is not None
+    assert wide.of_run is not None
+    assert (tight.of_run > 0.95, wide.of_run < 0.001) == (True, True)
+
+
+def test_a_conditional_pass_is_no_rejection() -> None:
+    """ILAC-G8:09/2019, non-binary statement: between acceptance limit and limit the verdict is a conditional pass."""
+    claim = 'of_reading = "0.4 %"'
+    two = _rehearsed("current_ratio", "bench.toml", claim, 'rule = "guarded"').rejection
+    four = _rehearsed("current_ratio", "bench.toml", claim, 'rule = "guarded"\nverdicts = "four"').rejection
+    assert two is not None
+    assert four is not None
+    assert two.of_run is not None
+    assert four.of_run is not None
+    assert four.of_run < two.of_run / 2
+
+
+def test_power_is_judged_too() -> None:
+    """A power claim as tight as the bench's own uncertainty fails sound meters that the claim of current does not."""
+    claim = 'of_reading = "3 %"\ncounts = 2\npower_of_reading = "{}"'
+    told = [
+        _rehearsed("power_and_phase", "bench_power.toml", claim.format(p), 'rule = "guarded"').rejection
+        for p in ("1.2 %", "6 %")
+    ]
+    found = [t.of_run for t in told if t is not None and t.of_run is not None]
+    assert len(found) == 2
+    assert found[0] > 0.3
+    assert found[1] < 0.01
+
+
+def test_a_run_that_judges_no_error_says_nothing_of_sound_meters() -> None:
+    assert (
+        _rehearsed("no_load", "bench_power.toml", 'of_reading = "1 %"\ncounts = 2', 'rule = "guarded"').rejection
+        is None
+    )

@@ -1,0 +1,79 @@
+"""Simulated meters with the errors that the shipped catalogue calls ordinary, drawn and applied by a description of its own.
+
+Formulas of the keys as README and catalogue describe them, x being the ampere-turns over the rated ones; the transformer under
+them is the simulated one, whose own curve stands for the mean slope.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from unittest import mock
+
+from harness.commands.inputs import Inputs
+from harness.files import parse_bench
+from harness.results import Results
+from simulated.assembly import CALIBRATED_AT, healthy_transformer, module_with
+from simulated.description import MeterDescription
+from simulated.module import Module
+from tests.on_twin import TwinRun
+
+GAIN, SLOPE, TOP, BEND, OFFSET, SHAPE, SHARPNESS = 0.3e-2, 0.12e-2, 0.1e-2, 0.2e-2, 0.5, 0.05e-2, 0.6
+"""Standard deviations of [ordinary] and [unmodelled], as they stand in catalogue.toml; the offset in display steps."""
+
+
+@dataclass(frozen=True)
+class OrdinaryModule(Module):
+    """A module that is off by `error` (a fraction) of x, the secondary current over `rated`."""
+
+    error: Callable[[float], float] = lambda x: 0.0
+    rated: float = 1.0
+
+    def measured(self, secondary_current: float) -> float:
+        """As the module, with its error."""
+        x = abs(secondary_current) / self.rated
+        return super().measured(secondary_current) + abs(secondary_current) * self.scale * self.error(x)
+
+
+def ordinary_error(draw: random.Random) -> Callable[[float], float]:
+    """The error of one ordinary meter as a function of x."""
+    gain, slope, top, bend = (draw.gauss(0, s) for s in (GAIN, SLOPE, TOP, BEND))
+    knee, shapes = draw.gauss(0, SHARPNESS * TOP), draw.random()
+
+    def error(x: float) -> float:
+        shape = random.Random(f"{shapes} {round(100 * math.log(max(x, 1e-9)))}").gauss(0, SHAPE)
+        decades = math.log10(max(x, 1e-4) / 0.1)
+        return gain + slope * decades + top * x**4 + knee * (x**2 - x**4) + bend * x + shape
+
+    return error
+
+
+def sound_run(inputs: Inputs, seed: int, claimed: Sequence[tuple[str, float, float]]) -> Results | None:
+    """A whole run with the meter and the bench of `seed`, in virtual time; None when the meter does not meet its claim somewhere.
+
+    `claimed`: range, current in amperes and limit of every point. The bench is wrong anywhere inside its whole claim.
+    """
+    text = inputs.bench_text.replace("seed = 7", f"seed = {seed}")
+    inputs = dataclasses.replace(inputs, bench_text=text, bench=parse_bench(text, "bench.toml"))
+    draw = random.Random(f"{seed} ordinary")
+    error, offset = ordinary_error(draw), draw.gauss(0, OFFSET)
+    rated = inputs.device.transformer.rated_secondary_current
+
+    def made(names: set[str], meter: MeterDescription, seed: int) -> Module:
+        module = module_with(names, meter, seed)
+        fields = {f.name: getattr(module, f.name) for f in dataclasses.fields(module)}
+        trimmed_at = CALIBRATED_AT * meter.rated_secondary_current * meter.secondary_turns
+        fields["gain"] = 1.0 / abs(1.0 + healthy_transformer(meter).complex_error(trimmed_at))
+        fields["offset"] = offset * module.resolution
+        return OrdinaryModule(**fields, error=error, rated=rated)
+
+    with mock.patch("simulated.bench.module_with", made):
+        run = TwinRun(inputs, share_of_claim=1.0)
+    true_error = run.bench.true_ratio_error
+    if any(abs(true_error(name, current)) > limit for name, current, limit in claimed):
+        return None
+    run.run()
+    return run.results()
