@@ -331,7 +331,12 @@ def _attended(parser: argparse.ArgumentParser) -> None:
         metavar="WHAT",
         help="go on in spite of a problem: rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT; printed on the certificate",
     )
-    parser.add_argument("--cautions-read", action="store_true", help="confirm the cautions without being asked")
+    parser.add_argument(
+        "--cautions-read",
+        action="store_true",
+        help="confirm without being asked that the cautions have been read, and that the bench is guarded against contact, an "
+        "emergency stop is within reach of a person who stays there, and the load's own limits and time-out are set",
+    )
     _transcript(parser)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
+from harness.cautions import CAUTIONS, NOT_VERIFIED
 from harness.results import InstrumentSummary, Results
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
@@ -20,13 +21,6 @@ from reports.rounding import (
     true_minus,
 )
 from reports.validation import validation
-
-CAUTIONS = (
-    "Mains voltage is on the primary conductor and may be on the range switch, its wiring and the meter.",
-    "Never open the secondary of a current transformer under current: dangerous voltage arises there.",
-    "Conductors, switch contacts and windings heat up: stay within the ratings of every part of the path.",
-    "Local codes apply. Work on fixed or mains-connected equipment belongs to people licensed for it.",
-)
 
 _FACTOR = "k is given with the result, in its budget or in the results file."
 _FACTOR_OF_POINTS = "k of a ratio error is given with its point, that of another result beside it, in its budget or in the results file."
@@ -236,6 +230,7 @@ def _standing(results: Results) -> Iterator[Flowable]:
             if bench_alone(results)
             else "The results relate only to the item named, as it was when verified, and to the points listed."
         ),
+        prose(NOT_VERIFIED, "strong"),
         prose("Copies are to be complete: parts of this certificate may mislead."),
     ]
     if results.run.replayed:
@@ -245,7 +240,7 @@ def _standing(results: Results) -> Iterator[Flowable]:
             prose("The readings come from a simulated bench. They are not evidence about any real device.", "strong")
         )
     yield KeepTogether(block)
-    yield KeepTogether([heading("Cautions"), *(prose(text) for text in CAUTIONS)])
+    yield KeepTogether([heading("Cautions"), *(prose(f"–{NO_BREAK}{text}") for text in CAUTIONS)])
 
 
 def _signatures(results: Results) -> Iterator[Flowable]:

@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from harness.cautions import CAUTIONS, NOT_VERIFIED
 from harness.commands.sheet import WIDEST
 from harness.commands.sheet import Sheet as Lines
 from harness.errors import UserError
@@ -22,11 +23,6 @@ from harness.paper.protection import amperes
 from harness.paper.sheet import Finding, Sheet
 from harness.paper.turns import Wanted, turns_for, wanted_text
 from harness.quantities import format_quantity, lasting, parse_quantity
-
-NOT_VERIFIED = (
-    "Not verified, here or by any run: the electrical safety of the modification (insulation, protective conductor, touch "
-    "current). Have it inspected and tested by the rules of your place."
-)
 
 LONGEST_MARK = 6
 """Characters that fit before a line of the sheet; the name of a longer range begins the line instead."""
@@ -164,7 +160,9 @@ def _show_findings(lines: Lines, sheet: Sheet) -> None:
         lines.bad(f"{sheet.in_the_way} in the way: deal with them before winding.", "NO")
     else:
         lines.good("Nothing in the way on paper; only readings prove it.")
-    lines.note(NOT_VERIFIED)
+    lines.heading("Cautions")
+    for caution in (*CAUTIONS, NOT_VERIFIED):
+        lines.good(caution, "-")
 
 
 def _show_finding(lines: Lines, finding: Finding) -> None:

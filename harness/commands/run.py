@@ -5,25 +5,22 @@ from __future__ import annotations
 import contextlib
 import math
 import shlex
-import shutil
-import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.clock import RealClock
+from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions
 from harness.commands.certify import RECORD, finish, prepare_folder
 from harness.commands.inputs import Inputs, find_procedure, load_inputs
 from harness.commands.rehearsal import Rehearsal, profiles_kept, rehearse
 from harness.commands.session import (
-    Attendance,
     overrides_of,
     refuse_to_overwrite,
     run_anew,
     run_on,
 )
 from harness.commands.sound_meters import percent, told
-from harness.confirmed import Cautions
 from harness.errors import AbortedSafe, RecordError, UserError
 from harness.evaluation.creep import watched_too_short
 from harness.history import described
@@ -35,18 +32,9 @@ from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station import calibration_problems
 from harness.steps import Options, signed_text, words_hash
 from harness.stop import StopSignal
-from instruments import keyboard
-from instruments.person import ConsolePerson
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-CAUTIONS = """CAUTIONS
-  Mains voltage kills. Make and change connections with the supply disconnected and locked off.
-  Never open the secondary of a current transformer while its primary carries current: it raises a dangerous voltage.
-  Conductors, shunts and loads get hot at high currents, and stay hot. Fuses are the last resort, not a method.
-  Follow your local codes; have work on fixed wiring done by those licensed for it.
-  This program limits current. It does not make wiring safe."""
 
 
 def rehearse_only(
@@ -87,6 +75,7 @@ def run(
     stop = StopSignal()
     with stop.listening():
         inputs = load_inputs(device_file, bench_file, procedure, options, causes)
+        check_somebody_is_there(inputs.bench, cautions_read)
         accepted = overrides_of(overrides)
         _printable(operator)
         refuse_to_overwrite(out)
@@ -100,8 +89,10 @@ def run(
             if problems:
                 raise UserError([*problems, "nothing was energised"])
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
-                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript, cautions_read)
-                _confirm_cautions(attendance, progress, console, cautions_read)
+                attendance = attending(
+                    operator, accepted, progress, stop, rehearsal.problems, transcript, cautions_read
+                )
+                confirm_cautions(attendance, console)
                 with _naming_the_way_on(out / RECORD):
                     run_anew(inputs, attendance, out)
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
@@ -126,11 +117,14 @@ def resume(
         begun = read_record(record_file)
         refuse_complete(begun, record_file)
         inputs = _inputs_of(begun, record_file)
+        check_somebody_is_there(inputs.bench, cautions_read)
         with _reserved(inputs, record_file):
             rehearsal = _rehearsed(inputs, stop, console)
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
-                attendance = _attendance(operator, accepted, progress, stop, rehearsal, transcript, cautions_read)
-                _confirm_cautions(attendance, progress, console, cautions_read)
+                attendance = attending(
+                    operator, accepted, progress, stop, rehearsal.problems, transcript, cautions_read
+                )
+                confirm_cautions(attendance, console)
                 record, stream = continue_record(record_file)
                 with _naming_the_way_on(record_file), contextlib.closing(stream):
                     if record.last_hash != begun.last_hash:
@@ -205,52 +199,6 @@ def _printable(operator: str) -> None:
         operator.encode("utf-8")
     except UnicodeEncodeError:
         raise UserError(f"--operator {operator!r}: is not text in UTF-8") from None
-
-
-def _attendance(
-    operator: str,
-    overrides: tuple[str, ...],
-    progress: TerminalProgress,
-    stop: StopSignal,
-    rehearsal: Rehearsal,
-    transcript: Path | None,
-    cautions_read: bool,
-) -> Attendance:
-    def ask(text: str) -> str:
-        with progress.paused():
-            return stop.ask(_wrapped(text))
-
-    def ask_always(text: str) -> str:
-        with progress.paused():
-            return stop.ask_always(_wrapped(text))
-
-    def ask_for_value(text: str) -> str:
-        with progress.paused():
-            return stop.ask(_wrapped(text), keyboard.ask)
-
-    person = ConsolePerson(ask, progress.note, ask_always, ask_for_value)
-    cautions: Cautions = "confirmed beforehand" if cautions_read else "confirmed"
-    return Attendance(operator, overrides, person, progress, stop, rehearsal.problems, transcript, cautions)
-
-
-def _wrapped(text: str) -> str:
-    """`text` broken between words where the terminal would break inside them."""
-    width = shutil.get_terminal_size().columns - 2
-    return "\n".join(
-        textwrap.fill(line, width, subsequent_indent="  ", drop_whitespace=False) if len(line) > width else line
-        for line in text.split("\n")
-    )
-
-
-def _confirm_cautions(attendance: Attendance, progress: TerminalProgress, console: Console, already: bool) -> None:
-    """Nothing that can energise anything starts before somebody has said that they have read the cautions."""
-    with progress.paused():
-        console.print(CAUTIONS, highlight=False, soft_wrap=not console.is_terminal)
-    if already:
-        return
-    answer = attendance.person.choose("Is the bench wired, covered and ready, and are these heeded?", ["yes", "no"])
-    if answer != "yes":
-        raise UserError("the cautions were not confirmed; nothing was energised")
 
 
 def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:

@@ -81,6 +81,8 @@ class Worker:
         """Do what was asked, and what is to be typed then."""
         last = said.replace("\r", "")
         self.bench.clock.sleep(5.0)
+        if "ready?" in last:
+            return "yes"
         if plugged := re.search(r"Plug in: (.*) \(about", last):
             self.bench.plug(self.names[plugged.group(1)])
             self.bench.clock.sleep(5.0)
@@ -94,8 +96,6 @@ class Worker:
         if "unplug" in last:
             self.bench.plug(0.0)
             return "unplugged"
-        if "heeded?" in last:
-            return "yes"
         if "keep" in last:
             return "keep"
         if "multimeter shows" in last:
@@ -135,6 +135,7 @@ def test_from_the_first_prompt_to_the_certificate_with_mistakes_on_the_way(worke
     assert record.lines[-1]["outcome"] == "complete"
     assert any("," in line["reference"]["raw"] for line in record.of_kind("reading"))
     assert list(record.of_kind("undo"))
+    assert record.start["cautions"] == "confirmed"
 
 
 def test_what_is_typed_during_the_rehearsal_answers_no_prompt(worker: Worker) -> None:
@@ -142,7 +143,7 @@ def test_what_is_typed_during_the_rehearsal_answers_no_prompt(worker: Worker) ->
     time.sleep(0.3)
     os.write(worker._near, b"yes\nunplugged\ndone\ndone\ndone\n\n\n")
     answers = {
-        "heeded?": "yes",
+        "ready?": "yes",
         "Switch off and unplug every load": "unplugged",
         "range switch to": "done",
         "AC current, range": "done",

@@ -14,6 +14,7 @@ from paper_text import body_of, pages_of, squeezed
 from pypdf import PdfReader
 
 from harness import results as contract
+from harness.cautions import CAUTIONS, NOT_VERIFIED
 from harness.results import Point, Results, ValidatedQuantity, Validation, Verdict, to_json
 from reports.certificate import SIMULATED, certificate
 from reports.fonts import printable
@@ -128,10 +129,8 @@ REQUIRED = (
     "Decision rule",
     "The specification is the claim of the item",
     "not an accredited certificate unless the laboratory states otherwise",
-    "Mains voltage",
-    "Never open the secondary of a current transformer under current",
-    "heat up",
-    "Local codes apply",
+    *CAUTIONS,
+    NOT_VERIFIED,
 )
 
 

@@ -1,0 +1,95 @@
+"""The person at the terminal of a run: how they are asked, and what they confirm before anything can be energised."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.bench import Bench
+from harness.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED, READY
+from harness.commands.session import Attendance
+from harness.confirmed import Cautions
+from harness.errors import UserError
+from harness.progress import Progress
+from harness.stop import StopSignal
+from instruments import keyboard
+from instruments.person import ConsolePerson
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def attending(
+    operator: str,
+    overrides: tuple[str, ...],
+    progress: Progress,
+    stop: StopSignal,
+    rehearsal_problems: tuple[str, ...],
+    transcript: Path | None,
+    cautions_read: bool,
+) -> Attendance:
+    """Whoever sits at the terminal; the live display makes way while they are asked."""
+
+    def ask(text: str) -> str:
+        with progress.paused():
+            return stop.ask(wrapped(text))
+
+    def ask_always(text: str) -> str:
+        with progress.paused():
+            return stop.ask_always(wrapped(text))
+
+    def ask_for_value(text: str) -> str:
+        with progress.paused():
+            return stop.ask(wrapped(text), keyboard.ask)
+
+    person = ConsolePerson(ask, progress.note, ask_always, ask_for_value)
+    cautions: Cautions = "confirmed beforehand" if cautions_read else "confirmed"
+    return Attendance(operator, overrides, person, progress, stop, rehearsal_problems, transcript, cautions)
+
+
+def wrapped(text: str, indent: str = "  ") -> str:
+    """`text` broken between words where the terminal would break inside them."""
+    width = shutil.get_terminal_size().columns - 2
+    return "\n".join(
+        textwrap.fill(line, width, subsequent_indent=indent, drop_whitespace=False) if len(line) > width else line
+        for line in text.split("\n")
+    )
+
+
+def check_somebody_is_there(bench: Bench, cautions_read: bool) -> None:
+    """Refuse, before anything else, what would have to ask a person who cannot answer. Raises UserError."""
+    if keyboard.at_terminal():
+        return
+    if asking := _moved_by_person(bench):
+        raise UserError(
+            f"{', '.join(asking)}: what a person does there is confirmed at a terminal, and standard input is none"
+        )
+    if not cautions_read:
+        raise UserError(
+            f"the cautions are confirmed at a terminal, and standard input is none (or with --cautions-read. {CONFIRMED_BEFOREHAND})"
+        )
+
+
+def confirm_cautions(attendance: Attendance, console: Console) -> None:
+    """Show the cautions and have them confirmed, or show what has been confirmed beforehand. Raises UserError.
+
+    Nothing that can energise anything starts before somebody has said that they have read them.
+    """
+    with attendance.progress.paused():
+        for text in ("CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))):
+            console.print(wrapped(text, "    "), soft_wrap=True)
+        if attendance.cautions == "confirmed beforehand":
+            console.print(wrapped(CONFIRMED_BEFOREHAND), soft_wrap=True)
+            return
+    if attendance.person.choose(READY, ["yes", "no"]) != "yes":
+        raise UserError("the cautions were not confirmed; nothing was energised")
+
+
+def _moved_by_person(bench: Bench) -> list[str]:
+    """The instruments that a person plugs in, turns or moves leads of."""
+    roles = bench.roles
+    turned = [name for name in (roles.load, roles.switch) if bench.instruments[name].by_person]
+    ranged = [name for name in (roles.reference, roles.secondary) if name is not None]
+    return turned + [n for n in ranged if bench.instruments[n].by_person and len(bench.instruments[n].ranges) > 1]
