@@ -5,6 +5,7 @@ Its larger tables have modules of their own: `instrument_entry`, `reference_path
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -161,7 +162,7 @@ class Bench(Table):
             raise ValueError(
                 f"found no voltage for instruments.{self.roles.voltage}, expected how well it reads the voltage"
             )
-        reference = self.instruments[self.roles.reference]
+        reference, path = self.instruments[self.roles.reference], self.reference_path
         if not reference.ranges:
             raise ValueError(
                 f"found no ranges for instruments.{self.roles.reference}, expected the reference's accuracy per range"
@@ -169,6 +170,21 @@ class Bench(Table):
         if reference.calibration is None:
             raise ValueError(
                 f"found no calibration for instruments.{self.roles.reference}, expected its certificate and due date"
+            )
+        if path.in_volts != (reference.ranges[0].unit == "V"):
+            raise ValueError(
+                f"found ranges of instruments.{self.roles.reference} in {reference.ranges[0].unit}, expected them in "
+                f"{'V' if path.in_volts else 'A'}: what the reference reads of the reference path"
+            )
+        if path.in_volts and (reference.power is not None or reference.voltage is not None):
+            raise ValueError(
+                f"found power or voltage of instruments.{self.roles.reference}, which reads the voltage of the reference path, "
+                "expected another instrument in roles.voltage"
+            )
+        if path.part is not None and path.part.ratio is not None and any(r.burden is None for r in reference.ranges):
+            raise ValueError(
+                f"found ranges of instruments.{self.roles.reference} without burden, expected what each puts on the secondary "
+                'of the reference path, such as burden = "0.1 ohm" (the burden voltage of its manual, over the current)'
             )
         return self
 
@@ -181,6 +197,14 @@ class Bench(Table):
     def known_loads(self) -> tuple[float, ...]:
         """Amperes of the loads on the shelf whose power factor is known, rising."""
         return tuple(sorted(s.current for s in self.entry("load").shelf if s.power_factor_uncertainty))
+
+    def connected_burden(self, full_scale: float) -> float | None:
+        """Ohms on the secondary of the reference path on a range of the reference; None where the path has no secondary."""
+        path = self.reference_path
+        if path.part is None or path.part.ratio is None:
+            return None
+        own = next(r.burden or 0.0 for r in self.entry("reference").ranges if math.isclose(r.full_scale, full_scale))
+        return own + (path.leads or 0.0)
 
     def player(self, role: Role) -> str:
         """The name of the instrument playing `role`."""

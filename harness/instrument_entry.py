@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Literal
+from typing import Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from harness.calibrated import check_rising
 from harness.device import Table
 from harness.quantities import (
     Angle,
@@ -15,24 +16,78 @@ from harness.quantities import (
     Duration,
     FractionPerKelvin,
     FractionPerYear,
+    Frequency,
     PlainName,
     Power,
     RelativeError,
     Resistance,
+    SignedRelativeError,
     Voltage,
+    has_unit,
+    parse_quantity,
 )
 
 
-class Accuracy(Table):
-    """One range of a reference instrument and its claimed accuracy there (bounds, taken as rectangular).
+class InOwnUnit(Table):
+    """What is stated in the unit an instrument reads in: amperes, or volts where it stands across a shunt or a clamp."""
 
-    `full_scale` and `resolution` in the instrument's own amperes, before the factor of the reference path.
+    unit: Literal["A", "V"] = "A"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _unit_of_what_it_reads(cls, found: Any) -> Any:
+        if not isinstance(found, dict):
+            return found
+        if "unit" in found:
+            raise ValueError("found unit, unknown key (it is the unit of the values)")
+        in_volts = any(has_unit(found[key], "V") for key in ("full_scale", "reading") if key in found)
+        return {"unit": "V" if in_volts else "A", **found}
+
+    @field_validator("full_scale", "reading", "resolution", mode="before", check_fields=False)
+    @classmethod
+    def _read_in_it(cls, found: Any, info: ValidationInfo) -> float:
+        value = parse_quantity(found, info.data.get("unit", "A"))
+        if value <= 0:
+            raise ValueError(f"found {found!r}, expected a value above zero")
+        return value
+
+
+class Correction(InOwnUnit):
+    """What the instrument's certificate says of one range at one reading.
+
+    `error` is (reading - true) / true, with the sign it has on a certificate that states errors; a certificate that states
+    corrections has the opposite one. `uncertainty` is expanded (k = 2), relative. `frequency` is that of the calibration.
     """
 
-    full_scale: Current
+    reading: float
+    frequency: Frequency
+    error: SignedRelativeError
+    uncertainty: RelativeError
+
+
+class Accuracy(InOwnUnit):
+    """One range of a reference instrument and its claimed accuracy there (bounds, taken as rectangular).
+
+    `full_scale` and `resolution` in the instrument's own amperes or volts, before the factor of the reference path.
+    `corrections`, in rising readings, take the place of the claim between the first of them and the last. `burden` is what
+    the range puts on a transformer's secondary, in ohms.
+    """
+
+    full_scale: float
     of_reading: RelativeError
     of_range: RelativeError = 0.0
-    resolution: Current
+    resolution: float
+    burden: Resistance | None = None
+    corrections: tuple[Correction, ...] = ()
+
+    @model_validator(mode="after")
+    def _corrections_of_this_range(self) -> Accuracy:
+        if any(c.unit != self.unit for c in self.corrections):
+            raise ValueError(f"found corrections in another unit than full_scale, expected them in {self.unit}")
+        if any(c.reading > self.full_scale for c in self.corrections):
+            raise ValueError("found a correction above full_scale, expected readings of this range")
+        check_rising([(c.frequency, c.reading) for c in self.corrections], "corrections", "reading")
+        return self
 
 
 class VoltageAccuracy(Table):
@@ -140,6 +195,12 @@ class InstrumentEntry(Table):
         currents = [load.current for load in self.shelf]
         if len(set(currents)) != len(currents):
             raise ValueError(f"found shelf currents {currents}, expected every current once")
+        if self.drift_per_year == 0 and any(r.corrections for r in self.ranges):
+            raise ValueError(
+                "found corrections without drift_per_year, expected how much the instrument may have moved since its calibration"
+            )
+        if len({r.unit for r in self.ranges}) > 1:
+            raise ValueError("found ranges in amperes and in volts, expected one of them")
         scales = [r.full_scale for r in self.ranges]
         if scales != sorted(set(scales)):
             raise ValueError(f"found full scales {scales}, expected them rising")

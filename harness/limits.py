@@ -24,12 +24,9 @@ def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.
     load = bench.entry("load")
     reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
     ratings = [*device_parts(device, turns), Ceiling(reference, "largest range of the reference")]
-    for rating, name in (
-        (load.maximum_current, "load"),
-        (bench.reference_path.maximum_current, "reference path"),
-    ):
-        if rating is not None:
-            ratings.append(Ceiling(rating, name))
+    ratings += [Ceiling(rating, name) for rating, name in bench.reference_path.ratings()]
+    if load.maximum_current is not None:
+        ratings.append(Ceiling(load.maximum_current, "load"))
     spread = SHELF_SPREAD if bench.shelf_currents else 1.0
     return min([claimed(rng), *(Ceiling(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current)
 

@@ -34,6 +34,7 @@ EXAMPLES = {
     "J": "1 Wh",
     "rad": "0.05 deg",
     "S": "3 kS",
+    "K/W": "8 K/W",
 }
 
 
@@ -87,6 +88,15 @@ def parse_quantity(text: object, unit: str) -> float:
     return float(value)
 
 
+def has_unit(text: object, unit: str) -> bool:
+    """Whether `text` is a quantity in `unit` or a multiple of it."""
+    try:
+        parse_quantity(text, unit)
+    except ValueError:
+        return False
+    return True
+
+
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d+,\d", re.ASCII)
 _UNIT = re.compile(r"(1|[^\W\d]+(\^[1-3])?)(/[^\W\d]+(\^[1-3])?)*")
@@ -128,9 +138,11 @@ Voltage = Annotated[float, _quantity("V", 1e-9, 1e6, "1 nV to 1 MV")]
 Resistance = Annotated[float, _quantity("ohm", 1e-6, 1e4, "1 uohm to 10 kohm")]
 Duration = Annotated[float, _quantity("s", 1e-4, 3600.0, "0.1 ms to 1 h")]
 Frequency = Annotated[float, _quantity("Hz", 10.0, 1000.0, "10 Hz to 1 kHz")]
+FrequencyOrDirect = Annotated[float, _quantity("Hz", 0.0, 1000.0, "0 Hz (direct current) to 1 kHz")]
 Fraction = Annotated[float, _quantity("", 0.0, 100.0, "0 % to 10000 %")]
 SignedFraction = Annotated[float, _quantity("", -100.0, 100.0, "-10000 % to 10000 %")]
 RelativeError = Annotated[float, _quantity("", 0.0, 0.2, "0 % to 20 % for an error or an uncertainty of this kind")]
+SignedRelativeError = Annotated[float, _quantity("", -0.2, 0.2, "-20 % to 20 % for an error of this kind")]
 Humidity = Annotated[float, _quantity("", 0.0, 1.0, "0 % to 100 % relative humidity")]
 CelsiusTemperature = Annotated[float, _quantity("degC", -40.0, 70.0, "-40 degC to 70 degC where people measure")]
 Power = Annotated[float, _quantity("W", 1e-9, 1e8, "1 nW to 100 MW")]
@@ -143,6 +155,7 @@ Conductance = Annotated[float, _quantity("S", 0.0, 1e6, "0 S to 1 MS")]
 SignedAngle = Annotated[float, _quantity("rad", -math.pi / 2, math.pi / 2, "-90 deg to 90 deg")]
 FractionPerKelvin = Annotated[float, _quantity("1/K", 0.0, 0.01, "0 %/K to 1 %/K")]
 FractionPerYear = Annotated[float, _quantity("1/year", 0.0, 0.2, "0 %/year to 20 %/year")]
+KelvinPerWatt = Annotated[float, _quantity("K/W", 0.0, 1e4, "0 K/W to 10000 K/W")]
 
 _PLAIN_NAME = re.compile(r"\w[\w .-]{0,59}")
 

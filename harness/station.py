@@ -259,19 +259,25 @@ def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.d
 
 
 def calibration_problems(bench: Bench, today: dt.date, names: Collection[str] | None = None) -> dict[str, str]:
-    """What the dates of calibrations say against the instruments `names` (all that play a role): override name -> one line."""
+    """What the dates of calibrations say against instruments (`names`, or all that play a role) and the reference path: override name -> one line."""
     problems: dict[str, str] = {}
     playing = {name for name in bench.roles.model_dump().values() if name is not None}
-    for name, entry in bench.instruments.items():
-        calibration = entry.calibration
-        if calibration is None or name not in (playing if names is None else names):
+    dated = [
+        (name, name, entry.calibration)
+        for name, entry in bench.instruments.items()
+        if name in (playing if names is None else names)
+    ]
+    if bench.reference_path.part is not None:
+        dated.append(("reference_path", bench.reference_path.part_name, bench.reference_path.part.calibration))
+    for key, name, calibration in dated:
+        if calibration is None:
             continue
         if calibration.due < today:
-            problems[f"due:{name}"] = (
+            problems[f"due:{key}"] = (
                 f"{name}: calibration {calibration.certificate} was due on {calibration.due}, today is {today}"
             )
         elif calibration.date > today:
-            problems[f"due:{name}"] = (
+            problems[f"due:{key}"] = (
                 f"{name}: calibration {calibration.certificate} is dated {calibration.date}, which is yet to come (today is {today})"
             )
     return problems

@@ -8,7 +8,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.cautions import CAUTIONS, NOT_VERIFIED
-from harness.results import InstrumentSummary, Results
+from harness.results import ChainLink, InstrumentSummary, Results
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
 from reports.front import REPLAYED, bench_alone, certificate_number, criterion, moment, ratio_taken
@@ -44,42 +44,83 @@ def standing(results: Results) -> Iterator[Flowable]:
 
 
 def _instruments(results: Results) -> Iterator[Flowable]:
-    named = [i for i in results.instruments if i.role == "reference"]
-    certified = [i for i in results.instruments if i.certificate and i not in named]
-    reference = [*named, *certified]
-    others = [i for i in results.instruments if i not in reference]
-    if named:
-        table = ruled(
-            [
-                "Instrument",
-                "Serial number",
-                "Calibration certificate",
-                "Calibrated",
-                "Due",
-                "Accuracy claimed, by range",
-            ],
-            [_instrument_row(i) for i in reference],
-            [w * mm for w in (36, 21, 32, 18, 18, 45)],
-        )
-        title = "Reference" if not certified else "Reference, and what else stands on a certificate"
-        yield KeepTogether([heading("Instruments"), prose(title, "subheading"), table])
-        yield space(1.5)
-        yield prose("Traceability: through the calibration certificates listed, as far as those state it.", "small")
-    else:
-        none = "No reference instrument is on record: nothing here is traceable."
-        yield KeepTogether([heading("Instruments"), prose(none, "strong")])
+    certified = [i for i in results.instruments if i.certificate and i.role != "reference"]
+    others = [i for i in results.instruments if i.role != "reference" and i not in certified]
+    yield from _chain(results)
+    reference = [i for i in results.instruments if i.role == "reference"]
+    title = (
+        "Accuracy claimed, by range"
+        if not certified
+        else "Accuracy claimed, by range; further instruments with a certificate"
+    )
+    columns = [
+        "Instrument",
+        "Serial number",
+        "Calibration certificate",
+        "Calibrated",
+        "Due",
+        "Accuracy claimed, by range",
+    ]
+    rows = [_instrument_row(i) for i in (*reference, *certified)]
+    if rows:
+        table = ruled(columns, rows, [w * mm for w in (36, 21, 32, 18, 18, 45)])
+        yield KeepTogether([space(3), prose(title, "subheading"), table])
     if others:
         yield space(3)
         yield KeepTogether(
             [
                 prose("Other instruments", "subheading"),
                 ruled(
-                    ["Part played", "Instrument", "Identified as", "Serial number"],
+                    ["Function", "Instrument", "Identified as", "Serial number"],
                     [[i.role.replace("_", " "), i.name, i.identity or i.profile, i.serial or "–"] for i in others],
                     [w * mm for w in (28, 38, 69, 35)],
                 ),
             ]
         )
+
+
+def _chain(results: Results) -> Iterator[Flowable]:
+    """Every link between the load's current and the reading, and which of them has no certificate."""
+    links = results.reference_chain
+    if not links:
+        none = "No reference instrument is on record: nothing here is traceable."
+        yield KeepTogether([heading("Instruments"), prose(none, "strong")])
+        return
+    table = ruled(
+        [
+            "Link, from the load's current on",
+            "Serial number",
+            "Calibration certificate",
+            "Calibrated",
+            "Due",
+            "What is known of its error",
+        ],
+        [_link_row(link) for link in links],
+        [w * mm for w in (33, 24, 32, 18, 18, 45)],
+    )
+    yield KeepTogether([heading("Instruments"), prose("Reference chain", "subheading"), table])
+    yield space(1.5)
+    without = [f"{link.part}{f' {link.serial}' if link.serial else ''}" for link in links if not link.traceable]
+    if without:
+        yield prose(f"Not traceable: {', '.join(without)}, without a calibration certificate.", "strong")
+    else:
+        yield prose("Traceability: through the calibration certificates listed, as far as those state it.", "small")
+    yield prose(
+        "The reference is common to all ranges: an error common to all of them can always be the reference's, and no reading "
+        "of this run tells the two apart. A check of the bench against an independent standard does.",
+        "small",
+    )
+
+
+def _link_row(link: ChainLink) -> list[str | Flowable]:
+    return [
+        f"{link.part}: {link.name}" if link.name else link.part,
+        f"{link.serial}, {link.serial_known_from}" if link.serial else "not stated",
+        ", ".join(part for part in (link.certificate, link.laboratory) if part) or "none",
+        link.calibrated or "–",
+        link.due or "–",
+        link.known,
+    ]
 
 
 def _instrument_row(instrument: InstrumentSummary) -> list[str | Flowable]:

@@ -127,14 +127,30 @@ class InstrumentDescription:
 
 
 @dataclass(frozen=True)
-class ReferencePathDescription:
-    """What is said of the transformer before the reference: relative uncertainty of its factor, its phase displacement
-    (positive when its secondary leads) and the uncertainty of that; both uncertainties expanded (k = 2).
+class KnownAt:
+    """What is known of the part before the reference at one current through it (relative, or rad).
+
+    `uncertainty` is expanded (k = 2); where `bound` is not zero the truth is anywhere within it instead.
     """
 
+    current: float
+    value: float
     uncertainty: float = 0.0
-    phase_displacement: float = 0.0
-    phase_displacement_uncertainty: float = 0.0
+    bound: float = 0.0
+
+
+@dataclass(frozen=True)
+class ReferencePathDescription:
+    """What is said of the part before the reference: ratio errors and phase displacements (positive when its output leads).
+
+    `off` and `slope` are beyond all that is said: an error at every current, and one in every decade below the largest.
+    """
+
+    ratio_errors: tuple[KnownAt, ...] = ()
+    phase_displacements: tuple[KnownAt, ...] = ()
+    loops: int = 1
+    off: float = 0.0
+    slope: float = 0.0
 
 
 @dataclass(frozen=True)

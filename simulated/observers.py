@@ -16,6 +16,7 @@ from simulated.description import (
     VoltageDescription,
 )
 from simulated.multimeter import OVERLOAD, Multimeter
+from simulated.reference_path import path_as_it_is
 
 NOISE = 2e-5
 """Relative standard deviation of one reading of voltage or power."""
@@ -108,14 +109,6 @@ def observers(description: BenchDescription) -> dict[str, Observer]:
     return {i.role: makers[i.role](i, description) for i in description.instruments if i.role in makers}
 
 
-def path_as_it_is(description: BenchDescription) -> tuple[float, float]:
-    """Factor and phase displacement (rad) of the reference path, drawn about what its certificate says."""
-    path, share = description.reference_path, description.share_of_claim
-    draw = random.Random(f"{description.seed} reference path")
-    factor = description.reference_factor * (1.0 + draw.gauss(0.0, share * path.uncertainty / 2))
-    return factor, path.phase_displacement + draw.gauss(0.0, share * path.phase_displacement_uncertainty / 2)
-
-
 def _autoranging(instrument: InstrumentDescription) -> bool:
     """Whether the words of its profile have none for a range of current; a person turns it to one."""
     profile = instrument.profile
@@ -123,14 +116,14 @@ def _autoranging(instrument: InstrumentDescription) -> bool:
 
 
 def _reference(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
-    factor, displacement = path_as_it_is(description)
+    path = path_as_it_is(description)
     share = description.share_of_claim
     multimeter = Multimeter(instrument.scales, description.seed, share=share, autoranging=_autoranging(instrument))
     return Observer(
         multimeter,
         instrument,
         description,
-        lambda seen: (seen.primary / factor, seen.voltage, seen.angle - displacement),
+        lambda seen: (path.output(seen.primary), seen.voltage, seen.angle - path.displacement(seen.primary)),
     )
 
 
@@ -139,7 +132,7 @@ def _as_the_reference_reads(current: float, description: BenchDescription) -> fl
     reference = next(i for i in description.instruments if i.role == "reference")
     multimeter = Multimeter(reference.scales, description.seed, share=description.share_of_claim)
     multimeter.configure(current / description.reference_factor)
-    return multimeter.on_average(current / path_as_it_is(description)[0]) * description.reference_factor
+    return multimeter.on_average(path_as_it_is(description).output(current)) * description.reference_factor
 
 
 def _secondary(instrument: InstrumentDescription, description: BenchDescription) -> Observer:

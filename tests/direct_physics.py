@@ -39,7 +39,7 @@ from simulated.assembly import (
 )
 from simulated.faults import parse_fault
 from simulated.multimeter import Multimeter
-from simulated.observers import path_as_it_is
+from simulated.reference_path import path_as_it_is
 from simulated.winding import signed_turns
 
 RUN_DATE = dt.date(2026, 11, 26)
@@ -103,7 +103,7 @@ class DirectBench:
         self._sense, self._phase = power_sense(names), module_phase(names)
         self._source = current_source(description, ignores_off=False)
         self._multimeter = Multimeter(next(i.scales for i in description.instruments if i.role == "reference"), seed)
-        self._path_factor, _ = path_as_it_is(description)
+        self._path = path_as_it_is(description)
         self._draw = random.Random(f"{seed} direct")
         self._distortion = distortion
         self._time, self._points = 0.0, 0
@@ -190,7 +190,7 @@ class DirectBench:
         pairs = []
         for _ in range(Options().readings):
             current = self._flowing(nominal)
-            reference = self._multimeter.reading(current / self._path_factor)
+            reference = self._multimeter.reading(self._path.output(current))
             pairs.append(
                 Pair(
                     reference,

@@ -16,6 +16,8 @@ from harness.commands.twin import TwinLinks, describe, displays
 from harness.errors import RatioproofError, UserError
 from harness.evaluation.evaluate import evaluate
 from harness.evaluation.rejection import Rejection
+from harness.evaluation.uncalibrated import uncalibrated
+from harness.history import observed_points
 from harness.paper.check import check
 from harness.progress import Progress, Silent
 from harness.record import Record, RecordWriter, parse_record
@@ -72,7 +74,7 @@ def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None)
     return Rehearsal(
         durations,
         results,
-        (*objections, *_problems(record, results)),
+        (*objections, *_problems(record, results), *_uncalibrated(inputs, record)),
         _power_factors(record, results),
         rejection_of(record, results, extended(inputs.causes_text, inputs.causes_file)),
         sum(f.grade == "not known" for f in sheet.findings),
@@ -144,6 +146,17 @@ def _run_on_twin(inputs: Inputs, stop: StopSignal, progress: Progress) -> Record
     finally:
         station.close()
     return parse_record(stream.getvalue(), "rehearsal")
+
+
+def _uncalibrated(inputs: Inputs, record: Record) -> list[str]:
+    """A line for each reason why points could not be evaluated."""
+    points: dict[str, list[str]] = {}
+    for point, why in uncalibrated(inputs.device, inputs.bench, observed_points(record)):
+        points.setdefault(f"{point.range}: {why}", []).append(point.name)
+    return [
+        f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''} would not be evaluated: {why}"
+        for why, names in points.items()
+    ]
 
 
 def _power_factors(record: Record, results: Results) -> dict[str, float]:

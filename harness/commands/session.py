@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
+from harness.bench import Bench
 from harness.clock import Clock
 from harness.commands.certify import RECORD
 from harness.commands.inputs import Inputs
@@ -15,6 +16,7 @@ from harness.commands.rehearsal import start_fields
 from harness.commands.surroundings import Surroundings, at_the_bench, transcribed
 from harness.confirmed import Cautions
 from harness.errors import NotSafe, UserError
+from harness.evaluation.reference_chain import CONFIRMED, NOT_ASKED, question_of_the_part
 from harness.guard import Guard
 from harness.history import finished_points, finished_waits
 from harness.progress import Progress
@@ -63,6 +65,7 @@ def run_anew(inputs: Inputs, attendance: Attendance, out: Path, around: Surround
     clock, station = around.clock, _assembled(inputs, around)
     try:
         identities, accepted = _identified(inputs, station, attendance, clock)
+        question, answer = _part_seen(inputs.bench, station, identities, attendance)
         writer = create_record(file, clock)
         if attendance.rehearsal_problems:
             accepted.insert(
@@ -71,6 +74,7 @@ def run_anew(inputs: Inputs, attendance: Attendance, out: Path, around: Surround
         said = _said(attendance, accepted, around)
         writer.write("start", **{**start_fields(inputs, software(), attendance.operator), **said})
         _write_identities(writer, identities)
+        _write_answer(writer, question, answer)
         runner = Runner(
             inputs.device,
             inputs.bench,
@@ -106,6 +110,7 @@ def run_on(
     clock, station = around.clock, _assembled(inputs, around)
     try:
         identities, accepted = _identified(inputs, station, attendance, clock)
+        question, answer = _part_seen(inputs.bench, station, identities, attendance)
         writer = RecordWriter(stream, clock, sync=True, after=record)
         writer.write(
             "resume",
@@ -116,6 +121,7 @@ def run_on(
         )
         report.unlink(missing_ok=True)
         _write_identities(writer, identities)
+        _write_answer(writer, question, answer)
         runner = Runner(
             inputs.device,
             inputs.bench,
@@ -196,6 +202,33 @@ def _identified(
         _leave_safe(station, identities)
         raise UserError([*silent, *refused, *unused])
     return identities, [{"name": name, "problem": text} for name, text in problems.items()]
+
+
+def _part_seen(
+    bench: Bench, station: Station, identities: dict[str, Identity], attendance: Attendance
+) -> tuple[str, str]:
+    """What the person at the bench is asked about the part in the reference path, and the answer. Raises UserError.
+
+    A transformer answers no query: its serial number is read by somebody, or it is what the bench file states.
+    """
+    question = question_of_the_part(bench)
+    if not question:
+        return "", ""
+    if attendance.cautions == "confirmed beforehand":
+        return question, NOT_ASKED
+    answer = station.person.choose(question, ["no", CONFIRMED])
+    if answer != CONFIRMED:
+        _leave_safe(station, identities)
+        raise UserError(
+            f"{bench.reference_path.part_name} is not what stands in the reference path: write into [reference_path.part] what "
+            "does, with its own certificate; nothing was energised"
+        )
+    return question, answer
+
+
+def _write_answer(writer: RecordWriter, question: str, answer: str) -> None:
+    if question:
+        writer.write("prompt", text=question, answer=answer)
 
 
 def _leave_safe(station: Station, identities: dict[str, Identity]) -> None:

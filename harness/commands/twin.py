@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import get_args
@@ -9,6 +10,7 @@ from typing import get_args
 from harness.bench import Bench, InstrumentEntry
 from harness.device import Device
 from harness.errors import UserError
+from harness.reference_path import Part as ReferencePart
 from harness.station import resolved_address
 from instruments.errors import LinkError, ReplyError
 from instruments.link import Link, RegisterLink
@@ -18,6 +20,7 @@ from simulated.description import (
     BenchDescription,
     CheckStandardDescription,
     InstrumentDescription,
+    KnownAt,
     MeterDescription,
     Part,
     PowerDescription,
@@ -78,7 +81,9 @@ def describe(
         bench.simulation.seed,
         tuple(faults),
         reference_path=ReferencePathDescription(
-            path.uncertainty, path.phase_displacement, path.phase_displacement_uncertainty
+            _known(path.part, transformer.frequency, phase=False),
+            _known(path.part, transformer.frequency, phase=True),
+            path.loops,
         ),
         check_standard=None
         if check is None
@@ -89,6 +94,20 @@ def describe(
             check.current if check.established_here else None,
         ),
     )
+
+
+def _known(part: ReferencePart | None, frequency: float, *, phase: bool) -> tuple[KnownAt, ...]:
+    """What is known of the part in the path: what its certificate says, and beyond that what is claimed of it."""
+    if part is None:
+        return ()
+    certified, claimed = part.nodes(frequency, phase=phase), part.claimed(frequency, phase=phase)
+    known = [KnownAt(n.at, n.error, uncertainty=2 * n.standard_uncertainty) for n in certified]
+    known += [
+        KnownAt(n.at, n.error, bound=math.sqrt(3) * n.standard_uncertainty)
+        for n in claimed
+        if not certified or not certified[0].at <= n.at <= certified[-1].at
+    ]
+    return tuple(sorted(known, key=lambda k: k.current))
 
 
 def _parts(bench: Bench) -> dict[str, Part]:

@@ -14,6 +14,7 @@ from harness.claim_text import claim_text
 from harness.device import Device
 from harness.errors import RecordError
 from harness.evaluation.ranges import evaluate_ranges
+from harness.evaluation.reference_chain import reference_chain
 from harness.evaluation.rule import decision_rule
 from harness.history import clock_steps, described, observed_points, observed_ranges
 from harness.quantities import format_quantity
@@ -64,6 +65,7 @@ def evaluate(record: Record, record_file: str, *, trials: int = 0, causes: OwnCa
         bench_check=outcome.bench_check,
         diagnosis_details=outcome.diagnosis_details,
         validation=outcome.validation,
+        reference_chain=reference_chain(device, bench, record),
     )
 
 
@@ -117,10 +119,17 @@ def _run(record: Record, bench: Bench, record_file: str) -> Run:
 
 def _reference_path(bench: Bench) -> str:
     path = bench.reference_path
-    if path.kind == "transformer":
-        looped = f", load lead passed {path.loops} times through its window" if path.loops > 1 else ""
-        return f"through a reference transformer of ratio {path.ratio:g}:1{looped}"
-    return "direct, in series with the meter's path"
+    if path.part is None:
+        return "direct, in series with the meter's path"
+    if path.kind == "shunt":
+        return f"across the {path.part_name} of {format_quantity(path.part.resistance or 0.0, 'ohm')}"
+    looped = f", load lead passed {path.loops} times through its window" if path.loops > 1 else ""
+    size = (
+        f"{path.part.ratio:g}:1"
+        if path.part.ratio
+        else f"{format_quantity(path.part.resistance or 0.0, 'V')} per ampere"
+    )
+    return f"through the {path.part_name} of {size}{looped}"
 
 
 def _device(device: Device) -> DeviceSummary:
@@ -181,7 +190,7 @@ def _accuracy(entry: InstrumentEntry) -> tuple[str, ...]:
         angle = math.degrees(entry.power.phase)
         also.append(f"power: ± {entry.power.of_reading * 100:g} % of reading, angle of its channels ± {angle:g}°")
     currents = tuple(
-        f"{format_quantity(r.full_scale, 'A')} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
+        f"{format_quantity(r.full_scale, r.unit)} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
         for r in entry.ranges
     )
     return (*currents, *also)

@@ -2,16 +2,17 @@
 
 The model of a point, with r the mean of the reference readings, D that of the displayed values:
 
-    I = F (1 + f + position) (r (1 + gain_s + drift + temperature) + offset_s + resolution_r)       reference current
+    I = F (r / (1 + d) + offset_s + resolution_r) / (1 + e)                                         reference current
     X = D g + resolution_D + repeatability + pairing                                                indicated current
     e = X / I - 1                                                                                   ratio error (IEC 61869-2)
 
-F is the factor of the reference path, g the display factor, s the reference's range. `gain_s` and `offset_s` are one
-input per range of the reference and `drift`, `temperature`, `f` and `position` one input for all: they cancel in what is
-compared on the same range, and stay in what is not. Every input of the model has the value zero and an uncertainty.
+F is the factor of the reference path, g the display factor, s the reference's range. The errors d of the reading and e of
+the path, with what is known and not known of them, are those of `chain`. An input belongs to a range of the reference, to a
+calibrated current or to all points: it cancels in what is compared with the same one, and stays in what is not. Every input
+of the model has the value zero and an uncertainty.
 
-`position` is where the load lead lies in the window of the reference transformer; it is not moved during a run. Where the
-primary turns lie in the window of the device's own transformer is no input: it is part of the device, and of what is verified.
+Where the primary turns lie in the window of the device's own transformer is no input: it is part of the device, and of what
+is verified.
 """
 
 from __future__ import annotations
@@ -27,13 +28,11 @@ from uncertainties import ufloat
 
 from harness.bench import Accuracy, Bench, InstrumentEntry
 from harness.device import Device, Range
+from harness.evaluation.chain import DAYS_PER_YEAR, Deviation, path_error, reading_error
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.repeatability import RangeScatter, point_repeatability
 from harness.evaluation.uncertainty import Contribution, Distribution, rectangular, type_a
-from harness.quantities import format_quantity
 from harness.results import BudgetLine
-
-DAYS_PER_YEAR = 365.25
 
 CANCELLED = 1e-9
 """Part of the combined standard uncertainty below which a contribution is what rounding left of one that cancels."""
@@ -88,14 +87,6 @@ class Inputs:
             self.shared(f"{of}: temperature", rectangular(warmth), "rectangular"),
         )
 
-    def of_path(self) -> tuple[Any, Any]:
-        """What is not known of the reference path: its factor, and where the lead lies in its window."""
-        path = self.bench.reference_path
-        return (
-            self.shared("reference path: factor", path.uncertainty / 2, "normal"),
-            self.shared("reference path: position of the lead", rectangular(path.position), "rectangular"),
-        )
-
     def _make(self, uncertainty: float, source: Source) -> Any:
         if uncertainty == 0:
             return 0.0
@@ -140,7 +131,7 @@ class Inputs:
 
 @dataclass(frozen=True)
 class PointModel:
-    """What the model of a point is made of: its means, and its inputs (0.0 for one without uncertainty).
+    """What the model of a point is made of: its means, the errors of reading and path, its inputs (0.0 without uncertainty).
 
     `reading` in the reference's unit, `indicated` in amperes with the display factor in it.
     """
@@ -148,13 +139,10 @@ class PointModel:
     reading: float
     path_factor: float
     indicated: float
-    gain: Any
-    drift: Any
-    temperature: Any
+    reading_error: Deviation
+    path_error: Deviation
     offset: Any
     reference_resolution: Any
-    factor: Any
-    position: Any
     display_resolution: Any
     repeatability: Any
     pairing: Any
@@ -177,7 +165,7 @@ class PointValues:
 
 
 def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> PointValues:
-    """The quantities of one point. Raises ValueError for a point without pairs or without reference current."""
+    """The quantities of one point. Raises ValueError without pairs, without reference current, or where the path is not known."""
     if not observed.pairs:
         raise ValueError(f"point {observed.name} has no pairs")
     rng = device.range_named(observed.range)
@@ -186,11 +174,21 @@ def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> Poi
     path = inputs.bench.reference_path.factor
     scatter = inputs.scatter.get(observed.range, RangeScatter())
     repeatability, freedom = point_repeatability(observed, rng.display_factor, path, scatter)
+    reading = sum(p.reference for p in observed.pairs) / len(observed.pairs)
+    if reading <= 0:
+        raise ValueError(f"point {observed.name} has no reference current")
+    frequency, scale = device.transformer.frequency, _accuracy(inputs.bench, observed.reference_scale)
+    reading_off, offset = reading_error(inputs, "reference", inputs.bench.entry("reference"), scale, reading, frequency)
     model = PointModel(
-        reading=sum(p.reference for p in observed.pairs) / len(observed.pairs),
+        reading=reading,
         path_factor=path,
         indicated=_mean_displayed(observed) * rng.display_factor,
-        **_reference_inputs(inputs, observed),
+        reading_error=reading_off,
+        path_error=path_error(inputs, reading * path, frequency, scale.full_scale),
+        offset=offset,
+        reference_resolution=inputs.own(
+            "resolution of the reference", rectangular(scale.resolution / 2), "rectangular", unit=scale.unit
+        ),
         display_resolution=inputs.own(
             "resolution of the display",
             rectangular(device.display.resolution / 2) * rng.display_factor,
@@ -200,12 +198,8 @@ def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> Poi
         repeatability=inputs.own("repeatability", repeatability, "normal", freedom, unit="A"),
         pairing=inputs.own("pairing in time", _pairing(observed) * path, "rectangular", unit="A"),
     )
-    if model.reading <= 0:
-        raise ValueError(f"point {observed.name} has no reference current")
-    read = (
-        model.reading * (1 + model.gain + model.drift + model.temperature) + model.offset + model.reference_resolution
-    )
-    reference = path * (1 + model.factor + model.position) * read
+    read = model.reading / (1 + model.reading_error.uncertain) + model.offset + model.reference_resolution
+    reference = path * read / (1 + model.path_error.uncertain)
     indicated = model.indicated + model.display_resolution + model.repeatability + model.pairing
     return PointValues(
         observed,
@@ -220,28 +214,6 @@ def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> Poi
 
 def _own_part(variable: Any) -> float:
     return float(getattr(variable, "std_dev", 0.0))
-
-
-def _reference_inputs(inputs: Inputs, observed: ObservedPoint) -> dict[str, Any]:
-    """The inputs that act on the reference current, by their names in `PointModel`."""
-    bench = inputs.bench
-    scale = _accuracy(bench, observed.reference_scale)
-    of = f"reference, {format_quantity(scale.full_scale, 'A')} range"
-    drift, temperature = inputs.of_instrument("reference", bench.entry("reference"))
-    factor, position = inputs.of_path()
-    return {
-        "gain": inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular"),
-        "offset": inputs.shared(
-            f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", unit="A"
-        ),
-        "drift": drift,
-        "temperature": temperature,
-        "factor": factor,
-        "position": position,
-        "reference_resolution": inputs.own(
-            "resolution of the reference", rectangular(scale.resolution / 2), "rectangular", unit="A"
-        ),
-    }
 
 
 def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedPoint) -> PointValues:

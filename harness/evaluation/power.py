@@ -2,19 +2,19 @@
 
 The model of a point, with P' the reference's reading of power, U' that of voltage and X that of the display:
 
-    P = F (1 + f + p) P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution    analyser
+    P = F (P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution) / (1 + e)    analyser
     P = S PF                                                     where the load's power factor PF is known instead
     S = U' (1 + gain_U) I                                                                      apparent power
     e_P = X / P - 1
 
 t is the tangent of the load's angle, positive when the current lags; alpha the angle between the analyser's own
-channels; beta the phase displacement of the reference transformer, which makes the analyser see the angle phi - beta.
+channels; beta the phase displacement of the reference path, which makes the analyser see the angle phi - beta.
 Without a phase that was measured, t comes from P' and S only where the load's current is stated to be a sine and to lag or lead. Of any other
 current, harmonics make P' / S smaller than the cosine of its fundamental's angle: that angle then lies anywhere within
 -acos(P' / S) and acos(P' / S), and no phase displacement is found from it.
 
-F, f, p and I are those of the current (`points`), so that what they share cancels where ratio error and power error are
-compared. `gain_P`, `gain_U`, `alpha` and `beta` are one input each for all points.
+F, e and I are those of the current (`points`), so that what they share cancels where ratio error and power error are
+compared. `gain_P`, `gain_U` and `alpha` are one input each for all points; beta has those of its calibrated currents.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from uncertainties import umath
 
 from harness.bench import Bench, PowerAccuracy, ShelfEntry, VoltageAccuracy
 from harness.device import Device
+from harness.evaluation.chain import Deviation, path_angle
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.uncertainty import rectangular, type_a
@@ -45,19 +46,18 @@ ANALYSER, KNOWN_LOAD = "power read by the reference", "voltage, current and the 
 class PowerModel:
     """Estimates and inputs behind an analyser's power whose phase was measured: what validating by trials draws from.
 
-    `reading` and `indicated` in watts, `phase` and `phase_displacement` (of the reference transformer) in rad; the rest are
-    inputs, of value zero.
+    `reading` and `indicated` in watts, `phase` in rad; `path_error` and `path_angle` are those of the reference path, the
+    rest are inputs, of value zero.
     """
 
     reading: float
     phase: float
-    phase_displacement: float
     path_factor: float
     indicated: float
     relative: tuple[Any, ...]
-    path: tuple[Any, ...]
+    path_error: Deviation
+    path_angle: Deviation
     own_angle: Any
-    transformer_angle: Any
     resolution: Any
     displayed: tuple[Any, ...]
 
@@ -107,8 +107,11 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
     if bench.entry("reference").power is not None and _read(observed, "reference_power"):
         basis, accuracy = ANALYSER, bench.entry("reference").power
         assert accuracy is not None
-        angle = _angle_of_load(inputs, point, apparent, accuracy)
-        power, model = _analyser_power(inputs, observed, accuracy, angle.tangent, indicated, displayed)
+        displaced = _path_angle(device, inputs, point)
+        if displaced is None:
+            return None
+        angle = _angle_of_load(inputs, point, apparent, accuracy, displaced)
+        power, model = _analyser_power(inputs, point, accuracy, angle.tangent, displaced, indicated, displayed)
     else:
         known = _known_power_factor(bench, observed)
         if known is None or apparent is None:
@@ -139,38 +142,37 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
 
 def _analyser_power(
     inputs: Inputs,
-    observed: ObservedPoint,
+    point: PointValues,
     accuracy: PowerAccuracy,
     tangent: Any,
+    angle: Deviation,
     indicated: Any,
     displayed: tuple[Any, ...],
 ) -> tuple[Any, PowerModel | None]:
     """The reference power, and the model behind the error of power where the phase was measured."""
-    path = inputs.bench.reference_path
+    path, observed = inputs.bench.reference_path, point.observed
+    assert point.model is not None
     gain = inputs.shared("reference power: gain", rectangular(accuracy.of_reading), "rectangular")
     drift, warmth = inputs.of_instrument("reference power", inputs.bench.entry("reference"))
-    alpha, turned = _own_angle(inputs, accuracy), _transformer_angle(inputs)
-    beta = path.phase_displacement + turned
-    factor, position = inputs.of_path()
+    alpha, beta, off = _own_angle(inputs, accuracy), angle.uncertain, point.model.path_error
     reading = _mean(observed, "reference_power")
     seen = reading * (1 + gain + drift + warmth - alpha * tangent)
     corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
     resolution = inputs.own(
         "resolution of the reference power", rectangular(accuracy.resolution / 2), "rectangular", unit="W"
     )
-    power = path.factor * (1 + factor + position) * (corrected + resolution)
+    power = path.factor * (corrected + resolution) / (1 + off.uncertain)
     if not _read(observed, "reference_phase"):
         return power, None
     return power, PowerModel(
         reading=reading,
         phase=_mean(observed, "reference_phase"),
-        phase_displacement=path.phase_displacement,
         path_factor=path.factor,
         indicated=_nominal(indicated),
         relative=(gain, drift, warmth),
-        path=(factor, position),
+        path_error=off,
+        path_angle=angle,
         own_angle=alpha,
-        transformer_angle=turned,
         resolution=resolution,
         displayed=displayed,
     )
@@ -180,10 +182,12 @@ def _own_angle(inputs: Inputs, accuracy: PowerAccuracy) -> Any:
     return inputs.shared("reference power: angle of its channels", rectangular(accuracy.phase), "rectangular", "rad")
 
 
-def _transformer_angle(inputs: Inputs) -> Any:
-    """What is not known of the reference transformer's phase displacement."""
-    spread = inputs.bench.reference_path.phase_displacement_uncertainty / 2
-    return inputs.shared("reference path: phase displacement", spread, "normal", "rad")
+def _path_angle(device: Device, inputs: Inputs, point: PointValues) -> Deviation | None:
+    """Phase displacement of the reference path at a point; None where nothing is known of it."""
+    model = point.model
+    assert model is not None
+    current, scale = model.reading * model.path_factor, point.observed.reference_scale
+    return path_angle(inputs, current, device.transformer.frequency, scale)
 
 
 def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
@@ -200,10 +204,12 @@ def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
     return (_mean(point.observed, "reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
 
 
-def _angle_of_load(inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy) -> LoadAngle:
+def _angle_of_load(
+    inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy, displaced: Deviation
+) -> LoadAngle:
     """The load's angle: from the phase read, else from power and apparent power where they tell it, else as the load was set."""
     observed, bench = point.observed, inputs.bench
-    beta = bench.reference_path.phase_displacement + _transformer_angle(inputs)
+    beta = displaced.uncertain
     if _read(observed, "reference_phase"):
         return _of_tangent(umath.tan(_mean(observed, "reference_phase") + _own_angle(inputs, accuracy) + beta))
     stated = _stated_power_factor(bench, observed)

@@ -27,6 +27,7 @@ from harness.evaluation.repeatability import run_scatter
 from harness.evaluation.secondary import Split
 from harness.evaluation.slope import Slope, fitted, slope_of
 from harness.evaluation.straight_line import propagated
+from harness.evaluation.uncalibrated import calibrated_only
 from harness.evaluation.uncertainty import covariance, coverage_factor
 from harness.evaluation.validation import Check, ratio_error, validate
 from harness.evaluation.validation import effective_turns as turns_model
@@ -76,6 +77,7 @@ def evaluate_ranges(
     `causes` replaces the shipped catalogue, `causes_origin` says where it comes from. With `trials` the whole is validated
     by so many Monte Carlo trials.
     """
+    points, ranges = calibrated_only(device, bench, points, ranges)
     ratio_points = [p for p in points if p.direction not in ("search", "check")]
     scatter = run_scatter(device, bench, [p for p in ratio_points if p.direction != "zero" and _has_current(p)])
     inputs = Inputs(bench, run_date, scatter)

@@ -14,6 +14,7 @@ from typing import Any
 
 from harness.bench import InstrumentEntry
 from harness.device import Device
+from harness.evaluation.chain import reading_error
 from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.uncertainty import rectangular
 
@@ -36,7 +37,8 @@ def split(device: Device, inputs: Inputs, point: PointValues) -> Split | None:
     mean = sum(p.also["secondary_current"] for p in pairs) / len(pairs)
     if mean <= 0:
         return None
-    secondary = _secondary(inputs, inputs.bench.instruments[role], mean, device.transformer.maximum_secondary_current)
+    entry, transformer = inputs.bench.instruments[role], device.transformer
+    secondary = _secondary(inputs, entry, mean, transformer.maximum_secondary_current, transformer.frequency)
     turns = device.range_named(point.observed.range).primary_turns
     ampere_turns = secondary * device.transformer.secondary_turns
     return Split(
@@ -47,14 +49,11 @@ def split(device: Device, inputs: Inputs, point: PointValues) -> Split | None:
     )
 
 
-def _secondary(inputs: Inputs, entry: InstrumentEntry, reading: float, largest: float) -> Any:
+def _secondary(inputs: Inputs, entry: InstrumentEntry, reading: float, largest: float, frequency: float) -> Any:
     """The secondary current from the instrument's reading; it stands on one range for the whole run (`harness.beside`)."""
     scale = next((r for r in entry.ranges if r.full_scale >= largest), entry.ranges[-1])
-    of = f"meter in the secondary, {scale.full_scale:g} range"
-    gain = inputs.shared(f"{of}: gain", rectangular(scale.of_reading), "rectangular")
-    offset = inputs.shared(f"{of}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", "A")
-    drift, warmth = inputs.of_instrument("meter in the secondary", entry)
+    off, offset = reading_error(inputs, "meter in the secondary", entry, scale, reading, frequency)
     resolution = inputs.own(
         "resolution of the meter in the secondary", rectangular(scale.resolution / 2), "rectangular", unit="A"
     )
-    return reading * (1 + gain + drift + warmth) + offset + resolution
+    return reading / (1 + off.uncertain) + offset + resolution

@@ -35,12 +35,12 @@ class Check:
 
 def currents(model: PointModel, draws: Draws) -> tuple[Array, Array]:
     """Reference and indicated current of a point in every trial, amperes (the model at the top of `points`)."""
-    reading = (
-        model.reading * (1.0 + draws(model.gain) + draws(model.drift) + draws(model.temperature))
+    read = (
+        model.reading / (1.0 + model.reading_error.drawn(draws))
         + draws(model.offset)
         + draws(model.reference_resolution)
     )
-    reference = model.path_factor * (1.0 + draws(model.factor) + draws(model.position)) * reading
+    reference = model.path_factor * read / (1.0 + model.path_error.drawn(draws))
     indicated = model.indicated + draws(model.display_resolution) + draws(model.repeatability) + draws(model.pairing)
     return np.broadcast_to(reference, draws.trials), np.broadcast_to(indicated, draws.trials)
 

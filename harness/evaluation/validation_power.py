@@ -1,7 +1,7 @@
 """The models of power error and phase displacement a second time, for validating them by trials (see `validation`).
 
 Written out exactly and in plain arrays: with phi' the angle read, alpha the angle between the analyser's own channels and
-beta that of the reference transformer, the true angle is phi = phi' + alpha + beta and the true power the read one times
+beta the phase displacement of the reference path, the true angle is phi = phi' + alpha + beta and the true power the read one times
 cos(phi) / cos(phi'). `power` has the first order in alpha instead, through its tangent.
 """
 
@@ -44,10 +44,10 @@ def _ratio(model: PowerModel, draws: Draws) -> Array:
     gain = 1.0 + sum(draws(v) for v in model.relative)
     read = model.reading * gain * np.cos(angle) / np.cos(model.phase) + draws(model.resolution)
     indicated = model.indicated + sum(draws(v) for v in model.displayed)
-    ratio: Array = indicated / (model.path_factor * (1.0 + sum(draws(v) for v in model.path)) * read)
+    ratio: Array = indicated * (1.0 + model.path_error.drawn(draws)) / (model.path_factor * read)
     return ratio
 
 
 def _angle(model: PowerModel, draws: Draws) -> Array:
-    angle: Array = model.phase + model.phase_displacement + draws(model.own_angle) + draws(model.transformer_angle)
+    angle: Array = model.phase + draws(model.own_angle) + model.path_angle.drawn(draws)
     return angle

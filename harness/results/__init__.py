@@ -20,7 +20,16 @@ from harness.results.explained import DiagnosisDetails, Hypothesis, ValidatedQua
 from harness.results.file import SCHEMA, from_json, read_results, to_json
 from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point, worst_point
 from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
-from harness.results.whole import NOT_VISITED, DecisionRule, DeviceSummary, InstrumentSummary, RangeResult, Results, Run
+from harness.results.whole import (
+    NOT_VISITED,
+    ChainLink,
+    DecisionRule,
+    DeviceSummary,
+    InstrumentSummary,
+    RangeResult,
+    Results,
+    Run,
+)
 
 __all__ = [
     "NOT_VISITED",
@@ -28,6 +37,7 @@ __all__ = [
     "VERDICTS",
     "BenchCheck",
     "BudgetLine",
+    "ChainLink",
     "DecisionRule",
     "DeviceSummary",
     "DiagnosisDetails",

@@ -87,6 +87,26 @@ class InstrumentSummary:
 
 
 @dataclass(frozen=True)
+class ChainLink:
+    """One link between the load's current and the reference's reading.
+
+    `serial_known_from` says who vouches for the serial number, `known` what is known of the link's error. A link without a
+    certificate is not `traceable`.
+    """
+
+    part: str
+    name: str
+    serial: str
+    serial_known_from: str
+    certificate: str
+    calibrated: str
+    due: str
+    laboratory: str
+    traceable: bool
+    known: str
+
+
+@dataclass(frozen=True)
 class Run:
     """Where, when, by whom and how the readings were taken.
 
@@ -161,3 +181,4 @@ class Results:
     diagnosis_details: DiagnosisDetails = field(default_factory=DiagnosisDetails)
     bench_check: BenchCheck | None = None
     validation: Validation | None = None
+    reference_chain: tuple[ChainLink, ...] = ()

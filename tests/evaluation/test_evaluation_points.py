@@ -6,7 +6,7 @@ import math
 
 import GTC
 import pytest
-from conftest import RUN_DATE, observed
+from conftest import RUN_DATE, observed, recalibrated
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from uncertainties import covariance_matrix
@@ -35,6 +35,8 @@ def test_ratio_error_of_a_meter_reading_one_percent_low(device: Device, bench: B
 
 GAIN = {1.0: 8e-4, 10.0: 1e-3}
 STEP = {1.0: 1e-6, 10.0: 1e-5}
+CERTIFICATE = ((2.0, -1.2e-3, 6e-4), (20.0, -4e-4, 4e-4), (200.0, -1e-4, 5e-4))
+"""Of the reference transformer: amperes, ratio error, expanded uncertainty (k = 2)."""
 
 
 def _there(points: list[tuple[float, float, list[float]]]) -> list[object]:
@@ -46,7 +48,8 @@ def _there(points: list[tuple[float, float, list[float]]]) -> list[object]:
     gain = {s: bound(g) for s, g in GAIN.items()}
     offset = {s: bound(2e-4 * s) for s in GAIN}
     drift = bound(2e-4 * 182 / 365.25)
-    factor = 20 * (1 + GTC.ureal(0.0, 0.0005 / 2))
+    certificate = [(at, GTC.ureal(error, uncertainty / 2)) for at, error, uncertainty in CERTIFICATE]
+    bows = [bound(1.0), bound(1.0)]
     errors = []
     for current, display_factor, displayed in points:
         scale = 1.0 if current <= 19 else 10.0
@@ -54,7 +57,16 @@ def _there(points: list[tuple[float, float, list[float]]]) -> list[object]:
         # The reference repeats exactly here, so the residuals about the ratio of means are those of the display.
         shown = GTC.ta.estimate(displayed) if len(set(displayed)) > 1 else displayed[0]
         indicated = (shown + bound(0.001 / 2)) * display_factor
-        errors.append(indicated / (factor * reading) - 1)
+        low = 0 if current < 20 else 1
+        (a, before), (b, after) = certificate[low : low + 2]
+        w = math.log(current / a) / math.log(b / a)
+        # No better known between two currents than at them; a monotonic curve bows by half of what it falls at the most.
+        parts = (1 - w) * GTC.uncertainty(before), w * GTC.uncertainty(after)
+        wider = sum(parts) / math.hypot(*parts)
+        known = (1 - w) * GTC.value(before) + w * GTC.value(after)
+        path = known + wider * ((1 - w) * (before - GTC.value(before)) + w * (after - GTC.value(after)))
+        path += bows[low] * 4 * w * (1 - w) * abs(GTC.value(after) - GTC.value(before)) / 2
+        errors.append(indicated * (1 + path) / (20 * reading) - 1)
     return errors
 
 
@@ -64,7 +76,11 @@ def test_points_and_what_they_share_as_another_library_has_them(device: Device, 
     Two points on one range of the reference, one on the other: they share different inputs.
     """
     shown = [[5.012, 5.009, 5.011, 5.010], [29.99, 29.985, 29.987, 29.991], [50.1, 50.2, 50.15, 50.12]]
-    inputs = Inputs(bench, RUN_DATE)
+    rows = [
+        {"current": f"{at:g} A", "ratio_error": f"{100 * error:g} %", "uncertainty": f"{100 * uncertainty:g} %"}
+        for at, error, uncertainty in CERTIFICATE
+    ]
+    inputs = Inputs(recalibrated(bench, rows), RUN_DATE)
     here = [
         point_values(device, inputs, observed(rng, current, displayed)).ratio_error
         for rng, current, displayed in zip(("x1", "x10", "x1"), (5.0, 3.0, 50.0), shown, strict=True)
@@ -80,7 +96,7 @@ def test_points_and_what_they_share_as_another_library_has_them(device: Device, 
         assert effective_degrees_of_freedom(parts) == pytest.approx(GTC.dof(error), rel=1e-6)
         for j in range(i):
             assert matrix[i][j] == pytest.approx(GTC.get_covariance(error, there[j]), rel=1e-9)
-    # On one range of the reference its gain and offset are shared too.
+    # On one range of the reference, and between the same calibrated currents, more is shared.
     assert matrix[0][1] > matrix[0][2] > 0
 
 
@@ -153,19 +169,18 @@ def test_temperature_counts_only_away_from_that_of_calibration(device: Device, b
 
 def test_the_place_of_the_lead_is_one_bound_for_the_whole_run(device: Device, bench: Bench) -> None:
     """Not moved during a run, it is one input of all points (JCGM 100:2008, F.1.2.3): a rectangle of 0.03 %, in common to both."""
-    path = bench.reference_path.model_copy(update={"position": 3e-4})
-    inputs = Inputs(bench.model_copy(update={"reference_path": path}), RUN_DATE)
+    inputs = Inputs(recalibrated(bench, [{"current": "0.15 A"}, {"current": "50 A"}], position=3e-4), RUN_DATE)
     name = "reference path: position of the lead"
     points = [observed("x1", 50.0, [50.0] * 4), observed("x10", 0.15, [1.5] * 4)]
     errors = [point_values(device, inputs, p).ratio_error for p in points]
     for error in errors:
         line = next(b for b in inputs.budget(error) if b.source == name)
         assert line.standard_uncertainty == pytest.approx(3e-4 / math.sqrt(3))
-        assert line.sensitivity == pytest.approx(-1, rel=1e-2)
+        assert line.sensitivity == pytest.approx(1, rel=1e-2)
         assert (line.unit, line.shared, line.distribution) == ("1", True, "rectangular")
-    # On different ranges of the reference nothing else is in common but the factor of the path and the drift.
+    # On different ranges of the reference, at two calibrated currents, nothing else is in common but the drift.
     drift = 2e-4 * 182 / 365.25 / math.sqrt(3)
-    expected = 3e-4**2 / 3 + 2.5e-4**2 + drift**2
+    expected = 3e-4**2 / 3 + drift**2
     assert covariance_matrix(errors)[0][1] == pytest.approx(expected, rel=1e-6)
 
 
@@ -237,7 +252,12 @@ def _in_another_unit(device: Device, bench: Bench, unit: float) -> tuple[Device,
         for r in reference.ranges
     )
     instruments = {**bench.instruments, bench.roles.reference: reference.model_copy(update={"ranges": scales})}
-    return device.model_copy(update={"display": display}), bench.model_copy(update={"instruments": instruments})
+    part = bench.reference_path.part
+    assert part is not None
+    rows = tuple(c.model_copy(update={"current": c.current / unit}) for c in part.calibrated)
+    path = bench.reference_path.model_copy(update={"part": part.model_copy(update={"calibrated": rows})})
+    bench = bench.model_copy(update={"instruments": instruments, "reference_path": path})
+    return device.model_copy(update={"display": display}), bench
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import GTC
 import pytest
-from conftest import BENCH, RUN_DATE, observed
+from conftest import BENCH, RUN_DATE, observed, recalibrated
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -171,8 +171,7 @@ def test_the_budget_of_a_phase_displacement(power_device: Device, power_bench: B
 
     From e_P = c + delta tan(phi), textbook of instrument transformers. JCGM 100:2008, 5.1.2: contributions add in squares.
     """
-    path = power_bench.reference_path.model_copy(update={"phase_displacement_uncertainty": math.radians(0.03)})
-    inputs = Inputs(power_bench.model_copy(update={"reference_path": path}), RUN_DATE)
+    inputs = Inputs(recalibrated(power_bench, [{"current": "10 A", "phase_uncertainty": "0.03 deg"}]), RUN_DATE)
     points = {f"at {pf}": _values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in (1.0, 0.5)}
     found = phase_found(list(points.values()))
     assert found is not None
@@ -182,7 +181,7 @@ def test_the_budget_of_a_phase_displacement(power_device: Device, power_bench: B
     }
     assert {source for source, line in lines.items() if line.shared} == {
         "reference power: angle of its channels",
-        "reference path: phase displacement",
+        "reference transformer T-0415 at 10 A: phase displacement",
     }
     assert all(abs(line.sensitivity) == pytest.approx(1, rel=1e-4) for line in lines.values() if line.shared)
     combined = math.sqrt(sum(line.contribution**2 for line in lines.values()))
@@ -198,9 +197,8 @@ def test_a_known_displacement_of_the_reference_transformer_is_taken_out(
 ) -> None:
     """IEC 61869: with its secondary leading by beta the analyser sees the angle phi - beta; the meter is not to blame."""
     beta = math.radians(0.5)
-    text = BENCH.replace("ratio = 20\n", 'ratio = 20\nphase_displacement = "0.5 deg"\n')
-    path = parse_bench(text, "bench.toml").reference_path
-    inputs = Inputs(power_bench.model_copy(update={"reference_path": path}), RUN_DATE)
+    row = {"current": "10 A", "phase_displacement": "0.5 deg", "phase_uncertainty": "0.02 deg"}
+    inputs = Inputs(recalibrated(power_bench, [row]), RUN_DATE)
     found = _values(power_device, inputs, 0.5, seen_by_reference=beta)
     assert float(found.power_error.nominal_value) == pytest.approx(0.0, abs=1e-12)
     assert found.power_factor == pytest.approx(0.5)

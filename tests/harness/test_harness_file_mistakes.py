@@ -44,7 +44,7 @@ def test_a_relative_quantity_needs_its_unit(bare: str) -> None:
         (parse_device, DEVICE, 'resolution = "1 mA"', 'resolution = "1e-30 A"', "1 pA to 100 kA"),
         (parse_bench, BENCH, 'relative_humidity = "45 %"', 'relative_humidity = "5000 %"', "0 % to 100 %"),
         (parse_bench, BENCH, 'temperature = "23 degC"', 'temperature = "296 degC"', "-40 degC to 70 degC"),
-        (parse_bench, BENCH, 'uncertainty = "0.05 %"', 'uncertainty = "50 %"', "0 % to 20 %"),
+        (parse_bench, BENCH, 'uncertainty = "0.060 %"', 'uncertainty = "50 %"', "0 % to 20 %"),
         (parse_bench, BENCH, '"0.01 %/year"', '"100 %/year"', "0 %/year to 20 %/year"),
         (parse_bench, BENCH, 'of_reading = "0.06 %"', 'of_reading = "60 %"', "0 % to 20 %"),
     ],

@@ -12,6 +12,7 @@ from typing import Literal
 from harness.results import (
     SCHEMA,
     BudgetLine,
+    ChainLink,
     DecisionRule,
     DeviceSummary,
     EffectiveTurns,
@@ -213,6 +214,34 @@ INSTRUMENTS = (
 )
 
 
+CHAIN = (
+    ChainLink(
+        "reference shunt",
+        "four-terminal resistor of 10 mΩ",
+        "SH-88",
+        "confirmed at the bench",
+        "CAL-25-0177",
+        "2025-08-20",
+        "2027-08-20",
+        "Harbour Calibration",
+        True,
+        "corrected from 1 A to 80 A at 50 Hz, U (k = 2) 0.01 % to 0.02 %",
+    ),
+    ChainLink(
+        "reference instrument",
+        "reference",
+        "M-2201",
+        "answered by the instrument",
+        "CAL-25-0193",
+        "2025-09-02",
+        "2026-09-02",
+        "Harbour Calibration",
+        True,
+        "within the accuracy claimed for each range",
+    ),
+)
+
+
 def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = False, seed: int = 1) -> Results:
     """A healthy rebuild, full procedure, three ranges."""
     rng = random.Random(seed)
@@ -224,6 +253,7 @@ def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = Fa
         run=_run(simulated, False),
         device=DEVICE,
         instruments=INSTRUMENTS,
+        reference_chain=CHAIN,
         decision=DecisionRule(
             rule,
             0.9545,

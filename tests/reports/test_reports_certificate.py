@@ -67,6 +67,17 @@ def _texts(results: Results) -> list[str]:
     ]
     for i in results.instruments:
         texts += [i.name, i.identity, i.serial, i.certificate, i.calibrated, i.due, i.laboratory, *i.accuracy]
+    for link in results.reference_chain:
+        texts += [
+            link.part,
+            link.name,
+            link.serial,
+            link.certificate,
+            link.calibrated,
+            link.due,
+            link.laboratory,
+            link.known,
+        ]
     return [text for text in texts if text]
 
 
@@ -383,7 +394,10 @@ def _with_device(**changes: object) -> Results:
 @pytest.mark.parametrize(
     ("results", "phrase"),
     [
-        (dataclasses.replace(sample_results.passing(), instruments=()), "No reference instrument is on record"),
+        (
+            dataclasses.replace(sample_results.passing(), instruments=(), reference_chain=()),
+            "No reference instrument is on record",
+        ),
         (dataclasses.replace(sample_results.passing(), ranges=(), reasons=()), "End of certificate"),
         (_with_device(path_ratings={}), "none stated"),
         (_with_device(owner=""), "Customer or owner not stated"),

@@ -39,7 +39,8 @@ def _text(results: Results) -> str:
 
 
 def _table(text: str, title: str, end: str) -> list[str]:
-    """The cells between a title and what comes after its table."""
+    """The cells between a title and what comes after its table, those of a power factor that was broken put together."""
+    text = text.replace("\nlagging", " lagging").replace("\nleading", " leading")
     return [cell.strip() for cell in text.partition(title)[2].partition(end)[0].splitlines()]
 
 

@@ -49,8 +49,9 @@ def test_what_the_files_say_arrives() -> None:
     assert (power.of_reading, power.resolution) == pytest.approx((0.0015, 1e-4))
     assert math.degrees(power.phase) == pytest.approx(0.02)
     assert voltage.of_reading == pytest.approx(0.001)
-    assert math.degrees(bench.reference_path.phase_displacement) == pytest.approx(0.03)
-    assert bench.reference_path.uncertainty == pytest.approx(5e-4)
+    at_two_amperes = bench.reference_path.phase_displacements[4]
+    assert math.degrees(at_two_amperes.value) * 60 == pytest.approx(2)
+    assert bench.reference_path.ratio_errors[4].uncertainty == pytest.approx(2e-4)
     assert bench.check_standard is not None
     assert bench.check_standard.uncertainty == pytest.approx(0.002)
     # 0.1 Wh is 360 J.

@@ -18,6 +18,7 @@ from simulated.description import (
     BenchDescription,
     CheckStandardDescription,
     InstrumentDescription,
+    KnownAt,
     PowerDescription,
     ReferencePathDescription,
     ScaleDescription,
@@ -101,7 +102,7 @@ def test_what_is_drawn_fills_the_claim(described: BenchDescription) -> None:
 
 def test_the_reference_transformers_deviations_are_those_of_its_certificate(described: BenchDescription) -> None:
     """Expanded uncertainties are twice the standard deviation (JCGM 100:2008, 6.3): factor 0.1 %, phase 0.1 degrees."""
-    path = ReferencePathDescription(1e-3, math.radians(0.3), math.radians(0.1))
+    path = ReferencePathDescription((KnownAt(5.0, 0.0, 1e-3),), (KnownAt(5.0, math.radians(0.3), math.radians(0.1)),))
     exact = replace(described, share_of_claim=0.0, reference_path=path)
     ratios, shifts = [], []
     for seed in range(300):
@@ -125,7 +126,7 @@ def test_a_standard_established_with_the_reference_agrees_with_it(described: Ben
     spread = {}
     for at in (None, 5.0):
         known = CheckStandardDescription(1.0, 1e-6, 0.0, at)
-        path = ReferencePathDescription(1e-3)
+        path = ReferencePathDescription((KnownAt(5.0, 0.0, 1e-3),))
         ratios = []
         for seed in range(30):
             whole = replace(described, check_standard=known, reference_path=path, seed=seed, share_of_claim=1.0)
