@@ -60,10 +60,10 @@ class Silent:
 
 
 class RehearsalProgress(Silent):
-    """One line on a rehearsal from its first moment: rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
+    """How far a rehearsal is: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
 
-    def __init__(self, console: Console, title: str) -> None:
-        self._console, self._title = console, title
+    def __init__(self, console: Console) -> None:
+        self._console = console
         self._doing, self._done = "", 0
         self._started = self._told = time.monotonic()
         self._live: Live | None = None
@@ -75,8 +75,6 @@ class RehearsalProgress(Silent):
         if self._console.is_terminal:
             self._live = Live(get_renderable=self._line, console=self._console, refresh_per_second=8, transient=True)
             self._live.start(refresh=True)
-        else:
-            self._print(f"rehearsing {self._title!r} on a simulated bench: nothing is energised")
         return self
 
     def __exit__(self, *failure: object) -> None:
@@ -98,7 +96,7 @@ class RehearsalProgress(Silent):
         now = time.monotonic()
         if self._live is None and now - self._told >= REHEARSAL_INTERVAL:
             self._told = now
-            self._print(f"  {self._so_far()}")
+            self._console.print(f"  {self._so_far()}", highlight=False, soft_wrap=True)
 
     def _so_far(self) -> str:
         spent = format_duration(time.monotonic() - self._started)
@@ -108,10 +106,7 @@ class RehearsalProgress(Silent):
     def _line(self) -> Text:
         from rich.text import Text
 
-        return Text(f"rehearsing: {self._so_far()}", no_wrap=True, overflow="ellipsis")
-
-    def _print(self, text: str) -> None:
-        self._console.print(text, highlight=False, soft_wrap=True, markup=False)
+        return Text(f"rehearsing: {self._so_far()}", no_wrap=True, overflow="crop")
 
 
 class TerminalProgress:

@@ -8,6 +8,11 @@ from typing import Any
 from harness.output import console
 
 
+def _begin() -> None:
+    """A line at once: what a rehearsal needs takes a moment to load, and longer on a slow machine."""
+    print("rehearsal on a simulated bench; nothing is energised", flush=True)
+
+
 def demo(arguments: argparse.Namespace) -> int:
     if arguments.list_faults:
         from simulated.faults import CATALOGUE
@@ -15,6 +20,7 @@ def demo(arguments: argparse.Namespace) -> int:
         for fault in CATALOGUE:
             print(f"{fault.name:<36} {fault.summary}")
         return 0
+    _begin()
     from harness.commands.demo import demo
 
     return demo(
@@ -53,6 +59,7 @@ def _options(arguments: argparse.Namespace) -> Any:
 
 
 def rehearse(arguments: argparse.Namespace) -> int:
+    _begin()
     from harness.commands.run import rehearse_only
 
     return rehearse_only(
@@ -61,6 +68,7 @@ def rehearse(arguments: argparse.Namespace) -> int:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    _begin()
     from harness.commands.run import run
 
     return run(
@@ -80,6 +88,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def resume(arguments: argparse.Namespace) -> int:
+    _begin()
     from harness.commands.run import resume
 
     return resume(

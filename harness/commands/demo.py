@@ -57,7 +57,7 @@ def demo(
         describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
     )
     stop = StopSignal()
-    with stop.listening(), RehearsalProgress(console, inputs.procedure.title) as shown:
+    with stop.listening(), RehearsalProgress(console) as shown:
         rehearsal = rehearse(inputs, stop, shown)
     ranges = ", ".join(f"{r.name} to {format_quantity(r.maximum_current, 'A')}" for r in inputs.device.ranges)
     console.print(

@@ -62,7 +62,7 @@ def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None)
     record = _run_on_twin(inputs, stop, progress)
     if not any(record.of_kind("point", "skip")):
         raise UserError(f"procedure {inputs.procedure.name}: found no point to observe, expected at least one")
-    progress.doing("evaluating what was read")
+    progress.doing("evaluating")
     results = evaluate(record, "rehearsal")
     began = dt.datetime.fromisoformat(record.start["at"])
     durations = tuple(
@@ -70,7 +70,7 @@ def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None)
     )
     sheet = check(inputs.device)
     objections = [f"on paper, {f.range or 'all ranges'}: {f.text}" for f in sheet.findings if f.grade == "in the way"]
-    progress.doing("asking how likely a sound meter is not passed")
+    progress.doing("drawing sound meters")
     return Rehearsal(
         durations,
         results,

@@ -141,7 +141,7 @@ def _reserved(inputs: Inputs, record_file: Path) -> contextlib.AbstractContextMa
 
 
 def _rehearsed(inputs: Inputs, stop: StopSignal, console: Console) -> Rehearsal:
-    with RehearsalProgress(console, inputs.procedure.title) as progress:
+    with RehearsalProgress(console) as progress:
         return rehearse(inputs, stop, progress)
 
 

@@ -139,5 +139,5 @@ def test_a_folder_that_holds_a_record_is_told_before_the_rehearsal(
     assert main(["run", *files, "--cautions-read", "--out", str(tmp_path)]) == 2
     printed = capsys.readouterr()
     assert "exists already; a record is never overwritten" in printed.err
-    assert "rehearsing" not in printed.out
+    assert "rehearsed" not in printed.out
     assert "CAUTIONS" not in printed.out

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import io
 import re
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
 from rich.console import Console
 
+from harness.commands.new import new
 from harness.errors import Stopped
 from harness.progress import RehearsalProgress, TerminalProgress
 
@@ -39,23 +43,34 @@ def test_an_answered_prompt_leaves_no_empty_line() -> None:
     assert not screen.getvalue().partition("yes / no: yes\n")[2].startswith("\n")
 
 
-def test_a_rehearsal_in_a_pipe_begins_with_a_line_and_has_no_control_characters() -> None:
-    out = io.StringIO()
-    with RehearsalProgress(Console(file=out, width=80), "Current ratio") as progress:
-        assert out.getvalue() == "rehearsing 'Current ratio' on a simulated bench: nothing is energised\n"
-        progress.doing("x1 at 80 A")
-    assert out.getvalue().replace("\n", "").isprintable()
+def test_a_rehearsal_in_a_pipe_begins_with_a_line_at_once(tmp_path: Path) -> None:
+    """Before anything slow is loaded: the line is there while the rest has not even been asked for, and is written out."""
+    program = (
+        "import sys; from harness.command_line import main; sys.meta_path.insert(0, type('F', (), {'find_spec': lambda s, n, *r: "
+        "(n == 'harness.commands.run' and sys.exit(7)) or None})()); main(['rehearse', 'd', 'b'])"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=tmp_path, check=False)
+    assert done.returncode == 7
+    assert done.stdout == "rehearsal on a simulated bench; nothing is energised\n"
+
+
+def test_a_rehearsal_in_a_pipe_has_no_control_characters(tmp_path: Path) -> None:
+    device, bench = new(tmp_path / "pair")
+    command = [sys.executable, "-m", "harness", "rehearse", str(device), str(bench), "--procedure", "turns_check"]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("rehearsal on a simulated bench; nothing is energised\n")
+    assert done.stdout.replace("\n", "").isprintable()
 
 
 def test_a_long_rehearsal_in_a_pipe_tells_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
     """Sixty points of a second each: a line every five seconds, none of them twice."""
     out, now = io.StringIO(), [100.0]
     monkeypatch.setattr("time.monotonic", lambda: now[0])
-    with RehearsalProgress(Console(file=out, width=80), "Current ratio") as progress:
+    with RehearsalProgress(Console(file=out, width=80)) as progress:
         for index in range(60):
             now[0] += 1.0
             progress.finished_point(index, f"x1 {index}", None, None)
-    lines = out.getvalue().splitlines()[1:]
+    lines = out.getvalue().splitlines()
     assert len(lines) == len(set(lines)) == 12
     assert lines[0].strip() == "5 points rehearsed, 5 s: starting"
 
@@ -64,7 +79,7 @@ def test_a_rehearsal_on_a_terminal_is_one_line_that_goes_away() -> None:
     """80 columns: a long text is cut off, so that the line can be taken back."""
     screen = io.StringIO()
     console = Console(file=screen, force_terminal=True, width=80, _environ={"TERM": "xterm"})
-    with RehearsalProgress(console, "Current ratio") as progress:
+    with RehearsalProgress(console) as progress:
         assert "rehearsing: 0 points rehearsed" in screen.getvalue()
         progress.doing("very long " * 20)
         progress.finished_point(0, "x1", None, None)
