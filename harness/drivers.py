@@ -26,6 +26,7 @@ from instruments.roles import (
     ScpiMeter,
     ScpiReference,
     ScpiSwitch,
+    ScpiVoltageReference,
     ScpiVoltmeter,
     Switch,
     Voltmeter,
@@ -67,7 +68,14 @@ class Drivers:
         name, entry = self.bench.roles.reference, self.bench.entry("reference")
         if entry.by_person:
             return self._read_by_person(name, entry, "reference")
-        return self._scpi(name, "reference", ScpiReference)
+        if not self.bench.reference_path.in_volts:
+            return self._scpi(name, "reference", ScpiReference)
+        if "voltage" not in self._profile(name, "reference").quantities:
+            raise UserError(
+                f"instruments.{name}.profile: found {entry.profile!r}, expected a profile with a voltage: the reference path "
+                "is read in volts"
+            )
+        return self._scpi(name, "reference", ScpiVoltageReference)
 
     def secondary(self) -> Reference:
         """What reads the current in the secondary loop."""
@@ -176,6 +184,7 @@ class Drivers:
             self.links.turn_reference if own else lambda _: None,
             {quantity: step for quantity, step in steps.items() if own and step is not None},
             part,
+            entry.ranges[0].unit,
         )
 
     def _scpi(self, name: str, role: str, driver: type[_Driver]) -> _Driver:

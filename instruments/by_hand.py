@@ -167,7 +167,7 @@ class _AlsoShown:
 
 
 class PersonReference(_AlsoShown, _ByPerson):
-    """A reference without interface, read and ranged by a person; `resolutions` by full scale, in amperes.
+    """A reference without interface, read and ranged by a person; `resolutions` by full scale, in its `unit`.
 
     `part` is the part it plays; `beside` the resolution of what else it shows, by quantity.
     """
@@ -183,11 +183,12 @@ class PersonReference(_AlsoShown, _ByPerson):
         act: Callable[[float], None],
         beside: Mapping[str, float] | None = None,
         part: str = "reference",
+        unit: str = "A",
     ) -> None:
         """`act` is told the full scale the person turned to; `tolerance` as in a Question."""
         _ByPerson.__init__(self, name, person, serial)
         _AlsoShown.__init__(self, name, part, person, now, beside or {})
-        self._part = part
+        self._part, self._unit = part, unit
         self._resolutions, self._tolerance, self._now, self._act = resolutions, tolerance, now, act
         self._scale = max(resolutions)
 
@@ -195,19 +196,26 @@ class PersonReference(_AlsoShown, _ByPerson):
         """Have it turned to the range with this full scale; the circuit must be dead, since a lead may have to be moved."""
         if len(self._resolutions) > 1:
             self._person.confirm(
-                f"The load is off. Set {self.name} to AC current, range {format_current(full_scale)}; "
+                f"The load is off. Set {self.name} to AC {'current' if self._unit == 'A' else 'voltage'}, range {format_current(full_scale, self._unit)}; "
                 "move its lead if that range has a jack of its own."
             )
         self._scale = full_scale
         self._act(full_scale)
 
     def read(self, expected: float | None = None) -> Reading:
-        """Ask for what it shows, in its own amperes. Raises UndoLast."""
+        """Ask for what it shows, in its own unit. Raises UndoLast."""
         started = self._now()
         value, typed = self._person.read_value(
-            Question(f"  {self.name} shows", self._part, self._resolutions[self._scale], expected, self._tolerance)
+            Question(
+                f"  {self.name} shows",
+                self._part,
+                self._resolutions[self._scale],
+                expected,
+                self._tolerance,
+                self._unit,
+            )
         )
-        return Reading(value, "A", typed, started, self._now())
+        return Reading(value, self._unit, typed, started, self._now())
 
     def check(self) -> None:
         """Nothing is queued behind what a person types."""

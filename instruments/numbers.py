@@ -56,10 +56,10 @@ def plain(value: float, digits: int = 9) -> str:
     return f"{Decimal(f'{value:.{digits}g}'):f}"
 
 
-def format_current(current: float) -> str:
-    """A current in amperes as a range or a load is labelled: ``0.4`` -> ``"400 mA"``, ``1e-05`` -> ``"10 uA"``."""
+def format_current(current: float, unit: str = "A") -> str:
+    """A current in amperes, or a voltage in volts, as a range or a load is labelled: ``0.4`` -> ``"400 mA"``."""
     factor, prefix = next((p for p in ((1.0, ""), (1e-3, "m")) if abs(current) >= p[0]), (1e-6, "u"))
-    return f"{current / factor:.4g} {prefix}A"
+    return f"{current / factor:.4g} {prefix}{unit}"
 
 
 _REGISTER_FORMATS = {

@@ -189,18 +189,19 @@ class ScpiReference(ScpiInstrument):
     """A multimeter or analyser. Several can measure at the same time: `arm` all, `fire` all, `fetch` from all."""
 
     by_person = False
+    measures = "current"
 
     def configure(self, full_scale: float) -> None:
         """Go to the range with this full scale. Raises InstrumentError."""
-        self.configure_quantity("current", full_scale)
+        self.configure_quantity(self.measures, full_scale)
 
     def read(self, expected: float | None = None) -> Reading:
         """A fresh reading. Raises LinkError or ReplyError."""
-        return self.read_quantity("current")
+        return self.read_quantity(self.measures)
 
     def fetch(self) -> Reading:
         """The measurement that `fire` started; without a trigger in the profile, a fresh one. Raises LinkError or ReplyError."""
-        return self.fetch_quantity("current")
+        return self.fetch_quantity(self.measures)
 
     def check(self) -> None:
         """Raise QueuedError when an error was queued behind good replies, ReplyError when a reply too many came.
@@ -211,7 +212,13 @@ class ScpiReference(ScpiInstrument):
         if self.profile.errors is None:
             self.identify_again()
         else:
-            self.check_errors(self.quantity("current").get)
+            self.check_errors(self.quantity(self.measures).get)
+
+
+class ScpiVoltageReference(ScpiReference):
+    """A multimeter across a shunt, or on a clamp whose output is a voltage: its readings are volts."""
+
+    measures = "voltage"
 
 
 class ScpiMeter(ScpiInstrument):

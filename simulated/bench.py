@@ -200,7 +200,8 @@ class SimulatedBench:
 
     def read_reference(self, started: float | None = None) -> float:
         """The current the reference reads, in its own unit, begun at `started` or now."""
-        return self.measure("reference", started).current
+        found = self.measure("reference", started)
+        return found.voltage if self.description.reference_path.in_volts else found.current
 
     # What really is
 

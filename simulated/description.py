@@ -144,11 +144,13 @@ class ReferencePathDescription:
     """What is said of the part before the reference: ratio errors and phase displacements (positive when its output leads).
 
     `off` and `slope` are beyond all that is said: an error at every current, and one in every decade below the largest.
+    `in_volts`: the reference reads a voltage.
     """
 
     ratio_errors: tuple[KnownAt, ...] = ()
     phase_displacements: tuple[KnownAt, ...] = ()
     loops: int = 1
+    in_volts: bool = False
     off: float = 0.0
     slope: float = 0.0
 

@@ -43,7 +43,8 @@ class Measured:
 class Observer:
     """An instrument that reads current, and voltage and power where it has those.
 
-    `at` says what arrives at its terminals: amperes, volts and the angle in rad by which the current lags.
+    `at` says what arrives at its terminals: amperes, volts and the angle in rad by which the current lags. With `in_volts`
+    what stands for the current is a voltage, and all it reads.
     """
 
     def __init__(
@@ -52,11 +53,13 @@ class Observer:
         instrument: InstrumentDescription,
         description: BenchDescription,
         at: Callable[[Seen], tuple[float, float, float]],
+        *,
+        in_volts: bool = False,
     ) -> None:
         seed, share = f"{description.seed} {instrument.role}", description.share_of_claim
         draw = random.Random(f"{seed} voltage and power")
         self._noise = random.Random(f"{seed} voltage and power noise")
-        self._multimeter, self._at = multimeter, at
+        self._multimeter, self._at, self._in_volts = multimeter, at, in_volts
         self._voltage, self._power = instrument.voltage or TYPICAL_VOLTAGE, instrument.power or TYPICAL_POWER
         self._voltage_gain = 1.0 + draw.uniform(-share, share) * self._voltage.of_reading
         self._power_gain = 1.0 + draw.uniform(-share, share) * self._power.of_reading
@@ -74,6 +77,8 @@ class Observer:
         """One measurement; what depends on a current in overload is 9.9E37."""
         true_current, true_voltage, true_angle = self._at(seen)
         current = self._multimeter.reading(true_current)
+        if self._in_volts:
+            return Measured(0.0, current, 0.0, 1.0, 0.0)
         voltage = self._noisy(true_voltage * self._voltage_gain, self._voltage.resolution)
         if current == OVERLOAD:
             return Measured(OVERLOAD, voltage, OVERLOAD, OVERLOAD, OVERLOAD)
@@ -124,6 +129,7 @@ def _reference(instrument: InstrumentDescription, description: BenchDescription)
         instrument,
         description,
         lambda seen: (path.output(seen.primary), seen.voltage, seen.angle - path.displacement(seen.primary)),
+        in_volts=description.reference_path.in_volts,
     )
 
 

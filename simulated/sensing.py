@@ -74,7 +74,8 @@ class Sensing:
 
     def configure(self, name: str, text: str) -> None:
         """From now on the query of `name` reads `name`; a meter of current goes to the range for `text`. Raises Refused."""
-        if self._role in OBSERVING and name == "current" and text:
+        in_volts = self._role == "reference" and self._bench.description.reference_path.in_volts
+        if self._role in OBSERVING and name == ("voltage" if in_volts else "current") and text:
             self._bench.configure(self._role, float(text))
         self._configured[self._profile.quantities[name].get] = name
 

@@ -84,6 +84,7 @@ def describe(
             _known(path.part, transformer.frequency, phase=False),
             _known(path.part, transformer.frequency, phase=True),
             path.loops,
+            path.in_volts,
         ),
         check_standard=None
         if check is None
