@@ -188,6 +188,7 @@ def parser() -> argparse.ArgumentParser:
             "ratioproof certify run/record.jsonl --out copy",
             "ratioproof certify run/record.jsonl --out checked --monte-carlo",
             "ratioproof certify run/record.jsonl --causes my_causes.toml --out copy",
+            "ratioproof certify run/record.jsonl --override contradiction",
         ],
     )
     certify.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
@@ -199,6 +200,13 @@ def parser() -> argparse.ArgumentParser:
         help="folder for results and certificate (default: beside the record)",
     )
     _monte_carlo(certify)
+    certify.add_argument(
+        "--override",
+        action="append",
+        default=[],
+        choices=["contradiction"],
+        help="certify in spite of readings that contradict each other; printed on the certificate",
+    )
 
     replay = _command(
         commands,

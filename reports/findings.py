@@ -108,7 +108,7 @@ def _probability(probability: float) -> str:
 
 def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
     left = facts(
-        [("Turns expected", str(found.expected_turns)), *_turns(found.effective_turns), *_zero(found.zero)],
+        [("Turns expected", str(found.expected_turns)), *_turns(found), *_zero(found.zero)],
         HALF,
         _HALF_LABEL,
     )
@@ -127,22 +127,39 @@ def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
     yield KeepTogether(opening)
 
 
-def _turns(turns: EffectiveTurns | None) -> list[tuple[str, str]]:
+def _turns(found: RangeResult) -> list[tuple[str, str]]:
+    turns, factor = found.effective_turns, found.reading_factor
+    rows = []
+    if factor is not None:
+        told = plus_minus(factor.value, factor.expanded_uncertainty)
+        rows.append(("Reading factor", f"{told} (k = {factor.coverage_factor:.2f}), indicated over reference current"))
     if turns is None:
-        return [("Turns found", "not found by this run")]
-    neighbours = (
-        "the whole numbers beside it are excluded"
-        if turns.neighbours_excluded
-        else "whole numbers beside it are not excluded"
-    )
-    basis = "against the base range" if turns.basis == "base range" else turns.basis
-    return [
+        # Of the range the others are compared with, turns and the meter's gain cannot be told apart.
+        return rows or [("Turns found", "not found by this run")]
+    rows.append(
         (
             "Turns found",
-            f"{plus_minus(turns.value, turns.expanded_uncertainty)} (k = {turns.coverage_factor:.2f}), {basis}",
-        ),
-        ("Nearest whole", f"{turns.nearest}; {neighbours}"),
-    ]
+            f"{plus_minus(turns.value, turns.expanded_uncertainty)} (k = {turns.coverage_factor:.2f}), {compared_at(turns)}",
+        )
+    )
+    rows.append(("Nearest whole", nearest_whole(turns)))
+    return rows
+
+
+def compared_at(turns: EffectiveTurns) -> str:
+    """How the turns were found, in words."""
+    if turns.method == "equal ampere-turns":
+        return f"against the base range at {turns.compared} equal ampere-turns"
+    if turns.method == "between ampere-turns":
+        return f"against the base range at {turns.compared} ampere-turns, between its own points"
+    return "against the base range at other ampere-turns: U includes the limit of error of both ranges there"
+
+
+def nearest_whole(turns: EffectiveTurns) -> str:
+    """The nearest whole number with its probability, or that the interval holds none."""
+    if not turns.holds_whole_number:
+        return f"none within U; the nearest is {turns.nearest}"
+    return f"{turns.nearest}, probability {_probability(turns.probability)}"
 
 
 def _zero(zero: Offset | None) -> list[tuple[str, str]]:
@@ -169,6 +186,14 @@ def _line(found: RangeResult) -> list[tuple[str, str]]:
                 f"χ² = {written(round_significant(exact(line.chi_squared), 3))} with {line.degrees_of_freedom} degrees of freedom",
             ),
         ]
+        if line.departs:
+            rows.append(
+                (
+                    "Departure",
+                    "The readings depart from a straight line by more than their scatter "
+                    f"(standard deviation {percent(line.departure)}); slope and intercept include this.",
+                )
+            )
     if found.linearity is not None:
         shape = found.linearity
         rows.append(

@@ -99,8 +99,8 @@ def _row(found: RangeResult) -> list[str]:
     row = [
         found.name,
         str(found.expected_turns),
-        plus_minus(turns.value, turns.expanded_uncertainty) if turns else "not found",
-        str(turns.nearest) if turns else "–",
+        plus_minus(turns.value, turns.expanded_uncertainty) if turns else "–",
+        (str(turns.nearest) if turns.holds_whole_number else "none") if turns else "–",
         str(len(found.points)),
     ]
     if found.points:

@@ -105,7 +105,14 @@ def resume(arguments: argparse.Namespace) -> int:
 def certify(arguments: argparse.Namespace) -> int:
     from harness.commands.certify import certify
 
-    return certify(arguments.record, arguments.out, console(), trials=arguments.monte_carlo, causes=arguments.causes)
+    return certify(
+        arguments.record,
+        arguments.out,
+        console(),
+        trials=arguments.monte_carlo,
+        causes=arguments.causes,
+        overrides=arguments.override,
+    )
 
 
 def replay(arguments: argparse.Namespace) -> int:

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 
 from harness.commands.told_beyond import beyond_lines, check_line
 from harness.errors import UserError
+from harness.evaluation.contradiction import OVERRIDE
 from harness.evaluation.evaluate import OwnCauses, evaluate
-from harness.evaluation.multiplier import RELATIVE
 from harness.files import read_text
 from harness.record import read_record
-from harness.results import RangeResult, Results, Validation, accepted, odds_text, to_json
+from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text, to_json
 from harness.together import write_together
 
 if TYPE_CHECKING:
@@ -24,16 +24,30 @@ RECORD, RESULTS, CERTIFICATE = "record.jsonl", "results.json", "certificate.pdf"
 
 
 def certify(
-    record_file: Path, out: Path | None, console: Console, *, trials: int = 0, causes: Path | None = None
+    record_file: Path,
+    out: Path | None,
+    console: Console,
+    *,
+    trials: int = 0,
+    causes: Path | None = None,
+    overrides: Sequence[str] = (),
 ) -> int:
-    """Evaluate a finished record again and write results and certificate; `causes` replaces those in the record."""
+    """Evaluate a finished record again and write results and certificate; `causes` replaces those in the record.
+
+    `overrides` names what is set aside. 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError, UserError.
+    """
     own = None if causes is None else OwnCauses(read_text(causes), str(causes))
-    return finish(record_file, out if out is not None else record_file.parent, console, trials=trials, causes=own)
+    folder = out if out is not None else record_file.parent
+    return _told(conclude(record_file, folder, trials=trials, causes=own, overrides=overrides), folder, console)
 
 
-def finish(record_file: Path, out: Path, console: Console, *, trials: int = 0, causes: OwnCauses | None = None) -> int:
+def finish(record_file: Path, out: Path, console: Console, *, trials: int = 0) -> int:
     """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
-    results = conclude(record_file, out, trials=trials, causes=causes)
+    results = conclude(record_file, out, trials=trials)
+    return _told(results, out, console)
+
+
+def _told(results: Results, out: Path, console: Console) -> int:
     tell(console, summary_lines(results, out))
     return 0 if accepted(results.verdict) else 1
 
@@ -49,14 +63,16 @@ def tell(console: Console, lines: Sequence[str]) -> None:
         console.print(line, highlight=False, soft_wrap=True)
 
 
-def conclude(record_file: Path, out: Path, *, trials: int = 0, causes: OwnCauses | None = None) -> Results:
+def conclude(
+    record_file: Path, out: Path, *, trials: int = 0, causes: OwnCauses | None = None, overrides: Sequence[str] = ()
+) -> Results:
     """Evaluate a record and leave results.json and certificate.pdf in `out`, both or neither; `trials` validate it.
 
     Raises RecordError, and UserError where they cannot be written.
     """
     from reports.certificate import certificate
 
-    results = evaluate(read_record(record_file), record_file.name, trials=trials, causes=causes)
+    results = evaluate(read_record(record_file), record_file.name, trials=trials, causes=causes, overrides=overrides)
     contents = {RESULTS: to_json(results).encode(), CERTIFICATE: certificate(results)}
     prepare_folder(out)
     try:
@@ -90,6 +106,10 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     if results.bench_check is not None:
         lines.append(f"  {check_line(results.bench_check)}")
     lines += [f"  {reason}" for reason in results.reasons]
+    if results.contradictions and set(results.contradictions) <= set(results.reasons):
+        lines.append(
+            f"  readings that contradict each other are no evidence; take the run again (to certify it all the same: --override {OVERRIDE})"
+        )
     lines += [validation_text(results.validation)] if results.validation is not None else []
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (not accepted(results.verdict) or shown[0].fault != "none"):
@@ -122,8 +142,18 @@ def _probability(probability: float) -> str:
 
 def _turns_text(rng: RangeResult, base: str) -> str:
     turns = f"{rng.expected_turns} turn{'s' if rng.expected_turns > 1 else ''}"
-    if rng.effective_turns is None:
-        return f"expected {turns}, none found" if rng.points else ""
-    found = rng.effective_turns
-    against = base if found.basis == RELATIVE else "the reference alone"
-    return f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f} against {against}"
+    found, factor = rng.effective_turns, rng.reading_factor
+    if found is None:
+        if factor is None:
+            return ""
+        return f"{turns}, reading factor {factor.value:.4f} ± {factor.expanded_uncertainty:.4f}"
+    return (
+        f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f} against {base}; {_whole(found)}"
+    )
+
+
+def _whole(turns: EffectiveTurns) -> str:
+    """The nearest whole number of turns with its probability, or that there is none."""
+    if not turns.holds_whole_number:
+        return f"no whole number within U (nearest {turns.nearest})"
+    return f"{turns.nearest} with probability {_probability(turns.probability).strip()}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,8 @@ from harness.bench import Bench, InstrumentEntry
 from harness.causes import Catalogue, extended
 from harness.claim_text import claim_text
 from harness.device import Device
-from harness.errors import RecordError
+from harness.errors import RecordError, UserError
+from harness.evaluation.contradiction import OVERRIDE
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.reference_chain import reference_chain
 from harness.evaluation.rule import decision_rule
@@ -31,10 +33,18 @@ class OwnCauses:
     file: str
 
 
-def evaluate(record: Record, record_file: str, *, trials: int = 0, causes: OwnCauses | None = None) -> Results:
+def evaluate(
+    record: Record,
+    record_file: str,
+    *,
+    trials: int = 0,
+    causes: OwnCauses | None = None,
+    overrides: Sequence[str] = (),
+) -> Results:
     """Evaluate a complete record; `record_file` is the name printed beside its hash, `trials` validate it by Monte Carlo.
 
-    Raises RecordError when the run was not finished, UserError for a mistake in `causes`.
+    `overrides` names what is set aside (`contradiction.OVERRIDE`).
+    Raises RecordError when the run was not finished, UserError for a mistake in `causes` or an override without its problem.
     """
     if not record.complete:
         stops = list(record.of_kind("stop"))
@@ -50,12 +60,15 @@ def evaluate(record: Record, record_file: str, *, trials: int = 0, causes: OwnCa
         dt.datetime.fromisoformat(finished).date(),
         trials,
         *_causes(record, causes),
+        contradiction_overridden=OVERRIDE in overrides,
     )
+    if OVERRIDE in overrides and not outcome.contradictions:
+        raise UserError(f"--override {OVERRIDE}: the readings of {record_file} do not contradict each other")
     return Results(
         schema=SCHEMA,
         verdict=outcome.verdict,
         reasons=outcome.reasons,
-        run=_run(record, bench, record_file),
+        run=_run(record, bench, record_file, outcome.contradictions if OVERRIDE in overrides else ()),
         device=_device(device),
         instruments=_instruments(record, bench),
         decision=decision_rule(bench.decision, device.claim, outcome.ranges),
@@ -66,6 +79,7 @@ def evaluate(record: Record, record_file: str, *, trials: int = 0, causes: OwnCa
         diagnosis_details=outcome.diagnosis_details,
         validation=outcome.validation,
         reference_chain=reference_chain(device, bench, record),
+        contradictions=outcome.contradictions,
     )
 
 
@@ -80,7 +94,7 @@ def _causes(record: Record, instead: OwnCauses | None) -> tuple[Catalogue, str]:
     return extended(text, file), f"the causes of {Path(file).name}, kept in the record" if text else ""
 
 
-def _run(record: Record, bench: Bench, record_file: str) -> Run:
+def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequence[str]) -> Run:
     start = record.start
     procedure: dict[str, Any] = start["procedure"]
     identities = list(record.of_kind("identity"))
@@ -89,6 +103,7 @@ def _run(record: Record, bench: Bench, record_file: str) -> Run:
     overrides += [
         f"{line['text']} Answer: {line['answer']}." for line in record.of_kind("prompt") if line["answer"] == "go on"
     ]
+    overrides += [f"contradiction: {text}" for text in contradictions]
     return Run(
         laboratory=bench.laboratory.name,
         laboratory_address=bench.laboratory.address,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,29 +16,30 @@ from harness.device import Device, Range, limit_of_error
 from harness.evaluation.apart import apart
 from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import decide
+from harness.evaluation.contradiction import no_whole_number, none_explains, other_way_down
 from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
 from harness.evaluation.further import further
+from harness.evaluation.line import line_of, stated_line
 from harness.evaluation.linearity import independent, terminal_based, zero_based
-from harness.evaluation.multiplier import base_usable, effective_turns
+from harness.evaluation.multiplier import Multiplier, base_usable, effective_turns, multiplier, reading_factor
 from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.power import power_values
 from harness.evaluation.reasons import failed_points, left_out_beyond, shown_part, too_uncertain, uncovered
 from harness.evaluation.repeatability import run_scatter
 from harness.evaluation.secondary import Split
-from harness.evaluation.slope import Slope, fitted, slope_of
-from harness.evaluation.straight_line import propagated
+from harness.evaluation.stated import stated
 from harness.evaluation.uncalibrated import calibrated_only
-from harness.evaluation.uncertainty import covariance, coverage_factor
+from harness.evaluation.uncertainty import coverage_factor
 from harness.evaluation.validation import Check, ratio_error, validate
 from harness.evaluation.validation import effective_turns as turns_model
+from harness.evaluation.validation import reading_factor as factor_model
 from harness.quantities import format_quantity
 from harness.results import (
     NOT_VISITED,
     BenchCheck,
     DiagnosisDetails,
     Hypothesis,
-    Line,
     Linearity,
     Offset,
     Point,
@@ -50,7 +52,10 @@ from harness.results import (
 
 @dataclass(frozen=True)
 class RangesOutcome:
-    """All ranges, what explains them, and the verdict with its reasons, one line each."""
+    """All ranges, what explains them, and the verdict with its reasons, one line each.
+
+    `contradictions` are told also where they were overridden.
+    """
 
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]
@@ -60,6 +65,7 @@ class RangesOutcome:
     diagnosis_details: DiagnosisDetails
     validation: Validation | None = None
     bench_check: BenchCheck | None = None
+    contradictions: tuple[str, ...] = ()
 
 
 def evaluate_ranges(
@@ -71,11 +77,13 @@ def evaluate_ranges(
     trials: int = 0,
     causes: Catalogue | None = None,
     causes_origin: str = "",
+    *,
+    contradiction_overridden: bool = False,
 ) -> RangesOutcome:
     """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out.
 
     `causes` replaces the shipped catalogue, `causes_origin` says where it comes from. With `trials` the whole is validated
-    by so many Monte Carlo trials.
+    by so many Monte Carlo trials. Readings that contradict each other fail, unless that is overridden.
     """
     points, ranges = calibrated_only(device, bench, points, ranges)
     ratio_points = [p for p in points if p.direction not in ("search", "check")]
@@ -88,20 +96,40 @@ def evaluate_ranges(
     asked = any(p.direction not in ("zero", "search", "check") for p in points) or any(r.skipped for r in ranges)
     known = {r.name: r for r in ranges}
     of_range = {r.name: _of_range(values, r) for r in device.ranges}
-    slopes = {r.name: slope_of(inputs, of_range[r.name], _allowed(device, r, of_range[r.name])) for r in device.ranges}
-    base = slopes[device.ranges[0].name]
+    factors = {r.name: reading_factor(of_range[r.name]) for r in device.ranges}
+    base, *others = device.ranges
+    multipliers = {
+        r.name: multiplier(
+            inputs, (r, of_range[r.name]), (base, of_range[base.name]), _allowed(device, r, of_range[r.name])
+        )
+        for r in others
+        if base_usable(factors[base.name])
+    }
+    contradictions: list[str] = []
     results = []
     reasons: list[str] = []
     thresholds: list[SmallestReadable] = []
     splits: list[Split] = []
     checks: dict[str, Check] = {}
     for rng in device.ranges:
-        other = base if rng != device.ranges[0] and base is not None and base_usable(base.value) else None
         dead = [p.name for p in points if p.range == rng.name and not _has_current(p)]
         result, why = _range_result(
-            device, inputs, values, rng, known.get(rng.name), slopes[rng.name], other, dead, asked=asked
+            device,
+            inputs,
+            values,
+            rng,
+            known.get(rng.name),
+            factors[rng.name],
+            multipliers.get(rng.name),
+            dead,
+            asked=asked,
         )
-        checks |= _checks(result, _of_range(values, rng), slopes[rng.name], other)
+        against = no_whole_number(rng.name, result.effective_turns, _allowed(device, rng, of_range[rng.name]))
+        against += other_way_down(inputs, rng, of_range[rng.name], result.points)
+        contradictions += against
+        if against and not contradiction_overridden:
+            result, why = replace(result, verdict="fail"), [*why, *against]
+        checks |= _checks(result, of_range[rng.name], multipliers.get(rng.name))
         beyond = further(device, inputs, everything, powers, rng)
         checks |= beyond.checks
         splits += beyond.splits
@@ -119,9 +147,18 @@ def evaluate_ranges(
         if p.angle_known
     ]
     found = diagnose(device, values, errors, thresholds, splits, causes=causes, origin=causes_origin)
+    unexplained = none_explains(
+        found,
+        [p for r in results for p in r.points],
+        lambda: diagnose(device, [v for v in values if v.ratio_error is not None], causes=causes),
+    )
+    contradictions += unexplained
     check = bench_check(device, bench, inputs, points)
     reasons += check[1] if check is not None else []
     verdicts = [r.verdict for r in results] + ([check[0].verdict] if check is not None else [])
+    if unexplained and not contradiction_overridden:
+        verdicts.append("fail")
+        reasons += unexplained
     if not points and not reasons:
         verdicts.append("fail")
         reasons.append("no point was read, so nothing was verified")
@@ -134,6 +171,7 @@ def evaluate_ranges(
         found.details,
         validate(checks, inputs, trials, _probability(inputs)) if trials and checks else None,
         check[0] if check is not None else None,
+        tuple(contradictions),
     )
 
 
@@ -142,9 +180,7 @@ def _allowed(device: Device, rng: Range, own: Sequence[PointValues]) -> float:
     return min((_limit(device, rng, float(v.reference.nominal_value)) for v in own), default=0.0)
 
 
-def _checks(
-    result: RangeResult, own: Sequence[PointValues], slope: Slope | None, base: Slope | None
-) -> dict[str, Check]:
+def _checks(result: RangeResult, own: Sequence[PointValues], compared: Multiplier | None) -> dict[str, Check]:
     """What there is to validate on one range, by the names the reader is told."""
     checks = {
         f"ratio error, {p.name}": Check(
@@ -153,14 +189,18 @@ def _checks(
         for p, v in zip(result.points, own, strict=True)
         if v.model is not None
     }
-    turns = result.effective_turns
-    if turns is not None and slope is not None:
+    factor, turns = result.reading_factor, result.effective_turns
+    if factor is not None:
+        checks[f"reading factor, {result.name}"] = Check(
+            factor.value, factor.standard_uncertainty, factor.expanded_uncertainty, "1", factor_model(own)
+        )
+    if turns is not None and compared is not None:
         checks[f"effective turns, {result.name}"] = Check(
             turns.value,
             turns.expanded_uncertainty / turns.coverage_factor,
             turns.expanded_uncertainty,
             "turns",
-            turns_model(result.expected_turns, slope, base),
+            turns_model(result.expected_turns, compared),
         )
     return checks
 
@@ -171,8 +211,8 @@ def _range_result(
     values: Sequence[PointValues],
     rng: Range,
     known: ObservedRange | None,
-    slope: Slope | None,
-    base: Slope | None,
+    factor: Any | None,
+    compared: Multiplier | None,
     dead: Sequence[str],
     *,
     asked: bool,
@@ -184,9 +224,8 @@ def _range_result(
     own = [v for v in values if v.observed.range == rng.name and v.ratio_error is not None]
     points = tuple(_point(device, inputs, rng, v) for v in own)
     turns = None
-    if slope is not None:
-        base_value = base.value if base is not None else None
-        turns = effective_turns(inputs, slope.value, rng.primary_turns, base_value, _probability(inputs))
+    if compared is not None:
+        turns = effective_turns(inputs, compared, rng.primary_turns, _probability(inputs))
     zero = _zero(inputs, values, rng)
     missing = uncovered(points, rng, known) if asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
@@ -205,7 +244,7 @@ def _range_result(
     remarks += too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
     if zero is not None and zero.significant:
         remarks.append(f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty")
-    if turns is not None and not turns.neighbours_excluded:
+    if turns is not None and abs(turns.value - turns.nearest) + turns.expanded_uncertainty >= 1:
         remarks.append("the uncertainty of the effective turns reaches a neighbouring whole number")
     if any(p.pairs == 1 for p in points) and inputs.scatter[rng.name].pooled is None:
         remarks.append(
@@ -223,10 +262,11 @@ def _range_result(
         effective_turns=turns,
         zero=zero,
         points=points,
-        line=_line(own),
+        line=stated_line(line_of(inputs, own)),
         linearity=_linearity(own),
         verdict="fail" if misread or failures else worst(p.verdict for p in points),
         remarks=tuple(remarks),
+        reading_factor=None if factor is None else stated(inputs, factor),
     )
     return result, reasons
 
@@ -283,22 +323,6 @@ def _probability(inputs: Inputs) -> float:
 
 def _of_range(values: Sequence[PointValues], rng: Range) -> list[PointValues]:
     return [v for v in values if v.observed.range == rng.name and v.ratio_error is not None]
-
-
-def _line(own: Sequence[PointValues]) -> Line | None:
-    line = fitted(own)
-    if line is None:
-        return None
-    slope, intercept = propagated(line, [v.reference for v in own], [v.indicated for v in own])
-    return Line(
-        slope=line.slope,
-        slope_uncertainty=float(slope.std_dev),
-        intercept=line.intercept,
-        intercept_uncertainty=float(intercept.std_dev),
-        covariance=float(covariance([slope, intercept])[0, 1]),
-        chi_squared=line.chi_squared,
-        degrees_of_freedom=line.degrees_of_freedom,
-    )
 
 
 def _linearity(own: Sequence[PointValues]) -> Linearity | None:

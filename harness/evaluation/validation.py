@@ -1,25 +1,22 @@
 """Whether the law of propagation was good enough: every result against the propagation of distributions (JCGM 101:2008, clause 8).
 
-The models stand here a second time, in plain arrays: the linearisation, the sharing of inputs, the coverage factors and
-the fixed weights of the line are what is being checked, so nothing of them is used.
+The models stand here a second time, in plain arrays: the linearisation, the sharing of inputs and the coverage factors
+are what is being checked, so nothing of them is used.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from harness.evaluation.monte_carlo import BLOCK, SEED, Array, Draws, Quantity, numerical_tolerance, simulate
-from harness.evaluation.points import Inputs, PointModel
-from harness.evaluation.slope import Slope
+from harness.evaluation.multiplier import Multiplier, Place
+from harness.evaluation.points import Inputs, PointModel, PointValues
 from harness.evaluation.uncertainty import Contribution
 from harness.results import ValidatedQuantity, Validation
-
-ROUNDS = 5
-"""Iterations of the line in each trial. They start at the line of the estimates, which is a few parts in 10^4 away."""
 
 
 @dataclass(frozen=True)
@@ -55,12 +52,28 @@ def ratio_error(model: PointModel) -> Quantity:
     return in_every_trial
 
 
-def effective_turns(expected_turns: int, slope: Slope, base: Slope | None) -> Quantity:
-    """The turns of a range, relative to the `base` range where there is one."""
+def effective_turns(expected_turns: int, found: Multiplier) -> Quantity:
+    """The turns of a range from its comparisons with the base range."""
 
     def in_every_trial(draws: Draws) -> Array:
-        own = _slope(slope, draws)
-        return expected_turns * (own if base is None else own / _slope(base, draws))
+        mean = draws(found.apart)
+        for weight, compared in zip(found.weights, found.compared, strict=True):
+            base = sum(part * _ratio(place, draws) for part, place in compared.base)
+            different = sum(draws(variable) for variable in compared.differences)
+            mean = mean + weight * _ratio(compared.own, draws) / base * (1.0 + different)
+        turns: Array = expected_turns * mean
+        return turns
+
+    return in_every_trial
+
+
+def reading_factor(points: Sequence[PointValues]) -> Quantity:
+    """Sum of indicated over sum of reference currents."""
+
+    def in_every_trial(draws: Draws) -> Array:
+        read = [currents(v.model, draws) for v in points if v.model is not None]
+        factor: Array = np.sum([x for _, x in read], axis=0) / np.sum([i for i, _ in read], axis=0)
+        return factor
 
     return in_every_trial
 
@@ -111,26 +124,13 @@ def _outcome(
     return "differs" if missed else "undecided"
 
 
-def _slope(slope: Slope, draws: Draws) -> Array:
-    found: Array = draws.once(("slope", id(slope)), lambda: _slope_drawn(slope, draws))
-    return found
+def _ratio(place: Place, draws: Draws) -> Array:
+    """Mean of indicated over reference current of the points at one place."""
 
-
-def _slope_drawn(slope: Slope, draws: Draws) -> Array:
-    """The line of York et al. (2004, equation 13) fitted anew in every trial, with the weights its own slope gives."""
-    pairs = [currents(v.model, draws) for v in slope.points if v.model is not None]
-    x, y = np.array([reference for reference, _ in pairs]), np.array([indicated for _, indicated in pairs])
-    if slope.line is None:
-        ratio: Array = y[0] / x[0] + draws(slope.departure)
+    def mean() -> Array:
+        read = [currents(v.model, draws) for v in place.points if v.model is not None]
+        ratio: Array = np.mean([indicated / reference for reference, indicated in read], axis=0)
         return ratio
-    var_x = np.array([v.random_reference**2 for v in slope.points])[:, None]
-    var_y = np.array([v.random_indicated**2 for v in slope.points])[:, None]
-    b = np.full(draws.trials, slope.line.slope)
-    for _ in range(ROUNDS):
-        weights = 1.0 / (var_y + b**2 * var_x)
-        whole = weights.sum(axis=0)
-        u, v = x - (weights * x).sum(axis=0) / whole, y - (weights * y).sum(axis=0) / whole
-        weighted = weights * weights * (u * var_y + b * v * var_x)
-        b = (weighted * v).sum(axis=0) / (weighted * u).sum(axis=0)
-    slopes: Array = b + draws(slope.departure)
-    return slopes
+
+    found: Array = draws.once(("place", id(place)), mean)
+    return found

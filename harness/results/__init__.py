@@ -18,7 +18,7 @@ from harness.results.beyond import (
 )
 from harness.results.explained import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
 from harness.results.file import SCHEMA, from_json, read_results, to_json
-from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point, worst_point
+from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point, TurnsMethod, worst_point
 from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
 from harness.results.whole import (
     NOT_VISITED,
@@ -59,6 +59,7 @@ __all__ = [
     "Run",
     "SmallestCurrent",
     "Stated",
+    "TurnsMethod",
     "ValidatedQuantity",
     "Validation",
     "Verdict",

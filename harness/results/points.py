@@ -66,20 +66,27 @@ def worst_point(points: Sequence[Point]) -> Point:
     return max(points, key=lambda p: (VERDICTS.index(p.verdict), abs(p.ratio_error) / p.limit))
 
 
+TurnsMethod = Literal["equal ampere-turns", "between ampere-turns", "other ampere-turns"]
+"""Where a range was compared with the base range: at the same ampere-turns; between two of them; or, where neither can be had,
+at the nearest, the meter's own error in the uncertainty as far as its claim allows it."""
+
+
 @dataclass(frozen=True)
 class EffectiveTurns:
-    """Turns found on a range. `basis`: `base range` (relative to the base range's slope) or `absolute`.
+    """Turns of a range from its readings over the base range's, by `method`, at so many ampere-turns `compared`.
 
-    `nearest` is the nearest whole number; `neighbours_excluded` says whether the whole numbers beside it lie
-    outside the expanded uncertainty.
+    `nearest` is the nearest whole number, `probability` that it is the number of turns; `holds_whole_number` says whether it lies
+    within the expanded uncertainty.
     """
 
     value: float
     expanded_uncertainty: float
     coverage_factor: float
-    basis: str
+    method: TurnsMethod
+    compared: int
     nearest: int
-    neighbours_excluded: bool
+    probability: float
+    holds_whole_number: bool
 
 
 @dataclass(frozen=True)
@@ -94,7 +101,11 @@ class Offset:
 
 @dataclass(frozen=True)
 class Line:
-    """Straight line of indicated on reference current; intercept in amperes, standard uncertainties."""
+    """Straight line of indicated on reference current; intercept in amperes, standard uncertainties.
+
+    `chi_squared` is that of the points about the line with all their uncertainties, shared ones included; `departure` the standard deviation
+    beyond them, a part of the current, which is in the uncertainties of slope and intercept; `departs` says whether it is more than chance.
+    """
 
     slope: float
     slope_uncertainty: float
@@ -103,6 +114,8 @@ class Line:
     covariance: float
     chi_squared: float
     degrees_of_freedom: int
+    departure: float
+    departs: bool
 
 
 @dataclass(frozen=True)

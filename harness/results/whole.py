@@ -16,7 +16,7 @@ from harness.results.beyond import (
 )
 from harness.results.explained import DiagnosisDetails, Hypothesis, Validation
 from harness.results.points import EffectiveTurns, Line, Linearity, Offset, Point
-from harness.results.verdicts import Verdict
+from harness.results.verdicts import Stated, Verdict
 
 NOT_VISITED = "not visited"
 """What stands for the part that set the ceiling of a range the run did not go to; its ceiling is then 0."""
@@ -24,7 +24,10 @@ NOT_VISITED = "not visited"
 
 @dataclass(frozen=True)
 class RangeResult:
-    """All that was found on one range. `ceiling` is 0 where the run did not go there."""
+    """All that was found on one range. `ceiling` is 0 where the run did not go there.
+
+    `reading_factor` is the sum of indicated over the sum of reference currents of its points.
+    """
 
     name: str
     wiring: str
@@ -47,6 +50,7 @@ class RangeResult:
     smallest: SmallestCurrent | None = None
     no_load: NoLoad | None = None
     endurance: Endurance | None = None
+    reading_factor: Stated | None = None
 
 
 @dataclass(frozen=True)
@@ -166,7 +170,10 @@ class DecisionRule:
 
 @dataclass(frozen=True)
 class Results:
-    """The evaluation of one record."""
+    """The evaluation of one record.
+
+    `contradictions`: why its readings contradict each other, also where that was overridden.
+    """
 
     schema: str
     verdict: Verdict
@@ -182,3 +189,4 @@ class Results:
     bench_check: BenchCheck | None = None
     validation: Validation | None = None
     reference_chain: tuple[ChainLink, ...] = ()
+    contradictions: tuple[str, ...] = ()

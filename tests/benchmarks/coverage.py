@@ -5,9 +5,9 @@ its noise, rounding). The reference is wrong anywhere inside its whole claim: re
 the simulated bench uses only a part of it. A run in virtual time takes a second or more, so the readings are taken from the physics directly.
 
 The truth. Of a ratio error: the means of the current that flowed and of what the meter measured of it, before noise and rounding.
-Of a range's effective turns there are two, since a transformer that is not quite straight has no one slope:
-`of the line`, the slope over that of the base range of the same weighted lines through what truly flowed and was truly measured at the same
-points (what the readings estimate); and `of the winding`, the turns that are there (what the reader wants to know).
+Of a reading factor: the sum of what was measured over the sum of what flowed, at the same points. Of effective turns: the turns of the
+winding, which is what the reader wants to know. A meter's curve has no one slope and no one intercept: theirs are those of the same
+line, its weights as the evaluation chose them, through what truly flowed and was truly measured at the same points.
 """
 
 from __future__ import annotations
@@ -30,11 +30,12 @@ from harness.bench import Bench  # noqa: E402
 from harness.commands.new import template  # noqa: E402
 from harness.device import Device, Range  # noqa: E402
 from harness.evaluation.chain import DAYS_PER_YEAR  # noqa: E402
+from harness.evaluation.line import FittedLine, line_of  # noqa: E402
 from harness.evaluation.observed import ObservedPoint, Pair  # noqa: E402
 from harness.evaluation.points import Inputs, point_values  # noqa: E402
 from harness.evaluation.ranges import RangesOutcome, evaluate_ranges  # noqa: E402
 from harness.evaluation.repeatability import run_scatter  # noqa: E402
-from harness.evaluation.slope import slope_of  # noqa: E402
+from harness.evaluation.stated import stated  # noqa: E402
 from harness.evaluation.straight_line import propagated  # noqa: E402
 from harness.files import parse_bench, parse_device  # noqa: E402
 from simulated.assembly import healthy_transformer, module_with  # noqa: E402
@@ -112,18 +113,16 @@ def ratio_errors(verification: Verification) -> Iterator[Judged]:
             yield p.name, p.ratio_error, p.expanded_uncertainty, truth
 
 
-def turns_of_the_line(verification: Verification) -> Iterator[Judged]:
-    """Every range's, against the same lines through the truth."""
-    slopes = {rng.name: _true_slope(verification, rng) for rng in verification.device.ranges}
-    base = slopes[verification.device.ranges[0].name]
-    for n, result in enumerate(verification.outcome.ranges):
-        found = result.effective_turns
-        assert found is not None
-        truth = result.expected_turns * (slopes[result.name] / base if n else base)
-        yield result.name, found.value, found.expanded_uncertainty, truth
+def reading_factors(verification: Verification) -> Iterator[Judged]:
+    """Every range's, against the sums of what was measured and of what flowed."""
+    for result in verification.outcome.ranges:
+        factor, names = result.reading_factor, [p.name for p in result.points]
+        assert factor is not None
+        truth = sum(verification.measured[n] for n in names) / sum(verification.flowed[n] for n in names)
+        yield result.name, factor.value, factor.expanded_uncertainty, truth
 
 
-def turns_of_the_winding(verification: Verification) -> Iterator[Judged]:
+def turns(verification: Verification) -> Iterator[Judged]:
     """Of the ranges that are compared with the base range, against the turns that are there."""
     for result in verification.outcome.ranges[1:]:
         found = result.effective_turns
@@ -131,10 +130,28 @@ def turns_of_the_winding(verification: Verification) -> Iterator[Judged]:
         yield result.name, found.value, found.expanded_uncertainty, float(result.expected_turns)
 
 
+def slopes(verification: Verification) -> Iterator[Judged]:
+    """Every range's, against that of the same line through the truth."""
+    for rng in verification.device.ranges:
+        inputs, found, truth = _line(verification, rng)
+        told = stated(inputs, found.slope)
+        yield rng.name, told.value, told.expanded_uncertainty, truth[0]
+
+
+def intercepts(verification: Verification) -> Iterator[Judged]:
+    """Every range's, against that of the same line through the truth."""
+    for rng in verification.device.ranges:
+        inputs, found, truth = _line(verification, rng)
+        told = stated(inputs, found.intercept)
+        yield rng.name, told.value, told.expanded_uncertainty, truth[1]
+
+
 QUANTITIES: dict[str, Callable[[Verification], Iterator[Judged]]] = {
     "ratio error": ratio_errors,
-    "effective turns, of the line": turns_of_the_line,
-    "effective turns, of the winding": turns_of_the_winding,
+    "reading factor": reading_factors,
+    "effective turns": turns,
+    "slope": slopes,
+    "intercept": intercepts,
 }
 """What is judged. A further quantity is one more function here."""
 
@@ -254,16 +271,17 @@ def _read(
     return tuple(pairs), sum(flowed) / PAIRS, sum(measured) / PAIRS
 
 
-def _true_slope(verification: Verification, rng: Range) -> float:
-    """The evaluation's own line, weights and all, through what truly flowed and was truly measured."""
+def _line(verification: Verification, rng: Range) -> tuple[Inputs, FittedLine, tuple[float, float]]:
+    """The evaluation's own line, and slope and intercept of the same through what truly flowed and was truly measured."""
     bench = verification.bench
     own = [p for p in verification.points if p.range == rng.name]
     inputs = Inputs(bench, RUN_DATE, run_scatter(verification.device, bench, verification.points))
-    slope = slope_of(inputs, [point_values(verification.device, inputs, p) for p in own])
-    assert slope is not None
-    assert slope.line is not None
-    x, y = [verification.flowed[p.name] for p in own], [verification.measured[p.name] for p in own]
-    return float(propagated(slope.line, x, y)[0])
+    found = line_of(inputs, [point_values(verification.device, inputs, p) for p in own])
+    assert found is not None
+    slope, intercept = propagated(
+        found.line, [verification.flowed[p.name] for p in own], [verification.measured[p.name] for p in own]
+    )
+    return inputs, found, (float(slope), float(intercept))
 
 
 def report(held: dict[str, dict[str, list[bool]]]) -> Iterator[str]:

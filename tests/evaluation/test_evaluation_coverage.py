@@ -15,16 +15,16 @@ VERIFICATIONS = 24
 def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
     """JCGM 100:2008, 6.2.1 and G.1: of 95 % intervals 93 % to 97.5 % hold the truth (seeded; the long version has 2,000).
 
-    The turns' intervals may be wider: they also hold what the transformer departs from a straight line, which the line itself
-    does not have, and two whole bounds of the reference. The points of one verification share its reference, so the part over
-    all of them wanders by 3 % with so few verifications.
+    The points of one verification share its reference, so the part over all of them wanders by 3 % with so few verifications, and of
+    turns, slopes and intercepts there are 48 to 72: at 95 % six misses or more of 48 have a probability of 3 %.
     """
     held = tally(range(VERIFICATIONS))
     parts = {name: np.mean([hit for hits in by.values() for hit in hits]) for name, by in held.items()}
     assert len(held["ratio error"]) == 33
     assert 0.90 <= parts["ratio error"] <= 0.985, parts
-    assert parts["effective turns, of the line"] >= 0.93, parts
-    assert parts["effective turns, of the winding"] >= 0.91, parts
+    assert set(held["effective turns"]) == {"x4", "x20"}
+    for name in ("reading factor", "effective turns", "slope", "intercept"):
+        assert parts[name] >= 0.87, parts
 
 
 def _distance(verification: Verification) -> float:

@@ -175,6 +175,6 @@ def test_trials_bear_out_what_following_readings_give(device: Device, bench: Ben
     assert scatter["x1"].correlation == scatter["x10"].correlation > 0.5
     found = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
     assert found is not None
-    assert len(found.quantities) == len(points) + 2
+    assert len(found.quantities) == len(points) + 3
     # The trials' own uncertainty of an end comes from ten blocks: beyond twice of it by chance at one end in fifteen or so.
     assert sum(q.outcome == "differs" for q in found.quantities) < len(found.quantities) / 3

@@ -17,11 +17,12 @@ from harness.evaluation.monte_carlo import (
     simulate,
     symmetric,
 )
+from harness.evaluation.multiplier import multiplier
+from harness.evaluation.multiplier import reading_factor as factor_of
 from harness.evaluation.points import Inputs, point_values
 from harness.evaluation.ranges import evaluate_ranges
-from harness.evaluation.slope import slope_of
 from harness.evaluation.uncertainty import Contribution
-from harness.evaluation.validation import effective_turns, ratio_error
+from harness.evaluation.validation import effective_turns, ratio_error, reading_factor
 
 TRIALS = 1_000_000
 
@@ -131,17 +132,19 @@ def test_models_agree_with_the_results_at_their_centre(device: Device, bench: Be
     """With every input at its estimate (uncertainties a millionth) the models written a second time give what was evaluated."""
     inputs = Inputs(bench, RUN_DATE)
     values = [point_values(device, inputs, p) for p in _noisy(device, 1e-3)]
-    slopes = [slope_of(inputs, [v for v in values if v.observed.range == name]) for name in ("x1", "x10")]
-    assert slopes[0] is not None
-    assert slopes[1] is not None
+    ranges = [(r, [v for v in values if v.observed.range == r.name]) for r in device.ranges]
+    found, factor = multiplier(inputs, ranges[1], ranges[0], 0.01), factor_of(ranges[1][1])
+    assert found is not None
+    assert factor is not None
     still = {variable: Contribution(1e-6 * variable.std_dev) for variable in inputs.sources}
     draws = Draws(still, 0, 100)
     for v in values:
         assert v.model is not None
         assert v.ratio_error is not None
         assert ratio_error(v.model)(draws) == pytest.approx(float(v.ratio_error.nominal_value), abs=1e-8)
-    turns = effective_turns(10, slopes[1], slopes[0])(draws)
-    assert turns == pytest.approx(float((10 * slopes[1].value / slopes[0].value).nominal_value), rel=1e-8)
+    turns = effective_turns(10, found)(draws)
+    assert turns == pytest.approx(float((10 * found.value).nominal_value), rel=1e-8)
+    assert reading_factor(ranges[1][1])(draws) == pytest.approx(float(factor.nominal_value), rel=1e-8)
     assert turns.std() > 0
 
 
@@ -152,7 +155,7 @@ def test_a_run_is_validated(device: Device, bench: Bench) -> None:
     assert found is not None
     assert found.trials == 400_000
     assert [q.name for q in found.quantities].count("effective turns, x10") == 1
-    assert len(found.quantities) == len(points) + 2
+    assert len(found.quantities) == len(points) + 3
     assert [q.name for q in found.quantities if q.outcome == "differs"] == []
     for q in found.quantities:
         assert q.monte_carlo_low == pytest.approx(q.low, abs=0.03 * (q.high - q.low))
@@ -160,20 +163,22 @@ def test_a_run_is_validated(device: Device, bench: Bench) -> None:
 
 
 def test_what_is_shared_is_drawn_once_a_trial(device: Device, bench: Bench) -> None:
-    """The gain of the reference cancels between two ranges read on one range of the reference, and does not in the base range's own.
+    """The position of the lead, which may change all by 1 %, cancels between two ranges, and does not in a range's own reading factor.
 
-    Drawn twice, it would make the relative turns' interval as wide as sqrt 2 of the absolute one's (JCGM 101:2008, 5.6: joint inputs).
+    Drawn twice, it would make the turns' interval as wide as sqrt 2 of that of the factor (JCGM 101:2008, 5.6: joint inputs).
     """
     draw = np.random.default_rng(1)
     points = [
         observed(rng, c, (c / f + 1e-4 * draw.standard_normal(4)).tolist())
         for rng, f in (("x1", 1.0), ("x10", 0.1))
-        for c in (6.0, 8.0, 10.0)
+        for c in (60.0 * f, 80.0 * f, 100.0 * f)
     ]
-    validation = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
+    path = bench.reference_path.model_copy(update={"position": 0.01})
+    uncertain = bench.model_copy(update={"reference_path": path})
+    validation = evaluate_ranges(device, uncertain, points, [], RUN_DATE, 200_000).validation
     assert validation is not None
     width = {q.name: (q.monte_carlo_high - q.monte_carlo_low) / q.high for q in validation.quantities}
-    assert width["effective turns, x10"] < 0.5 * width["effective turns, x1"]
+    assert width["effective turns, x10"] < 0.5 * width["reading factor, x1"]
 
 
 def test_two_pairs_a_point_are_too_few_for_the_law_of_propagation(device: Device, bench: Bench) -> None:

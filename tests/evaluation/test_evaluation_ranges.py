@@ -53,7 +53,7 @@ def test_any_right_meter_passes(device: Device, bench: Bench, gain: float, curva
 
     The inputs of a budget are independent, so this is JCGM 100:2008, 5.1.2.
     """
-    points = sweep(device, lambda r, i: (1 + gain + curvature * np.log10(i / 10)) * _right(r, i), pairs)
+    points = sweep(device, lambda r, i: (1 + gain + curvature * np.log10(_right(r, i) / 10)) * _right(r, i), pairs)
     outcome = _outcome(device, bench, points)
     assert outcome.verdict == "pass", outcome.reasons
     for point in itertools.chain.from_iterable(r.points for r in outcome.ranges):

@@ -25,6 +25,7 @@ from harness.results import (
     RangeResult,
     Results,
     Run,
+    Stated,
 )
 
 RANGES = (("x1", 1, 0.4, 80.0), ("x4", 4, 0.1, 20.0), ("x20", 20, 0.02, 4.0))
@@ -128,18 +129,21 @@ def one_range(
             effective,
             effective * 0.0014,
             2.0,
-            "base range" if turns > 1 else "absolute",
+            "equal ampere-turns" if full else "other ampere-turns",
+            len(points) // 2 or 1,
             round(effective),
-            effective * 0.0014 < 0.5,
+            0.99991,
+            True,
         )
-        if points
+        if points and turns > 1
         else None,
         zero=Offset(0.0003 / turns, 0.0008 / turns, 1.73, False) if full else None,
         points=points,
-        line=Line(1 + error, 0.00021, -0.0004 / turns, 0.0003 / turns, -1e-9, 9.31, 11) if full else None,
+        line=Line(1 + error, 0.00021, -0.0004 / turns, 0.0003 / turns, -1e-9, 9.31, 11, 0.0, False) if full else None,
         linearity=Linearity(0.00011, 0.00016, 0.00021, 0.00009) if full else None,
         verdict="pass" if all(p.verdict == "pass" for p in points) and points else "fail",
         remarks=remarks,
+        reading_factor=Stated(1 + error, 0.00042, 0.00083, 1.98) if points else None,
     )
 
 

@@ -278,6 +278,34 @@ def test_effective_turns_line_and_zero_are_summed_up_for_each_range() -> None:
     assert "independent 0.011 %" in text
 
 
+def test_a_departure_from_a_straight_line_is_explained_in_one_sentence() -> None:
+    good = sample_results.passing()
+    line = good.ranges[1].line
+    assert line is not None
+    bent = dataclasses.replace(line, chi_squared=2640.0, departure=4.2e-4, departs=True)
+    ranges = (good.ranges[0], dataclasses.replace(good.ranges[1], line=bent), *good.ranges[2:])
+    words = "depart from a straight line by more than their scatter"
+    text = " ".join("".join(pages_of(dataclasses.replace(good, ranges=ranges))).split())
+    assert text.count(words) == 1
+    assert "(standard deviation 0.042 %); slope and intercept include this." in text
+    assert words not in "".join(pages_of(good))
+
+
+def test_turns_say_how_they_were_found_and_how_probable_the_whole_number_is() -> None:
+    good = sample_results.passing()
+    text = " ".join("".join(pages_of(good)).split())
+    assert "against the base range at 6 equal ampere-turns" in text
+    assert "4, probability above 99.9 %" in text
+    assert text.count("Turns found") == 3
+    assert text.count("Reading factor") == 3
+    turns = good.ranges[1].effective_turns
+    assert turns is not None
+    far = dataclasses.replace(turns, value=4.0189, expanded_uncertainty=0.0076, holds_whole_number=False)
+    ranges = (good.ranges[0], dataclasses.replace(good.ranges[1], effective_turns=far), *good.ranges[2:])
+    text = " ".join("".join(pages_of(dataclasses.replace(good, ranges=ranges))).split())
+    assert "none within U; the nearest is 4" in text
+
+
 def test_what_a_turns_check_does_not_measure_is_called_not_measured() -> None:
     text = "".join(pages_of(sample_results.turns_check()))
     assert text.count("not measured by this procedure") == 6
