@@ -103,7 +103,7 @@ def _table(*columns: str) -> Table:
 
 
 def _reach(sheet: Sheet) -> Table:
-    table = _table("range", "turns", "reads from", "claimed", "at most", "then in the secondary")
+    table = _table("range", "turns", "reads from", "claimed", "may carry", "then in the secondary")
     for row in sheet.ranges:
         table.add_row(
             Text(row.name),

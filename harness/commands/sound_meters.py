@@ -52,10 +52,9 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
 
 def told(found: Rejection) -> Iterator[str]:
     """What it means, in lines: the model behind the probabilities, and how far the claim is from what is ordinary."""
+    meeting = f"{percent(found.conforming)} of ordinary meters meet this claim at every point"
     if found.of_run is None:
-        yield (
-            f"a sound meter: cannot be told; of ordinary meters only {percent(found.conforming)} meet this claim at every point"
-        )
+        yield f"whether a sound meter would pass cannot be told: {meeting}"
         return
     yield f"a sound meter would not pass the run with a probability of {percent(found.of_run)}"
     yield (
@@ -63,7 +62,7 @@ def told(found: Rejection) -> Iterator[str]:
         f"its uncertainty; errors of current and power, judged by the decision rule; {found.trials} trials)"
     )
     if found.conforming < 0.5:
-        yield f"of ordinary meters only {percent(found.conforming)} meet this claim at every point"
+        yield f"only {meeting}"
 
 
 def percent(probability: float) -> str:

@@ -1,5 +1,6 @@
 """What `ratioproof rehearse` prints of the points that would be taken."""
 
+import contextlib
 import datetime as dt
 import io
 import re
@@ -11,6 +12,7 @@ from rich.console import Console
 from harness.command_line import main
 from harness.commands.new import BENCH, BENCH_POWER, new
 from harness.commands.run import rehearse_only
+from harness.errors import UserError
 from harness.steps import Options
 
 
@@ -141,3 +143,21 @@ def test_a_folder_that_holds_a_record_is_told_before_the_rehearsal(
     assert "exists already; a record is never overwritten" in printed.err
     assert "rehearsed" not in printed.out
     assert "CAUTIONS" not in printed.out
+
+
+def test_a_claim_that_hardly_any_meter_meets_is_said_to_be_one(tmp_path: Path) -> None:
+    """The catalogue's ordinary gain scatters by 0.3 %: a claim of 0.28 % is met by some of them, one of 0.01 % by none."""
+    told = {}
+    for claim in ("0.28 %", "0.01 %"):
+        device, bench = new(tmp_path / claim.replace(" ", ""), BENCH)
+        text = device.read_text(encoding="utf-8").replace('of_reading = "1 %"\ncounts = 2', f'of_reading = "{claim}"')
+        device.write_text(text, encoding="utf-8")
+        console = Console(file=io.StringIO(), width=80)
+        with contextlib.suppress(UserError):
+            rehearse_only(device, bench, "turns_check", Options(readings=2), console)
+        assert isinstance(console.file, io.StringIO)
+        told[claim] = console.file.getvalue()
+    assert "% of ordinary meters meet this claim at every point" in told["0.28 %"]
+    assert "a sound meter would not pass the run with a probability of" in told["0.28 %"]
+    assert "whether a sound meter would pass cannot be told: less than 0.1 % of ordinary meters" in told["0.01 %"]
+    assert "with a probability of" not in told["0.01 %"]
