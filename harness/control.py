@@ -15,12 +15,13 @@ from harness.errors import RatioproofError
 from harness.observing import PairReading
 from harness.plausible import Applied
 from harness.progress import Progress
-from harness.quantities import format_quantity
+from harness.quantities import format_quantity, lasting
 from harness.record import RecordWriter
 from harness.settling import settle
 from harness.station import Station
 from harness.stop import StopSignal
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError
+from instruments.person import NOTHING_BEFORE, SECONDS_TO_ACT, UndoLast
 from instruments.reading import Identity
 
 ATTEMPTS = 6
@@ -50,6 +51,9 @@ DEAD_WITHIN = 5.0
 PROTECTION = 1.01
 """The load's own protection is set this much above the ceiling, so that it acts on faults and not on noise."""
 
+OF_TIME_ON = "(longest_on)"
+"""What ends the reason why something was cut or left out so that a load is not on for too long."""
+
 _T = TypeVar("_T")
 
 
@@ -59,6 +63,10 @@ class LoadStaysOn(RatioproofError):
 
 class Abandoned(RatioproofError):
     """The run cannot go on; the message says why."""
+
+
+class OnTooLong(RatioproofError):
+    """A load off the shelf has been on for the longest it may be, or would be if this went on; the message says so."""
 
 
 class Control:
@@ -85,6 +93,9 @@ class Control:
         self._seen_dead = False
         self._full_scale: float | None = None
         self._settled_at = 0.0
+        # What the load was asked for and the reference has read: on any of these a smaller range may be used.
+        self._read_before: dict[float | None, float] = {}
+        self._on_since = 0.0
 
     @property
     def applied(self) -> Applied:
@@ -100,26 +111,72 @@ class Control:
         self._stop.check()
         if current == self.current:
             return
+        unseen = self._load_of(current) not in self._read_before and self._scale_for(current) != self._largest_scale
+        if self._station.reference.by_person and unseen:
+            self._look(current, limit)
         rising = current > self.current
         if self._shelf or self._person_turns_for(current):
             # Nobody plugs anything in or moves the reference's leads while current flows.
-            if self.current:
-                self.redoing("load off", lambda _: self._switch_off())
-                self.current = 0.0
-                self._stop.check()
+            self._take_off()
+        if self._shelf and unseen and not self._station.reference.by_person:
+            self.redoing("reference range", lambda _: self._put_on(self._largest_scale))
+        elif rising or self._shelf or self._person_turns_for(current):
             self.redoing("reference range", lambda _: self._configure(current))
-        elif rising:
-            self.redoing("reference range", lambda _: self._configure(current))
+        self._energise(current, limit, rising)
+        self._writer.write("step", step="apply", current=current)
+
+    def _energise(self, current: float, limit: float, rising: bool) -> None:
         if rising and not self._shelf:
             self._protect(limit)
         self._progress.energised(current)
         # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
         self.current = current
         self.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._drive_load(current))
+        self._on_since = self._clock.now()
         if not rising:
             # A protection below the present setting is refused, so on the way down it follows.
             self._protect(limit)
-        self._writer.write("step", step="apply", current=current)
+
+    def _take_off(self) -> None:
+        if self.current:
+            self.redoing("load off", lambda _: self._switch_off())
+            self.current = 0.0
+            self._stop.check()
+
+    def _load_of(self, current: float) -> float | None:
+        """What was plugged in, by its current; one on a link is always the same."""
+        return current if self._shelf else None
+
+    def _look(self, current: float, limit: float) -> None:
+        """Read a load never seen before on the largest range of a person's reference, then take it off again.
+
+        An appliance left on a higher stage, or a ratio typed wrong, would put amperes through the smallest range.
+        """
+        reference = self._station.reference
+        self._progress.note(f"{format_quantity(current, 'A')} has not been read yet: first on the largest range.")
+        self._take_off()
+        self.redoing("reference range", lambda _: self._put_on(self._largest_scale))
+        self._energise(current, limit, rising=True)
+        while True:
+            try:
+                reading = reference.read(current / self._bench.reference_path.factor)
+                break
+            except UndoLast:
+                self._progress.note(NOTHING_BEFORE)
+        self._writer.write("look", current=current, reference=reading.value, raw=reading.raw, scale=self._full_scale)
+        self._check_agreement(reading.value)
+        self._take_off()
+
+    def check_on_time(self, seconds: float = 0.0) -> None:
+        """Raise OnTooLong when what is plugged in would be on for longer than it may be, were it unplugged in `seconds`."""
+        load = next((s for s in self._bench.entry("load").shelf if s.current == self.current), None)
+        until = self._clock.now() + seconds + SECONDS_TO_ACT
+        if load is not None and until - self._on_since > load.longest_on:
+            raise OnTooLong(f"{load.name} may be on for {lasting(load.longest_on)} at a time {OF_TIME_ON}")
+
+    def _between(self) -> None:
+        self._stop.check()
+        self.check_on_time()
 
     def _protect(self, limit: float) -> None:
         # No load takes a limit beyond its own range.
@@ -247,18 +304,26 @@ class Control:
 
     def _configure(self, current: float) -> float:
         """Put the reference on its smallest range that takes `current` amperes with 5 % to spare; its full scale."""
-        scale = self._scale_for(current)
+        return self._put_on(self._scale_for(current))
+
+    def _put_on(self, scale: float) -> float:
         if scale != self._full_scale:
             self._full_scale = None
             self._station.reference.configure(scale)
             self._full_scale = scale
         return scale
 
+    @property
+    def _largest_scale(self) -> float:
+        return self._bench.entry("reference").ranges[-1].full_scale
+
     def _scale_for(self, current: float) -> float:
         factor = self._bench.reference_path.factor
         scales = [r.full_scale for r in self._bench.entry("reference").ranges]
         headroom = HEADROOM_WITH_SHELF if self._shelf else HEADROOM
-        return next((s for s in scales if s * factor >= headroom * current), scales[-1])
+        # A load off a shelf may draw more than is written on it.
+        drawn = max(current, self._read_before.get(self._load_of(current), 0.0)) if self._shelf else current
+        return next((s for s in scales if s * factor >= headroom * drawn), self._largest_scale)
 
     def _person_turns_for(self, current: float) -> bool:
         """Whether a person would have to turn the reference to another range for `current`."""
@@ -274,10 +339,11 @@ class Control:
         wanted = self.current
         floor = self._floor()
         if self._station.reference.by_person:
+            self._between()
             # Whoever types what it shows waits until it is steady, and is asked again when it is far from expected.
             self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
             return
-        found = settle(lambda: self._station.reference.read().value, self._clock, floor=floor, between=self._stop.check)
+        found = settle(lambda: self._station.reference.read().value, self._clock, floor=floor, between=self._between)
         if found is None:
             raise Abandoned(f"{format_quantity(wanted, 'A')} did not settle")
         self._settled_at = found.mean
@@ -294,6 +360,7 @@ class Control:
                 f"{format_quantity(self.current, 'A')} was expected and the reference reads {format_quantity(read, 'A')}: "
                 "look at the wiring, at the load and at the reference path in the bench file"
             )
+        self._read_before[self._load_of(self.current)] = read
 
     def _see_it_dead(self) -> None:
         """The reference reads nothing: first on the range of the current before, then on that of the smallest current.

@@ -22,6 +22,7 @@ from harness.quantities import (
     RelativeError,
     Resistance,
     SignedRelativeError,
+    TimeOn,
     Voltage,
     has_unit,
     parse_quantity,
@@ -124,6 +125,10 @@ class Calibration(Table):
         return self
 
 
+LONGEST_ON_UNSTATED = 180.0
+"""Seconds a load on the shelf may be on at a time where its `longest_on` is not given: long enough for a point, and for a kettle."""
+
+
 class ShelfEntry(Table):
     """One load on the shelf: what it is called, the current it draws, roughly, and its power factor (negative: leading).
 
@@ -133,6 +138,7 @@ class ShelfEntry(Table):
 
     name: str = Field(min_length=1)
     current: Current
+    longest_on: TimeOn = LONGEST_ON_UNSTATED
     power_factor: float = Field(default=1.0, ge=-1, le=1)
     power_factor_uncertainty: float = Field(default=0.0, ge=0, le=0.2)
     sinusoidal: bool | None = None

@@ -29,6 +29,7 @@ def with_bench(options: Options, bench: Bench, load: Settable) -> Options:
     return replace(
         options,
         available=bench.shelf_currents,
+        longest_on={load.current: load.longest_on for load in bench.entry("load").shelf},
         known_loads=() if bench.entry("reference").power is not None else bench.known_loads,
         power_factors=tuple(f for f in POWER_FACTORS if load.takes_power_factor(f)),
         least_current=max(load.least_current, bench.entry("load").minimum_current or 0.0),

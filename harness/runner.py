@@ -6,12 +6,12 @@ It never leaves a bench as it found a failure: `execute` makes everything safe o
 from __future__ import annotations
 
 import errno
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.bench import Bench
 from harness.clock import Clock
-from harness.control import Abandoned, Control, LoadStaysOn
+from harness.control import Abandoned, Control, LoadStaysOn, OnTooLong
 from harness.device import Device, Range, limit_of_error
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
 from harness.going_on import GoingOn
@@ -21,14 +21,15 @@ from harness.observing import PairReader, PairReading
 from harness.parts import Ceiling
 from harness.progress import Progress
 from harness.quantities import format_quantity
+from harness.questions import AGAIN, GO_ON, LEAVE_OUT, LOOK_AT_THE_SWITCH, SECONDARY, STOP, decision
 from harness.record import RecordWriter
 from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from harness.stop import StopSignal
-from harness.taking import NOTHING_BEFORE, PointTaker
+from harness.taking import PointTaker
 from instruments.errors import InstrumentError
-from instruments.person import UndoLast
+from instruments.person import NOTHING_BEFORE, UndoLast
 from instruments.reading import Identity
 
 NOTHING_TO_APPROACH_WITH = (
@@ -49,6 +50,7 @@ class _Where:
     ceiling: Ceiling | None = None
     refused: str = ""
     silent: str = ""
+    tried_at: float = 0.0
     taken: int = 0
     taken_before: int = 0
 
@@ -79,6 +81,7 @@ class Runner:
         self._silent_ranges = 0
         self._told = ""
         self._names: set[str] = set()
+        station.person.record_in(writer)
         self._pairs = PairReader(device, bench, station, clock, stop, writer.time_zero)
         self._taker = PointTaker(
             device, bench, station, self._control, self._pairs, writer=writer, clock=clock, stop=stop, progress=progress
@@ -158,6 +161,20 @@ class Runner:
         if self._past.on and not isinstance(step, Observe):
             self._past.pass_over(step)
             return None
+        try:
+            if isinstance(step, Apply):
+                self._control.check_on_time()
+            return self._do(step)
+        except OnTooLong as over:
+            self._cut(str(over))
+            return None
+
+    def _cut(self, reason: str) -> None:
+        """Take the load off, and read nothing more at its current."""
+        self._control.release()
+        self._where.refused = reason
+
+    def _do(self, step: Step) -> PointReading | None:
         match step:
             case Select(range=rng):
                 self._select(rng)
@@ -174,6 +191,7 @@ class Runner:
 
     def _wait(self, seconds: float) -> None:
         number, self._past.waits = self._past.waits, self._past.waits + 1
+        self._control.check_on_time(seconds)
         self._progress.doing(f"waiting {seconds:g} s")
         self._stop.pause(self._clock, seconds)
         self._writer.write("wait", wait=number, seconds=seconds, current=self._control.current)
@@ -189,22 +207,21 @@ class Runner:
                 self._perform(left)
         rng = self._selected()
         if self._where.refused and step.direction != "zero":
-            self._writer.write(
-                "skip",
-                point=number,
-                name=step.point,
-                range=rng.name,
-                direction=step.direction,
-                reason=self._where.refused,
-            )
-            if self._where.refused != self._told:
-                self._progress.note(f"{step.point} left out: {self._where.refused}")
-                self._told = self._where.refused
-            return PointReading(step.point, 0.0, 0.0, 0, skipped=self._where.refused)
+            return self._left_out(number, step, rng)
         self._progress.doing(f"reading {step.point}")
-        reading = self._control.redoing(
-            step.point, lambda attempt: self._taker.take(number, step, rng, self._where.nominal, attempt)
-        )
+        while True:
+            try:
+                reading = self._control.redoing(
+                    step.point, lambda attempt: self._taker.take(number, step, rng, self._where.nominal, attempt)
+                )
+                break
+            except OnTooLong as over:
+                self._cut(str(over))
+                if step.direction == "hold" or self._given_up(step.point, over):
+                    return self._left_out(number, step, rng)
+                self._where.refused = ""
+                limit = ceiling(self._device, self._bench, rng, self._where.observed_turns)
+                self._control.drive(self._where.nominal, limit.current)
         self._where.taken += 1
         if step.direction in ("zero", "search", "check"):
             self._progress.finished_point(number, step.point, None, None)
@@ -218,6 +235,21 @@ class Runner:
                 limit_of_error(self._device, rng, max(reading.reference_current, rng.minimum_current)),
             )
         return reading
+
+    def _left_out(self, number: int, step: Observe, rng: Range) -> PointReading:
+        reason = self._where.refused
+        self._writer.write(
+            "skip", point=number, name=step.point, range=rng.name, direction=step.direction, reason=reason
+        )
+        if reason != self._told:
+            self._progress.note(f"{step.point} left out: {reason}")
+            self._told = reason
+        return PointReading(step.point, 0.0, 0.0, 0, skipped=reason)
+
+    def _given_up(self, point: str, over: OnTooLong) -> bool:
+        """Whether the person leaves a point out that took longer than its load may be on."""
+        text = f"{over}, and {point} is not finished. Let the load cool down before it is taken anew."
+        return decision(self._station.person, self._stop, text, [AGAIN, STOP, LEAVE_OUT]) == LEAVE_OUT
 
     def _select(self, rng: Range) -> None:
         self._control.release()
@@ -240,7 +272,7 @@ class Runner:
             self._control.set_power_factor(self._wanted_power_factor)
         if not self._where.approached:
             self._approach(rng)
-        if self._where.silent and (self._where.taken > self._where.taken_before or current > self._control.current):
+        if self._where.silent and (self._where.taken > self._where.taken_before or current > self._where.tried_at):
             self._where.refused = self._where.silent
             if self._control.current:
                 self._control.release()
@@ -273,38 +305,47 @@ class Runner:
             raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}")
         while True:
             self._progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
-            self._where.nominal = current
+            self._where.nominal = self._where.tried_at = current
             self._control.drive(current, ceiling(self._device, self._bench, rng).current)
             turns = self._control.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
             self._where.approached, self._where.observed_turns = True, turns
             if turns <= 0:
-                # One point is taken here as evidence; anything beyond might drive an open secondary.
-                self._where.taken_before = self._where.taken
-                self._where.silent = (
-                    f"nothing is read at {format_quantity(current, 'A')}: "
-                    "no turn through the core, a blown secondary fuse or an open secondary"
+                if self._goes_on_without_a_reading(rng, current):
+                    return
+            elif (elsewhere := switch_looks_elsewhere(self._device, rng, turns)) is None:
+                return
+            else:
+                text = (
+                    f"Range {rng.name} reads as {turns:.2f} turns where {rng.primary_turns} are expected: "
+                    f"as if the switch stood at {elsewhere.name}."
                 )
-                self._progress.note(f"{rng.name}: {self._where.silent}")
-                self._silent_ranges += 1
-                if self._silent_ranges == 2:
-                    self._ask_about_the_secondary()
-                return
-            elsewhere = switch_looks_elsewhere(self._device, rng, turns)
-            if elsewhere is None:
-                return
-            text = (
-                f"Range {rng.name} reads as {turns:.2f} turns where {rng.primary_turns} are expected: "
-                f"as if the switch stood at {elsewhere.name}. The ceiling now follows what is read."
-            )
-            self._progress.note(text)
-            answer = self._station.person.choose(f"{text}\n  Look at the switch.", ["again", "go on", "stop"])
-            self._writer.write("prompt", text=text, answer=answer)
-            if answer == "stop":
-                self._stop.request("stopped by the operator at a prompt")
-                self._stop.check()
-            if answer == "go on":
-                return
+                if self._look_at_the_switch(f"{text} The ceiling now follows what is read.", [AGAIN, GO_ON, STOP]):
+                    return
             self._select(rng)
+
+    def _goes_on_without_a_reading(self, rng: Range, current: float) -> bool:
+        """Whether `rng` is taken as one that reads nothing: one point as evidence, since more might drive an open secondary."""
+        silent = f"nothing is read at {format_quantity(current, 'A')}"
+        first = self._silent_ranges == 0
+        if self._station.switch.by_person and not self._look_at_the_switch(
+            f"{rng.name}: {silent}. Does the switch stand at {rng.name}?",
+            [AGAIN, STOP, GO_ON] if first else [STOP, AGAIN, GO_ON],
+        ):
+            return False
+        self._where.taken_before = self._where.taken
+        self._where.silent = f"{silent}: no turn through the core, a blown secondary fuse or an open secondary"
+        self._progress.note(f"{rng.name}: {self._where.silent}")
+        self._silent_ranges += 1
+        if self._silent_ranges == 2:
+            self._control.release()
+            decision(self._station.person, self._stop, SECONDARY, [STOP, GO_ON])
+        return True
+
+    def _look_at_the_switch(self, text: str, options: Sequence[str]) -> bool:
+        """Whether the person goes on after a look at the switch, with the load off: they may turn it at once."""
+        self._control.release()
+        self._progress.note(text)
+        return decision(self._station.person, self._stop, f"{text}\n  {LOOK_AT_THE_SWITCH}", options) == GO_ON
 
     def _turns_seen(self, rng: Range) -> float:
         self._control.steady()
@@ -314,18 +355,6 @@ class Runner:
         turns = rng.primary_turns * pair.displayed.value * rng.display_factor / reference
         self._writer.write("approach", range=rng.name, turns=turns, **pair.as_line)
         return turns
-
-    def _ask_about_the_secondary(self) -> None:
-        """Two ranges that read nothing have little in common but the secondary."""
-        text = (
-            "Two ranges read nothing. If the secondary is open, DANGEROUS voltage stands there while current flows. Take the "
-            "load's supply off and look at the secondary, its fuse and its wiring."
-        )
-        answer = self._station.person.choose(text, ["go on", "stop"])
-        self._writer.write("prompt", text=text, answer=answer)
-        if answer == "stop":
-            self._stop.request("stopped by the operator at a prompt")
-            self._stop.check()
 
     def _first_pair(self, rng: Range) -> PairReading:
         if self._pairs.by_hand:

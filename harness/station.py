@@ -14,6 +14,7 @@ from harness.clock import Clock
 from harness.device import Device
 from harness.drivers import Drivers
 from harness.errors import UserError
+from harness.questions import RecordedPerson
 from instruments.errors import InstrumentError
 from instruments.link import Link, LinkSettings, RegisterLink
 from instruments.modbus_link import ModbusLink
@@ -164,7 +165,7 @@ class Station:
     switch: Switch
     instruments: dict[str, Instrument]
     safe_order: tuple[str, ...]
-    person: Person
+    person: RecordedPerson
     environment: EnvironmentSensor | None = None
     secondary: Reference | None = None
     voltmeter: Voltmeter | None = None
@@ -180,7 +181,8 @@ def assemble(
     device: Device, bench: Bench, *, person: Person, clock: Clock, links: LinkSource, folders: Sequence[Path]
 ) -> Station:
     """Make the drivers of the bench; nothing is opened yet. Raises ProfileError or UserError."""
-    roles, drivers = bench.roles, Drivers(device, bench, person, clock, links, folders)
+    asked = RecordedPerson(person)
+    roles, drivers = bench.roles, Drivers(device, bench, asked, clock, links, folders)
     station = Station(
         load=drivers.load(),
         reference=drivers.reference(),
@@ -194,7 +196,7 @@ def assemble(
         instruments={},
         # The load first, whatever the bench file says: nothing else may move while current flows.
         safe_order=(roles.load, *(name for name in bench.safe_order if name != roles.load)),
-        person=person,
+        person=asked,
     )
     parts: list[Instrument | None] = [
         station.load,

@@ -10,7 +10,7 @@ import hashlib
 import inspect
 import itertools
 import math
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -119,7 +119,7 @@ class Options:
     """What the operator may choose: pairs per point, points per decade of current, seconds a current is held.
 
     The rest is filled in from the bench: `available` holds the currents in amperes the load can be, rising, empty for a
-    load that can be set to any; `power_factors` what it can be set to; `known_loads` those of
+    load that can be set to any, `longest_on` the seconds each of them may be on at a time; `power_factors` what it can be set to; `known_loads` those of
     `available` that a power can be computed from, where the reference reads none; `check_current` the check standard's current; `least_current`
     the smallest the load can be set to.
     """
@@ -128,6 +128,7 @@ class Options:
     per_decade: int = 3
     hold: float = 600.0
     available: tuple[float, ...] = ()
+    longest_on: Mapping[float, float] = field(default_factory=dict)
     power_factors: tuple[float, ...] = ()
     known_loads: tuple[float, ...] = ()
     check_current: float | None = None

@@ -17,13 +17,10 @@ from harness.steps import Observe, PointReading
 from harness.stop import StopSignal
 from harness.turns import Turns
 from instruments.errors import InstrumentError, ReplyError
-from instruments.person import UndoLast
+from instruments.person import NOTHING_BEFORE, SECONDS_TO_READ, UndoLast
 
 BELIEVED_AFTER = 2
 """Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
-
-
-NOTHING_BEFORE = "There is no value before this one to take back."
 
 
 class PointTaker:
@@ -57,6 +54,7 @@ class PointTaker:
             pairs = PointPairs()
             while pairs.count < step.count:
                 self._stop.check()
+                self._control.check_on_time()
                 pair = self._read_pair(step, rng)
                 self._control.check_plausible(pair)
                 self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
@@ -116,6 +114,7 @@ class PointTaker:
         begun = [self._turns(step, rng)]
         while True:
             self._stop.check()
+            self._control.check_on_time(2 * SECONDS_TO_READ)
             try:
                 if not begun[-1].complete:
                     self._progress.note(

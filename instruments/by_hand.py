@@ -26,11 +26,31 @@ UNPLUGGED, CANNOT = "unplugged", "cannot"
 
 @dataclass(frozen=True)
 class ShelfLoad:
-    """A lamp, a heater or whatever else can be plugged in; `current` is what it draws, roughly, in amperes."""
+    """A lamp, a heater or whatever else can be plugged in; `current` is what it draws, roughly, in amperes.
+
+    `longest_on`: how many seconds it may be on at a time.
+    """
 
     name: str
     current: float
+    longest_on: float
     power_factor: float = 1.0
+
+
+def lasting(seconds: float) -> str:
+    """A time as a person reads it: ``180`` -> ``"3 min"``."""
+    return f"{seconds / 60:.3g} min" if seconds >= 60 else f"{seconds:.3g} s"
+
+
+def changed_wiring(what: str, touched: str, change: str) -> str:
+    """How somebody is asked to change wiring: an unplugged load leaves jacks and probes at mains potential."""
+    return (
+        f"Change of wiring: {what}. The load is off; that is not enough.\n"
+        "  1. Disconnect the bench's supply and lock it off.\n"
+        f"  2. Prove dead all you will touch, {touched} too.\n"
+        f"  3. {change}\n"
+        "  4. See that nothing is left bare. Then restore the supply, the load still off."
+    )
 
 
 class _ByPerson:
@@ -107,8 +127,16 @@ class PersonLoad(_ByPerson):
             )
         # It counts as plugged in before the person has answered: they may be interrupted in the middle.
         self._plugged, self._answer = chosen, ""
+        longest = lasting(chosen.longest_on)
         self._person.confirm(
-            f"Nothing is plugged in. Plug in: {chosen.name} (about {format_current(chosen.current)}). Then switch it on, keep your hands off the wiring."
+            "Nothing is plugged in.\n"
+            f"  Plug in: {chosen.name} (about {format_current(chosen.current)}), cooled down, its own switch off, set to what its "
+            "name says.\n"
+            f"  Then switch it on, hands off the wiring, and stay there: it may be on for {longest} at a time."
+        )
+        self._person.warn_after(
+            chosen.longest_on,
+            f"NOW: {chosen.name} has been on for {longest}, the longest it may be. Switch it off and unplug it, then answer.",
         )
         self._act(chosen.current)
 
@@ -123,6 +151,7 @@ class PersonLoad(_ByPerson):
         self._answer = self._person.insist(text, [UNPLUGGED, CANNOT])
         if self._answer == UNPLUGGED:
             self._plugged = None
+            self._person.warn_after(0, "")
             self._act(0.0)
 
     def confirm_safe(self) -> tuple[bool, str]:
@@ -194,10 +223,16 @@ class PersonReference(_AlsoShown, _ByPerson):
 
     def configure(self, full_scale: float) -> None:
         """Have it turned to the range with this full scale; the circuit must be dead, since a lead may have to be moved."""
+        quantity = "current" if self._unit == "A" else "voltage"
+        closed = " Then see that the secondary loop is closed through it." if self._part == "secondary" else ""
         if len(self._resolutions) > 1:
             self._person.confirm(
-                f"The load is off. Set {self.name} to AC {'current' if self._unit == 'A' else 'voltage'}, range {format_current(full_scale, self._unit)}; "
-                "move its lead if that range has a jack of its own."
+                changed_wiring(
+                    f"{self.name} to another range",
+                    f"the jacks of {self.name}",
+                    f"Set {self.name} to AC {quantity}, range {format_current(full_scale, self._unit)}; "
+                    f"move its lead if that range has a jack of its own.{closed}",
+                )
             )
         self._scale = full_scale
         self._act(full_scale)

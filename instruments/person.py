@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -17,6 +18,8 @@ DONE = "done"
 
 UNDO = "undo"
 """What a person types to take a value back. What was typed before is no longer repeated by ``=``: it may be what was wrong."""
+
+NOTHING_BEFORE = "There is no value before this one to take back."
 
 
 class UndoLast(Exception):
@@ -69,6 +72,9 @@ class Person(Protocol):
     def read_value(self, question: Question) -> tuple[float, str]:
         """The value read off a display and the text typed. Raises UndoLast."""
 
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Show `text` after `seconds`, whatever is being asked then; takes back what was to be shown before. 0: only that."""
+
 
 class ConsolePerson:
     """A person at a terminal.
@@ -87,6 +93,7 @@ class ConsolePerson:
         self._ask, self._show, self._ask_always = ask, show, ask_always
         self._ask_for_value = ask_for_value or ask
         self._last: dict[str, tuple[float, str]] = {}
+        self._warning: threading.Timer | None = None
 
     def confirm(self, text: str) -> str:
         """Show `text` and wait until `done` is typed: an Enter alone, from a key held down or tapped twice, says nothing."""
@@ -135,6 +142,16 @@ class ConsolePerson:
                 return value, text
             doubted = value
             self._show(f"  {doubt} The same value typed once more is believed.")
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Show `text`, with the terminal's bell, in a thread of its own: the question that is open waits for its answer."""
+        if self._warning is not None:
+            self._warning.cancel()
+            self._warning = None
+        if seconds > 0:
+            self._warning = threading.Timer(seconds, self._show, [f"\a\n  {text}"])
+            self._warning.daemon = True
+            self._warning.start()
 
     def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str], asked: str = "") -> str:
         while True:
@@ -193,6 +210,9 @@ class ScriptedPerson:
             return value, plain(value)
         typed = self._answers.pop(0)
         return parse_typed(typed, question.resolution, question.unit), typed
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Nobody reads it."""
 
 
 def _doubt(value: float, question: Question) -> str:

@@ -136,6 +136,8 @@ class Voltmeter(Instrument, Protocol):
 class Switch(Instrument, Protocol):
     """Moves the device to a range."""
 
+    by_person: bool
+
     def select(self, range_name: str) -> str:
         """Go there, confirm, and say what confirmed it."""
 
@@ -258,6 +260,8 @@ class ScpiVoltmeter(ScpiInstrument):
 
 class ScpiSwitch(ScpiInstrument):
     """A relay that moves the range switch; `positions` gives the relay's text for each range."""
+
+    by_person = False
 
     def __init__(
         self,

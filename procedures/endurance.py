@@ -1,19 +1,19 @@
 """Holding every range's largest current while it warms."""
 
-from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, Wait, procedure
+from harness.steps import Apply, Device, Observe, Options, Range, Release, Select, Steps, Wait, procedure
 
 LOOKS = 10
 """Points on the way; one more stands at the beginning."""
 
 
-@procedure(title="Endurance at the largest current", revision="1")
+@procedure(title="Endurance at the largest current", revision="2")
 def endurance(device: Device, options: Options) -> Steps:
     """Hold the largest current of every range and read it again and again, so that drift while warming is seen. It ends
-    after the time asked for, or as soon as a point cannot be taken.
+    after the time asked for, or as soon as a point cannot be taken. From a shelf it is the largest load that may be on for that long.
     """
     for rng in device.ranges:
         yield Select(rng)
-        yield Apply(max((c for c in options.available if c <= rng.maximum_current), default=rng.maximum_current))
+        yield Apply(_held(rng, options))
         for look in range(LOOKS + 1):
             if look:
                 yield Wait(options.hold / LOOKS)
@@ -21,3 +21,10 @@ def endurance(device: Device, options: Options) -> Steps:
             if found is None or found.skipped:
                 break
         yield Release()
+
+
+def _held(rng: Range, options: Options) -> float:
+    """The largest current that may be held for the time asked for; where there is none, the one that may be on longest."""
+    on_for = {c: options.longest_on[c] for c in options.available if c <= rng.maximum_current}
+    enough = [c for c, seconds in on_for.items() if seconds > options.hold]
+    return max(enough or on_for, key=lambda c: (bool(enough) or on_for[c], c), default=rng.maximum_current)

@@ -37,8 +37,10 @@ class Hands:
             return "unplugged"
         if "undo / keep" in text:
             return "keep"
-        if "Look at the switch" in text:
+        if "Look at the switch" in text or "Two ranges read nothing" in text:
             return "go on"
+        if "Let the load cool down" in text:
+            return "leave out"
         self.twin.clock.sleep(3)
         if ", voltage [V]" in text:
             return f"{self.twin.bench.measure('reference').voltage:.1f}"

@@ -50,12 +50,10 @@ def attending(
 
 
 def wrapped(text: str, indent: str = "  ") -> str:
-    """`text` broken between words where the terminal would break inside them."""
+    """`text` broken between words where the terminal would break inside them; a blank at its end stays."""
     width = shutil.get_terminal_size().columns - 2
-    return "\n".join(
-        textwrap.fill(line, width, subsequent_indent=indent, drop_whitespace=False) if len(line) > width else line
-        for line in text.split("\n")
-    )
+    lines = ((line.rstrip(), line[len(line.rstrip()) :]) for line in text.split("\n"))
+    return "\n".join(textwrap.fill(said, width, subsequent_indent=indent) + end for said, end in lines)
 
 
 def check_somebody_is_there(bench: Bench, cautions_read: bool) -> None:

@@ -73,6 +73,8 @@ class BenchWords:
         return next((found[0] for found in (by_name, by_current, by_part) if len(found) == 1), None)
 
     def _turn_reference(self, asked: str) -> str:
+        if self._shelf and self._simulated.truth().load_on:
+            return "something is plugged in: unplug it first, and at a real bench disconnect the supply too"
         current, name = _amperes(asked), self._inputs.bench.roles.reference
         scales = [r.full_scale for r in self._inputs.bench.entry("reference").ranges]
         scale = next((s for s in scales if current is not None and math.isclose(s, current)), None)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,13 +13,16 @@ from harness.commands.inputs import Inputs
 from harness.commands.sound_meters import rejection_of
 from harness.commands.supported import everything_judged, unsupported
 from harness.commands.twin import TwinLinks, describe, displays
+from harness.control import OF_TIME_ON
 from harness.errors import RatioproofError, UserError
+from harness.evaluation.at_rest import FEWEST_HELD
 from harness.evaluation.evaluate import evaluate
 from harness.evaluation.rejection import Rejection
 from harness.evaluation.uncalibrated import uncalibrated
 from harness.history import observed_points
 from harness.paper.check import check
 from harness.progress import Progress, Silent
+from harness.quantities import format_duration, format_quantity
 from harness.record import Record, RecordWriter, parse_record
 from harness.results import Results
 from harness.runner import Runner, execute
@@ -38,6 +41,7 @@ class Rehearsal:
     """What is known before the run: seconds from the start to the end of each point, results of a healthy twin, problems.
 
     `power_factors` of the points with power, by name, negative when leading: what the load is asked for, or else has.
+    `notes`: what will go otherwise than asked for, and stands in nobody's way.
     `rejection` is how likely a sound meter is not passed, None when no error of current or power is judged. `not_known`: how many
     things `design` would ask for.
     """
@@ -48,6 +52,7 @@ class Rehearsal:
     power_factors: Mapping[str, float]
     rejection: Rejection | None = None
     not_known: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def smallest_test_uncertainty_ratio(self) -> float:
@@ -78,6 +83,7 @@ def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None)
         _power_factors(record, results),
         rejection_of(record, results, extended(inputs.causes_text, inputs.causes_file)),
         sum(f.grade == "not known" for f in sheet.findings),
+        tuple(text for text, enough in _holds_cut(record) if enough),
     )
 
 
@@ -166,9 +172,31 @@ def _power_factors(record: Record, results: Results) -> dict[str, float]:
     return found | asked
 
 
+def _cuts_a_hold(line: dict[str, Any]) -> bool:
+    return bool(line["direction"] == "hold" and line["reason"].endswith(OF_TIME_ON))
+
+
+def _holds_cut(record: Record) -> Iterator[tuple[str, bool]]:
+    """Where a hold ends because its load must not be on for longer, and whether what is left of it shows a drift."""
+    for cut in filter(_cuts_a_hold, record.of_kind("skip")):
+        held = [p for p in record.of_kind("point") if p["range"] == cut["range"] and p["direction"] == "hold"]
+        enough = len(held) >= FEWEST_HELD
+        seconds = held[-1]["elapsed"] - held[0]["elapsed"] if held else 0.0
+        current = (
+            f"{format_quantity(held[-1]['nominal_current'], 'A')} for {format_duration(seconds)}" if held else "nothing"
+        )
+        found = f"{cut['range']}: {current} would be held: {cut['reason']}"
+        yield found if enough else f"{found}; no drift is found from fewer than {FEWEST_HELD} points", enough
+
+
 def _problems(record: Record, results: Results) -> list[str]:
     """What would make the run useless or refuse points, one line each."""
-    problems = [f"{line['name']} would be left out: {line['reason']}" for line in record.of_kind("skip")]
+    problems = [
+        f"{line['name']} would be left out: {line['reason']}"
+        for line in record.of_kind("skip")
+        if not _cuts_a_hold(line)
+    ]
+    problems += [text for text, enough in _holds_cut(record) if not enough]
     for power in (line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"):
         if not any(r.power for r in results.ranges):
             problems.append(

@@ -221,7 +221,8 @@ def _show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
         highlight=False,
         soft_wrap=not console.is_terminal,
     )
-    lines = [] if rehearsal.rejection is None else list(told(rehearsal.rejection))
+    lines = list(rehearsal.notes)
+    lines += [] if rehearsal.rejection is None else told(rehearsal.rejection)
     if rehearsal.not_known:
         things = "thing is" if rehearsal.not_known == 1 else "things are"
         lines.append(f"{rehearsal.not_known} {things} not known from the device file: `ratioproof design` tells which")

@@ -23,6 +23,9 @@ from harness.results import Endurance, NoLoad, Stated, Verdict, worst
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 """Volts of IEC 60038 that a power is judged by where none was read, and the part of them that counts as there."""
 
+FEWEST_HELD = 3
+"""Points of a hold from which a drift with its standard deviation can be found."""
+
 SHORT_OF_TOP = 0.05
 """How far (relative) the current held may be below the largest claimed."""
 
@@ -135,13 +138,13 @@ def _shown_at_rest(
 def endurance(
     device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
 ) -> tuple[Endurance, list[str]] | None:
-    """The held points of `rng` and why they fail; None when it has fewer than three.
+    """The held points of `rng` and why they fail; None when it has fewer than `FEWEST_HELD`.
 
     Drift is the slope of a straight line through the ratio errors against time, times the time: what all points share
     (the reference's own errors) is not in it. It fails when it is larger than the claim at that current.
     """
     own = [p for p in points if p.observed.range == rng.name and p.observed.direction == "hold"]
-    if len(own) < 3:
+    if len(own) < FEWEST_HELD:
         return None
     times = np.array([p.observed.pairs[-1].displayed_times[1] for p in own])
     errors = np.array([float(p.ratio_error.nominal_value) for p in own if p.ratio_error is not None])

@@ -101,7 +101,9 @@ def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequenc
     accepted = [*start["overrides"], *(o for line in record.of_kind("resume") for o in line["overrides"])]
     overrides = [o["problem"] for o in accepted]
     overrides += [
-        f"{line['text']} Answer: {line['answer']}." for line in record.of_kind("prompt") if line["answer"] == "go on"
+        f"{' '.join(line['text'].split())} Answer: {line['answer']}."
+        for line in record.of_kind("prompt")
+        if line["answer"] == "go on"
     ]
     overrides += [f"contradiction: {text}" for text in contradictions]
     return Run(

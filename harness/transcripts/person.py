@@ -40,6 +40,10 @@ class TranscribedPerson:
         """The value read off a display and the text typed. Raises UndoLast."""
         return self._asked("read_value", lambda: self._person.read_value(question), **asdict(question))
 
+    def warn_after(self, seconds: float, text: str) -> None:
+        """A warning is no exchange, and is not written down."""
+        self._person.warn_after(seconds, text)
+
     def _asked(self, did: str, ask: Callable[[], _T], **asked: Any) -> _T:
         try:
             answer = ask()
@@ -77,6 +81,9 @@ class ReplayedPerson:
         """The value read and the text typed then. Raises UndoLast where it was taken back."""
         value, typed = self._answer("read_value", **asdict(question))
         return float(value), str(typed)
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Nobody reads it."""
 
     def _answer(self, did: str, **asked: Any) -> Any:
         line = self._reader.answer(did, **asked)

@@ -112,8 +112,12 @@ def test_a_reference_on_too_small_a_range_shows_overload(hand: Inputs) -> None:
     for line in ("turn x1", "range 0.4", "plug 3.3"):
         words.answer(line)
     assert "multimeter shows overload" in words.answer("read")
+    assert "unplug it first" in words.answer("range 10 A")
+    assert "multimeter shows overload" in words.answer("read")
+    words.answer("unplug")
     assert words.answer("range 400 A") == "no range of multimeter; expected 400 mA, 10 A"
     words.answer("range 10 A")
+    words.answer("plug 3.3")
     assert "overload" not in words.answer("read")
 
 
