@@ -44,6 +44,7 @@ class BesideReader:
         self._plausible = Plausible(bench)
         self._largest = device.transformer.maximum_secondary_current
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
+        self._frequency = ["frequency"] if bench.entry("reference").frequency is not None else []
         self._of_meter = [n for n in _device_shows(device) if station.meter.can_read_beside_current(n)]
         self._scale = next(
             (r.full_scale for r in _secondary_ranges(bench) if r.full_scale >= self._largest), self._largest
@@ -65,12 +66,12 @@ class BesideReader:
         Where a person reads, the reference comes before the device, and the voltage before what is held against it. A turn
         raises LinkError, ReplyError, UndoLast, or Overdriven when the secondary carries more than the input stands.
         """
-        parts = self._parts(power)
+        parts = self._parts(power, flows=applied.current > 0)
         if any(part.by_person for part in parts):
             return [turn for part in parts for turn in self._one_by_one(part, applied)]
         return [Turn(lambda _: self._together(parts))] if parts else []
 
-    def _parts(self, power: bool) -> list[_Part]:
+    def _parts(self, power: bool, *, flows: bool) -> list[_Part]:
         station = self._station
         voltmeter, secondary = station.voltmeter, station.secondary
         parts = []
@@ -78,9 +79,13 @@ class BesideReader:
             parts.append(
                 _Part("reference_", voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()})
             )
+        reference, meter = station.reference, station.meter
+        of_reference = self._of_reference if power else []
+        if flows:
+            # Without a current an instrument may have no frequency to tell, and answers that it is not a number.
+            of_reference = [*of_reference, *self._frequency]
+        parts.append(_Part("reference_", reference.by_person, of_reference, reference.read_beside))
         if power:
-            reference, meter = station.reference, station.meter
-            parts.append(_Part("reference_", reference.by_person, self._of_reference, reference.read_beside))
             parts.append(_Part("displayed_", meter.by_person, self._of_meter, meter.read_beside))
         if secondary is not None:
             parts.append(

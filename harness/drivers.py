@@ -68,9 +68,16 @@ class Drivers:
         name, entry = self.bench.roles.reference, self.bench.entry("reference")
         if entry.by_person:
             return self._read_by_person(name, entry, "reference")
+        profile = self._profile(name, "reference")
+        frequency = profile.quantities.get("frequency")
+        if entry.frequency is not None and (frequency is None or not frequency.get or frequency.configure):
+            raise UserError(
+                f"instruments.{name}.frequency: found it with profile {entry.profile!r}, expected a profile that reads the "
+                "frequency beside the current"
+            )
         if not self.bench.reference_path.in_volts:
             return self._scpi(name, "reference", ScpiReference)
-        if "voltage" not in self._profile(name, "reference").quantities:
+        if "voltage" not in profile.quantities:
             raise UserError(
                 f"instruments.{name}.profile: found {entry.profile!r}, expected a profile with a voltage: the reference path "
                 "is read in volts"

@@ -25,7 +25,7 @@ def described(record: Record) -> tuple[Device, Bench]:
     """The device and the bench as their files were read when the run began, with the conditions a sensor read then."""
     start = record.start
     device = parse_device(start["device_text"], start["device_file"])
-    bench = parse_bench(start["bench_text"], start["bench_file"])
+    bench = stated_bench(record)
     for line in record.of_kind("environment"):
         read = {"temperature": line.get("temperature"), "relative_humidity": _fraction(line.get("relative_humidity"))}
         measured = bench.environment.model_copy(update={k: v for k, v in read.items() if v is not None})
@@ -50,6 +50,11 @@ def clock_steps(record: Record) -> list[str]:
 
 def _at(line: dict[str, Any]) -> dt.datetime:
     return dt.datetime.fromisoformat(line["at"])
+
+
+def stated_bench(record: Record) -> Bench:
+    """The bench as its file describes it."""
+    return parse_bench(record.start["bench_text"], record.start["bench_file"])
 
 
 def _fraction(percent: float | None) -> float | None:

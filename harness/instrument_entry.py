@@ -98,6 +98,12 @@ class VoltageAccuracy(Table):
     resolution: Voltage
 
 
+class FrequencyAccuracy(Table):
+    """Claimed accuracy of a reading of frequency (bound); with it the frequency is read beside every current."""
+
+    of_reading: RelativeError
+
+
 class PowerAccuracy(Table):
     """Claimed accuracy of a reading of active power (bounds, taken as rectangular).
 
@@ -176,6 +182,7 @@ class InstrumentEntry(Table):
     calibration: Calibration | None = None
     ranges: tuple[Accuracy, ...] = ()
     voltage: VoltageAccuracy | None = None
+    frequency: FrequencyAccuracy | None = None
     power: PowerAccuracy | None = None
     power_factor_uncertainty: float | None = Field(default=None, ge=0, le=0.2)
     burden: Resistance | None = None
@@ -196,6 +203,8 @@ class InstrumentEntry(Table):
     def _reachable(self) -> InstrumentEntry:
         if not self.by_person and not self.address:
             raise ValueError('found no address, expected one (or profile = "person")')
+        if self.frequency is not None and self.by_person:
+            raise ValueError("found frequency of an instrument read by a person, expected it of one on a link")
         if self.shelf and not self.by_person:
             raise ValueError('found a shelf, expected one only with profile = "person"')
         currents = [load.current for load in self.shelf]

@@ -167,7 +167,9 @@ class ScpiInstrument:
     def can_read_beside_current(self, name: str) -> bool:
         """Whether `name` can be read without configuring the instrument away from its current."""
         quantities = self.profile.quantities
-        return name in quantities and bool(quantities[name].get) and quantities[name].get != quantities["current"].get
+        if name not in quantities or not quantities[name].get:
+            return False
+        return "current" not in quantities or quantities[name].get != quantities["current"].get
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
         """Further quantities: of the measurement just read where they are fetched, else fresh. Raises LinkError or ReplyError."""

@@ -8,7 +8,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.cautions import CAUTIONS, NOT_VERIFIED
-from harness.results import ChainLink, InstrumentSummary, Results
+from harness.results import ChainLink, Condition, InstrumentSummary, Results
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
 from reports.front import REPLAYED, bench_alone, certificate_number, criterion, moment, ratio_taken
@@ -143,20 +143,35 @@ def _instrument_row(instrument: InstrumentSummary) -> list[str | Flowable]:
 
 def _conditions(results: Results) -> Iterator[Flowable]:
     run = results.run
-    humidity = "not measured" if run.relative_humidity is None else f"{run.relative_humidity * 100:.0f}{NO_BREAK}%"
     block = facts(
         [
             ("Place", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
             ("Started", moment(run.started)),
             ("Finished", moment(run.finished)),
             *(("Time of day", step) for step in run.clock_steps),
-            ("Temperature", true_minus(f"{run.temperature:.1f}{NO_BREAK}°C")),
-            ("Relative humidity", humidity),
+            *((c.name[:1].upper() + c.name[1:], _condition(c)) for c in results.conditions),
             ("Reference current", run.reference_path),
             ("Readings taken by", run.operator or "not stated"),
         ]
     )
     yield KeepTogether([heading("Conditions"), block])
+
+
+_SHOWN = {"Hz": (1.0, 2, "Hz"), "V": (1.0, 1, "V"), "degC": (1.0, 1, "°C"), "1": (100.0, 0, "%")}
+"""Unit of a condition -> its factor, decimals and unit on paper."""
+
+
+def _condition(condition: Condition) -> str:
+    """What is known of a condition, and from where."""
+    factor, decimals, unit = _SHOWN.get(condition.unit, (1.0, 0, ""))
+
+    def shown(value: float) -> str:
+        return true_minus(f"{value * factor:.{decimals}f}{NO_BREAK}{unit}")
+
+    if condition.measured is None or condition.lowest is None or condition.highest is None:
+        return "not measured" if condition.stated is None else f"{shown(condition.stated)}, stated, not measured"
+    span = f"{shown(condition.lowest)} to {shown(condition.highest)}, " if condition.lowest < condition.highest else ""
+    return f"{shown(condition.measured)}, {span}measured with {condition.instrument}"
 
 
 def _method(results: Results) -> Iterator[Flowable]:

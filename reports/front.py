@@ -196,7 +196,7 @@ def item(results: Results) -> Iterator[Flowable]:
                 f"rated {current(device.rated_secondary_current)}, at most {current(device.maximum_secondary_current)}",
             ),
             ("Burden", f"{device.burden:.4g}{NO_BREAK}Ω"),
-            ("Frequency", f"{device.frequency:.4g}{NO_BREAK}Hz"),
+            ("Nominal frequency", f"{device.frequency:.4g}{NO_BREAK}Hz"),
             ("Display", f"step {current(device.resolution)}, reads from {current(device.smallest_readable_current)}"),
         ],
         HALF,

@@ -14,11 +14,12 @@ from harness.causes import Catalogue, extended
 from harness.claim_text import claim_text
 from harness.device import Device
 from harness.errors import RecordError, UserError
+from harness.evaluation.conditions import at_the_frequency_measured, conditions
 from harness.evaluation.contradiction import OVERRIDE
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.reference_chain import reference_chain
 from harness.evaluation.rule import decision_rule
-from harness.history import clock_steps, described, observed_points, observed_ranges
+from harness.history import clock_steps, described, observed_points, observed_ranges, stated_bench
 from harness.quantities import format_quantity
 from harness.record import Record
 from harness.results import SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
@@ -52,10 +53,12 @@ def evaluate(
         raise RecordError(f"{record_file}: the run {how}; resume it to the end, only a complete run is evaluated")
     device, bench = described(record)
     finished = record.lines[-1]["at"]
+    points = observed_points(record)
+    as_it_was, other_frequency = at_the_frequency_measured(device, points)
     outcome = evaluate_ranges(
-        device,
+        as_it_was,
         bench,
-        observed_points(record),
+        points,
         observed_ranges(record),
         dt.datetime.fromisoformat(finished).date(),
         trials,
@@ -66,8 +69,8 @@ def evaluate(
         raise UserError(f"--override {OVERRIDE}: the readings of {record_file} do not contradict each other")
     return Results(
         schema=SCHEMA,
-        verdict=outcome.verdict,
-        reasons=outcome.reasons,
+        verdict="fail" if other_frequency else outcome.verdict,
+        reasons=(*other_frequency, *outcome.reasons),
         run=_run(record, bench, record_file, outcome.contradictions if OVERRIDE in overrides else ()),
         device=_device(device),
         instruments=_instruments(record, bench),
@@ -78,7 +81,8 @@ def evaluate(
         bench_check=outcome.bench_check,
         diagnosis_details=outcome.diagnosis_details,
         validation=outcome.validation,
-        reference_chain=reference_chain(device, bench, record),
+        reference_chain=reference_chain(as_it_was, bench, record),
+        conditions=conditions(device, bench, stated_bench(record), record, points),
         contradictions=outcome.contradictions,
     )
 
@@ -206,6 +210,8 @@ def _accuracy(entry: InstrumentEntry) -> tuple[str, ...]:
     if entry.power is not None:
         angle = math.degrees(entry.power.phase)
         also.append(f"power: ± {entry.power.of_reading * 100:g} % of reading, angle of its channels ± {angle:g}°")
+    if entry.frequency is not None:
+        also.append(f"frequency: ± {entry.frequency.of_reading * 100:g} % of reading")
     currents = tuple(
         f"{format_quantity(r.full_scale, r.unit)} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
         for r in entry.ranges

@@ -23,6 +23,7 @@ from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
 from harness.results.whole import (
     NOT_VISITED,
     ChainLink,
+    Condition,
     DecisionRule,
     DeviceSummary,
     InstrumentSummary,
@@ -38,6 +39,7 @@ __all__ = [
     "BenchCheck",
     "BudgetLine",
     "ChainLink",
+    "Condition",
     "DecisionRule",
     "DeviceSummary",
     "DiagnosisDetails",

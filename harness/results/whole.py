@@ -91,6 +91,22 @@ class InstrumentSummary:
 
 
 @dataclass(frozen=True)
+class Condition:
+    """One condition of the run, in `unit`: what the files state of it, and mean, least and largest of what was measured.
+
+    Not measured: `measured` is None and `instrument` empty.
+    """
+
+    name: str
+    unit: str
+    stated: float | None
+    measured: float | None
+    lowest: float | None
+    highest: float | None
+    instrument: str
+
+
+@dataclass(frozen=True)
 class ChainLink:
     """One link between the load's current and the reference's reading.
 
@@ -190,3 +206,4 @@ class Results:
     validation: Validation | None = None
     reference_chain: tuple[ChainLink, ...] = ()
     contradictions: tuple[str, ...] = ()
+    conditions: tuple[Condition, ...] = ()

@@ -13,6 +13,7 @@ from harness.results import (
     SCHEMA,
     BudgetLine,
     ChainLink,
+    Condition,
     DecisionRule,
     DeviceSummary,
     EffectiveTurns,
@@ -218,6 +219,14 @@ INSTRUMENTS = (
 )
 
 
+CONDITIONS = (
+    Condition("frequency", "Hz", 50.0, 50.01, 49.97, 50.04, "reference M-2201"),
+    Condition("voltage", "V", None, None, None, None, ""),
+    Condition("waveform", "", None, None, None, None, ""),
+    Condition("temperature", "degC", 22.6, 22.4, 22.4, 22.4, "sensor E-3"),
+    Condition("relative humidity", "1", None, None, None, None, ""),
+)
+
 CHAIN = (
     ChainLink(
         "reference shunt",
@@ -258,6 +267,7 @@ def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = Fa
         device=DEVICE,
         instruments=INSTRUMENTS,
         reference_chain=CHAIN,
+        conditions=CONDITIONS,
         decision=DecisionRule(
             rule,
             0.9545,

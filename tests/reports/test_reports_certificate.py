@@ -15,7 +15,7 @@ from pypdf import PdfReader
 
 from harness import results as contract
 from harness.cautions import CAUTIONS, NOT_VERIFIED
-from harness.results import Point, Results, ValidatedQuantity, Validation, Verdict, to_json
+from harness.results import Condition, Point, Results, ValidatedQuantity, Validation, Verdict, to_json
 from reports.certificate import SIMULATED, certificate
 from reports.fonts import printable
 from reports.front import certificate_number
@@ -409,6 +409,11 @@ def test_signs_the_family_lacks_are_written_out_and_composed_ones_kept() -> None
     assert printable("Zähler 漢") == "Z\u00e4hler [U+6F22]"
 
 
+def _cold() -> Results:
+    temperature = Condition("temperature", "degC", -2.5, None, None, None, "")
+    return dataclasses.replace(sample_results.passing(), conditions=(temperature,))
+
+
 def _with_run(**changes: object) -> Results:
     results = sample_results.passing()
     return dataclasses.replace(results, run=dataclasses.replace(results.run, **changes))
@@ -433,7 +438,17 @@ def _with_device(**changes: object) -> Results:
         (dataclasses.replace(sample_results.passing(), reasons=("a reason " * 1500,)), "End of certificate"),
         (_with_run(overrides=("an override " * 1500,)), "End of certificate"),
         (_with_run(started="unknown"), "unknown"),
-        (_with_run(temperature=-2.5), "−2.5 °C"),
+        (
+            dataclasses.replace(
+                sample_results.passing(), conditions=(Condition("temperature", "degC", -2.5, None, None, None, ""),)
+            ),
+            "−2.5 °C, stated, not measured",
+        ),
+        (sample_results.passing(), "Frequency 50.01 Hz, 49.97 Hz to 50.04 Hz, measured with reference M-2201"),
+        (
+            sample_results.passing(),
+            "Voltage not measured Waveform not measured Temperature 22.4 °C, measured with sensor E-3",
+        ),
         (_with_run(replayed=True), "Nothing was measured when it was made"),
         (_with_run(replayed=True), "replayed from transcripts of that run"),
         (_with_run(clock_steps=("at line 9 it went 1 h ahead",)), "Time of day at line 9 it went 1 h ahead"),

@@ -1,0 +1,81 @@
+"""The conditions of a run: what was measured of each, and what the files state of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.bench import Bench
+from harness.device import Device
+from harness.evaluation.observed import ObservedPoint
+from harness.quantities import format_quantity
+from harness.record import Record
+from harness.reference_path import SAME_FREQUENCY
+from harness.results import Condition
+
+FREQUENCY, VOLTAGE = "reference_frequency", "reference_voltage"
+"""The names in `observed.Pair.also` of what the reference, or a voltmeter, read of them."""
+
+
+def conditions(
+    device: Device, bench: Bench, stated: Bench, record: Record, points: Sequence[ObservedPoint]
+) -> tuple[Condition, ...]:
+    """All conditions of the run; `stated` is the bench as its file describes it, `bench` with what a sensor read."""
+    sensor = _who(bench, record, bench.roles.environment)
+    lines = list(record.of_kind("environment"))
+    temperatures = [line["temperature"] for line in lines if line.get("temperature") is not None]
+    humidities = [line["relative_humidity"] / 100 for line in lines if line.get("relative_humidity") is not None]
+    reference = _who(bench, record, bench.roles.reference)
+    voltmeter = _who(bench, record, bench.roles.voltage or bench.roles.reference)
+    return (
+        _condition("frequency", "Hz", device.transformer.frequency, _read(points, FREQUENCY), reference),
+        _condition("voltage", "V", None, _read(points, VOLTAGE), voltmeter),
+        _condition("waveform", "", None, [], ""),
+        _condition("temperature", "degC", stated.environment.temperature, temperatures, sensor),
+        _condition("relative humidity", "1", stated.environment.relative_humidity, humidities, sensor),
+    )
+
+
+def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -> tuple[Device, list[str]]:
+    """`device` at the frequency there was, and why nothing was shown at the one its file states; as it is where they agree.
+
+    Certificates of the reference hold within 1 % of their frequency, and so does what is stated.
+    """
+    read, stated = _read(points, FREQUENCY), device.transformer.frequency
+    if not read or abs(_mean(read) / stated - 1) <= SAME_FREQUENCY:
+        return device, []
+    found = _mean(read)
+    transformer = device.transformer.model_copy(update={"frequency": found})
+    reason = (
+        f"the frequency measured was {format_quantity(found, 'Hz')}, the device file states {format_quantity(stated, 'Hz')}: "
+        "nothing is shown at the frequency stated"
+    )
+    return device.model_copy(update={"transformer": transformer}), [reason]
+
+
+def _condition(name: str, unit: str, stated: float | None, measured: Sequence[float], instrument: str) -> Condition:
+    return Condition(
+        name=name,
+        unit=unit,
+        stated=stated,
+        measured=_mean(measured) if measured else None,
+        lowest=min(measured, default=None),
+        highest=max(measured, default=None),
+        instrument=instrument if measured else "",
+    )
+
+
+def _who(bench: Bench, record: Record, name: str | None) -> str:
+    """An instrument with its serial number, as it answered in the run."""
+    if name is None:
+        return ""
+    answered = [line["serial"] for line in record.of_kind("identity") if line["instrument"] == name]
+    serial = (answered[-1] if answered else "") or bench.instruments[name].serial
+    return f"{name} {serial}".strip()
+
+
+def _read(points: Sequence[ObservedPoint], name: str) -> list[float]:
+    return [p.also[name] for point in points for p in point.pairs if name in p.also and p.reference > 0]
+
+
+def _mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values)
