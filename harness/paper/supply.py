@@ -1,4 +1,4 @@
-"""What feeds the path, and how much more than its rating it lets flow before it surely ends it.
+"""What feeds the path, and how much more than its rating it lets flow for long.
 
 No fuse and no circuit-breaker is a limit at its rating. Up to its conventional non-fusing (non-tripping) current it must hold
 for the conventional time, and only from its conventional fusing (tripping) current on must it have ended the current by then.
@@ -20,7 +20,7 @@ _SLACK = 1 + 1e-9
 class Conventional:
     """Conventional currents of one kind of device for ratings from above `above` up to `up_to` amperes.
 
-    At `carries` times its rating it holds for `seconds`, at `operates` times it has ended the current by then.
+    At `carries` times its rating it must hold for the conventional time, at `operates` times it has operated within `seconds`.
     """
 
     kind: PrimaryFuse
@@ -55,7 +55,8 @@ TABLE = (
 class Supply:
     """What feeds the path, by its `name`, rated `rating` amperes. `kind` is None where the file does not say.
 
-    It surely ends only `operates` amperes, and that within `seconds`; below that, nothing says that it ends anything.
+    It must hold `carries` amperes for the conventional time. It is guaranteed to operate only from `operates` amperes, within
+    `seconds`; below that, nothing says that it ever does.
     """
 
     name: str
@@ -67,7 +68,7 @@ class Supply:
 
     @property
     def multiple(self) -> float:
-        """Of its rating, what it surely ends."""
+        """Of its rating, from where on it is guaranteed to operate."""
         return self.operates / self.rating
 
 
@@ -124,7 +125,8 @@ def supplied(device: Device) -> list[Finding]:
             found.append(Finding("in the way", "", text))
         elif stands * _SLACK < supply.operates:
             warm.append(f"{name} ({least})")
-    text = f"no limit at its rating: {lets_flow(supply)}"
+    held = format_quantity(supply.carries, "A", 3)
+    text = f"no limit at its rating: it must hold {held} for long, and {lets_flow(supply)}"
     if warm:
         text += f"; until then more than the rating may flow in {' and '.join(warm)}"
     found.append(Finding("worth knowing", "", text))

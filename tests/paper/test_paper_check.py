@@ -118,7 +118,7 @@ def test_a_primary_fuse_is_no_limit_at_its_rating() -> None:
     (finding,) = found(rated, "in the way", "no fuse is between")
     assert (finding.range, "60.8 mA" in finding.text) == ("x20", True)
     assert check(rated).ranges[2].supply_secondary_current == pytest.approx(0.0608)
-    assert found(rated, "worth knowing", "no limit at its rating")
+    assert found(rated, "worth knowing", "no limit at its rating: it must hold 6.4 A for long")
     # 5 A / 1.9 = 2.63 A: with a claim up to 2.5 A there is a fuse that carries it and protects the input.
     text = template("device.toml").replace('maximum_current = "4 A"', 'maximum_current = "2.5 A"')
     (finding,) = found(
