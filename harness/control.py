@@ -275,9 +275,9 @@ class Control:
 
         What a person typed was settled when it was typed; it must agree with what the load should draw. Raises Abandoned.
         """
+        if self.current and (self._station.reference.by_person or pair.reference.value <= 0):
+            self._check_agreement(pair.reference.value)
         if self._station.reference.by_person:
-            if self.current:
-                self._check_agreement(pair.reference.value)
             return
         wander = WANDER_OF_MAINS if self._shelf else WANDER
         if self.current and abs(pair.reference.value - self._settled_at) > wander * self._settled_at + self._floor():
@@ -355,7 +355,8 @@ class Control:
         """The reference must read about what the load was asked for; `reading` in the reference's own unit."""
         read, factor = reading * self._bench.reference_path.factor, self._bench.reference_path.factor
         agreement = AGREEMENT_WITH_SHELF if self._shelf else AGREEMENT
-        if abs(read - self.current) > agreement * self.current + self._floor() * factor:
+        # Nothing at all is no current that anything could be compared with, however coarse the reference is.
+        if read <= 0 or abs(read - self.current) > agreement * self.current + self._floor() * factor:
             raise Abandoned(
                 f"{format_quantity(self.current, 'A')} was expected and the reference reads {format_quantity(read, 'A')}: "
                 "look at the wiring, at the load and at the reference path in the bench file"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -9,9 +10,13 @@ from harness.bench import Bench
 from harness.causes.schema import Catalogue, OwnCauses
 from harness.device import Device, Table
 from harness.errors import UserError
-from instruments.toml_file import FileProblems, read_model, read_tables
+from instruments.toml_file import FileProblems, read_model, read_tables, shortened
 
 _Model = TypeVar("_Model", bound=Table)
+_MAY_HOLD_CONTROLS = ("read_termination", "write_termination")
+_MAY_HOLD_LINES = ("address", "statement", "modification", "owner", "modified_by", "text", "look")
+_TURNS_TEXT_ROUND = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""What makes a text be read otherwise than it is written (Unicode, UAX 9)."""
 _OF_A_PROFILE = {"kind", "role", "title"}
 
 
@@ -46,7 +51,9 @@ def parse_catalogue(text: str, name: str) -> Catalogue:
 
 def _parse(model: type[_Model], text: str, name: str) -> _Model:
     try:
-        _refuse_other_kinds(model, read_tables(text, name), name)
+        data = read_tables(text, name)
+        _refuse_other_kinds(model, data, name)
+        _refuse_control_characters(data, name)
         return read_model(model, text, name)
     except FileProblems as failure:
         raise UserError(failure.lines) from None
@@ -61,3 +68,21 @@ def _refuse_other_kinds(model: type[Table], data: dict[str, Any], name: str) -> 
     wanted = next((kind for kind, of in kinds.items() if of is model), likeliest)
     if known[likeliest] >= 2 and not known[wanted]:
         raise FileProblems([f"{name}: this is {likeliest}, expected {wanted}"])
+
+
+def _refuse_control_characters(data: object, name: str, key: str = "", path: str = "") -> None:
+    """Texts stand on terminals and certificates, and must not work them. Raises FileProblems."""
+    if isinstance(data, dict):
+        for inner, value in data.items():
+            _refuse_control_characters(value, name, inner, f"{path}.{inner}" if path else inner)
+    elif isinstance(data, list):
+        for number, value in enumerate(data, 1):
+            _refuse_control_characters(value, name, key, f"{path}[{number}]")
+    elif isinstance(data, str) and key not in _MAY_HOLD_CONTROLS:
+        lines = "\n\r\t" if key in _MAY_HOLD_LINES else "\t"
+        if any((unicodedata.category(c) == "Cc" and c not in lines) or c in _TURNS_TEXT_ROUND for c in data):
+            raise FileProblems(
+                [
+                    f"{name}: {path if path.isprintable() else shortened(path)}: found {shortened(data)}, expected a text without control characters"
+                ]
+            )

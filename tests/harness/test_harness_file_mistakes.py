@@ -80,6 +80,21 @@ def test_what_cannot_be_is_doubted_by_name(
         (parse_device, DEVICE, "counts = 2", 'counts = 2\nresolution = "1 mA"', "belongs to another table"),
         (parse_bench, BENCH, DATED, "date = 2027-13-29", "a day of the calendar, such as 2027-03-29"),
         (parse_bench, BENCH, DATED, 'date = "2027-13-29"', "a day of the calendar, such as 2027-03-29"),
+        (
+            parse_device,
+            DEVICE,
+            'name = "x4"',
+            r'name = "x4\u001b[2J"',
+            "ranges[2].name: found 'x4\\x1b[2J', expected a text without",
+        ),
+        (
+            parse_device,
+            DEVICE,
+            'name = "x4"',
+            r'name = "x4\n"',
+            "ranges[2].name: found 'x4\\n', expected a text without",
+        ),
+        (parse_device, DEVICE, 'name = "x4"', r'name = "x\u202e4"', "expected a text without control characters"),
         (parse_bench, BENCH, "[environment]", '["new\\nline"]\n[environment]', "'new\\nline': unknown key"),
     ],
 )

@@ -95,6 +95,13 @@ def test_a_reference_that_chooses_its_range_itself(tmp_path: Path) -> None:
     assert rehearsal.results.verdict == "pass"
 
 
+def test_a_reference_too_coarse_to_read_anything(tmp_path: Path) -> None:
+    """It reads nothing within its claim, and no error can be told against nothing."""
+    coarse = ('resolution = "10 nA"', 'resolution = "10 mA"')
+    with pytest.raises(UserError, match="was expected and the reference reads 0 A"):
+        rehearse(inputs(tmp_path, bench=coarse, procedure="current_ratio"), StopSignal())
+
+
 @pytest.mark.parametrize("port", ["COM3", "com12", r"\\.\COM3"])
 def test_a_port_of_windows_is_no_file(port: str) -> None:
     assert resolved_address(f"modbus-rtu:{port}", Path("/bench")) == f"modbus-rtu:{port}"
