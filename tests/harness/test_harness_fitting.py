@@ -49,7 +49,7 @@ def test_a_claim_below_the_display_is_told_by_its_cause_alone(tmp_path: Path) ->
         ('serial = "40117"', 'serial = "0040117"', "without leading zeros"),
         ('serial = "40117"', 'serial = "4294967296"', "expected a number of 32 bits"),
         ('serial = "M-0871"', 'serial = "M,0871"', "expected none of the commas"),
-        ('serial = "M-0871"', 'serial = "M-0871\\u0007"', "expected printable ASCII characters"),
+        ('serial = "M-0871"', 'serial = "M-0871é"', "expected printable ASCII characters"),
     ],
 )
 def test_a_serial_number_that_no_reply_can_hold(tmp_path: Path, old: str, to: str, part: str) -> None:
