@@ -15,12 +15,13 @@ from harness.errors import RatioproofError
 from harness.observing import PairReading
 from harness.plausible import Applied
 from harness.progress import Progress
-from harness.quantities import format_quantity, lasting
+from harness.quantities import format_quantity
 from harness.record import RecordWriter
 from harness.settling import settle
 from harness.station import Station
 from harness.stop import StopSignal
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError
+from instruments.numbers import format_time
 from instruments.person import NOTHING_BEFORE, SECONDS_TO_ACT, UndoLast
 from instruments.reading import Identity
 
@@ -172,7 +173,7 @@ class Control:
         load = next((s for s in self._bench.entry("load").shelf if s.current == self.current), None)
         until = self._clock.now() + seconds + SECONDS_TO_ACT
         if load is not None and until - self._on_since > load.longest_on:
-            raise OnTooLong(f"{load.name} may be on for {lasting(load.longest_on)} at a time {OF_TIME_ON}")
+            raise OnTooLong(f"{load.name} may be on for {format_time(load.longest_on)} at a time {OF_TIME_ON}")
 
     def _between(self) -> None:
         self._stop.check()
@@ -258,8 +259,11 @@ class Control:
     def steady(self) -> float:
         """Settled, on the reference's range for this current; its full scale.
 
-        After a step down the current settles on the range it came from, which the tail of the step cannot overload.
+        After a step down the current settles on the range it came from, which the tail of the step cannot overload. A person
+        changes no wiring to read that nothing flows.
         """
+        if self._station.reference.by_person and not self.current:
+            return self._put_on(self._full_scale or self._largest_scale)
         if self._full_scale is None:
             self._configure(self.current)
         before = self._full_scale

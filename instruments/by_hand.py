@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from instruments.errors import InstrumentError
 from instruments.link import Now
-from instruments.numbers import format_current
+from instruments.numbers import format_current, format_time
 from instruments.person import Expected, Person, Question
 from instruments.reading import Identity, Reading
 
@@ -35,11 +35,6 @@ class ShelfLoad:
     current: float
     longest_on: float
     power_factor: float = 1.0
-
-
-def lasting(seconds: float) -> str:
-    """A time as a person reads it: ``180`` -> ``"3 min"``."""
-    return f"{seconds / 60:.3g} min" if seconds >= 60 else f"{seconds:.3g} s"
 
 
 def changed_wiring(what: str, touched: str, change: str) -> str:
@@ -127,7 +122,7 @@ class PersonLoad(_ByPerson):
             )
         # It counts as plugged in before the person has answered: they may be interrupted in the middle.
         self._plugged, self._answer = chosen, ""
-        longest = lasting(chosen.longest_on)
+        longest = format_time(chosen.longest_on)
         self._person.confirm(
             "Nothing is plugged in.\n"
             f"  Plug in: {chosen.name} (about {format_current(chosen.current)}), cooled down, its own switch off, set to what its "

@@ -62,6 +62,12 @@ def format_current(current: float, unit: str = "A") -> str:
     return f"{current / factor:.4g} {prefix}{unit}"
 
 
+def format_time(seconds: float) -> str:
+    """A time as a person reads it: ``100`` -> ``"100 s"``, ``180`` -> ``"3 min"``, ``7200`` -> ``"2 h"``."""
+    factor, unit = next((u for u in ((3600.0, "h"), (60.0, "min")) if seconds >= 2 * u[0]), (1.0, "s"))
+    return f"{seconds / factor:.3g} {unit}"
+
+
 _REGISTER_FORMATS = {
     "uint16": ">H",
     "int16": ">h",

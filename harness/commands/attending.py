@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import textwrap
 from pathlib import Path
@@ -19,6 +20,9 @@ from instruments.person import ConsolePerson
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+STEP = re.compile(r" *\d+\. ")
+"""How one of several numbered steps begins."""
 
 
 def attending(
@@ -50,10 +54,17 @@ def attending(
 
 
 def wrapped(text: str, indent: str = "  ") -> str:
-    """`text` broken between words where the terminal would break inside them; a blank at its end stays."""
+    """`text` broken between words where the terminal would break inside them, numbered steps below their text; a blank at its
+    end stays.
+    """
     width = shutil.get_terminal_size().columns - 2
-    lines = ((line.rstrip(), line[len(line.rstrip()) :]) for line in text.split("\n"))
-    return "\n".join(textwrap.fill(said, width, subsequent_indent=indent) + end for said, end in lines)
+
+    def broken(line: str) -> str:
+        said = line.rstrip()
+        step = STEP.match(line)
+        return textwrap.fill(said, width, subsequent_indent=" " * step.end() if step else indent) + line[len(said) :]
+
+    return "\n".join(map(broken, text.split("\n")))
 
 
 def check_somebody_is_there(bench: Bench, cautions_read: bool) -> None:

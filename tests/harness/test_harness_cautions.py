@@ -13,7 +13,7 @@ import pytest
 from rich.console import Console
 
 from harness.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED
-from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions
+from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions, wrapped
 from harness.commands.design import design
 from harness.commands.inputs import load_inputs
 from harness.commands.new import BENCH_BY_HAND, new
@@ -24,7 +24,8 @@ from harness.steps import Options
 from harness.stop import StopSignal
 from instruments.person import ScriptedPerson
 
-README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def plain(text: str) -> str:
@@ -105,6 +106,21 @@ def test_the_cautions_are_shown_and_confirmed(monkeypatch: pytest.MonkeyPatch, b
 def test_the_answer_no_ends_it() -> None:
     with pytest.raises(UserError, match="not confirmed; nothing was energised"):
         confirm_cautions(at_the_terminal("no"), shown_width()[0])
+
+
+def test_a_numbered_step_is_broken_below_its_text(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And a prompt keeps the blank at its end."""
+    monkeypatch.setenv("COLUMNS", "40")
+    assert wrapped("Do:\n  1. Disconnect the bench's supply and lock it off.\n  Type done: ") == (
+        "Do:\n  1. Disconnect the bench's supply and\n     lock it off.\n  Type done: "
+    )
+
+
+def test_every_look_at_wiring_says_that_it_is_proved_dead() -> None:
+    """Whatever the causes send somebody to look at."""
+    for file in ("README.md", "harness/causes/catalogue.toml", "harness/evaluation/diagnosis/wording.py"):
+        said = " ".join((ROOT / file).read_text(encoding="utf-8").replace('"', "").split())
+        assert said.count("locked off") == said.count("locked off and proved dead") > 0
 
 
 @pytest.fixture

@@ -202,6 +202,8 @@ def test_a_load_never_seen_is_first_read_on_the_largest_range(tmp_path: Path) ->
     assert sorted(looked) == [0.044, 0.23]
     prompts = [line["text"] for line in twin.record.of_kind("prompt")]
     assert sum("Prove dead" in text for text in prompts) == sum("Prove dead" in text for text in hands.prompts) > 0
+    # To read that nothing flows no wiring is changed.
+    assert {line["reference_scale"] for line in twin.record.of_kind("point") if line["name"] == "x1 zero"} == {10.0}
 
 
 def test_an_appliance_left_on_a_higher_stage_meets_the_largest_range(tmp_path: Path) -> None:

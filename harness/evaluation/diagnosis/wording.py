@@ -40,7 +40,7 @@ def further(device: Device, advice: Advice, group: Sequence[Candidate], aim: str
 
 def looking(looks: Sequence[str]) -> str:
     """Where to look, in a sentence; empty for nowhere."""
-    return f"look, with the supply disconnected and locked off: {'; '.join(looks)}" if looks else ""
+    return f"look, with the supply disconnected, locked off and proved dead: {'; '.join(looks)}" if looks else ""
 
 
 def _apart(advice: Advice, h: int) -> float:
@@ -65,7 +65,7 @@ def _action(measurement: Measurement) -> str:
         case kind if kind == SECONDARY:
             return (
                 f"read the secondary current on {measurement.range} at {current}, with a meter fitted into the secondary while the supply is "
-                "disconnected and locked off (role `secondary`; never open the secondary under current)"
+                "disconnected, locked off and proved dead (role `secondary`; never open the secondary under current)"
             )
         case kind if kind == THRESHOLD:
             return f"find the smallest current that {measurement.range} shows"
