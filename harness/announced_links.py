@@ -7,9 +7,11 @@ from harness.bench import InstrumentEntry
 from harness.station import LinkSource
 from instruments.link import Link, RegisterLink
 from instruments.profile import Profile
+from instruments.quiet_line import LONGEST
+from instruments.visa_link import OPENING as VISA_OPENING
 
-OPENING = 5
-"""Opening may take this many timeouts: connecting, a lock, and a serial line that has to fall quiet (three, `quiet_line`)."""
+OPENING = VISA_OPENING + LONGEST + 1
+"""Opening may take this many timeouts: connecting, a lock, and a serial line that has to fall quiet."""
 
 
 class AnnouncedLinks:

@@ -10,6 +10,10 @@ What was found by measuring (PyVISA 1.16.2, PyVISA-py 0.8.1) and is dealt with h
 - bad links raise VisaIOError, OSError, RuntimeError, AssertionError, UnicodeDecodeError and, at open, ValueError and a
   bare Exception: all become LinkError;
 - a write followed by a query costs 44 ms on a socket (Nagle with delayed acknowledge): TCP_NODELAY is set.
+
+Of other libraries nothing is believed: some return a status where others raise, some return nothing at all for ever, some
+do not come back. So every status is looked at, an exchange has one deadline for all of it, and where no watched socket
+ends a call by that deadline it is made in a thread that can be given up (`bounded_calls`).
 """
 
 from __future__ import annotations
@@ -18,16 +22,36 @@ import contextlib
 import socket
 import time
 import traceback
+from collections.abc import Callable
 from threading import Lock
-from typing import Any
+from typing import Any, TypeVar
 
+from instruments.bounded_calls import BoundedCalls, NotReturned
 from instruments.errors import LinkError, ReplyError
 from instruments.link import DEFAULT, LinkSettings
+from instruments.quiet_line import LONGEST
 from instruments.quiet_line import drain as drain_line
 from instruments.watched_socket import WatchedSocket
 
 LONGEST_REPLY = 65536
 """Bytes after which a reply is taken to have no end."""
+
+OPENING = 3
+"""Connecting, with a lock, may take this many timeouts: some interfaces open two connections, one after the other."""
+
+LOADING = 20.0
+"""Seconds a VISA library may take to be loaded, on the slowest of machines."""
+
+_GRACE = 0.5
+"""Seconds a library may take beyond its own timeout before it is given up."""
+
+_TO_LOOK = 0.001
+"""Seconds a library is given to hand out what it has already received."""
+
+_MESSAGE_AVAILABLE = 0x10
+"""IEEE 488.2, status byte: the output queue is not empty."""
+
+_T = TypeVar("_T")
 
 _MORE_TO_COME = 0x3FFF0006
 """VI_SUCCESS_MAX_CNT: a read filled its buffer. PyVISA would warn of it; here the reply is bounded anyway."""
@@ -55,16 +79,22 @@ class VisaLink:
         # Everything but a serial line and a plain socket says itself where a message ends.
         self._says_end = not self._serial and not address.upper().endswith("::SOCKET")
         self._lock = Lock()
+        self._until = 0.0
+        self._calls = BoundedCalls(f"VISA {instrument}")
+        self._tells_status, self._hangs = True, False
         self._resource: Any = None
         self._session: Any = None
         self._socket: WatchedSocket | None = None
         started = time.monotonic()
         try:
-            self._open()
-            if settings.lock:
-                self._lock_exclusively()
+            manager = self._calls.call(self._library, LOADING)
+            opening = OPENING * settings.timeout + _GRACE
+            self._use(self._calls.call(lambda: self._opened_anew(manager), opening, _close_late))
             if drain and self._serial:
-                drain_line(self._discard_waiting, settings.timeout)
+                self._calls.call(
+                    lambda: drain_line(self._discard_waiting, settings.timeout),
+                    (LONGEST + 1) * settings.timeout + _GRACE,
+                )
         except Exception as failure:  # pyvisa-py raises a bare Exception when it cannot connect
             self._drop()
             _close_what_was_left_open(failure)
@@ -73,32 +103,43 @@ class VisaLink:
     def write(self, text: str) -> None:
         """Send one message. Raises LinkError."""
         with self._lock:
+            self._begin()
             self._write(text)
 
     def read(self) -> str:
         """The next reply. Raises LinkError or ReplyError."""
         with self._lock:
+            self._begin()
             return self._read("read")
 
     def query(self, text: str) -> str:
         """Send one message and return its reply. Raises LinkError, also when a reply nobody asked for was waiting."""
         with self._lock:
+            self._begin()
             self._refuse_waiting_bytes(text)
             self._write(text)
             return self._read(text)
 
     def close(self) -> None:
         """Close the session; never raises."""
-        if self._socket is not None:
-            self._socket.begin(self._settings.timeout)
-        resource, self._resource, self._session, self._socket = self._resource, None, None, None
-        if resource is not None:
-            # A dead session may fail in any way, and there is nothing left to lose.
-            with contextlib.suppress(Exception):
-                resource.close()
+        self._begin()
+        resource, watched = self._resource, self._socket
+        self._resource, self._session, self._socket = None, None, None
+        if resource is not None and watched is not None:
+            _close_quietly(resource)
+        elif resource is not None:
+            # Where it did not come back before, nobody waits for it to close either.
+            with contextlib.suppress(NotReturned):
+                self._calls.call(lambda: _close_quietly(resource), 0.0 if self._hangs else _GRACE)
+        self._calls.end()
 
-    def _open(self) -> None:
+    def _library(self) -> Any:
         import pyvisa
+
+        return pyvisa.ResourceManager(self._settings.library)
+
+    def _opened_anew(self, manager: Any) -> Any:
+        """An open session, locked if that is asked for."""
 
         settings, milliseconds = self._settings, int(self._settings.timeout * 1000)
         options: dict[str, Any] = {"open_timeout": milliseconds}
@@ -106,23 +147,30 @@ class VisaLink:
             from pyvisa.constants import AccessModes
 
             options["access_mode"] = AccessModes.exclusive_lock
-        resource: Any = pyvisa.ResourceManager(settings.library).open_resource(self._address, **options)
+        resource: Any = manager.open_resource(self._address, **options)
+        try:
+            resource.timeout = milliseconds
+            if not self._says_end:
+                resource.read_termination = settings.read_termination
+            if self._serial:
+                _set_line(resource, settings)
+            if settings.lock and settings.library == "@py":
+                self._lock_exclusively(resource)
+        except BaseException:
+            _close_quietly(resource)
+            raise
+        return resource
+
+    def _use(self, resource: Any) -> None:
         self._resource = resource
-        resource.timeout = milliseconds
         # Entered once and for good: around every read it would cost more than the read.
         self._ignoring = contextlib.ExitStack()
         self._ignoring.enter_context(resource.ignore_warning(_MORE_TO_COME))
-        self._session = getattr(resource.visalib, "sessions", {}).get(resource.session)
-        if not self._says_end:
-            resource.read_termination = settings.read_termination
-        if self._serial:
-            _set_line(resource, settings)
+        self._session = _session(resource) if self._settings.library == "@py" else None
         self._socket = _watch(self._session)
 
-    def _lock_exclusively(self) -> None:
-        if self._settings.library != "@py":
-            return
-        interface = self._session.interface
+    def _lock_exclusively(self, resource: Any) -> None:
+        interface = _session(resource).interface
         if self._serial:
             interface.exclusive = True
         elif hasattr(interface, "async_lock_request"):
@@ -130,7 +178,7 @@ class VisaLink:
             if interface.async_lock_request(self._settings.timeout / 2) != "success":
                 raise RuntimeError("another program has locked it")
         elif self._says_end:
-            self._resource.lock_excl()
+            resource.lock_excl()
         else:
             raise RuntimeError(
                 "a plain socket has no lock; leave lock out, or use the instrument's HiSLIP or VXI-11 address"
@@ -139,9 +187,15 @@ class VisaLink:
     def _write(self, text: str) -> None:
         started = time.monotonic()
         resource = self._opened(text)
+        message = text.encode("ascii") + self._tail
+
+        def write() -> tuple[int, int]:
+            self._tell_deadline(resource)
+            done: tuple[int, int] = resource.visalib.write(resource.session, message)
+            return done
+
         try:
-            self._begin()
-            resource.write_raw(text.encode("ascii") + self._tail)
+            self._checked(self._bounded(write)[1])
         except Exception as failure:
             self._drop()
             raise self._failure(f"write failed: {_one_line(failure)}", text, started, 0) from failure
@@ -151,7 +205,6 @@ class VisaLink:
         self._opened(command)
         received = bytearray()
         try:
-            self._begin()
             if self._says_end:
                 status = self._take(received)
                 if status == _MORE_TO_COME:
@@ -161,8 +214,8 @@ class VisaLink:
             while not self._says_end and not received.endswith(self._end):
                 if len(received) > LONGEST_REPLY:
                     raise RuntimeError("reply without end")
-                if received and time.monotonic() - started > self._settings.timeout:
-                    raise RuntimeError("reply never finished")
+                if time.monotonic() > self._until:
+                    raise TimeoutError
                 self._take(received)
             text = (received if self._says_end else received[: -len(self._end)]).decode("ascii").rstrip("\r\n")
         except UnicodeDecodeError as failure:
@@ -181,18 +234,49 @@ class VisaLink:
 
     def _take(self, received: bytearray) -> int:
         """Add one piece of a reply to `received`; the status it came with."""
-        if self._session is None:
-            chunk, status = self._resource.visalib.read(self._resource.session, LONGEST_REPLY + 1)
-            received += chunk
-            return int(status)
-        # PyVISA would throw away what came before a timeout; how much that was tells much.
-        chunk, status = self._session.read(LONGEST_REPLY + 1)
+        resource, session = self._resource, self._session
+
+        def read() -> tuple[bytes, int]:
+            self._tell_deadline(resource)
+            # PyVISA-py's own function would throw away what came before a timeout; how much that was tells much.
+            found: tuple[bytes, int] = (
+                resource.visalib.read(resource.session, LONGEST_REPLY + 1)
+                if session is None
+                else session.read(LONGEST_REPLY + 1)
+            )
+            return found
+
+        chunk, status = self._bounded(read)
         received += chunk
+        if not chunk:
+            # A library that returns at once with nothing is not asked without a pause.
+            time.sleep(_TO_LOOK)
+        return self._checked(status)
+
+    def _checked(self, status: int) -> int:
+        """`status`, where it is no error; a library may raise it, or return it."""
         if status < 0:
             raise _visa_error()(status)
         return int(status)
 
+    def _bounded(self, call: Callable[[], _T]) -> _T:
+        """`call` made by the deadline of this exchange. Raises TimeoutError where the library does not come back by then."""
+        if self._socket is not None:
+            return call()
+        try:
+            return self._calls.call(call, max(0.0, self._until - time.monotonic()) + _GRACE)
+        except NotReturned:
+            self._hangs = True
+            raise
+
+    def _tell_deadline(self, resource: Any) -> None:
+        """The library's own timeout is what is left of this exchange; a watched socket knows that already."""
+        if self._socket is None:
+            resource.timeout = max(1, int((self._until - time.monotonic()) * 1000))
+
     def _begin(self) -> None:
+        """An exchange, with one deadline for all of it."""
+        self._until = time.monotonic() + self._settings.timeout
         if self._socket is not None:
             self._socket.begin(self._settings.timeout)
 
@@ -201,17 +285,41 @@ class VisaLink:
         started = time.monotonic()
         resource = self._opened(command)
         try:
-            waiting = bool(getattr(self._session, "_pending_buffer", b""))
-            if self._socket is not None:
-                waiting = waiting or self._socket.waiting()
-            elif self._serial:
-                waiting = resource.bytes_in_buffer > 0
+            watched = self._socket
+            waiting = (
+                bool(getattr(self._session, "_pending_buffer", b""))
+                or (watched is not None and watched.waiting())
+                or (watched is None and self._bounded(lambda: self._waits_in(resource)))
+            )
         except Exception as failure:
             self._drop()
             raise self._failure(_one_line(failure), command, started, 0) from failure
         if waiting:
             self._drop()
             raise self._failure("a reply nobody asked for is waiting", command, started)
+
+    def _waits_in(self, resource: Any) -> bool:
+        """Whether the library, or the instrument behind it, holds a reply."""
+        if self._serial:
+            return bool(resource.bytes_in_buffer > 0)
+        if not self._says_end:
+            resource.timeout = int(_TO_LOOK * 1000)
+            try:
+                chunk, _ = resource.visalib.read(resource.session, 1)
+            except _visa_error() as nothing:
+                if getattr(nothing, "error_code", None) == _TIMEOUT:
+                    return False
+                raise
+            return bool(chunk)
+        # A read that nobody asked for is an error to such an instrument; its status byte may always be read.
+        if self._tells_status:
+            try:
+                byte, status = resource.visalib.read_stb(resource.session)
+            except (_visa_error(), NotImplementedError):
+                status = -1
+            self._tells_status = status >= 0
+            return status >= 0 and bool(byte & _MESSAGE_AVAILABLE)
+        return False
 
     def _discard_waiting(self) -> bool:
         waiting = self._resource.bytes_in_buffer
@@ -286,6 +394,25 @@ def _watch(session: Any) -> WatchedSocket | None:
     return watched
 
 
+def _session(resource: Any) -> Any:
+    """PyVISA-py's own session below a resource."""
+    return resource.visalib.sessions.get(resource.session)
+
+
+def _close_quietly(resource: Any) -> None:
+    """A dead session may fail in any way, and there is nothing left to lose."""
+    with contextlib.suppress(Exception):
+        resource.close()
+
+
+def _close_late(resource: Any, failure: BaseException | None) -> None:
+    """What was opened, or failed to, when nobody waited for it any more."""
+    if failure is None:
+        _close_quietly(resource)
+    else:
+        _close_what_was_left_open(failure)
+
+
 def _close_what_was_left_open(failure: BaseException | None) -> None:
     """PyVISA-py forgets the sockets of a session that could not be opened; the failure's own frames still know them."""
     while failure is not None:
@@ -305,6 +432,8 @@ def _visa_error() -> type[Exception]:
 
 
 def _reason(failure: Exception, late: bool, received: int) -> str:
+    if isinstance(failure, NotReturned):
+        return str(failure)
     if late or isinstance(failure, TimeoutError) or getattr(failure, "error_code", None) == _TIMEOUT:
         return "no complete reply within the timeout" if received else "no reply within the timeout"
     return _one_line(failure)
