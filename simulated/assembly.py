@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 import random
 from dataclasses import replace
@@ -36,6 +37,14 @@ THRESHOLD_TIMES = 3.0
 """The fault high-threshold: smallest readable current as a multiple of the one described."""
 PHASE_SHIFT = math.radians(2.0)
 """The fault phase-shifted: current channel before voltage channel."""
+AIR_GAP = 0.3e-3
+"""Metres of the fault core-gap: some dirt in the joint of a split core."""
+HALF_WAVE = math.sqrt(0.5)
+"""What one half-wave of a sine has of the rms of both; of the power it has half (elementary)."""
+CAPACITIVE_PART = 0.2
+"""The fault burden-capacitance: burden over the reactance of the capacitor across it."""
+REFERENCE_READS, RATIO_TYPED = 0.97, 0.8
+"""The faults reference-wrong and reference-ratio: what the reference reads over what flows."""
 OPEN_RESISTANCE = 1e9
 """Ohms of an open secondary."""
 SATURATED_TIMES = 1.8
@@ -49,6 +58,8 @@ def check_links(description: BenchDescription, faults: tuple[ActiveFault, ...]) 
         needed = "load" if fault.name == "load-ignores-off" else "reference"
         if fault.fault.kind in ("link", "instrument") and needed not in by_wire:
             raise ValueError(f"fault {fault.name}: no instrument plays the {needed} by wire")
+        if fault.name == "reference-ratio" and description.reference_factor == 1:
+            raise ValueError(f"fault {fault.name}: the reference of this bench has no ratio")
 
 
 def current_source(description: BenchDescription, ignores_off: bool) -> CurrentSource:
@@ -92,6 +103,10 @@ def transformer_with(faults: set[str], meter: MeterDescription) -> Transformer:
         transformer = replace(transformer, fuse_resistance=transformer.fuse_resistance + HIGH_FUSE_RESISTANCE)
     if "closed-turn" in faults:
         transformer = replace(transformer, closed_turn_resistance=CLOSED_TURN_RESISTANCE)
+    if "core-gap" in faults:
+        transformer = replace(transformer, air_gap=AIR_GAP)
+    if "frequency-other" in faults:
+        transformer = replace(transformer, frequency=50.0 if meter.frequency == 60.0 else 60.0)
     if "secondary-open" in faults:
         transformer = replace(transformer, fuse_resistance=OPEN_RESISTANCE)
     return transformer
@@ -102,9 +117,21 @@ def power_sense(faults: set[str]) -> int:
     return -1 if "voltage-reversed" in faults else 1
 
 
+def through_burden(faults: set[str]) -> complex:
+    """The part of the secondary current that flows through the burden and not beside it: 1 / (1 + j w R C)."""
+    return 1 / complex(1.0, CAPACITIVE_PART) if "burden-capacitance" in faults else 1 + 0j
+
+
+def reference_reads(faults: set[str]) -> float:
+    """What the reference reads over what flows, beside errors inside its claim."""
+    return (REFERENCE_READS if "reference-wrong" in faults else 1.0) * (
+        RATIO_TYPED if "reference-ratio" in faults else 1.0
+    )
+
+
 def module_phase(faults: set[str]) -> float:
     """Phase shift in radians that the module adds to the transformer's own."""
-    return PHASE_SHIFT if "phase-shifted" in faults else 0.0
+    return (PHASE_SHIFT if "phase-shifted" in faults else 0.0) + cmath.phase(through_burden(faults))
 
 
 def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
@@ -118,11 +145,12 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
     trimmed_at = CALIBRATED_AT * meter.rated_secondary_current * meter.secondary_turns
     trim = 1.0 / abs(1.0 + healthy.complex_error(trimmed_at))
     drift = DRIFTED_GAIN if "drifted-gain" in faults else 1.0
+    half = HALF_WAVE if "half-wave-lost" in faults else 1.0
     set_for = WRONG_RATIO if "ratio-setting" in faults else 1.0
     shift = OFFSET_STEPS if "display-offset" in faults else 0
     return Module(
         scale=set_for * meter.secondary_turns / (base.primary_turns * base.display_factor),
-        gain=trim * drift * (1.0 + draw.uniform(-GAIN_TOLERANCE, GAIN_TOLERANCE)),
+        gain=trim * drift * abs(through_burden(faults)) * half * (1.0 + draw.uniform(-GAIN_TOLERANCE, GAIN_TOLERANCE)),
         offset=(draw.uniform(-0.3, 0.3) + shift) * meter.resolution,
         resolution=meter.resolution,
         smallest=meter.smallest_readable_current * (THRESHOLD_TIMES if "high-threshold" in faults else 1.0),
@@ -130,6 +158,7 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
         clips_at=CLIPS_AT * meter.maximum_secondary_current,
         seed=seed,
         bend=BENT_BY / meter.rated_secondary_current if "bent-gain" in faults else 0.0,
+        power_gain=half,
         voltage_gain=1.0 + power.uniform(-VOLTAGE_TOLERANCE, VOLTAGE_TOLERANCE),
         # A voltage input turned round is half a turn of phase.
         phase_error=power.uniform(-PHASE_TOLERANCE, PHASE_TOLERANCE)

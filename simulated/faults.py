@@ -7,7 +7,7 @@ from typing import Literal
 
 from simulated.description import MeterDescription, RangeDescription
 
-Kind = Literal["winding", "wiring", "scaling", "secondary", "link", "instrument"]
+Kind = Literal["winding", "wiring", "scaling", "secondary", "reference", "link", "instrument"]
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,24 @@ CATALOGUE: tuple[Fault, ...] = (
     Fault("display-offset", "secondary", "the display is 12 steps too high whatever flows"),
     Fault("phase-shifted", "secondary", "the module's channels are shifted by 2 degrees; only power shows it"),
     Fault("high-threshold", "secondary", "the display goes blank at three times the current described"),
+    Fault(
+        "core-gap",
+        "secondary",
+        "the joint of the core stays open by 0.3 mm: a little low on every range, and its phase far off",
+    ),
+    Fault("half-wave-lost", "secondary", "the module's input lets one half-wave through only"),
+    Fault(
+        "burden-capacitance",
+        "secondary",
+        "a capacitor across the burden takes a fifth of its current, a quarter of a period ahead",
+    ),
+    Fault("frequency-other", "secondary", "the mains has 60 Hz, or 50 Hz where 60 Hz is described"),
+    Fault("reference-wrong", "reference", "the reference reads 3 % too low on all its ranges"),
+    Fault(
+        "reference-ratio",
+        "reference",
+        "the reference transformer's ratio is four fifths of the true one in the bench file",
+    ),
     Fault("load-ignores-off", "instrument", "the load accepts OFF and stays on"),
     Fault("late-reply", "link", "now and then the reference's reply comes after the client's timeout"),
     Fault("garbled-reply", "link", "now and then the reference's reply is corrupted on the way"),

@@ -32,7 +32,7 @@ class Module:
 
     `scale` is displayed amperes per ampere of secondary current; `gain` and `offset` (amperes displayed) are the
     module's own errors, `bend` the gain's change per ampere of secondary current; `clips_at` in amperes of it. `voltage_gain` and `phase_error` (rad, as a
-    phase displacement: it adds to that of the transformer) are those of its voltage channel.
+    phase displacement: it adds to that of the transformer) are those of its voltage channel; `power_gain` is of power alone.
     """
 
     scale: float
@@ -45,6 +45,7 @@ class Module:
     seed: int
     bend: float = 0.0
     voltage_gain: float = 1.0
+    power_gain: float = 1.0
     phase_error: float = 0.0
     power_resolution: float = 0.1
     power_factor_resolution: float = 0.001
@@ -62,7 +63,13 @@ class Module:
         """
         # A primary that runs backwards turns the phasor by half a turn, and the sign of the power with it.
         displacement = cmath.phase(secondary_current) + self.phase_error
-        return voltage * self.voltage_gain * self.measured(abs(secondary_current)) * math.cos(angle - displacement)
+        return (
+            self.power_gain
+            * voltage
+            * self.voltage_gain
+            * self.measured(abs(secondary_current))
+            * math.cos(angle - displacement)
+        )
 
     def shown(self, measured: float, slot: int, range_factor: float = 1.0) -> float:
         """What the display shows for `measured` in refresh slot `slot`; the noise belongs to the slot."""

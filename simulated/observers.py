@@ -7,6 +7,7 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from simulated.assembly import reference_reads
 from simulated.circuit import Seen
 from simulated.description import (
     BenchDescription,
@@ -122,13 +123,14 @@ def _autoranging(instrument: InstrumentDescription) -> bool:
 
 def _reference(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
     path = path_as_it_is(description)
+    reads = reference_reads({text.partition(":")[0].strip() for text in description.faults})
     share = description.share_of_claim
     multimeter = Multimeter(instrument.scales, description.seed, share=share, autoranging=_autoranging(instrument))
     return Observer(
         multimeter,
         instrument,
         description,
-        lambda seen: (path.output(seen.primary), seen.voltage, seen.angle - path.displacement(seen.primary)),
+        lambda seen: (path.output(seen.primary) * reads, seen.voltage, seen.angle - path.displacement(seen.primary)),
         in_volts=description.reference_path.in_volts,
     )
 

@@ -65,7 +65,8 @@ def ideal_core(area: float, path_length: float, relative_permeability: float, lo
 class Transformer:
     """A transformer with its secondary circuit. Resistances and reactance in ohms, frequency in hertz.
 
-    A closed turn around the core, of `closed_turn_resistance`, loads it beside the secondary circuit.
+    A closed turn around the core, of `closed_turn_resistance`, loads it beside the secondary circuit. An `air_gap` (m) in the
+    core takes a magnetising current of its own: that of a reluctance in series is beside that of the core.
     """
 
     core: Core
@@ -76,6 +77,7 @@ class Transformer:
     fuse_resistance: float = 0.0
     leakage_reactance: float = 0.0
     closed_turn_resistance: float = math.inf
+    air_gap: float = 0.0
 
     @property
     def secondary_impedance(self) -> complex:
@@ -93,7 +95,9 @@ class Transformer:
         permeability = MAGNETIC_CONSTANT * core.relative_permeability(self.flux_density(electromotive_force))
         inductance = permeability * self.secondary_turns**2 * core.area / core.path_length
         core_alone = cmath.rect(1.0 / (2 * math.pi * self.frequency * inductance), core.loss_angle - math.pi / 2)
-        return core_alone + 1.0 / (self.closed_turn_resistance * self.secondary_turns**2)
+        angular_frequency = 2 * math.pi * self.frequency
+        gap = self.air_gap / (angular_frequency * MAGNETIC_CONSTANT * self.secondary_turns**2 * core.area)
+        return core_alone - 1j * gap + 1.0 / (self.closed_turn_resistance * self.secondary_turns**2)
 
     def secondary_current(self, ampere_turns: float, further_resistance: float = 0.0) -> complex:
         """Secondary current in amperes (rms) for rms `ampere_turns`, as a phasor against the primary current.

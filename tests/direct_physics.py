@@ -35,6 +35,7 @@ from simulated.assembly import (
     module_with,
     power_sense,
     range_factors,
+    reference_reads,
     transformer_with,
 )
 from simulated.faults import parse_fault
@@ -104,6 +105,7 @@ class DirectBench:
         self._source = current_source(description, ignores_off=False)
         self._multimeter = Multimeter(next(i.scales for i in description.instruments if i.role == "reference"), seed)
         self._path = path_as_it_is(description)
+        self._reads = reference_reads(names)
         self._draw = random.Random(f"{seed} direct")
         self._distortion = distortion
         self._time, self._points = 0.0, 0
@@ -126,6 +128,7 @@ class DirectBench:
             for power_factor in (1.0, 0.5):
                 angle = math.acos(power_factor)
                 size = self._module.measured(abs(measured)) * self._factor(rng) / current * voltage
+                size *= self._module.power_gain / self._reads
                 turned = math.cos(angle - cmath.phase(measured) - self._phase) / power_factor
                 error = sense * size * turned - 1 + self._draw.gauss(0, POWER_UNCERTAINTY / 2)
                 own = ufloat(error, POWER_UNCERTAINTY / 2)
@@ -145,7 +148,7 @@ class DirectBench:
                 above = self._module.measured(abs(self._phasor(rng, middle))) >= self._module.smallest
                 low, high = (low, middle) if above else (middle, high)
             error = 1 + self._draw.gauss(0, SEARCH_UNCERTAINTY / 2)
-            found.append(SmallestReadable(rng.name, ufloat(high * error, high * SEARCH_UNCERTAINTY)))
+            found.append(SmallestReadable(rng.name, ufloat(high * error * self._reads, high * SEARCH_UNCERTAINTY)))
         return found
 
     def secondaries(self, points: Sequence[PointValues]) -> list[Split]:
@@ -158,7 +161,7 @@ class DirectBench:
             if p.ratio_error is None or flowing < SECONDARY_STEP:
                 continue
             through = flowing * (1 + off) * (1 + gain)
-            true = p.observed.nominal_current / float(p.reference.nominal_value)
+            true = p.observed.nominal_current * self._reads / float(p.reference.nominal_value)
             turned = through * self.device.transformer.secondary_turns / rng.primary_turns
             error = turned / (p.reference * true) - 1
             found.append(Split(p, through, error, (1 + p.ratio_error) / (1 + error) - 1))
@@ -190,7 +193,7 @@ class DirectBench:
         pairs = []
         for _ in range(Options().readings):
             current = self._flowing(nominal)
-            reference = self._multimeter.reading(self._path.output(current))
+            reference = self._multimeter.reading(self._path.output(current) * self._reads)
             pairs.append(
                 Pair(
                     reference,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from harness.causes.schema import Catalogue, Cause, OwnCauses, Prior, Priors
 from harness.errors import UserError
 
-__all__ = ["Catalogue", "Cause", "OwnCauses", "Prior", "Priors", "extended", "shipped"]
+__all__ = ["Catalogue", "Cause", "OwnCauses", "Prior", "Priors", "extended", "shipped", "without_ratio"]
 
 CATALOGUE = Path(__file__).parent / "catalogue.toml"
 
@@ -19,6 +19,13 @@ def shipped() -> Catalogue:
     from harness.files import parse_catalogue
 
     return parse_catalogue(CATALOGUE.read_text(encoding="utf-8"), CATALOGUE.name)
+
+
+@lru_cache(maxsize=8)
+def without_ratio(catalogue: Catalogue) -> Catalogue:
+    """The causes there can be on a bench whose reference has no ratio that could be typed wrong."""
+    kept = tuple(cause for cause in catalogue.causes if cause.needs != "reference-ratio")
+    return catalogue.model_copy(update={"causes": kept})
 
 
 def extended(text: str, name: str) -> Catalogue:

@@ -48,11 +48,12 @@ class ConductancePrior(Table):
 class Priors(Table):
     """What the readings may do, each key a normal prior; a key left out is exactly nothing.
 
-    `gain`: flat, of the module. `transformer_gain`: flat, of the transformer; `trimmed`: what of it the maker has taken away in
-    the module, so that the secondary alone shows it. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated ampere-turns,
-    appearing towards them. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `bend`: error at the rated ones, in
-    proportion to current. `burden`: of the secondary loop beyond a sound one's, as a part of it. `closed_turn`: what conducts
-    around the core. `added_current`: a constant primary current, as a fraction of the smallest
+    `gain`: flat, of the module. `transformer_gain`: flat, of the transformer; `trimmed`: what of it the maker has taken
+    away in the module, so that the secondary alone shows it. `reference`: flat, of all that is compared with a reference
+    that is wrong itself. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated
+    ampere-turns, appearing towards them. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `bend`: error at
+    the rated ones, in proportion to current. `burden`: of the secondary loop beyond a sound one's, as a part of it.
+    `closed_turn`: what conducts around the core. `added_current`: a constant primary current, as a fraction of the smallest
     current claimed. `offset`: of the display. `voltage_gain`, `phase`, `phase_slope`: of power readings alone. `threshold`:
     change of the smallest readable current.
     """
@@ -60,6 +61,7 @@ class Priors(Table):
     gain: Prior = Prior()
     transformer_gain: Prior = Prior()
     trimmed: Prior = Prior()
+    reference: Prior = Prior()
     slope: Prior = Prior()
     droop_at_top: Prior = Prior()
     droop_at_bottom: Prior = Prior()
@@ -77,6 +79,7 @@ class Priors(Table):
 class Cause(Table):
     """One cause, or one variant of it: entries of the same name are variants and share its weight.
 
+    `needs` says without what on the bench there is no such cause.
     `each_range` makes one hypothesis of it for every range where its verbs mean something, and lets its priors act on
     that range alone.
     """
@@ -85,6 +88,7 @@ class Cause(Table):
     text: str = Field(min_length=1)
     look: str = ""
     weight: float = Field(default=1.0, gt=0, le=100)
+    needs: Literal["reference-ratio"] | None = None
     each_range: bool = False
     section_turns: int = 0
     range_turns: int = 0

@@ -146,11 +146,16 @@ def evaluate_ranges(
         for p in powers
         if p.angle_known
     ]
-    found = diagnose(device, values, errors, thresholds, splits, causes=causes, origin=causes_origin)
+    typed = bench.reference_path.factor != 1
+    found = diagnose(
+        device, values, errors, thresholds, splits, causes=causes, origin=causes_origin, ratio_typed=typed
+    )
     unexplained = none_explains(
         found,
         [p for r in results for p in r.points],
-        lambda: diagnose(device, [v for v in values if v.ratio_error is not None], causes=causes),
+        lambda: diagnose(
+            device, [v for v in values if v.ratio_error is not None], causes=causes, ratio_typed=typed
+        ),
     )
     contradictions += unexplained
     check = bench_check(device, bench, inputs, points)

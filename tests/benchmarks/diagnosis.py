@@ -51,10 +51,22 @@ CURRENT_FAULTS = (
     "drifted-gain",
     "bent-gain",
     "display-offset",
+    "reference-wrong",
+    "reference-ratio",
+    "core-gap",
+    "burden-capacitance",
+    "half-wave-lost",
 )
 """Every fault that currents show."""
 
-OTHER_FAULTS = ("winding-reversed:x1", "winding-reversed:x20", "voltage-reversed", "phase-shifted", "high-threshold")
+OTHER_FAULTS = (
+    "winding-reversed:x1",
+    "winding-reversed:x20",
+    "voltage-reversed",
+    "phase-shifted",
+    "high-threshold",
+    "frequency-other",
+)
 """Faults that only power or the smallest readable current shows."""
 
 Truth = frozenset[tuple[str, str | None]]
@@ -156,10 +168,10 @@ def diagnosed(case: Case, seed: int) -> Diagnosis:
     bench = DirectBench(inputs, case.faults, seed, distortion)
     points = bench.points()
     if case.secondary:
-        return diagnose(inputs.device, points, secondaries=bench.secondaries(points))
+        return diagnose(inputs.device, points, secondaries=bench.secondaries(points), ratio_typed=True)
     if not case.everything:
-        return diagnose(inputs.device, points)
-    return diagnose(inputs.device, points, bench.powers(), bench.smallest())
+        return diagnose(inputs.device, points, ratio_typed=True)
+    return diagnose(inputs.device, points, bench.powers(), bench.smallest(), ratio_typed=True)
 
 
 def places(faults: Sequence[str]) -> Truth:

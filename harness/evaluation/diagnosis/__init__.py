@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.causes import Catalogue, shipped
+from harness.causes import Catalogue, shipped, without_ratio
 from harness.device import Device
 from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, Place, label
 from harness.evaluation.diagnosis.observations import (
@@ -25,7 +25,7 @@ from harness.evaluation.diagnosis.observations import (
 )
 from harness.evaluation.diagnosis.separation import advise
 from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
-from harness.evaluation.diagnosis.wording import further, looking, none_fits, not_told_apart
+from harness.evaluation.diagnosis.wording import COMMON_TO_ALL, further, looking, none_fits, not_told_apart
 from harness.evaluation.points import PointValues
 from harness.results import DiagnosisDetails, Hypothesis
 
@@ -66,12 +66,17 @@ def diagnose(
     secondaries: Sequence[SecondaryValues] = (),
     causes: Catalogue | None = None,
     origin: str = "",
+    *,
+    ratio_typed: bool = False,
 ) -> Diagnosis:
     """The diagnosis of a run: its points, power errors, smallest readable and secondary currents, as far as it has them.
 
-    `origin` says where `causes` come from when they are not the shipped ones. Without points nothing is said.
+    `origin` says where `causes` come from when they are not the shipped ones. `ratio_typed`: the reference has a ratio that somebody
+    typed into the bench file. Without points nothing is said.
     """
     catalogue = causes or shipped()
+    if not ratio_typed:
+        catalogue = without_ratio(catalogue)
     named = f"catalogue of causes, revision {catalogue.revision}" + (f", with {origin}" if origin else "")
     data = observations(device, points, powers, thresholds or (), secondaries)
     if data is None:
@@ -83,12 +88,14 @@ def diagnose(
     first = listed[0]
     unseen = [candidates[i] for i in weighing.unseen]
     group = together(weighing, catalogue.limits.odds)
-    note = ""
+    note = alternatives = ""
     if first.fault == OTHER:
         note, group = none_fits(weighing.causes[0].candidate, weighing.fit), ()
     elif first.fault != NONE:
-        note = not_told_apart([w.candidate.text for w in group])
-    told_together = tuple(w.candidate.label for w in group) if note and group else ()
+        alternatives = not_told_apart([w.candidate.text for w in group])
+        common = COMMON_TO_ALL if any(w.candidate.common for w in group) else ""
+        note = "; ".join(part for part in (alternatives, common) if part)
+    told_together = tuple(w.candidate.label for w in group) if alternatives and group else ()
     silent = [c for c in (*unseen, *(weighing.masked if group else ())) if c.label not in told_together]
     return Diagnosis(
         listed,

@@ -16,6 +16,12 @@ OTHER = "none-of-these"
 HEALTHY_TEXT = "nothing is wrong: turns, scaling and secondary are as described"
 OTHER_TEXT = "none of the causes known here fits"
 
+FLAT = ("gain", "transformer_gain", "reference", "closed_turn")
+"""Keys of priors that act alike at every current."""
+
+BENDING = ("slope", "droop_at_top", "droop_at_bottom", "bend")
+"""Keys of priors that do not."""
+
 Place = tuple[str, str | None]
 """A cause and the range it is on, None for the whole device."""
 
@@ -32,6 +38,13 @@ class Candidate:
     effects: tuple[tuple[Priors, str | None], ...]
 
     @property
+    def common(self) -> bool:
+        """Whether it makes every range err by the same part, beside what else it does."""
+        return any(
+            place is None and _acts(priors, FLAT) and not _acts(priors, BENDING) for priors, place in self.effects
+        )
+
+    @property
     def label(self) -> str:
         """How it is called in a sentence."""
         return label(self.faults)
@@ -44,6 +57,11 @@ class Pair:
     index: int
     first: int
     second: int
+
+
+def _acts(priors: Priors, keys: tuple[str, ...]) -> bool:
+    plain = Priors()
+    return any(getattr(priors, key) != getattr(plain, key) for key in keys)
 
 
 def label(faults: tuple[Place, ...]) -> str:

@@ -21,10 +21,10 @@ from harness.evaluation.diagnosis.observations import POWER, RATIO, SECONDARY, T
 KEYS = (
     "gain", "slope", "droop_at_top", "droop_at_bottom", "added_current",
     "offset", "voltage_gain", "phase", "phase_slope", "threshold", "bend", "burden", "closed_turn",
-    "transformer_gain", "trimmed",
+    "transformer_gain", "trimmed", "reference",
 )  # fmt: skip
 TOP, BOTTOM = KEYS.index("droop_at_top"), KEYS.index("droop_at_bottom")
-BURDEN, CLOSED_TURN = KEYS.index("burden"), KEYS.index("closed_turn")
+BURDEN, CLOSED_TURN, PHASE = KEYS.index("burden"), KEYS.index("closed_turn"), KEYS.index("phase")
 FROM_LOAD = 0.1
 """Part of the rated ampere-turns where a slope per decade changes nothing."""
 BOTTOM_FROM, BOTTOM_AT = 0.2, 0.01
@@ -74,8 +74,8 @@ class Model:
         acts = self.acts[:, :, at.rng]
         # (h, scope, n, key): what each unknown does where it acts.
         columns = acts[..., None] * shapes[:, None] * self.deviations[:, :, None, :]
-        # What these two are on the average is in `base` already, since they multiply.
-        summed = np.delete(np.arange(len(KEYS)), [BURDEN, CLOSED_TURN])
+        # What these are on the average is in `base` already, since they multiply.
+        summed = np.delete(np.arange(len(KEYS)), [BURDEN, CLOSED_TURN, PHASE])
         means = base + np.einsum("hsn,hnk,hsk->hn", acts, shapes[:, :, summed], self.means[:, :, summed])
         excess = np.hypot(self.means, self.deviations)[:, :, None, [TOP, BOTTOM]] * self.of_droop
         bent = acts[..., None] * knees[:, None] * excess
@@ -116,7 +116,12 @@ class Model:
         arrives = turn.arrives * iron.arrives * np.where(secondary, 1.0, entry.arrives)
         inverse = inverse / arrives
         sign = (ratio | secondary) + np.sign(signed) * self.sense[:, None] * power
-        flowing = sign * factor * arrives - inverse * threshold
+        # 1 + e = cos(phi - delta) / cos(phi), exact for what the displacement delta is on the average, straight about it.
+        delta = self._mean(PHASE, at)
+        turned = np.where(power, np.cos(delta) + at.tangent * np.sin(delta), 1.0)
+        with_angle = np.where(power, at.tangent * np.cos(delta) - np.sin(delta), 0.0)
+        untilted = sign * factor * arrives - inverse * threshold
+        flowing = untilted * turned
         base = np.where(zero, 0.0, np.where(threshold, inverse, flowing) - 1)
         step = display.resolution * scale * self.display[:, at.rng] / at.current
         readable = display.smallest_readable_current
@@ -132,7 +137,7 @@ class Model:
                 - least / (readable * scale) * threshold,
                 step * (ratio | zero) - inverse * display.resolution / readable * threshold,
                 flowing * power,
-                flowing * at.tangent * power,
+                untilted * with_angle,
                 flowing * at.tangent * decades * power,
                 inverse * threshold,
                 flowing * top * module,
@@ -140,6 +145,7 @@ class Model:
                 flowing * turn.columns[0] / turn.arrives,
                 flowing,
                 flowing * secondary,
+                flowing,
             ],
             axis=2,
         )

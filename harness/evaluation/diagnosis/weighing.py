@@ -131,7 +131,14 @@ def _distinct(flat: Array, pairs: Sequence[Pair], singles: int) -> Flags:
 
 
 def _masked(top: int, pairs: Sequence[Pair], seen: Flags, alike: Flags, likelihoods: Array) -> list[int]:
-    """The single causes that the run says nothing of if the one at `top` is true: beside it they change nothing, or nothing that tells."""
+    """The single causes that the run says nothing of if the one at `top` is true: beside it they change nothing, or nothing that tells.
+
+    Beside a sound meter (0) a cause stands alone.
+    """
+    if top == 0:
+        singles = pairs[0].index if pairs else len(likelihoods)
+        told_of = np.abs(likelihoods[:singles] - likelihoods[0]) > math.log(SAYS_NOTHING)
+        return [i for i in range(1, singles) if seen[i] and not told_of[i]]
     found = []
     for pair in pairs:
         other = pair.second if pair.first == top else pair.first if pair.second == top else 0

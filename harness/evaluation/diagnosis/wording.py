@@ -11,6 +11,9 @@ from harness.evaluation.diagnosis.observations import POWER, RATIO, SECONDARY, T
 from harness.evaluation.diagnosis.separation import WORTH, Advice, Measurement
 from harness.quantities import format_quantity
 
+COMMON_TO_ALL = "an error common to all ranges can always be the reference's own: the bench check (bench_check) tells"
+"""Beside every explanation by a part that is the same on all ranges."""
+
 
 def not_told_apart(texts: Sequence[str]) -> str:
     """The note for causes that this run leaves open; empty for one alone."""
