@@ -67,6 +67,7 @@ FAULTS = [
     ("ratio-setting", None),
     ("secondary-open", None),
     ("display-offset", None),
+    ("half-wave-lost", None),
 ]
 
 
@@ -84,6 +85,29 @@ def test_every_fault_fails_is_named_first_and_overdrives_nothing(
     assert first.fault == fault.partition(":")[0]
     if where is not None:
         assert first.range == where
+
+
+@pytest.mark.parametrize("fault", ["reference-wrong", "core-gap", "burden-capacitance"])
+def test_what_currents_leave_open_is_told_beside_the_likeliest(files: list[Path], fault: str) -> None:
+    """Verdict fail, and the fault is among those said not to be told apart, the reference in the same breath."""
+    results, truth = verify(files, fault)
+    assert truth.secondary_fuse_intact
+    assert not truth.input_overdriven
+    assert results.verdict == "fail"
+    assert fault in results.diagnosis_details.together
+    assert "the bench check" in results.diagnosis_note
+
+
+def test_a_load_that_is_set_shows_a_ratio_typed_wrong_at_once(files: list[Path]) -> None:
+    """What it was set to and what the reference reads are a fifth apart: nothing is read that could count."""
+    with pytest.raises(AbortedSafe, match="the reference path in the bench file"):
+        verify(files, "reference-ratio")
+
+
+def test_another_frequency_is_no_fault_of_a_meter(files: list[Path]) -> None:
+    results, _ = verify(files, "frequency-other")
+    assert results.verdict == "pass", results.reasons
+    assert "frequency-other" in results.diagnosis_details.not_shown
 
 
 @pytest.mark.parametrize(

@@ -30,8 +30,8 @@ def _inputs(files: tuple[Path, Path], procedure: str, *, readings: int = 4, hold
     return load_inputs(*files, procedure, Options(readings=readings, hold=hold))
 
 
-def _ran(files: tuple[Path, Path], procedure: str, *, hold: float = 600.0) -> TwinRun:
-    twin = TwinRun(_inputs(files, procedure, hold=hold))
+def _ran(files: tuple[Path, Path], procedure: str, *faults: str, hold: float = 600.0) -> TwinRun:
+    twin = TwinRun(_inputs(files, procedure, hold=hold), faults)
     twin.run()
     return twin
 
@@ -216,6 +216,14 @@ def test_a_bench_that_is_not_what_it_was_fails_its_own_check(files: tuple[Path, 
     assert results.bench_check is not None
     assert results.bench_check.normalized_error > 1
     assert all(r.verdict == "pass" for r in results.ranges)
+
+
+@pytest.mark.parametrize(("fault", "verdict"), [("reference-wrong", "fail"), ("drifted-gain", "pass")])
+def test_the_bench_check_tells_a_wrong_reference_from_a_wrong_meter(
+    files: tuple[Path, Path], fault: str, verdict: str
+) -> None:
+    """What the run on the meter cannot tell apart."""
+    assert _ran(files, "bench_check", fault).results().verdict == verdict
 
 
 @pytest.mark.parametrize("established_here", [False, True])

@@ -36,6 +36,18 @@ def test_a_linear_core_meets_the_nodal_equation(ampere_turns: float, loss_angle:
     assert transformer.secondary_current(ampere_turns) == pytest.approx(expected, rel=1e-9)
 
 
+@given(st.floats(1e-5, 2e-3), st.floats(500, 50_000), st.floats(0.1, 100))
+def test_an_air_gap_is_a_reluctance_in_series(gap: float, permeability: float, ampere_turns: float) -> None:
+    """A core of length l and a gap g have the reluctance of a whole core of permeability 1 / (1 / mu + g / l) (textbook of magnetic circuits)."""
+    area, length = 6e-5, 0.12
+
+    def secondary(core: Core, air_gap: float) -> complex:
+        return Transformer(core, 1000, 50.0, 8.0, 12.0, air_gap=air_gap).secondary_current(ampere_turns)
+
+    whole = ideal_core(area, length, 1 / (1 / permeability + gap / length))
+    assert secondary(ideal_core(area, length, permeability), gap) == pytest.approx(secondary(whole, 0.0), rel=1e-8)
+
+
 def test_the_textbook_ratio_and_phase_angle() -> None:
     """Ratio 200/1, exciting current 1 A at power factor 0.45, secondary 5 A into 1.1 ohm resistive: R = 200.09,
     error -0.045 %, phase angle 0.0512 degrees. An electrical measurement textbook, example 6.2 (inputs found in
