@@ -147,15 +147,11 @@ def evaluate_ranges(
         if p.angle_known
     ]
     typed = bench.reference_path.factor != 1
-    found = diagnose(
-        device, values, errors, thresholds, splits, causes=causes, origin=causes_origin, ratio_typed=typed
-    )
+    found = diagnose(device, values, errors, thresholds, splits, causes=causes, origin=causes_origin, ratio_typed=typed)
     unexplained = none_explains(
         found,
         [p for r in results for p in r.points],
-        lambda: diagnose(
-            device, [v for v in values if v.ratio_error is not None], causes=causes, ratio_typed=typed
-        ),
+        lambda: diagnose(device, [v for v in values if v.ratio_error is not None], causes=causes, ratio_typed=typed),
     )
     contradictions += unexplained
     check = bench_check(device, bench, inputs, points)
