@@ -214,7 +214,8 @@ def _part_seen(
     question = question_of_the_part(bench)
     if not question:
         return "", ""
-    if attendance.cautions == "confirmed beforehand":
+    somebody = any(bench.instruments[name].by_person for name in identities)
+    if attendance.cautions == "confirmed beforehand" and not somebody:
         return question, NOT_ASKED
     answer = station.person.choose(question, ["no", CONFIRMED])
     if answer != CONFIRMED:

@@ -130,6 +130,7 @@ def test_dates_of_calibrations_are_told_before_anything_is_opened(
     printed = capsys.readouterr().err
     assert told in printed
     assert "--override due:multimeter" in printed
+    assert "--override due:reference_path" in printed
     assert "15025" not in printed
 
 
