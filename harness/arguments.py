@@ -189,6 +189,7 @@ def parser() -> argparse.ArgumentParser:
             "ratioproof certify run/record.jsonl --out checked --monte-carlo",
             "ratioproof certify run/record.jsonl --causes my_causes.toml --out copy",
             "ratioproof certify run/record.jsonl --override contradiction",
+            "ratioproof certify run/record.jsonl --procedure my_procedure.py --out copy",
         ],
     )
     certify.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
@@ -198,6 +199,11 @@ def parser() -> argparse.ArgumentParser:
         type=Path,
         metavar="DIR",
         help="folder for results and certificate (default: beside the record)",
+    )
+    certify.add_argument(
+        "--procedure",
+        metavar="FILE",
+        help="a procedure of your own that the run was made by, to compare its points with",
     )
     _monte_carlo(certify)
     certify.add_argument(

@@ -146,5 +146,11 @@ def _device_shows(device: Device) -> list[str]:
 
 
 def _in_si(reading: Reading) -> Reading:
-    factor, unit = _SI.get(reading.unit, (1.0, reading.unit))
-    return reading._replace(value=reading.value * factor, unit=unit)
+    value, unit = in_si(reading.value, reading.unit)
+    return reading._replace(value=value, unit=unit)
+
+
+def in_si(value: float, unit: str) -> tuple[float, str]:
+    """A value and its unit as they go into the record."""
+    factor, si = _SI.get(unit, (1.0, unit))
+    return value * factor, si

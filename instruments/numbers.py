@@ -34,21 +34,26 @@ def parse_number(reply: str) -> float:
 
 
 def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
+    """What a person typed, as `typed_value`. Raises ValueError also when it is finer than the display's `resolution` can show."""
+    value = typed_value(text, unit)
+    steps = value / resolution
+    if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
+        step = f"{plain(resolution)} {unit}".strip()
+        raise ValueError(f"{text.strip()!r} has more digits than the display shows (its step is {step})")
+    return value
+
+
+def typed_value(text: str, unit: str = "A") -> float:
     """What a person typed: decimal point or comma, an optional SI prefix, the unit optional (``340 mA``, ``0,34``).
 
-    Raises ValueError when it is no number of `unit` (A, W, V or none), or finer than the display's `resolution` can show.
+    Raises ValueError when it is no number of `unit` (A, W, V or none).
     """
     match = _TYPED.fullmatch(text.strip())
     digits = match.group(1).replace(",", ".") if match else ""
     kind, example = _EXAMPLES[unit]
     if match is None or match.group(3) not in ("", unit) or not any(c.isdigit() for c in digits):
         raise ValueError(f"{text.strip()!r} is not a {kind}; type it as the display shows it, such as {example}")
-    value = float(digits) * _PREFIX[match.group(2)]
-    steps = value / resolution
-    if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
-        step = f"{plain(resolution)} {unit}".strip()
-        raise ValueError(f"{text.strip()!r} has more digits than the display shows (its step is {step})")
-    return value
+    return float(digits) * _PREFIX[match.group(2)]
 
 
 def plain(value: float, digits: int = 9) -> str:

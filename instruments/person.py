@@ -206,8 +206,8 @@ class ScriptedPerson:
         self.asked.append(question.text)
         self._wait(SECONDS_TO_READ)
         if question.of in self._displays:
-            value = self._displays[question.of]()
-            return value, plain(value)
+            typed = plain(self._displays[question.of]())
+            return float(typed), typed
         typed = self._answers.pop(0)
         return parse_typed(typed, question.resolution, question.unit), typed
 

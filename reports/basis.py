@@ -192,6 +192,12 @@ def _method(results: Results) -> Iterator[Flowable]:
             ("Procedure", f"{run.procedure_title} ({run.procedure}), revision {run.procedure_revision}"),
             ("What it does", run.procedure_description),
             ("SHA-256 of its text", run.procedure_hash),
+            (
+                "Points of the record",
+                "compared with those of the procedure, run anew on the record"
+                if run.procedure_compared
+                else "not compared with those of the procedure, whose text was not at hand",
+            ),
             ("Course of the run", interrupted),
             defined,
         ]

@@ -112,6 +112,7 @@ def certify(arguments: argparse.Namespace) -> int:
         trials=arguments.monte_carlo,
         causes=arguments.causes,
         overrides=arguments.override,
+        procedure=arguments.procedure,
     )
 
 

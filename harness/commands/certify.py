@@ -8,13 +8,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.checks import check_lines, check_points
+from harness.commands.inputs import find_procedure
 from harness.commands.told_beyond import beyond_lines, check_line
-from harness.errors import UserError
+from harness.errors import RecordError, UserError
 from harness.evaluation.contradiction import OVERRIDE
 from harness.evaluation.evaluate import OwnCauses, evaluate
 from harness.files import read_text
-from harness.record import read_record
+from harness.record import Record, read_record
 from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text, to_json
+from harness.steps import Procedure, words_hash
 from harness.together import write_together
 
 if TYPE_CHECKING:
@@ -31,19 +34,26 @@ def certify(
     trials: int = 0,
     causes: Path | None = None,
     overrides: Sequence[str] = (),
+    procedure: str | None = None,
 ) -> int:
     """Evaluate a finished record again and write results and certificate; `causes` replaces those in the record.
 
-    `overrides` names what is set aside. 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError, UserError.
+    `overrides` names what is set aside. `procedure` is the user's own that the run was made by: what the record itself holds of
+    one is never run, since anybody may have written it. 0 when the verdict is pass or conditional pass, 1 otherwise.
+    Raises RecordError, UserError.
     """
     own = None if causes is None else OwnCauses(read_text(causes), str(causes))
+    made_by = None if procedure is None else find_procedure(procedure)
     folder = out if out is not None else record_file.parent
-    return _told(conclude(record_file, folder, trials=trials, causes=own, overrides=overrides), folder, console)
+    results = conclude(record_file, folder, trials=trials, causes=own, overrides=overrides, procedure=made_by)
+    return _told(results, folder, console)
 
 
-def finish(record_file: Path, out: Path, console: Console, *, trials: int = 0) -> int:
+def finish(
+    record_file: Path, out: Path, console: Console, *, trials: int = 0, procedure: Procedure | None = None
+) -> int:
     """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
-    results = conclude(record_file, out, trials=trials)
+    results = conclude(record_file, out, trials=trials, procedure=procedure)
     return _told(results, out, console)
 
 
@@ -64,15 +74,23 @@ def tell(console: Console, lines: Sequence[str]) -> None:
 
 
 def conclude(
-    record_file: Path, out: Path, *, trials: int = 0, causes: OwnCauses | None = None, overrides: Sequence[str] = ()
+    record_file: Path,
+    out: Path,
+    *,
+    trials: int = 0,
+    causes: OwnCauses | None = None,
+    overrides: Sequence[str] = (),
+    procedure: Procedure | None = None,
 ) -> Results:
-    """Evaluate a record and leave results.json and certificate.pdf in `out`, both or neither; `trials` validate it.
+    """Check and evaluate a record and leave results.json and certificate.pdf in `out`, both or neither; `trials` validate it.
 
     Raises RecordError, and UserError where they cannot be written.
     """
     from reports.certificate import certificate
 
-    results = evaluate(read_record(record_file), record_file.name, trials=trials, causes=causes, overrides=overrides)
+    record = read_record(record_file)
+    compared = checked(record, str(record_file), procedure)
+    results = evaluate(record, record_file.name, trials=trials, causes=causes, overrides=overrides, compared=compared)
     contents = {RESULTS: to_json(results).encode(), CERTIFICATE: certificate(results)}
     prepare_folder(out)
     try:
@@ -83,6 +101,28 @@ def conclude(
             f"ratioproof certify {shlex.quote(str(record_file))} --out ANOTHER_FOLDER"
         ) from failure
     return results
+
+
+def checked(record: Record, name: str, procedure: Procedure | None) -> bool:
+    """Check `record`, called `name`, in every way there is; whether its points were compared with a procedure.
+
+    With `procedure`, or else the shipped one, where its text is the one the run was made by. Raises RecordError.
+    """
+    from procedures import shipped
+
+    check_lines(record, name)
+    kept = record.start["procedure"]
+    made_by = procedure or shipped().get(kept["asked"])
+    if made_by is None:
+        return False
+    if (made_by.text_hash, words_hash()) != (kept["text_hash"], kept["words_hash"]):
+        if procedure is not None:
+            raise RecordError(
+                f"{name}: line 1: the run was made by another text of procedure {kept['name']} than the one given"
+            )
+        return False
+    check_points(record, name, made_by)
+    return True
 
 
 def prepare_folder(folder: Path) -> None:

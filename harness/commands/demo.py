@@ -84,7 +84,7 @@ def demo(
     except SimulationError as failure:
         # Another program was quicker to take a port that was free.
         raise UserError(f"{failure} (try again)") from failure
-    results = conclude(folder / "record.jsonl", folder, trials=trials)
+    results = conclude(folder / "record.jsonl", folder, trials=trials, procedure=inputs.procedure)
     truth = simulated.truth()
     fuse = "intact" if truth.secondary_fuse_intact else "MELTED"
     input_state = "OVERDRIVEN" if truth.input_overdriven else "never overdriven"

@@ -9,7 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.certify import finish, prepare_folder, summary_lines, tell
+from harness.commands.certify import checked, finish, prepare_folder, summary_lines, tell
 from harness.commands.inputs import Inputs
 from harness.commands.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked, kept
 from harness.commands.session import GUARD_REPORT, Attendance, run_anew, run_on
@@ -48,11 +48,14 @@ def replay(folder: Path, out: Path | None, console: Console) -> int:
         if isinstance(ended, UserError):
             raise ended
         count = compare(folder / RECORD, where / RECORD)
+        checked(read_record(folder / RECORD), str(folder / RECORD), inputs.procedure)
         console.print(
             f"replayed: all {count} lines of the record are those of the run", highlight=False, soft_wrap=True
         )
         if ended is None:
-            return finish(where / RECORD, where, console) if out is not None else _tell(folder, console)
+            if out is None:
+                return _tell(folder, console)
+            return finish(where / RECORD, where, console, procedure=inputs.procedure)
         word = "not safe" if isinstance(ended, NotSafe) else "aborted"
         console.print(f"the run ended {word}: {ended}", highlight=False, soft_wrap=True, markup=False)
         return 3

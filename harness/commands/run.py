@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.checks import check_lines, check_points
 from harness.clock import RealClock
 from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions
 from harness.commands.certify import RECORD, finish, prepare_folder
@@ -96,7 +97,7 @@ def run(
                 with _naming_the_way_on(out / RECORD):
                     run_anew(inputs, attendance, out)
         # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
-        return finish(out / RECORD, out, console, trials=trials)
+        return finish(out / RECORD, out, console, trials=trials, procedure=inputs.procedure)
 
 
 def resume(
@@ -116,8 +117,10 @@ def resume(
         _printable(operator)
         begun = read_record(record_file)
         refuse_complete(begun, record_file)
+        check_lines(begun, str(record_file))
         inputs = _inputs_of(begun, record_file)
         check_somebody_is_there(inputs.bench, cautions_read)
+        check_points(begun, str(record_file), inputs.procedure)
         with _reserved(inputs, record_file):
             rehearsal = _rehearsed(inputs, stop, console)
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
@@ -130,7 +133,7 @@ def resume(
                     if record.last_hash != begun.last_hash:
                         raise RecordError(f"{record_file}: another run has gone on with it meanwhile")
                     run_on(inputs, attendance, record, stream, record_file)
-        return finish(record_file, record_file.parent, console, trials=trials)
+        return finish(record_file, record_file.parent, console, trials=trials, procedure=inputs.procedure)
 
 
 def _reserved(inputs: Inputs, record_file: Path) -> contextlib.AbstractContextManager[None]:

@@ -41,10 +41,11 @@ def evaluate(
     trials: int = 0,
     causes: OwnCauses | None = None,
     overrides: Sequence[str] = (),
+    compared: bool = False,
 ) -> Results:
     """Evaluate a complete record; `record_file` is the name printed beside its hash, `trials` validate it by Monte Carlo.
 
-    `overrides` names what is set aside (`contradiction.OVERRIDE`).
+    `overrides` names what is set aside (`contradiction.OVERRIDE`). `compared`: whether its points were found to be those of its procedure.
     Raises RecordError when the run was not finished, UserError for a mistake in `causes` or an override without its problem.
     """
     if not record.complete:
@@ -71,7 +72,7 @@ def evaluate(
         schema=SCHEMA,
         verdict="fail" if other_frequency else outcome.verdict,
         reasons=(*other_frequency, *outcome.reasons),
-        run=_run(record, bench, record_file, outcome.contradictions if OVERRIDE in overrides else ()),
+        run=_run(record, bench, record_file, outcome.contradictions if OVERRIDE in overrides else (), compared),
         device=_device(device),
         instruments=_instruments(record, bench),
         decision=decision_rule(bench.decision, device.claim, outcome.ranges),
@@ -98,7 +99,7 @@ def _causes(record: Record, instead: OwnCauses | None) -> tuple[Catalogue, str]:
     return extended(text, file), f"the causes of {Path(file).name}, kept in the record" if text else ""
 
 
-def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequence[str]) -> Run:
+def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequence[str], compared: bool) -> Run:
     start = record.start
     procedure: dict[str, Any] = start["procedure"]
     identities = list(record.of_kind("identity"))
@@ -135,6 +136,7 @@ def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequenc
         evaluated_by=software(),
         replayed=any(line["replayed"] for line in record.of_kind("start", "resume")),
         clock_steps=tuple(clock_steps(record)),
+        procedure_compared=compared,
     )
 
 

@@ -132,6 +132,7 @@ class Run:
 
     `software` wrote the record, `evaluated_by` evaluated it. `replayed`: the record was made from transcripts, nothing was
     measured. `clock_steps`: where the time of day did not go as the running clock did, one line each.
+    `procedure_compared`: the points were found to be those of the procedure, run anew on the record.
     """
 
     laboratory: str
@@ -158,6 +159,7 @@ class Run:
     evaluated_by: str = ""
     replayed: bool = False
     clock_steps: tuple[str, ...] = ()
+    procedure_compared: bool = False
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from harness.checks import check_lines, check_points
 from harness.clock import RealClock
 from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import BENCH_POWER, new, template
@@ -88,7 +89,15 @@ def _interrupted_and_resumed(
         links=TwinLinks(twin.bench),
         folders=inputs.folders,
     )
-    writer.write("resume", operator="test", overrides=[], cautions="simulated", replayed=False, guard="", torn="")
+    writer.write(
+        "resume",
+        operator="test",
+        overrides=before.start["overrides"],
+        cautions="confirmed",
+        replayed=False,
+        guard="",
+        torn="",
+    )
     identities = open_all(station)
     for name, identity in identities.items():
         writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
@@ -104,8 +113,13 @@ def _interrupted_and_resumed(
         finished=finished_points(before, inputs.device, inputs.bench),
         waited=finished_waits(before) if waits_told else (),
     )
+    check_lines(before, "before")
+    check_points(before, "before", inputs.procedure)
     execute(runner, inputs.procedure, inputs.options, station, writer)
-    return twin, before, parse_record(stream.getvalue(), "resumed")
+    record = parse_record(stream.getvalue(), "resumed")
+    check_lines(record, "resumed")
+    check_points(record, "resumed", inputs.procedure)
+    return twin, before, record
 
 
 def _names(record: Record) -> list[str]:
