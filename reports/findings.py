@@ -134,8 +134,8 @@ def _turns(found: RangeResult) -> list[tuple[str, str]]:
         told = plus_minus(factor.value, factor.expanded_uncertainty)
         rows.append(("Reading factor", f"{told} (k = {factor.coverage_factor:.2f}), indicated over reference current"))
     if turns is None:
-        # Of the range the others are compared with, turns and the meter's gain cannot be told apart.
-        return rows or [("Turns found", "not found by this run")]
+        why = "cannot be told apart from the meter's gain on this range alone" if rows else "not found by this run"
+        return [*rows, ("Turns found", why)]
     rows.append(
         (
             "Turns found",

@@ -51,8 +51,11 @@ def other_way_down(inputs: Inputs, rng: Range, values: Sequence[PointValues], po
         for down in values:
             if down.observed.direction != "down" or down.observed.nominal_current != point.nominal_current:
                 continue
-            difference = stated(inputs, down.indicated / down.reference - up.indicated / up.reference)
-            if abs(difference.value) > max(TIMES * difference.expanded_uncertainty, point.limit):
+            apart = down.indicated / down.reference - up.indicated / up.reference
+            if abs(apart.nominal_value) <= point.limit:
+                continue
+            difference = stated(inputs, apart)
+            if abs(difference.value) > TIMES * difference.expanded_uncertainty:
                 found.append((abs(difference.value), difference, point))
     if not found:
         return []

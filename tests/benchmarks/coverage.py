@@ -18,7 +18,7 @@ import functools
 import random
 import sys
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -30,7 +30,7 @@ from harness.bench import Bench  # noqa: E402
 from harness.commands.new import template  # noqa: E402
 from harness.device import Device, Range  # noqa: E402
 from harness.evaluation.chain import DAYS_PER_YEAR  # noqa: E402
-from harness.evaluation.line import FittedLine, line_of  # noqa: E402
+from harness.evaluation.line import line_of  # noqa: E402
 from harness.evaluation.observed import ObservedPoint, Pair  # noqa: E402
 from harness.evaluation.points import Inputs, point_values  # noqa: E402
 from harness.evaluation.ranges import RangesOutcome, evaluate_ranges  # noqa: E402
@@ -52,6 +52,8 @@ RUNGS = (0.0, 0.22, 0.45, 0.67, 0.89, 1.0)
 
 LOAD_ERROR, LOAD_WANDER = 3e-3, 1e-4
 REFERENCE_NOISE = 2e-5
+
+MOST_LABELS = 3
 
 
 @functools.cache
@@ -100,6 +102,11 @@ class Verification:
     flowed: dict[str, float]
     measured: dict[str, float]
 
+    @functools.cached_property
+    def lines(self) -> dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]]:
+        """Of every range's line: slope and intercept, each with expanded uncertainty and truth."""
+        return {rng.name: _line(self, rng) for rng in self.device.ranges}
+
 
 Judged = tuple[str, float, float, float]
 """What is judged, its value, its expanded uncertainty, the truth."""
@@ -133,17 +140,13 @@ def turns(verification: Verification) -> Iterator[Judged]:
 def slopes(verification: Verification) -> Iterator[Judged]:
     """Every range's, against that of the same line through the truth."""
     for rng in verification.device.ranges:
-        inputs, found, truth = _line(verification, rng)
-        told = stated(inputs, found.slope)
-        yield rng.name, told.value, told.expanded_uncertainty, truth[0]
+        yield rng.name, *verification.lines[rng.name][0]
 
 
 def intercepts(verification: Verification) -> Iterator[Judged]:
     """Every range's, against that of the same line through the truth."""
     for rng in verification.device.ranges:
-        inputs, found, truth = _line(verification, rng)
-        told = stated(inputs, found.intercept)
-        yield rng.name, told.value, told.expanded_uncertainty, truth[1]
+        yield rng.name, *verification.lines[rng.name][1]
 
 
 QUANTITIES: dict[str, Callable[[Verification], Iterator[Judged]]] = {
@@ -180,11 +183,10 @@ def verify(seed: int, *, pooled: bool = False) -> Verification:
     return Verification(device, bench, tuple(points), outcome, flowed, measured)
 
 
-def tally(seeds: range, *, pooled: bool = False) -> dict[str, dict[str, list[bool]]]:
+def tally(verifications: Iterable[Verification]) -> dict[str, dict[str, list[bool]]]:
     """Quantity -> label -> whether the interval held the truth, one entry a verification."""
     held: dict[str, dict[str, list[bool]]] = {name: defaultdict(list) for name in QUANTITIES}
-    for seed in seeds:
-        verification = verify(seed, pooled=pooled)
+    for verification in verifications:
         for name, judge in QUANTITIES.items():
             for label, value, uncertainty, truth in judge(verification):
                 held[name][label].append(abs(value - truth) <= uncertainty)
@@ -271,29 +273,43 @@ def _read(
     return tuple(pairs), sum(flowed) / PAIRS, sum(measured) / PAIRS
 
 
-def _line(verification: Verification, rng: Range) -> tuple[Inputs, FittedLine, tuple[float, float]]:
-    """The evaluation's own line, and slope and intercept of the same through what truly flowed and was truly measured."""
+def _line(verification: Verification, rng: Range) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """The evaluation's own line, and the same one through what truly flowed and was truly measured."""
     bench = verification.bench
     own = [p for p in verification.points if p.range == rng.name]
     inputs = Inputs(bench, RUN_DATE, run_scatter(verification.device, bench, verification.points))
     found = line_of(inputs, [point_values(verification.device, inputs, p) for p in own])
     assert found is not None
-    slope, intercept = propagated(
+    truth = propagated(
         found.line, [verification.flowed[p.name] for p in own], [verification.measured[p.name] for p in own]
     )
-    return inputs, found, (float(slope), float(intercept))
+    slope, intercept = stated(inputs, found.slope), stated(inputs, found.intercept)
+    return (
+        (slope.value, slope.expanded_uncertainty, float(truth[0])),
+        (intercept.value, intercept.expanded_uncertainty, float(truth[1])),
+    )
 
 
 def report(held: dict[str, dict[str, list[bool]]]) -> Iterator[str]:
-    """A line for each quantity: the part of the intervals that held the truth, over all and of the worst and best label."""
+    """A line for each quantity: the part of the intervals that held the truth, over all and of each label, or the worst and best of many."""
     for name, by_label in held.items():
         parts = {label: sum(hits) / len(hits) for label, hits in by_label.items()}
         whole = sum(sum(hits) for hits in by_label.values()) / sum(len(hits) for hits in by_label.values())
-        least, most = min(parts, key=lambda k: parts[k]), max(parts, key=lambda k: parts[k])
-        yield (
-            f"{name:<32} {100 * whole:6.2f} %   least {100 * parts[least]:6.2f} % ({least}), "
-            f"most {100 * parts[most]:6.2f} % ({most})"
-        )
+        told = sorted(parts, key=lambda k: parts[k])
+        if len(told) > MOST_LABELS:
+            told = [told[0], told[-1]]
+        labels = ", ".join(f"{label} {100 * parts[label]:.2f} %" for label in told)
+        yield f"{name:<20} {100 * whole:6.2f} %   {labels}"
+
+
+def turns_error(verifications: Sequence[Verification]) -> Iterator[str]:
+    """Root mean square error of the turns, as a part of them."""
+    squares: dict[str, list[float]] = defaultdict(list)
+    for verification in verifications:
+        for label, value, _, truth in turns(verification):
+            squares[label].append((value / truth - 1) ** 2)
+    for label, own in squares.items():
+        yield f"root mean square error of the turns of {label}: {100 * (sum(own) / len(own)) ** 0.5:.4f} %"
 
 
 def main() -> None:
@@ -303,7 +319,8 @@ def main() -> None:
         print(
             f"{count} verifications, stated {100 * PROBABILITY:g} %, repeatability {'pooled' if pooled else 'of each point'}"
         )
-        for line in report(tally(range(count), pooled=pooled)):
+        made = [verify(seed, pooled=pooled) for seed in range(count)]
+        for line in (*report(tally(made)), *turns_error(made)):
             print(f"  {line}")
 
 
