@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
+import threading
+
 from harness.activity import Activity
 from harness.bench import InstrumentEntry
 from harness.station import LinkSource
+from instruments.errors import InstrumentError
 from instruments.link import Link, RegisterLink
-from instruments.profile import Profile
+from instruments.profile import Profile, Watchdog
 from instruments.quiet_line import LONGEST
 from instruments.visa_link import OPENING as VISA_OPENING
 
 OPENING = VISA_OPENING + LONGEST + 1
 """Opening may take this many timeouts: connecting, a lock, and a serial line that has to fall quiet."""
+
+
+FEEDINGS = 4
+"""How often a load's watchdog is fed in the time that it waits."""
 
 
 class AnnouncedLinks:
@@ -24,7 +32,8 @@ class AnnouncedLinks:
         """A link to a SCPI instrument. Raises LinkError."""
         with self._activity.bounded(OPENING * entry.timeout, f"opening {name}"):
             link = self._links.text(name, entry, profile)
-        return _AnnouncedText(link, name, entry.timeout, self._activity)
+        announced = _AnnouncedText(link, name, entry.timeout, self._activity)
+        return announced if profile.watchdog is None else _Feeding(announced, link, profile, self._activity)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         """A link to a Modbus unit. Raises LinkError."""
@@ -64,6 +73,50 @@ class _AnnouncedText:
     def close(self) -> None:
         with self._activity.bounded(self._timeout, f"closing {self._name}"):
             self._link.close()
+
+
+class _Feeding:
+    """A link to a load with a watchdog, which is fed from `on` to the safe commands while the run is at work.
+
+    By a thread of its own, below the transcripts: the run may be waiting for a person or another instrument meanwhile.
+    Nor is feeding announced: it would count as the run's own progress.
+    """
+
+    def __init__(self, link: Link, fed: Link, profile: Profile, activity: Activity) -> None:
+        self._link, self._fed, self._profile, self._activity = link, fed, profile, activity
+        self._ended: threading.Event | None = None
+
+    def write(self, text: str) -> None:
+        if text in self._profile.safe.commands:
+            self._stop()
+        self._link.write(text)
+        if text in self._profile.on and self._ended is None:
+            self._ended = threading.Event()
+            arguments = (self._ended, self._profile.watchdog)
+            threading.Thread(target=self._feed, args=arguments, name="feeding", daemon=True).start()
+
+    def read(self) -> str:
+        return self._link.read()
+
+    def query(self, text: str) -> str:
+        return self._link.query(text)
+
+    def close(self) -> None:
+        self._stop()
+        self._link.close()
+
+    def _stop(self) -> None:
+        if self._ended is not None:
+            self._ended.set()
+            self._ended = None
+
+    def _feed(self, ended: threading.Event, watchdog: Watchdog) -> None:
+        # A link that failed is closed, and the run finds it so.
+        with contextlib.suppress(InstrumentError):
+            while not ended.wait(watchdog.seconds / FEEDINGS):
+                if not self._activity.overrun():
+                    for command in watchdog.feed:
+                        self._fed.write(command)
 
 
 class _AnnouncedRegisters:

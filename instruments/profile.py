@@ -93,6 +93,30 @@ class Trigger(Part):
     fire: tuple[str, ...] = Field(min_length=1)
 
 
+class Watchdog(Part):
+    """A load's own watchdog: it switches off unless it is fed within `seconds`. `arm` carries them as `{value}` where it needs them."""
+
+    seconds: float = Field(gt=0, le=3600)
+    arm: tuple[str, ...] = Field(min_length=1)
+    feed: tuple[str, ...] = Field(min_length=1)
+    disarm: tuple[str, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _plain(self) -> Watchdog:
+        for key, commands, allowed in (
+            ("arm", self.arm, "value"),
+            ("feed", self.feed, ""),
+            ("disarm", self.disarm, ""),
+        ):
+            for command in commands:
+                if not _fits(command, allowed):
+                    expected = "no braces but {value}" if allowed else "no braces"
+                    raise ValueError(f"found {command!r} in {key}, expected {expected}")
+                if "?" in command:
+                    raise ValueError(f"found {command!r} in {key}, expected a command that is not answered")
+        return self
+
+
 class Quantity(Part):
     """How one quantity is configured, set, limited and read.
 
@@ -189,6 +213,7 @@ class Profile(Part):
     safe: Safe = Safe()
     on: tuple[str, ...] = ()
     trigger: Trigger | None = None
+    watchdog: Watchdog | None = None
     quantities: dict[str, Quantity] = Field(default_factory=dict)
     registers: dict[str, Register] = Field(default_factory=dict)
     serial_registers: SerialRegisters | None = None
@@ -219,7 +244,7 @@ class Profile(Part):
 
 def _fits(command: str, placeholder: str) -> bool:
     """Whether braces stand in `command` only around `placeholder`."""
-    rest = command.replace("{" + placeholder + "}", "")
+    rest = command.replace("{" + placeholder + "}", "") if placeholder else command
     return "{" not in rest and "}" not in rest
 
 
@@ -271,6 +296,8 @@ def _role_problems(profile: Profile) -> list[str]:
             problems.append(f"{table}.current.get: found nothing, expected how the current is read")
         if "load" in roles and current is not None and profile.kind == "scpi" and not current.set:
             problems.append(f"{table}.current.set: found nothing, expected how the load's current is set")
+    if profile.watchdog is not None and not ("load" in roles and profile.kind == "scpi"):
+        problems.append("watchdog: found it, expected none: only a SCPI load is switched off by one")
     if "load" in roles and profile.kind == "scpi":
         for key, value in (
             ("safe.commands", profile.safe.commands),

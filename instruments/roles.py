@@ -158,6 +158,17 @@ class ScpiLoad(ScpiInstrument):
         """Set the instrument's own current limit, at most its largest current. Does nothing where the profile has no such command."""
         self.protect_quantity("current", min(limit, self.profile.quantities["current"].maximum))
 
+    def arm_watchdog(self) -> None:
+        """Have the load switch itself off when it is no longer fed. Does nothing without one in the profile. Raises InstrumentError."""
+        if self.profile.watchdog is not None:
+            self.tell_checked(self.profile.watchdog.arm, self.profile.watchdog.seconds)
+
+    def make_safe(self) -> None:
+        """Send the safe commands; then the watchdog has nothing to watch. Raises LinkError."""
+        super().make_safe()
+        if self.profile.watchdog is not None:
+            self.tell(self.profile.watchdog.disarm)
+
     def protect_voltage(self, limit: float) -> None:
         """Set the instrument's own voltage limit, in volts. Does nothing where the profile has no such command."""
         if "voltage" in self.profile.quantities:
@@ -180,6 +191,7 @@ class ScpiLoad(ScpiInstrument):
 
     def drive(self, current: float, ready: Callable[[], None] = at_once) -> None:
         """Set `current` amperes, switch the output on and read the setting back. Raises InstrumentError, or what `ready` does."""
+        self.arm_watchdog()
         self.set_quantity("current", current)
         ready()
         self.tell(self.profile.on)

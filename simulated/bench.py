@@ -51,6 +51,7 @@ class SimulatedBench:
         meter = description.meter
         check_links(description, self.faults)
         self._lock = threading.RLock()
+        self._watching, self._watchdog_waits, self._watchdog_fed = False, 10.0, 0.0
         self._circuit = Circuit(description, self.faults, clock.now())
         # What is written on a lamp or a heater is not quite what it draws.
         self._load_spread = random.Random(f"{description.seed} shelf").uniform(0.95, 1.05)
@@ -156,6 +157,23 @@ class SimulatedBench:
     def set_output(self, on: bool) -> None:
         """Switch the load's output."""
         self._set_load(lambda load, now: load.set_output(on, now))
+
+    def arm_watchdog(self, seconds: float | None = None) -> None:
+        """Have the load's watchdog wait `seconds`, as long as before without; or begin to wait anew."""
+        with self._lock:
+            self._watchdog_waits = seconds if seconds is not None else self._watchdog_waits
+            self._watchdog_fed = self.clock.now()
+
+    def watch(self, on: bool) -> None:
+        """Switch the load's watchdog on or off."""
+        with self._lock:
+            self._watching, self._watchdog_fed = on, self.clock.now()
+
+    def look_at_watchdog(self) -> None:
+        """Switch the output off when it was not fed in time. Only a bench on real transports is looked at: a twin's time jumps."""
+        with self._lock:
+            if self._watching and self.clock.now() - self._watchdog_fed > self._watchdog_waits:
+                self.set_output(False)
 
     def output_on(self) -> bool:
         """Whether the load's output is on."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import threading
 from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 
@@ -22,6 +23,10 @@ _VXI11 = re.compile(r"(TCPIP\d*)::([^:,]+),(\d+)::(inst\d+)(?:::INSTR)?", re.IGN
 _SERIAL = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
 _MODBUS_TCP = re.compile(r"modbus-tcp://([^:/]+):(\d+)", re.IGNORECASE)
 _MODBUS_RTU = re.compile(r"modbus-rtu:(.+)", re.IGNORECASE)
+
+
+LOOK_AT_WATCHDOG_EVERY = 0.02
+"""Seconds."""
 
 
 class SimulationError(Exception):
@@ -47,7 +52,18 @@ def serve(
             if instrument.profile is not None:
                 mount = _Mount(bench, instrument, hostile.get(instrument.name), open_now, instrument.name in one_client)
                 addresses[instrument.name] = mount.address()
+        if any(i.profile is not None and i.profile.watchdog is not None for i in bench.description.instruments):
+            ended = threading.Event()
+            watching = threading.Thread(target=_watch, args=(bench, ended), daemon=True)
+            watching.start()
+            open_now.callback(watching.join)
+            open_now.callback(ended.set)
         yield addresses
+
+
+def _watch(bench: SimulatedBench, ended: threading.Event) -> None:
+    while not ended.wait(LOOK_AT_WATCHDOG_EVERY):
+        bench.look_at_watchdog()
 
 
 class _Mount:

@@ -100,6 +100,14 @@ def _set(action: Callable[[float], None], text: str) -> None:
     action(float(text))
 
 
+def _arm(bench: SimulatedBench, text: str) -> None:
+    """A time to wait is one setting, switching it on another."""
+    if text:
+        bench.arm_watchdog(float(text))
+    else:
+        bench.watch(True)
+
+
 class _Settings:
     """What was set on an instrument and acts on nothing: kept inside its bounds and told again."""
 
@@ -147,6 +155,10 @@ def _load_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
             commands += _setting_commands(name, quantity, settings)
             if quantity.get and not quantity.set:
                 commands.append(Command(quantity.get, partial(_load_measures, bench, name)))
+    if profile.watchdog is not None:
+        commands += [Command(c, partial(_arm, bench)) for c in profile.watchdog.arm]
+        commands += [Command(c, lambda _: bench.arm_watchdog()) for c in profile.watchdog.feed]
+        commands += [Command(c, lambda _: bench.watch(False)) for c in profile.watchdog.disarm]
     valued = {c.header for c in commands}
 
     def switch(on: bool, _: str) -> None:

@@ -147,6 +147,8 @@ class _Walk:
         else:
             self._sheet.gap()
             self._sheet.note("Nothing is set, because the safe state was not confirmed.")
+        if self._profile.watchdog is not None and safe:
+            self._step("watchdog: arm, feed, disarm", "watchdog", self._try_watchdog)
         if self._profile.switching is not None:
             self._ask_where()
         self._step("error queue", "errors.query", self._end_without_errors)
@@ -313,6 +315,15 @@ class _Walk:
         self._has_set = True
         self._scpi.protect_quantity(name, limit)
         return f"is {_with_unit(limit, quantity.unit)}, set to the same"
+
+    def _try_watchdog(self) -> str:
+        watchdog = self._profile.watchdog
+        assert watchdog is not None  # the caller has looked
+        self._scpi.tell_checked(watchdog.arm, watchdog.seconds)
+        for commands in (watchdog.feed, watchdog.disarm):
+            self._scpi.tell(commands)
+            self._scpi.check_errors("; ".join(commands))
+        return "taken; whether it switches off is seen only with the output on"
 
     def _ask_where(self) -> None:
         switching = self._profile.switching

@@ -18,6 +18,7 @@ import pytest
 
 from harness.commands.new import template
 from harness.record import read_record
+from instruments.profile import SHIPPED
 from simulated.hostile import Schedule
 from tests.served import COMMAND, SHORT, Served, served, wait_for
 
@@ -178,6 +179,41 @@ def test_a_stopped_run_that_holds_the_link(tmp_path: Path, link: str) -> None:
         assert process.returncode == -signal.SIGKILL
         assert "it held the link and was ended" in errors
         assert not read_record(bench.record).complete
+
+
+def watchdog_of_one_second(folder: Path) -> dict[str, str]:
+    """The shipped profile with a watchdog, made quicker; and the bench file's line that takes it."""
+    text = (SHIPPED / "scpi_load_watchdog.toml").read_text(encoding="utf-8")
+    (folder / "quick.toml").write_text(text.replace("seconds = 5", "seconds = 1"), encoding="utf-8")
+    return {'profile = "scpi_load"': 'profile = "quick"'}
+
+
+def test_the_loads_own_watchdog_acts_where_no_guard_can(tmp_path: Path) -> None:
+    """Run and guard killed at once: the load is no longer fed and switches itself off."""
+    with served(tmp_path, watchdog_of_one_second(tmp_path)) as bench:
+        process = bench.run()
+        bench.energised(process)
+        for pid in (guard_of(process), process.pid):
+            os.kill(pid, signal.SIGKILL)
+        assert wait_for(lambda: not bench.on(), within=10) < 2.0
+        process.communicate()
+    assert not (tmp_path / "out" / "guard.json").exists()
+
+
+def test_a_watchdog_is_fed_while_the_run_waits_and_disarmed_at_the_end(tmp_path: Path) -> None:
+    """Answers of another instrument that take three times as long as the load's watchdog waits."""
+    slow = {'serial = "M-0871"\ntimeout = "1 s"': 'serial = "M-0871"\ntimeout = "10 s"'}
+    late = Schedule(dict.fromkeys((9, 30), "late"), lateness=3.0)
+    changes = {**slow, **watchdog_of_one_second(tmp_path)}
+    with served(tmp_path, changes, schedules={"multimeter": late}) as bench:
+        process = bench.run("--procedure", "turns_check")
+        output, errors = process.communicate(timeout=110)
+        assert process.returncode == 0, output + errors
+        assert not list(read_record(bench.record).of_kind("trouble"))
+        # Disarmed: switched on by hand, the load stays on.
+        bench.bench.set_output(True)
+        time.sleep(1.5)
+        assert bench.on()
 
 
 @contextmanager

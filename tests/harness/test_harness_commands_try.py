@@ -153,6 +153,17 @@ def test_the_key_at_fault_is_named(
     assert key in summary or (key == "start" and "errors.query" in summary)
 
 
+def test_a_watchdog_is_tried_with_the_output_off(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Armed, fed and disarmed, each asked whether it was understood; the output stays off."""
+    watchdog = '[watchdog]\nseconds = 3\narm = ["WDOG {value}"]\nfeed = ["KICK"]\ndisarm = ["WDOG OFF"]\n'
+    (tmp_path / "mine.toml").write_text(LOAD + watchdog, encoding="utf-8")
+    with line_server(load()) as peer:
+        assert main(["try", "it", str(bench_file(tmp_path, peer.address))]) == 0
+    said = [line for line in peer.received if line != "SYSTem:ERRor?"]
+    assert said[-5:] == ["WDOG 3", "KICK", "WDOG OFF", "OUTPut OFF", "OUTPut?"]
+    assert "whether it switches off is seen only with the output on" in " ".join(capsys.readouterr().out.split())
+
+
 def test_another_instrument_is_asked_nothing_more(tmp_path: Path) -> None:
     """A wrong serial number ends it before anything but the identification was sent."""
     (tmp_path / "mine.toml").write_text(LOAD, encoding="utf-8")

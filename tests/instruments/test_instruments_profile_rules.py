@@ -18,6 +18,7 @@ from instruments.profile import (
     SerialRegisters,
     Switching,
     Trigger,
+    Watchdog,
     load_profile,
 )
 
@@ -71,6 +72,28 @@ def test_register_maps_are_checked(tmp_path: Path, text: str, key: str) -> None:
     assert len(str(caught.value).splitlines()) == 1
 
 
+WATCHDOG = '[watchdog]\nseconds = 5\narm = ["WDOG {value}"]\nfeed = ["WDOG:RESTart"]\ndisarm = ["WDOG OFF"]\n'
+
+
+@pytest.mark.parametrize(
+    ("role", "before", "after", "told"),
+    [
+        ("reference", "", "", "watchdog: found it, expected none"),
+        ("load", "WDOG:RESTart", "WDOG?", "watchdog: found 'WDOG?' in feed, expected a command that is not answered"),
+        ("load", "WDOG OFF", "WDOG {value}", "watchdog: found 'WDOG {value}' in disarm, expected no braces"),
+        ("load", "seconds = 5", "seconds = 0", "watchdog.seconds: found 0, expected greater than 0"),
+        ("load", 'feed = ["WDOG:RESTart"]\n', "", "watchdog.feed: found nothing, expected this key"),
+    ],
+)
+def test_a_watchdog_is_checked(tmp_path: Path, role: str, before: str, after: str, told: str) -> None:
+    """Only a load has one, and all that arms, feeds and disarms it has to be there."""
+    text = (SHIPPED / "scpi_load.toml").read_text(encoding="utf-8").replace('"load"', f'"{role}"')
+    (tmp_path / "mine.toml").write_text(text + WATCHDOG.replace(before, after), encoding="utf-8")
+    with pytest.raises(ProfileError) as caught:
+        load_profile("mine", (tmp_path,))
+    assert told in str(caught.value)
+
+
 def test_every_key_and_shipped_profile_is_in_readme() -> None:
     """The section on the user's own instruments leaves nothing out."""
     readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
@@ -82,6 +105,7 @@ def test_every_key_and_shipped_profile_is_in_readme() -> None:
         SerialRegisters,
         Switching,
         Trigger,
+        Watchdog,
         Safe,
         ErrorQueue,
         Identification,
