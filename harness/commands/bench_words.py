@@ -66,7 +66,7 @@ class BenchWords:
 
     def _load(self, asked: str) -> ShelfEntry | None:
         """By its name, by its current, or by an unmistakable part of its name."""
-        current = _amperes(asked)
+        current = _typed(asked, "A")
         by_name = [s for s in self._shelf if s.name == asked]
         by_current = [s for s in self._shelf if current is not None and math.isclose(s.current, current)]
         by_part = [s for s in self._shelf if asked in s.name]
@@ -75,18 +75,20 @@ class BenchWords:
     def _turn_reference(self, asked: str) -> str:
         if self._shelf and self._simulated.truth().load_on:
             return "something is plugged in: unplug it first, and at a real bench disconnect the supply too"
-        current, name = _amperes(asked), self._inputs.bench.roles.reference
-        scales = [r.full_scale for r in self._inputs.bench.entry("reference").ranges]
-        scale = next((s for s in scales if current is not None and math.isclose(s, current)), None)
+        ranges, name = self._inputs.bench.entry("reference").ranges, self._inputs.bench.roles.reference
+        scales, unit = [r.full_scale for r in ranges], ranges[0].unit
+        wanted = _typed(asked, unit)
+        scale = next((s for s in scales if wanted is not None and math.isclose(s, wanted)), None)
         if scale is None:
-            return f"no range of {name}; expected {', '.join(format_quantity(s, 'A') for s in scales)}"
+            return f"no range of {name}; expected {', '.join(format_quantity(s, unit) for s in scales)}"
         self._simulated.configure_reference(scale)
-        return f"{name} at {format_quantity(scale, 'A')}"
+        return f"{name} at {format_quantity(scale, unit)}"
 
     def _read(self) -> str:
-        shown = displays(self._simulated)
+        shown, unit = displays(self._simulated), self._inputs.bench.entry("reference").ranges[0].unit
         return "; ".join(
-            f"{name} shows " + ", ".join(_as_shown(key, shown[key]) for key in keys)
+            f"{name} shows "
+            + ", ".join(_as_shown(key, shown[key], unit if key == "reference" else "A") for key in keys)
             for name, keys in self._seen().items()
         )
 
@@ -115,19 +117,20 @@ class BenchWords:
         )
 
 
-def _amperes(text: str) -> float | None:
-    """A current typed with its unit or as amperes; None when it is none."""
-    for typed in (text, f"{text} A"):
+def _typed(text: str, unit: str) -> float | None:
+    """A quantity typed with its unit or in `unit`; None when it is none."""
+    for typed in (text, f"{text} {unit}"):
         try:
-            return parse_quantity(typed, "A")
+            return parse_quantity(typed, unit)
         except ValueError:
             continue
     return None
 
 
-def _as_shown(key: str, value: Callable[[], float]) -> str:
+def _as_shown(key: str, value: Callable[[], float], unit: str) -> str:
+    """What is shown; `unit` is that of what stands for the current."""
     quantity = key.partition(" ")[2] or ("voltage" if key == "voltage" else "")
     shown = value()
     if shown == OVERLOAD:
         return "overload"
-    return f"{quantity.replace('_', ' ')} {plain(shown)} {UNITS.get(quantity, 'A')}".strip()
+    return f"{quantity.replace('_', ' ')} {plain(shown)} {UNITS.get(quantity, unit)}".strip()

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from harness.commands.bench_words import BenchWords
 from harness.commands.inputs import Inputs, load_inputs
-from harness.commands.new import new
+from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.rehearsal import rehearse
 from harness.errors import UserError
 from harness.steps import Options
@@ -28,6 +29,17 @@ calibrated = [
   { current = "1 A", frequency = "50 Hz", resistance = "1.0100 mohm", uncertainty = "0.02 %" },
   { current = "100 A", frequency = "50 Hz", resistance = "1.0104 mohm", uncertainty = "0.02 %" },
 ]
+"""
+SMALL_SHUNT = """kind = "shunt"
+[reference_path.part]
+serial = "S-30"
+resistance = "10 mohm"
+rated_current = "15 A"
+power_rating = "3 W"
+temperature_coefficient = "0.002 %/K"
+self_heating = "6 K/W"
+bound = "0.5 %"
+lowest_current = "10 mA"
 """
 CLAMP = """kind = "clamp"
 loops = 2
@@ -109,3 +121,25 @@ def test_the_power_of_a_shunt_is_a_ceiling(tmp_path: Path) -> None:
     (x1, *_) = rehearse(inputs, StopSignal()).results.ranges
     assert x1.ceiling == pytest.approx(50.0)
     assert x1.ceiling_set_by == "power rating of the reference shunt"
+
+
+def test_a_person_reads_volts_across_a_shunt(tmp_path: Path) -> None:
+    """The prompts speak of volts, a word of the simulated bench turns to a range in volts, and what is found is there."""
+    device, bench = new(tmp_path, BENCH_BY_HAND)
+    text = bench.read_text(encoding="utf-8")
+    text = text.replace('kind = "direct"\n', SMALL_SHUNT)
+    text = text.replace('"400 mA", of', '"40 mV", of').replace('"10 A", of', '"400 mV", of')
+    text = text.replace('resolution = "10 uA"', 'resolution = "1 uV"').replace(
+        'resolution = "1 mA"', 'resolution = "10 uV"'
+    )
+    bench.write_text(text, encoding="utf-8")
+    inputs = load_inputs(device, bench, "turns_check", Options(readings=2))
+    run = TwinRun(inputs)
+    run.run()
+    for off, expanded in _error_of_reference(inputs, run):
+        assert abs(off) < expanded
+    asked = [line["text"] for line in run.record.of_kind("prompt")]
+    assert any("AC voltage, range 40 mV" in text or "AC voltage, range 400 mV" in text for text in asked)
+    words = BenchWords(run.bench, inputs)
+    assert words.answer("range 40 mV") == "multimeter at 40 mV"
+    assert re.search(r"multimeter shows -?[\d.e-]+ V", words.answer("read"))
