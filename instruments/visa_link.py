@@ -27,7 +27,7 @@ from threading import Lock
 from typing import Any, TypeVar
 
 from instruments.bounded_calls import BoundedCalls, NotReturned
-from instruments.errors import LinkError, ReplyError
+from instruments.errors import LinkError, ReplyError, reason_of
 from instruments.link import DEFAULT, LinkSettings
 from instruments.quiet_line import LONGEST
 from instruments.quiet_line import drain as drain_line
@@ -198,7 +198,7 @@ class VisaLink:
             self._checked(self._bounded(write)[1])
         except Exception as failure:
             self._drop()
-            raise self._failure(f"write failed: {_one_line(failure)}", text, started, 0) from failure
+            raise self._failure(f"write failed: {reason_of(failure)}", text, started, 0) from failure
 
     def _read(self, command: str) -> str:
         started = time.monotonic()
@@ -293,7 +293,7 @@ class VisaLink:
             )
         except Exception as failure:
             self._drop()
-            raise self._failure(_one_line(failure), command, started, 0) from failure
+            raise self._failure(reason_of(failure), command, started, 0) from failure
         if waiting:
             self._drop()
             raise self._failure("a reply nobody asked for is waiting", command, started)
@@ -341,7 +341,7 @@ class VisaLink:
 
     def _why_not_open(self, failure: Exception) -> str:
         kind = next((k for k in _PACKAGES if self._address.upper().startswith(k)), "")
-        text = _one_line(failure)
+        text = reason_of(failure)
         if kind and self._settings.library == "@py" and ("install" in text or "backend" in text.lower()):
             return f"cannot be opened: PyVISA-py needs {_PACKAGES[kind]} for it, or name another VISA library in the bench file"
         return f"cannot be opened: {text}"
@@ -436,8 +436,4 @@ def _reason(failure: Exception, late: bool, received: int) -> str:
         return str(failure)
     if late or isinstance(failure, TimeoutError) or getattr(failure, "error_code", None) == _TIMEOUT:
         return "no complete reply within the timeout" if received else "no reply within the timeout"
-    return _one_line(failure)
-
-
-def _one_line(failure: Exception) -> str:
-    return " ".join(str(failure).split()) or type(failure).__name__
+    return reason_of(failure)
