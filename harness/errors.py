@@ -43,4 +43,4 @@ class NotSafe(RatioproofError):
 
 
 class Stopped(BaseException):
-    """The operator asked to stop (SIGINT, SIGTERM or an answer to a prompt)."""
+    """A stop was asked for: by a signal, an answer to a prompt, or the guard."""

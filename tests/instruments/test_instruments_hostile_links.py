@@ -28,6 +28,10 @@ from simulated.transports import Conversation, SerialLine, TcpListener
 from simulated.vxi11 import Vxi11Server
 
 SETTINGS = LinkSettings(timeout=0.2)
+PATIENT = LinkSettings(timeout=1.0)
+"""Where a fault tells itself at once, a timeout would only strike on a busy machine."""
+SAY_SO = ("refuse", "reset", "vanish", "come-back-as-another", "queued-error", "over-range", "stale", "wrong-digit")
+"""Faults after which nobody has to wait for a timeout: an answer came, or the connection ended."""
 LATENESS, AWAY = 0.3, 0.25
 STRUCK = 4
 """The exchange that is struck: identification, error queue, reading, error queue, and then this reading."""
@@ -83,13 +87,13 @@ def served(transport: str, multimeter: Multimeter, schedule: Schedule, folder: P
 class Client:
     """What the runner does: identify, read, look into the error queue; after a failure a fresh link, identified again."""
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, settings: LinkSettings = SETTINGS) -> None:
         self.links = 0
         self.identity: Identity | None = None
 
         def open_link() -> VisaLink:
             self.links += 1
-            return VisaLink("multimeter", address, SETTINGS, drain=self.links > 1)
+            return VisaLink("multimeter", address, settings, drain=self.links > 1)
 
         self.driver = ScpiInstrument("multimeter", address, load_profile("scpi_multimeter"), open_link, time.monotonic)
 
@@ -124,7 +128,7 @@ def test_text(transport: str, fault: str, tmp_path: Path) -> None:
     failures: list[InstrumentError] = []
     wrong = 0
     with served(transport, multimeter, schedule, tmp_path) as address:
-        client = Client(address)
+        client = Client(address, PATIENT if fault in SAY_SO else SETTINGS)
         client.open()
         for _ in range(4):
             try:
@@ -144,7 +148,8 @@ def test_text(transport: str, fault: str, tmp_path: Path) -> None:
         assert failure.command or isinstance(failure, IdentityError)
         if isinstance(failure, LinkError):
             assert failure.elapsed is not None
-            assert failure.elapsed < 2.0
+            # Opening may take three timeouts, and what a library is given beyond them.
+            assert failure.elapsed < 4.0
     assert len(failures) <= 1 + (fault == "come-back-as-another")
     if fault == "come-back-as-another":
         assert isinstance(failures[-1], IdentityError)

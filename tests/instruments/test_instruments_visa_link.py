@@ -184,3 +184,18 @@ def test_write_then_query_is_not_held_back() -> None:
             link.query("A?")
         assert (time.monotonic() - started) / 20 < 0.02
         link.close()
+
+
+def test_opening_ends_too_where_nobody_answers() -> None:
+    """PyVISA-py 0.8.1 gives each of HiSLIP's two connections 5 s, whatever timeout was asked for."""
+
+    def silent(connection: socket.socket) -> None:
+        for _ in lines(connection):
+            pass
+
+    with peer(silent) as address:
+        port = address.split("::")[2]
+        with pytest.raises(LinkError, match="the library did not return") as caught:
+            VisaLink("meter", f"TCPIP::127.0.0.1::hislip0,{port}::INSTR", LinkSettings(timeout=0.2))
+        assert caught.value.elapsed is not None
+        assert caught.value.elapsed < 3.0
