@@ -58,7 +58,7 @@ def _smallest(results: Results) -> Iterator[Flowable]:
             "–" if s.lowest_reading is None else current(s.lowest_reading),
             _amperes(s.power_factor_from),
             current(s.limit),
-            s.verdict,
+            s.verdict or "not shown",
         ]
         for r, s in found
     ]

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import BenchCheck, Results, accepted, to_json
+from harness.results import BenchCheck, Results, accepted, does_not_meet, to_json
 from reports.paper import (
     ACCENT,
     HALF,
@@ -150,7 +150,12 @@ def _statement(results: Results) -> str:
     if results.bench_check is not None and not accepted(results.bench_check.verdict):
         return "The bench does not read its check standard as it did. It must verify nothing until a further check has shown that it does."
     if results.verdict == "fail":
-        return "The item did not meet its claim. It must not be relied on where a point or range failed."
+        said = (
+            "The item does not meet its claim."
+            if does_not_meet(results)
+            else "Conformity with the claim was not demonstrated."
+        )
+        return f"{said} It must not be relied on where a point or range failed."
     if results.verdict == "conditional fail":
         return "The item was found beyond its claim, but by less than the guard band: the measurement leaves open whether it meets it."
     if results.verdict == "conditional pass":

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from harness.device import Device, Range, limit_at_no_current, limit_of_error
-from harness.evaluation.conformity import SHORT_OF_PASS, Decided, decide
+from harness.evaluation.conformity import Decided, decide, judgement
 from harness.evaluation.creep import creep, creep_period
 from harness.evaluation.observed import Pair
 from harness.evaluation.points import BELOW_DISPLAY, Inputs, PointValues
@@ -126,12 +126,13 @@ def _shown_at_rest(
     rng: Range, shown: Stated, judged: Decided, limit: float, unit: str, claimed: bool = True
 ) -> list[str]:
     """Why what is shown with no current is no plain pass."""
-    if judged.verdict not in SHORT_OF_PASS:
+    said = judgement(judged.verdict, shown.value, limit)
+    if said is None:
         return []
     return [
         f"{rng.name}: shows {format_quantity(shown.value, unit, 3)} with no current, U = "
-        f"{format_quantity(shown.expanded_uncertainty, unit, 3)}, which {SHORT_OF_PASS[judged.verdict][0]} where "
-        f"{format_quantity(limit, unit, 3)} {'is claimed' if claimed else 'is what the claim of current makes of it'}"
+        f"{format_quantity(shown.expanded_uncertainty, unit, 3)}, where "
+        f"{format_quantity(limit, unit, 3)} {'is claimed' if claimed else 'is what the claim of current makes of it'}: {said}"
     ]
 
 
@@ -178,10 +179,10 @@ def endurance(
             f"{rng.name}: {format_quantity(current, 'A')} was held, {format_quantity(rng.maximum_current, 'A')} is claimed"
         )
     result = replace(result, verdict="fail" if reasons else judged.verdict)
-    if judged.verdict in SHORT_OF_PASS:
+    if (said := judgement(judged.verdict, drift.value, limit)) is not None:
         reasons.append(
             f"{rng.name}: drifts by {format_percent(drift.value)} in {result.seconds:.0f} s at "
-            f"{format_quantity(current, 'A')}, U = {drift.expanded_uncertainty * 100:.3f} %, where {limit * 100:.3f} % is claimed"
+            f"{format_quantity(current, 'A')}, U = {drift.expanded_uncertainty * 100:.3f} %, where {limit * 100:.3f} % is claimed: {said}"
         )
     return result, reasons
 

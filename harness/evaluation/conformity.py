@@ -4,18 +4,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal, get_args
 
 from harness.bench import Decision
 from harness.evaluation.risk import Prior, conformance_probability, consumer_risk_limit, false_accept_limit
 from harness.evaluation.spread import NORMAL, Spread
 from harness.results import Verdict, accepted
 
-SHORT_OF_PASS: dict[Verdict | None, tuple[str, str]] = {
-    "fail": ("fails", "fail"),
-    "conditional fail": ("fails conditionally", "fail conditionally"),
-    "conditional pass": ("passes conditionally", "pass conditionally"),
-}
-"""What is said of one or of several points whose verdict is less than a pass, worst first."""
+Judgement = Literal[
+    "does not meet the claim", "conformity not demonstrated", "fails conditionally", "passes conditionally"
+]
+JUDGEMENTS: tuple[Judgement, ...] = get_args(Judgement)
+"""What is said of a result whose verdict is less than a pass, worst first."""
+
+
+def judgement(verdict: Verdict | None, error: float, limit: float | None) -> Judgement | None:
+    """How a verdict less than a pass is told; None for a pass and where nothing is claimed.
+
+    An error beyond the limit does not meet the claim. One within it that is too near for its uncertainty has not been shown
+    to meet it, and has not been shown to miss it (ILAC-G8:09/2019: a binary statement rejects both).
+    """
+    if verdict is None or limit is None or verdict == "pass":
+        return None
+    if verdict == "fail":
+        return "does not meet the claim" if abs(error) > limit else "conformity not demonstrated"
+    return "fails conditionally" if verdict == "conditional fail" else "passes conditionally"
 
 
 TOLD_PLACES = 10

@@ -9,7 +9,7 @@ from typing import Any
 
 from harness.device import Device, Range, limit_of_phase_displacement, limit_of_power_error
 from harness.evaluation.at_rest import endurance, no_load
-from harness.evaluation.conformity import SHORT_OF_PASS, Decided
+from harness.evaluation.conformity import JUDGEMENTS, Decided, judgement
 from harness.evaluation.creep import watched_too_short
 from harness.evaluation.monte_carlo import Quantity
 from harness.evaluation.phase import Foretold, PhaseFound, phases_found
@@ -109,7 +109,7 @@ def further(
     for name, result in at_rest.items():
         if result is not None:
             found[name] = result[0]
-            verdicts.append(result[0].verdict)
+            verdicts += [] if result[0].verdict is None else [result[0].verdict]
             reasons += result[1]
     value = None if searched is None else searched.value
     remarks = _remarks(device, rng, power, phase, None if smallest is None else smallest[0])
@@ -128,6 +128,13 @@ def _remarks(
     remarks = []
     if power and not phase:
         remarks.append("the phase displacement was not found: it needs two power factors at the same current")
+    if smallest is not None and smallest.verdict is None and smallest.lowest_reading is not None:
+        silent = smallest.highest_silent
+        below = "" if silent is None else f", not at {format_quantity(silent, 'A', 3)}"
+        remarks.append(
+            f"the smallest current claimed, {format_quantity(smallest.limit, 'A', 3)}, was not shown: the display reads at "
+            f"{format_quantity(smallest.lowest_reading, 'A', 3)}{below}, and the shelf holds nothing between"
+        )
     described = device.display.smallest_readable_current * rng.display_factor
     found = None if smallest is None else smallest.found
     if found is not None and abs(found.value - described) > found.expanded_uncertainty + AS_DESCRIBED * described:
@@ -250,11 +257,19 @@ def _parts(inputs: Inputs, parts: Split) -> ErrorParts:
 
 
 def _smallest(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[SmallestCurrent, list[str]]:
-    """It fails when the smallest current claimed is not read, as far as the uncertainty lets that be said."""
+    """It fails when the smallest current claimed is not read, as far as the uncertainty lets that be said.
+
+    Loads on a shelf come in steps: where none of them lies between the current claimed and the lowest one read, it was not
+    shown (verdict None), and the reader is told.
+    """
     value = _stated_or_none(inputs, found.value)
     limit, reasons = rng.minimum_current, []
     reach = found.lowest_reading if value is None else value.value + value.expanded_uncertainty
-    if reach is None or reach > limit * (1 + SET_WITHIN):
+    short = reach is None or reach > limit * (1 + SET_WITHIN)
+    silent = found.highest_silent
+    in_steps = bool(inputs.bench.shelf_currents) and found.lowest_reading is not None
+    not_shown = short and in_steps and (silent is None or silent < limit)
+    if short and not not_shown:
         begins = "at none of the currents tried" if reach is None else f"from {format_quantity(reach, 'A', 3)} up"
         reasons.append(f"{rng.name}: reads {begins}, {format_quantity(limit, 'A', 3)} is claimed")
     result = SmallestCurrent(
@@ -263,7 +278,7 @@ def _smallest(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[Smalles
         highest_silent=found.highest_silent,
         power_factor_from=_stated_or_none(inputs, found.power_factor_from),
         limit=limit,
-        verdict="fail" if reasons else "pass",
+        verdict="fail" if reasons else None if not_shown else "pass",
         budget=() if found.value is None else inputs.budget(found.value),
     )
     return result, reasons
@@ -317,13 +332,13 @@ def _not_foretold(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
 def _failed_power(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
     judged = [p for p in points if p.limit is not None and p.verdict is not None]
     lines = []
-    for verdict, words in SHORT_OF_PASS.items():
-        failed = [p for p in judged if p.verdict == verdict]
+    for said in JUDGEMENTS:
+        failed = [p for p in judged if judgement(p.verdict, p.power_error.value, p.limit) == said]
         if not failed:
             continue
         largest = worst_power(failed)
         lines.append(
-            f"{rng.name}: power {words[0]} at {len(failed)} of {len(judged)} points, worst "
+            f"{rng.name}: power: {said} at {len(failed)} of {len(judged)} points, worst "
             f"{format_percent(largest.power_error.value)}{_with(largest.power_error, largest.limit)} at "
             f"{format_quantity(largest.reference_current, 'A')} and power factor {signed_text(round(largest.power_factor, 2))} "
             f"where {(largest.limit or 0.0) * 100:.3f} % is allowed"
@@ -341,9 +356,10 @@ def _failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
     return [
         f"{rng.name}: phase displacement {_minutes(p.displacement.value):+.1f}' with U = "
         f"{_minutes(p.displacement.expanded_uncertainty):.1f}' at {format_quantity(p.nominal_current, 'A')} "
-        f"{SHORT_OF_PASS[p.verdict][0]} where {_minutes(p.limit or 0.0):.1f}' is allowed"
+        f"where {_minutes(p.limit or 0.0):.1f}' is allowed: {said}"
         for p in found
-        if p.verdict in SHORT_OF_PASS and abs(p.displacement.value) < HALF_TURN
+        if (said := judgement(p.verdict, p.displacement.value, p.limit)) is not None
+        and abs(p.displacement.value) < HALF_TURN
     ]
 
 

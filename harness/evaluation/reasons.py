@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.device import Range
-from harness.evaluation.conformity import SHORT_OF_PASS
+from harness.evaluation.conformity import JUDGEMENTS, judgement
 from harness.evaluation.observed import ObservedRange
 from harness.quantities import format_percent, format_quantity
 from harness.results import Point, worst_point
@@ -20,15 +20,15 @@ DELIVERED = 0.05
 def failed_points(points: Sequence[Point], rng: Range) -> list[str]:
     """A line for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
     lines = []
-    for short, words in SHORT_OF_PASS.items():
-        failed = [p for p in points if p.verdict == short]
+    for said in JUDGEMENTS:
+        failed = [p for p in points if judgement(p.verdict, p.ratio_error, p.limit) == said]
         if not failed:
             continue
         largest = worst_point(failed)
         guarded = largest.acceptance_limit < largest.limit
         reach = f" with U = {largest.expanded_uncertainty * 100:.3f} %" if guarded else ""
         lines.append(
-            f"{rng.name}: {len(failed)} of {len(points)} points {words[1]}, worst {format_percent(largest.ratio_error)}{reach} "
+            f"{rng.name}: {said} at {len(failed)} of {len(points)} points, worst {format_percent(largest.ratio_error)}{reach} "
             f"at {format_quantity(largest.reference_current, 'A')} where {largest.limit * 100:.3f} % is allowed"
         )
     return lines

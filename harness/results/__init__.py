@@ -16,6 +16,7 @@ from harness.results.beyond import (
     worst_phase,
     worst_power,
 )
+from harness.results.beyond_claim import does_not_meet
 from harness.results.explained import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
 from harness.results.file import SCHEMA, from_json, read_results, to_json
 from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point, TurnsMethod, worst_point
@@ -66,6 +67,7 @@ __all__ = [
     "Validation",
     "Verdict",
     "accepted",
+    "does_not_meet",
     "from_json",
     "odds_text",
     "read_results",

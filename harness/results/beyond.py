@@ -100,7 +100,7 @@ class SmallestCurrent:
     """Where the display begins to read, in amperes of primary current; `found` is None when the search had no two sides.
 
     `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed,
-    `budget` that of `found`.
+    `budget` that of `found`. `verdict` is None where no load was at hand to show it.
     """
 
     found: Stated | None
@@ -108,7 +108,7 @@ class SmallestCurrent:
     highest_silent: float | None
     power_factor_from: Stated | None
     limit: float
-    verdict: Verdict
+    verdict: Verdict | None
     budget: tuple[BudgetLine, ...] = ()
 
 

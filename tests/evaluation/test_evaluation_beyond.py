@@ -173,6 +173,38 @@ def test_a_range_that_does_not_read_its_smallest_claimed_current_fails(device: D
     assert outcome.reasons == ("x1: reads at none of the currents tried, 1 A is claimed",)
 
 
+@pytest.mark.parametrize(
+    ("reads", "silent", "verdict", "told"),
+    [
+        (
+            2.0,
+            0.5,
+            None,
+            "1 A, was not shown: the display reads at 2 A, not at 500 mA, and the shelf holds nothing between",
+        ),
+        (2.0, None, None, "1 A, was not shown: the display reads at 2 A, and the shelf holds nothing between"),
+        (3.0, 2.0, "fail", "reads from"),
+        (0.9, 0.5, "pass", ""),
+    ],
+)
+def test_what_no_load_on_the_shelf_could_show_is_not_shown(
+    device: Device, reads: float, silent: float | None, verdict: str | None, told: str
+) -> None:
+    """It fails where a load at or above the current claimed is not read; between two loads nobody looked."""
+    shelf = 'profile = "person"\nshelf = [{ name = "lamp", current = "0.5 A" }, { name = "heater", current = "2 A" }]'
+    by_hand = parse_bench(
+        BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf), "bench.toml"
+    )
+    points = [observed("x1", reads, [reads] * 4, direction="search")]
+    points += [] if silent is None else [observed("x1", silent, [0.0] * 4, direction="search")]
+    outcome = evaluate_ranges(device, by_hand, points, [], RUN_DATE)
+    found = outcome.ranges[0].smallest
+    assert found is not None
+    assert found.verdict == verdict
+    assert any(told in line for line in (*outcome.reasons, *outcome.ranges[0].remarks, ""))
+    assert outcome.ranges[0].verdict == ("fail" if verdict == "fail" else "pass")
+
+
 # Held
 
 

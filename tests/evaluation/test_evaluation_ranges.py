@@ -66,7 +66,7 @@ def test_errors_beyond_the_claim_fail(device: Device, bench: Bench) -> None:
     """The claim is 1 % and two display steps: 2 % high fails every point, and the line says so with its numbers."""
     outcome = _outcome(device, bench, sweep(device, lambda r, i: 1.02 * _right(r, i)))
     assert outcome.verdict == "fail"
-    assert re.match(r"x1: 9 of 9 points fail, worst \+(1\.99|2\.0)", outcome.reasons[0])
+    assert re.match(r"x1: does not meet the claim at 9 of 9 points, worst \+(1\.99|2\.0)", outcome.reasons[0])
     assert all(p.verdict == "fail" for r in outcome.ranges for p in r.points)
 
 
@@ -81,7 +81,7 @@ def test_within_the_limit_but_not_by_its_uncertainty(device: Device, bench: Benc
 
 @pytest.mark.parametrize(
     ("gain", "verdict", "told"),
-    [(1.0095, "conditional pass", "pass conditionally"), (1.0108, "conditional fail", "fail conditionally")],
+    [(1.0095, "conditional pass", "passes conditionally"), (1.0108, "conditional fail", "fails conditionally")],
 )
 def test_four_verdicts_over_a_whole_run(device: Device, gain: float, verdict: str, told: str) -> None:
     """ILAC-G8:09/2019, non-binary statement (value from memory): within U of the limit the verdict is conditional, on the side it lies."""
@@ -110,12 +110,14 @@ def test_the_worst_point_is_of_the_worst_verdict_and_then_largest_against_its_li
     steady, scattering = [50.42] * 4, [v * 20.16 / 20 for v in (19.8, 20.2, 19.8, 20.2)]
     points = [observed("x1", 50.0, steady), observed("x1", 20.0, scattering)]
     guarded, simple = _outcome(device, bench, points), _outcome(device, simple_bench, points)
-    assert re.match(r"x1: 1 of 2 points fail, worst \+0\.80\d % with U = .* at 20 A", guarded.reasons[0])
+    assert re.match(
+        r"x1: conformity not demonstrated at 1 of 2 points, worst \+0\.80\d % with U = .* at 20 A", guarded.reasons[0]
+    )
     assert worst_point(guarded.ranges[0].points).nominal_current == 20.0
     assert worst_point(simple.ranges[0].points).nominal_current == 50.0
     steady, more = [50.65] * 4, [20 * 1.0125] * 4
     failed = _outcome(device, bench, [observed("x1", 50.0, steady), observed("x1", 20.0, more)])
-    assert "2 of 2 points fail, worst +1.300 %" in failed.reasons[0]
+    assert "does not meet the claim at 2 of 2 points, worst +1.300 %" in failed.reasons[0]
 
 
 @pytest.mark.parametrize("times", [9, 11])

@@ -1,0 +1,51 @@
+"""The statement of conformity on the front: what was found beyond a limit, and what was only not shown to be within."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+import sample_results
+from paper_text import pages_of, squeezed
+
+from harness.evaluation.conformity import judgement
+from harness.results import Results, does_not_meet
+
+MEETS_NOT, NOT_SHOWN = "The item does not meet its claim.", "Conformity with the claim was not demonstrated."
+
+
+def _failing_at(part_of_limit: float) -> Results:
+    """One point at this part of its limit whose verdict is fail."""
+    results = sample_results.passing()
+    first = results.ranges[0]
+    point = dataclasses.replace(
+        first.points[0], ratio_error=part_of_limit * first.points[0].limit, verdict="fail", acceptance_limit=0.0
+    )
+    ranges = (dataclasses.replace(first, points=(point, *first.points[1:]), verdict="fail"), *results.ranges[1:])
+    return dataclasses.replace(results, ranges=ranges, verdict="fail")
+
+
+@pytest.mark.parametrize(("part", "said", "not_said"), [(0.9, NOT_SHOWN, MEETS_NOT), (-1.1, MEETS_NOT, NOT_SHOWN)])
+def test_an_error_within_the_limit_is_not_said_to_miss_the_claim(part: float, said: str, not_said: str) -> None:
+    """ISO/IEC 17025:2017, 7.8.6, and ILAC-G8:09/2019: a rejection for the guard band's sake is no finding of nonconformity."""
+    text = squeezed("".join(pages_of(_failing_at(part))))
+    assert squeezed(said) in text
+    assert squeezed(not_said) not in text
+
+
+def test_other_turns_do_not_meet_a_claim_whatever_the_points_say() -> None:
+    results = sample_results.passing()
+    assert not does_not_meet(results)
+    first = results.ranges[0]
+    other = dataclasses.replace(first, expected_turns=first.expected_turns + 1)
+    assert first.effective_turns is None or does_not_meet(dataclasses.replace(results, ranges=(other,)))
+
+
+def test_how_each_verdict_is_told() -> None:
+    """ILAC-G8:09/2019, the binary and the non-binary statement."""
+    assert judgement("fail", -0.009, 0.01) == "conformity not demonstrated"
+    assert judgement("fail", -0.011, 0.01) == "does not meet the claim"
+    assert judgement("conditional pass", 0.009, 0.01) == "passes conditionally"
+    assert judgement("conditional fail", 0.011, 0.01) == "fails conditionally"
+    assert judgement("pass", 0.001, 0.01) is None
+    assert judgement(None, 0.5, None) is None
