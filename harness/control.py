@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
-from harness.bench import Bench
+from harness.bench import Bench, ShelfEntry
 from harness.clock import Clock
 from harness.device import Device
 from harness.errors import RatioproofError
@@ -168,12 +168,23 @@ class Control:
         self._check_agreement(reading.value)
         self._take_off()
 
+    @property
+    def longest_on(self) -> str:
+        """For how long what is plugged in may be on, in words; empty when that has no end."""
+        load = self._plugged_in
+        return (
+            "" if load is None else f"{load.name} may be on for {format_time(load.longest_on)} at a time {OF_TIME_ON}"
+        )
+
+    @property
+    def _plugged_in(self) -> ShelfEntry | None:
+        return next((s for s in self._bench.entry("load").shelf if s.current == self.current), None)
+
     def check_on_time(self, seconds: float = 0.0) -> None:
         """Raise OnTooLong when what is plugged in would be on for longer than it may be, were it unplugged in `seconds`."""
-        load = next((s for s in self._bench.entry("load").shelf if s.current == self.current), None)
-        until = self._clock.now() + seconds + SECONDS_TO_ACT
+        load, until = self._plugged_in, self._clock.now() + seconds + SECONDS_TO_ACT
         if load is not None and until - self._on_since > load.longest_on:
-            raise OnTooLong(f"{load.name} may be on for {format_time(load.longest_on)} at a time {OF_TIME_ON}")
+            raise OnTooLong(self.longest_on)
 
     def _between(self) -> None:
         self._stop.check()

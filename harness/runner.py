@@ -29,7 +29,7 @@ from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Pro
 from harness.stop import StopSignal
 from harness.taking import PointTaker
 from instruments.errors import InstrumentError
-from instruments.person import NOTHING_BEFORE, UndoLast
+from instruments.person import NOTHING_BEFORE, Overdue, UndoLast
 from instruments.reading import Identity
 
 NOTHING_TO_APPROACH_WITH = (
@@ -165,14 +165,16 @@ class Runner:
             if isinstance(step, Apply):
                 self._control.check_on_time()
             return self._do(step)
-        except OnTooLong as over:
-            self._cut(str(over))
+        except (OnTooLong, Overdue):
+            self._cut()
+            if isinstance(step, Apply) and not self._given_up(f"bringing on {format_quantity(step.current, 'A')}"):
+                return self._perform(step)
             return None
 
-    def _cut(self, reason: str) -> None:
+    def _cut(self) -> None:
         """Take the load off, and read nothing more at its current."""
+        self._where.refused = self._control.longest_on
         self._control.release()
-        self._where.refused = reason
 
     def _do(self, step: Step) -> PointReading | None:
         match step:
@@ -215,9 +217,9 @@ class Runner:
                     step.point, lambda attempt: self._taker.take(number, step, rng, self._where.nominal, attempt)
                 )
                 break
-            except OnTooLong as over:
-                self._cut(str(over))
-                if step.direction == "hold" or self._given_up(step.point, over):
+            except (OnTooLong, Overdue):
+                self._cut()
+                if step.direction == "hold" or self._given_up(step.point):
                     return self._left_out(number, step, rng)
                 self._where.refused = ""
                 limit = ceiling(self._device, self._bench, rng, self._where.observed_turns)
@@ -246,9 +248,9 @@ class Runner:
             self._told = reason
         return PointReading(step.point, 0.0, 0.0, 0, skipped=reason)
 
-    def _given_up(self, point: str, over: OnTooLong) -> bool:
-        """Whether the person leaves a point out that took longer than its load may be on."""
-        text = f"{over}, and {point} is not finished. Let the load cool down before it is taken anew."
+    def _given_up(self, what: str) -> bool:
+        """Whether the person gives up what took longer than its load may be on."""
+        text = f"{self._where.refused}, and {what} is not finished. Let the load cool down before it is taken anew."
         return decision(self._station.person, self._stop, text, [AGAIN, STOP, LEAVE_OUT]) == LEAVE_OUT
 
     def _select(self, rng: Range) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from harness.bench import Bench
 from harness.clock import Clock
-from harness.control import Control
+from harness.control import Control, OnTooLong
 from harness.device import Device, Range
 from harness.history import point_reading
 from harness.observing import PairReader, PairReading, PointPairs
@@ -17,7 +17,7 @@ from harness.steps import Observe, PointReading
 from harness.stop import StopSignal
 from harness.turns import Turns
 from instruments.errors import InstrumentError, ReplyError
-from instruments.person import NOTHING_BEFORE, SECONDS_TO_READ, UndoLast
+from instruments.person import NOTHING_BEFORE, SECONDS_TO_READ, Overdue, UndoLast
 
 BELIEVED_AFTER = 2
 """Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
@@ -114,8 +114,8 @@ class PointTaker:
         begun = [self._turns(step, rng)]
         while True:
             self._stop.check()
-            self._control.check_on_time(2 * SECONDS_TO_READ)
             try:
+                self._control.check_on_time(2 * SECONDS_TO_READ)
                 if not begun[-1].complete:
                     self._progress.note(
                         f"{step.point}, reading {len(begun)} of {step.count} "
@@ -128,7 +128,7 @@ class PointTaker:
                     break
                 else:
                     raise UndoLast
-            except InstrumentError:
+            except (InstrumentError, OnTooLong, Overdue):
                 # The attempt is lost, and what was typed in it is kept like the readings of any attempt cut short.
                 self._write_down(number, attempt, [self._pairs.pair(t.finish()) for t in begun if t.complete])
                 raise

@@ -131,7 +131,7 @@ class PersonLoad(_ByPerson):
         )
         self._person.warn_after(
             chosen.longest_on,
-            f"NOW: {chosen.name} has been on for {longest}, the longest it may be. Switch it off and unplug it, then answer.",
+            f"NOW: {chosen.name} has been on for {longest}, the longest it may be. Switch it off and unplug it, then press Enter.",
         )
         self._act(chosen.current)
 

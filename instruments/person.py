@@ -26,6 +26,10 @@ class UndoLast(Exception):
     """The person asked to take back the value typed before this one."""
 
 
+class Overdue(Exception):
+    """What was to be read is unplugged, because it had been on for the longest it may be."""
+
+
 @dataclass(frozen=True)
 class Expected:
     """What a value to be typed is held against, without its sign; as in a Question."""
@@ -70,10 +74,13 @@ class Person(Protocol):
         """As `choose`, but also while the run is being stopped; empty when nobody answers."""
 
     def read_value(self, question: Question) -> tuple[float, str]:
-        """The value read off a display and the text typed. Raises UndoLast."""
+        """The value read off a display and the text typed. Raises UndoLast, and Overdue after a warning."""
 
     def warn_after(self, seconds: float, text: str) -> None:
-        """Show `text` after `seconds`, whatever is being asked then; takes back what was to be shown before. 0: only that."""
+        """Show `text` after `seconds`, whatever is being asked then; takes back what was to be shown before. 0: only that.
+
+        From then on a value that is asked for may be refused.
+        """
 
 
 class ConsolePerson:
@@ -94,6 +101,7 @@ class ConsolePerson:
         self._ask_for_value = ask_for_value or ask
         self._last: dict[str, tuple[float, str]] = {}
         self._warning: threading.Timer | None = None
+        self._warned = threading.Event()
 
     def confirm(self, text: str) -> str:
         """Show `text` and wait until `done` is typed: an Enter alone, from a key held down or tapped twice, says nothing."""
@@ -118,6 +126,8 @@ class ConsolePerson:
         doubted: float | None = None
         while True:
             typed = self._ask_for_value(f"{question.text} [{question.unit or 'a number'}]: ").strip()
+            if not typed and self._warned.is_set():
+                raise Overdue
             if not typed:
                 self._show("  Type what it shows, such as 1.234 or 340 mA.")
                 continue
@@ -148,10 +158,15 @@ class ConsolePerson:
         if self._warning is not None:
             self._warning.cancel()
             self._warning = None
+        self._warned.clear()
         if seconds > 0:
-            self._warning = threading.Timer(seconds, self._show, [f"\a\n  {text}"])
+            self._warning = threading.Timer(seconds, self._warn, [text])
             self._warning.daemon = True
             self._warning.start()
+
+    def _warn(self, text: str) -> None:
+        self._warned.set()
+        self._show(f"\a\n  {text}")
 
     def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str], asked: str = "") -> str:
         while True:

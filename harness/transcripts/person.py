@@ -8,12 +8,12 @@ from typing import Any, TypeVar
 
 from harness.errors import Stopped
 from harness.transcripts.clock import Checks
-from instruments.person import Person, Question, UndoLast
+from instruments.person import Overdue, Person, Question, UndoLast
 from instruments.transcript import TranscriptReader, TranscriptWriter
 
 _T = TypeVar("_T")
 
-UNDO, STOPPED = "undo", "stopped"
+UNDO, STOPPED, OVERDUE = "undo", "stopped", "overdue"
 
 
 class TranscribedPerson:
@@ -37,7 +37,7 @@ class TranscribedPerson:
         return self._asked("insist", lambda: self._person.insist(text, options), text=text, options=list(options))
 
     def read_value(self, question: Question) -> tuple[float, str]:
-        """The value read off a display and the text typed. Raises UndoLast."""
+        """The value read off a display and the text typed. Raises UndoLast or Overdue."""
         return self._asked("read_value", lambda: self._person.read_value(question), **asdict(question))
 
     def warn_after(self, seconds: float, text: str) -> None:
@@ -49,6 +49,9 @@ class TranscribedPerson:
             answer = ask()
         except UndoLast:
             self._writer.write(did, **asked, error={UNDO: True})
+            raise
+        except Overdue:
+            self._writer.write(did, **asked, error={OVERDUE: True})
             raise
         except Stopped as stopped:
             self._writer.write(did, **asked, error={STOPPED: str(stopped)})
@@ -91,6 +94,8 @@ class ReplayedPerson:
         error = line.get("error", {})
         if UNDO in error:
             raise UndoLast
+        if OVERDUE in error:
+            raise Overdue
         if STOPPED in error:
             raise Stopped(error[STOPPED])
         return line["received"]

@@ -16,7 +16,7 @@ from harness.commands.twin import TwinLinks
 from harness.errors import AbortedSafe
 from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, Wait, procedure
 from harness.stop import StopSignal
-from instruments.person import ConsolePerson
+from instruments.person import ConsolePerson, Overdue, Question
 from simulated.bench import SimulatedBench
 from tests.hands import Hands, by
 from tests.harness.test_harness_runner import by_person
@@ -170,6 +170,28 @@ def test_a_point_that_took_too_long_can_be_taken_anew(tmp_path: Path) -> None:
     assert twin.results().verdict == "pass", twin.results().reasons
 
 
+@pytest.mark.parametrize("when", ["is tried out", "reading 1 of 2"])
+def test_whoever_unplugs_it_when_told_is_asked_how_to_go_on(tmp_path: Path, when: str) -> None:
+    """Warned while a value is asked for, at the first look at a range and in a point: nothing is read off a load that is off."""
+    inputs = hand(tmp_path, "turns_check", Options(readings=2))
+    warned: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "multimeter shows" in text and when in hands.shown[-1] and not warned:
+            person = hands.twin.person if hands.twin is not None else None
+            assert isinstance(person, ConsolePerson)
+            person._warn("NOW")
+            warned.append(text)
+            return ""
+        return "again" if "Let the load cool down" in text else None
+
+    hands = Hands(slip)
+    twin, _ = worked(inputs, hands)
+    assert any("is not finished. Let the load cool down" in p for p in hands.prompts)
+    assert list(twin.record.of_kind("skip")) == []
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
 def test_whoever_is_asked_is_told_when_the_time_is_over() -> None:
     """The question that is open cannot be taken back; the warning comes all the same, and not once it is unplugged."""
     shown: list[str] = []
@@ -179,13 +201,18 @@ def test_whoever_is_asked_is_told_when_the_time_is_over() -> None:
         shown.append(text)
         told.set()
 
-    person = ConsolePerson(lambda _: "done" if told.wait(10) else "", show)
+    typed = iter(["", "", "1.5"])
+    person = ConsolePerson(lambda _: next(typed) if told.wait(10) else "", show)
+    question = Question("monitor shows", "meter", 0.1)
     person.warn_after(0.01, "NOW: unplug it.")
-    assert person.confirm("What does it show?") == "done"
+    with pytest.raises(Overdue):
+        person.read_value(question)
     assert "NOW: unplug it." in shown[0]
+    person.warn_after(0, "")
+    assert person.read_value(question) == (1.5, "1.5")
+    told.clear()
     person.warn_after(0.05, "never")
     person.warn_after(0, "")
-    told.clear()
     assert not told.wait(0.2)
 
 

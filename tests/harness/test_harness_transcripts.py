@@ -20,7 +20,7 @@ from harness.steps import Options
 from harness.stop import StopSignal
 from harness.transcripts.clock import Checks, ReplayedClock, TranscribedClock, replay_stops, transcribe_stops
 from harness.transcripts.person import ReplayedPerson, TranscribedPerson
-from instruments.person import ConsolePerson, Question, ScriptedPerson, UndoLast
+from instruments.person import ConsolePerson, Overdue, Question, ScriptedPerson, UndoLast
 from instruments.transcript import TranscriptError, TranscriptReader, TranscriptWriter
 from simulated.clock import VirtualClock
 from tests.on_twin import TwinRun
@@ -227,6 +227,17 @@ def test_the_persons_answers_come_back_undone_and_interrupted_ones_too(tmp_path:
         TranscriptError, match=r"person .* line 2: expected confirm .*Turn it\..* got confirm .*Turn that"
     ):
         other.confirm("Turn that.")
+
+
+def test_a_load_that_was_on_for_too_long_comes_back_as_one(tmp_path: Path) -> None:
+    person, question = ConsolePerson(lambda _: ""), Question("shows", "meter", 0.1, 4.0)
+    person._warn("NOW: unplug it.")
+    writer = TranscriptWriter(tmp_path / "person.jsonl", "person")
+    with pytest.raises(Overdue):
+        TranscribedPerson(person, writer, Checks()).read_value(question)
+    writer.close()
+    with pytest.raises(Overdue):
+        ReplayedPerson(TranscriptReader(tmp_path / "person.jsonl", "person"), Checks()).read_value(question)
 
 
 def test_a_stop_is_counted_from_the_last_answer(tmp_path: Path) -> None:
