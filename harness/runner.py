@@ -193,7 +193,11 @@ class Runner:
 
     def _wait(self, seconds: float) -> None:
         number, self._past.waits = self._past.waits, self._past.waits + 1
-        self._control.check_on_time(seconds)
+        try:
+            self._control.check_on_time(seconds)
+        except OnTooLong as over:
+            self._writer.write("wait", wait=number, seconds=seconds, current=self._control.current, cut=str(over))
+            raise
         self._progress.doing(f"waiting {seconds:g} s")
         self._stop.pause(self._clock, seconds)
         self._writer.write("wait", wait=number, seconds=seconds, current=self._control.current)

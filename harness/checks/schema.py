@@ -212,6 +212,7 @@ class Waited(_Line):
     wait: Count
     seconds: Annotated[float, Field(gt=0, le=3600)]
     current: Amperes
+    cut: Annotated[str, Field(min_length=1)] | None = None
 
 
 class Trouble(_Line):
