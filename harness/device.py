@@ -198,6 +198,21 @@ def limit_of_error(device: Device, rng: Range, current: float) -> float:
     return claim.of_reading + (claim.of_range * rng.maximum_current + claim.counts * step) / current
 
 
+END = 0.05
+"""How far (relative) the current that flowed may miss an end of the claimed span, the load's own error included."""
+
+
+def claimed_limit(device: Device, rng: Range, current: float) -> float | None:
+    """Largest ratio error the claim allows on `rng` at a `current` that flowed, in amperes; None outside what is claimed.
+
+    What misses an end of the span by less than `END` is judged as at the end.
+    """
+    low, high = rng.minimum_current, rng.maximum_current
+    if not low * (1 - END) <= current <= high * (1 + END):
+        return None
+    return limit_of_error(device, rng, min(max(current, low), high))
+
+
 def currents_of_class(device: Device, rng: Range, *, power: bool = False) -> list[float]:
     """Currents in amperes, rising, at which the class claimed on `rng` states its limits; none without a class.
 

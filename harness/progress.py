@@ -149,10 +149,12 @@ class TerminalProgress:
         self._current = current
 
     def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
-        """Show the latest point; one line each where output is not a terminal."""
+        """Show the latest point; one line each where output is not a terminal. No `limit`: nothing is claimed there."""
         self._done = index + 1
-        if ratio_error is None or limit is None:
+        if ratio_error is None:
             self._latest = f"{name}: read"
+        elif limit is None:
+            self._latest = f"{name}: ratio error {format_percent(ratio_error)}, outside the currents claimed"
         else:
             within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
             self._latest = (

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from harness.bench import Bench
 from harness.clock import Clock
 from harness.control import Abandoned, Control, LoadStaysOn, OnTooLong
-from harness.device import Device, Range, limit_of_error
+from harness.device import Device, Range, claimed_limit
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
 from harness.going_on import GoingOn
 from harness.known_options import with_bench
@@ -238,7 +238,7 @@ class Runner:
                 number,
                 step.point,
                 ratio - 1,
-                limit_of_error(self._device, rng, max(reading.reference_current, rng.minimum_current)),
+                claimed_limit(self._device, rng, reading.reference_current),
             )
         return reading
 

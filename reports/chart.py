@@ -32,13 +32,14 @@ def error_chart(points: Sequence[Point]) -> Drawing | None:
     drawing = Drawing(MEASURE, HEIGHT, initialFontName=REGULAR)
     scale = _Scale(points)
     band = _limits(points)
-    guarded = any(p.acceptance_limit < p.limit for p in points)
+    guarded = any(allowed < limit for _, limit, allowed in band)
     curves = Group(scale.clip())
     for sign in (1, -1):
         curves.add(_curve(scale, [(x, sign * limit) for x, limit, _ in band], 0.9))
         if guarded:
             curves.add(_curve(scale, [(x, sign * max(allowed, 0.0)) for x, _, allowed in band], 0.7, dashed=True))
-    drawing.add(Group(scale.clip(), _band(scale, band)))
+    if band:
+        drawing.add(Group(scale.clip(), _band(scale, band)))
     for shape in (*_axes(scale), curves, *(_marked(scale, p) for p in points), *_legend(points, guarded)):
         drawing.add(shape)
     return drawing
@@ -52,10 +53,11 @@ class _Scale:
         self.exponent = current_exponent(max(currents))
         margin = (max(currents) / min(currents)) ** 0.04
         self.low, self.high = min(currents) / margin, max(currents) * margin
-        tightest = 1.25 * min(p.limit for p in points)
+        limits = [p.limit for p in points if p.limit is not None]
+        tightest = 1.25 * min(limits, default=0.0)
         top = max(tightest, *(p.ratio_error + p.expanded_uncertainty for p in points))
         bottom = min(-tightest, *(p.ratio_error - p.expanded_uncertainty for p in points))
-        widest = 1.1 * max(p.limit for p in points)
+        widest = 1.1 * max(limits, default=0.0)
         if widest <= _CLIPPED_FROM * max(top, -bottom):
             top, bottom = max(top, widest), min(bottom, -widest)
         self.step = _nice((top - bottom) / 6)
@@ -88,18 +90,15 @@ def _nice(rough: float) -> float:
 
 
 def _limits(points: Sequence[Point]) -> list[tuple[float, float, float]]:
-    """Reference current, smallest limit and smallest acceptance limit at each nominal current, rising."""
+    """Reference current, smallest limit and smallest acceptance limit at each nominal current that is claimed, rising."""
     ordered = sorted(points, key=lambda p: p.nominal_current)
     joined = []
     for _, same in groupby(ordered, key=lambda p: p.nominal_current):
         group = list(same)
-        joined.append(
-            (
-                sum(p.reference_current for p in group) / len(group),
-                min(p.limit for p in group),
-                min(p.acceptance_limit for p in group),
-            )
-        )
+        limits = [p.limit for p in group if p.limit is not None]
+        allowed = [p.acceptance_limit for p in group if p.acceptance_limit is not None]
+        if limits and allowed:
+            joined.append((sum(p.reference_current for p in group) / len(group), min(limits), min(allowed)))
     return joined
 
 

@@ -252,12 +252,12 @@ def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
                 ratio_text(p.test_uncertainty_ratio),
                 risk_text(p.specific_risk),
                 str(p.pairs),
-                p.verdict,
+                p.verdict or "–",
             ]
         )
     plain, with_factor = (15, 20, 20, 18, 12, 14, 14, 13, 13, 11, 20), (13, 19, 18, 18, 16, 11, 13, 12, 11, 12, 9, 18)
     first = 2 if factors else 1
-    failed = [i for i, p in enumerate(points) if p.verdict.endswith("fail")]
+    failed = [i for i, p in enumerate(points) if p.verdict is not None and p.verdict.endswith("fail")]
     widths = [w * mm for w in (with_factor if factors else plain)]
     return ruled(head, rows, widths, numeric=range(first, first + 9), bold_rows=failed)
 
@@ -272,8 +272,8 @@ def _power_factors(found: RangeResult) -> dict[str, str]:
 
 
 def limit_text(point: Point) -> str:
-    """The point's limit in to four significant digits, without the percent sign."""
-    return written(round_significant(exact(point.limit, 2), 4))
+    """The point's limit in percent to four significant digits, without the sign; a dash outside what is claimed."""
+    return "–" if point.limit is None else written(round_significant(exact(point.limit, 2), 4))
 
 
 def ratio_text(ratio: float | None) -> str:

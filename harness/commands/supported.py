@@ -39,7 +39,7 @@ def everything_judged(rng: RangeResult) -> dict[str, list[Judged]]:
     ratio = [
         Judged(_amperes(p.reference_current), p.limit, p.acceptance_limit, p.expanded_uncertainty, "%")
         for p in rng.points
-        if p.indicated_current
+        if p.indicated_current and p.limit is not None and p.acceptance_limit is not None
     ]
     power = [
         Judged(

@@ -9,10 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from harness.accuracy_classes import lowest_current
 from harness.bench import Bench
 from harness.causes import Catalogue
-from harness.device import Device, Range, limit_of_error
+from harness.device import Device, Range, claimed_limit, limit_of_error
 from harness.evaluation.apart import apart
 from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import decide
@@ -25,7 +24,14 @@ from harness.evaluation.multiplier import Multiplier, base_usable, effective_tur
 from harness.evaluation.observed import ObservedPoint, ObservedRange
 from harness.evaluation.points import Inputs, PointValues, point_values
 from harness.evaluation.power import power_values
-from harness.evaluation.reasons import failed_points, left_out_beyond, shown_part, too_uncertain, uncovered
+from harness.evaluation.reasons import (
+    failed_points,
+    left_out_beyond,
+    outside_claim,
+    shown_part,
+    too_uncertain,
+    uncovered,
+)
 from harness.evaluation.repeatability import run_scatter
 from harness.evaluation.secondary import Split
 from harness.evaluation.stated import stated
@@ -178,7 +184,9 @@ def evaluate_ranges(
 
 def _allowed(device: Device, rng: Range, own: Sequence[PointValues]) -> float:
     """What the claim allows at the largest current of a range's points."""
-    return min((_limit(device, rng, float(v.reference.nominal_value)) for v in own), default=0.0)
+    low, high = rng.minimum_current, rng.maximum_current
+    within = (min(max(float(v.reference.nominal_value), low), high) for v in own)
+    return min((limit_of_error(device, rng, current) for current in within), default=0.0)
 
 
 def _checks(result: RangeResult, own: Sequence[PointValues], compared: Multiplier | None) -> dict[str, Check]:
@@ -230,7 +238,7 @@ def _range_result(
     zero = _zero(inputs, values, rng)
     missing = uncovered(points, rng, known) if asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
-    partly = bool(points and inputs.bench.shelf_currents)
+    partly = any(p.limit is not None for p in points) and bool(inputs.bench.shelf_currents)
     failures = [] if partly else list(missing)
     failures += [
         f"{rng.name}: the reference read no current at point {name}, so nothing is shown there" for name in dead
@@ -240,6 +248,7 @@ def _range_result(
         misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
     reasons = [*misread, *failed_points(points, rng), *failures]
     remarks = [shown_part(points, rng, missing)] if partly and missing else []
+    remarks += outside_claim(points)
     remarks += apart([v.observed for v in own], inputs.bench, device.display.resolution)
     remarks += inputs.scatter[rng.name].remarks if points else ()
     remarks += too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
@@ -265,7 +274,7 @@ def _range_result(
         points=points,
         line=stated_line(line_of(inputs, own)),
         linearity=_linearity(own),
-        verdict="fail" if misread or failures else worst(p.verdict for p in points),
+        verdict="fail" if misread or failures else worst(p.verdict for p in points if p.verdict is not None),
         remarks=tuple(remarks),
         reading_factor=None if factor is None else stated(inputs, factor),
     )
@@ -278,10 +287,11 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         raise ValueError(f"point {values.observed.name} is a zero point")
     coverage = coverage_factor([part for _, part in inputs.contributions(error)], _probability(inputs))
     reference = float(values.reference.nominal_value)
-    limit = _limit(device, rng, reference)
+    limit = claimed_limit(device, rng, reference)
     value, uncertainty = float(error.nominal_value), float(error.std_dev)
     expanded = coverage.factor * uncertainty
-    judged = decide(value, uncertainty, expanded, limit, inputs.bench.decision, coverage.spread)
+    decision = inputs.bench.decision
+    judged = None if limit is None else decide(value, uncertainty, expanded, limit, decision, coverage.spread)
     return Point(
         name=values.observed.name,
         direction=values.observed.direction,
@@ -295,23 +305,15 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
         degrees_of_freedom=coverage.told_degrees_of_freedom,
         coverage_method=coverage.method,
         limit=limit,
-        acceptance_limit=judged.acceptance_limit,
-        specific_risk=judged.specific_risk,
-        test_uncertainty_ratio=judged.test_uncertainty_ratio,
-        verdict=judged.verdict,
+        acceptance_limit=None if judged is None else judged.acceptance_limit,
+        specific_risk=None if judged is None else judged.specific_risk,
+        test_uncertainty_ratio=None if judged is None else judged.test_uncertainty_ratio,
+        verdict=None if judged is None else judged.verdict,
         pairs=len(values.observed.pairs),
         reference_range=values.observed.reference_scale,
         budget=inputs.budget(error),
         nominal_power_factor=values.observed.power_factor,
     )
-
-
-def _limit(device: Device, rng: Range, current: float) -> float:
-    """The claim's limit; a load that stays a little short of a class's lowest current is judged as at that current."""
-    accuracy_class = device.claim.accuracy_class
-    if accuracy_class is not None:
-        current = max(current, lowest_current(accuracy_class) * rng.maximum_current)
-    return limit_of_error(device, rng, current)
 
 
 def _has_current(point: ObservedPoint) -> bool:

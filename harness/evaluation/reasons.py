@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.device import Range
+from harness.device import END, Range
 from harness.evaluation.conformity import JUDGEMENTS, judgement
 from harness.evaluation.observed import ObservedRange
 from harness.quantities import format_percent, format_quantity
@@ -12,9 +12,6 @@ from harness.results import Point, worst_point
 
 COVERED = 0.02
 """How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
-
-DELIVERED = 0.05
-"""How far (relative) they may be missed by the current that flowed, the load's own error included."""
 
 
 def failed_points(points: Sequence[Point], rng: Range) -> list[str]:
@@ -25,11 +22,12 @@ def failed_points(points: Sequence[Point], rng: Range) -> list[str]:
         if not failed:
             continue
         largest = worst_point(failed)
-        guarded = largest.acceptance_limit < largest.limit
+        limit = largest.limit or 0.0
+        guarded = (largest.acceptance_limit or 0.0) < limit
         reach = f" with U = {largest.expanded_uncertainty * 100:.3f} %" if guarded else ""
         lines.append(
             f"{rng.name}: {said} at {len(failed)} of {len(points)} points, worst {format_percent(largest.ratio_error)}{reach} "
-            f"at {format_quantity(largest.reference_current, 'A')} where {largest.limit * 100:.3f} % is allowed"
+            f"at {format_quantity(largest.reference_current, 'A')} where {limit * 100:.3f} % is allowed"
         )
     return lines
 
@@ -53,6 +51,10 @@ def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) 
         reasons.append(f"{rng.name}: not shown over its whole span: {name}{more} left out, {why}")
     if not points:
         return reasons or [f"{rng.name}: no point was read"]
+    points = [p for p in points if p.limit is not None]
+    if not points:
+        span = f"{format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')}"
+        return reasons or [f"{rng.name}: no point lies within the {span} claimed, so nothing was judged"]
     spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
     top = max(points, key=lambda p: p.reference_current)
     bottom = min(points, key=lambda p: p.reference_current)
@@ -62,6 +64,16 @@ def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) 
         if _misses(bottom, rng.minimum_current, -1):
             reasons.append(f"{rng.name}: not shown below {format_quantity(bottom.reference_current, 'A')}")
     return reasons
+
+
+def outside_claim(points: Sequence[Point]) -> list[str]:
+    """A line for the points at currents of which nothing is claimed."""
+    outside = [format_quantity(p.reference_current, "A") for p in points if p.limit is None]
+    if not outside:
+        return []
+    return [
+        f"{len(outside)} of {len(points)} points lie outside the currents claimed and have no verdict: {', '.join(outside[:4])}"
+    ]
 
 
 def left_out_beyond(known: ObservedRange | None) -> list[str]:
@@ -74,7 +86,7 @@ def left_out_beyond(known: ObservedRange | None) -> list[str]:
 
 def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[str]) -> str:
     """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
-    currents = [p.reference_current for p in points]
+    currents = [p.reference_current for p in points if p.limit is not None]
     text = (
         f"the verdict stands for {format_quantity(min(currents), 'A')} to {format_quantity(max(currents), 'A')} only, "
         f"of the {format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')} claimed"
@@ -86,4 +98,4 @@ def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[str]) -> s
 def _misses(point: Point, end: float, side: int) -> bool:
     """Whether `point`, the outermost on one side (+1 top, -1 bottom), stays inside the `end` of the claimed span."""
     asked, flowed = side * (end - point.nominal_current), side * (end - point.reference_current)
-    return asked > COVERED * end or flowed > DELIVERED * end
+    return asked > COVERED * end or flowed > END * end

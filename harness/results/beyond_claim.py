@@ -18,7 +18,7 @@ def does_not_meet(results: Results) -> bool:
 def _beyond(rng: RangeResult) -> Iterator[bool]:
     turns, smallest, rest, held = rng.effective_turns, rng.smallest, rng.no_load, rng.endurance
     yield turns is not None and turns.nearest != rng.expected_turns
-    yield from (abs(p.ratio_error) > p.limit for p in rng.points if p.verdict == "fail")
+    yield from (p.limit is not None and abs(p.ratio_error) > p.limit for p in rng.points if p.verdict == "fail")
     yield from (p.limit is not None and abs(p.power_error.value) > p.limit for p in rng.power)
     yield from (p.indicated_power * p.reference_power < 0 for p in rng.power)
     yield from (p.limit is not None and abs(p.displacement.value) > p.limit for p in rng.phase)

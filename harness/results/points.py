@@ -32,8 +32,8 @@ class Point:
     """One point: means over its pairs, ratio error with uncertainty, limit and verdict.
 
     `acceptance_limit`: what the error may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
-    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero. `nominal_power_factor`: what the load
-    was asked for, negative when leading, None when nothing was asked.
+    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero. All of these are None outside the
+    currents the range claims. `nominal_power_factor`: what the load was asked for, negative when leading, None when nothing was asked.
     """
 
     name: str
@@ -47,11 +47,11 @@ class Point:
     coverage_factor: float
     degrees_of_freedom: float | None
     coverage_method: str
-    limit: float
-    acceptance_limit: float
-    specific_risk: float
+    limit: float | None
+    acceptance_limit: float | None
+    specific_risk: float | None
     test_uncertainty_ratio: float | None
-    verdict: Verdict
+    verdict: Verdict | None
     pairs: int
     reference_range: float
     budget: tuple[BudgetLine, ...]
@@ -61,9 +61,15 @@ class Point:
 def worst_point(points: Sequence[Point]) -> Point:
     """Of the points with the worst verdict, the one whose ratio error without sign is the largest part of its limit.
 
-    Raises ValueError without points.
+    Where nothing is claimed at any, the one with the largest. Raises ValueError without points.
     """
-    return max(points, key=lambda p: (VERDICTS.index(p.verdict), abs(p.ratio_error) / p.limit))
+    return max(
+        points,
+        key=lambda p: (
+            -1 if p.verdict is None else VERDICTS.index(p.verdict),
+            abs(p.ratio_error) / (p.limit or 1.0),
+        ),
+    )
 
 
 TurnsMethod = Literal["equal ampere-turns", "between ampere-turns", "other ampere-turns"]
