@@ -155,13 +155,16 @@ def test_what_a_run_was_made_of_is_kept_once_and_found_again(tmp_path: Path) -> 
     assert (again.device, again.bench, again.options) == (inputs.device, inputs.bench, inputs.options)
     with pytest.raises(UserError, match=r"run\.json: exists already"):
         keep(tmp_path / "kept", inputs, "", (), (), "simulated")
-    for name in ("clock", "../elsewhere"):
-        renamed = inputs.bench_text.replace("multimeter]", f'"{name}"]').replace('= "multimeter"', f'= "{name}"')
-        (tmp_path / "bench.toml").write_text(renamed, encoding="utf-8")
-        other = load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", Options())
-        with pytest.raises(UserError, match="cannot name a transcript"):
-            keep(tmp_path / "other", other, "", (), (), "simulated")
-        assert not (tmp_path / "other").exists()
+    renamed = inputs.bench_text.replace("multimeter]", "clock]").replace('= "multimeter"', '= "clock"')
+    (tmp_path / "bench.toml").write_text(renamed, encoding="utf-8")
+    other = load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", Options())
+    with pytest.raises(UserError, match="cannot name a transcript"):
+        keep(tmp_path / "other", other, "", (), (), "simulated")
+    assert not (tmp_path / "other").exists()
+    outside = inputs.bench_text.replace("multimeter]", '"../elsewhere"]').replace('= "multimeter"', '= "../elsewhere"')
+    (tmp_path / "bench.toml").write_text(outside, encoding="utf-8")
+    with pytest.raises(UserError, match=r"found '\.\./elsewhere', expected a name"):
+        load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", Options())
 
 
 def test_times_asked_in_overlapped_calls_come_back_to_the_same_call(tmp_path: Path) -> None:
