@@ -49,7 +49,7 @@ def keep(
 ) -> None:
     """Put what a run is made of into `folder`; `before` is the record it goes on with. Raises UserError."""
     taken = {Path(name).stem for name in (CLOCK, PERSON, RECORD, BEFORE)}
-    wrong = [n for n in inputs.bench.instruments if n in taken or "/" in n or n.startswith(".")]
+    wrong = sorted(taken & inputs.bench.instruments.keys())
     if wrong:
         raise UserError(
             [f"--transcript: an instrument called {n!r} cannot name a transcript; rename it" for n in wrong]
