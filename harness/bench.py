@@ -199,12 +199,17 @@ class Bench(Table):
         return tuple(sorted(s.current for s in self.entry("load").shelf if s.power_factor_uncertainty))
 
     def connected_burden(self, full_scale: float) -> float | None:
-        """Ohms on the secondary of the reference path on a range of the reference; None where the path has no secondary."""
+        """Ohms on the secondary of the reference path on a range of the reference; None where the path has no secondary.
+
+        Raises ValueError for a range it does not have.
+        """
         path = self.reference_path
         if path.part is None or path.part.ratio is None:
             return None
-        own = next(r.burden or 0.0 for r in self.entry("reference").ranges if math.isclose(r.full_scale, full_scale))
-        return own + (path.leads or 0.0)
+        found = [r for r in self.entry("reference").ranges if math.isclose(r.full_scale, full_scale)]
+        if not found:
+            raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
+        return (found[0].burden or 0.0) + (path.leads or 0.0)
 
     def player(self, role: Role) -> str:
         """The name of the instrument playing `role`."""

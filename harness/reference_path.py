@@ -111,6 +111,8 @@ class Part(Table):
             raise ValueError(f"found accuracy_class {self.accuracy_class!r}, expected one of {', '.join(LIMITS)}")
         if (self.bound is None) != (self.lowest_current is None):
             raise ValueError("found only one of bound and lowest_current, expected both or neither")
+        if self.lowest_current is not None and self.lowest_current >= self.rated_current:
+            raise ValueError("found lowest_current not below rated_current, expected a span")
         if not self.calibrated and self.accuracy_class is None and self.bound is None:
             raise ValueError(
                 "found nothing of its error, expected calibrated (from its certificate), accuracy_class, or bound and lowest_current"

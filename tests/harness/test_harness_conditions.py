@@ -43,6 +43,10 @@ def test_a_sensor_is_read_at_the_start_and_goes_before_what_was_typed(tmp_path: 
     results = twin.results()
     assert results.verdict == "pass", results.reasons
     assert results.run.temperature == line["temperature"]
+    told = {c.name: c for c in results.conditions}
+    assert (told["temperature"].stated, told["temperature"].measured) == (5.0, line["temperature"])
+    assert told["temperature"].instrument == told["relative humidity"].instrument == "hygrometer H-0012"
+    assert told["frequency"].instrument == ""
 
 
 def test_a_sensor_nobody_described_is_one_line(tmp_path: Path) -> None:

@@ -128,6 +128,7 @@ def test_a_calibration_with_direct_current_asks_what_alternating_current_changes
         ("transformer", {**TRANSFORMER, "calibration": None}, {}, "calibrated without calibration"),
         ("transformer", {**TRANSFORMER, "accuracy_class": "0.3"}, {}, "found accuracy_class '0.3'"),
         ("transformer", {**TRANSFORMER, "bound": "1 %"}, {}, "only one of bound and lowest_current"),
+        ("transformer", {**TRANSFORMER, "bound": "1 %", "lowest_current": "200 A"}, {}, "expected a span"),
         ("transformer", {**TRANSFORMER, "calibrated": [ROWS[1], ROWS[0]]}, {}, "rising, at each frequency"),
         ("direct", None, {"phase_displacement": "1 deg"}, r"found phase_displacement in \[reference_path\]"),
     ],
