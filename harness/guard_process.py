@@ -79,7 +79,7 @@ class _Watch:
             except Empty:
                 line = ""
             if line is None:
-                self._act("the run ended without a word", there=False)
+                self._act("the run ended and did not say that everything is off", there=False)
                 return
             if line == STAND_DOWN:
                 return

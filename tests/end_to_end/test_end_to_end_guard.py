@@ -248,24 +248,22 @@ def test_a_person_may_take_long_and_a_guard_that_dies_meanwhile_ends_the_questio
     text = template("bench.toml")
     by_modbus = text[text.index("[instruments.monitor]") : text.index("# What moves the range switch")]
     by_eye = '[instruments.monitor]\nprofile = "person"\nserial = "40117"\n\n'
+    near, far = os.openpty()
     with served(tmp_path, {by_modbus: by_eye}) as bench:
-        process = bench.start(
-            "run",
-            "device.toml",
-            "bench.toml",
-            "--cautions-read",
-            "--procedure",
-            "turns_check",
-            "--out",
-            "out",
-            stdin=subprocess.PIPE,
-        )
-        wait_for(bench.on, process=process)
+        asked = ("--cautions-read", "--procedure", "turns_check", "--out", "out")
+        process = bench.start("run", "device.toml", "bench.toml", *asked, stdin=far)
+        os.close(far)
+        while not bench.on():
+            # Whatever is asked before anything flows; what is typed before a question is thrown away.
+            assert process.poll() is None, process.communicate()
+            os.write(near, b"yes\n")
+            time.sleep(0.5)
         time.sleep(5)
         assert bench.on()
         os.kill(guard_of(process), signal.SIGKILL)
         assert wait_for(lambda: not bench.on(), within=10) < 1.0
         _, errors = process.communicate(timeout=20)
+    os.close(near)
     assert process.returncode == 3, errors
     assert "guard process has died" in errors
 
