@@ -122,4 +122,6 @@ class StopSignal:
         if self._must_answer:
             print(f"\n  Stopping; this must be answered first.\n{self._must_answer}", end="", flush=True)
         if self._asking:
+            # Once: a further signal must not cut short what this one sets going.
+            self._asking = False
             raise Stopped(self.reason)

@@ -163,11 +163,12 @@ class ScpiLoad(ScpiInstrument):
         if self.profile.watchdog is not None:
             self.tell_checked(self.profile.watchdog.arm, self.profile.watchdog.seconds)
 
-    def make_safe(self) -> None:
-        """Send the safe commands; then the watchdog has nothing to watch. Raises LinkError."""
-        super().make_safe()
-        if self.profile.watchdog is not None:
+    def confirm_safe(self) -> tuple[bool, str]:
+        """As every instrument; a load that is seen to be off leaves its watchdog nothing to watch. Raises LinkError or ReplyError."""
+        confirmed, answer = super().confirm_safe()
+        if confirmed and self.profile.watchdog is not None:
             self.tell(self.profile.watchdog.disarm)
+        return confirmed, answer
 
     def protect_voltage(self, limit: float) -> None:
         """Set the instrument's own voltage limit, in volts. Does nothing where the profile has no such command."""

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.calibrated import Node, interpolate
 from harness.device import Range
 from harness.evaluation.departure import Departure, departure
 from harness.evaluation.points import Inputs, PointValues
@@ -151,13 +152,18 @@ def _equal(place: Place, base: Sequence[Place]) -> Compared | None:
 
 
 def _between(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | None:
-    """A curve that does not turn between two places lies between their values: that bounds what a line between them misses."""
+    """What a line misses of the curve between two places is bounded as between two calibrated currents, and is one input for all
+    ranges that are compared there: it is the same curve.
+    """
     for low, high in itertools.pairwise(base):
         if low.ampere_turns <= place.ampere_turns <= high.ampere_turns:
-            part = _apart(place, low) / _apart(high, low)
-            change = abs(float(high.ratio.nominal_value) - float(low.ratio.nominal_value))
-            bound = rectangular(change * min(part, 1 - part))
-            missed = inputs.own("the meter's own curve between two ampere-turns", bound, "rectangular")
+            nodes = [Node(p.ampere_turns, float(p.ratio.nominal_value), 0.0) for p in (low, high)]
+            found, part = interpolate(nodes, place.ampere_turns), _apart(place, low) / _apart(high, low)
+            between = f"{low.ampere_turns:.4g} and {high.ampere_turns:.4g} ampere-turns"
+            bow = inputs.shared(
+                f"the meter's own curve between {between}", rectangular(found.largest_bow), "rectangular"
+            )
+            missed = found.bow / found.largest_bow * bow if found.largest_bow else 0.0
             return Compared(place, ((1 - part, low), (part, high)), (missed,))
     return None
 
