@@ -271,9 +271,11 @@ class Control:
         """Settled, on the reference's range for this current; its full scale.
 
         After a step down the current settles on the range it came from, which the tail of the step cannot overload. A person
-        changes no wiring to read that nothing flows.
+        changes no wiring while current flows, whatever it has become, nor to read that nothing flows.
         """
-        if self._station.reference.by_person and not self.current:
+        if self._station.reference.by_person:
+            if self.current:
+                self._settle()
             return self._put_on(self._full_scale or self._largest_scale)
         if self._full_scale is None:
             self._configure(self.current)

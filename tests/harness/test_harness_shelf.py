@@ -298,3 +298,35 @@ def test_after_two_silent_ranges_the_first_answer_is_to_stop(tmp_path: Path) -> 
     assert "lock it off and prove it dead" in secondary
     assert secondary.endswith("stop / go on: ")
     assert not hands.run.bench.truth().load_on
+
+
+@procedure(title="Own", revision="1")
+def twice(device: Device, options: Options) -> Steps:
+    """Two points at one current, the load left on between them."""
+    yield Select(device.ranges[0])
+    yield Apply(0.3)
+    yield Observe("first", 1, "single")
+    yield Observe("second", 1, "single")
+    yield Release()
+
+
+@pytest.mark.parametrize(("cold", "warm"), [("0.320", "0.300"), ("0.302", "0.315")])
+def test_no_range_of_a_multimeter_is_changed_while_its_load_is_on(tmp_path: Path, cold: str, warm: str) -> None:
+    """A lamp draws another current when warm, which by itself would ask for another range: its jack is at line potential."""
+    lamp = ('{ name = "two lamps", current = "0.46 A"', '{ name = "two lamps", current = "0.3 A"')
+    inputs = replace(hand(tmp_path, "turns_check", Options(), lamp), procedure=twice)
+    live: list[str] = []
+    looks = iter([cold, *[warm] * 9])
+
+    def slip(text: str, _: int, right: str) -> str | None:
+        assert hands.twin is not None
+        if "Set multimeter" in text and hands.twin.bench.truth().load_on:
+            live.append(text)
+        if "multimeter shows" in text and 0.25 < hands.twin.bench.read_reference() < 0.35:
+            return next(looks)
+        return None
+
+    hands = Hands(slip)
+    twin, _ = worked(inputs, hands)
+    assert [line["name"] for line in twin.record.of_kind("point")] == ["first", "second"]
+    assert not live
