@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.bench import Accuracy, Bench
+from harness.bench import Bench
 from harness.clock import Clock
 from harness.device import Device
 from harness.errors import RatioproofError
@@ -46,9 +46,7 @@ class BesideReader:
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
         self._frequency = ["frequency"] if bench.entry("reference").frequency is not None else []
         self._of_meter = [n for n in _device_shows(device) if station.meter.can_read_beside_current(n)]
-        self._scale = next(
-            (r.full_scale for r in _secondary_ranges(bench) if r.full_scale >= self._largest), self._largest
-        )
+        self._scale = secondary_scale(device, bench)
         self._arranged = False
 
     def arrange(self) -> None:
@@ -124,8 +122,11 @@ class BesideReader:
         return named
 
 
-def _secondary_ranges(bench: Bench) -> tuple[Accuracy, ...]:
-    return bench.instruments[bench.roles.secondary].ranges if bench.roles.secondary is not None else ()
+def secondary_scale(device: Device, bench: Bench) -> float:
+    """Full scale in amperes of the one range that the meter in the secondary keeps: the smallest that takes what the input stands."""
+    largest, name = device.transformer.maximum_secondary_current, bench.roles.secondary
+    ranges = bench.instruments[name].ranges if name is not None else ()
+    return next((r.full_scale for r in ranges if r.full_scale >= largest), largest)
 
 
 def _reference_shows(bench: Bench) -> list[str]:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from harness.bench import Bench, ShelfEntry
+from harness.beside import secondary_scale
 from harness.clock import Clock
 from harness.device import Device
 from harness.errors import RatioproofError
@@ -412,6 +413,8 @@ class Control:
                 instrument.open()
                 identity = instrument.identify()
                 instrument.start()
+                if secondary is not None and name == secondary.name:
+                    secondary.configure(secondary_scale(self._device, self._bench))
                 break
             except (LinkError, ReplyError, QueuedError):
                 if attempt == ATTEMPTS:

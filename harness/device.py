@@ -181,11 +181,6 @@ def _missing(name: str) -> Range:
     raise KeyError(name)
 
 
-def displayed_to_indicated(rng: Range, displayed: float) -> float:
-    """Indicated current in amperes from the displayed value on `rng`."""
-    return displayed * rng.display_factor
-
-
 def limit_of_error(device: Device, rng: Range, current: float) -> float:
     """Largest ratio error (a fraction) the claim allows on `rng` at `current` amperes.
 

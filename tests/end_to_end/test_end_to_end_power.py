@@ -346,6 +346,37 @@ def test_a_meter_in_the_secondary_lost_under_current_ends_the_run(files: tuple[P
     assert not twin.bench.truth().load_on
 
 
+class _ForgetsItsRange:
+    """A meter in the secondary that loses its link, and what it was set to, at the first zero after current has flowed."""
+
+    def __init__(self, link: Link, lost: list[str], twin: TwinRun, told: list[str]) -> None:
+        self._link, self._lost, self._twin, self._told = link, lost, twin, told
+        self.read, self.close = link.read, link.close
+
+    def write(self, text: str) -> None:
+        self._told.append(text)
+        self._link.write(text)
+
+    def query(self, text: str) -> str:
+        here = self._twin.bench.truth()
+        if text == "READ?" and not here.load_on and not self._lost:
+            self._lost.append(text)
+            self._told.clear()
+            raise LinkError("link is gone", instrument="loop", address="there", command=text)
+        return self._link.query(text)
+
+
+def test_a_meter_in_the_secondary_that_restarts_at_a_zero_is_put_on_its_range_again(files: tuple[Path, Path]) -> None:
+    """On another function the loop may be open, and the next current would flow with an open secondary."""
+    twin = TwinRun(_inputs(files, "current_ratio", readings=1))
+    lost: list[str] = []
+    told: list[str] = []
+    twin.links = _Through(twin, "loop", lambda link: _ForgetsItsRange(link, lost, twin, told))
+    twin.run()
+    assert lost
+    assert any(text.startswith("CONFigure:CURRent:AC") for text in told)
+
+
 @pytest.mark.parametrize("procedure", ["turns_check", "endurance", "bench_check", "smallest_current"])
 def test_nothing_measured_is_no_pass(files: tuple[Path, Path], procedure: str) -> None:
     """With the secondary open nothing is read on any range (bench_check: nothing may be driven to check by)."""
