@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from harness.calibrated import Node, interpolate
 from harness.device import Range
+from harness.evaluation.chain import Deviation
 from harness.evaluation.departure import Departure, departure
 from harness.evaluation.points import Inputs, PointValues
 from harness.evaluation.uncertainty import covariance, coverage_factor, rectangular
@@ -34,6 +35,10 @@ EQUAL = 0.02
 an ordinary transformer (some 0.3 % a decade at the most) changes by 0.003 %."""
 
 
+SHAPE = 5e-4
+"""Standard deviation of a meter's error at any ampere-turns from a smooth curve: that of `[unmodelled]` in the shipped causes, a judgement."""
+
+
 @dataclass(frozen=True)
 class Place:
     """The points of a range at one current: mean of indicated over reference current, uncertain, and their ampere-turns."""
@@ -45,16 +50,16 @@ class Place:
 
 @dataclass(frozen=True)
 class Compared:
-    """A place of a range with what the base range reads there: a weighted sum of `base` places, and inputs for what may differ."""
+    """A place of a range with what the base range reads there: a weighted sum of `base` places, and what may differ between them."""
 
     own: Place
     base: tuple[tuple[float, Place], ...]
-    differences: tuple[Any, ...] = ()
+    difference: Deviation
 
     @property
     def ratio(self) -> Any:
         """Of the two ranges' readings."""
-        return self.own.ratio / sum(part * place.ratio for part, place in self.base) * (1 + sum(self.differences))
+        return self.own.ratio / sum(part * place.ratio for part, place in self.base) * (1 + self.difference.uncertain)
 
 
 @dataclass(frozen=True)
@@ -148,12 +153,12 @@ def _places(rng: Range, points: Sequence[PointValues]) -> list[Place]:
 
 def _equal(place: Place, base: Sequence[Place]) -> Compared | None:
     near = min(base, key=lambda other: _apart(place, other))
-    return Compared(place, ((1.0, near),)) if _apart(place, near) <= EQUAL else None
+    return Compared(place, ((1.0, near),), Deviation(0.0)) if _apart(place, near) <= EQUAL else None
 
 
 def _between(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | None:
-    """What a line misses of the curve between two places is bounded as between two calibrated currents, and is one input for all
-    ranges that are compared there: it is the same curve.
+    """What a line misses of a smooth curve between two places is bounded as between two calibrated currents, and is one input for
+    all that is compared there: it is the same curve. What a curve departs from a smooth one is another at every place.
     """
     for low, high in itertools.pairwise(base):
         if low.ampere_turns <= place.ampere_turns <= high.ampere_turns:
@@ -163,8 +168,10 @@ def _between(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | 
             bow = inputs.shared(
                 f"the meter's own curve between {between}", rectangular(found.largest_bow), "rectangular"
             )
-            missed = found.bow / found.largest_bow * bow if found.largest_bow else 0.0
-            return Compared(place, ((1 - part, low), (part, high)), (missed,))
+            missed = found.bow / found.largest_bow if found.largest_bow else 0.0
+            size = SHAPE * math.hypot(1.0, 1 - part, part)
+            shape = inputs.own("what the meter's curve departs from a smooth one", size, "normal")
+            return Compared(place, ((1 - part, low), (part, high)), Deviation(0.0, ((missed, bow), (1.0, shape))))
     return None
 
 
@@ -172,7 +179,7 @@ def _nearest(inputs: Inputs, own: Sequence[Place], base: Sequence[Place], allowe
     place, other = min(itertools.product(own, base), key=lambda pair: _apart(*pair))
     change = rectangular(allowed)
     own_errors = [inputs.own("the meter's own error at other ampere-turns", change, "rectangular") for _ in range(2)]
-    return Compared(place, ((1.0, other),), tuple(own_errors))
+    return Compared(place, ((1.0, other),), Deviation(0.0, tuple((1.0, error) for error in own_errors)))
 
 
 def _apart(first: Place, second: Place) -> float:

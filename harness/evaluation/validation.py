@@ -59,8 +59,7 @@ def effective_turns(expected_turns: int, found: Multiplier) -> Quantity:
         mean = draws(found.apart)
         for weight, compared in zip(found.weights, found.compared, strict=True):
             base = sum(part * _ratio(place, draws) for part, place in compared.base)
-            different = sum(draws(variable) for variable in compared.differences)
-            mean = mean + weight * _ratio(compared.own, draws) / base * (1.0 + different)
+            mean = mean + weight * _ratio(compared.own, draws) / base * (1.0 + compared.difference.drawn(draws))
         turns: Array = expected_turns * mean
         return turns
 

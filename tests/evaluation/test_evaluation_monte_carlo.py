@@ -181,6 +181,17 @@ def test_what_is_shared_is_drawn_once_a_trial(device: Device, bench: Bench) -> N
     assert width["effective turns, x10"] < 0.5 * width["reading factor, x1"]
 
 
+def test_turns_between_two_ampere_turns_are_validated_too(device: Device, bench: Bench) -> None:
+    """What the curve may hide between two loads of a shelf is drawn like any other input."""
+    points = [observed("x1", c, [shown] * 4) for c, shown in ((2.0, 2.0), (20.0, 20.0), (60.0, 59.9))]
+    points += [observed("x10", c, [10 * c] * 4) for c in (3.0, 4.0)]
+    validation = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
+    assert validation is not None
+    turns = next(q for q in validation.quantities if q.name == "effective turns, x10")
+    assert turns.monte_carlo_low == pytest.approx(turns.low, abs=0.03 * (turns.high - turns.low))
+    assert turns.monte_carlo_high == pytest.approx(turns.high, abs=0.03 * (turns.high - turns.low))
+
+
 def test_two_pairs_a_point_are_too_few_for_the_law_of_propagation(device: Device, bench: Bench) -> None:
     """JCGM 101:2008, 5.11.4 and 6.4.9: one degree of freedom a point; drawn, its t-distributions do not average out as Welch-Satterthwaite has it."""
     found = evaluate_ranges(device, bench, _noisy(device, 5e-3, pairs=2), [], RUN_DATE, 200_000).validation

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from harness.bench import Bench
+from harness.causes import shipped
 from harness.device import Device
+from harness.evaluation.multiplier import SHAPE
 from harness.evaluation.observed import ObservedPoint
 from harness.evaluation.ranges import RangesOutcome, evaluate_ranges
 from harness.evaluation.whole_turns import NO_WHOLE_NUMBER, probability_of_nearest
@@ -146,6 +148,21 @@ def test_comparisons_between_two_places_share_the_curve_there(device: Device, be
     assert (many.method, many.compared) == ("between ampere-turns", len(currents))
     assert many.expanded_uncertainty > 0.9 * one.expanded_uncertainty
     assert abs(many.value - 10) < many.expanded_uncertainty
+
+
+def test_two_readings_that_happen_to_agree_do_not_make_a_curve_straight(device: Device, bench: Bench) -> None:
+    """Meters off a smooth curve by what the shipped causes call unmodelled, independently at every ampere-turns: U holds them."""
+    assert shipped().unmodelled.shape == SHAPE
+    draw, inside = np.random.default_rng(11), 0
+    for _ in range(30):
+        places = (("x1", 2.0), ("x1", 20.0), ("x1", 60.0), ("x10", 3.5))
+        points = []
+        for rng, current in places:
+            shown = current * (10 if rng == "x10" else 1) * (1 + SHAPE * draw.standard_normal())
+            points.append(observed(rng, current, [round(shown, 3)] * 4))
+        ten = _ten(device, _exact(bench), points)
+        inside += abs(ten.value - 10) <= ten.expanded_uncertainty
+    assert inside >= 26
 
 
 def test_the_base_range_has_a_reading_factor_and_no_turns(device: Device, bench: Bench) -> None:
