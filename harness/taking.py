@@ -118,8 +118,7 @@ class PointTaker:
                 self._control.check_on_time(2 * SECONDS_TO_READ)
                 if not begun[-1].complete:
                     self._progress.note(
-                        f"{step.point}, reading {len(begun)} of {step.count} "
-                        "(= for the same value again, undo to take back the value before)"
+                        f"{step.point}, reading {len(begun)} of {step.count} (= same value again, undo one value back)"
                     )
                     self._control.check_plausible(self._pairs.pair(begun[-1].finish()))
                 if len(begun) < step.count:

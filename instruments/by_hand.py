@@ -142,7 +142,11 @@ class PersonLoad(_ByPerson):
         what = self._plugged.name if self._plugged is not None else "every load"
         text = f"Switch off and unplug {what}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
         if self._answer == CANNOT:
-            text = f"Then cut its supply by hand, now, at the switch or breaker that feeds it. Type {UNPLUGGED} when it is dead."
+            # Cut off is not unplugged: it would be on again as soon as somebody restores the supply for what comes next.
+            text = (
+                "Then cut its supply by hand, now, at the switch or breaker that feeds it, and lock it off. Leave it off until "
+                f"{what} is out. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+            )
         self._answer = self._person.insist(text, [UNPLUGGED, CANNOT])
         if self._answer == UNPLUGGED:
             self._plugged = None

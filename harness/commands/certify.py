@@ -186,7 +186,9 @@ def _turns_text(rng: RangeResult, base: str) -> str:
     if found is None:
         if factor is None:
             return ""
-        return f"{turns}, reading factor {factor.value:.4f} ± {factor.expanded_uncertainty:.4f}"
+        return (
+            f"expected {turns}, not determined; reading factor {factor.value:.4f} ± {factor.expanded_uncertainty:.4f}"
+        )
     return (
         f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f} against {base}; {_whole(found)}"
     )

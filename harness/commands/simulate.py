@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.clock import RealClock
+from harness.commands.attending import wrapped
 from harness.commands.bench_words import BenchWords
 from harness.commands.inputs import load_inputs
 from harness.commands.twin import describe
@@ -29,7 +30,7 @@ def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
             for name, address in addresses.items():
                 print(f"{name} at {address}")
             words = BenchWords(simulated, inputs)
-            print(f"faults: {', '.join(wanted) or 'none'}; {words.told}", flush=True)
+            print(wrapped(f"faults: {', '.join(wanted) or 'none'}; {words.told}"), flush=True)
             _attend(words, stop)
     except SimulationError as failure:
         raise UserError(f"{bench_file}: {failure}") from failure
@@ -52,4 +53,4 @@ def _attend(words: BenchWords, stop: StopSignal) -> None:
         elif line.strip() == "quit":
             return
         elif line.strip():
-            print(words.answer(line), flush=True)
+            print(wrapped(words.answer(line)), flush=True)

@@ -260,7 +260,10 @@ def test_who_could_not_unplug_at_first_and_then_did_is_believed(hand: Inputs) ->
     hands = Hands(slip)
     with pytest.raises(AbortedSafe, match="everything is off and confirmed"):
         by(hands, hand).run()
-    assert any("cut its supply by hand" in prompt for prompt in hands.prompts)
+    cut = next(prompt for prompt in hands.prompts if "cut its supply by hand" in prompt)
+    # What stays plugged in comes on again with the supply: being dead is no ground for the answer "unplugged".
+    assert "Leave it off until" in cut
+    assert "unplugged when nothing is plugged in" in cut
 
 
 def test_a_stop_between_two_loads_names_no_load_that_was_never_plugged_in(hand: Inputs) -> None:
@@ -333,3 +336,12 @@ def test_a_slip_that_was_typed_twice_is_told_before_it_is_kept(tmp_path: Path, a
         assert results.verdict == "fail"
         assert len(remarks) == 1
         assert f"the device {float(slips[0]):g};" in remarks[0]
+
+
+def test_the_bench_file_by_hand_says_that_the_multimeter_has_a_time_limit_too(tmp_path: Path) -> None:
+    """An ampere range for seconds only is common practice, no published source; longest_on is all that ends a point in time."""
+    _, bench = new(tmp_path, BENCH_BY_HAND)
+    before = bench.read_text(encoding="utf-8").split("[instruments.multimeter]")[0]
+    about_the_multimeter = before.split("\n\n")[-1]
+    assert "for seconds only" in about_the_multimeter
+    assert "longest_on" in about_the_multimeter
