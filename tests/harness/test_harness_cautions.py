@@ -81,7 +81,8 @@ def test_a_sheet_on_paper_ends_with_the_cautions(tmp_path: Path) -> None:
     design(device, None, False, console)
     said = plain(stream.getvalue().replace("  -  ", " "))
     assert all(text in said for text in (*CAUTIONS, NOT_VERIFIED))
-    assert max(map(len, stream.getvalue().splitlines())) <= 80
+    # The first line is the path, however long it is.
+    assert max(map(len, stream.getvalue().splitlines()[1:])) <= 80
 
 
 def at_the_terminal(answer: str, beforehand: bool = False) -> Attendance:
