@@ -59,6 +59,11 @@ OF_TIME_ON = "(longest_on)"
 _T = TypeVar("_T")
 
 
+def on_for(load: ShelfEntry) -> str:
+    """For how long a load off the shelf may be on, in words."""
+    return f"{load.name} may be on for {format_time(load.longest_on)} at a time {OF_TIME_ON}"
+
+
 class LoadStaysOn(RatioproofError):
     """The load was told to switch off and did not confirm, or current still flows."""
 
@@ -173,9 +178,7 @@ class Control:
     def longest_on(self) -> str:
         """For how long what is plugged in may be on, in words; empty when that has no end."""
         load = self._plugged_in
-        return (
-            "" if load is None else f"{load.name} may be on for {format_time(load.longest_on)} at a time {OF_TIME_ON}"
-        )
+        return "" if load is None else on_for(load)
 
     @property
     def _plugged_in(self) -> ShelfEntry | None:

@@ -13,6 +13,9 @@ from harness.parts import Ceiling, claimed, device_parts
 CLIP = 0.02
 """A point this little (relative) above the ceiling is brought down to it; one further above is left out."""
 
+ABOVE_CEILING, NOTHING_READ = "is above the ceiling of", "nothing is read at"
+"""What the reasons say for which points are left out of a range."""
+
 
 SHELF_SPREAD = 1.1
 """A load on a shelf may draw this many times what is written on it; what it flows through must stand that too."""

@@ -16,7 +16,7 @@ from harness.device import Device, Range, claimed_limit
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
 from harness.going_on import GoingOn
 from harness.known_options import with_bench
-from harness.limits import CLIP, approach_current, ceiling, switch_looks_elsewhere
+from harness.limits import ABOVE_CEILING, CLIP, NOTHING_READ, approach_current, ceiling, switch_looks_elsewhere
 from harness.observing import PairReader, PairReading
 from harness.parts import Ceiling
 from harness.progress import Progress
@@ -295,7 +295,7 @@ class Runner:
             self._where.ceiling = limit
         if current > limit.current * (1 + CLIP):
             self._where.refused = (
-                f"{format_quantity(current, 'A')} is above the ceiling of {format_quantity(limit.current, 'A')}, "
+                f"{format_quantity(current, 'A')} {ABOVE_CEILING} {format_quantity(limit.current, 'A')}, "
                 f"set by {limit.set_by}"
             )
             return
@@ -331,7 +331,7 @@ class Runner:
 
     def _goes_on_without_a_reading(self, rng: Range, current: float) -> bool:
         """Whether `rng` is taken as one that reads nothing: one point as evidence, since more might drive an open secondary."""
-        silent = f"nothing is read at {format_quantity(current, 'A')}"
+        silent = f"{NOTHING_READ} {format_quantity(current, 'A')}"
         first = self._silent_ranges == 0
         if self._station.switch.by_person and not self._look_at_the_switch(
             f"{rng.name}: {silent}. Does the switch stand at {rng.name}?",

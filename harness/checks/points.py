@@ -20,13 +20,18 @@ OVER_RANGE = 1.25
 
 @dataclass(frozen=True)
 class Applied:
-    """What flows and stands where, as the lines up to a place say; currents in amperes. `settled`: the current of the last settling."""
+    """What flows and stands where, as the lines up to a place say; currents in amperes. `settled`: the current of the last settling.
+
+    `silent`: the range selected read nothing when it was approached.
+    """
 
     flowing: float = 0.0
     selected: str = ""
     power_factor: float | None = None
     approached: bool = False
     settled: float | None = None
+    ceiling: float = 0.0
+    silent: bool = False
 
     def after(self, line: Mapping[str, Any]) -> Applied:
         """One line on."""
@@ -34,7 +39,16 @@ class Applied:
             case ("start" | "resume", _):
                 return Applied()
             case (_, "select"):
-                return replace(self, flowing=0.0, selected=line["range"], approached=False)
+                return replace(
+                    self,
+                    flowing=0.0,
+                    selected=line["range"],
+                    approached=False,
+                    ceiling=line["ceiling"],
+                    silent=False,
+                )
+            case ("ceiling", _):
+                return replace(self, ceiling=line["ceiling"])
             case (_, "apply"):
                 return replace(self, flowing=line["current"])
             case (_, "release"):
@@ -42,7 +56,7 @@ class Applied:
             case (_, "power factor"):
                 return replace(self, power_factor=line["power_factor"])
             case ("approach", _):
-                return replace(self, approached=line["range"] == self.selected)
+                return replace(self, approached=line["range"] == self.selected, silent=line["turns"] <= 0)
             case ("settled", _):
                 return replace(self, settled=line["current"])
             case ("point", _):

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.bench import Bench
-from harness.checks.points import SAME, Done
+from harness.checks.points import SAME, Applied, Done
+from harness.control import on_for
 from harness.device import Device
 from harness.history import finished_points
 from harness.known_options import Settable, with_bench
-from harness.limits import CLIP
+from harness.limits import ABOVE_CEILING, CLIP, NOTHING_READ
 from harness.record import Record
 from harness.steps import Apply, Observe, Options, Procedure, Release, Select, Step, Wait
 
@@ -77,7 +78,7 @@ def run_anew(
                             f"found the end without point {points}, {step.point}, expected it by procedure {procedure.name}",
                         )
                     break
-                wrong = list(_compared(line, step, where, done))
+                wrong = list(_compared(line, step, where, done, bench))
                 yield from ((line["line"], text) for text in wrong)
                 if wrong:
                     return
@@ -93,7 +94,7 @@ def _called(line: Mapping[str, Any]) -> str:
     return f"wait {line['wait']}" if line["kind"] == "wait" else f"point {line['point']}, {line['name'][:60]}"
 
 
-def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done) -> Iterator[str]:
+def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, bench: Bench) -> Iterator[str]:
     """What of a point or a skip is not what the procedure asked for."""
     asked: dict[str, object] = {"name": step.point, "range": where.range, "direction": step.direction}
     if line["kind"] == "point":
@@ -104,14 +105,27 @@ def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done) ->
         found = line.get(key)
         if not _same(found, expected):
             yield f"{key}: found {found!r:.60}, expected {expected!r}"
+    applied = done.applied[line["point"]]
     if line["kind"] == "skip":
+        if step.direction == "zero" or not _has_reason(line["reason"], where, applied, bench):
+            yield f"reason: found {line['reason'][:60]!r}, expected one for which a run leaves this point out"
         return
-    flowing = done.applied[line["point"]].flowing
+    flowing = applied.flowing
     if step.direction == "zero":
         if where.current == 0 and flowing:
             yield f"found {flowing:g} A applied, expected none"
     elif where.current and not where.current / (1 + CLIP) * (1 - SAME) <= flowing <= where.current * (1 + SAME):
         yield f"found {flowing:g} A applied, expected {where.current:g} A"
+
+
+def _has_reason(reason: str, where: _Where, applied: Applied, bench: Bench) -> bool:
+    """Whether the lines before bear out why a point was left out."""
+    if ABOVE_CEILING in reason:
+        # A ceiling that moved by less than that is not written down.
+        return where.current > applied.ceiling * (1 - CLIP)
+    if reason.startswith(NOTHING_READ):
+        return applied.silent
+    return reason in [on_for(load) for load in bench.entry("load").shelf]
 
 
 def _same(found: object, expected: object) -> bool:

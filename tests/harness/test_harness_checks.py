@@ -109,6 +109,20 @@ def _point_taken_out(lines: Lines) -> int:
     return next(n for n, line in enumerate(lines) if line["line"] > point["line"] and line["kind"] == "point") + 1
 
 
+def _left_out(reason: str) -> Forge:
+    """A point turned into one that was left out: from a shelf a range passes without it."""
+
+    def forge(lines: Lines) -> int:
+        point = lines[_first(lines, "point", point=1)]
+        lines[:] = [line for line in lines if line["kind"] != "reading" or line["point"] != 1]
+        place = _first(lines, "point", point=1)
+        kept = ("line", "at", "elapsed", "point", "name", "range", "direction", "previous", "hash")
+        lines[place] = {key: point[key] for key in kept} | {"kind": "skip", "reason": reason}
+        return place + 1
+
+    return forge
+
+
 def _point_renamed(lines: Lines) -> int:
     place = _first(lines, "point", point=1)
     lines[place]["name"] = "x4 single 1 A"
@@ -308,6 +322,10 @@ FORGED: list[tuple[str, Forge, str]] = [
     ("hand", _typed_alone, "expected 7.77 A"),
     ("turns", _both_of_the_reference, "expected about the 4 A applied"),
     ("turns", _point_taken_out, "name: found"),
+    ("hand", _left_out("the day was over"), "reason: found 'the day was over'"),
+    ("hand", _left_out("4 A is above the ceiling of 2 A, set by the fuse"), "reason: found '4 A is above"),
+    ("hand", _left_out("nothing is read at 12 mA"), "reason: found 'nothing is read"),
+    ("hand", _left_out("toaster may be on for 1 min at a time (longest_on)"), "reason: found 'toaster"),
     ("turns", _point_renamed, "expected 'x4 single 4 A'"),
     ("turns", _at_another_current, "nominal_current: found 8.0, expected 4.0"),
     ("turns", _point_twice, "once more, expected every point once"),
