@@ -397,6 +397,8 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
         unseen = runner.verify_dead()
     except LoadStaysOn as flowing:
         failure, flows = flowing, True
+    except Exception as defect:  # noqa: BLE001  no defect of a look at the reference keeps what is not safe from being told
+        unseen = _said(defect)
     reason = "" if failure is None else _said(failure)
     # A person who could not unplug the load at first and now says it is done is believed, unless current is seen; a load
     # on a link is not.
@@ -427,6 +429,6 @@ def _write_stop(writer: RecordWriter, outcome: str, reason: str) -> str:
     """The last line of a run; why not even that could be written, when the record reads as interrupted."""
     try:
         writer.write("stop", outcome=outcome, reason=reason)
-    except (OSError, InstrumentError) as failure:
+    except Exception as failure:  # noqa: BLE001  whatever it is, how the bench was left must still be told
         return _said(failure)
     return ""

@@ -20,10 +20,12 @@ class AlteredLinks(TwinLinks):
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
         link = super().text(name, entry, profile)
-        return _Altered(link, self._answer) if name == self._name else link
+        return Altered(link, self._answer) if name == self._name else link
 
 
-class _Altered:
+class Altered:
+    """A link whose queries `answer` answers."""
+
     def __init__(self, link: Link, answer: Callable[[Link, str], str]) -> None:
         self._link, self._answer = link, answer
 

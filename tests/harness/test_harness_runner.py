@@ -1,5 +1,6 @@
 """The runner on a simulated twin: stops anywhere, loads that lie, procedures that ask for nonsense, people who mistype."""
 
+import io
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -30,7 +31,7 @@ from instruments.link import Link
 from instruments.person import ConsolePerson, Question
 from instruments.profile import Profile
 from simulated.bench import SimulatedBench
-from tests.altered_links import AlteredLinks
+from tests.altered_links import Altered, AlteredLinks
 from tests.on_twin import TwinRun
 
 
@@ -104,8 +105,59 @@ def test_a_load_that_says_off_and_still_drives_is_not_safe(inputs: Inputs, count
     watcher.request = twin.stop.request
     with pytest.raises(NotSafe, match="still flows"):
         twin.run()
-    assert twin.bench.truth().load_on
     assert twin.record.lines[-1]["outcome"] == "not safe"
+
+
+class Stubborn(Lying):
+    """Does not switch off either, and says so."""
+
+    refused = False
+
+    def write(self, text: str) -> None:
+        self.refused |= self._armed and text == "OUTPut OFF"
+        super().write(text)
+
+    def query(self, text: str) -> str:
+        return self._link.query(text)
+
+
+class StubbornLinks(TwinLinks):
+    """A load that stays on; where it is `defective`, the driver of the reference breaks from then on."""
+
+    def __init__(self, bench: SimulatedBench, defective: bool) -> None:
+        super().__init__(bench)
+        self._defective = defective
+        self._loads: list[Stubborn] = []
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        link = super().text(name, entry, profile)
+        if name == "source":
+            self._loads.append(Stubborn(link))
+            return self._loads[-1]
+        return Altered(link, self._answer) if name == "multimeter" else link
+
+    def _answer(self, link: Link, text: str) -> str:
+        if self._defective and text == "READ?" and any(load.refused for load in self._loads):
+            raise ZeroDivisionError("a defect")
+        return link.query(text)
+
+
+class Unwritable(io.BytesIO):
+    """Takes everything but the last line of a run."""
+
+    def write(self, data: Any) -> int:
+        if b'"kind":"stop"' in bytes(data):
+            raise ValueError("cannot be written")
+        return super().write(data)
+
+
+@pytest.mark.parametrize("defect", ["reference", "record"])
+def test_not_safe_is_told_whatever_else_is_defective(inputs: Inputs, defect: str) -> None:
+    """The load does not switch off, and what would look at it or write it down breaks: the person must still be told."""
+    twin = TwinRun(inputs, stream=Unwritable() if defect == "record" else io.BytesIO())
+    twin.links = StubbornLinks(twin.bench, defect == "reference")
+    with pytest.raises(NotSafe, match="by hand now"):
+        twin.run()
 
 
 def with_steps(inputs: Inputs, steps: Callable[[Device, Options], Steps]) -> Inputs:
