@@ -11,7 +11,7 @@ t is the tangent of the load's angle, positive when the current lags; alpha the 
 channels; beta the phase displacement of the reference path, which makes the analyser see the angle phi - beta.
 Without a phase that was measured, t comes from P' and S only where the load's current is stated to be a sine and to lag or lead. Of any other
 current, harmonics make P' / S smaller than the cosine of its fundamental's angle: that angle then lies anywhere within
--acos(P' / S) and acos(P' / S), and no phase displacement is found from it.
+-acos(P' / S) and acos(P' / S), no phase displacement is found from it, and what alpha and beta change at its bound is in U.
 
 F, e and I are those of the current (`points`), so that what they share cancels where ratio error and power error are
 compared. `gain_P`, `gain_U` and `alpha` are one input each for all points; beta has those of its calibrated currents.
@@ -111,7 +111,7 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
         if displaced is None:
             return None
         angle = _angle_of_load(inputs, point, apparent, accuracy, displaced)
-        power, model = _analyser_power(inputs, point, accuracy, angle.tangent, displaced, indicated, displayed)
+        power, model = _analyser_power(inputs, point, accuracy, angle, displaced, indicated, displayed)
     else:
         known = _known_power_factor(bench, observed)
         if known is None or apparent is None:
@@ -144,7 +144,7 @@ def _analyser_power(
     inputs: Inputs,
     point: PointValues,
     accuracy: PowerAccuracy,
-    tangent: Any,
+    load: LoadAngle,
     angle: Deviation,
     indicated: Any,
     displayed: tuple[Any, ...],
@@ -155,8 +155,13 @@ def _analyser_power(
     gain = inputs.shared("reference power: gain", rectangular(accuracy.of_reading), "rectangular")
     drift, warmth = inputs.of_instrument("reference power", inputs.bench.entry("reference"))
     alpha, beta, off = _own_angle(inputs, accuracy), angle.uncertain, point.model.path_error
-    reading = _mean(observed, "reference_power")
-    seen = reading * (1 + gain + drift + warmth - alpha * tangent)
+    reading, tangent = _mean(observed, "reference_power"), load.tangent
+    turned = 0.0
+    if not load.known:
+        # Of a product of two inputs that are zero both, the law of propagation knows nothing; at its bound the load's angle makes most of it.
+        most = math.sqrt(3) * _deviation(tangent) * math.hypot(_deviation(alpha), _deviation(beta))
+        turned = inputs.own("angles of channels and path, at an unknown angle of the load", most, "rectangular")
+    seen = reading * (1 + gain + drift + warmth - alpha * tangent + turned)
     corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
     resolution = inputs.own(
         "resolution of the reference power", rectangular(accuracy.resolution / 2), "rectangular", unit="W"
@@ -321,3 +326,7 @@ def _mean(observed: ObservedPoint, name: str) -> float:
 
 def _nominal(value: Any) -> float:
     return float(getattr(value, "nominal_value", value))
+
+
+def _deviation(value: Any) -> float:
+    return float(getattr(value, "std_dev", 0.0))

@@ -275,13 +275,12 @@ def test_power_from_voltage_current_and_a_known_load(power_device: Device) -> No
     assert float(found.power_error.std_dev) == pytest.approx(error.u, rel=1e-6)
 
 
-def _angle_without_phase(device: Device, stated: str, cosine: float) -> PowerValues:
+def _angle_without_phase(device: Device, stated: str, cosine: float, channels: str = "0 deg") -> PowerValues:
     """A load off the shelf described by `stated`, its power and apparent power read in the ratio `cosine`, its phase not."""
     shelf = f'profile = "person"\nshelf = [{{ name = "lamp", current = "10 A"{stated} }}]'
     text = BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf)
-    shows = (
-        'voltage = { of_reading = "0.1 %", resolution = "1 mV" }\npower = { of_reading = "0.1 %", resolution = "1 mW" }'
-    )
+    shows = 'voltage = { of_reading = "0.1 %", resolution = "1 mV" }\n'
+    shows += f'power = {{ of_reading = "0.1 %", resolution = "1 mW", phase = "{channels}" }}'
     text = text.replace('drift_per_year = "0.02 %/year"', shows).replace('temperature_coefficient = "0.001 %/K"\n', "")
     inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
     also = {"reference_voltage": 230.0, "reference_power": 115 * cosine, "displayed_power": 2300.0 * cosine}
@@ -315,6 +314,17 @@ def test_what_is_no_sine_tells_no_angle(power_device: Device, stated: str) -> No
     resistive = _angle_without_phase(power_device, "", 0.999)
     assert resistive.angle_known
     assert phases_found([resistive, found]) == []
+
+
+def test_an_unknown_angle_of_the_load_does_not_hide_that_of_the_channels(power_device: Device) -> None:
+    """A power of a load at 60 degrees is off by tan 60 times the angle between an analyser's channels (elementary); where that angle
+    of the load is only a bound it may be as much, and U may not be that of a resistive load.
+    """
+    without = _angle_without_phase(power_device, ", power_factor = 0.5", 0.5)
+    turned = _angle_without_phase(power_device, ", power_factor = 0.5", 0.5, "0.1 deg")
+    assert not turned.angle_known
+    more = math.sqrt(float(turned.power_error.std_dev) ** 2 - float(without.power_error.std_dev) ** 2)
+    assert more == pytest.approx(math.tan(math.radians(60)) * math.radians(0.1) / math.sqrt(3), rel=0.02)
 
 
 def test_power_factors_too_much_alike_give_no_angle(power_device: Device, power_bench: Bench) -> None:
