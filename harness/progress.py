@@ -117,7 +117,9 @@ class TerminalProgress:
 
     def __init__(self, console: Console, durations: list[float]) -> None:
         self._console, self._durations = console, durations
-        self._doing, self._current, self._latest, self._done = "starting", 0.0, "", 0
+        self._doing, self._latest, self._done = "starting", "", 0
+        # Somebody else may have switched the load on: until it has been asked nothing is known of it.
+        self._current: float | None = None
         self._live: Live | None = None
 
     def __enter__(self) -> TerminalProgress:
@@ -199,7 +201,7 @@ class TerminalProgress:
         live = (
             Text(f"{format_quantity(self._current, 'A')} through the meter", style="bold red")
             if self._current
-            else Text("load off, confirmed")
+            else Text("not known before the load has been asked" if self._current is None else "load off, confirmed")
         )
         table.add_row("current", live)
         table.add_row("latest", Text(self._latest))

@@ -87,3 +87,14 @@ def test_a_rehearsal_on_a_terminal_is_one_line_that_goes_away() -> None:
     assert "1 point rehearsed" in screen.getvalue()
     shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", screen.getvalue()).replace("\r", "\n").splitlines()
     assert max(map(len, shown)) <= 80
+
+
+def test_a_load_is_called_off_only_once_it_was_asked() -> None:
+    """Before that somebody else may have switched it on."""
+    screen = io.StringIO()
+    console = Console(file=screen, force_terminal=True, width=80, _environ={"TERM": "xterm"})
+    with TerminalProgress(console, [10.0]) as progress:
+        assert "load off, confirmed" not in screen.getvalue()
+        progress.energised(0.0)
+        with progress.paused():
+            assert "load off, confirmed" in screen.getvalue()
