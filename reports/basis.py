@@ -312,7 +312,7 @@ def _signatures(results: Results) -> Iterator[Flowable]:
     row: list[Flowable | str] = []
     for i, label in enumerate(labels):
         row += [prose(label, "label"), *([""] if i < 2 else [])]
-    table = Table([["", "", "", "", ""], row], colWidths=[width, gap, width, gap, width], rowHeights=[14 * mm, None])
+    table = Table([["", "", "", "", ""], row], colWidths=[width, gap, width, gap, width], rowHeights=[10 * mm, None])
     table.setStyle(
         [
             *(("LINEBELOW", (column, 0), (column, 0), 0.6, INK) for column in (0, 2, 4)),
@@ -321,4 +321,4 @@ def _signatures(results: Results) -> Iterator[Flowable]:
         ]
     )
     end = prose(f"End of certificate {certificate_number(results)}", "small")
-    yield KeepTogether([space(5), table, space(6), end])
+    yield KeepTogether([space(3), table, space(4), end])

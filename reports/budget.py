@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable
+from reportlab.platypus import Flowable
 
 from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated, worst_point
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.paper import heading, prose, space
 from reports.power import MINUTES_PER_RADIAN
 from reports.rounding import NO_BREAK, current, current_exponent, current_unit
-
-_ROOM_FOR_A_TABLE = 65
-"""Millimetres of a table of eight inputs with what is above and below it."""
 
 _PERCENT = f"{NO_BREAK}%"
 RATIO_ERROR = Measurand("Ratio error", "1", _PERCENT, 100.0, "%")
@@ -51,11 +47,10 @@ def budgets(results: Results) -> Iterator[Flowable]:
     shown = [*ratio, *power, *phase, *smallest, *check]
     if not shown:
         return
-    yield CondPageBreak(min(235, 30 + _ROOM_FOR_A_TABLE * len(shown)) * mm)
-    yield heading("Uncertainty budgets")
     often = any(len({line.source for line in one.lines}) < len(one.lines) for one in shown)
-    yield prose(_explained(ratio, power, phase, often), "small")
-    for one in shown:
+    opening = [heading("Uncertainty budgets"), prose(_explained(ratio, power, phase, often), "small"), space(3)]
+    yield budget_table(shown[0], opening)
+    for one in shown[1:]:
         yield space(3)
         yield budget_table(one)
 

@@ -56,10 +56,11 @@ class Budget:
     lines: Sequence[BudgetLine]
 
 
-def budget_table(budget: Budget) -> Flowable:
-    """The budget under its title, with what follows from it below, all on one page."""
+def budget_table(budget: Budget, opening: Sequence[Flowable] = ()) -> Flowable:
+    """The budget under its title, with what follows from it below, all on one page; `opening` stands above and stays with it."""
     return KeepTogether(
         [
+            *opening,
             prose(budget.title, "subheading"),
             _table(budget.measurand, budget.found, budget.lines),
             space(1),
