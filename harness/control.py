@@ -98,6 +98,8 @@ class Control:
         self._protected_at: float | None = None
         self._load_reopened = False
         self._seen_dead = False
+        # Whether something was applied since the reference saw that nothing flows: that somebody unplugged it is only said.
+        self._may_flow = False
         self._full_scale: float | None = None
         self._settled_at = 0.0
         # What the load was asked for and the reference has read: on any of these a smaller range may be used.
@@ -137,7 +139,7 @@ class Control:
             self._protect(limit)
         self._progress.energised(current)
         # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
-        self.current = current
+        self.current, self._may_flow = current, True
         self.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._drive_load(current))
         self._on_since = self._clock.now()
         if not rising:
@@ -259,7 +261,7 @@ class Control:
         listen to a stop, reopens the reference itself. Raises LoadStaysOn.
         """
         answer = ""
-        for attempt in range(3 if self.current and self._can_see_dead else 0):
+        for attempt in range(3 if self._may_flow and self._can_see_dead else 0):
             try:
                 if attempt:
                     self._station.reference.open()
@@ -401,7 +403,7 @@ class Control:
                     raise LoadStaysOn(
                         f"{self._station.load.name} was told to switch off and {format_quantity(flowing, 'A')} still flows"
                     )
-        self._seen_dead = True
+        self._seen_dead, self._may_flow = True, False
 
     def _reopen(self, name: str) -> None:
         instrument, secondary = self._station.instruments[name], self._station.secondary

@@ -291,6 +291,23 @@ class LeftPlugged(TwinLinks):
             super().plug(current)
 
 
+def test_a_stop_between_two_loads_is_not_safe_while_the_first_still_draws(hand: Inputs) -> None:
+    """Said to be unplugged to make way for the next, and still in: the reference is asked before anybody is told that all is off."""
+    entries = dict(hand.bench.instruments)
+    wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
+    entries["multimeter"] = entries["multimeter"].model_copy(update=wired)
+    inputs = replace(hand, bench=hand.bench.model_copy(update={"instruments": entries}))
+
+    def stop_when_unplugged(text: str, _: int, right: str) -> None:
+        if "unplugged / cannot" in text and "every load" not in text:
+            twin.stop.request("enough")
+
+    twin = by(Hands(stop_when_unplugged), inputs)
+    twin.links = LeftPlugged(twin.bench)
+    with pytest.raises(NotSafe, match="still flows"):
+        twin.run()
+
+
 def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: Inputs) -> None:
     """The word of a person is not believed against a current that is read: NOT SAFE."""
     entries = dict(hand.bench.instruments)
