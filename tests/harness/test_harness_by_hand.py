@@ -10,7 +10,9 @@ from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.twin import TwinLinks
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
+from harness.evaluation.reasons import shown_part
 from harness.limits import SHELF_SPREAD, approach_current, ceiling
+from harness.quantities import format_quantity
 from harness.steps import Options, common_current, ladder
 from instruments.person import ConsolePerson
 from tests.hands import Hands, by
@@ -362,3 +364,14 @@ def test_the_bench_file_by_hand_says_that_the_multimeter_has_a_time_limit_too(tm
     about_the_multimeter = before.split("\n\n")[-1]
     assert "for seconds only" in about_the_multimeter
     assert "longest_on" in about_the_multimeter
+
+
+def test_one_current_is_no_span(hand: Inputs) -> None:
+    """With the largest current left out, one is left: the verdict stands for that current."""
+    twin = by(Hands(), hand)
+    twin.run()
+    results = twin.results()
+    point = results.ranges[0].points[0]
+    text = shown_part([point, point], hand.device.ranges[0], [])
+    current = format_quantity(point.reference_current, "A")
+    assert text.startswith(f"the verdict stands for {current} only, of the 800 mA to 80 A claimed")
