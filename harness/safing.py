@@ -8,10 +8,15 @@ from dataclasses import dataclass
 
 from harness.record import RecordWriter
 from instruments.roles import Instrument
+from instruments.scpi import ScpiInstrument
 
 ATTEMPTS = 6
 PAUSE = 0.1
 """Seconds before an instrument is tried for the second time; each further pause is twice as long, so that a link may come back."""
+
+
+LEFT = "left as it is, since current may flow"
+"""What stands for the answer of an instrument that was not told its safe commands."""
 
 
 @dataclass(frozen=True)
@@ -33,12 +38,17 @@ def make_all_safe(
 ) -> list[SafeState]:
     """Make every instrument safe, those named in `order` first, each one even when another fails, and write it down.
 
-    An instrument whose link fails is reopened and tried again after a `pause` of so many seconds, `attempts` times in all.
+    The load is the first of all. While it is not confirmed current may flow, and no other is told its safe commands: what moves
+    a switch or a range could open the secondary. An instrument whose link fails is reopened and tried again after a `pause` of so
+    many seconds, `attempts` times in all.
     """
     names = [*order, *(name for name in instruments if name not in order)]
     states: list[SafeState] = []
     for name in names:
-        state = _make_safe(instruments[name], pause, attempts)
+        if states and not states[0].confirmed and _moves(instruments[name]):
+            state = SafeState(name, instruments[name].address, False, LEFT)
+        else:
+            state = _make_safe(instruments[name], pause, attempts)
         states.append(state)
         if writer is not None:
             try:
@@ -46,6 +56,11 @@ def make_all_safe(
             except Exception:  # noqa: BLE001  neither a full disk nor a text that cannot be written keeps the others from their turn
                 writer = None
     return states
+
+
+def _moves(instrument: Instrument) -> bool:
+    """Whether making it safe says anything to it."""
+    return isinstance(instrument, ScpiInstrument) and bool(instrument.profile.safe.commands)
 
 
 def _make_safe(instrument: Instrument, pause: Callable[[float], None], attempts: int) -> SafeState:

@@ -77,3 +77,19 @@ def test_a_watchdog_stays_armed_until_the_load_is_seen_to_be_off() -> None:
         states = make_all_safe({"load": load}, ["load"], attempts=1)
         assert states[0].confirmed is obeys
         assert (profile.watchdog.disarm[0] in far.said) is obeys
+
+
+def test_nothing_moves_while_the_load_is_not_confirmed_off() -> None:
+    """A relay's safe state may open the secondary: a guard that cannot get through to the load must not go on to it."""
+    profile = load_profile("scpi_load")
+    for obeys in (False, True):
+        load, relay = _Load(obeys), _Load(obeys=True)
+        instruments = {
+            name: ScpiLoad(name, "nowhere", profile, lambda far=far: far, RealClock().now)
+            for name, far in (("load", load), ("relay", relay))
+        }
+        for instrument in instruments.values():
+            instrument.open()
+        states = make_all_safe(instruments, ["load"], attempts=1)
+        assert bool(relay.said) is obeys
+        assert [s.confirmed for s in states] == [obeys, obeys]
