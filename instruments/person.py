@@ -105,16 +105,16 @@ class ConsolePerson:
 
     def confirm(self, text: str) -> str:
         """Show `text` and wait until `done` is typed: an Enter alone, from a key held down or tapped twice, says nothing."""
-        return self._choose(self._ask, text, [DONE], f"Type {DONE} when it is")
+        return self._choose(self._ask, text, [DONE], f"Type {DONE} when it is", whole=True)
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         """Ask until the answer is one of `options` (or an unmistakable beginning of one)."""
         return self._choose(self._ask if guarding else self._ask_for_value, text, options)
 
     def insist(self, text: str, options: Sequence[str]) -> str:
-        """As `choose`; empty when the terminal is gone."""
+        """As `choose`, but by a whole word: what is said of a load is no slip of a finger. Empty when the terminal is gone."""
         try:
-            return self._choose(self._ask_always, text, options)
+            return self._choose(self._ask_always, text, options, whole=True)
         except (EOFError, OSError):
             return ""
 
@@ -168,10 +168,14 @@ class ConsolePerson:
         self._warned.set()
         self._show(f"\a\n  {text}")
 
-    def _choose(self, ask: Callable[[str], str], text: str, options: Sequence[str], asked: str = "") -> str:
+    def _choose(
+        self, ask: Callable[[str], str], text: str, options: Sequence[str], asked: str = "", whole: bool = False
+    ) -> str:
         while True:
             answer = ask(f"{text}\n  {asked or ' / '.join(options)}: ").strip().lower()
-            matches = [o for o in options if answer and o.lower().startswith(answer)]
+            matches = [
+                o for o in options if answer == o.lower() or (answer and not whole and o.lower().startswith(answer))
+            ]
             if len(matches) == 1:
                 if matches[0] == UNDO:
                     self._last.clear()

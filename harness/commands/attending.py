@@ -14,6 +14,7 @@ from harness.commands.session import Attendance
 from harness.confirmed import Cautions
 from harness.errors import UserError
 from harness.progress import Progress
+from harness.record import Record
 from harness.stop import StopSignal
 from instruments import keyboard
 from instruments.person import ConsolePerson
@@ -81,19 +82,32 @@ def check_somebody_is_there(bench: Bench, cautions_read: bool) -> None:
         )
 
 
-def confirm_cautions(attendance: Attendance, console: Console) -> None:
+def left_not_safe(record: Record) -> str:
+    """What an interrupted run may have left energised, as its last line says; empty when it says nothing of the kind."""
+    last = record.lines[-1]
+    if last["kind"] != "stop" or last["outcome"] != "not safe":
+        return ""
+    return f"THE LAST RUN ENDED NOT SAFE, and a load may still be on: {last['reason']}"
+
+
+def confirm_cautions(attendance: Attendance, console: Console, left: str = "") -> None:
     """Show the cautions and have them confirmed, or show what has been confirmed beforehand. Raises UserError.
 
-    Nothing that can energise anything starts before somebody has said that they have read them.
+    Nothing that can energise anything starts before somebody has said that they have read them. `left` is what the run before
+    may have left energised: it is told first, and when somebody will not go on.
     """
     with attendance.progress.paused():
+        if left:
+            console.print(wrapped(left), soft_wrap=True)
         for text in ("CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))):
             console.print(wrapped(text, "    "), soft_wrap=True)
         if attendance.cautions == "confirmed beforehand":
             console.print(wrapped(CONFIRMED_BEFOREHAND), soft_wrap=True)
             return
     if attendance.person.choose(READY, ["yes", "no"]) != "yes":
-        raise UserError("the cautions were not confirmed; nothing was energised")
+        raise UserError(
+            ["the cautions were not confirmed; nothing was energised by this command", *([left] if left else [])]
+        )
 
 
 def _moved_by_person(bench: Bench) -> list[str]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from harness.checks import check_lines, check_points
 from harness.clock import RealClock
-from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions
+from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions, left_not_safe
 from harness.commands.certify import RECORD, finish, prepare_folder
 from harness.commands.inputs import Inputs, find_procedure, load_inputs
 from harness.commands.rehearsal import Rehearsal, profiles_kept, rehearse
@@ -27,7 +27,7 @@ from harness.evaluation.creep import watched_too_short
 from harness.history import described
 from harness.progress import RehearsalProgress, TerminalProgress
 from harness.quantities import format_duration, format_quantity
-from harness.record import Record, continue_record, read_record, refuse_complete
+from harness.record import Record, continue_record, read_record
 from harness.reservation import reserved
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station import calibration_problems
@@ -116,7 +116,8 @@ def resume(
         accepted = overrides_of(overrides)
         _printable(operator)
         begun = read_record(record_file)
-        refuse_complete(begun, record_file)
+        # Before anybody is asked anything: a record that another run is writing is refused.
+        continue_record(record_file)[1].close()
         check_lines(begun, str(record_file))
         inputs = _inputs_of(begun, record_file)
         check_somebody_is_there(inputs.bench, cautions_read)
@@ -127,7 +128,7 @@ def resume(
                 attendance = attending(
                     operator, accepted, progress, stop, rehearsal.problems, transcript, cautions_read
                 )
-                confirm_cautions(attendance, console)
+                confirm_cautions(attendance, console, left_not_safe(begun))
                 record, stream = continue_record(record_file)
                 with _naming_the_way_on(record_file), contextlib.closing(stream):
                     if record.last_hash != begun.last_hash:

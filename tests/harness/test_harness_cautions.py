@@ -13,13 +13,14 @@ import pytest
 from rich.console import Console
 
 from harness.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED
-from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions, wrapped
+from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions, left_not_safe, wrapped
 from harness.commands.design import design
 from harness.commands.inputs import load_inputs
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.session import Attendance
 from harness.errors import UserError
 from harness.progress import Silent
+from harness.record import Record
 from harness.steps import Options
 from harness.stop import StopSignal
 from instruments.person import ScriptedPerson
@@ -107,6 +108,19 @@ def test_the_cautions_are_shown_and_confirmed(monkeypatch: pytest.MonkeyPatch, b
 def test_the_answer_no_ends_it() -> None:
     with pytest.raises(UserError, match="not confirmed; nothing was energised"):
         confirm_cautions(at_the_terminal("no"), shown_width()[0])
+
+
+def test_who_goes_on_is_told_that_the_last_run_ended_not_safe() -> None:
+    """Before the cautions, and again to who will not go on: a load may still be on."""
+    record = Record(({"kind": "stop", "outcome": "not safe", "reason": "shelf did not switch off"},), b"", "")
+    left = left_not_safe(record)
+    console, stream = shown_width()
+    with pytest.raises(UserError, match="may still be on: shelf did not switch off"):
+        confirm_cautions(at_the_terminal("no"), console, left)
+    said = plain(stream.getvalue())
+    assert said.index("ENDED NOT SAFE") < said.index("CAUTIONS")
+    for last in ({"kind": "stop", "outcome": "aborted", "reason": "stop"}, {"kind": "reading"}):
+        assert left_not_safe(Record((last,), b"", "")) == ""
 
 
 def test_a_numbered_step_is_broken_below_its_text(monkeypatch: pytest.MonkeyPatch) -> None:

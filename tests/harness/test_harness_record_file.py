@@ -16,7 +16,7 @@ from harness.commands.new import BENCH, new
 from harness.commands.run import resume
 from harness.errors import AbortedSafe, UserError
 from harness.history import clock_steps
-from harness.record import FORMAT, RecordWriter, create_record, parse_record, read_record
+from harness.record import FORMAT, RecordWriter, continue_record, create_record, parse_record, read_record
 from harness.steps import Options
 from simulated.clock import VirtualClock
 from tests.full_disk import small_disk
@@ -121,6 +121,18 @@ def test_a_refused_resumption_changes_nothing(tmp_path: Path, inputs: Inputs) ->
     with pytest.raises(UserError), contextlib.redirect_stdout(io.StringIO()):
         resume(file, operator="", overrides=(), cautions_read=True, console=Console(file=io.StringIO()))
     assert file.read_bytes() == before
+
+
+def test_a_record_that_is_being_written_is_refused_before_anybody_is_asked(tmp_path: Path, inputs: Inputs) -> None:
+    twin = TwinRun(inputs)
+    twin.run()
+    file = tmp_path / "record.jsonl"
+    file.write_bytes(b"".join(twin.content.splitlines(keepends=True)[:20]))
+    shown = io.StringIO()
+    _, stream = continue_record(file)
+    with contextlib.closing(stream), pytest.raises(UserError, match="being written by another run"):
+        resume(file, operator="", overrides=(), cautions_read=True, console=Console(file=shown))
+    assert shown.getvalue() == "", "neither a rehearsal nor a caution"
 
 
 def test_bytes_after_a_complete_record_are_refused() -> None:

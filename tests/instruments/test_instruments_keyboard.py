@@ -132,6 +132,15 @@ def test_a_pipe_may_say_what_a_display_shows(monkeypatch: pytest.MonkeyPatch) ->
         assert person.insist("Unplug it.", ["unplugged", "cannot"]) == ""
 
 
+@pytest.mark.parametrize("beginning", ["u", "unplug", "n", ""])
+def test_that_everything_is_unplugged_is_said_by_the_whole_word(beginning: str) -> None:
+    """One letter and Enter are a slip of the hand."""
+    answers = iter([beginning, "unplugged"])
+    person = ConsolePerson(print, lambda _: None, lambda _: next(answers))
+    assert person.insist("Is everything unplugged?", ["unplugged", "no"]) == "unplugged"
+    assert next(answers, "none left") == "none left"
+
+
 def test_an_enter_alone_confirms_nothing() -> None:
     """A key held down or tapped twice: `done` has to be typed."""
     typed = iter(["", "", "yes", "done"])
