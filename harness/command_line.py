@@ -6,6 +6,7 @@ Exit status: 0 verdict pass or conditional pass, 1 verdict fail or conditional f
 
 from __future__ import annotations
 
+import datetime  # noqa: F401  loaded before a Ctrl-C can come: modules of other languages that load it themselves lose a stop there
 import signal
 import sys
 import threading
@@ -58,17 +59,26 @@ def _run(arguments: Sequence[str] | None) -> int:
     except KeyboardInterrupt:
         print("ratioproof: aborted before anything was energised", file=sys.stderr)
         return ABORTED
-    except OSError as error:
+    except BaseException as error:  # noqa: BLE001  a module of another language turns a stop while it loads into an error of its own
+        if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+            return _failed(error)
+        print("ratioproof: aborted: stopped by SIGINT; nothing was energised", file=sys.stderr)
+        return ABORTED
+
+
+def _failed(error: BaseException) -> int:
+    """Tell what no command ends with on purpose. Raises what is no error at all."""
+    if isinstance(error, OSError):
         print(f"ratioproof: {error.filename or 'the system'}: {error.strerror or error}", file=sys.stderr)
         return WRONG
-    except Exception as error:  # noqa: BLE001  a run has passed through its safing by now; what is left is to say so
-        place = traceback.extract_tb(error.__traceback__)[-1]
-        what = (
-            "a package is missing or damaged" if isinstance(error, ImportError) else "this is a defect of the program"
-        )
-        said = " ".join(f"{type(error).__name__}: {error}".split())[:500]
-        print(f"ratioproof: {what}: {said} ({Path(place.filename).name}, line {place.lineno})", file=sys.stderr)
-        return DEFECT
+    if not isinstance(error, Exception):
+        raise error
+    # A run has passed through its safing by now; what is left is to say so.
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    what = "a package is missing or damaged" if isinstance(error, ImportError) else "this is a defect of the program"
+    said = " ".join(f"{type(error).__name__}: {error}".split())[:500]
+    print(f"ratioproof: {what}: {said} ({Path(place.filename).name}, line {place.lineno})", file=sys.stderr)
+    return DEFECT
 
 
 def _first_interrupt(number: int, frame: FrameType | None) -> None:

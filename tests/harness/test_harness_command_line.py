@@ -1,6 +1,8 @@
 """The command line as README describes it, and the check that our packages are ours."""
 
 import argparse
+import contextlib
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -8,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from harness import arguments as words
-from harness import startup
-from harness.errors import UserError
+from harness import command_line, startup
+from harness.errors import Stopped, UserError
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -82,3 +84,26 @@ def test_an_overwritten_package_is_told_plainly(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setitem(startup._FIRST_WORDS, "instruments", "Somebody else's")
     with pytest.raises(UserError, match=r"'instruments' .* was overwritten by another distribution"):
         startup.check_packages()
+
+
+def test_a_stop_that_a_module_turned_into_an_error_of_its_own_is_a_stop(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As an extension in Rust does with what is raised while it loads: no Exception, and not what was raised."""
+
+    class Panic(BaseException):
+        pass
+
+    def loading(_: argparse.Namespace) -> int:
+        with contextlib.suppress(Stopped):
+            signal.raise_signal(signal.SIGINT)
+        raise Panic
+
+    given = argparse.Namespace(parse_args=lambda _: argparse.Namespace(command=loading))
+    monkeypatch.setattr(command_line, "parser", lambda: given)
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        assert command_line.main([]) == 3
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert capsys.readouterr().err == "ratioproof: aborted: stopped by SIGINT; nothing was energised\n"
