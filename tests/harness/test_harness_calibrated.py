@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import operator
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.calibrated import EDGE, Node, covers, interpolate
+from harness.calibrated import EDGE, NEAREST, Node, check_rising, covers, interpolate
 
 
 def test_between_two_currents_worked_by_hand() -> None:
@@ -51,14 +53,28 @@ def test_the_error_of_a_transformer_stays_within_the_bow(power: float, place: fl
     assert abs(found.error - true(current)) <= found.bow + 1e-15
 
 
-@given(st.lists(st.floats(1e-3, 1e3), min_size=2, max_size=8, unique=True), st.floats(0.0, 1.0), st.floats(0.0, 1e-2))
+@given(
+    st.floats(1e-3, 1e3),
+    st.lists(st.floats(1 + NEAREST, 100.0), min_size=1, max_size=7),
+    st.floats(0.0, 1.0),
+    st.floats(0.0, 1e-2),
+)
 def test_it_is_nowhere_better_known_than_where_it_was_calibrated(
-    currents: list[float], place: float, uncertainty: float
+    first: float, steps: list[float], place: float, uncertainty: float
 ) -> None:
-    nodes = [Node(c, 1e-3, uncertainty) for c in sorted(currents)]
+    currents = list(itertools.accumulate(steps, operator.mul, initial=first))
+    nodes = [Node(c, 1e-3, uncertainty) for c in currents]
     at = nodes[0].at * (nodes[-1].at / nodes[0].at) ** place
     shares = interpolate(nodes, at).shares
     assert math.hypot(*(s * uncertainty for _, s in shares)) == pytest.approx(uncertainty)
+
+
+@pytest.mark.parametrize("second", [5.0, 5.0000000001, 4.0])
+def test_calibrated_currents_too_near_or_falling_are_refused(second: float) -> None:
+    """Two rows for one current would be a division by nothing, and no curve."""
+    check_rising([(50.0, 5.0), (60.0, second), (50.0, 5.06)], "calibrated", "current")
+    with pytest.raises(ValueError, match="nearer than 1% is the same"):
+        check_rising([(50.0, 5.0), (50.0, second)], "calibrated", "current")
 
 
 def test_outside_nothing_is_known() -> None:
