@@ -35,6 +35,20 @@ def test_fetch_without_a_trigger_is_refused(get: str, tmp_path: Path) -> None:
     assert load_profile("mine", (tmp_path,)).quantities["current"].fetches
 
 
+def test_what_is_expected_is_a_list_and_one_text_alone_is_told_as_such(tmp_path: Path) -> None:
+    """A natural slip: one answer, written without its brackets."""
+    shipped = (SHIPPED / "scpi_load.toml").read_text(encoding="utf-8")
+    told = shipped.replace('expect = ["0", "OFF"]', 'expect = "OFF"')
+    assert told != shipped
+    (tmp_path / "mine.toml").write_text(told, encoding="utf-8")
+    with pytest.raises(ProfileError) as caught:
+        load_profile("mine", (tmp_path,))
+    (line,) = str(caught.value).splitlines()
+    assert line.endswith(
+        "mine.toml: safe.confirm[1].expect: found 'OFF', expected a list in square brackets, such as ['OFF']"
+    )
+
+
 def test_every_problem_of_a_profile_has_its_line(tmp_path: Path) -> None:
     """File, key, what was found and what is expected, for all at once."""
     (tmp_path / "mine.toml").write_text(
