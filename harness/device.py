@@ -1,18 +1,17 @@
-"""The device file: the modified meter, its transformer, ranges, path ratings and the claim to verify."""
+"""The device file: the modified meter, its transformer, ranges, path ratings and the claim to verify.
+
+What contradicts itself in a file each of whose keys can be read is told all at once, each with its key.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from harness.accuracy_classes import (
-    limit_currents,
-    phase_displacement_limit,
-    ratio_error_limit,
-)
-from harness.contradictions import refuse_contradictions
-from harness.power_classes import PowerClass, power_error_limit, power_limit_currents
+from harness.accuracy_classes import PHASE_MINUTES, lowest_current
+from harness.power_classes import PowerClass
 from harness.quantities import (
     Angle,
     CrossSection,
@@ -31,6 +30,8 @@ from harness.quantities import (
 PrimaryFuse = Literal["plug-top", "gG", "breaker", "F", "T"]
 """What protects a primary: the fuse of a plug (BS 1362), a general-purpose one (IEC 60269), a circuit-breaker (IEC 60898), a
 miniature fuse-link (IEC 60127-2), quick-acting or time-lag."""
+SLOWEST_REFRESH = 60.0
+"""Seconds between two displayed values beyond which a display is not read but waited for."""
 
 
 class Table(BaseModel):
@@ -165,7 +166,7 @@ class Device(Table):
     @model_validator(mode="after")
     def _consistent(self) -> Device:
         # Here and not table by table, so that what is wrong in one does not hide what is wrong in the next.
-        refuse_contradictions(self)
+        _refuse_contradictions(self)
         return self
 
     def range_named(self, name: str) -> Range:
@@ -181,77 +182,75 @@ def _missing(name: str) -> Range:
     raise KeyError(name)
 
 
-def limit_of_error(device: Device, rng: Range, current: float) -> float:
-    """Largest ratio error (a fraction) the claim allows on `rng` at `current` amperes.
+class Contradictions(ValueError):
+    """Several problems of one file: pairs of key (empty for the whole file) and text."""
 
-    Raises ValueError where an accuracy class makes no claim (`accuracy_classes.ratio_error_limit`).
-    """
-    claim = device.claim
-    if claim.accuracy_class is not None:
-        return ratio_error_limit(claim.accuracy_class, current / rng.maximum_current)
-    step = device.display.resolution * rng.display_factor
-    return claim.of_reading + (claim.of_range * rng.maximum_current + claim.counts * step) / current
+    def __init__(self, problems: Sequence[tuple[str, str]]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("; ".join(text for _, text in self.problems))
 
 
-END = 0.05
-"""How far (relative) the current that flowed may miss an end of the claimed span, the load's own error included."""
+def _refuse_contradictions(device: Device) -> None:
+    """Raise `Contradictions` with all there are in `device`."""
+    found = [
+        *(("display", text) for text in _of_display(device.display)),
+        *(("path", text) for text in _of_path(device.path)),
+        *(("claim", text) for text in _of_claim(device.claim, device.display)),
+        *(("", text) for text in _of_ranges(device.ranges)),
+    ]
+    for number, rng in enumerate(device.ranges, 1):
+        found += [(f"ranges[{number}]", text) for text in _of_range(rng, device.claim)]
+    if found:
+        raise Contradictions(found)
 
 
-def claimed_limit(device: Device, rng: Range, current: float) -> float | None:
-    """Largest ratio error the claim allows on `rng` at a `current` that flowed, in amperes; None outside what is claimed.
-
-    What misses an end of the span by less than `END` is judged as at the end.
-    """
-    low, high = rng.minimum_current, rng.maximum_current
-    if not low * (1 - END) <= current <= high * (1 + END):
-        return None
-    return limit_of_error(device, rng, min(max(current, low), high))
+def _of_display(display: Display) -> Iterator[str]:
+    if display.refresh_interval > SLOWEST_REFRESH:
+        yield f"found a refresh_interval of {display.refresh_interval:g} s, expected at most {SLOWEST_REFRESH:g} s"
 
 
-def currents_of_class(device: Device, rng: Range, *, power: bool = False) -> list[float]:
-    """Currents in amperes, rising, at which the class claimed on `rng` states its limits; none without a class.
-
-    With `power` also those at which the limits of the power class change, at whatever power factor. They may lie outside
-    what the range claims.
-    """
-    claim = device.claim
-    parts = set(limit_currents(claim.accuracy_class) if claim.accuracy_class is not None else ())
-    if power and claim.power_class is not None:
-        parts.update(power_limit_currents(claim.power_class))
-    return [part * rng.maximum_current for part in sorted(parts)]
+def _of_path(path: Path) -> Iterator[str]:
+    if path.fuse_type is not None and path.fuse is None:
+        yield "found fuse_type and no fuse, expected its rating too"
+    if path.secondary_clamp_voltage is not None and path.secondary_clamp in (None, "none"):
+        yield "found secondary_clamp_voltage and no secondary_clamp, expected where it sits too"
 
 
-def limit_at_no_current(device: Device, rng: Range) -> float:
-    """Largest current in amperes that may be indicated on `rng` with none flowing: the terms that do not go with the reading.
-
-    A claim that has none of them, in parts of the reading alone or by a class, says nothing of no current: the limit is then
-    what it allows at the smallest current claimed, the least that would be visible in a reading.
-    """
-    claim = device.claim
-    fixed = claim.of_range * rng.maximum_current + claim.counts * device.display.resolution * rng.display_factor
-    return fixed or limit_of_error(device, rng, rng.minimum_current) * rng.minimum_current
-
-
-def limit_of_power_error(
-    device: Device, rng: Range, current: float, apparent_power: float, power_factor: float
-) -> float | None:
-    """Largest error of power (a fraction) the claim allows on `rng`; None where nothing is claimed.
-
-    `current` in amperes, `apparent_power` in voltamperes, `power_factor` negative for a leading current.
-    """
-    claim = device.claim
-    if claim.power_class is not None:
-        return power_error_limit(claim.power_class, current / rng.maximum_current, power_factor)
-    power = abs(apparent_power * power_factor)
-    if not (claim.power_of_reading or claim.power_counts) or not power:
-        return None
-    step = (device.display.power_resolution or 0.0) * rng.display_factor
-    return claim.power_of_reading + claim.power_counts * step / power
+def _of_claim(claim: Claim, display: Display) -> Iterator[str]:
+    terms = claim.of_reading or claim.of_range or claim.counts
+    if claim.accuracy_class is None and not terms:
+        yield "found no claim, expected of_reading, of_range, counts or accuracy_class"
+    if claim.accuracy_class is not None and terms:
+        yield "found a class and other terms, expected either accuracy_class or of_reading/of_range/counts"
+    if claim.power_class is not None and (claim.power_of_reading or claim.power_counts):
+        yield "found power_class and other terms of power, expected either power_class or power_of_reading/power_counts"
+    if claim.power_counts and display.power_resolution is None:
+        yield "found power_counts but no display.power_resolution, expected the step of power displayed"
+    if claim.accuracy_class in PHASE_MINUTES and claim.phase_displacement is not None:
+        yield f"found phase_displacement and accuracy_class {claim.accuracy_class}, which claims one itself, expected one of them"
+    if claim.phase_displacement == 0:
+        yield "found a phase_displacement of 0, expected an angle above it"
 
 
-def limit_of_phase_displacement(device: Device, rng: Range, current: float) -> float | None:
-    """Largest phase displacement, in rad, the claim allows on `rng` at `current` amperes; None where nothing is claimed."""
-    claim = device.claim
-    if claim.phase_displacement is not None or claim.accuracy_class is None:
-        return claim.phase_displacement
-    return phase_displacement_limit(claim.accuracy_class, current / rng.maximum_current)
+def _of_ranges(ranges: Sequence[Range]) -> Iterator[str]:
+    names, turns = [r.name for r in ranges], [r.primary_turns for r in ranges]
+    if len(set(names)) != len(names):
+        yield f"found range names {names}, expected every name once"
+    if turns != sorted(set(turns)):
+        yield f"found ranges with turns {turns}, expected them in rising order of primary_turns"
+    if ranges[0].wiring != "independent":
+        yield "found the first range wired in series, expected independent (it has no range before it)"
+
+
+def _of_range(rng: Range, claim: Claim) -> Iterator[str]:
+    """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
+    if rng.minimum_current >= rng.maximum_current:
+        yield "found minimum_current not below maximum_current, expected a span"
+    elif claim.accuracy_class is not None:
+        lowest = lowest_current(claim.accuracy_class)
+        if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
+            yield (
+                f"found range {rng.name} with minimum_current {rng.minimum_current:g} A and accuracy_class "
+                f"{claim.accuracy_class}, which claims nothing below {lowest * 100:g} % of the range's maximum, "
+                f"expected at least {lowest * rng.maximum_current:g} A"
+            )

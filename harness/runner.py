@@ -10,9 +10,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.bench import Bench
+from harness.claim_limits import claimed_limit
 from harness.clock import Clock
 from harness.control import Abandoned, Control, LoadStaysOn, OnTooLong
-from harness.device import Device, Range, claimed_limit
+from harness.device import Device, Range
 from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
 from harness.going_on import GoingOn
 from harness.known_options import with_bench

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Literal
 
 from harness.accuracy_classes import TOLERANCE
-from harness.device import Device, Range, currents_of_class
+from harness.claim_limits import currents_of_class
+from harness.device import Device, Range
 
 __all__ = [
     "DIRECTIONS",

@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from harness.device import Device, Range, limit_at_no_current, limit_of_error
+from harness.claim_limits import limit_at_no_current, limit_of_error
+from harness.device import Device, Range
 from harness.evaluation.conformity import Decided, decide, judgement
 from harness.evaluation.creep import creep, creep_period
 from harness.evaluation.observed import Pair

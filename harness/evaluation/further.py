@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
-from harness.device import Device, Range, limit_of_phase_displacement, limit_of_power_error
+from harness.claim_limits import limit_of_phase_displacement, limit_of_power_error
+from harness.device import Device, Range
 from harness.evaluation.at_rest import endurance, no_load
 from harness.evaluation.conformity import JUDGEMENTS, Decided, judgement
 from harness.evaluation.creep import watched_too_short

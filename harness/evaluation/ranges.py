@@ -11,7 +11,8 @@ import numpy as np
 
 from harness.bench import Bench
 from harness.causes import Catalogue
-from harness.device import Device, Range, claimed_limit, limit_of_error
+from harness.claim_limits import claimed_limit, limit_of_error
+from harness.device import Device, Range
 from harness.evaluation.apart import apart
 from harness.evaluation.bench_check import bench_check
 from harness.evaluation.conformity import decide

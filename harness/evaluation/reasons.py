@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.device import END, Range
+from harness.claim_limits import END
+from harness.device import Range
 from harness.evaluation.conformity import JUDGEMENTS, judgement
 from harness.evaluation.observed import ObservedRange
 from harness.quantities import format_percent, format_quantity

@@ -8,7 +8,8 @@ from __future__ import annotations
 import cmath
 import math
 
-from harness.device import Device, limit_of_error
+from harness.claim_limits import limit_of_error
+from harness.device import Device
 from harness.paper.sheet import Finding
 from harness.quantities import format_quantity
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from harness.device import Device, Range, limit_of_error
+from harness.claim_limits import limit_of_error
+from harness.device import Device, Range
 from harness.paper.protection import amperes, paper_ceiling
 from harness.paper.sheet import Finding, Neighbours
 from harness.quantities import format_percent

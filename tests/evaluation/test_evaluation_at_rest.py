@@ -6,7 +6,8 @@ import pytest
 from conftest import BENCH, DEVICE, RUN_DATE
 from scipy import stats
 
-from harness.device import Device, limit_at_no_current
+from harness.claim_limits import limit_at_no_current
+from harness.device import Device
 from harness.evaluation.at_rest import no_load
 from harness.evaluation.observed import ObservedPoint, Pair
 from harness.evaluation.points import Inputs, point_values

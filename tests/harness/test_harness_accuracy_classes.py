@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from harness.accuracy_classes import LIMITS, lowest_current, ratio_error_limit
+from harness.claim_limits import limit_of_error
 from harness.commands.new import template
-from harness.device import limit_of_error
 from harness.errors import UserError
 from harness.files import parse_device
 

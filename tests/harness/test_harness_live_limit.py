@@ -9,9 +9,9 @@ import pytest
 from pypdf import PdfReader
 from rich.console import Console
 
+from harness.claim_limits import claimed_limit
 from harness.commands.inputs import load_inputs
 from harness.commands.new import BENCH, new, template
-from harness.device import claimed_limit
 from harness.files import parse_device
 from harness.progress import Silent, TerminalProgress
 from harness.steps import Options

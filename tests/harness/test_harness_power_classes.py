@@ -8,9 +8,10 @@ from typing import cast, get_args
 import pytest
 
 from harness.accuracy_classes import PHASE_MINUTES, SOURCE, phase_displacement_limit
+from harness.claim_limits import limit_of_phase_displacement, limit_of_power_error
 from harness.claim_text import FROM_MEMORY, claim_text
 from harness.commands.new import template
-from harness.device import Device, limit_of_phase_displacement, limit_of_power_error
+from harness.device import Device
 from harness.errors import UserError
 from harness.files import parse_device
 from harness.power_classes import HIGHEST_CURRENT, TABLES, PowerClass, no_load_class, no_load_period, power_error_limit
