@@ -7,7 +7,7 @@ import threading
 
 from harness.activity import Activity
 from harness.bench import InstrumentEntry
-from harness.station import LinkSource
+from harness.wires import LinkSource
 from instruments.errors import InstrumentError
 from instruments.link import Link, RegisterLink
 from instruments.profile import Profile, Watchdog

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from harness.bench import Bench, InstrumentEntry
 from harness.clock import Clock
 from harness.device import Device
 from harness.errors import UserError
+from harness.wires import LinkSource
 from instruments.by_hand import PersonLoad, PersonMeter, PersonReference, PersonSwitch, PersonVoltmeter, ShelfLoad
 from instruments.person import Person
 from instruments.profile import Profile, load_profile
@@ -31,9 +32,6 @@ from instruments.roles import (
     Switch,
     Voltmeter,
 )
-
-if TYPE_CHECKING:
-    from harness.station import LinkSource
 
 _Driver = TypeVar("_Driver", ScpiLoad, ScpiReference, ScpiMeter)
 

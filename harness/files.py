@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from harness.bench import Bench
-from harness.causes.schema import Catalogue, OwnCauses
 from harness.device import Device, Table
 from harness.errors import UserError
 from instruments.toml_file import FileProblems, read_model, read_tables, shortened
@@ -18,6 +17,8 @@ _MAY_HOLD_LINES = ("address", "statement", "modification", "owner", "modified_by
 _TURNS_TEXT_ROUND = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """What makes a text be read otherwise than it is written (Unicode, UAX 9)."""
 _OF_A_PROFILE = {"kind", "role", "title"}
+CAUSES_KEYS = {"causes", "ordinary", "without"}
+"""The keys of a file of causes, whose model is built upon this module."""
 
 
 def read_text(file: Path) -> str:
@@ -31,25 +32,16 @@ def read_text(file: Path) -> str:
 
 def parse_device(text: str, name: str) -> Device:
     """The device in `text`; `name` is the file named in problems. Raises UserError."""
-    return _parse(Device, text, name)
+    return parse_file(Device, text, name)
 
 
 def parse_bench(text: str, name: str) -> Bench:
     """The bench in `text`; `name` is the file named in problems. Raises UserError."""
-    return _parse(Bench, text, name)
+    return parse_file(Bench, text, name)
 
 
-def parse_causes(text: str, name: str) -> OwnCauses:
-    """A user's causes in `text`; `name` is the file named in problems. Raises UserError."""
-    return _parse(OwnCauses, text, name)
-
-
-def parse_catalogue(text: str, name: str) -> Catalogue:
-    """The whole catalogue in `text`; `name` is the file named in problems. Raises UserError."""
-    return _parse(Catalogue, text, name)
-
-
-def _parse(model: type[_Model], text: str, name: str) -> _Model:
+def parse_file(model: type[_Model], text: str, name: str) -> _Model:
+    """The file of the kind `model` in `text`; `name` is the file named in problems. Raises UserError."""
     try:
         data = read_tables(text, name)
         _refuse_other_kinds(model, data, name)
@@ -61,11 +53,15 @@ def _parse(model: type[_Model], text: str, name: str) -> _Model:
 
 def _refuse_other_kinds(model: type[Table], data: dict[str, Any], name: str) -> None:
     """Two files given in each other's place are told in one line. Raises FileProblems."""
-    kinds: dict[str, type[Table]] = {"a device file": Device, "a bench file": Bench, "a file of causes": OwnCauses}
-    keys = {kind: set(of.model_fields) for kind, of in kinds.items()} | {"an instrument's profile": _OF_A_PROFILE}
-    known = {kind: len(data.keys() & of) for kind, of in keys.items()}
+    kinds: dict[str, set[str]] = {
+        "a device file": set(Device.model_fields),
+        "a bench file": set(Bench.model_fields),
+        "a file of causes": CAUSES_KEYS,
+        "an instrument's profile": _OF_A_PROFILE,
+    }
+    known = {kind: len(data.keys() & keys) for kind, keys in kinds.items()}
     likeliest = max(known, key=lambda kind: known[kind])
-    wanted = next((kind for kind, of in kinds.items() if of is model), likeliest)
+    wanted = next((kind for kind, keys in kinds.items() if keys == set(model.model_fields)), likeliest)
     if known[likeliest] >= 2 and not known[wanted]:
         raise FileProblems([f"{name}: this is {likeliest}, expected {wanted}"])
 

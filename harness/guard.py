@@ -23,8 +23,8 @@ from harness.activity import STANDSTILL
 from harness.bench import ROLES, Bench
 from harness.errors import AbortedSafe
 from harness.guard_process import ACTING, BEAT, EVERY, READY, STAND_DOWN, STANDS_STILL, Silence
-from harness.station import REPLAYED, link_settings
 from harness.stop import StopSignal
+from harness.wires import REPLAYED, link_settings
 from instruments.profile import load_profile
 
 READY_WITHIN = 20.0

@@ -204,3 +204,10 @@ def lasting(seconds: float) -> str:
     if seconds >= 60:
         return f"{seconds / 60:.3g} min"
     return format_quantity(seconds, "s", 3)
+
+
+def signed_text(power_factor: float) -> str:
+    """A power factor in words: ``1``, ``0.5 lagging``, ``0.8 leading``."""
+    if abs(power_factor) == 1:
+        return "1"
+    return f"{abs(power_factor):g} {'lagging' if power_factor > 0 else 'leading'}"

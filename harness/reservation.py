@@ -19,7 +19,7 @@ import platformdirs
 
 from harness.errors import UserError
 from harness.file_lock import lock
-from harness.station import REPLAYED, place
+from harness.wires import REPLAYED, place
 
 
 def reserved_folder() -> Path:

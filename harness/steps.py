@@ -18,6 +18,7 @@ from typing import Literal
 from harness.accuracy_classes import TOLERANCE
 from harness.claim_limits import currents_of_class
 from harness.device import Device, Range
+from harness.quantities import signed_text
 
 __all__ = [
     "DIRECTIONS",
@@ -241,10 +242,3 @@ def both_ways(currents: Iterable[float]) -> Iterator[tuple[Direction, float]]:
         yield "up", current
     for current in reversed(rising[:-1]):
         yield "down", current
-
-
-def signed_text(power_factor: float) -> str:
-    """A power factor in words: ``1``, ``0.5 lagging``, ``0.8 leading``."""
-    if abs(power_factor) == 1:
-        return "1"
-    return f"{abs(power_factor):g} {'lagging' if power_factor > 0 else 'leading'}"

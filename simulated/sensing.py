@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from instruments.profile import Profile
-from simulated.bench import SimulatedBench
+from simulated.bench_physics import BenchPhysics
 from simulated.load import Refused
 from simulated.observers import Measured
 
@@ -15,7 +15,7 @@ OBSERVING = ("reference", "secondary", "voltage", "check_standard")
 """The parts that take their time to measure."""
 
 
-def measured(bench: SimulatedBench, role: str, name: str) -> float:
+def measured(bench: BenchPhysics, role: str, name: str) -> float:
     """The quantity `name` as the instrument playing `role` sees it now, in the unit of a profile.
 
     An instrument that measures takes its integration time. Raises Refused (-221) for an unknown quantity.
@@ -32,7 +32,7 @@ def measured(bench: SimulatedBench, role: str, name: str) -> float:
     return part_of(measurement(bench, role), name)
 
 
-def measurement(bench: SimulatedBench, role: str, started: float | None = None) -> Measured:
+def measurement(bench: BenchPhysics, role: str, started: float | None = None) -> Measured:
     """Everything the instrument playing `role` sees, begun at `started` or now."""
     if role in OBSERVING:
         return bench.measure(role, started)
@@ -65,7 +65,7 @@ def part_of(whole: Measured, name: str) -> float:
 class Sensing:
     """A multimeter, analyser, meter or sensor: which quantity a query reads, and when it was measured."""
 
-    def __init__(self, bench: SimulatedBench, role: str, profile: Profile) -> None:
+    def __init__(self, bench: BenchPhysics, role: str, profile: Profile) -> None:
         self._bench, self._role, self._profile = bench, role, profile
         self._configured: dict[str, str] = {}
         self._armed = False

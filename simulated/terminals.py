@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import partial
 
 from instruments.profile import Profile, Quantity
-from simulated.bench import SimulatedBench
+from simulated.bench_physics import BenchPhysics
 from simulated.description import InstrumentDescription
 from simulated.load import Refused
 from simulated.modbus import RegisterMap
@@ -25,7 +25,7 @@ class UnsupportedInstrument(Exception):
     """The simulated bench cannot stand in for this instrument."""
 
 
-def terminal(bench: SimulatedBench, instrument: InstrumentDescription) -> Terminal:
+def terminal(bench: BenchPhysics, instrument: InstrumentDescription) -> Terminal:
     """The terminal of `instrument`, acting on `bench`. Raises UnsupportedInstrument."""
     profile = instrument.profile
     if profile is None:
@@ -51,13 +51,13 @@ def terminal(bench: SimulatedBench, instrument: InstrumentDescription) -> Termin
     return ScpiInstrument(identity, [*commands, *own, *idle], errors, reset)
 
 
-def _serial(bench: SimulatedBench, instrument: InstrumentDescription) -> str:
+def _serial(bench: BenchPhysics, instrument: InstrumentDescription) -> str:
     if instrument.role == "reference" and _has(bench, "wrong-serial"):
         return instrument.serial[:-1] + ("1" if instrument.serial.endswith("0") else "0")
     return instrument.serial
 
 
-def _has(bench: SimulatedBench, fault: str) -> bool:
+def _has(bench: BenchPhysics, fault: str) -> bool:
     return any(f.name == fault for f in bench.faults)
 
 
@@ -70,7 +70,7 @@ def _identity(profile: Profile, serial: str) -> str:
 
 
 def _commands(
-    bench: SimulatedBench, instrument: InstrumentDescription, profile: Profile
+    bench: BenchPhysics, instrument: InstrumentDescription, profile: Profile
 ) -> tuple[list[Command], Callable[[], None]]:
     if instrument.role == "load":
         return _load_commands(bench, profile), bench.reset_load
@@ -88,7 +88,7 @@ def _say(text: str, _: str) -> Reply:
     return Reply(text)
 
 
-def _load_measures(bench: SimulatedBench, name: str, _: str) -> Reply:
+def _load_measures(bench: BenchPhysics, name: str, _: str) -> Reply:
     return _number(measured(bench, "load", name))
 
 
@@ -100,7 +100,7 @@ def _set(action: Callable[[float], None], text: str) -> None:
     action(float(text))
 
 
-def _arm(bench: SimulatedBench, text: str) -> None:
+def _arm(bench: BenchPhysics, text: str) -> None:
     """A time to wait is one setting, switching it on another."""
     if text:
         bench.arm_watchdog(float(text))
@@ -137,7 +137,7 @@ def _setting_commands(name: str, quantity: Quantity, settings: _Settings) -> lis
     return commands
 
 
-def _load_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
+def _load_commands(bench: BenchPhysics, profile: Profile) -> list[Command]:
     current = profile.quantities["current"]
     commands = [Command(c, partial(_set, bench.set_current)) for c in current.set]
     commands += [Command(c, partial(_set, bench.set_protection)) for c in current.protect]
@@ -174,11 +174,11 @@ def _load_commands(bench: SimulatedBench, profile: Profile) -> list[Command]:
     return commands
 
 
-def _output_state(bench: SimulatedBench, on: str, off: str, _: str) -> Reply:
+def _output_state(bench: BenchPhysics, on: str, off: str, _: str) -> Reply:
     return Reply(on if bench.output_on() else off)
 
 
-def _sensing_commands(bench: SimulatedBench, instrument: InstrumentDescription, profile: Profile) -> list[Command]:
+def _sensing_commands(bench: BenchPhysics, instrument: InstrumentDescription, profile: Profile) -> list[Command]:
     sensing = Sensing(bench, instrument.role, profile)
     link = _FaultyLink(bench) if instrument.role == "reference" else None
     settings = _Settings()
@@ -205,7 +205,7 @@ def _sensing_commands(bench: SimulatedBench, instrument: InstrumentDescription, 
 class _FaultyLink:
     """The way of the reference's readings to the client: late or garbled now and then, with those faults."""
 
-    def __init__(self, bench: SimulatedBench) -> None:
+    def __init__(self, bench: BenchPhysics) -> None:
         self._bench = bench
         self._seed = bench.description.seed
         self._count = 0
@@ -229,7 +229,7 @@ def _garbled(text: str) -> str:
     return "".join(chr(ord(c) ^ 0x40) if i in (1, 3) else c for i, c in enumerate(text))
 
 
-def _switch_commands(bench: SimulatedBench, instrument: InstrumentDescription, profile: Profile) -> list[Command]:
+def _switch_commands(bench: BenchPhysics, instrument: InstrumentDescription, profile: Profile) -> list[Command]:
     switching = profile.switching
     if switching is None:
         raise UnsupportedInstrument(f"instrument {instrument.name!r}: its profile has no [switching]")

@@ -23,8 +23,8 @@ from harness.commands.new import new
 from harness.commands.twin import describe
 from harness.device import Range
 from harness.evaluation.diagnosis import PowerError, SmallestReadable
+from harness.evaluation.inputs import Inputs as UncertainInputs
 from harness.evaluation.observed import ObservedPoint, Pair
-from harness.evaluation.points import Inputs as UncertainInputs
 from harness.evaluation.points import PointValues, point_values
 from harness.evaluation.secondary import Split
 from harness.limits import CLIP, approach_current, ceiling

@@ -15,12 +15,14 @@ from harness.commands.rehearsal import start_fields
 from harness.commands.twin import TwinLinks, describe, displays
 from harness.evaluation.evaluate import evaluate
 from harness.files import parse_bench
+from harness.identification import identity_problems
 from harness.progress import Silent
 from harness.record import Record, RecordWriter, parse_record
 from harness.results import Results
 from harness.runner import Runner, execute
-from harness.station import LinkSource, assemble, identity_problems, open_all
+from harness.station import assemble, open_all
 from harness.stop import StopSignal
+from harness.wires import LinkSource
 from instruments.person import Person, ScriptedPerson
 from simulated.bench import SimulatedBench
 from simulated.clock import VirtualClock

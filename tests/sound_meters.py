@@ -70,7 +70,7 @@ def sound_run(inputs: Inputs, seed: int, claimed: Sequence[tuple[str, float, flo
         fields["offset"] = offset * module.resolution
         return OrdinaryModule(**fields, error=error, rated=rated)
 
-    with mock.patch("simulated.bench.module_with", made):
+    with mock.patch("simulated.bench_physics.module_with", made):
         run = TwinRun(inputs, share_of_claim=1.0)
     true_error = run.bench.true_ratio_error
     if any(abs(true_error(name, current)) > limit for name, current, limit in claimed):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from harness.causes.schema import Catalogue, Cause, OwnCauses, Prior, Priors
 from harness.errors import UserError
+from harness.files import parse_file
 
 __all__ = ["Catalogue", "Cause", "OwnCauses", "Prior", "Priors", "extended", "shipped", "without_ratio"]
 
@@ -16,9 +17,7 @@ CATALOGUE = Path(__file__).parent / "catalogue.toml"
 @cache
 def shipped() -> Catalogue:
     """The catalogue that comes with the program."""
-    from harness.files import parse_catalogue
-
-    return parse_catalogue(CATALOGUE.read_text(encoding="utf-8"), CATALOGUE.name)
+    return parse_file(Catalogue, CATALOGUE.read_text(encoding="utf-8"), CATALOGUE.name)
 
 
 @lru_cache(maxsize=8)
@@ -33,12 +32,10 @@ def extended(text: str, name: str) -> Catalogue:
 
     `name` is the file named in problems; an empty text adds nothing. Raises UserError.
     """
-    from harness.files import parse_causes
-
     catalogue = shipped()
     if not text:
         return catalogue
-    own = parse_causes(text, name)
+    own = parse_file(OwnCauses, text, name)
     known = {cause.name for cause in catalogue.causes}
     if unknown := [out for out in own.without if out not in known]:
         raise UserError([f"{name}: without: found {u!r}, expected one of {', '.join(sorted(known))}" for u in unknown])

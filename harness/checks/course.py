@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from harness.bench import Bench
+from harness.identification import identity_problems
 from harness.record import Record
-from harness.station import identity_problems
 from instruments.reading import Identity
 
 ROUNDED = 1e-5

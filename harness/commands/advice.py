@@ -8,7 +8,7 @@ import socket
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from harness.station import serial_port
+from harness.wires import serial_port
 from instruments.errors import InstrumentError, ReplyError
 
 LOOK_FOR = 0.5

@@ -8,7 +8,7 @@ from pathlib import Path
 from harness.bench import Bench, InstrumentEntry
 from harness.device import Device
 from harness.quantities import format_quantity
-from harness.station import REPLAYED
+from harness.wires import REPLAYED
 from instruments.address import address_problem
 from instruments.numbers import register_count
 from instruments.profile import Profile, ProfileError, load_profile

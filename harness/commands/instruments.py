@@ -23,9 +23,10 @@ from harness.commands.inputs import profile_folders
 from harness.commands.sheet import Sheet
 from harness.errors import UserError
 from harness.files import parse_bench, read_text
+from harness.identification import serial_elsewhere
 from harness.reservation import Reservations
-from harness.station import REPLAYED, LinkSource, Wires, place, resolved_address, serial_elsewhere
 from harness.transcripts.links import TranscribedLinks
+from harness.wires import REPLAYED, LinkSource, Wires, place, resolved_address
 from instruments.errors import InstrumentError
 from instruments.profile import Profile, ProfileError, load_profile
 from instruments.reading import Identity, shown

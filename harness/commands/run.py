@@ -25,13 +25,13 @@ from harness.commands.sound_meters import percent, told
 from harness.errors import AbortedSafe, RecordError, UserError
 from harness.evaluation.creep import watched_too_short
 from harness.history import described
+from harness.identification import calibration_problems
 from harness.progress import RehearsalProgress, TerminalProgress
-from harness.quantities import format_duration, format_quantity
+from harness.quantities import format_duration, format_quantity, signed_text
 from harness.record import Record, continue_record, read_record
 from harness.reservation import reserved
 from harness.results import NOT_VISITED, Point, PowerPoint
-from harness.station import calibration_problems
-from harness.steps import Options, signed_text, words_hash
+from harness.steps import Options, words_hash
 from harness.stop import StopSignal
 
 if TYPE_CHECKING:

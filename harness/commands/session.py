@@ -19,13 +19,15 @@ from harness.errors import NotSafe, UserError
 from harness.evaluation.reference_chain import CONFIRMED, NOT_ASKED, question_of_the_part
 from harness.guard import Guard
 from harness.history import finished_points, finished_waits
+from harness.identification import identity_problems
 from harness.progress import Progress
 from harness.record import Record, RecordWriter, create_record
 from harness.runner import Runner, execute
 from harness.safing import make_all_safe, not_safe_message
-from harness.station import REPLAYED, Station, assemble, identity_problems, open_each
+from harness.station import Station, assemble, open_each
 from harness.stop import StopSignal
 from harness.version import software
+from harness.wires import REPLAYED
 from instruments.person import Person
 from instruments.reading import Identity
 from instruments.transcript import TranscriptError

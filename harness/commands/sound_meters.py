@@ -7,7 +7,8 @@ from collections.abc import Iterator
 
 from harness.causes import Catalogue
 from harness.evaluation.diagnosis.ordinary import Place, ordinary_errors
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import point_values
 from harness.evaluation.power import power_values
 from harness.evaluation.rejection import Judged, Rejection, rejection
 from harness.evaluation.repeatability import run_scatter

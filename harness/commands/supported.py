@@ -6,9 +6,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from harness.quantities import format_quantity
+from harness.quantities import format_quantity, signed_text
 from harness.results import DecisionRule, RangeResult, Results
-from harness.steps import signed_text
 
 
 @dataclass(frozen=True)

@@ -12,11 +12,11 @@ from harness.clock import Clock, RealClock
 from harness.commands.inputs import Inputs
 from harness.commands.kept_run import CLOCK, PERSON, keep_record
 from harness.errors import UserError
-from harness.station import LinkSource, Wires
 from harness.stop import StopSignal
 from harness.transcripts.clock import Checks, ReplayedClock, TranscribedClock, replay_stops, transcribe_stops
 from harness.transcripts.links import ReplayedLinks, TranscribedLinks
 from harness.transcripts.person import ReplayedPerson, TranscribedPerson
+from harness.wires import LinkSource, Wires
 from instruments.person import Person
 from instruments.transcript import TranscriptError, TranscriptReader, TranscriptWriter
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from harness.quantities import format_percent, format_quantity
+from harness.quantities import format_percent, format_quantity, signed_text
 from harness.results import BenchCheck, NoLoad, PhaseDisplacement, RangeResult, Stated, worst_phase, worst_power
-from harness.steps import signed_text
 
 
 def beyond_lines(rng: RangeResult) -> Iterator[str]:

@@ -17,11 +17,12 @@ from harness.commands.sheet import Sheet
 from harness.commands.shown_links import ShownRegisters, ShownText
 from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.files import parse_bench, read_text
+from harness.identification import serial_elsewhere
 from harness.reservation import reserved
 from harness.safing import make_all_safe, not_safe_message
-from harness.station import LinkSource, Wires, resolved_address, serial_elsewhere
 from harness.stop import StopSignal
 from harness.transcripts.links import TranscribedLinks
+from harness.wires import LinkSource, Wires, resolved_address
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
 from instruments.numbers import decode_registers
 from instruments.profile import Profile, ProfileError, Quantity, load_profile

@@ -11,7 +11,7 @@ from harness.bench import Bench, InstrumentEntry
 from harness.device import Device
 from harness.errors import UserError
 from harness.reference_path import Part as ReferencePart
-from harness.station import resolved_address
+from harness.wires import resolved_address
 from instruments.errors import LinkError, ReplyError
 from instruments.link import Link, RegisterLink
 from instruments.profile import Profile, load_profile

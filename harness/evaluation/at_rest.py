@@ -13,8 +13,9 @@ from harness.claim_limits import limit_at_no_current, limit_of_error
 from harness.device import Device, Range
 from harness.evaluation.conformity import Decided, decide, judgement
 from harness.evaluation.creep import creep, creep_period
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import Pair
-from harness.evaluation.points import BELOW_DISPLAY, Inputs, PointValues
+from harness.evaluation.points import BELOW_DISPLAY, PointValues
 from harness.evaluation.spread import TDistribution
 from harness.evaluation.stated import decided, stated
 from harness.evaluation.uncertainty import rectangular, t_factor, type_a

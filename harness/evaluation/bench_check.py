@@ -7,8 +7,9 @@ from collections.abc import Sequence
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.points import point_values
 from harness.evaluation.stated import stated
 from harness.evaluation.uncertainty import rectangular, type_a
 from harness.results import BenchCheck, Stated

@@ -14,18 +14,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from harness.bench import Accuracy, InstrumentEntry
 from harness.calibrated import Node, covers, interpolate
+from harness.evaluation.inputs import DAYS_PER_YEAR, Inputs
 from harness.evaluation.uncertainty import Distribution, rectangular
 from harness.quantities import format_quantity
 from harness.reference_path import SAME_BURDEN, SAME_FREQUENCY, Part
 
-if TYPE_CHECKING:
-    from harness.evaluation.points import Inputs
-
-DAYS_PER_YEAR = 365.25
 K_OF_CERTIFICATE = 2.0
 
 

@@ -11,7 +11,8 @@ from collections.abc import Callable, Sequence
 from harness.device import Range
 from harness.evaluation.diagnosis import Diagnosis
 from harness.evaluation.diagnosis.hypotheses import OTHER
-from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import PointValues
 from harness.evaluation.stated import stated
 from harness.quantities import format_percent, format_quantity
 from harness.results import EffectiveTurns, Point, accepted

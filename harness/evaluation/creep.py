@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 from harness.device import Device, Range
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import Pair
-from harness.evaluation.points import Inputs
 from harness.evaluation.stated import stated
 from harness.evaluation.uncertainty import rectangular
 from harness.power_classes import no_load_class, no_load_period

@@ -12,9 +12,10 @@ from harness.device import Device, Range
 from harness.evaluation.at_rest import endurance, no_load
 from harness.evaluation.conformity import JUDGEMENTS, Decided, judgement
 from harness.evaluation.creep import watched_too_short
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.monte_carlo import Quantity
 from harness.evaluation.phase import Foretold, PhaseFound, phases_found
-from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.points import PointValues
 from harness.evaluation.power import PowerValues
 from harness.evaluation.secondary import Split, split
 from harness.evaluation.smallest import SmallestFound, smallest_found
@@ -22,7 +23,7 @@ from harness.evaluation.stated import decided, stated
 from harness.evaluation.uncertainty import covariance
 from harness.evaluation.validation import Check
 from harness.evaluation.validation_power import MINUTES, phase_displacement, power_error
-from harness.quantities import format_percent, format_quantity
+from harness.quantities import format_percent, format_quantity, signed_text
 from harness.results import (
     Endurance,
     ErrorParts,
@@ -36,7 +37,6 @@ from harness.results import (
     worst,
     worst_power,
 )
-from harness.steps import signed_text
 
 SET_WITHIN = 0.02
 """The smallest current claimed was asked for; what flowed may be this much (relative) beside it."""

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from harness.evaluation.departure import Departure, departure
-from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import PointValues
 from harness.evaluation.straight_line import StraightLine, fit, propagated
 from harness.evaluation.uncertainty import covariance
 from harness.results import Line

@@ -20,7 +20,8 @@ from harness.calibrated import Node, interpolate
 from harness.device import Range
 from harness.evaluation.chain import Deviation
 from harness.evaluation.departure import Departure, departure
-from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import PointValues
 from harness.evaluation.uncertainty import covariance, coverage_factor, rectangular
 from harness.evaluation.whole_turns import probability_of_nearest
 from harness.results import EffectiveTurns, TurnsMethod

@@ -29,8 +29,9 @@ from uncertainties import umath
 from harness.bench import Bench, PowerAccuracy, ShelfEntry, VoltageAccuracy
 from harness.device import Device
 from harness.evaluation.chain import Deviation, path_angle
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint
-from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.points import PointValues
 from harness.evaluation.uncertainty import rectangular, type_a
 
 NEAR_UNITY = 0.97

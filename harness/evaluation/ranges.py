@@ -19,11 +19,12 @@ from harness.evaluation.conformity import decide
 from harness.evaluation.contradiction import no_whole_number, none_explains, other_way_down
 from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
 from harness.evaluation.further import further
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.line import line_of, stated_line
 from harness.evaluation.linearity import independent, terminal_based, zero_based
 from harness.evaluation.multiplier import Multiplier, base_usable, effective_turns, multiplier, reading_factor
 from harness.evaluation.observed import ObservedPoint, ObservedRange
-from harness.evaluation.points import Inputs, PointValues, point_values
+from harness.evaluation.points import PointValues, point_values
 from harness.evaluation.power import power_values
 from harness.evaluation.reasons import (
     failed_points,

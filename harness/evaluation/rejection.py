@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.evaluation.diagnosis.ordinary import OrdinaryErrors
-from harness.evaluation.points import Inputs, Source
+from harness.evaluation.inputs import Inputs, Source
 
 Array = NDArray[np.float64]
 

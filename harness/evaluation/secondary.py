@@ -15,7 +15,8 @@ from typing import Any
 from harness.bench import InstrumentEntry
 from harness.device import Device
 from harness.evaluation.chain import reading_error
-from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import PointValues
 from harness.evaluation.uncertainty import rectangular
 
 

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from harness.device import Device, Range
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint
-from harness.evaluation.points import Inputs, PointValues
+from harness.evaluation.points import PointValues
 from harness.evaluation.uncertainty import Distribution, rectangular
 
 NEAR = 1.1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from harness.evaluation.conformity import Decided, decide
-from harness.evaluation.points import Inputs
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.uncertainty import Coverage, coverage_factor
 from harness.results import Stated
 

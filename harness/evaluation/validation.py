@@ -12,9 +12,10 @@ from typing import Literal
 
 import numpy as np
 
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.monte_carlo import BLOCK, SEED, Array, Draws, Quantity, numerical_tolerance, simulate
 from harness.evaluation.multiplier import Multiplier, Place
-from harness.evaluation.points import Inputs, PointModel, PointValues
+from harness.evaluation.points import PointModel, PointValues
 from harness.evaluation.uncertainty import Contribution
 from harness.results import ValidatedQuantity, Validation
 

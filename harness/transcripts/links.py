@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.bench import InstrumentEntry
-from harness.station import LinkSource
+from harness.wires import LinkSource
 from instruments.link import Link, Now, RegisterLink
 from instruments.profile import Profile, load_profile
 from instruments.transcript import (

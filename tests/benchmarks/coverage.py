@@ -29,10 +29,10 @@ if __name__ == "__main__":
 from harness.bench import Bench  # noqa: E402
 from harness.commands.new import template  # noqa: E402
 from harness.device import Device, Range  # noqa: E402
-from harness.evaluation.chain import DAYS_PER_YEAR  # noqa: E402
+from harness.evaluation.inputs import DAYS_PER_YEAR, Inputs  # noqa: E402
 from harness.evaluation.line import line_of  # noqa: E402
 from harness.evaluation.observed import ObservedPoint, Pair  # noqa: E402
-from harness.evaluation.points import Inputs, point_values  # noqa: E402
+from harness.evaluation.points import point_values  # noqa: E402
 from harness.evaluation.ranges import RangesOutcome, evaluate_ranges  # noqa: E402
 from harness.evaluation.repeatability import run_scatter  # noqa: E402
 from harness.evaluation.stated import stated  # noqa: E402

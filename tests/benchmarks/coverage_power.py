@@ -25,8 +25,9 @@ from harness.commands.inputs import Inputs as Files  # noqa: E402
 from harness.commands.inputs import load_inputs  # noqa: E402
 from harness.commands.new import BENCH_POWER, new  # noqa: E402
 from harness.commands.twin import describe  # noqa: E402
+from harness.evaluation.inputs import Inputs  # noqa: E402
 from harness.evaluation.phase import phases_found  # noqa: E402
-from harness.evaluation.points import Inputs, point_values  # noqa: E402
+from harness.evaluation.points import point_values  # noqa: E402
 from harness.evaluation.power import power_values  # noqa: E402
 from harness.evaluation.smallest import smallest_found  # noqa: E402
 from harness.evaluation.stated import stated  # noqa: E402

@@ -24,8 +24,8 @@ from harness.clock import RealClock  # noqa: E402
 from harness.commands.inputs import Inputs, load_inputs  # noqa: E402
 from harness.commands.new import new  # noqa: E402
 from harness.errors import AbortedSafe, NotSafe, UserError  # noqa: E402
-from harness.station import Wires  # noqa: E402
 from harness.steps import Options  # noqa: E402
+from harness.wires import Wires  # noqa: E402
 from simulated.bench import SimulatedBench  # noqa: E402
 from simulated.clock import RealClock as SimulatedRealClock  # noqa: E402
 from simulated.hostile import FAULTS, Schedule  # noqa: E402

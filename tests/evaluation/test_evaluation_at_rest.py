@@ -9,8 +9,9 @@ from scipy import stats
 from harness.claim_limits import limit_at_no_current
 from harness.device import Device
 from harness.evaluation.at_rest import no_load
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint, Pair
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.points import point_values
 from harness.evaluation.ranges import evaluate_ranges
 from harness.files import parse_bench, parse_device
 from harness.results import NoLoad

@@ -14,8 +14,9 @@ from harness.bench import Bench
 from harness.device import Device
 from harness.evaluation.at_rest import endurance
 from harness.evaluation.bench_check import bench_check
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint, ObservedRange, Pair
-from harness.evaluation.points import Inputs, PointValues, point_values
+from harness.evaluation.points import PointValues, point_values
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.secondary import split
 from harness.evaluation.smallest import smallest_found

@@ -11,8 +11,9 @@ from conftest import BENCH, RUN_DATE, observed, recalibrated
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.monte_carlo import Draws
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.points import point_values
 from harness.evaluation.validation import ratio_error
 from harness.files import parse_bench
 

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from harness.bench import Bench, Decision
 from harness.evaluation.conformity import acceptance_limit, decide
-from harness.evaluation.points import Inputs
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.spread import TDistribution
 from harness.evaluation.stated import decided
 from harness.results import VERDICTS, Verdict

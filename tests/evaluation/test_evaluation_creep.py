@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from harness.device import Device
 from harness.evaluation.creep import creep
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint, Pair
-from harness.evaluation.points import Inputs
 from harness.evaluation.ranges import evaluate_ranges
 from harness.files import parse_bench, parse_device
 from harness.results import RangeResult

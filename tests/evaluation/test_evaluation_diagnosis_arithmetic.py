@@ -19,7 +19,8 @@ from harness.evaluation.diagnosis.hypotheses import hypotheses
 from harness.evaluation.diagnosis.model import build
 from harness.evaluation.diagnosis.observations import POWER, observations, settings, tangent
 from harness.evaluation.diagnosis.separation import _information
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import point_values
 
 
 def test_the_density_is_scipys_multivariate_normal(device: Device, bench: Bench) -> None:

@@ -22,7 +22,8 @@ from harness.errors import UserError
 from harness.evaluation.diagnosis import diagnose
 from harness.evaluation.diagnosis.circuit import described
 from harness.evaluation.diagnosis.hypotheses import hypotheses
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import point_values
 from harness.steps import Options
 from simulated.description import RangeDescription
 from simulated.faults import CATALOGUE, ActiveFault, Fault

@@ -8,6 +8,7 @@ from conftest import RUN_DATE, observed, sweep
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.monte_carlo import (
     Draws,
     Interval,
@@ -19,7 +20,7 @@ from harness.evaluation.monte_carlo import (
 )
 from harness.evaluation.multiplier import multiplier
 from harness.evaluation.multiplier import reading_factor as factor_of
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.points import point_values
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.uncertainty import Contribution
 from harness.evaluation.validation import effective_turns, ratio_error, reading_factor

@@ -13,7 +13,8 @@ from uncertainties import covariance_matrix
 
 from harness.bench import Bench
 from harness.device import Device
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.inputs import Inputs
+from harness.evaluation.points import point_values
 from harness.evaluation.uncertainty import effective_degrees_of_freedom
 
 

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.monte_carlo import Draws
 from harness.evaluation.phase import phase_found, phases_found
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.points import point_values
 from harness.evaluation.power import ANALYSER, KNOWN_LOAD, PowerValues, power_values
 from harness.evaluation.stated import stated
 from harness.evaluation.validation_power import phase_displacement, power_error

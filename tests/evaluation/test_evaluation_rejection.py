@@ -15,7 +15,7 @@ from harness.bench import Bench
 from harness.causes import shipped
 from harness.device import Device
 from harness.evaluation.diagnosis.ordinary import OrdinaryErrors, Place, ordinary_errors
-from harness.evaluation.points import Inputs
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.rejection import Judged, Rejection, rejection
 from tests.benchmarks.rejection import CLAIMS, campaign
 from tests.evaluation.conftest import RUN_DATE

@@ -11,8 +11,9 @@ from conftest import RUN_DATE, observed
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint
-from harness.evaluation.points import Inputs, point_values
+from harness.evaluation.points import point_values
 from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.repeatability import (
     largest_variance_is_chance,

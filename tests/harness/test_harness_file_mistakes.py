@@ -3,15 +3,19 @@
 import re
 import time
 from collections.abc import Callable
+from functools import partial
 
 import pytest
 
+from harness.causes import OwnCauses
 from harness.commands.new import template
 from harness.errors import UserError
-from harness.files import parse_bench, parse_causes, parse_device
+from harness.files import CAUSES_KEYS, parse_bench, parse_device, parse_file
 
 DEVICE, BENCH = template("device.toml"), template("bench.toml")
 DATED = re.findall(r"date = [0-9-]+", BENCH)[0]
+
+parse_causes = partial(parse_file, OwnCauses)
 
 
 def told(parse: Callable[[str, str], object], text: str) -> tuple[str, ...]:
@@ -124,6 +128,10 @@ def test_a_mistake_is_told_at_once_in_a_line(
 )
 def test_files_in_each_other_s_place_are_one_line(parse: Callable[[str, str], object], text: str, said: str) -> None:
     assert told(parse, text) == (said,)
+
+
+def test_the_keys_by_which_a_file_of_causes_is_known_are_those_of_its_model() -> None:
+    assert set(OwnCauses.model_fields) == CAUSES_KEYS
 
 
 def test_a_file_of_nothing_but_mistakes_is_cut_short() -> None:

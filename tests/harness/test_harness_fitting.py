@@ -8,9 +8,10 @@ from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import BENCH, new
 from harness.commands.rehearsal import rehearse
 from harness.errors import UserError
-from harness.station import identity_problems, resolved_address, serial_elsewhere
+from harness.identification import identity_problems, serial_elsewhere
 from harness.steps import Options
 from harness.stop import StopSignal
+from harness.wires import resolved_address
 from instruments.profile import SHIPPED
 from instruments.reading import Identity
 

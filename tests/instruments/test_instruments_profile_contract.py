@@ -15,8 +15,8 @@ from harness.bench import InstrumentEntry
 from harness.commands.inputs import load_inputs
 from harness.commands.new import new
 from harness.commands.twin import TwinLinks
-from harness.station import LinkSource, Wires
 from harness.steps import Options
+from harness.wires import LinkSource, Wires
 from instruments.errors import InstrumentError, LinkError, QueuedError, ReplyError
 from instruments.profile import (
     SHIPPED,

@@ -15,9 +15,10 @@ from typing import Any
 from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import new
 from harness.commands.twin import TwinLinks, describe
-from harness.station import LinkSource, Station, assemble
+from harness.station import Station, assemble
 from harness.steps import Options
 from harness.transcripts.links import TranscribedLinks
+from harness.wires import LinkSource
 from instruments.person import ScriptedPerson
 from instruments.roles import Load, Meter, Reference, Switch
 from simulated.bench import SimulatedBench

@@ -17,8 +17,9 @@ from pypdf import PdfReader
 
 from harness.commands.inputs import load_inputs
 from harness.commands.new import BENCH_POWER, new
+from harness.quantities import signed_text
 from harness.results import Results, from_json, to_json, worst_phase, worst_power
-from harness.steps import Options, signed_text
+from harness.steps import Options
 from reports.certificate import certificate
 from tests.on_twin import TwinRun
 

@@ -1,0 +1,282 @@
+"""The physics of a simulated bench: one stateful piece behind every terminal.
+
+Current flows from the load through the range switch and the primary winding (`circuit`); the transformer, its fuse
+and the metering module turn it into what is displayed (`display`), other instruments into readings (`observers`). The
+terminals (`scpi`, `modbus`) and a person (`turn_switch`, `displayed`) act on this object and nothing else.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import threading
+from collections.abc import Callable, Mapping
+
+from simulated.assembly import check_links, module_with, range_factors
+from simulated.circuit import Circuit
+from simulated.clock import Clock
+from simulated.description import BenchDescription, InstrumentDescription, Part, ShelfDescription
+from simulated.display import Display
+from simulated.faults import parse_fault
+from simulated.hostile import Schedule
+from simulated.load import SMALLEST_POWER_FACTOR, CurrentSource
+from simulated.module import Shown
+from simulated.multimeter import INTEGRATION_TIME
+from simulated.observers import Measured, observers
+from simulated.truth import Characteristic, Truth
+
+
+class BenchPhysics:
+    """The bench described by `description`, living in the time of `clock`. Safe to use from several threads.
+
+    `late_reply_delay` is in seconds; `schedules` say, by the instruments' names, whose links are hostile. Raises ValueError for an unknown or impossible fault.
+    """
+
+    def __init__(
+        self,
+        description: BenchDescription,
+        clock: Clock,
+        late_reply_delay: float = 4.0,
+        schedules: Mapping[str, Schedule] | None = None,
+    ) -> None:
+        self.description = description
+        self.clock = clock
+        self.schedules = dict(schedules or {})
+        self.late_reply_delay = late_reply_delay
+        self.faults = tuple(parse_fault(text, description.meter) for text in description.faults)
+        meter = description.meter
+        check_links(description, self.faults)
+        self._lock = threading.RLock()
+        self._watching, self._watchdog_waits, self._watchdog_fed = False, 10.0, 0.0
+        self._circuit = Circuit(description, self.faults, clock.now())
+        # What is written on a lamp or a heater is not quite what it draws.
+        self._load_spread = random.Random(f"{description.seed} shelf").uniform(0.95, 1.05)
+        self._observers = observers(description)
+        scaled = next((f.range for f in self.faults if f.name == "display-factor-forgotten"), "")
+        factors = range_factors(meter, scaled)
+        module = module_with({fault.name for fault in self.faults}, meter, description.seed)
+        self._display = Display(self._circuit, module, factors, meter.energy_resolution)
+        self._characteristic = Characteristic(meter, self._circuit, module, factors)
+
+    def entry(self, role: Part) -> InstrumentDescription:
+        """The instrument playing `role`. Raises ValueError when the description has none."""
+        found = next((i for i in self.description.instruments if i.role == role), None)
+        if found is None:
+            raise ValueError(f"the description has no instrument for the role {role!r}")
+        return found
+
+    def instrument(self, name: str) -> InstrumentDescription:
+        """The description of the instrument called `name`. Raises KeyError when there is none."""
+        found = next((i for i in self.description.instruments if i.name == name), None)
+        if found is None:
+            raise KeyError(name)
+        return found
+
+    # What a person does
+
+    def turn_switch(self, range_name: str) -> None:
+        """Turn the range switch to `range_name`. Raises KeyError when there is no such range."""
+        if range_name not in self._circuit.turns:
+            raise KeyError(range_name)
+        with self._lock:
+            self._circuit.turn_switch(range_name, self._advance())
+
+    def plug(self, current: float) -> None:
+        """Plug in the load on the shelf that draws about `current` amperes, or unplug it (0).
+
+        Its power factor is what the shelf's description says; 1 for a load that is not on it.
+        """
+        shelf = next((i.shelf for i in self.description.instruments if i.role == "load"), ())
+        load = next((s for s in shelf if s.current == current), ShelfDescription(current))
+        with self._lock:
+            now = self._advance()
+            self._circuit.load.set_power_factor(self._kept(load), now)
+            self._circuit.load.set_current(current * self._load_spread, now)
+            self._circuit.load.set_output(current > 0, now)
+            self._circuit.follow(now)
+
+    def displayed(self) -> float:
+        """The current the meter's display shows now, in amperes of the base scale; takes no time."""
+        return self.shown().current
+
+    def shown(self) -> Shown:
+        """Everything the meter's display shows now; takes no time."""
+        with self._lock:
+            return self._display.shown(self._advance())
+
+    def displayed_energy(self) -> float:
+        """The meter's energy register in joules of the base scale."""
+        with self._lock:
+            self._advance()
+            return self._display.energy()
+
+    # What the terminals do
+
+    def open_switch(self) -> None:
+        """Open every contact of the range switch."""
+        with self._lock:
+            self._circuit.open_switch(self._advance())
+
+    def claimed_position(self) -> str:
+        """The range the switch says it is in; empty when open."""
+        return self._circuit.switch.claimed
+
+    def set_current(self, current: float) -> None:
+        """Program the load, in amperes. Raises load.Refused."""
+        self._set_load(lambda load, now: load.set_current(current, now))
+
+    def programmed_current(self) -> float:
+        """The load's setpoint in amperes."""
+        return self._circuit.load.setpoint
+
+    def set_protection(self, limit: float) -> None:
+        """Set the load's protection limit in amperes. Raises load.Refused."""
+        self._set_load(lambda load, _: load.set_protection(limit))
+
+    def protection(self) -> float:
+        """The load's protection limit in amperes."""
+        return self._circuit.load.protection
+
+    def set_output(self, on: bool) -> None:
+        """Switch the load's output."""
+        self._set_load(lambda load, now: load.set_output(on, now))
+
+    def arm_watchdog(self, seconds: float | None = None) -> None:
+        """Have the load's watchdog wait `seconds`, as long as before without; or begin to wait anew."""
+        with self._lock:
+            self._watchdog_waits = seconds if seconds is not None else self._watchdog_waits
+            self._watchdog_fed = self.clock.now()
+
+    def watch(self, on: bool) -> None:
+        """Switch the load's watchdog on or off."""
+        with self._lock:
+            self._watching, self._watchdog_fed = on, self.clock.now()
+
+    def look_at_watchdog(self) -> None:
+        """Switch the output off when it was not fed in time. Only a bench on real transports is looked at: a twin's time jumps."""
+        with self._lock:
+            if self._watching and self.clock.now() - self._watchdog_fed > self._watchdog_waits:
+                self.set_output(False)
+
+    def output_on(self) -> bool:
+        """Whether the load's output is on."""
+        return self._circuit.load.on
+
+    def reset_load(self) -> None:
+        """The load's *RST."""
+        self._set_load(lambda load, now: load.reset(now))
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """Set the load's power factor, negative for a leading current. Raises load.Refused (-222)."""
+        self._set_load(lambda load, now: load.set_power_factor(power_factor, now))
+
+    def power_factor(self) -> float:
+        """The load's power factor as it was set."""
+        return self._circuit.load.power_factor
+
+    def configure(self, part: str, expected: float) -> None:
+        """Have the instrument playing `part` choose its range for `expected`, in its own unit. Raises load.Refused."""
+        with self._lock:
+            self._observers[part].configure(expected)
+
+    def configure_reference(self, expected: float) -> None:
+        """Choose the reference's scale for `expected`, in its own unit. Raises load.Refused."""
+        self.configure("reference", expected)
+
+    def reset(self, part: str) -> None:
+        """The *RST of an instrument that only reads."""
+        with self._lock:
+            self._observers[part].reset()
+
+    def measure(self, part: str, started: float | None = None) -> Measured:
+        """What the instrument playing `part` reads, begun at `started` or now; there when its integration time is over.
+
+        Parts: reference, secondary, voltage, check_standard. Raises KeyError when nothing plays it.
+        """
+        start = self.clock.now() if started is None else started
+        self.clock.sleep(start + INTEGRATION_TIME - self.clock.now())
+        with self._lock:
+            self._advance()
+            return self._observers[part].reading(self._circuit.seen(start, start + INTEGRATION_TIME))
+
+    def read_reference(self, started: float | None = None) -> float:
+        """The current the reference reads, in its own unit, begun at `started` or now."""
+        found = self.measure("reference", started)
+        return found.voltage if self.description.reference_path.in_volts else found.current
+
+    # What really is
+
+    def mean_current(self, start: float, end: float) -> float:
+        """Primary current in amperes, on the average from `start` to `end` (seconds of the clock, past)."""
+        with self._lock:
+            return self._circuit.mean_current(start, end)
+
+    def displays_between(self, start: float, end: float) -> list[float]:
+        """Every current the display showed from `start` to `end` (seconds of the clock, past)."""
+        with self._lock:
+            return [shown.current for shown in self._display.shown_between(start, end)]
+
+    def truth(self) -> Truth:
+        """What really happened up to now."""
+        with self._lock:
+            now, circuit = self._advance(), self._circuit
+            circuit.note_peak(now)
+            peak = abs(circuit.transformer.secondary_current(circuit.peak_ampere_turns))
+            return Truth(
+                peak_secondary_current=peak,
+                secondary_fuse_intact=now < circuit.melted_at,
+                input_overdriven=peak > self.description.meter.maximum_secondary_current,
+                load_on=circuit.load.on,
+                primary_current=circuit.flowing(now),
+                switch_position=circuit.switch.position_at(now),
+                switched_under_load=circuit.switched_under_load,
+                turns={name: self._characteristic.turns(name) for name in circuit.turns},
+            )
+
+    def true_voltage(self, time: float) -> float:
+        """Volts at the load at `time` (seconds of the clock)."""
+        return self._circuit.mains.voltage_at(time)
+
+    def true_power(self, time: float) -> float:
+        """Active power in the load at `time` (seconds of the clock), in watts."""
+        with self._lock:
+            return self._circuit.power(time)
+
+    def true_ratio_error(self, range_name: str, current: float) -> float:
+        """Ratio error of the indicated current: `truth.Characteristic.ratio_error`."""
+        return self._characteristic.ratio_error(range_name, current)
+
+    def true_transformer_error(self, range_name: str, current: float) -> complex:
+        """Complex error of the secondary current: `truth.Characteristic.transformer_error`."""
+        return self._characteristic.transformer_error(range_name, current)
+
+    def true_phase_displacement(self, range_name: str, current: float) -> float:
+        """Rad, transformer and module together: `truth.Characteristic.phase_displacement`."""
+        return self._characteristic.phase_displacement(range_name, current)
+
+    def true_power_error(self, range_name: str, current: float, power_factor: float) -> float:
+        """Error of the indicated power, a fraction: `truth.Characteristic.power_error`."""
+        return self._characteristic.power_error(range_name, current, power_factor)
+
+    def true_smallest_current(self, range_name: str) -> float:
+        """Primary amperes from which on something is shown: `truth.Characteristic.smallest_current`."""
+        return self._characteristic.smallest_current(range_name)
+
+    def _set_load(self, action: Callable[[CurrentSource, float], None]) -> None:
+        with self._lock:
+            now = self._advance()
+            action(self._circuit.load, now)
+            self._circuit.follow(now)
+
+    def _kept(self, load: ShelfDescription) -> float:
+        """The power factor a load on the shelf really has."""
+        draw = random.Random(f"{self.description.seed} shelf {load.current}")
+        deviation = draw.gauss(0.0, self.description.share_of_claim * load.uncertainty / 2)
+        magnitude = max(SMALLEST_POWER_FACTOR, min(1.0, abs(load.power_factor) + deviation))
+        return math.copysign(magnitude, load.power_factor)
+
+    def _advance(self) -> float:
+        """Let what remembers follow up to now; returns the present time."""
+        start, now = self._circuit.advance(self.clock.now())
+        self._display.count_energy(start, now)
+        return now
