@@ -11,7 +11,7 @@ from harness.cautions import CAUTIONS, NOT_VERIFIED
 from harness.results import ChainLink, Condition, InstrumentSummary, Results
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
-from reports.front import REPLAYED, bench_alone, certificate_number, criterion, moment, ratio_taken
+from reports.front import REPLAYED, bench_alone, criterion, moment, ratio_taken
 from reports.paper import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
@@ -34,13 +34,13 @@ def basis(results: Results) -> Iterator[Flowable]:
     yield from _method(results)
 
 
-def standing(results: Results) -> Iterator[Flowable]:
-    """What belongs after the findings: how far they can be relied on, and who answers for them."""
+def standing(results: Results, number: str) -> Iterator[Flowable]:
+    """What belongs after the findings: how far they can be relied on, and who answers for the certificate called `number`."""
     yield from _uncertainty(results)
     yield from _decision(results)
-    yield from _record(results)
+    yield from _record(results, number)
     yield from _standing(results)
-    yield from _signatures(results)
+    yield from _signatures(number)
 
 
 def _instruments(results: Results) -> Iterator[Flowable]:
@@ -252,7 +252,7 @@ def _risk(risk: float) -> str:
     return f"{risk_text(risk)}{NO_BREAK}%"
 
 
-def _record(results: Results) -> Iterator[Flowable]:
+def _record(results: Results, number: str) -> Iterator[Flowable]:
     run = results.run
     lines = facts(
         [
@@ -263,7 +263,7 @@ def _record(results: Results) -> Iterator[Flowable]:
             ("Evaluated by", run.evaluated_by),
             (
                 "Certificate number",
-                f"{certificate_number(results)}, the first twelve digits of the SHA-256 of results.json",
+                f"{number}, the first twelve digits of the SHA-256 of results.json",
             ),
         ]
     )
@@ -305,7 +305,7 @@ def _standing(results: Results) -> Iterator[Flowable]:
     yield KeepTogether([heading("Cautions"), *(prose(f"–{NO_BREAK}{text}") for text in CAUTIONS)])
 
 
-def _signatures(results: Results) -> Iterator[Flowable]:
+def _signatures(number: str) -> Iterator[Flowable]:
     gap = 8 * mm
     width = (MEASURE - 2 * gap) / 3
     labels = ("Verified by", "Approved by", "Date of issue")
@@ -320,5 +320,5 @@ def _signatures(results: Results) -> Iterator[Flowable]:
             ("TOPPADDING", (0, 0), (-1, -1), 2),
         ]
     )
-    end = prose(f"End of certificate {certificate_number(results)}", "small")
+    end = prose(f"End of certificate {number}", "small")
     yield KeepTogether([space(3), table, space(4), end])

@@ -56,11 +56,10 @@ def certificate(results: Results) -> bytes:
         bottomPadding=0,
     )
     document.addPageTemplates(PageTemplate(frames=[frame]))
-    story = [
-        part
-        for section in (front, glance, diagnosis, item, basis, findings, power, beyond, standing)
-        for part in section(results)
-    ]
+    middle = (glance, diagnosis, item, basis, findings, power, beyond)
+    story = [*front(results, number)]
+    story += [part for section in middle for part in section(results)]
+    story += standing(results, number)
     document.build(story, canvasmaker=_stamped_canvas(results, number))
     return content.getvalue()
 

@@ -91,9 +91,9 @@ def moment(iso: str) -> str:
     return f"{when:%Y-%m-%d %H:%M}{' UTC' if offset in (' +00:00', ' -00:00') else offset}"
 
 
-def front(results: Results) -> Iterator[Flowable]:
-    """The heads of the certificate, the verdict with its reasons, what was set aside."""
-    yield _letterhead(results)
+def front(results: Results, number: str) -> Iterator[Flowable]:
+    """The heads of the certificate called `number`, the verdict with its reasons, what was set aside."""
+    yield _letterhead(results, number)
     yield space(9)
     yield prose("Verification certificate", "title")
     yield space(1)
@@ -105,13 +105,13 @@ def front(results: Results) -> Iterator[Flowable]:
     yield _overrides(results)
 
 
-def _letterhead(results: Results) -> Flowable:
+def _letterhead(results: Results, number: str) -> Flowable:
     run = results.run
     left = [prose(run.laboratory, "laboratory")]
     if run.laboratory_address:
         left.append(prose(run.laboratory_address, "label"))
-    number = [prose(certificate_number(results), "number"), prose("Certificate number", "label right")]
-    table = Table([[left, number]], colWidths=[MEASURE - 52 * mm, 52 * mm])
+    right = [prose(number, "number"), prose("Certificate number", "label right")]
+    table = Table([[left, right]], colWidths=[MEASURE - 52 * mm, 52 * mm])
     table.setStyle([*TIGHT, ("BOTTOMPADDING", (0, 0), (-1, -1), 7), ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE)])
     return table
 

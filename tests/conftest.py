@@ -1,5 +1,7 @@
 """What holds for all tests."""
 
+import os
+import sys
 from collections.abc import Iterator
 
 import pytest
@@ -8,6 +10,18 @@ from hypothesis import settings
 # How long an example takes depends on what else the machine does; that is measured in tests/benchmarks, not here.
 settings.register_profile("ratioproof", deadline=None)
 settings.load_profile("ratioproof")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """What tests, their workers and the programs they start compile is kept, in pytest's own cache, where Python was told to keep none.
+
+    Each of some 250 processes would otherwise compile up to 900 modules anew, which takes longer than what it is started for.
+    """
+    cache = getattr(config, "cache", None)
+    if sys.dont_write_bytecode and cache is not None:
+        sys.dont_write_bytecode, sys.pycache_prefix = False, str(cache.mkdir("bytecode"))
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+        os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
 
 
 @pytest.fixture(scope="session", autouse=True)

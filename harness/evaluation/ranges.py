@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean
 from typing import Any
 
 import numpy as np
@@ -332,33 +333,31 @@ def _of_range(values: Sequence[PointValues], rng: Range) -> list[PointValues]:
 
 def _linearity(own: Sequence[PointValues]) -> Linearity | None:
     """Deviations on the average of upscale and downscale readings, as fractions of the span of indicated current."""
-    import pandas as pd
-
-    table = pd.DataFrame(
-        {
-            "nominal": [v.observed.nominal_current for v in own],
-            "direction": [v.observed.direction for v in own],
-            "reference": [float(v.reference.nominal_value) for v in own],
-            "indicated": [float(v.indicated.nominal_value) for v in own],
-        }
-    )
-    if table["nominal"].nunique() < 3:
+    at: dict[float, list[PointValues]] = {}
+    for values in own:
+        at.setdefault(values.observed.nominal_current, []).append(values)
+    if len(at) < 3:
         return None
-    average = table.groupby("nominal")[["reference", "indicated"]].mean().sort_index()
-    x, y = average["reference"].to_numpy(dtype=float), average["indicated"].to_numpy(dtype=float)
+    nominals = sorted(at)
+    x = np.array([fmean(float(v.reference.nominal_value) for v in at[n]) for n in nominals])
+    y = np.array([fmean(float(v.indicated.nominal_value) for v in at[n]) for n in nominals])
     span = abs(y[-1] - y[0])
     if span == 0 or np.any(np.diff(x) <= 0):
         return None
-    table["deviation"] = table["indicated"] - table["reference"]
-    ways = table.pivot_table(index="nominal", columns="direction", values="deviation", aggfunc="mean")
-    both = ways.reindex(columns=["up", "down"]).dropna()
-    hysteresis = float((both["up"] - both["down"]).abs().max() / span) if len(both) else None
+    up, down = ({n: d for n in nominals if (d := _deviations(at[n], way))} for way in ("up", "down"))
+    both = [abs(fmean(up[n]) - fmean(down[n])) for n in nominals if n in up and n in down]
     return Linearity(
         independent=float(independent(x, y) / span),
         zero_based=float(zero_based(x, y) / span),
         terminal_based=float(terminal_based(x, y) / span),
-        hysteresis=hysteresis,
+        hysteresis=float(max(both) / span) if both else None,
     )
+
+
+def _deviations(values: Sequence[PointValues], direction: str) -> list[float]:
+    """Indicated less reference current of the points taken in one direction, amperes."""
+    own = (v for v in values if v.observed.direction == direction)
+    return [float(v.indicated.nominal_value) - float(v.reference.nominal_value) for v in own]
 
 
 def _zero(inputs: Inputs, values: Sequence[PointValues], rng: Range) -> Offset | None:

@@ -296,3 +296,12 @@ def test_slow_imports_stay_out_until_needed() -> None:
     code = "import sys, harness.evaluation.ranges; print([m for m in ('pandas', 'scipy.stats', 'scipy.optimize') if m in sys.modules])"
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert found.stdout.strip() == "[]"
+
+
+def test_a_mean_of_readings_needs_no_table_library(
+    device: Device, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Loading one takes longer than the whole evaluation."""
+    monkeypatch.setitem(sys.modules, "pandas", None)
+    outcome = _outcome(device, bench, sweep(device, lambda r, i: 1.002 * _right(r, i)))
+    assert outcome.ranges[0].linearity is not None

@@ -399,6 +399,14 @@ def test_what_says_something_else_has_another_number(change: dict[str, Any]) -> 
     assert certificate_number(sample_results.passing()) == certificate_number(results)
 
 
+def test_the_results_are_written_out_once_for_their_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It stands in four places of a certificate; writing a run's results out takes longer than a page."""
+    written: list[Results] = []
+    monkeypatch.setattr("reports.front.to_json", lambda results: written.append(results) or to_json(results))
+    certificate(sample_results.passing())
+    assert len(written) == 1
+
+
 def test_markup_in_a_users_text_is_printed_as_it_stands() -> None:
     results = sample_results.passing()
     device = dataclasses.replace(results.device, owner="<b>R & D</b> &amp; Sons")
