@@ -48,78 +48,102 @@ ROLES: tuple[Role, ...] = ("load", "reference", "meter", "switch")
 
 
 class Roles(Table):
-    """Which instrument plays which part, by its name in `instruments`.
-
-    `secondary`: a multimeter in the secondary loop of the device's transformer. `voltage`: what reads the voltage
-    where the reference does not. `check_standard`: what the bench itself is checked with.
-    """
+    """Which instrument has which function, by its name in `[instruments]`."""
 
     load: str
+    """Drives the current and is made safe first."""
     reference: str
+    """Measures the current that the meter is compared with."""
     meter: str
+    """The meter under test."""
     switch: str
+    """Moves the range switch."""
     environment: str | None = None
+    """A sensor of temperature and humidity, read at the start of a run."""
     secondary: str | None = None
+    """A multimeter in the secondary loop of the meter's transformer. Never open that loop under current."""
     voltage: str | None = None
+    """Measures the voltage; may be the reference itself."""
     check_standard: str | None = None
+    """A stable meter in the same circuit, with which the bench itself is checked."""
 
 
 class CheckStandard(Table):
-    """What the check standard is known to read: its ratio to the reference current at `current` amperes.
-
-    `uncertainty` is the expanded uncertainty (k = 2) of `ratio`, relative; `standard_deviation` its scatter from day to day, relative. `established_here`:
-    with this very reference, whose lasting errors are in the ratio then.
-    """
+    """What the check standard is known to read: its ratio to the reference current."""
 
     current: Current
+    """Current at which the ratio was established."""
     ratio: float = Field(default=1.0, ge=0.1, le=10)
+    """Its reading over the current of the reference."""
     uncertainty: RelativeError
+    """Expanded uncertainty (k = 2) of the ratio, relative."""
     standard_deviation: RelativeError = 0.0
+    """Scatter of the ratio from day to day, relative."""
     established_here: bool = False
+    """`true` where the ratio was found with this very reference: lasting errors of the reference are then part of it and do not count again."""
 
 
 class Environment(Table):
-    """Conditions as read at the bench; what a sensor playing `environment` reads during a run goes before them."""
+    """Conditions at the bench. Values of a sensor with the role `environment` take precedence."""
 
     temperature: CelsiusTemperature
+    """Ambient temperature."""
     relative_humidity: Humidity | None = None
+    """Relative humidity."""
 
 
 class Laboratory(Table):
     """Who issues the certificate."""
 
     name: str
+    """Name of the laboratory or workshop."""
     address: str = ""
+    """Its address."""
     statement: str = ""
+    """Only where the laboratory has something to state about its accreditation, on its own authority."""
 
 
 class Evaluation(Table):
-    """How the readings are evaluated. `pooled_repeatability`: the points of a range share their scatter, where it is alike."""
+    """How the readings are evaluated."""
 
     pooled_repeatability: bool = False
+    """The points of a range share their scatter if a test finds it alike (Cochran, ISO 5725-2); the results say so if not."""
 
 
 class Simulation(Table):
-    """How the simulated stand-in of this bench behaves; real benches leave this table out."""
+    """How the simulated bench behaves. A real bench leaves this table out."""
 
     seed: int = 1
+    """Seed of the random numbers."""
     faults: tuple[str, ...] = ()
+    """Faults of the simulated bench; `ratioproof demo --list-faults` lists them."""
 
 
 class Bench(Table):
-    """The whole bench file. `visa` is the VISA library, as PyVISA names it."""
+    """The whole bench file."""
 
     laboratory: Laboratory
+    """Who issues the certificate."""
     roles: Roles
+    """Which instrument has which function."""
     reference_path: ReferencePath = ReferencePath()
+    """How the reference sees the current."""
     environment: Environment
+    """Conditions at the bench."""
     decision: Decision = Decision()
+    """How an error becomes a verdict."""
     evaluation: Evaluation = Evaluation()
+    """How the readings are evaluated."""
     check_standard: CheckStandard | None = None
+    """What the check standard is known to read."""
     instruments: dict[PlainName, InstrumentEntry]
+    """One table `[instruments.NAME]` for each instrument; you choose the names."""
     safe_order: tuple[str, ...] = ()
+    """Names of instruments in the order in which they are made safe. The load is always first."""
     visa: str = Field(default="@py", min_length=1)
+    """VISA library, as PyVISA names it."""
     simulation: Simulation = Simulation()
+    """How the simulated bench behaves."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Bench:

@@ -11,24 +11,29 @@ from harness.quantities import Fraction, SignedFraction
 
 
 class Decision(Table):
-    """How a measured error becomes a verdict; A is the acceptance limit, L the limit claimed.
-
-    `simple`: A = L. `guarded`: A = L - w, w = r U with r = `guard_factor`. `false_accept`: A leaves at most
-    `false_accept_probability` that an item accepted is beyond L. `shared_risk`: items are known to be distributed normally, and A
-    is lowered from L as far as `greatest_consumer_risk` asks for. Prior mean and standard deviation are parts of L.
-    `verdicts`: pass and fail, or with a conditional one on each side of L (ILAC-G8:09/2019).
-    `least_test_uncertainty_ratio`: what L / U is asked to be everywhere.
-    """
+    """How a measured error becomes a verdict. L: the limit claimed; A: the acceptance limit; U: the expanded uncertainty."""
 
     rule: Literal["simple", "guarded", "false_accept", "shared_risk"] = "guarded"
+    """`simple`: A = L. `guarded`: A = L - `guard_factor` U. `false_accept` (JCGM 106, 8.3): A leaves at most
+    `false_accept_probability` that what is accepted is beyond L. `shared_risk` (JCGM 106, 9.5): A = L, or lower as
+    far as `greatest_consumer_risk` requires.
+    """
     coverage_probability: float = Field(default=0.9545, gt=0.5, lt=1.0)
+    """Coverage probability of U."""
     guard_factor: float = Field(default=1.0, ge=0, le=10)
+    """Width of the guard band in U."""
     false_accept_probability: Fraction | None = Field(default=None, gt=0, lt=0.5)
+    """Needs its unit, in %."""
     prior_mean: SignedFraction | None = Field(default=None, ge=-10, le=10)
+    """Mean error of such meters, as a part of L, normally distributed."""
     prior_standard_deviation: Fraction | None = Field(default=None, gt=0, le=100)
+    """Standard deviation of their errors, as a part of L."""
     greatest_consumer_risk: Fraction | None = Field(default=None, gt=0, lt=0.5)
+    """Largest global consumer's risk."""
     verdicts: Literal["two", "four"] = "two"
+    """`four` adds conditional pass and conditional fail, one on each side of L (ILAC-G8:09/2019), for a rule with a guard band."""
     least_test_uncertainty_ratio: float | None = Field(default=None, gt=0)
+    """Smallest L / U required at every point; checked by the rehearsal."""
 
     @model_validator(mode="after")
     def _belong_together(self) -> Decision:

@@ -54,32 +54,36 @@ class InOwnUnit(Table):
 
 
 class Correction(InOwnUnit):
-    """What the instrument's certificate says of one range at one reading.
-
-    `error` is (reading - true) / true, with the sign it has on a certificate that states errors; a certificate that states
-    corrections has the opposite one. `uncertainty` is expanded (k = 2), relative. `frequency` is that of the calibration.
-    """
+    """What the instrument's certificate states for one range at one reading."""
 
     reading: float
+    """Reading of the instrument, in amperes or volts."""
     frequency: Frequency
+    """Frequency of the calibration."""
     error: SignedRelativeError
+    """(reading - true) / true. A certificate that states corrections has the opposite sign."""
     uncertainty: RelativeError
+    """Expanded uncertainty (k = 2), relative."""
 
 
 class Accuracy(InOwnUnit):
-    """One range of a reference instrument and its claimed accuracy there (bounds, taken as rectangular).
+    """One range of a reference instrument and its claimed accuracy (bounds, taken as rectangular).
 
-    `full_scale` and `resolution` in the instrument's own amperes or volts, before the factor of the reference path.
-    `corrections`, in rising readings, take the place of the claim between the first of them and the last. `burden` is what
-    the range puts on a transformer's secondary, in ohms.
+    In the instrument's own amperes or volts, before the factor of the reference path.
     """
 
     full_scale: float
+    """Largest reading of this range."""
     of_reading: RelativeError
+    """Claimed accuracy, as a part of the reading."""
     of_range: RelativeError = 0.0
+    """Added to it, as a part of the full scale."""
     resolution: float
+    """One step of the reading."""
     burden: Resistance | None = None
+    """Resistance that this range puts on a transformer's secondary."""
     corrections: tuple[Correction, ...] = ()
+    """From its certificate, in rising readings. They replace the claim between the first and the last; `drift_per_year` must then be given."""
 
     @model_validator(mode="after")
     def _corrections_of_this_range(self) -> Accuracy:
@@ -92,37 +96,43 @@ class Accuracy(InOwnUnit):
 
 
 class VoltageAccuracy(Table):
-    """Claimed accuracy of a voltage reading (bound, taken as rectangular); `resolution` in volts."""
+    """Claimed accuracy of a voltage reading (bound, taken as rectangular)."""
 
     of_reading: RelativeError
+    """As a part of the reading."""
     resolution: Voltage
+    """One step of the reading."""
 
 
 class FrequencyAccuracy(Table):
-    """Claimed accuracy of a reading of frequency (bound); with it the frequency is read beside every current."""
+    """Claimed accuracy of a frequency reading (bound). With it, frequency is read beside every current."""
 
     of_reading: RelativeError
+    """As a part of the reading."""
 
 
 class PowerAccuracy(Table):
-    """Claimed accuracy of a reading of active power (bounds, taken as rectangular).
-
-    `phase` is the bound of the angle between the instrument's own voltage and current channels: what it does to the
-    power grows with the tangent of the load's angle. `resolution` in watts, before the factor of the reference path.
-    """
+    """Claimed accuracy of a reading of active power (bounds, taken as rectangular)."""
 
     of_reading: RelativeError
+    """As a part of the reading."""
     phase: Angle = 0.0
+    """Bound of the angle between the instrument's own voltage and current channels; its effect grows with the tangent of the load's angle."""
     resolution: Power
+    """One step of the reading, before the factor of the reference path."""
 
 
 class Calibration(Table):
-    """The certificate an instrument stands on."""
+    """The certificate on which an instrument relies."""
 
     certificate: str
+    """Its number."""
     date: dt.date
+    """Date of calibration."""
     due: dt.date
+    """Date on which the next calibration is due."""
     laboratory: str = ""
+    """Who calibrated it."""
 
     @model_validator(mode="after")
     def _order(self) -> Calibration:
@@ -136,18 +146,20 @@ LONGEST_ON_UNSTATED = 180.0
 
 
 class ShelfEntry(Table):
-    """One load on the shelf: what it is called, the current it draws, roughly, and its power factor (negative: leading).
-
-    A `power_factor_uncertainty` (expanded, k = 2) makes it a load of known power factor, which a power can be computed from.
-    `sinusoidal`: whether its current is a sine, so that its power factor tells an angle; None is not known.
-    """
+    """One load on the shelf of a bench without interfaces."""
 
     name: str = Field(min_length=1)
+    """What you call it."""
     current: Current
+    """Current it draws, roughly."""
     longest_on: TimeOn = LONGEST_ON_UNSTATED
+    """Longest time its maker, and your multimeter's largest range, allow it to be on."""
     power_factor: float = Field(default=1.0, ge=-1, le=1)
+    """Power factor, negative where the current leads."""
     power_factor_uncertainty: float = Field(default=0.0, ge=0, le=0.2)
+    """Expanded uncertainty (k = 2) of the power factor. With it, power can be computed from voltage and current."""
     sinusoidal: bool | None = None
+    """`true` where its current is a sine, so that its power factor gives an angle. Leave it out where you do not know."""
 
     @model_validator(mode="after")
     def _some_power(self) -> ShelfEntry:
@@ -159,40 +171,62 @@ class ShelfEntry(Table):
 
 
 class InstrumentEntry(Table):
-    """One instrument on the bench. `profile` is the name of a profile file, or `person`.
-
-    `shelf` lists what a person who plays the load can plug in. `voltage` and `power` say how well it reads those;
-    `power_factor_uncertainty` (expanded, k = 2) how well a load that can be set to a power factor keeps it; `burden`
-    what a meter in the secondary adds to the loop.
-    """
+    """One instrument of the bench, as `[instruments.NAME]`."""
 
     profile: PlainName
+    """Name of a profile, or `person` for what a person reads or moves."""
     address: str = ""
+    """VISA address, `modbus-rtu:PORT` or `modbus-tcp://HOST:PORT`."""
     serial: str = ""
+    """Serial number, compared with what the instrument answers."""
     timeout: Duration = 3.0
+    """Longest wait for a reply."""
     unit_id: int = Field(default=1, ge=0, le=247)
+    """Modbus unit identifier."""
     read_termination: str | None = Field(default=None, min_length=1)
+    """What ends a reply, in place of that of the profile."""
     write_termination: str | None = None
+    """What ends a message, in place of that of the profile."""
     baud_rate: int = Field(default=19200, ge=50, le=4_000_000)
+    """Serial line: symbols per second."""
     data_bits: Literal[7, 8] = 8
+    """Serial line: data bits."""
     parity: Literal["none", "even", "odd"] = "none"
+    """Serial line: parity."""
     stop_bits: Literal[1, 2] = 1
+    """Serial line: stop bits."""
     flow_control: Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"] = "none"
+    """Serial line: flow control."""
     lock: bool = False
+    """Keep other computers and programs out by the lock of HiSLIP, VXI-11, the serial line or the VISA library."""
     calibration: Calibration | None = None
+    """The certificate it relies on."""
     ranges: tuple[Accuracy, ...] = ()
+    """Current (or voltage) ranges of a reference, in rising full scale."""
     voltage: VoltageAccuracy | None = None
+    """How well it reads voltage."""
     frequency: FrequencyAccuracy | None = None
+    """How well it reads frequency."""
     power: PowerAccuracy | None = None
+    """How well it reads active power."""
     power_factor_uncertainty: float | None = Field(default=None, ge=0, le=0.2)
+    """Load: expanded uncertainty (k = 2) of the power factor it is set to."""
     burden: Resistance | None = None
+    """Multimeter in the secondary: what it adds to the loop, fuse and leads included."""
     drift_per_year: FractionPerYear = 0.0
+    """Largest drift in a year (bound)."""
     temperature_coefficient: FractionPerKelvin = 0.0
+    """Change of reading with temperature (bound)."""
     calibration_temperature: CelsiusTemperature = 23.0
+    """Temperature at which it was calibrated."""
     positions: dict[str, str] = Field(default_factory=dict)
+    """Relay: its own name for the position of each range, such as `{ x1 = "101" }`."""
     minimum_current: Current | None = None
+    """Load: smallest current it can drive."""
     maximum_current: Current | None = None
+    """Load: largest current it may drive."""
     shelf: tuple[ShelfEntry, ...] = ()
+    """Load played by a person: what can be plugged in."""
 
     @property
     def by_person(self) -> bool:

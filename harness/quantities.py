@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -118,18 +119,27 @@ def shortened(found: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _quantity(unit: str, low: float, high: float, plausible: str) -> BeforeValidator:
-    """A quantity from `low` to `high`, both included, in SI units; `plausible` says so for a person."""
+@dataclass(frozen=True)
+class Plausible:
+    """Reads a quantity from `low` to `high`, both included, in SI units; `span` says so for a person."""
 
-    def parse(value: object) -> float:
-        number = parse_quantity(value, unit)
-        if number < 0 <= low or (number == 0 and low > 0):
-            raise ValueError(f"found {shortened(value)}, expected a value above zero ({plausible})")
-        if not low <= number <= high:
-            raise ValueError(f"found {shortened(value)}, expected what is plausible: {plausible}")
+    unit: str
+    low: float
+    high: float
+    span: str
+
+    def __call__(self, value: object) -> float:
+        """The SI value of `value`. Raises ValueError."""
+        number = parse_quantity(value, self.unit)
+        if number < 0 <= self.low or (number == 0 and self.low > 0):
+            raise ValueError(f"found {shortened(value)}, expected a value above zero ({self.span})")
+        if not self.low <= number <= self.high:
+            raise ValueError(f"found {shortened(value)}, expected what is plausible: {self.span}")
         return number
 
-    return BeforeValidator(parse)
+
+def _quantity(unit: str, low: float, high: float, span: str) -> BeforeValidator:
+    return BeforeValidator(Plausible(unit, low, high, span))
 
 
 # Bounds: common practice, no published source. They are wide, since what they are for is a slip of the pen.

@@ -55,53 +55,67 @@ MOVED = {
 
 
 class CalibratedAt(Table):
-    """What the certificate of a part says at one current, that through the part (times the loops).
-
-    `ratio_error` as IEC 61869-2 has it, (rated ratio times output - input) / input; a shunt has a `resistance` instead.
-    `phase_displacement` is positive when the output leads. Uncertainties are expanded (k = 2). A frequency of 0 Hz is a
-    calibration with direct current.
-    """
+    """What the certificate of a part states at one current and frequency."""
 
     current: Current
+    """Current through the part: that of the load, times the loops."""
     frequency: FrequencyOrDirect
+    """Frequency of the calibration; `0 Hz` for one with direct current."""
     ratio_error: SignedRelativeError | None = None
+    """(rated ratio times output - input) / input (IEC 61869-2)."""
     resistance: Resistance | None = None
+    """Shunt: its resistance there, in place of the ratio error."""
     uncertainty: RelativeError
+    """Expanded uncertainty (k = 2), relative."""
     phase_displacement: SignedAngle = 0.0
+    """Positive where the output leads."""
     phase_uncertainty: Angle | None = None
+    """Expanded uncertainty (k = 2) of the phase displacement; needed where power is measured."""
 
 
 class Part(Table):
-    """A transformer, clamp or shunt in the reference path.
-
-    `ratio`: input amperes per output ampere; `resistance`: output volts per input ampere. What is known of its error
-    stands in `calibrated`; outside that, in an `accuracy_class` of IEC 61869-2 (transformers, at `rated_frequency` and
-    between a quarter and all of `burden`) or in the maker's `bound` from `lowest_current` to `rated_current`. `burden` is the
-    one it was calibrated with, `burden_effect` bounds what a smaller one changes of the ratio error, and of the phase
-    displacement in rad. A shunt's resistance changes by `temperature_coefficient` with `self_heating` times its power.
-    `ac_dc_difference` bounds what a calibration with direct current leaves unknown.
-    """
+    """A transformer, clamp or shunt between the current and the reference: an instrument of its own."""
 
     name: str = ""
+    """What it is called on the certificate."""
     serial: str = Field(min_length=1)
+    """Serial number; you are asked to confirm it."""
     calibration: Calibration | None = None
+    """The certificate it relies on."""
     ratio: float | None = Field(default=None, ge=1e-6, le=1e6)
+    """Input amperes per output ampere. Give this or `resistance`."""
     resistance: Resistance | None = None
+    """Output volts per input ampere: nominal resistance of a shunt, or the output of a clamp (`10 mV/A`)."""
     rated_current: Current
+    """Rated input current; it is not exceeded."""
     rated_frequency: Frequency = 50.0
+    """Frequency at which `accuracy_class` holds."""
     accuracy_class: str | None = None
+    """Transformer: class of IEC 61869-2, which holds where it was not calibrated, between a quarter and all of `burden`."""
     bound: RelativeError | None = None
+    """The maker's bound of its error, from `lowest_current` to `rated_current`."""
     phase_bound: Angle | None = None
+    """The maker's bound of its phase displacement."""
     lowest_current: Current | None = None
+    """Current from which `bound` holds."""
     burden: Resistance | None = None
+    """Resistance on its secondary when it was calibrated, or for which it is rated."""
     burden_effect: RelativeError | None = None
+    """Bound of what a smaller burden changes of the ratio error, and in rad of the phase displacement."""
     power_rating: Power | None = None
+    """Shunt: largest power; current squared times resistance is not allowed to exceed it."""
     self_heating: KelvinPerWatt | None = None
+    """Shunt: temperature rise per watt."""
     temperature_coefficient: FractionPerKelvin | None = None
+    """Shunt: change of resistance with temperature."""
     calibration_temperature: CelsiusTemperature = 23.0
+    """Temperature at which it was calibrated."""
     drift_per_year: FractionPerYear = 0.0
+    """Largest drift in a year (bound)."""
     ac_dc_difference: RelativeError | None = None
+    """Shunt: bound of what a calibration with direct current leaves unknown."""
     calibrated: tuple[CalibratedAt, ...] = ()
+    """What its certificate states, in rising current at each frequency."""
 
     @model_validator(mode="after")
     def _known(self) -> Part:
@@ -177,20 +191,20 @@ class Part(Table):
 
 
 class ReferencePath(Table):
-    """How the reference instrument sees the current: what its reading must be multiplied by.
-
-    `direct`: the current itself. `transformer` and `clamp`: around the load lead, passed `loops` times through the opening.
-    `shunt`: the voltage across a resistor. `position` bounds what the place of the lead in the opening, and of its loops
-    around it, changes (relative; the maker's figure, or found by moving the lead about). `leads`: the resistance of what
-    connects the reference instrument to the secondary.
-    """
+    """What stands between the current and the reference instrument."""
 
     kind: Kind = "direct"
+    """`direct`: the reference carries the current itself. `transformer`, `clamp`: around the load lead. `shunt`: the voltage across a resistor."""
     loops: int = Field(default=1, gt=0, le=10_000)
+    """Passes of the load lead through the opening of the transformer or clamp."""
     position: RelativeError | None = None
+    """Bound of what the place of the lead in the opening changes, relative: the maker's figure, or found by moving the lead about. Needed for a clamp."""
     leads: Resistance | None = None
+    """Resistance of what connects the reference to the secondary."""
     maximum_current: Current | None = None
+    """Largest current that this path may carry."""
     part: Part | None = None
+    """The transformer, clamp or shunt, as `[reference_path.part]`."""
 
     @model_validator(mode="before")
     @classmethod

@@ -53,30 +53,37 @@ class Part(BaseModel):
 
 
 class Confirmation(Part):
-    """A query and the reply (stripped text) that confirms a state."""
+    """A query and the reply that confirms a state."""
 
     query: str
+    """What is asked."""
     expect: tuple[str, ...] = Field(min_length=1)
+    """Replies that confirm, without surrounding blanks."""
 
 
 class Identification(Part):
-    """The query whose comma-separated reply holds maker, model, serial and firmware; `serial_field` counts from 0."""
+    """How the instrument says who it is."""
 
     query: str = "*IDN?"
+    """Its reply holds maker, model, serial number and firmware between commas."""
     serial_field: int = Field(default=2, ge=0)
+    """Which of these parts is the serial number, counted from 0."""
 
 
 class ErrorQueue(Part):
-    """The query that takes one entry off the error queue; an entry starting with 0 means empty."""
+    """How the error queue is read. Without this table nothing tells that a command was not understood."""
 
     query: str = "SYSTem:ERRor?"
+    """Takes one entry off the queue. An entry begins with its number, 0 for none, followed by a comma or a blank."""
 
 
 class Safe(Part):
-    """Commands that bring the instrument to its safe state, and how to confirm it got there."""
+    """The safe state: sent first at every start and last at every end. A load needs both keys."""
 
     commands: tuple[str, ...] = ()
+    """Commands that bring the instrument into its safe state."""
     confirm: tuple[Confirmation, ...] = ()
+    """Queries that confirm it."""
 
     @model_validator(mode="after")
     def _plain(self) -> Safe:
@@ -87,19 +94,27 @@ class Safe(Part):
 
 
 class Trigger(Part):
-    """A measurement started on a common signal: `arm` gets ready for it, `fire` starts it, FETCh? reads it."""
+    """How one measurement is started, which quantities with `get = "FETCh?"` then read. FETCh? without it is refused, since it may repeat an old reading."""
 
     arm: tuple[str, ...] = ()
+    """Commands that prepare for a measurement."""
     fire: tuple[str, ...] = Field(min_length=1)
+    """Commands that start it."""
 
 
 class Watchdog(Part):
-    """A load's own watchdog: it switches off unless it is fed within `seconds`. `arm` carries them as `{value}` where it needs them."""
+    """A load's own watchdog: it switches off unless it is fed in time. It acts where no guard process can. If the
+    load then keeps its output locked, put the command that frees it into `start`.
+    """
 
     seconds: float = Field(gt=0, le=3600)
+    """How long it waits."""
     arm: tuple[str, ...] = Field(min_length=1)
+    """Commands that arm it, before `on`; `{value}` is where the seconds go."""
     feed: tuple[str, ...] = Field(min_length=1)
+    """Commands that feed it, a quarter of `seconds` apart, while the load is on and the run at work."""
     disarm: tuple[str, ...] = Field(min_length=1)
+    """Commands that disarm it, once off is confirmed."""
 
     @model_validator(mode="after")
     def _plain(self) -> Watchdog:
@@ -118,20 +133,24 @@ class Watchdog(Part):
 
 
 class Quantity(Part):
-    """How one quantity is configured, set, limited and read.
-
-    Values in `unit`; `set`, `protect` and, where the instrument needs it, `configure` carry `{value}`. `protect_get`
-    reads back the limit that `protect` sets.
-    """
+    """How one quantity is configured, set, limited and read over text; values in `unit`."""
 
     unit: Unit
+    """Unit of the quantity, as in the table of quantities."""
     configure: tuple[str, ...] = ()
+    """Commands that go to a range; `{value}` is its `full_scale` in the bench file."""
     set: tuple[str, ...] = ()
+    """Commands that set the quantity; `{value}` is where the number goes."""
     get: str = ""
+    """Query that reads the quantity. One `get` for two quantities reads the one configured last."""
     protect: tuple[str, ...] = ()
+    """Commands that set the instrument's own limit; `{value}` is where the number goes."""
     protect_get: str = ""
+    """Query that reads that limit."""
     minimum: float = 0.0
+    """Smallest value that may be set."""
     maximum: float = float("inf")
+    """Largest value that may be set."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Quantity:
@@ -156,37 +175,50 @@ class Quantity(Part):
 
 
 class Register(Part):
-    """Where a quantity stands in a Modbus register map: value in `unit` = number read x `scale`.
-
-    `word_order` says which register of several comes first, `byte_order` which byte of each register.
-    """
+    """Where a quantity is in a Modbus register map: value in `unit` = number read times `scale`."""
 
     unit: Unit
+    """Unit of the quantity, as in the table of quantities."""
     address: int = Field(ge=0, le=65535)
+    """Address of the first register."""
     function: Function = "input"
+    """Input registers or holding registers."""
     type: NumberType = "float32"
+    """Type of the number."""
     word_order: Order = "big"
+    """Which register of several comes first."""
     byte_order: Order = "big"
+    """Which byte of a register comes first."""
     scale: float = Field(default=1.0, gt=0)
+    """Units per count."""
 
 
 class SerialRegisters(Part):
-    """Where the serial number stands: an unsigned number, or `count` registers of ASCII text (two characters each)."""
+    """Where a Modbus instrument has its serial number."""
 
     address: int = Field(ge=0, le=65535)
+    """Address of the first register."""
     function: Function = "holding"
+    """Input registers or holding registers."""
     type: Literal["uint16", "uint32", "uint64", "ascii"] = "uint32"
+    """An unsigned number, or `ascii`: text of two characters in each register."""
     word_order: Order = "big"
+    """Which register of several comes first."""
     byte_order: Order = "big"
+    """Which byte of a register comes first."""
     count: int = Field(default=8, ge=1, le=125)
+    """Registers of an `ascii` serial number."""
 
 
 class Switching(Part):
-    """How a relay moves to a position and tells where it is; `{position}` is the bench file's text for the range."""
+    """How a relay moves to a position and tells where it is."""
 
     select: tuple[str, ...] = Field(min_length=1)
+    """Commands that move it; `{position}` is the bench file's text for the range."""
     query: str
+    """Query that asks for a position; `{position}` as above."""
     selected: tuple[str, ...] = ("1",)
+    """Replies that mean that this position is selected."""
 
     @model_validator(mode="after")
     def _placeholders(self) -> Switching:
@@ -199,25 +231,44 @@ class Switching(Part):
 
 
 class Profile(Part):
-    """One kind of instrument. `kind` says how it is spoken to, `role` and `also` what it can do on the bench."""
+    """One kind of instrument: what it understands."""
 
     kind: Literal["scpi", "modbus"]
+    """How it is addressed: text commands (SCPI) or Modbus registers."""
     role: Role
+    """Its function on the bench."""
     also: tuple[Role, ...] = ()
+    """Further functions it can have. What reads as a reference or a meter can also be the bench's `secondary` and
+    `check_standard` (with current) and `voltage` (with voltage).
+    """
     title: str
+    """A name for people."""
     read_termination: str = Field(default="\n", min_length=1)
+    """What ends a reply; a CR before it is accepted."""
     write_termination: str = "\n"
+    """What ends a message."""
     identification: Identification = Identification()
+    """How it says who it is."""
     errors: ErrorQueue | None = None
+    """How its error queue is read."""
     start: tuple[str, ...] = ()
+    """Commands sent after opening."""
     safe: Safe = Safe()
+    """Its safe state."""
     on: tuple[str, ...] = ()
+    """Commands that switch a load's output on."""
     trigger: Trigger | None = None
+    """How a measurement is started."""
     watchdog: Watchdog | None = None
+    """A load's own watchdog, where it has one."""
     quantities: dict[str, Quantity] = Field(default_factory=dict)
+    """One table `[quantities.NAME]` for each quantity of a SCPI instrument."""
     registers: dict[str, Register] = Field(default_factory=dict)
+    """One table `[registers.NAME]` for each quantity of a Modbus instrument."""
     serial_registers: SerialRegisters | None = None
+    """Where a Modbus instrument has its serial number."""
     switching: Switching | None = None
+    """How a relay is moved."""
 
     @model_validator(mode="after")
     def _complete(self) -> Profile:

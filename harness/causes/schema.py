@@ -21,85 +21,110 @@ class Prior(Table):
     """Mean and standard deviation of a normal prior, both fractions."""
 
     mean: SignedFraction = 0.0
+    """Mean."""
     deviation: Fraction = 0.0
+    """Standard deviation."""
 
 
 class AnglePrior(Table):
     """Mean and standard deviation of a normal prior, both angles."""
 
     mean: SignedAngle = 0.0
+    """Mean."""
     deviation: Angle = 0.0
+    """Standard deviation."""
 
 
 class StepsPrior(Table):
     """Mean and standard deviation of a normal prior, both in display steps."""
 
     mean: float = 0.0
+    """Mean."""
     deviation: float = Field(default=0.0, ge=0)
+    """Standard deviation."""
 
 
 class ConductancePrior(Table):
     """Mean and standard deviation of a normal prior, both in siemens."""
 
     mean: Conductance = 0.0
+    """Mean."""
     deviation: Conductance = 0.0
+    """Standard deviation."""
 
 
 class Priors(Table):
-    """What the readings may do, each key a normal prior; a key left out is exactly nothing.
-
-    `gain`: flat, of the module. `transformer_gain`: flat, of the transformer; `trimmed`: what of it the maker has taken
-    away in the module, so that the secondary alone shows it. `reference`: flat, of all that is compared with a reference
-    that is wrong itself. `slope`: change of the error per decade of ampere-turns. `droop_at_top`: error at the rated
-    ampere-turns, appearing towards them. `droop_at_bottom`: error at 1 % of them, appearing below 20 %. `bend`: error at
-    the rated ones, in proportion to current. `burden`: of the secondary loop beyond a sound one's, as a part of it.
-    `closed_turn`: what conducts around the core. `added_current`: a constant primary current, as a fraction of the smallest
-    current claimed. `offset`: of the display. `voltage_gain`, `phase`, `phase_slope`: of power readings alone. `threshold`:
-    change of the smallest readable current.
-    """
+    """What the readings may do, each key a normal prior: what you believe before the run. A key left out is exactly zero."""
 
     gain: Prior = Prior()
+    """Error of the module, the same at every current."""
     transformer_gain: Prior = Prior()
+    """Error of the transformer, the same at every current."""
     trimmed: Prior = Prior()
+    """What of that error the maker has removed in the module, so that only the secondary current shows it."""
     reference: Prior = Prior()
+    """Error of every reading of the reference."""
     slope: Prior = Prior()
+    """Change of the error per decade of ampere-turns."""
     droop_at_top: Prior = Prior()
+    """Error at the rated ampere-turns, appearing towards them."""
     droop_at_bottom: Prior = Prior()
+    """Error at 1 % of the rated ampere-turns, appearing below 20 %."""
     bend: Prior = Prior()
+    """Error at the rated ampere-turns, in proportion to the current."""
     burden: Prior = Prior()
+    """Burden of the secondary loop beyond a sound one's, as a part of it."""
     closed_turn: ConductancePrior = ConductancePrior()
+    """Conductance of what closes around the core, such as `3 kS`."""
     added_current: Prior = Prior()
+    """A constant primary current, as a part of the smallest current claimed."""
     offset: StepsPrior = StepsPrior()
+    """Offset of the display, in display steps."""
     voltage_gain: Prior = Prior()
+    """Power readings only: error of the voltage."""
     phase: AnglePrior = AnglePrior()
+    """Power readings only: phase displacement."""
     phase_slope: AnglePrior = AnglePrior()
+    """Power readings only: change of the phase displacement per decade of ampere-turns."""
     threshold: Prior = Prior()
+    """Change of the smallest readable current."""
 
 
 class Cause(Table):
-    """One cause, or one variant of it: entries of the same name are variants and share its weight.
-
-    `needs` says without what on the bench there is no such cause.
-    `each_range` makes one hypothesis of it for every range where its verbs mean something, and lets its priors act on
-    that range alone.
-    """
+    """One cause, or one variant of it: entries of the same name are variants and share its weight. A cause named like a shipped one replaces it."""
 
     name: str = Field(min_length=1, pattern=r"^[a-z0-9][a-z0-9-]*$")
+    """Name of the cause: lower-case letters, digits and hyphens."""
     text: str = Field(min_length=1)
+    """What is told of it. With `each_range` it may name {range}, {turns}, {expected}, {other}, {before} and {factor}."""
     look: str = ""
+    """Where to look when no reading can tell it apart."""
     weight: float = Field(default=1.0, gt=0, le=100)
+    """How likely it is beside the others."""
     needs: Literal["reference-ratio"] | None = None
+    """`reference-ratio`: only where the reference path has a ratio."""
     each_range: bool = False
+    """One hypothesis for every range; its priors act on that range alone. The keys from `section_turns` to `display_factor` require it."""
     section_turns: int = 0
+    """Turns more (negative: fewer) in the section a range adds, shared by the ranges wired onto it."""
     range_turns: int = 0
+    """Turns more (negative: fewer) in that position alone."""
     section: Literal["reversed", "left-out"] | None = None
+    """What happened to the section that a series range adds."""
     winding: Literal["reversed"] | None = None
+    """The whole winding of a range is reversed."""
     also_in_circuit: Literal["range-before"] | None = None
+    """The winding of the range before carries the current too."""
     position: Literal["stays-here", "stood-elsewhere"] | None = None
+    """The range switch stays here on every range, or stood elsewhere on this one."""
     display_factor: Literal["applied-twice", "left-out"] | None = None
+    """The display factor was applied twice or not at all."""
     reads: Literal["nothing"] | None = None
+    """The meter reads nothing."""
     power: Literal["reversed"] | None = None
+    """The sign of power is reversed."""
     readings: Priors = Priors()
+    """What it does to the readings, as normal priors."""
 
     @model_validator(mode="after")
     def _says_something(self) -> Cause:
@@ -164,11 +189,14 @@ class Unmodelled(Table):
 
 
 class OwnCauses(Table):
-    """A user's file: causes to add, names of shipped ones to leave out, and what is ordinary for their meter."""
+    """A file of your own causes."""
 
     causes: tuple[Cause, ...] = ()
+    """Causes to add, one `[[causes]]` for each."""
     without: tuple[str, ...] = ()
+    """Names of shipped causes to leave out."""
     ordinary: Priors | None = None
+    """What a sound meter of yours may do; each key in place of the shipped one."""
 
 
 class Catalogue(Table):

@@ -92,6 +92,8 @@ class _Begins(_Line):
 
 
 class Start(_Begins):
+    """The beginning: everything the run was made by, the files, the procedure and the profiles as text."""
+
     format: str
     software: str
     device_file: str
@@ -106,29 +108,39 @@ class Start(_Begins):
 
 
 class Resume(_Begins):
+    """The run is resumed from here."""
+
     guard: str
     torn: str
 
 
 class Identified(_Line):
+    """How an instrument identified itself."""
+
     instrument: str
     identity: str
     serial: str
 
 
 class Environment(_Line):
+    """Conditions that a sensor read."""
+
     temperature: Number | None = None
     relative_humidity: Number | None = None
     raw: dict[str, str]
 
 
 class Safe(_Line):
+    """An instrument was made safe, and whether it confirmed that."""
+
     instrument: str
     confirmed: bool
     answer: str
 
 
 class Selected(_Line):
+    """A range was selected, with its maximum test current and the part that sets it."""
+
     step: Literal["select"]
     range: str
     answer: str
@@ -137,20 +149,28 @@ class Selected(_Line):
 
 
 class Applied(_Line):
+    """A current was applied."""
+
     step: Literal["apply"]
     current: Amperes
 
 
 class Released(_Line):
+    """The load was switched off."""
+
     step: Literal["release"]
 
 
 class SetPowerFactor(_Line):
+    """The load was set to a power factor."""
+
     step: Literal["power factor"]
     power_factor: PowerFactor
 
 
 class Ceiling(_Line):
+    """The maximum test current changed with the turns observed."""
+
     range: str
     ceiling: Amperes
     ceiling_set_by: str
@@ -158,6 +178,8 @@ class Ceiling(_Line):
 
 
 class Settled(_Line):
+    """The current became steady."""
+
     current: Amperes
     readings: Count
     seconds: Seconds
@@ -170,17 +192,23 @@ class _PairKeys(_Line):
 
 
 class Approach(_PairKeys):
+    """A pair of readings at the approach current, and the turns it shows."""
+
     range: str
     turns: Number
 
 
 class Read(_PairKeys):
+    """One pair of readings of a point: reference and display, with what was read beside them."""
+
     point: Count
     attempt: Count
     pair: Count
 
 
 class Undone(_Line):
+    """A person took a typed value back."""
+
     point: Count
     attempt: Count
     pair: Count
@@ -188,6 +216,8 @@ class Undone(_Line):
 
 
 class Point(_Line):
+    """A point is complete: it is made of the readings of this attempt."""
+
     point: Count
     name: str
     attempt: Count
@@ -201,6 +231,8 @@ class Point(_Line):
 
 
 class Skip(_Line):
+    """A point was left out, and why."""
+
     point: Count
     name: str
     range: str
@@ -209,6 +241,8 @@ class Skip(_Line):
 
 
 class Waited(_Line):
+    """A wait ended."""
+
     wait: Count
     seconds: Annotated[float, Field(gt=0, le=3600)]
     current: Amperes
@@ -216,6 +250,8 @@ class Waited(_Line):
 
 
 class Trouble(_Line):
+    """An exchange failed; the link is reopened and the point taken again."""
+
     what: str
     attempt: Count
     instrument: str
@@ -223,6 +259,8 @@ class Trouble(_Line):
 
 
 class Look(_Line):
+    """The reference was looked at outside a point."""
+
     current: Amperes
     reference: Number
     raw: str
@@ -230,11 +268,15 @@ class Look(_Line):
 
 
 class Prompt(_Line):
+    """What a person was asked, and answered."""
+
     text: str
     answer: str
 
 
 class Stop(_Line):
+    """The end of the run, and how it ended."""
+
     outcome: Literal["complete", "aborted", "not safe"]
     reason: str
 
