@@ -1,20 +1,18 @@
 """The runner: performs the steps of a procedure on a station, within the limits, and writes down all that happens.
 
-It never leaves a bench as it found a failure: `execute` makes everything safe on every way out and says how it ended.
+What it leaves a bench in on every way out is the matter of `execution`.
 """
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.bench import Bench
 from harness.claim_limits import claimed_limit
 from harness.clock import Clock
-from harness.control import Abandoned, Control, LoadStaysOn, OnTooLong
+from harness.control import Abandoned, Control, OnTooLong
 from harness.device import Device, Range
-from harness.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
 from harness.going_on import GoingOn
 from harness.known_options import with_bench
 from harness.limits import ABOVE_CEILING, CLIP, NOTHING_READ, approach_current, ceiling, switch_looks_elsewhere
@@ -24,12 +22,10 @@ from harness.progress import Progress
 from harness.quantities import format_quantity
 from harness.questions import AGAIN, GO_ON, LEAVE_OUT, LOOK_AT_THE_SWITCH, SECONDARY, STOP, decision
 from harness.record import RecordWriter
-from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from harness.stop import StopSignal
 from harness.taking import PointTaker
-from instruments.errors import InstrumentError
 from instruments.person import NOTHING_BEFORE, Overdue, UndoLast
 from instruments.reading import Identity
 
@@ -376,60 +372,3 @@ class Runner:
         if self._where.range is None:
             raise Abandoned("the procedure applies or observes before it selects a range")
         return self._where.range
-
-
-def execute(runner: Runner, procedure: Procedure, options: Options, station: Station, writer: RecordWriter) -> None:
-    """Run `procedure` from safe to safe. Raises AbortedSafe or NotSafe unless it came to its end with everything off.
-
-    The bench is made safe before the first step and after the last, whatever happened between; a stop signal waits.
-    """
-    states = make_all_safe(station.instruments, station.safe_order, writer, runner.pause)
-    if not all(s.confirmed for s in states):
-        _write_stop(writer, "not safe", "not safe at the start")
-        raise NotSafe(not_safe_message(states))
-    failure: BaseException | None = None
-    try:
-        runner.run(procedure, options)
-    except BaseException as caught:  # noqa: BLE001  everything, a programming error included, must pass through safing
-        failure = caught
-    states = make_all_safe(station.instruments, station.safe_order, writer, runner.pause)
-    unseen, flows = "", False
-    try:
-        unseen = runner.verify_dead()
-    except LoadStaysOn as flowing:
-        failure, flows = flowing, True
-    except Exception as defect:  # noqa: BLE001  no defect of a look at the reference keeps what is not safe from being told
-        unseen = _said(defect)
-    reason = "" if failure is None else _said(failure)
-    # A person who could not unplug the load at first and now says it is done is believed, unless current is seen; a load
-    # on a link is not.
-    stays_on = isinstance(failure, LoadStaysOn) and not station.load.by_person
-    if flows or stays_on or not all(s.confirmed for s in states):
-        _write_stop(writer, "not safe", reason)
-        raise NotSafe("\n".join(filter(None, [reason, not_safe_message(states)]))) from failure
-    if failure is None:
-        unwritten = _write_stop(writer, "complete", "")
-        if not unwritten:
-            return
-        reason = f"the end of the run could not be written to the record: {unwritten}"
-    _write_stop(writer, "aborted", reason)
-    if failure is None or isinstance(failure, Stopped | RatioproofError | InstrumentError | OSError):
-        seen = f"; that no current flows was not seen by the reference: {unseen}" if unseen else ""
-        raise AbortedSafe(f"{reason}; everything is off and confirmed{seen}") from failure
-    raise failure
-
-
-def _said(failure: BaseException) -> str:
-    if isinstance(failure, OSError) and failure.filename:
-        elsewhere = " (make room, or copy the record to another disk)" if failure.errno == errno.ENOSPC else ""
-        return f"{failure.filename}: {failure.strerror}{elsewhere}"
-    return str(failure) or type(failure).__name__
-
-
-def _write_stop(writer: RecordWriter, outcome: str, reason: str) -> str:
-    """The last line of a run; why not even that could be written, when the record reads as interrupted."""
-    try:
-        writer.write("stop", outcome=outcome, reason=reason)
-    except Exception as failure:  # noqa: BLE001  whatever it is, how the bench was left must still be told
-        return _said(failure)
-    return ""

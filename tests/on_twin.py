@@ -14,12 +14,13 @@ from harness.commands.inputs import Inputs
 from harness.commands.rehearsal import start_fields
 from harness.commands.twin import TwinLinks, describe, displays
 from harness.evaluation.evaluate import evaluate
+from harness.execution import execute
 from harness.files import parse_bench
 from harness.identification import identity_problems
 from harness.progress import Silent
 from harness.record import Record, RecordWriter, parse_record
 from harness.results import Results
-from harness.runner import Runner, execute
+from harness.runner import Runner
 from harness.station import assemble, open_all
 from harness.stop import StopSignal
 from harness.wires import LinkSource

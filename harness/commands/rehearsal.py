@@ -15,17 +15,18 @@ from harness.commands.supported import everything_judged, unsupported
 from harness.commands.twin import TwinLinks, describe, displays
 from harness.control import OF_TIME_ON
 from harness.errors import RatioproofError, UserError
-from harness.evaluation.at_rest import FEWEST_HELD
+from harness.evaluation.endurance import FEWEST_HELD
 from harness.evaluation.evaluate import evaluate
 from harness.evaluation.rejection import Rejection
 from harness.evaluation.uncalibrated import uncalibrated
+from harness.execution import execute
 from harness.history import observed_points
 from harness.paper.check import check
 from harness.progress import Progress, Silent
 from harness.quantities import format_duration, format_quantity
 from harness.record import Record, RecordWriter, parse_record
 from harness.results import Results
-from harness.runner import Runner, execute
+from harness.runner import Runner
 from harness.station import assemble, open_all
 from harness.steps import words_hash
 from harness.stop import StopSignal

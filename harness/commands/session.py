@@ -17,12 +17,13 @@ from harness.commands.surroundings import Surroundings, at_the_bench, transcribe
 from harness.confirmed import Cautions
 from harness.errors import NotSafe, UserError
 from harness.evaluation.reference_chain import CONFIRMED, NOT_ASKED, question_of_the_part
+from harness.execution import execute
 from harness.guard import Guard
 from harness.history import finished_points, finished_waits
 from harness.identification import identity_problems
 from harness.progress import Progress
 from harness.record import Record, RecordWriter, create_record
-from harness.runner import Runner, execute
+from harness.runner import Runner
 from harness.safing import make_all_safe, not_safe_message
 from harness.station import Station, assemble, open_each
 from harness.stop import StopSignal

@@ -9,11 +9,12 @@ from typing import Any
 
 from harness.claim_limits import limit_of_phase_displacement, limit_of_power_error
 from harness.device import Device, Range
-from harness.evaluation.at_rest import endurance, no_load
 from harness.evaluation.conformity import JUDGEMENTS, Decided, judgement
 from harness.evaluation.creep import watched_too_short
+from harness.evaluation.endurance import endurance
 from harness.evaluation.inputs import Inputs
 from harness.evaluation.monte_carlo import Quantity
+from harness.evaluation.no_load import no_load
 from harness.evaluation.phase import Foretold, PhaseFound, phases_found
 from harness.evaluation.points import PointValues
 from harness.evaluation.power import PowerValues

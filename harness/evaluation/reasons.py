@@ -8,6 +8,7 @@ from harness.claim_limits import END
 from harness.device import Range
 from harness.evaluation.conformity import JUDGEMENTS, judgement
 from harness.evaluation.observed import ObservedRange
+from harness.evaluation.points import PointValues
 from harness.quantities import format_percent, format_quantity
 from harness.results import Point, worst_point
 
@@ -102,3 +103,12 @@ def _misses(point: Point, end: float, side: int) -> bool:
     """Whether `point`, the outermost on one side (+1 top, -1 bottom), stays inside the `end` of the claimed span."""
     asked, flowed = side * (end - point.nominal_current), side * (end - point.reference_current)
     return asked > COVERED * end or flowed > END * end
+
+
+def in_one_go(rng: Range, points: Sequence[PointValues]) -> list[str]:
+    """A wait or a held current with an interruption in it is neither."""
+    if len({p.observed.part for p in points}) < 2:
+        return []
+    return [
+        f"{rng.name}: the run was interrupted between its points, so nothing was held or waited for in one go; run it again"
+    ]

@@ -8,8 +8,8 @@ from scipy import stats
 
 from harness.claim_limits import limit_at_no_current
 from harness.device import Device
-from harness.evaluation.at_rest import no_load
 from harness.evaluation.inputs import Inputs
+from harness.evaluation.no_load import no_load
 from harness.evaluation.observed import ObservedPoint, Pair
 from harness.evaluation.points import point_values
 from harness.evaluation.ranges import evaluate_ranges

@@ -12,8 +12,8 @@ from scipy import stats
 
 from harness.bench import Bench
 from harness.device import Device
-from harness.evaluation.at_rest import endurance
 from harness.evaluation.bench_check import bench_check
+from harness.evaluation.endurance import endurance
 from harness.evaluation.inputs import Inputs
 from harness.evaluation.observed import ObservedPoint, ObservedRange, Pair
 from harness.evaluation.points import PointValues, point_values

@@ -19,12 +19,13 @@ from harness.commands.run import resume
 from harness.commands.twin import TwinLinks, displays
 from harness.errors import AbortedSafe, RecordError
 from harness.evaluation.evaluate import evaluate
+from harness.execution import execute
 from harness.files import parse_device
 from harness.going_on import GoingOn
 from harness.history import finished_points, finished_waits
 from harness.progress import Silent
 from harness.record import FORMAT, Record, RecordWriter, create_record, parse_record
-from harness.runner import Runner, execute
+from harness.runner import Runner
 from harness.station import assemble, open_all
 from harness.steps import Apply, Options, PointReading, Release, Select, Wait
 from harness.stop import StopSignal
