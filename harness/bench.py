@@ -163,6 +163,14 @@ class Bench(Table):
         for name in self.safe_order:
             if name not in self.roles.model_dump().values():
                 raise ValueError(f"found {name!r} in safe_order, expected instruments that play a role")
+        somebody_acts = self.entry("load").by_person or self.entry("reference").by_person
+        for name, entry in self.instruments.items():
+            limited = any(r.longest_on is not None for r in entry.ranges)
+            if limited and not (somebody_acts and name == self.roles.reference):
+                raise ValueError(
+                    f"found instruments.{name}.ranges with longest_on, expected it of the reference, where a person reads it or plugs in "
+                    "the load"
+                )
         addresses: dict[str, str] = {}
         for name, entry in self.instruments.items():
             key = f"{entry.address} unit {entry.unit_id}" if entry.address else ""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeVar
 
-from harness.bench import Bench, ShelfEntry
+from harness.bench import Bench
 from harness.beside import secondary_scale
 from harness.clock import Clock
 from harness.device import Device
@@ -21,8 +21,9 @@ from harness.record import RecordWriter
 from harness.settling import settle
 from harness.station import Station
 from harness.stop import StopSignal
+from harness.time_on import OnTooLong, reason, scale_for, time_on
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError
-from instruments.numbers import format_time
+from instruments.on_for import OnFor
 from instruments.person import NOTHING_BEFORE, SECONDS_TO_ACT, UndoLast
 from instruments.reading import Identity
 
@@ -41,9 +42,6 @@ WANDER, WANDER_OF_MAINS = 0.01, 0.05
 A load plugged into the mains follows its voltage, and changes while it warms.
 """
 
-HEADROOM, HEADROOM_WITH_SHELF = 1.05, 1.3
-"""The reference's range takes at least this many times the current expected."""
-
 DEAD = 0.2
 """Part of the smallest claimed current that may still be seen when the load is off, where the reference's floor is lower."""
 
@@ -53,15 +51,7 @@ DEAD_WITHIN = 5.0
 PROTECTION = 1.01
 """The load's own protection is set this much above the ceiling, so that it acts on faults and not on noise."""
 
-OF_TIME_ON = "(longest_on)"
-"""What ends the reason why something was cut or left out so that a load is not on for too long."""
-
 _T = TypeVar("_T")
-
-
-def on_for(load: ShelfEntry) -> str:
-    """For how long a load off the shelf may be on, in words."""
-    return f"{load.name} may be on for {format_time(load.longest_on)} at a time {OF_TIME_ON}"
 
 
 class LoadStaysOn(RatioproofError):
@@ -70,10 +60,6 @@ class LoadStaysOn(RatioproofError):
 
 class Abandoned(RatioproofError):
     """The run cannot go on; the message says why."""
-
-
-class OnTooLong(RatioproofError):
-    """A load off the shelf has been on for the longest it may be, or would be if this went on; the message says so."""
 
 
 class Control:
@@ -104,7 +90,7 @@ class Control:
         self._settled_at = 0.0
         # What the load was asked for and the reference has read: on any of these a smaller range may be used.
         self._read_before: dict[float | None, float] = {}
-        self._on_since = 0.0
+        self._on_since: float | None = None
 
     @property
     def applied(self) -> Applied:
@@ -138,10 +124,13 @@ class Control:
         if rising and not self._shelf:
             self._protect(limit)
         self._progress.energised(current)
+        if not self.current:
+            self._on_since = None
         # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
         self.current, self._may_flow = current, True
         self.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._drive_load(current))
-        self._on_since = self._clock.now()
+        if self._shelf:
+            self._check_enough_is_left()
         if not rising:
             # A protection below the present setting is refused, so on the way down it follows.
             self._protect(limit)
@@ -178,19 +167,44 @@ class Control:
 
     @property
     def longest_on(self) -> str:
-        """For how long what is plugged in may be on, in words; empty when that has no end."""
-        load = self._plugged_in
-        return "" if load is None else on_for(load)
+        """For how long what is on may be on, in words; empty when that has no end."""
+        found = self._on_for
+        return "" if found is None else reason(found)
 
     @property
-    def _plugged_in(self) -> ShelfEntry | None:
-        return next((s for s in self._bench.entry("load").shelf if s.current == self.current), None)
+    def _on_for(self) -> OnFor | None:
+        return time_on(self._bench, self.current, self._full_scale) if self.current else None
 
     def check_on_time(self, seconds: float = 0.0) -> None:
-        """Raise OnTooLong when what is plugged in would be on for longer than it may be, were it unplugged in `seconds`."""
-        load, until = self._plugged_in, self._clock.now() + seconds + SECONDS_TO_ACT
-        if load is not None and until - self._on_since > load.longest_on:
-            raise OnTooLong(self.longest_on)
+        """Raise OnTooLong when what is on would be on for longer than it may be, were it taken off in `seconds`."""
+        found = self._on_for
+        if found is None or self._on_since is None:
+            return
+        if self._clock.now() + seconds + SECONDS_TO_ACT - self._on_since > found.seconds:
+            raise OnTooLong(reason(found))
+
+    def _check_enough_is_left(self) -> None:
+        """Raise OnTooLong when half of the time was over before the person said that the load is on: too little is left to read in."""
+        found = self._on_for
+        if found is not None and self._on_since is not None and self._clock.now() - self._on_since > found.seconds / 2:
+            raise OnTooLong(reason(found))
+
+    def _about_to_flow(self) -> None:
+        """The last look before anything flows: a run that stood still is not to energise what its guard has switched off.
+
+        Time on is counted from here, before a person is asked to plug anything in: nobody knows how soon they do.
+        """
+        self._stop.check()
+        if self._on_since is not None:
+            return
+        self._on_since, found = self._clock.now(), self._on_for
+        if found is not None and (self._shelf or self._station.reference.by_person):
+            off = (
+                "Switch it off and unplug it, then press Enter."
+                if self._shelf
+                else "Press Enter: the load is switched off."
+            )
+            self._station.person.warn_after(found.seconds, f"NOW: {found}, and that time is over. {off}")
 
     def _between(self) -> None:
         self._stop.check()
@@ -218,8 +232,7 @@ class Control:
             if self._protected_at is not None:
                 self._station.load.protect(self._protected_at)
             self._load_reopened = False
-        # The last look before anything flows: a run that stood still is not to energise what its guard has switched off.
-        self._station.load.drive(current, self._stop.check)
+        self._station.load.drive(current, self._about_to_flow, self._on_for)
 
     def set_power_factor(self, power_factor: float) -> None:
         """Have the load draw its current at `power_factor`; it is off while that changes. Raises InstrumentError."""
@@ -248,6 +261,7 @@ class Control:
         confirmed, answer = self._station.load.confirm_safe()
         if not confirmed:
             raise LoadStaysOn(f"{self._station.load.name} did not switch off: {answer}")
+        self._station.person.warn_after(0, "")
 
     @property
     def _can_see_dead(self) -> bool:
@@ -341,12 +355,9 @@ class Control:
         return self._bench.entry("reference").ranges[-1].full_scale
 
     def _scale_for(self, current: float) -> float:
-        factor = self._bench.reference_path.factor
-        scales = [r.full_scale for r in self._bench.entry("reference").ranges]
-        headroom = HEADROOM_WITH_SHELF if self._shelf else HEADROOM
         # A load off a shelf may draw more than is written on it.
         drawn = max(current, self._read_before.get(self._load_of(current), 0.0)) if self._shelf else current
-        return next((s for s in scales if s * factor >= headroom * drawn), self._largest_scale)
+        return scale_for(self._bench, drawn)
 
     def _person_turns_for(self, current: float) -> bool:
         """Whether a person would have to turn the reference to another range for `current`."""

@@ -29,6 +29,7 @@ def execute(runner: Runner, procedure: Procedure, options: Options, station: Sta
     except BaseException as caught:  # noqa: BLE001  everything, a programming error included, must pass through safing
         failure = caught
     states = make_all_safe(station.instruments, station.safe_order, writer, runner.pause)
+    station.person.warn_after(0, "")
     unseen, flows = "", False
     try:
         unseen = runner.verify_dead()

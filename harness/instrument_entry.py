@@ -82,6 +82,8 @@ class Accuracy(InOwnUnit):
     """One step of the reading."""
     burden: Resistance | None = None
     """Resistance that this range puts on a transformer's secondary."""
+    longest_on: TimeOn | None = None
+    """How long this range may carry current at a time, where a person reads it or plugs in the load; left out: no limit is known."""
     corrections: tuple[Correction, ...] = ()
     """From its certificate, in rising readings. They replace the claim between the first and the last; `drift_per_year` must then be given."""
 
@@ -153,7 +155,7 @@ class ShelfEntry(Table):
     current: Current
     """Current it draws, roughly."""
     longest_on: TimeOn = LONGEST_ON_UNSTATED
-    """Longest time its maker, and your multimeter's largest range, allow it to be on."""
+    """Longest time its maker allows it to be on."""
     power_factor: float = Field(default=1.0, ge=-1, le=1)
     """Power factor, negative where the current leads."""
     power_factor_uncertainty: float = Field(default=0.0, ge=0, le=0.2)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from harness.bench import Bench
 from harness.claim_limits import claimed_limit
 from harness.clock import Clock
-from harness.control import Abandoned, Control, OnTooLong
+from harness.control import Abandoned, Control
 from harness.device import Device, Range
 from harness.going_on import GoingOn
 from harness.known_options import with_bench
@@ -26,6 +26,7 @@ from harness.station import Station
 from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from harness.stop import StopSignal
 from harness.taking import PointTaker
+from harness.time_on import OnTooLong
 from instruments.person import NOTHING_BEFORE, Overdue, UndoLast
 from instruments.reading import Identity
 
@@ -212,8 +213,12 @@ class Runner:
         if self._where.refused and step.direction != "zero":
             return self._left_out(number, step, rng)
         self._progress.doing(f"reading {step.point}")
+        cut = False
         while True:
             try:
+                if cut:
+                    limit = ceiling(self._device, self._bench, rng, self._where.observed_turns)
+                    self._control.drive(self._where.nominal, limit.current)
                 reading = self._control.redoing(
                     step.point, lambda attempt: self._taker.take(number, step, rng, self._where.nominal, attempt)
                 )
@@ -222,9 +227,7 @@ class Runner:
                 self._cut()
                 if step.direction == "hold" or self._given_up(step.point):
                     return self._left_out(number, step, rng)
-                self._where.refused = ""
-                limit = ceiling(self._device, self._bench, rng, self._where.observed_turns)
-                self._control.drive(self._where.nominal, limit.current)
+                self._where.refused, cut = "", True
         self._where.taken += 1
         if step.direction in ("zero", "search", "check"):
             self._progress.finished_point(number, step.point, None, None)
@@ -251,7 +254,10 @@ class Runner:
 
     def _given_up(self, what: str) -> bool:
         """Whether the person gives up what took longer than its load may be on."""
-        text = f"{self._where.refused}, and {what} is not finished. Let the load cool down before it is taken anew."
+        text = (
+            f"{self._where.refused}, counted from the question to switch it on, and {what} is not finished. "
+            "Let the load cool down before it is taken anew."
+        )
         return decision(self._station.person, self._stop, text, [AGAIN, STOP, LEAVE_OUT]) == LEAVE_OUT
 
     def _select(self, rng: Range) -> None:

@@ -121,7 +121,7 @@ class Options:
     """What the operator may choose: pairs per point, points per decade of current, seconds a current is held.
 
     The rest is filled in from the bench: `available` holds the currents in amperes the load can be, rising, empty for a
-    load that can be set to any, `longest_on` the seconds each of them may be on at a time; `power_factors` what it can be set to; `known_loads` those of
+    load that can be set to any, `longest_on` the seconds each of them can be read for at a time; `power_factors` what it can be set to; `known_loads` those of
     `available` that a power can be computed from, where the reference reads none; `check_current` the check standard's current; `least_current`
     the smallest the load can be set to.
     """

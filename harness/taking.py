@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from harness.bench import Bench
 from harness.clock import Clock
-from harness.control import Control, OnTooLong
+from harness.control import Control
 from harness.device import Device, Range
 from harness.history import point_reading
 from harness.observing import PairReader, PairReading, PointPairs
@@ -15,6 +15,7 @@ from harness.record import RecordWriter
 from harness.station import Station
 from harness.steps import Observe, PointReading
 from harness.stop import StopSignal
+from harness.time_on import OnTooLong
 from harness.turns import Turns
 from instruments.errors import InstrumentError, ReplyError
 from instruments.person import NOTHING_BEFORE, SECONDS_TO_READ, Overdue, UndoLast

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from instruments.errors import InstrumentError
 from instruments.link import Now
-from instruments.numbers import format_current, format_time
+from instruments.numbers import format_current
+from instruments.on_for import OnFor
 from instruments.person import Expected, Person, Question
 from instruments.reading import Identity, Reading
 
@@ -24,17 +25,16 @@ UNPLUGGED, CANNOT = "unplugged", "cannot"
 """What a person answers when asked to make the load safe."""
 
 
+FETCHED_FIRST = 600.0
+"""What may be on for less than so many seconds is fetched before it is asked to be plugged in, when its time begins."""
+
+
 @dataclass(frozen=True)
 class ShelfLoad:
-    """A lamp, a heater or whatever else can be plugged in; `current` is what it draws, roughly, in amperes.
-
-    `longest_on`: how many seconds it may be on at a time.
-    """
+    """A lamp, a heater or whatever else can be plugged in; `current` is what it draws, roughly, in amperes."""
 
     name: str
     current: float
-    longest_on: float
-    power_factor: float = 1.0
 
 
 def changed_wiring(what: str, touched: str, change: str) -> str:
@@ -112,26 +112,28 @@ class PersonLoad(_ByPerson):
             "the power factor of a load off a shelf cannot be set", instrument=self.name, address=self.address
         )
 
-    def drive(self, current: float, ready: Callable[[], None] = lambda: None) -> None:
-        """Have the load of this current plugged in; the circuit must be dead. Raises InstrumentError for none such, or what `ready` does."""
-        ready()
+    def drive(self, current: float, ready: Callable[[], None] = lambda: None, on_for: OnFor | None = None) -> None:
+        """Have the load of this current plugged in; the circuit must be dead.
+
+        Raises InstrumentError for none such, Overdue, or what `ready` does.
+        """
         chosen = next((load for load in self._shelf if load.current == current), None)
         if chosen is None:
             raise InstrumentError(
                 f"no load of {format_current(current)} on the shelf", instrument=self.name, address=self.address
             )
+        asked = f"{chosen.name} (about {format_current(current)}), cooled down, its own switch off, set to what its name says."
+        if on_for is not None and on_for.seconds < FETCHED_FIRST:
+            self._person.confirm(
+                "Nothing is plugged in, and nothing is to be yet.\n"
+                f"  Have at hand: {asked}\n  Its time begins with the next question: {on_for}."
+            )
+        ready()
         # It counts as plugged in before the person has answered: they may be interrupted in the middle.
         self._plugged, self._answer = chosen, ""
-        longest = format_time(chosen.longest_on)
+        until = "" if on_for is None else f": {on_for.from_now}"
         self._person.confirm(
-            "Nothing is plugged in.\n"
-            f"  Plug in: {chosen.name} (about {format_current(chosen.current)}), cooled down, its own switch off, set to what its "
-            "name says.\n"
-            f"  Then switch it on, hands off the wiring, and stay there: it may be on for {longest} at a time."
-        )
-        self._person.warn_after(
-            chosen.longest_on,
-            f"NOW: {chosen.name} has been on for {longest}, the longest it may be. Switch it off and unplug it, then press Enter.",
+            f"Nothing is plugged in.\n  Plug in: {asked}\n  Then switch it on, hands off the wiring, and stay there{until}."
         )
         self._act(chosen.current)
 
@@ -150,7 +152,6 @@ class PersonLoad(_ByPerson):
         self._answer = self._person.insist(text, [UNPLUGGED, CANNOT])
         if self._answer == UNPLUGGED:
             self._plugged = None
-            self._person.warn_after(0, "")
             self._act(0.0)
 
     def confirm_safe(self) -> tuple[bool, str]:

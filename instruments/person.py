@@ -65,7 +65,7 @@ class Person(Protocol):
     """
 
     def confirm(self, text: str) -> str:
-        """Show `text` and wait until it is done."""
+        """Show `text` and wait until it is done. Raises Overdue after a warning."""
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         """Show `text` and return one of `options`; unless it is `guarding` somebody, a pipe may answer too."""
@@ -173,6 +173,8 @@ class ConsolePerson:
     ) -> str:
         while True:
             answer = ask(f"{text}\n  {asked or ' / '.join(options)}: ").strip().lower()
+            if not answer and options == [DONE] and self._warned.is_set():
+                raise Overdue
             matches = [
                 o for o in options if answer == o.lower() or (answer and not whole and o.lower().startswith(answer))
             ]

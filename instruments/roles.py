@@ -11,6 +11,7 @@ from typing import Protocol, runtime_checkable
 
 from instruments.errors import QueuedError, ReplyError
 from instruments.link import Link, Now
+from instruments.on_for import OnFor
 from instruments.person import Expected
 from instruments.profile import Profile
 from instruments.reading import Identity, Reading
@@ -75,8 +76,8 @@ class Load(Instrument, Protocol):
     def set_power_factor(self, power_factor: float) -> None:
         """Set the power factor, negative for a leading current."""
 
-    def drive(self, current: float, ready: Callable[[], None] = at_once) -> None:
-        """Set `current` amperes and switch the output on; `ready` is called right before, and may raise."""
+    def drive(self, current: float, ready: Callable[[], None] = at_once, on_for: OnFor | None = None) -> None:
+        """Set `current` amperes and switch the output on; `ready` is called right before, and may raise. A person is told `on_for`."""
 
 
 class Reference(Instrument, Beside, Protocol):
@@ -190,7 +191,7 @@ class ScpiLoad(ScpiInstrument):
         self.set_quantity("power_factor", power_factor)
         self.confirm_quantity("power_factor", power_factor)
 
-    def drive(self, current: float, ready: Callable[[], None] = at_once) -> None:
+    def drive(self, current: float, ready: Callable[[], None] = at_once, on_for: OnFor | None = None) -> None:
         """Set `current` amperes, switch the output on and read the setting back. Raises InstrumentError, or what `ready` does."""
         self.arm_watchdog()
         self.set_quantity("current", current)

@@ -9,13 +9,13 @@ from typing import Any
 
 from harness.bench import Bench
 from harness.checks.points import SAME, Applied, Done
-from harness.control import on_for
 from harness.device import Device
 from harness.history import finished_points
 from harness.known_options import Settable, with_bench
 from harness.limits import ABOVE_CEILING, CLIP, NOTHING_READ
 from harness.record import Record
 from harness.steps import Apply, Observe, Options, Procedure, Release, Select, Step, Wait
+from harness.time_on import reasons
 
 
 @dataclass
@@ -125,7 +125,7 @@ def _has_reason(reason: str, where: _Where, applied: Applied, bench: Bench) -> b
         return where.current > applied.ceiling * (1 - CLIP)
     if reason.startswith(NOTHING_READ):
         return applied.silent
-    return reason in [on_for(load) for load in bench.entry("load").shelf]
+    return reason in reasons(bench)
 
 
 def _same(found: object, expected: object) -> bool:

@@ -13,7 +13,6 @@ from harness.commands.inputs import Inputs
 from harness.commands.sound_meters import rejection_of
 from harness.commands.supported import everything_judged, unsupported
 from harness.commands.twin import TwinLinks, describe, displays
-from harness.control import OF_TIME_ON
 from harness.errors import RatioproofError, UserError
 from harness.evaluation.endurance import FEWEST_HELD
 from harness.evaluation.evaluate import evaluate
@@ -30,6 +29,7 @@ from harness.runner import Runner
 from harness.station import assemble, open_all
 from harness.steps import words_hash
 from harness.stop import StopSignal
+from harness.time_on import OF_TIME_ON
 from instruments.errors import InstrumentError
 from instruments.person import ScriptedPerson
 from instruments.profile import load_profile

@@ -327,6 +327,9 @@ class Scripted:
     def read_value(self, question: Question) -> tuple[float, str]:
         raise AssertionError("nothing to read")
 
+    def warn_after(self, seconds: float, text: str) -> None:
+        assert not seconds
+
 
 def test_a_switch_elsewhere_is_asked_about_and_stop_stops(inputs: Inputs) -> None:
     """ "again" selects and approaches anew with the load off between; "stop" ends the run safe."""
