@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,6 +19,7 @@ from harness.steps import Apply, Device, Observe, Options, Release, Select, Step
 from harness.stop import StopSignal
 from instruments.person import ConsolePerson, Overdue, Question
 from simulated.bench import SimulatedBench
+from simulated.observers import Measured
 from tests.hands import Hands, by
 from tests.harness.test_harness_runner import by_person
 from tests.on_twin import TwinRun
@@ -55,9 +57,23 @@ class Watched(TwinLinks):
             self._plugged = None
         super().plug(self._draws(current))
 
+    def on_for(self) -> float:
+        return 0.0 if self._plugged is None else self._bench.clock.now() - self._plugged[1]
+
     def turn_reference(self, full_scale: float) -> None:
         self.full_scale = full_scale
         super().turn_reference(full_scale)
+
+
+def wired(inputs: Inputs, *others: str) -> Inputs:
+    """The same bench with its multimeter, and `others`, on a link: whoever plugs the loads in types nothing."""
+    entries, profiles = dict(inputs.bench.instruments), {"multimeter": "scpi_multimeter", "monitor": "modbus_meter"}
+    for port, name in enumerate(("multimeter", *others), 15026):
+        profile = profiles[name]
+        address = f"{'modbus-tcp://127.0.0.1:' if profile.startswith('modbus') else 'TCPIP::127.0.0.1::'}{port}"
+        address += "" if profile.startswith("modbus") else "::SOCKET"
+        entries[name] = entries[name].model_copy(update={"profile": profile, "address": address})
+    return replace(inputs, bench=inputs.bench.model_copy(update={"instruments": entries}))
 
 
 def longest(links: Watched) -> dict[float, float]:
@@ -350,6 +366,54 @@ def test_a_hold_is_planned_with_what_it_takes_to_plug_in_and_unplug(tmp_path: Pa
     assert 3.3 in longest(links)
 
 
+@procedure(title="Own", revision="1")
+def many(device: Device, options: Options) -> Steps:
+    """One point of more readings than a kettle may be on for."""
+    yield Select(device.ranges[0])
+    yield Apply(8.7)
+    yield Observe("many", 2000, "single")
+    yield Release()
+
+
+def test_readings_on_links_end_with_the_time_of_the_load(tmp_path: Path) -> None:
+    """Nobody types, so nobody is warned: the run itself looks at the time before every pair."""
+    inputs = replace(wired(hand(tmp_path, "turns_check", Options()), "monitor"), procedure=many)
+    twin, links = worked(inputs, Hands(lambda text, *_: "leave out" if "Let the load cool down" in text else None))
+    assert 150 < longest(links)[8.7] <= 180
+    assert [line["name"] for line in twin.record.of_kind("skip")] == ["many"]
+
+
+@procedure(title="Own", revision="1")
+def late(device: Device, options: Options) -> Steps:
+    """A point that is begun when the time of the load is nearly over."""
+    yield Select(device.ranges[0])
+    yield Apply(8.7)
+    yield Observe("first", 1, "single")
+    yield Wait(150.0)
+    yield Observe("late", 1, "single")
+    yield Release()
+
+
+def test_a_current_that_does_not_settle_is_not_waited_for_beyond_the_time_of_the_load(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It swings by 5 % once the point that is late has been begun: waiting for it to settle would take 20 s."""
+    inputs = replace(wired(hand(tmp_path, "turns_check", Options()), "monitor"), procedure=late)
+    twin = by(Hands(lambda text, *_: "leave out" if "Let the load cool down" in text else None), inputs)
+    links, measure, number = Watched(twin.bench), twin.bench.measure, itertools.count()
+
+    def swinging(part: str, started: float | None = None) -> Measured:
+        measured = measure(part, started)
+        swings = links.on_for() > 120 and next(number) % 2
+        return replace(measured, current=1.05 * measured.current) if swings else measured
+
+    monkeypatch.setattr(twin.bench, "measure", swinging)
+    twin.links = links
+    twin.run()
+    assert 150 < longest(links)[8.7] <= 180
+    assert [line["name"] for line in twin.record.of_kind("skip")] == ["late"]
+
+
 def test_a_point_that_took_too_long_can_be_taken_anew(tmp_path: Path) -> None:
     """Somebody answers the telephone in the middle of a point: unplugged, cooled down, and read once more."""
     inputs = hand(tmp_path, "current_ratio", Options(readings=2, per_decade=1))
@@ -455,6 +519,32 @@ def test_a_load_on_a_link_is_first_read_there_too(tmp_path: Path) -> None:
     twin.run()
     scales = [line["scale"] for line in twin.record.of_kind("look")]
     assert scales == [inputs.bench.entry("reference").ranges[-1].full_scale]
+
+
+def test_a_reference_on_a_link_takes_a_load_never_seen_on_its_largest_range(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It goes down by itself once the load has been read, and stands there when the same load comes again."""
+    twin = by(Hands(), wired(hand(tmp_path, "current_ratio", Options(readings=1, per_decade=2))))
+    stood: dict[float, list[float]] = {}
+    configured, configure = [0.0], twin.bench.configure
+
+    def noted(part: str, expected: float) -> None:
+        configured.append(expected)
+        configure(part, expected)
+
+    monkeypatch.setattr(twin.bench, "configure", noted)
+
+    class Standing(TwinLinks):
+        def plug(self, current: float) -> None:
+            stood.setdefault(current, []).append(configured[-1])
+            super().plug(current)
+
+    twin.links = Standing(twin.bench)
+    twin.run()
+    del stood[0.0]
+    assert {scales[0] for scales in stood.values()} == {10.0}
+    assert stood[0.044][-1] == 0.4
 
 
 class Forgetful(Hands):
