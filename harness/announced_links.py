@@ -7,7 +7,7 @@ import threading
 
 from harness.activity import Activity
 from harness.bench import InstrumentEntry
-from harness.wires import LinkSource
+from harness.wires import LinkSource, PassedOn
 from instruments.errors import InstrumentError
 from instruments.link import Link, RegisterLink
 from instruments.profile import Profile, Watchdog
@@ -22,11 +22,12 @@ FEEDINGS = 4
 """How often a load's watchdog is fed in the time that it waits."""
 
 
-class AnnouncedLinks:
+class AnnouncedLinks(PassedOn):
     """Links of another source, every exchange on them announced to `activity`."""
 
     def __init__(self, links: LinkSource, activity: Activity) -> None:
-        self._links, self._activity = links, activity
+        super().__init__(links)
+        self._activity = activity
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
         """A link to a SCPI instrument. Raises LinkError."""
@@ -40,18 +41,6 @@ class AnnouncedLinks:
         with self._activity.bounded(OPENING * entry.timeout, f"opening {name}"):
             link = self._links.registers(name, entry, drain)
         return _AnnouncedRegisters(link, name, entry.timeout, self._activity)
-
-    def turn_switch(self, range_name: str) -> None:
-        """As there."""
-        self._links.turn_switch(range_name)
-
-    def plug(self, current: float) -> None:
-        """As there."""
-        self._links.plug(current)
-
-    def turn_reference(self, full_scale: float) -> None:
-        """As there."""
-        self._links.turn_reference(full_scale)
 
 
 class _AnnouncedText:

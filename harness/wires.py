@@ -34,6 +34,25 @@ class LinkSource(Protocol):
         """What happens when a person turns the reference to another range."""
 
 
+class PassedOn:
+    """What a person does at a bench, passed on to another source of links; what wraps one begins here."""
+
+    def __init__(self, links: LinkSource) -> None:
+        self._links = links
+
+    def turn_switch(self, range_name: str) -> None:
+        """As `LinkSource`."""
+        self._links.turn_switch(range_name)
+
+    def plug(self, current: float) -> None:
+        """As `LinkSource`."""
+        self._links.plug(current)
+
+    def turn_reference(self, full_scale: float) -> None:
+        """As `LinkSource`."""
+        self._links.turn_reference(full_scale)
+
+
 REPLAYED = "transcript:"
 """What the address of an instrument begins with whose transcript answers instead of it."""
 

@@ -171,11 +171,6 @@ class ScpiLoad(ScpiInstrument):
             self.tell(self.profile.watchdog.disarm)
         return confirmed, answer
 
-    def protect_voltage(self, limit: float) -> None:
-        """Set the instrument's own voltage limit, in volts. Does nothing where the profile has no such command."""
-        if "voltage" in self.profile.quantities:
-            self.protect_quantity("voltage", limit)
-
     @property
     def least_current(self) -> float:
         """The profile's minimum, in amperes."""

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.bench import InstrumentEntry
-from harness.wires import LinkSource
+from harness.wires import LinkSource, PassedOn
 from instruments.link import Link, Now, RegisterLink
 from instruments.profile import Profile, load_profile
 from instruments.transcript import (
@@ -22,11 +22,12 @@ from instruments.transcript import (
 )
 
 
-class TranscribedLinks:
+class TranscribedLinks(PassedOn):
     """Links of another source, every exchange on them written to `folder`/NAME.jsonl; `folders` hold the profiles."""
 
     def __init__(self, links: LinkSource, folder: Path, now: Now, folders: Sequence[Path]) -> None:
-        self._links, self._folder, self._now, self._folders = links, folder, now, tuple(folders)
+        super().__init__(links)
+        self._folder, self._now, self._folders = folder, now, tuple(folders)
         self._writers: dict[str, TranscriptWriter] = {}
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
@@ -39,18 +40,6 @@ class TranscribedLinks:
         """A link that is written down."""
         writer = self._writer(name, entry, load_profile(entry.profile, self._folders))
         return TranscribedRegisters(lambda: self._links.registers(name, entry, drain), writer, self._now, drain)
-
-    def turn_switch(self, range_name: str) -> None:
-        """As there."""
-        self._links.turn_switch(range_name)
-
-    def plug(self, current: float) -> None:
-        """As there."""
-        self._links.plug(current)
-
-    def turn_reference(self, full_scale: float) -> None:
-        """As there."""
-        self._links.turn_reference(full_scale)
 
     def close(self) -> list[str]:
         """Close the files; what could not be written, one line each."""

@@ -241,7 +241,7 @@ def test_every_reader_reads_the_current_that_flows(name: str, profile: Profile, 
         load: ScpiLoad = scpi(ScpiLoad, "load", load_profile("scpi_load"), links, entries["load"], clock)
         load.open()
         load.set_power_factor(0.5)
-        load.protect_voltage(250.0)
+        load.protect_quantity("voltage", 250.0)
         load.drive(5.0)
         clock.sleep(1.0)
         if profile.kind == "modbus":
@@ -388,7 +388,7 @@ def test_a_limit_that_is_not_taken_is_an_error() -> None:
     load = ScpiLoad("load", "here", load_profile("scpi_load"), lambda: link, lambda: 0.0)
     load.open()
     with pytest.raises(QueuedError, match=r"set to 250 V but says 300 V.*SOURce:VOLTage:PROTection\?"):
-        load.protect_voltage(250.0)
+        load.protect_quantity("voltage", 250.0)
 
 
 def test_an_analyser_plays_reference_and_meter_in_a_whole_run(tmp_path: Path) -> None:
