@@ -15,6 +15,7 @@ from __future__ import annotations
 import cmath
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 MAGNETIC_CONSTANT = 4e-7 * math.pi
 """Permeability of vacuum in H/m (the value before the 2019 SI, equal to 1 part in 1e9)."""
@@ -86,18 +87,34 @@ class Transformer:
 
     def flux_density(self, electromotive_force: float) -> float:
         """Peak flux density in tesla for an rms `electromotive_force` in volts (Faraday's law for a sine)."""
-        angular_frequency = 2 * math.pi * self.frequency
-        return math.sqrt(2) * electromotive_force / (angular_frequency * self.secondary_turns * self.core.area)
+        return math.sqrt(2) * electromotive_force / self._flux_linkage
 
     def magnetising_admittance(self, electromotive_force: float) -> complex:
         """Core loss, closed turn and magnetising admittance in siemens, seen from the secondary, at an rms voltage."""
         core = self.core
         permeability = MAGNETIC_CONSTANT * core.relative_permeability(self.flux_density(electromotive_force))
         inductance = permeability * self.secondary_turns**2 * core.area / core.path_length
-        core_alone = cmath.rect(1.0 / (2 * math.pi * self.frequency * inductance), core.loss_angle - math.pi / 2)
-        angular_frequency = 2 * math.pi * self.frequency
-        gap = self.air_gap / (angular_frequency * MAGNETIC_CONSTANT * self.secondary_turns**2 * core.area)
-        return core_alone - 1j * gap + 1.0 / (self.closed_turn_resistance * self.secondary_turns**2)
+        core_alone = cmath.rect(1.0 / (self._angular_frequency * inductance), core.loss_angle - math.pi / 2)
+        return core_alone - self._gap + self._closed_turn
+
+    # The same at every voltage, and asked for several times in each reading.
+
+    @cached_property
+    def _angular_frequency(self) -> float:
+        return 2 * math.pi * self.frequency
+
+    @cached_property
+    def _flux_linkage(self) -> float:
+        return self._angular_frequency * self.secondary_turns * self.core.area
+
+    @cached_property
+    def _gap(self) -> complex:
+        gap = self.air_gap / (self._angular_frequency * MAGNETIC_CONSTANT * self.secondary_turns**2 * self.core.area)
+        return 1j * gap
+
+    @cached_property
+    def _closed_turn(self) -> float:
+        return 1.0 / (self.closed_turn_resistance * self.secondary_turns**2)
 
     def secondary_current(self, ampere_turns: float, further_resistance: float = 0.0) -> complex:
         """Secondary current in amperes (rms) for rms `ampere_turns`, as a phasor against the primary current.
@@ -121,8 +138,8 @@ class Transformer:
     def _electromotive_force(self, ideal: float, circuit: complex) -> float:
         """The rms voltage in volts at which both branches together take `ideal` amperes.
 
-        Regula falsi with the Illinois correction on logarithms, where the curve is nearly straight on both sides
-        of the knee.
+        Regula falsi with the correction of Anderson and Bjorck (1973), BIT 13, 253 (value from memory), on logarithms, where
+        the curve is nearly straight on both sides of the knee and its slope nearly one below it.
         """
 
         def excess(log_force: float) -> float:
@@ -132,7 +149,8 @@ class Transformer:
         target = math.log(ideal)
         high = target - math.log(abs(circuit))
         above = excess(high)
-        low, below = high - 0.01, excess(high - 0.01)
+        low = high - 1.5 * above
+        below = excess(low)
         while below > 0.0:
             high, above = low, below
             low -= 1.0
@@ -145,10 +163,12 @@ class Transformer:
             value = excess(middle)
             if abs(middle - previous) < 1e-13 or value == 0.0:
                 break
+            left = 1.0 - value / (above if value > 0.0 else below)
+            kept = left if left > 0.0 else 0.5
             if value > 0.0:
-                high, above, below = middle, value, below / 2
+                high, above, below = middle, value, below * kept
             else:
-                low, below, above = middle, value, above / 2
+                low, below, above = middle, value, above * kept
         return math.exp(middle)
 
 

@@ -157,3 +157,18 @@ def test_a_saturated_core_gives_less() -> None:
 def test_no_current_no_current() -> None:
     """Zero is a possible current."""
     assert DEMO.secondary_current(0.0) == 0
+
+
+@pytest.mark.parametrize("ampere_turns", [0.05, 1.0, 80.0, 300.0])
+def test_a_reading_takes_a_few_looks_at_the_core(ampere_turns: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run in virtual time asks for some four thousand currents: below the knee the voltage is found in six steps or fewer."""
+    asked: list[float] = []
+    looked_at = Transformer.magnetising_admittance
+
+    def counted(transformer: Transformer, force: float) -> complex:
+        asked.append(force)
+        return looked_at(transformer, force)
+
+    monkeypatch.setattr(Transformer, "magnetising_admittance", counted)
+    DEMO.secondary_current(ampere_turns)
+    assert len(asked) <= 7
