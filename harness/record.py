@@ -174,6 +174,13 @@ def _claim(stream: IO[bytes], file: Path) -> None:
         raise RecordError(f"{file}: is being written by another run")
 
 
+def refuse_being_written(file: Path) -> None:
+    """Raise RecordError while a run is writing the record in `file`."""
+    with file.open("rb") as stream:
+        if not lock(stream.fileno()):
+            raise RecordError(f"{file}: a run is writing it; only a complete run is evaluated, so wait for its end")
+
+
 def read_record(file: Path) -> Record:
     """The record in `file`. Raises RecordError when it is missing, empty, of another kind, or altered (naming the line)."""
     if not file.is_file():

@@ -1,6 +1,6 @@
 """Instruments reserved for one command: two that talk to the same instrument would each read the other's replies.
 
-For every place (a host and port, a serial port) there is a file under the user's own folder, locked while the command
+For every place (a host and port, a serial port; of a bench without any, its files) there is a file under the user's own folder, locked while the command
 runs. Other users and other computers do not see it; for those an interface has a lock of its own (`lock` in the bench file).
 """
 
@@ -11,7 +11,7 @@ import datetime as dt
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import IO
 
@@ -64,16 +64,23 @@ class Reservations:
 
 
 @contextlib.contextmanager
-def reserved(addresses: Mapping[str, str], folder: Path, command: str) -> Iterator[None]:
+def reserved(addresses: Mapping[str, str], folder: Path, command: str, files: Sequence[Path] = ()) -> Iterator[None]:
     """Reserve the instruments at `addresses`, by name; relative ones are taken from `folder`.
+
+    A bench none of whose instruments has an address is reserved by its `files`.
 
     Raises UserError, one line for each command that has some of them.
     """
     with Reservations(command) as reservations:
         busy: dict[str, list[str]] = {}
-        for name, address in addresses.items():
-            if address and not address.startswith(REPLAYED) and (holder := reservations.take(place(address, folder))):
-                busy.setdefault(holder, []).append(f"{name} at {address}")
+        places = {
+            f"{name} at {address}": place(address, folder)
+            for name, address in addresses.items()
+            if address and not address.startswith(REPLAYED)
+        }
+        for what, where in (places or {str(file): os.path.normcase(file.resolve()) for file in files}).items():
+            if holder := reservations.take(where):
+                busy.setdefault(holder, []).append(what)
         if busy:
             raise UserError([f"{', '.join(names)}: in use by {holder}" for holder, names in busy.items()])
         yield

@@ -15,7 +15,7 @@ from harness.errors import RecordError, UserError
 from harness.evaluation.contradiction import OVERRIDE
 from harness.evaluation.evaluate import OwnCauses, evaluate
 from harness.files import read_text
-from harness.record import Record, read_record
+from harness.record import Record, read_record, refuse_being_written
 from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text, to_json
 from harness.steps import Procedure, words_hash
 from harness.together import write_together
@@ -89,6 +89,8 @@ def conclude(
     from reports.certificate import certificate
 
     record = read_record(record_file)
+    if not record.complete:
+        refuse_being_written(record_file)
     compared = checked(record, str(record_file), procedure)
     results = evaluate(record, record_file.name, trials=trials, causes=causes, overrides=overrides, compared=compared)
     contents = {RESULTS: to_json(results).encode(), CERTIFICATE: certificate(results)}

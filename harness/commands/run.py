@@ -141,7 +141,8 @@ def _reserved(inputs: Inputs, record_file: Path) -> contextlib.AbstractContextMa
     """The instruments of the bench, until the run has ended. Raises UserError naming the run that has them."""
     addresses = {name: entry.address for name, entry in inputs.bench.instruments.items() if not entry.by_person}
     command = f"the run of {record_file.resolve()}"
-    return reserved(addresses, inputs.bench_file.resolve().parent, command)
+    files = (inputs.bench_file, Path(inputs.device_file))
+    return reserved(addresses, inputs.bench_file.resolve().parent, command, files)
 
 
 def _rehearsed(inputs: Inputs, stop: StopSignal, console: Console) -> Rehearsal:

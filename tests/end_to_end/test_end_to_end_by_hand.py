@@ -28,9 +28,9 @@ PROMPT = re.compile(r"(Type done when it is: |\[A\]: |: )$")
 class Worker:
     """A terminal with `ratioproof run` in it, or `resume`, and the simulated bench that whoever sits at it looks at."""
 
-    def __init__(self, folder: Path, resumed: bool = False) -> None:
+    def __init__(self, folder: Path, resumed: bool = False, again: str = "") -> None:
         device, bench = folder / "device.toml", folder / "bench.toml"
-        if not resumed:
+        if not resumed and not again:
             new(folder, BENCH_BY_HAND)
         inputs = load_inputs(device, bench, "turns_check", Options())
         self.bench = SimulatedBench(describe(inputs.device, inputs.bench, bench, inputs.folders, ()), VirtualClock())
@@ -39,7 +39,9 @@ class Worker:
         near, far = pty.openpty()
         self._near = near
         asked = ["run", str(device), str(bench), "--procedure", "turns_check", "--readings", "2", "--out"]
-        words = ["resume", str(folder / "out" / "record.jsonl")] if resumed else [*asked, str(folder / "out")]
+        words = (
+            ["resume", str(folder / "out" / "record.jsonl")] if resumed else [*asked, str(folder / (again or "out"))]
+        )
         self.process = subprocess.Popen(
             [sys.executable, "-m", "harness", *words, "--operator", "test"],
             stdin=far,
@@ -153,6 +155,30 @@ def test_what_is_typed_during_the_rehearsal_answers_no_prompt(worker: Worker) ->
         assert awaited in worker.prompt()
         assert not select.select([worker._near], [], [], 0.3)[0]
         worker.type(answer)
+
+
+def test_a_second_run_by_hand_is_refused_and_a_record_being_written_is_no_interrupted_one(worker: Worker) -> None:
+    """Two runs would have one person plug in for both; whoever certifies too early is told to wait."""
+    while "range switch to" not in (said := worker.prompt()):
+        worker.type(worker.answer(said))
+    record = worker.folder / "out" / "record.jsonl"
+    second = Worker(worker.folder, again="second")
+    try:
+        while second.prompt():
+            pass
+        assert second.process.wait(20) == 2, second.said
+        told = " ".join(second.said.split())
+        assert f"in use by the run of {record} (process {worker.process.pid}, since " in told
+        assert "CAUTIONS" not in told
+    finally:
+        second.close()
+    certify = [sys.executable, "-m", "harness", "certify", str(record), "--out", str(worker.folder / "early")]
+    done = subprocess.run(certify, capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 2, done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert "a run is writing it" in done.stderr
+    assert "resume" not in done.stderr
+    assert not (worker.folder / "early").exists()
 
 
 def test_ctrl_c_with_a_load_plugged_in_asks_for_it_to_be_unplugged(worker: Worker) -> None:

@@ -70,6 +70,25 @@ def test_one_line_for_all_that_another_command_has(tmp_path: Path) -> None:
         pass
 
 
+def test_a_bench_without_addresses_is_reserved_by_its_files(tmp_path: Path) -> None:
+    """However they are written, and by the device file alone; where there is an address, it is what counts."""
+    bench, device, other = (tmp_path / name for name in ("bench.toml", "device.toml", "other.toml"))
+    same = tmp_path / "sub" / ".." / "bench.toml"
+    (tmp_path / "sub").mkdir()
+    with reserved({"shelf": ""}, tmp_path, "the first", [bench, device]):
+        with pytest.raises(UserError) as refused, reserved({}, tmp_path, "the second", [same, device]):
+            raise AssertionError("unreachable")
+        (line,) = refused.value.problems
+        assert line.startswith(f"{same}, {device}: in use by the first (")
+        with (
+            pytest.raises(UserError, match=r"device\.toml: in use by"),
+            reserved({}, tmp_path, "the third", [other, device]),
+        ):
+            raise AssertionError("unreachable")
+        with reserved({"load": "TCPIP::127.0.0.1::5026::SOCKET"}, tmp_path, "the fourth", [bench, device]):
+            pass
+
+
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing is used that could not be reserved."""
     (tmp_path / "ratioproof").write_text("a file", encoding="utf-8")
