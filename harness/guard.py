@@ -51,7 +51,8 @@ class Guard:
             [sys.executable, "-P", "-c", program],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            text=True,
+            # As the guard's process reads and writes it, whatever this terminal is set to.
+            encoding="utf-8",
             # Neither the terminal's Ctrl-C nor its end may reach the guard.
             start_new_session=True,
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
@@ -105,7 +106,8 @@ class Guard:
                 self._stop.interrupt(self._found)
             overrun = self._activity.overrun()
             if overrun and not told:
-                self._tell(f"{STANDS_STILL} {overrun}")
+                # A question may have several lines, and a message has one.
+                self._tell(f"{STANDS_STILL} {' '.join(overrun.split())}")
                 self._found = self._found or f"the run stood still ({overrun}), and the guard switches off"
             told = overrun
             if not overrun:

@@ -14,13 +14,14 @@ import json
 import os
 import signal
 import sys
-import threading
 import time
+from io import TextIOWrapper
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
 
 from harness.activity import STANDSTILL
+from harness.lines_heard import lines_heard
 from harness.safing import ATTEMPTS, SafeState, make_all_safe, not_safe_message
 from instruments.link import LinkSettings
 from instruments.profile import load_profile
@@ -62,13 +63,12 @@ class Silence:
 class _Watch:
     """What the guard knows of the runner, and what it does about it."""
 
-    def __init__(self, order: dict[str, Any]) -> None:
+    def __init__(self, order: dict[str, Any], heard: SimpleQueue[str | None]) -> None:
         folders = tuple(Path(f) for f in order["folders"])
         self._instruments = {entry["name"]: _instrument(entry, folders) for entry in order["instruments"]}
         self._report, self._runner = Path(order["report"]), int(order["runner"])
         self._acts: list[dict[str, Any]] = []
-        self._heard: SimpleQueue[str | None] = SimpleQueue()
-        threading.Thread(target=self._listen, daemon=True).start()
+        self._heard = heard
 
     def run(self) -> None:
         """Until the runner stands the guard down, or is gone."""
@@ -96,11 +96,6 @@ class _Watch:
             if not acted:
                 # A runner that hears nothing must not find its pipe full of this one day.
                 _say(BEAT)
-
-    def _listen(self) -> None:
-        for line in sys.stdin:
-            self._heard.put(line.strip())
-        self._heard.put(None)
 
     def _act(self, why: str, *, there: bool) -> bool:
         """Make everything safe, write down what was said, and let go again; whether the runner was ended for it.
@@ -153,7 +148,7 @@ class _Watch:
         with contextlib.suppress(OSError):
             print(f"ratioproof: the guard acted ({why}): {said}", file=sys.stderr, flush=True)
         with contextlib.suppress(OSError):
-            self._report.write_text(json.dumps(self._acts), encoding="utf-8")
+            self._report.write_text(json.dumps(self._acts), encoding="utf-8", newline="\n")
 
 
 def watch() -> None:
@@ -161,7 +156,14 @@ def watch() -> None:
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         if (number := getattr(signal, name, None)) is not None:
             signal.signal(number, signal.SIG_IGN)
-    watching = _Watch(json.loads(sys.stdin.readline()))
+    if isinstance(sys.stdout, TextIOWrapper):
+        # As the runner reads it, whatever the terminals here are set to.
+        sys.stdout.reconfigure(encoding="utf-8", newline="\n")
+    heard = lines_heard(sys.stdin.fileno())
+    order = heard.get()
+    if order is None:
+        return
+    watching = _Watch(json.loads(order), heard)
     import pyvisa_py  # noqa: F401  loaded now, so that no time is lost when it is needed
 
     _say(READY)

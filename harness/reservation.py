@@ -49,7 +49,7 @@ class Reservations:
         path = reserved_folder() / f"{hashlib.sha256(where.encode()).hexdigest()[:24]}.json"
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            file = path.open("a+", encoding="utf-8")
+            file = path.open("a+", encoding="utf-8", newline="\n")
         except OSError as failure:
             raise UserError(f"{path}: {failure.strerror}; instruments are reserved there") from None
         if not lock(file.fileno()):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
@@ -11,6 +10,7 @@ from harness.bench import InstrumentEntry
 from instruments.link import Link, LinkSettings, RegisterLink
 from instruments.modbus_link import ModbusLink
 from instruments.profile import Profile, load_profile
+from instruments.serial_port import SOCKET, visa_port, windows_port
 from instruments.transcript import ReplayedRegisters, ReplayedText, TranscriptReader
 from instruments.visa_link import VisaLink
 
@@ -57,15 +57,10 @@ REPLAYED = "transcript:"
 """What the address of an instrument begins with whose transcript answers instead of it."""
 
 
-_SERIAL = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
-WINDOWS_PORT = re.compile(r"(\\\\\.\\)?COM\d+", re.IGNORECASE)
-"""A serial port of Windows: the name of a device, and no path."""
-
-
 def resolved_address(address: str, folder: Path) -> str:
     """`address` with a relative serial port path taken from the bench file's `folder`."""
     port = address.removeprefix("modbus-rtu:")
-    if port == address or WINDOWS_PORT.fullmatch(port):
+    if port == address or port.startswith(SOCKET) or windows_port(port):
         return address
     return f"modbus-rtu:{folder / port}"
 
@@ -73,9 +68,9 @@ def resolved_address(address: str, folder: Path) -> str:
 def serial_port(address: str) -> str:
     """The device of a serial address, whatever speaks on it; empty for other addresses."""
     if address.startswith("modbus-rtu:"):
-        return address.removeprefix("modbus-rtu:")
-    found = _SERIAL.fullmatch(address)
-    return found[1] if found else ""
+        port = address.removeprefix("modbus-rtu:")
+        return "" if port.startswith(SOCKET) else port
+    return visa_port(address)
 
 
 def place(address: str, folder: Path) -> str:
@@ -84,7 +79,7 @@ def place(address: str, folder: Path) -> str:
 
     address = resolved_address(address, folder)
     if port := serial_port(address):
-        return str(Path(port).resolve())
+        return windows_port(port) or str(Path(port).resolve())
     address = address.upper().replace("LOCALHOST", "127.0.0.1")
     try:
         return pyvisa.rname.to_canonical_name(address).upper()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from urllib.parse import urlsplit
 
+from instruments.serial_port import SOCKET, host_and_port
+
 MODBUS = "modbus-tcp://HOST:PORT or modbus-rtu:PORT"
 VISA = "a VISA address such as TCPIP::HOST::PORT::SOCKET"
 LARGEST_PORT = 65535
@@ -34,11 +36,10 @@ def address_problem(address: str, *, registers: bool, library: str = "@py") -> s
 
 def _modbus(address: str) -> str:
     if address.startswith("modbus-rtu:"):
-        return (
-            ""
-            if address.removeprefix("modbus-rtu:").strip()
-            else f"found {address!r} without a port, expected {MODBUS}"
-        )
+        line = address.removeprefix("modbus-rtu:").strip()
+        if line.startswith(SOCKET):
+            return _socket(line)
+        return "" if line else f"found {address!r} without a port, expected {MODBUS}"
     if not address.startswith("modbus-tcp://"):
         return f"found {address!r}, expected {MODBUS}"
     parts = urlsplit(address)
@@ -50,6 +51,14 @@ def _modbus(address: str) -> str:
         return f"found {address!r} without a host, expected {MODBUS}"
     if port == 0 or parts.path.strip("/"):
         return f"found {address!r}, expected {MODBUS} with a port from 1 to {LARGEST_PORT}"
+    return ""
+
+
+def _socket(url: str) -> str:
+    try:
+        host_and_port(url)
+    except ValueError as problem:
+        return str(problem) if str(problem).startswith("found") else f"found {url!r}, expected {SOCKET}HOST:PORT"
     return ""
 
 

@@ -1,6 +1,6 @@
 """A `RegisterLink` over pymodbus: RTU on a serial port, or TCP.
 
-Addresses are ours: ``modbus-tcp://host:port`` and ``modbus-rtu:PATH``. On a serial line a late answer looks like the
+Addresses are ours: ``modbus-tcp://host:port`` and ``modbus-rtu:PORT`` (see `serial_port`). On a serial line a late answer looks like the
 answer to the next request, so a new RTU link first listens until the line has been quiet, nothing is asked while bytes
 wait, and an answer must be one frame and nothing else.
 """
@@ -19,6 +19,7 @@ from urllib.parse import urlsplit
 from instruments.errors import LinkError, reason_of
 from instruments.link import DEFAULT, LinkSettings
 from instruments.quiet_line import drain as drain_line
+from instruments.serial_port import SOCKET, host_and_port, leads_to
 
 _RTU_FRAMING, _TCP_FRAMING = 5, 9
 """Bytes of an answer besides its registers: unit, function, count, check; or header (7), function, count."""
@@ -58,6 +59,7 @@ class ModbusLink:
         drain: bool = False,
     ) -> None:
         """Open `address`; with `drain` first wait until no stray answer has come for a whole timeout. Raises LinkError."""
+        from pymodbus import FramerType
         from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
         # What pymodbus would print on its own comes from here as an error with its context.
@@ -80,9 +82,20 @@ class ModbusLink:
                     retries=0,
                     trace_packet=self._note,
                 )
+            elif (port := leads_to(address.removeprefix("modbus-rtu:"))).startswith(SOCKET):
+                # Not by pySerial: its sockets have a timeout of their own to connect, and tell of one waiting byte only.
+                host, number = host_and_port(port)
+                self._client = ModbusTcpClient(
+                    host,
+                    port=number,
+                    framer=FramerType.RTU,
+                    timeout=settings.timeout,
+                    retries=0,
+                    trace_packet=self._note,
+                )
             elif address.startswith("modbus-rtu:"):
                 self._client = ModbusSerialClient(
-                    address.removeprefix("modbus-rtu:"),
+                    port,
                     baudrate=settings.baud_rate,
                     bytesize=settings.data_bits,
                     parity=settings.parity[0].upper(),
@@ -147,7 +160,7 @@ class ModbusLink:
     def _refuse_waiting_bytes(self) -> None:
         port = self._client.socket
         if isinstance(port, socket.socket):
-            waiting = bool(select.select([port], [], [], 0)[0])
+            waiting = _receivable(port)
             if waiting and not port.recv(1, socket.MSG_PEEK):
                 raise ConnectionError("closed by the other side")
         else:
@@ -157,6 +170,8 @@ class ModbusLink:
 
     def _discard_waiting(self) -> bool:
         port = self._client.socket
+        if isinstance(port, socket.socket):
+            return _receivable(port) and bool(port.recv(LONGEST_ANSWERS))
         waiting = bool(port.in_waiting)
         if waiting:
             port.reset_input_buffer()
@@ -171,3 +186,7 @@ class ModbusLink:
             elapsed=time.monotonic() - started,
             received=received,
         )
+
+
+def _receivable(connection: socket.socket) -> bool:
+    return bool(select.select([connection], [], [], 0)[0])

@@ -31,6 +31,7 @@ from instruments.errors import LinkError, ReplyError, reason_of
 from instruments.link import DEFAULT, LinkSettings
 from instruments.quiet_line import LONGEST
 from instruments.quiet_line import drain as drain_line
+from instruments.serial_port import visa_address, visa_port, windows_port
 from instruments.watched_socket import WatchedSocket
 
 LONGEST_REPLY = 65536
@@ -73,6 +74,8 @@ class VisaLink:
     def __init__(self, instrument: str, address: str, settings: LinkSettings = DEFAULT, *, drain: bool = False) -> None:
         """Open `address`; with `drain` a serial line must first have been quiet for a whole timeout. Raises LinkError."""
         self._instrument, self._address, self._settings = instrument, address, settings
+        device = visa_port(address)
+        self._opens = visa_address(device) if windows_port(device) else address
         self._end = settings.read_termination.encode("ascii")
         self._tail = settings.write_termination.encode("ascii")
         self._serial = address.upper().startswith("ASRL")
@@ -147,7 +150,7 @@ class VisaLink:
             from pyvisa.constants import AccessModes
 
             options["access_mode"] = AccessModes.exclusive_lock
-        resource: Any = manager.open_resource(self._address, **options)
+        resource: Any = manager.open_resource(self._opens, **options)
         try:
             resource.timeout = milliseconds
             if not self._says_end:

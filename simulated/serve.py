@@ -14,7 +14,8 @@ from simulated.hislip import HislipServer
 from simulated.hostile import Hostile, Schedule
 from simulated.modbus import RegisterMap, RtuConversation, TcpConversation
 from simulated.scpi import ScpiConversation, ScpiInstrument
-from simulated.transports import Conversation, SerialLine, TcpListener
+from simulated.serial_line import IS_DEVICE, SerialLine
+from simulated.transports import Conversation, TcpListener
 from simulated.vxi11 import Vxi11Server
 
 _SOCKET = re.compile(r"(TCPIP\d*)::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
@@ -22,6 +23,7 @@ _HISLIP = re.compile(r"(TCPIP\d*)::([^:]+)::(hislip\d+),(\d+)(?:::INSTR)?", re.I
 _VXI11 = re.compile(r"(TCPIP\d*)::([^:,]+),(\d+)::(inst\d+)(?:::INSTR)?", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
 _MODBUS_TCP = re.compile(r"modbus-tcp://([^:/]+):(\d+)", re.IGNORECASE)
+_MODBUS_RTU_SOCKET = re.compile(r"modbus-rtu:socket://([^:/]+):(\d+)", re.IGNORECASE)
 _MODBUS_RTU = re.compile(r"modbus-rtu:(.+)", re.IGNORECASE)
 
 
@@ -40,10 +42,10 @@ def serve(
     """Put every instrument that is not a person on its address; gives the addresses by the instruments' names.
 
     Forms for SCPI: `TCPIP::host::port::SOCKET`, `TCPIP::host::hislip0,port::INSTR` (HiSLIP),
-    `TCPIP::host,port::inst0::INSTR` (VXI-11) and `ASRL/path::INSTR`; for registers: `modbus-tcp://host:port` and
-    `modbus-rtu:/path`. Port 0 takes a free port, which the address given back names. `schedules` go before the bench's
-    own; those in `one_client` answer one client of their socket at a time. Raises SimulationError when an
-    address is taken or has another form, after closing what was open.
+    `TCPIP::host,port::inst0::INSTR` (VXI-11) and, where there are pseudo-terminals, `ASRL/path::INSTR`; for registers:
+    `modbus-tcp://host:port`, `modbus-rtu:socket://host:port` and `modbus-rtu:/path`. Port 0 takes a free port, which the
+    address given back names. `schedules` go before the bench's own; those in `one_client` answer one client of their
+    socket at a time. Raises SimulationError when an address is taken or has another form, after closing what was open.
     """
     hostile = {**bench.schedules, **(schedules or {})}
     with contextlib.ExitStack() as open_now:
@@ -117,7 +119,12 @@ class _Mount:
             vxi11 = Vxi11Server(converse, *ends)
             port = self._listen(found[2], found[3], vxi11.connection, vxi11.ended)
             return f"{found[1]}::{found[2]},{port}::{found[4]}::INSTR"
-        if found := _SERIAL.fullmatch(address):
+        if (found := _SERIAL.fullmatch(address)) and not IS_DEVICE:
+            raise SimulationError(
+                f"instrument {self._instrument.name!r}: found address {address!r}, which needs a pseudo-terminal, and this system "
+                "has none; expected TCPIP::host::port::SOCKET"
+            )
+        if found:
             self._open_now.callback(SerialLine(Path(found[1]), converse(), absent=self._absent).close)
             return address
         raise self._unservable(
@@ -133,12 +140,19 @@ class _Mount:
                 return plain if schedule is None else Hostile(plain, schedule, "tcp", self._now)
 
             return f"modbus-tcp://{found[1]}:{self._listen(found[1], found[2], converse)}"
+        if found := _MODBUS_RTU_SOCKET.fullmatch(address):
+
+            def converse_in_frames() -> Conversation:
+                line = RtuConversation(registers, unit)
+                return line if schedule is None else Hostile(line, schedule, "rtu", self._now, pause=line.pause)
+
+            return f"modbus-rtu:socket://{found[1]}:{self._listen(found[1], found[2], converse_in_frames)}"
         if found := _MODBUS_RTU.fullmatch(address):
             line = RtuConversation(registers, unit)
             on_line = line if schedule is None else Hostile(line, schedule, "rtu", self._now, pause=line.pause)
             self._open_now.callback(SerialLine(Path(found[1]), on_line, on_line.pause, self._absent).close)
             return address
-        raise self._unservable("modbus-tcp://host:port or modbus-rtu:/path")
+        raise self._unservable("modbus-tcp://host:port, modbus-rtu:socket://host:port or modbus-rtu:/path")
 
     def _listen(
         self,

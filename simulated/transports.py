@@ -1,24 +1,22 @@
-"""Real transports for conversations in bytes: a TCP listener and a serial line on a pseudo-terminal."""
+"""Real transports for conversations in bytes: what a conversation is, and a TCP listener."""
 
 from __future__ import annotations
 
 import contextlib
 import enum
-import os
-import select
 import socket
 import struct
+import sys
 import threading
 from collections.abc import Callable, Iterable
-from pathlib import Path
 from typing import Protocol
 
-_LOOK_UP_EVERY = 0.05
+LOOK_UP_EVERY = 0.05
 """Seconds between looks at the request to stop."""
-_LINE_PAUSE = 0.03
-"""Seconds of silence that end a frame on the serial line."""
-_GIVE_UP_WRITING = 0.2
-"""Seconds after which a client that takes no more bytes is written off."""
+GIVE_UP_WRITING = 0.2
+"""Seconds after which a client of a serial line that takes no more bytes is written off."""
+HOLDS_PORT = sys.platform == "linux"
+"""Only Linux lets two sockets have one port while neither listens, so that one keeps it for the other."""
 
 
 class Ending(enum.Enum):
@@ -39,7 +37,8 @@ class Conversation(Protocol):
         """Take `data` in; what it is answered with, which may go on for ever."""
 
 
-def _never() -> bool:
+def never() -> bool:
+    """An instrument that is always there."""
     return False
 
 
@@ -59,23 +58,21 @@ class TcpListener:
         host: str,
         port: int,
         converse: Callable[[], Conversation],
-        absent: Callable[[], bool] = _never,
+        absent: Callable[[], bool] = never,
         ended: Callable[[Conversation], None] = _nothing,
         clients: int | None = None,
     ) -> None:
         self._clients = clients
         self._host, self._converse, self._absent, self._ended = host, converse, absent, ended
         self._stop = threading.Event()
-        # Bound but not listening: it keeps the port for us while connections to it are refused.
-        self._holder = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        try:
-            self._holder.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            self._holder.bind((host, port))
-            self.port: int = self._holder.getsockname()[1]
-            listener = self._listening()
-        except OSError:
-            self._holder.close()
-            raise
+        with contextlib.ExitStack() as undo:
+            self._holder = self._held(port) if HOLDS_PORT else None
+            if self._holder is not None:
+                undo.callback(self._holder.close)
+                port = self._holder.getsockname()[1]
+            listener = self._listening(port)
+            undo.pop_all()
+        self.port: int = listener.getsockname()[1]
         self._talking: list[threading.Thread] = []
         self._accepting = threading.Thread(
             target=self._accept, args=(listener,), name=f"simulated port {self.port}", daemon=True
@@ -88,22 +85,46 @@ class TcpListener:
         self._accepting.join()  # from here on the list below grows no more
         for thread in self._talking:
             thread.join()
-        self._holder.close()
+        if self._holder is not None:
+            self._holder.close()
 
-    def _listening(self) -> socket.socket:
-        listener = socket.create_server((self._host, self.port), backlog=8)
-        listener.settimeout(_LOOK_UP_EVERY)
+    def _held(self, port: int) -> socket.socket:
+        """Bound but not listening: it keeps the port for us while connections to it are refused."""
+        holder = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        try:
+            holder.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            holder.bind((self._host, port))
+        except OSError:
+            holder.close()
+            raise
+        return holder
+
+    def _listening(self, port: int) -> socket.socket:
+        listener = socket.create_server((self._host, port), backlog=8)
+        listener.settimeout(LOOK_UP_EVERY)
         return listener
+
+    def _listening_again(self) -> socket.socket | None:
+        """None when this is closed before the port can be had again."""
+        while not self._stop.is_set():
+            try:
+                return self._listening(self.port)
+            except OSError:
+                self._stop.wait(LOOK_UP_EVERY)
+        return None
 
     def _accept(self, listener: socket.socket) -> None:
         while not self._stop.is_set():
             if self._absent():
                 listener.close()
-                while self._absent() and not self._stop.wait(_LOOK_UP_EVERY / 5):
+                while self._absent() and not self._stop.wait(LOOK_UP_EVERY / 5):
                     pass
-                listener = self._listening()
+                again = self._listening_again()
+                if again is None:
+                    return
+                listener = again
             if self._clients is not None and sum(t.is_alive() for t in self._talking) >= self._clients:
-                self._stop.wait(_LOOK_UP_EVERY / 5)
+                self._stop.wait(LOOK_UP_EVERY / 5)
                 continue
             with contextlib.suppress(TimeoutError):
                 connection, _ = listener.accept()
@@ -116,7 +137,7 @@ class TcpListener:
         conversation = self._converse()
         with connection, contextlib.suppress(OSError):
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            connection.settimeout(_LOOK_UP_EVERY)
+            connection.settimeout(LOOK_UP_EVERY)
             while not self._stop.is_set():
                 try:
                     data = connection.recv(4096)
@@ -140,90 +161,4 @@ class TcpListener:
                 # Closing with a linger time of zero sends a reset instead of a farewell.
                 connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
             return False
-        return True
-
-
-class SerialLine:
-    """Serves one conversation on a pseudo-terminal; `path` is made a link to the client's end.
-
-    `on_pause` is called when the line has been silent after data; while `absent` says so, the path is gone. Raises
-    OSError when the path is taken.
-    """
-
-    def __init__(
-        self,
-        path: Path,
-        conversation: Conversation,
-        on_pause: Callable[[], Iterable[Piece]] = tuple,
-        absent: Callable[[], bool] = _never,
-    ) -> None:
-        # A link whose terminal is gone was left behind by a server that was killed.
-        if path.is_symlink() and not path.exists():
-            path.unlink()
-        self._path, self._conversation, self._on_pause, self._absent = path, conversation, on_pause, absent
-        self._near, self._far = self._plugged()
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._talk, name=f"simulated line {path}", daemon=True)
-        self._thread.start()
-
-    def close(self) -> None:
-        """Remove the path and end the line."""
-        self._stop.set()
-        self._thread.join()
-        self._unplug()
-
-    def _plugged(self) -> tuple[int, int]:
-        import pty  # POSIX only, so not at the top
-        import tty
-
-        near, far = pty.openpty()
-        try:
-            tty.setraw(far)
-            os.set_blocking(near, False)
-            self._path.symlink_to(os.ttyname(far))
-        except OSError:
-            os.close(near)
-            os.close(far)
-            raise
-        return near, far
-
-    def _unplug(self) -> None:
-        self._path.unlink(missing_ok=True)
-        os.close(self._near)
-        os.close(self._far)
-
-    def _replug(self) -> None:
-        self._unplug()
-        while self._absent() and not self._stop.wait(_LOOK_UP_EVERY / 5):
-            pass
-        self._near, self._far = self._plugged()
-
-    def _talk(self) -> None:
-        silent = True
-        while not self._stop.is_set():
-            if self._absent():
-                self._replug()
-            ready, _, _ = select.select([self._near], [], [], _LOOK_UP_EVERY if silent else _LINE_PAUSE)
-            pieces: Iterable[Piece] = ()
-            if ready:
-                pieces = self._conversation.receive(os.read(self._near, 4096))
-            elif not silent:
-                pieces = self._on_pause()
-            silent = not ready
-            self._answer(pieces)
-
-    def _answer(self, pieces: Iterable[Piece]) -> None:
-        for piece, delay in pieces:
-            if (delay and self._stop.wait(delay)) or self._stop.is_set():
-                return
-            if piece is Ending.RESET:
-                self._replug()
-            if not isinstance(piece, bytes) or not self._written(piece):
-                return
-
-    def _written(self, data: bytes) -> bool:
-        while data:
-            if not select.select([], [self._near], [], _GIVE_UP_WRITING)[1]:
-                return False
-            data = data[os.write(self._near, data) :]
         return True

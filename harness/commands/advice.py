@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 
 from harness.wires import serial_port
 from instruments.errors import InstrumentError, ReplyError
+from instruments.serial_port import SOCKET, host_and_port, leads_to, windows_port
 
 LOOK_FOR = 0.5
 """Seconds to find out whether anybody listens on a port."""
@@ -23,6 +24,8 @@ HISLIP_PORT, PORT_MAPPER = 4880, 111
 
 def network_place(address: str) -> tuple[str, int] | None:
     """Host and port of a network address; None for other addresses."""
+    if (line := leads_to(address.removeprefix("modbus-rtu:"))).startswith(SOCKET):
+        return host_and_port(line)
     if address.startswith("modbus-tcp://"):
         parts = urlsplit(address)
         return (parts.hostname or "", parts.port or 502)
@@ -44,10 +47,10 @@ def advice(address: str, failure: InstrumentError, query: str) -> tuple[str, str
         )
     if "PyVISA-py needs" in failure.reason:
         return _missing_package(address)
-    if port := serial_port(address):
-        return _serial(port, address, failure, query)
     if place := network_place(address):
         return _network(*place, address, failure, query)
+    if port := serial_port(address):
+        return _serial(port, address, failure, query)
     return f"It cannot be reached: {_reason(failure)}.", "Compare its address with those listed above."
 
 
@@ -66,11 +69,17 @@ def _missing_package(address: str) -> tuple[str, str]:
 
 
 def _serial(port: str, address: str, failure: InstrumentError, query: str) -> tuple[str, str]:
-    if not Path(port).exists():
+    windows = windows_port(port)
+    if not (_is_there(windows) if windows else Path(port).exists()):
         return (
             f"There is no serial port {port}.",
             "Plug its adapter in, and compare the address with the ports listed above.",
         )
+    if windows:
+        # No file that could be looked at; Windows gives a port to one program only and calls that access denied.
+        if failure.command == "open":
+            return f"{port} is there and cannot be opened.", "End the program that has it open."
+        return _silent(f"{port} opens", address, failure, query)
     if not os.access(port, os.R_OK | os.W_OK) or "denied" in failure.reason:
         return (
             f"You may not open {port}.",
@@ -79,6 +88,12 @@ def _serial(port: str, address: str, failure: InstrumentError, query: str) -> tu
     if "busy" in failure.reason.lower() or "lock" in failure.reason.lower():
         return f"Another program has {port} open.", "End that program."
     return _silent(f"{port} opens", address, failure, query)
+
+
+def _is_there(windows: str) -> bool:
+    from serial.tools.list_ports import comports
+
+    return any(port.device.upper() == windows for port in comports())
 
 
 def _network(host: str, port: int, address: str, failure: InstrumentError, query: str) -> tuple[str, str]:

@@ -113,8 +113,8 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
     bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / DEVICE).write_text(device_template(kind), encoding="utf-8")
-        (folder / BENCH).write_text(bench_text, encoding="utf-8")
+        (folder / DEVICE).write_text(device_template(kind), encoding="utf-8", newline="\n")
+        (folder / BENCH).write_text(bench_text, encoding="utf-8", newline="\n")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
     return load_inputs(folder / DEVICE, folder / BENCH, procedure, options, causes)

@@ -32,6 +32,7 @@ from instruments.profile import Profile, ProfileError, load_profile
 from instruments.reading import Identity, shown
 from instruments.registers import RegisterInstrument
 from instruments.scpi import ScpiInstrument
+from instruments.serial_port import visa_address
 
 LONGEST_WAIT = 1.0
 """Seconds an instrument has to answer; one that needs longer is found again by its own entry's longer timeout in a run."""
@@ -124,7 +125,7 @@ def offered(library: str) -> tuple[list[Offer], list[str]]:
     looking.join(LISTING)
     if looking.is_alive():
         notes.append(f"VISA library {library} was still looking after {LISTING:g} s and is not waited for")
-    ports = {f"ASRL{port.device}::INSTR": port.description for port in comports()}
+    ports = {visa_address(port.device): port.description for port in comports()}
     addresses = dict.fromkeys(a for a in (*found, *ports) if not a.upper().endswith(_NO_INSTRUMENTS))
     return [Offer(a, "" if ports.get(a, "n/a") == "n/a" else ports[a]) for a in addresses], notes
 

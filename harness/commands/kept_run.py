@@ -61,10 +61,10 @@ def keep(
     asked = Asked(inputs.asked, inputs.options, operator, overrides, rehearsal_problems, before is not None, cautions)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / DEVICE).write_text(inputs.device_text, encoding="utf-8")
-        (folder / BENCH).write_text(inputs.bench_text, encoding="utf-8")
+        (folder / DEVICE).write_text(inputs.device_text, encoding="utf-8", newline="\n")
+        (folder / BENCH).write_text(inputs.bench_text, encoding="utf-8", newline="\n")
         if inputs.causes_text:
-            (folder / CAUSES).write_text(inputs.causes_text, encoding="utf-8")
+            (folder / CAUSES).write_text(inputs.causes_text, encoding="utf-8", newline="\n")
         for entry in inputs.bench.instruments.values():
             if not entry.by_person:
                 _keep_profile(entry.profile, inputs.folders, folder / "profiles")
@@ -72,8 +72,10 @@ def keep(
             shutil.copyfile(inputs.asked, folder / PROCEDURE)
         if before is not None:
             (folder / BEFORE).write_bytes(before)
-            (folder / GUARD_BEFORE).write_text(guard_before, encoding="utf-8")
-        (folder / RUN).write_text(json.dumps({"format": FORMAT, **asdict(asked)}, indent=1), encoding="utf-8")
+            (folder / GUARD_BEFORE).write_text(guard_before, encoding="utf-8", newline="\n")
+        (folder / RUN).write_text(
+            json.dumps({"format": FORMAT, **asdict(asked)}, indent=1), encoding="utf-8", newline="\n"
+        )
     except OSError as failure:
         raise UserError(f"{failure.filename or folder}: {failure.strerror}") from None
 

@@ -43,7 +43,7 @@ def new(folder: Path, kind: str = BENCH) -> list[Path]:
         folder.mkdir(parents=True, exist_ok=True)
         for target in targets:
             text = template(kind) if target.name == BENCH else device_template(kind)
-            target.write_text(text, encoding="utf-8")
+            target.write_text(text, encoding="utf-8", newline="\n")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
     return targets

@@ -110,7 +110,7 @@ def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: 
         return
     shutil.copyfile(folder / BEFORE, out / RECORD)
     if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
-        (out / GUARD_REPORT).write_text(told, encoding="utf-8")
+        (out / GUARD_REPORT).write_text(told, encoding="utf-8", newline="\n")
     record, stream = continue_record(out / RECORD)
     with stream:
         run_on(inputs, attendance, record, stream, out / RECORD, around)

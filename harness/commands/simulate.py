@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import select
+import contextlib
 import sys
+import time
 from collections.abc import Sequence
 from pathlib import Path
+from queue import Empty, SimpleQueue
 
 from harness.clock import RealClock
 from harness.commands.attending import wrapped
@@ -13,10 +15,14 @@ from harness.commands.bench_words import BenchWords
 from harness.commands.inputs import load_inputs
 from harness.commands.twin import describe
 from harness.errors import UserError
+from harness.lines_heard import lines_heard
 from harness.steps import Options
 from harness.stop import StopSignal
 from simulated.bench import SimulatedBench
 from simulated.serve import SimulationError, serve
+
+LOOK_EVERY = 0.2
+"""Seconds between two looks whether to stop."""
 
 
 def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
@@ -39,18 +45,25 @@ def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
 
 def _attend(words: BenchWords, stop: StopSignal) -> None:
     """Do what is typed; without a terminal just serve."""
-    open_input = True
+    typed = _typed()
     while not stop.reason:
-        if not open_input:
-            select.select([], [], [], 0.2)
+        try:
+            line = typed.get(timeout=LOOK_EVERY)
+        except Empty:
             continue
-        ready, _, _ = select.select([sys.stdin], [], [], 0.2)
-        if not ready:
-            continue
-        line = sys.stdin.readline()
-        if not line:
-            open_input = False
+        if line is None:
+            while not stop.reason:
+                time.sleep(LOOK_EVERY)
         elif line.strip() == "quit":
             return
         elif line.strip():
             print(wrapped(words.answer(line)), flush=True)
+
+
+def _typed() -> SimpleQueue[str | None]:
+    # A program without a terminal (pythonw) has no standard input at all, and some stand-ins for one have no descriptor.
+    with contextlib.suppress(AttributeError, OSError, ValueError):
+        return lines_heard(sys.stdin.fileno())
+    nothing: SimpleQueue[str | None] = SimpleQueue()
+    nothing.put(None)
+    return nothing

@@ -24,7 +24,8 @@ from simulated.hostile import FAULTS, UNSEEN, Hostile, Schedule
 from simulated.modbus import RtuConversation, TcpConversation
 from simulated.scpi import Command, Reply, ScpiConversation
 from simulated.scpi import ScpiInstrument as Answering
-from simulated.transports import Conversation, SerialLine, TcpListener
+from simulated.serial_line import SerialLine
+from simulated.transports import Conversation, TcpListener
 from simulated.vxi11 import Vxi11Server
 
 SETTINGS = LinkSettings(timeout=0.2)
