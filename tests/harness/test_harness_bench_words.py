@@ -138,3 +138,11 @@ def test_everything_that_is_shown_can_be_read(tmp_path: Path) -> None:
     assert {roles.reference, roles.meter, roles.secondary, roles.check_standard} <= set(by_name)
     assert re.fullmatch(r"\S+ A, voltage \S+ V, power \S+ W", by_name[roles.reference])
     assert re.fullmatch(r"\S+ A, power \S+ W, power factor \S+", by_name[roles.meter])
+
+
+def test_what_is_read_can_be_typed(hand: Inputs, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No display shows an exponent, and none is understood where the value is typed."""
+    bench = TwinRun(hand).bench
+    monkeypatch.setattr(bench, "read_reference", lambda: 4e-5)
+    read = BenchWords(bench, hand).answer("read")
+    assert "multimeter shows 0.00004 A" in " ".join(read.split())

@@ -78,7 +78,9 @@ def test_names_lead_nowhere(tmp_path: Path, old: str, to: str) -> None:
 
 def test_a_load_whose_largest_current_is_the_ceiling_is_not_asked_for_more(tmp_path: Path) -> None:
     """Its own limit is refused beyond its range; 1 % above the ceiling would be."""
-    given = inputs(tmp_path, bench=('maximum_current = "100 A"', 'maximum_current = "80 A"'), procedure="current_ratio")
+    of_the_load = 'timeout = "1 s"' + '\nmaximum_current = "100 A"'
+    given = inputs(tmp_path, bench=(of_the_load, of_the_load.replace("100 A", "80 A")), procedure="current_ratio")
+    assert given.bench.entry("load").maximum_current == 80
     rehearsal = rehearse(given, StopSignal())
     assert rehearsal.problems == ()
     assert max(p.nominal_current for p in rehearsal.results.ranges[0].points) == pytest.approx(80, rel=0.02)

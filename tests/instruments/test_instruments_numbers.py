@@ -4,7 +4,7 @@ import contextlib
 import struct
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from instruments.numbers import decode_registers, format_current, parse_number, parse_typed, plain
@@ -103,6 +103,7 @@ def test_a_label_typed_back_is_the_current(current: float) -> None:
 
 
 @given(st.integers(-(10**6), 10**6), st.sampled_from([1e-6, 1e-5, 1e-3, 1.0]))
+@example(4, 1e-5)
 def test_what_is_shown_can_be_typed(steps: int, step: float) -> None:
     """A display shows no exponent, and nobody can type one."""
     shown = plain(steps * step)

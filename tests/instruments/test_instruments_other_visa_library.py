@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from typing import Any, ClassVar
 
 import pytest
-from pyvisa.constants import StatusCode
+from pyvisa.constants import AccessModes, StatusCode
 from pyvisa_py.highlevel import PyVisaLibrary
 
 from instruments.errors import LinkError
@@ -156,3 +156,19 @@ def test_a_library_that_cannot_read_a_status_byte_is_used_all_the_same() -> None
         link._says_end = True
         assert link.query("READ?") == "READ?"
         assert link.query("READ?") == "READ?"
+
+
+@pytest.mark.parametrize("lock", [True, False])
+def test_a_library_with_a_lock_of_its_own_is_asked_for_it(lock: bool) -> None:
+    """VPP-4.3, viOpen: VI_EXCLUSIVE_LOCK as the access mode; a library that refuses is a link that failed."""
+    asked: list[Any] = []
+
+    def refuses(*arguments: Any, **options: Any) -> Any:
+        asked.extend([*arguments, *options.values()])
+        raise OSError("locked by another")
+
+    OddLibrary.habits = {"open": refuses}
+    with line_server(lambda line: line) as peer, pytest.raises(LinkError, match="locked by another"):
+        VisaLink("meter", peer.address, LinkSettings(timeout=0.3, library="@odd", lock=lock))
+    modes = [argument for argument in asked if isinstance(argument, AccessModes)]
+    assert modes == [AccessModes.exclusive_lock if lock else AccessModes.no_lock]

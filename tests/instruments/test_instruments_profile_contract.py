@@ -391,6 +391,18 @@ def test_a_limit_that_is_not_taken_is_an_error() -> None:
         load.protect_quantity("voltage", 250.0)
 
 
+def test_a_load_is_given_no_limit_beyond_its_own_range() -> None:
+    """It would refuse it; what its profile says is the largest current is enough."""
+    link = _Answers('0,"No error"', "20")
+    shipped = load_profile("scpi_load")
+    current = shipped.quantities["current"].model_copy(update={"maximum": 20.0})
+    profile = shipped.model_copy(update={"quantities": {**shipped.quantities, "current": current}})
+    load = ScpiLoad("load", "here", profile, lambda: link, lambda: 0.0)
+    load.open()
+    load.protect(20.2)
+    assert link.sent[0] == "SOURce:CURRent:PROTection 20"
+
+
 def test_an_analyser_plays_reference_and_meter_in_a_whole_run(tmp_path: Path) -> None:
     """Two of one kind, triggered for every reading; late replies are mended, and the turns of the template are found."""
     device_file, bench_file = new(tmp_path)

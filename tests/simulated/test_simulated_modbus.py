@@ -22,14 +22,14 @@ from simulated.modbus import (
 )
 
 
-def register_map() -> RegisterMap:
+def register_map(serial: str = "40117") -> RegisterMap:
     words = {"first": 0x022B, "second": 0x0000, "third": 0x0064, "input": 0x000A}
     registers = {
         name: Register(unit="A", address=107 + i, function="holding", type="uint16")
         for i, name in enumerate(("first", "second", "third"))
     }
     registers["input"] = Register(unit="A", address=8, function="input", type="uint16")
-    return RegisterMap(registers, lambda name: float(words[name]), SerialRegisters(address=256), "40117")
+    return RegisterMap(registers, lambda name: float(words[name]), SerialRegisters(address=256), serial)
 
 
 @pytest.mark.parametrize(
@@ -101,6 +101,12 @@ def test_serial_number_over_two_registers() -> None:
         register_map().words("holding", 257, 2)
     with pytest.raises(IllegalAddress):
         register_map().words("input", 256, 2)
+
+
+def test_a_lettered_serial_number_has_the_number_of_its_digits() -> None:
+    """Registers hold no letters; the unit answers all the same."""
+    assert register_map("QB-40117").words("holding", 256, 2) == [0, 40117]
+    assert register_map("none").words("holding", 256, 2) == [0, 0]
 
 
 def test_rtu_frames() -> None:
