@@ -138,6 +138,9 @@ class Control:
     def _take_off(self) -> None:
         if self.current:
             self.redoing("load off", lambda _: self._switch_off())
+            if self._can_see_dead:
+                # Before somebody is told that nothing is plugged in.
+                self.redoing("no current", lambda _: self._see_it_dead())
             self.current = 0.0
             self._stop.check()
 

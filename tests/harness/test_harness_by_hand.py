@@ -323,6 +323,20 @@ def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: Inputs) 
         twin.run()
 
 
+def test_nothing_is_plugged_in_is_not_said_while_the_reference_sees_current(hand: Inputs) -> None:
+    """Two loads one after the other on one range: the first is still in, and the second is not asked for."""
+    entries = dict(hand.bench.instruments)
+    wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
+    entries["multimeter"] = entries["multimeter"].model_copy(update=wired)
+    inputs = replace(hand, bench=hand.bench.model_copy(update={"instruments": entries}))
+    hands = Hands()
+    twin = by(hands, inputs)
+    twin.links = LeftPlugged(twin.bench)
+    with pytest.raises(NotSafe, match=r"was told to switch off and .* still flows"):
+        twin.run()
+    assert sum("Plug in:" in text for text in hands.prompts) == 1
+
+
 @pytest.mark.parametrize("answer", ["keep", "undo"])
 def test_a_slip_that_was_typed_twice_is_told_before_it_is_kept(tmp_path: Path, answer: str) -> None:
     """A decimal point one place off in the last of four readings; kept it is a remark, undone nothing is left of it."""
