@@ -1,13 +1,16 @@
-"""Do the stated intervals hold the truth as often as they say? `python tests/benchmarks/coverage.py [VERIFICATIONS]`.
+"""Do the stated intervals hold the truth as often as they say? `python tests/benchmarks/coverage.py [VERIFICATIONS [DEPARTING]]`.
 
 Every verification has a meter, a transformer and a reference of its own. The meter is the simulated one (core, burden, module with
-its noise, rounding). The reference is wrong anywhere inside its whole claim: rectangular over each bound, normal for the factor of its path;
-the simulated bench uses only a part of it. A run in virtual time takes a second or more, so the readings are taken from the physics directly.
+its noise, rounding). The reference is wrong anywhere inside its whole claim: rectangular over each bound, normal for what the certificate of
+its path states, and between two calibrated currents too, where the certificate says nothing; the simulated bench uses only a part of it. A run
+in virtual time takes a second or more, so the readings are taken from the physics directly. With DEPARTING, a part of the current such as 0.0002,
+the meter departs from its own curve by so much (one standard deviation) at every current of every range.
 
 The truth. Of a ratio error: the means of the current that flowed and of what the meter measured of it, before noise and rounding.
 Of a reading factor: the sum of what was measured over the sum of what flowed, at the same points. Of effective turns: the turns of the
 winding, which is what the reader wants to know. A meter's curve has no one slope and no one intercept: theirs are those of the same
-line, its weights as the evaluation chose them, through what truly flowed and was truly measured at the same points.
+line, its weights as the evaluation chose them, through what truly flowed and was truly measured at the same points. Told beside it are
+those of the line through the meter's curve over the whole range: what the few points leave of it is what U has the departure for.
 """
 
 from __future__ import annotations
@@ -15,11 +18,14 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import functools
+import math
 import random
 import sys
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
+
+import numpy as np
 
 ROOT = Path(__file__).parents[2]
 if __name__ == "__main__":
@@ -27,6 +33,7 @@ if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
 from harness.bench import Bench  # noqa: E402
+from harness.calibrated import Node, interpolate  # noqa: E402
 from harness.commands.new import template  # noqa: E402
 from harness.device import Device, Range  # noqa: E402
 from harness.evaluation.inputs import DAYS_PER_YEAR, Inputs  # noqa: E402
@@ -41,8 +48,10 @@ from harness.files import parse_bench, parse_device  # noqa: E402
 from simulated.assembly import healthy_transformer, module_with  # noqa: E402
 from simulated.description import MeterDescription, RangeDescription  # noqa: E402
 from simulated.module import Module  # noqa: E402
-from simulated.reference_path import TruePath  # noqa: E402
 from simulated.transformer import Transformer  # noqa: E402
+
+Curve = Callable[[Range, float], float]
+"""What the meter measures, before noise and rounding, of a current in amperes on a range."""
 
 PROBABILITY = 0.95
 PAIRS = 4
@@ -54,6 +63,7 @@ LOAD_ERROR, LOAD_WANDER = 3e-3, 1e-4
 REFERENCE_NOISE = 2e-5
 
 MOST_LABELS = 3
+CURVE_POINTS = 60
 
 
 @functools.cache
@@ -76,17 +86,42 @@ def described(pooled: bool = False) -> tuple[Device, Bench]:
 
 
 @dataclasses.dataclass(frozen=True)
+class ClaimedPath:
+    """A part before the reference that uses all of its claim.
+
+    Every calibrated current is off by a normal deviation. Between two of them their uncertainty is the linear interpolation of
+    theirs, and the curve may bow: by a part of the largest bow, drawn evenly, for every interval. `shared` is the same at every
+    current, `burden` by the full scale of the reference's range.
+    """
+
+    factor: float
+    loops: int
+    nodes: tuple[Node, ...]
+    deviations: tuple[float, ...]
+    bows: tuple[float, ...]
+    shared: float
+    burden: dict[float, float]
+
+    def output(self, current: float, scale: float) -> float:
+        """What arrives at the reference of `current` amperes in the load lead, read on the range `scale`."""
+        found = interpolate(self.nodes, current * self.loops)
+        off = sum(share * self.deviations[place] for place, share in found.shares)
+        bow = found.bow * self.bows[found.interval[0]]
+        return current / self.factor * (1 + found.error + off + bow + self.shared + self.burden[scale])
+
+
+@dataclasses.dataclass(frozen=True)
 class Reference:
     """A reference wrong inside its claim: gains and offsets by full scale, and what all its ranges share (relative)."""
 
     gain: dict[float, float]
     offset: dict[float, float]
     shared: float
-    path: TruePath
+    path: ClaimedPath
 
     def reading(self, current: float, scale: float, resolution: float, draw: random.Random) -> float:
         """What it reads of a primary `current`, noise and rounding included."""
-        read = (self.path.output(current) - self.offset[scale]) * (1 + self.gain[scale] + self.shared)
+        read = (self.path.output(current, scale) - self.offset[scale]) * (1 + self.gain[scale] + self.shared)
         read += draw.gauss(0, REFERENCE_NOISE * read + 0.5 * resolution)
         return round(read / resolution) * resolution
 
@@ -99,12 +134,13 @@ class Verification:
     bench: Bench
     points: tuple[ObservedPoint, ...]
     outcome: RangesOutcome
+    curve: Curve
     flowed: dict[str, float]
     measured: dict[str, float]
 
     @functools.cached_property
-    def lines(self) -> dict[str, tuple[tuple[float, float, float], tuple[float, float, float]]]:
-        """Of every range's line: slope and intercept, each with expanded uncertainty and truth."""
+    def lines(self) -> dict[str, JudgedLine]:
+        """Every range's line."""
         return {rng.name: _line(self, rng) for rng in self.device.ranges}
 
 
@@ -139,14 +175,26 @@ def turns(verification: Verification) -> Iterator[Judged]:
 
 def slopes(verification: Verification) -> Iterator[Judged]:
     """Every range's, against that of the same line through the truth."""
-    for rng in verification.device.ranges:
-        yield rng.name, *verification.lines[rng.name][0]
+    for name, line in verification.lines.items():
+        yield name, *line.slope, line.of_points[0]
 
 
 def intercepts(verification: Verification) -> Iterator[Judged]:
     """Every range's, against that of the same line through the truth."""
-    for rng in verification.device.ranges:
-        yield rng.name, *verification.lines[rng.name][1]
+    for name, line in verification.lines.items():
+        yield name, *line.intercept, line.of_points[1]
+
+
+def slopes_of_curve(verification: Verification) -> Iterator[Judged]:
+    """Every range's, against that of the line through the whole curve."""
+    for name, line in verification.lines.items():
+        yield name, *line.slope, line.of_curve[0]
+
+
+def intercepts_of_curve(verification: Verification) -> Iterator[Judged]:
+    """Every range's, against that of the line through the whole curve."""
+    for name, line in verification.lines.items():
+        yield name, *line.intercept, line.of_curve[1]
 
 
 QUANTITIES: dict[str, Callable[[Verification], Iterator[Judged]]] = {
@@ -155,32 +203,52 @@ QUANTITIES: dict[str, Callable[[Verification], Iterator[Judged]]] = {
     "effective turns": turns,
     "slope": slopes,
     "intercept": intercepts,
+    "slope, whole curve": slopes_of_curve,
+    "intercept, likewise": intercepts_of_curve,
 }
 """What is judged. A further quantity is one more function here."""
 
 
-def verify(seed: int, *, pooled: bool = False) -> Verification:
-    """One verification, all its errors drawn from `seed`."""
+def verify(seed: int, *, pooled: bool = False, departing: float = 0.0) -> Verification:
+    """One verification, all its errors drawn from `seed`.
+
+    At every current of every range the meter departs from its own curve by a normal deviation of `departing`, a part of the current.
+    """
+    points, curve, flowed, measured = simulated(seed, pooled=pooled, departing=departing)
     device, bench = described(pooled)
-    draw = random.Random(f"{seed} coverage")
+    outcome = evaluate_ranges(device, bench, points, [], RUN_DATE)
+    return Verification(device, bench, points, outcome, curve, flowed, measured)
+
+
+def simulated(
+    seed: int, *, pooled: bool = False, departing: float = 0.0
+) -> tuple[tuple[ObservedPoint, ...], Curve, dict[str, float], dict[str, float]]:
+    """The points of one verification, the meter's curve, and what flowed and was measured at every point."""
+    device, bench = described(pooled)
+    draw, departures = random.Random(f"{seed} coverage"), random.Random(f"{seed} departures")
     meter = _meter(device, draw)
     transformer, module = healthy_transformer(meter), module_with(set(), meter, seed)
     reference = _reference(bench, draw)
-    points, flowed, measured = [], {}, {}
+    points: list[ObservedPoint] = []
+    flowed, measured = {}, {}
     for rng in device.ranges:
         span = rng.maximum_current / rng.minimum_current
         rungs = [rng.minimum_current * span**part for part in RUNGS]
+        departed = {nominal: 1 + departures.gauss(0, departing) for nominal in rungs}
         for direction, currents in (("up", rungs), ("down", rungs[-2::-1])):
             for nominal in currents:
                 name = f"{rng.name} {direction} {nominal:.3g} A"
                 slot = len(points) * PAIRS
                 pairs, flowed[name], measured[name] = _read(
-                    nominal, rng, transformer, module, reference, bench, draw, slot
+                    nominal, rng, transformer, module, reference, bench, draw, slot, departed[nominal]
                 )
                 scale = _scale(bench, nominal)
                 points.append(ObservedPoint(rng.name, name, direction, nominal, scale[0], pairs))
-    outcome = evaluate_ranges(device, bench, points, [], RUN_DATE)
-    return Verification(device, bench, tuple(points), outcome, flowed, measured)
+
+    def curve(rng: Range, current: float) -> float:
+        return module.measured(abs(transformer.secondary_current(rng.primary_turns * current))) * rng.display_factor
+
+    return tuple(points), curve, flowed, measured
 
 
 def tally(verifications: Iterable[Verification]) -> dict[str, dict[str, list[bool]]]:
@@ -224,21 +292,32 @@ def _reference(bench: Bench, draw: random.Random) -> Reference:
         {r.full_scale: draw.uniform(-1, 1) * r.of_reading for r in entry.ranges},
         {r.full_scale: draw.uniform(-1, 1) * r.of_range * r.full_scale for r in entry.ranges},
         draw.uniform(-1, 1) * drift + draw.uniform(-1, 1) * warmth,
-        true_path(bench, draw),
+        claimed_path(bench, draw),
     )
 
 
-def true_path(bench: Bench, draw: random.Random) -> TruePath:
-    """The part before the reference, with every calibrated current off by what its certificate leaves, and what all share."""
+def claimed_path(bench: Bench, draw: random.Random) -> ClaimedPath:
+    """The part before the reference, wrong by all that its certificate and the interpolation leave, and by what all share."""
     path = bench.reference_path
-    assert path.part is not None
     part = path.part
+    assert part is not None
+    assert part.burden is not None
     assert part.calibration is not None
     drift = part.drift_per_year * (RUN_DATE - part.calibration.date).days / DAYS_PER_YEAR
     shared = draw.uniform(-1, 1) * drift + draw.uniform(-1, 1) * (path.position or 0.0)
-    shared += draw.uniform(-1, 1) * (part.burden_effect or 0.0)
-    errors = tuple((n.at, n.error + draw.gauss(0, n.standard_uncertainty)) for n in part.nodes(50.0))
-    return TruePath(path.factor, path.loops, errors, (), shared, 0.0)
+    nodes = part.nodes(50.0)
+    scales = [r.full_scale for r in bench.entry("reference").ranges]
+    connected = {scale: bench.connected_burden(scale) for scale in scales}
+    effect = draw.uniform(-1, 1) * (part.burden_effect or 0.0)
+    return ClaimedPath(
+        path.factor,
+        path.loops,
+        nodes,
+        tuple(draw.gauss(0, n.standard_uncertainty) for n in nodes),
+        tuple(draw.uniform(-1, 1) for _ in nodes[1:]),
+        shared,
+        {s: effect * abs(ohms / part.burden - 1) for s, ohms in connected.items() if ohms is not None},
+    )
 
 
 def _scale(bench: Bench, nominal: float) -> tuple[float, float]:
@@ -258,6 +337,7 @@ def _read(
     bench: Bench,
     draw: random.Random,
     slot: int,
+    departed: float,
 ) -> tuple[tuple[Pair, ...], float, float]:
     """The pairs of one point, with the means of what flowed and of what was measured before noise and rounding."""
     scale, resolution = _scale(bench, nominal)
@@ -265,7 +345,7 @@ def _read(
     pairs, flowed, measured = [], [], []
     for j in range(PAIRS):
         current = level * (1 + draw.gauss(0, LOAD_WANDER))
-        seen = module.measured(abs(transformer.secondary_current(rng.primary_turns * current)))
+        seen = departed * module.measured(abs(transformer.secondary_current(rng.primary_turns * current)))
         flowed.append(current)
         measured.append(seen * rng.display_factor)
         read = reference.reading(current, scale, resolution, draw)
@@ -273,21 +353,51 @@ def _read(
     return tuple(pairs), sum(flowed) / PAIRS, sum(measured) / PAIRS
 
 
-def _line(verification: Verification, rng: Range) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
-    """The evaluation's own line, and the same one through what truly flowed and was truly measured."""
+@dataclasses.dataclass(frozen=True)
+class JudgedLine:
+    """Slope and intercept of a range with expanded uncertainty, and the truth: of the same points, and of the whole curve."""
+
+    slope: tuple[float, float]
+    intercept: tuple[float, float]
+    of_points: tuple[float, float]
+    of_curve: tuple[float, float]
+
+
+def _line(verification: Verification, rng: Range) -> JudgedLine:
     bench = verification.bench
     own = [p for p in verification.points if p.range == rng.name]
     inputs = Inputs(bench, RUN_DATE, run_scatter(verification.device, bench, verification.points))
     found = line_of(inputs, [point_values(verification.device, inputs, p) for p in own])
     assert found is not None
-    truth = propagated(
+    slope, intercept = propagated(
         found.line, [verification.flowed[p.name] for p in own], [verification.measured[p.name] for p in own]
     )
-    slope, intercept = stated(inputs, found.slope), stated(inputs, found.intercept)
-    return (
-        (slope.value, slope.expanded_uncertainty, float(truth[0])),
-        (intercept.value, intercept.expanded_uncertainty, float(truth[1])),
+    told = stated(inputs, found.slope), stated(inputs, found.intercept)
+    return JudgedLine(
+        (told[0].value, told[0].expanded_uncertainty),
+        (told[1].value, told[1].expanded_uncertainty),
+        (float(slope), float(intercept)),
+        _through_the_curve(verification, rng, [p.nominal_current for p in own], found.line.weights),
     )
+
+
+def _through_the_curve(
+    verification: Verification, rng: Range, currents: Sequence[float], weights: Sequence[float] | np.ndarray
+) -> tuple[float, float]:
+    """Slope and intercept of the line through the meter's curve over the whole range, evenly over the logarithm of the current.
+
+    The weight at a current is that of the evaluation, interpolated over logarithms between the points (there the mean of both directions).
+    """
+    log_weights: dict[float, list[float]] = defaultdict(list)
+    for current, weight in zip(currents, weights, strict=True):
+        log_weights[current].append(math.log(weight))
+    rising = sorted(log_weights)
+    x = np.geomspace(rng.minimum_current, rng.maximum_current, CURVE_POINTS)
+    log_weight = np.interp(np.log(x), np.log(rising), [np.mean(log_weights[current]) for current in rising])
+    y = [verification.curve(rng, float(current)) for current in x]
+    # numpy squares the weights it is given.
+    slope, intercept = np.polyfit(x, y, 1, w=np.exp(log_weight / 2))
+    return float(slope), float(intercept)
 
 
 def report(held: dict[str, dict[str, list[bool]]]) -> Iterator[str]:
@@ -315,11 +425,12 @@ def turns_error(verifications: Sequence[Verification]) -> Iterator[str]:
 def main() -> None:
     """Print what tests/benchmarks/README.md states."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    departing = float(sys.argv[2]) if len(sys.argv) > 2 else 0.0
     for pooled in (False, True):
         print(
             f"{count} verifications, stated {100 * PROBABILITY:g} %, repeatability {'pooled' if pooled else 'of each point'}"
         )
-        made = [verify(seed, pooled=pooled) for seed in range(count)]
+        made = [verify(seed, pooled=pooled, departing=departing) for seed in range(count)]
         for line in (*report(tally(made)), *turns_error(made)):
             print(f"  {line}")
 

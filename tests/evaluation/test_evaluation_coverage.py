@@ -5,9 +5,23 @@ A shorter version of `tests/benchmarks/coverage.py`, which says what is simulate
 
 from __future__ import annotations
 
-import numpy as np
+import random
 
-from tests.benchmarks.coverage import PROBABILITY, Verification, ratio_errors, tally, verify
+import numpy as np
+import pytest
+
+from harness.evaluation.chain import path_error
+from harness.evaluation.points import Inputs
+from tests.benchmarks.coverage import (
+    PROBABILITY,
+    RUN_DATE,
+    Verification,
+    claimed_path,
+    described,
+    ratio_errors,
+    tally,
+    verify,
+)
 
 VERIFICATIONS = 24
 
@@ -36,3 +50,15 @@ def test_intervals_are_not_wider_than_they_need_be() -> None:
     """An error is a standard uncertainty large on the average, so half of U; intervals twice as wide would show a quarter."""
     assert 0.4 < np.mean([_distance(verify(seed)) for seed in range(1000, 1008)]) < 0.6
     assert PROBABILITY == 0.95
+
+
+@pytest.mark.parametrize("current", [0.02, 0.0632, 0.2, 0.632, 2.0, 6.32, 44.7])
+def test_the_simulated_path_uses_all_of_its_claim(current: float) -> None:
+    """Between two calibrated currents no less than at them: the mean square of its error is the stated variance (3,000 draws: 2.6 %)."""
+    _, bench = described()
+    scale, draw = 10.0, random.Random(5)
+    stated = path_error(Inputs(bench, RUN_DATE), current, 50.0, scale).uncertain
+    factor = bench.reference_path.factor
+    errors = [claimed_path(bench, draw).output(current, scale) * factor / current - 1 for _ in range(3000)]
+    assert np.std(errors) == pytest.approx(stated.std_dev, rel=0.05)
+    assert np.mean(errors) == pytest.approx(stated.nominal_value, abs=4 * stated.std_dev / np.sqrt(3000))
