@@ -24,6 +24,9 @@ from tests.on_twin import TwinRun
 GAIN, SLOPE, TOP, BEND, OFFSET, SHAPE, SHARPNESS = 0.3e-2, 0.12e-2, 0.1e-2, 0.2e-2, 0.5, 0.05e-2, 0.6
 """Standard deviations of [ordinary] and [unmodelled], as they stand in catalogue.toml; the offset in display steps."""
 
+WIDTH = 0.15
+"""Decades over which a core's curve departs from a described one to the same side: a judgement. A point a third of a decade away knows nearly nothing of it."""
+
 
 @dataclass(frozen=True)
 class OrdinaryModule(Module):
@@ -44,11 +47,24 @@ def ordinary_error(draw: random.Random) -> Callable[[float], float]:
     knee, shapes = draw.gauss(0, SHARPNESS * TOP), draw.random()
 
     def error(x: float) -> float:
-        shape = random.Random(f"{shapes} {round(100 * math.log(max(x, 1e-9)))}").gauss(0, SHAPE)
+        shape = smooth_shape(f"{shapes}", x)
         decades = math.log10(max(x, 1e-4) / 0.1)
         return gain + slope * decades + top * x**4 + knee * (x**2 - x**4) + bend * x + shape
 
     return error
+
+
+def smooth_shape(drawn: str, x: float) -> float:
+    """A random curve over the logarithm of x with the standard deviation `SHAPE` everywhere, the same one for the same `drawn`.
+
+    It is smooth, as the curve of a core is: what differs between ampere-turns a third of a decade apart does not between
+    those a hundredth apart.
+    """
+    at = math.log10(max(x, 1e-9)) / WIDTH
+    nodes = range(math.floor(at) - 4, math.floor(at) + 6)
+    weights = [math.exp(-((at - n) ** 2) / 2) for n in nodes]
+    drawings = [random.Random(f"{drawn} {n}").gauss(0, SHAPE) for n in nodes]
+    return sum(w * d for w, d in zip(weights, drawings, strict=True)) / math.hypot(*weights)
 
 
 def sound_run(inputs: Inputs, seed: int, claimed: Sequence[tuple[str, float, float]]) -> Results | None:

@@ -32,9 +32,12 @@ BASE_WRONG = 0.2
 """When the base range itself indicates this far (relative) from the reference current, comparing with it would spread its error."""
 
 EQUAL = 0.02
-"""Ampere-turns this near (relative) are equal: a load's own error and a point brought down to its ceiling. Over them the curve of
-an ordinary transformer (some 0.3 % a decade at the most) changes by 0.003 %."""
+"""Ampere-turns this near (relative) are equal: a load's own error and a point brought down to its ceiling. A meter's curve is smooth,
+so over them it changes by its slope alone, of which a bound is in U."""
 
+SLOPE = 0.003 / math.log(10)
+"""Of an ordinary transformer's curve, in the logarithm of the ampere-turns: 0.3 % a decade at the most (value from memory). A base range
+that is steeper beside the place compared counts with its own slope."""
 
 SHAPE = 5e-4
 """Standard deviation of a meter's error at any ampere-turns from a smooth curve: that of `[unmodelled]` in the shipped causes, a judgement."""
@@ -100,7 +103,7 @@ def multiplier(
     if not mine or not theirs:
         return None
     method: TurnsMethod = "equal ampere-turns"
-    compared = [c for place in mine if (c := _equal(place, theirs)) is not None]
+    compared = [c for place in mine if (c := _equal(inputs, place, theirs)) is not None]
     if not compared:
         method = "between ampere-turns"
         compared = [c for place in mine if (c := _between(inputs, place, theirs)) is not None]
@@ -152,9 +155,23 @@ def _places(rng: Range, points: Sequence[PointValues]) -> list[Place]:
     return sorted(found, key=lambda place: place.ampere_turns)
 
 
-def _equal(place: Place, base: Sequence[Place]) -> Compared | None:
-    near = min(base, key=lambda other: _apart(place, other))
-    return Compared(place, ((1.0, near),), Deviation(0.0)) if _apart(place, near) <= EQUAL else None
+def _equal(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | None:
+    at = min(range(len(base)), key=lambda n: _apart(place, base[n]))
+    apart = _apart(place, base[at])
+    if apart > EQUAL:
+        return None
+    beside = [p for p in itertools.pairwise(base[max(0, at - 1) : at + 2]) if _apart(*p) > EQUAL]
+    steepest = max([SLOPE, *(_slope(low, high) for low, high in beside)])
+    between = inputs.own(
+        "the meter's own curve between ampere-turns that are nearly equal", rectangular(steepest * apart), "rectangular"
+    )
+    return Compared(place, ((1.0, base[at]),), Deviation(0.0, ((1.0, between),)))
+
+
+def _slope(low: Place, high: Place) -> float:
+    """How steep the base range's curve is between two of its places, without sign."""
+    change = math.log(float(high.ratio.nominal_value) / float(low.ratio.nominal_value))
+    return abs(change) / _apart(low, high)
 
 
 def _between(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | None:

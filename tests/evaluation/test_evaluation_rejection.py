@@ -19,6 +19,7 @@ from harness.evaluation.inputs import Inputs
 from harness.evaluation.rejection import Judged, Rejection, rejection
 from tests.benchmarks.rejection import CLAIMS, campaign
 from tests.evaluation.conftest import RUN_DATE
+from tests.sound_meters import SHAPE, smooth_shape
 
 TABLE = Path(__file__).parents[1] / "reference" / "pfa_pfr_joint_normal.csv"
 
@@ -114,3 +115,15 @@ def test_sound_meters_fail_as_often_as_was_told() -> None:
     assert 0.2 < min(told.values()) < max(told.values()) < 0.8
     for name, count in counted.items():
         assert binomtest(count, meters, told[name]).pvalue > 1e-3, (name, count, told[name])
+
+
+def test_the_curve_of_a_sound_meter_is_smooth() -> None:
+    """A core's curve does not jump: over 1 % of the current it changes little beside what it changes over a third of a decade.
+
+    Jumps put the turns of 4 of 40 sound meters (two ranges of 20) outside an interval that holds 95 %.
+    """
+    drawn = [str(n) for n in range(400)]
+    here, near, far = (np.array([smooth_shape(name, x) for name in drawn]) for x in (0.5, 0.505, 1.1))
+    assert np.std(here) == pytest.approx(SHAPE, rel=0.15)
+    assert np.std(near - here) < 0.1 * SHAPE
+    assert np.std(far - here) > SHAPE
