@@ -107,11 +107,11 @@ class Part(Table):
     self_heating: KelvinPerWatt | None = None
     """Shunt: temperature rise per watt."""
     temperature_coefficient: FractionPerKelvin | None = None
-    """Shunt: change of resistance with temperature."""
+    """Change of a shunt's resistance with temperature; of others that of the ratio error, and in rad of the phase displacement (bound)."""
     calibration_temperature: CelsiusTemperature = 23.0
     """Temperature at which it was calibrated."""
     drift_per_year: FractionPerYear = 0.0
-    """Largest drift in a year (bound)."""
+    """Largest drift in a year (bound) of the ratio error, and in rad of the phase displacement; a shunt has none of that."""
     ac_dc_difference: RelativeError | None = None
     """Shunt: bound of what a calibration with direct current leaves unknown."""
     calibrated: tuple[CalibratedAt, ...] = ()
@@ -198,7 +198,7 @@ class ReferencePath(Table):
     loops: int = Field(default=1, gt=0, le=10_000)
     """Passes of the load lead through the opening of the transformer or clamp."""
     position: RelativeError | None = None
-    """Bound of what the place of the lead in the opening changes, relative: the maker's figure, or found by moving the lead about. Needed for a clamp."""
+    """Bound of what the place of the lead in the opening changes, relative, and in rad of the phase displacement: the maker's figure, or found by moving the lead about. Needed for a clamp."""
     leads: Resistance | None = None
     """Resistance of what connects the reference to the secondary."""
     maximum_current: Current | None = None

@@ -202,7 +202,8 @@ def _problems(record: Record, results: Results) -> list[str]:
         if not any(r.power for r in results.ranges):
             problems.append(
                 f"{power['name']}: no power would be read: the device file must give display.power_resolution, and the bench "
-                "file power of the reference, or voltage and a load of known power_factor_uncertainty"
+                "file power of the reference with phase_uncertainty (or phase_bound) of the part in its path, or voltage and a load of known "
+                "power_factor_uncertainty"
             )
             break
     for rng in results.ranges:

@@ -21,7 +21,7 @@ from harness.calibrated import Node, covers, interpolate
 from harness.evaluation.inputs import DAYS_PER_YEAR, Inputs
 from harness.evaluation.uncertainty import Distribution, rectangular
 from harness.quantities import format_quantity
-from harness.reference_path import SAME_BURDEN, SAME_FREQUENCY, Part
+from harness.reference_path import SAME_BURDEN, SAME_FREQUENCY
 
 K_OF_CERTIFICATE = 2.0
 
@@ -54,18 +54,24 @@ def path_error(inputs: Inputs, current: float, frequency: float, full_scale: flo
     found = _of_part(inputs, current, frequency, full_scale, phase=False)
     if found is None:
         raise ValueError(path.unknown(current, frequency, inputs.bench.connected_burden(full_scale)))
-    terms = [*found.terms, *_since_calibration(inputs, path.part, path.part_name), *_warmth(inputs, current)]
-    if path.position is not None:
-        where = inputs.shared("reference path: position of the lead", rectangular(path.position), "rectangular")
-        terms.append((1.0, where))
-    return Deviation(found.known, tuple(terms))
+    return Deviation(found.known, (*found.terms, *_since_calibration(inputs), *_warmth(inputs, current)))
 
 
 def path_angle(inputs: Inputs, current: float, frequency: float, full_scale: float) -> Deviation | None:
-    """Phase displacement of the path in rad, positive when its output leads; None where nothing is known of it."""
-    if inputs.bench.reference_path.part is None:
+    """Phase displacement of the path in rad, positive when its output leads; None where nothing is known of it.
+
+    Drift, temperature and the lead's position are stated of the ratio error alone. Each changes the ratio as a complex number, in a
+    direction nobody states, so the same bound holds for the angle in rad, and the name of the input says so. A shunt's resistance changes
+    without turning anything.
+    """
+    path = inputs.bench.reference_path
+    if path.part is None:
         return Deviation(0.0)
-    return _of_part(inputs, current, frequency, full_scale, phase=True)
+    found = _of_part(inputs, current, frequency, full_scale, phase=True)
+    if found is None or path.kind == "shunt":
+        return found
+    beside = _since_calibration(inputs, ", phase displacement (not stated: as the ratio error)", "rad")
+    return Deviation(found.known, (*found.terms, *beside))
 
 
 def reading_error(
@@ -144,17 +150,21 @@ def _between(
     return Deviation(found.error, tuple((share, variable) for share, variable in terms if share))
 
 
-def _since_calibration(inputs: Inputs, part: Part, named: str) -> list[tuple[float, Any]]:
-    """Drift since the calibration, and the temperature now."""
+def _since_calibration(inputs: Inputs, of: str = "", unit: str = "1") -> list[tuple[float, Any]]:
+    """Drift since the calibration, the temperature now, and where the lead lies; `of` goes behind the names of the inputs."""
+    path = inputs.bench.reference_path
+    part, named = path.part, path.part_name
+    assert part is not None
     years = (
         0.0 if part.calibration is None else max(0.0, (inputs.run_date - part.calibration.date).days / DAYS_PER_YEAR)
     )
     away = abs(inputs.bench.environment.temperature - part.calibration_temperature)
-    drift, warmth = part.drift_per_year * years, (part.temperature_coefficient or 0.0) * away
-    return [
-        (1.0, inputs.shared(f"{named}: drift since calibration", rectangular(drift), "rectangular")),
-        (1.0, inputs.shared(f"{named}: temperature", rectangular(warmth), "rectangular")),
-    ]
+    bounds = (
+        (f"{named}: drift since calibration", part.drift_per_year * years),
+        (f"{named}: temperature", (part.temperature_coefficient or 0.0) * away),
+        ("reference path: position of the lead", path.position or 0.0),
+    )
+    return [(1.0, inputs.shared(name + of, rectangular(bound), "rectangular", unit)) for name, bound in bounds]
 
 
 def _warmth(inputs: Inputs, current: float) -> list[tuple[float, Any]]:

@@ -17,7 +17,7 @@ from harness.evaluation.monte_carlo import Quantity
 from harness.evaluation.no_load import no_load
 from harness.evaluation.phase import Foretold, PhaseFound, phases_found
 from harness.evaluation.points import PointValues
-from harness.evaluation.power import PowerValues
+from harness.evaluation.power import PowerValues, why_no_power
 from harness.evaluation.secondary import Split, split
 from harness.evaluation.smallest import SmallestFound, smallest_found
 from harness.evaluation.stated import decided, stated
@@ -88,7 +88,8 @@ def further(
     asked = any(p.observed.power_asked and p.observed.direction == "single" for p in ratio)
     turned = _reversed(rng, power) + _other_power_factor(rng, power) + _not_foretold(rng, phase)
     if asked and not power:
-        turned.append(f"{rng.name}: power was to be read and was not")
+        unknown = next((why for p in ratio if (why := why_no_power(device, inputs, p))), "")
+        turned.append(f"{rng.name}: power was to be read and was not{f': {unknown}' if unknown else ''}")
     reasons += turned
     reasons += _failed_power(rng, power)
     reasons += _failed_phase(rng, phase)

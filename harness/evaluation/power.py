@@ -196,6 +196,15 @@ def _path_angle(device: Device, inputs: Inputs, point: PointValues) -> Deviation
     return path_angle(inputs, current, device.transformer.frequency, scale)
 
 
+def why_no_power(device: Device, inputs: Inputs, point: PointValues) -> str:
+    """Why `power_values` finds none though the reference showed a power; empty where that is not why."""
+    bench = inputs.bench
+    if point.model is None or bench.entry("reference").power is None or not _read(point.observed, "reference_power"):
+        return ""
+    unknown = _path_angle(device, inputs, point) is None
+    return f"nothing is known of the phase displacement of {bench.reference_path.part_name}" if unknown else ""
+
+
 def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
     """Voltage times current; None where no voltage was read."""
     bench = inputs.bench

@@ -11,6 +11,7 @@ from conftest import BENCH, RUN_DATE, observed, recalibrated
 
 from harness.bench import Bench
 from harness.device import Device
+from harness.evaluation.chain import path_angle
 from harness.evaluation.inputs import Inputs
 from harness.evaluation.monte_carlo import Draws
 from harness.evaluation.points import point_values
@@ -109,6 +110,32 @@ def test_a_shunt_worked_by_hand(device: Device) -> None:
     assert lines["reference shunt S-31: drift since calibration"] == pytest.approx(
         1e-4 * 182 / 365.25 / math.sqrt(3), rel=1e-2
     )
+
+
+def test_what_is_stated_of_the_ratio_error_alone_bounds_the_angle_too(device: Device, bench: Bench) -> None:
+    """A relative change p of a complex ratio in no known direction is up to p of its size and up to p rad of its angle (plane geometry).
+
+    The budget says that of the angle itself nothing was stated. A shunt's resistance turns nothing.
+    """
+    rows = [{"current": at, "phase_uncertainty": "0.02 deg"} for at in ("0.1 A", "100 A")]
+    calibrated = recalibrated(bench, rows, kind="clamp", position=0.003)
+    path = calibrated.reference_path
+    assert path.part is not None
+    part = path.part.model_copy(update={"drift_per_year": 0.001, "temperature_coefficient": 1e-5})
+    moved = calibrated.model_copy(update={"reference_path": path.model_copy(update={"part": part})})
+    inputs = Inputs(moved, RUN_DATE)
+    found = path_angle(inputs, 10.0, 50.0, 1.0)
+    assert found is not None
+    lines = {line.source: line.contribution for line in inputs.budget(found.uncertain)}
+    said = ", phase displacement (not stated: as the ratio error)"
+    assert lines[f"reference path: position of the lead{said}"] == pytest.approx(0.003 / math.sqrt(3), rel=1e-2)
+    drift = 0.001 * 182 / 365.25 / math.sqrt(3)
+    assert lines[f"{moved.reference_path.part_name}: drift since calibration{said}"] == pytest.approx(drift, rel=1e-2)
+    shunt = moved.model_copy(update={"reference_path": moved.reference_path.model_copy(update={"kind": "shunt"})})
+    inputs = Inputs(shunt, RUN_DATE)
+    still = path_angle(inputs, 10.0, 50.0, 1.0)
+    assert still is not None
+    assert not any(said in line.source for line in inputs.budget(still.uncertain))
 
 
 def test_the_trials_draw_from_the_same_model(device: Device, corrected: Bench) -> None:

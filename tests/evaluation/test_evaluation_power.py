@@ -2,6 +2,7 @@
 
 import csv
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import GTC
@@ -17,6 +18,7 @@ from harness.evaluation.monte_carlo import Draws
 from harness.evaluation.phase import phase_found, phases_found
 from harness.evaluation.points import point_values
 from harness.evaluation.power import ANALYSER, KNOWN_LOAD, PowerValues, power_values
+from harness.evaluation.ranges import evaluate_ranges
 from harness.evaluation.stated import stated
 from harness.evaluation.validation_power import phase_displacement, power_error
 from harness.files import parse_bench
@@ -205,6 +207,28 @@ def test_a_known_displacement_of_the_reference_transformer_is_taken_out(
     assert found.power_factor == pytest.approx(0.5)
     uncorrected = _values(power_device, Inputs(power_bench, RUN_DATE), 0.5, seen_by_reference=beta)
     assert abs(float(uncorrected.power_error.nominal_value)) > 0.01
+
+
+def test_power_that_an_unknown_angle_of_the_path_hides_is_said_to_be_hidden_by_it(
+    power_device: Device, power_bench: Bench
+) -> None:
+    """A certificate without phase displacements: the analyser's power is that of the secondary, and says nothing of the primary's."""
+    bench = recalibrated(power_bench, [{"current": at} for at in ("0.1 A", "100 A")])
+    point = replace(
+        observed(
+            "x1",
+            10.0,
+            [10.0] * 4,
+            direction="single",
+            power_factor=1.0,
+            also={"reference_voltage": VOLTAGE, "reference_power": VOLTAGE * 10 / 20, "displayed_power": VOLTAGE * 10},
+        ),
+        power_asked=True,
+    )
+    outcome = evaluate_ranges(power_device, bench, [point], [], RUN_DATE)
+    assert not outcome.ranges[0].power
+    said = "x1: power was to be read and was not: nothing is known of the phase displacement of reference transformer T-0415"
+    assert said in outcome.reasons
 
 
 def test_a_leading_current_turns_the_sign_of_the_angle(power_device: Device, power_bench: Bench) -> None:
