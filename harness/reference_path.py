@@ -198,7 +198,7 @@ class ReferencePath(Table):
     loops: int = Field(default=1, gt=0, le=10_000)
     """Passes of the load lead through the opening of the transformer or clamp."""
     position: RelativeError | None = None
-    """Bound of what the place of the lead in the opening changes, relative, and in rad of the phase displacement: the maker's figure, or found by moving the lead about. Needed for a clamp."""
+    """Bound of what the place of the lead in the opening changes, relative, and in rad of the angle: the maker's, or found. Needed for a clamp."""
     leads: Resistance | None = None
     """Resistance of what connects the reference to the secondary."""
     maximum_current: Current | None = None

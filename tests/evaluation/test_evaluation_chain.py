@@ -112,6 +112,17 @@ def test_a_shunt_worked_by_hand(device: Device) -> None:
     )
 
 
+def test_what_another_burden_changes_is_in_the_uncertainty(device: Device, bench: Bench) -> None:
+    """Half the burden of the certificate: half of the effect stated of none at all, as a rectangle (JCGM 100:2008, 4.3.7)."""
+    path = bench.reference_path
+    assert path.part is not None
+    part = path.part.model_copy(update={"burden": 0.2, "burden_effect": 0.001})
+    other = bench.model_copy(update={"reference_path": path.model_copy(update={"part": part})})
+    inputs = Inputs(other, RUN_DATE)
+    lines = {line.source: line.contribution for line in inputs.budget(_error(device, inputs, 6.0, 0.3))}
+    assert lines[f"{path.part_name}: burden, ratio error"] == pytest.approx(0.0005 / math.sqrt(3), rel=1e-2)
+
+
 def test_what_is_stated_of_the_ratio_error_alone_bounds_the_angle_too(device: Device, bench: Bench) -> None:
     """A relative change p of a complex ratio in no known direction is up to p of its size and up to p rad of its angle (plane geometry).
 

@@ -209,6 +209,27 @@ def test_a_known_displacement_of_the_reference_transformer_is_taken_out(
     assert abs(float(uncorrected.power_error.nominal_value)) > 0.01
 
 
+@pytest.mark.parametrize("power_factor", [0.5, -0.5])
+def test_the_sign_of_a_known_load_is_that_of_its_angle(
+    power_device: Device, power_bench: Bench, power_factor: float
+) -> None:
+    """A leading current (negative) has a negative angle: sign convention of IEC 62053-23 and of the bench file."""
+    text = BENCH.replace(
+        'profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"',
+        f'profile = "person"\nshelf = [{{ name = "choke", current = "10 A", power_factor = {power_factor}, '
+        "power_factor_uncertainty = 0.002, sinusoidal = true }]",
+    ).replace('drift_per_year = "0.02 %/year"', 'voltage = { of_reading = "0.1 %", resolution = "100 mV" }')
+    text = text.replace('temperature_coefficient = "0.001 %/K"\n', "")
+    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    also = {"reference_voltage": 230.0, "displayed_power": 1150.0}
+    point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
+    found = power_values(power_device, inputs, point_values(power_device, inputs, point))
+    assert found is not None
+    assert float(getattr(found.tangent, "nominal_value", found.tangent)) == pytest.approx(
+        math.copysign(math.sqrt(3), power_factor)
+    )
+
+
 def test_power_that_an_unknown_angle_of_the_path_hides_is_said_to_be_hidden_by_it(
     power_device: Device, power_bench: Bench
 ) -> None:

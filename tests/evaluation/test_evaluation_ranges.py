@@ -14,6 +14,7 @@ import pytest
 from conftest import BENCH, DEVICE, RUN_DATE, observed, sweep
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from harness.bench import Bench
 from harness.device import Device
@@ -305,3 +306,18 @@ def test_a_mean_of_readings_needs_no_table_library(
     monkeypatch.setitem(sys.modules, "pandas", None)
     outcome = _outcome(device, bench, sweep(device, lambda r, i: 1.002 * _right(r, i)))
     assert outcome.ranges[0].linearity is not None
+
+
+def test_the_risk_of_a_point_is_that_of_the_distribution_its_uncertainty_is_from(
+    device: Device, simple_bench: Bench
+) -> None:
+    """Four scattered pairs have a t-distribution of three degrees of freedom (JCGM 100:2008, G.3), whose tails scipy knows: some 6 %,
+    where a normal one would tell 0.3 %.
+    """
+    points = [observed("x1", 5.0, [4.97, 4.97, 5.03, 5.03], direction="single")]
+    (point,) = _outcome(device, simple_bench, points).ranges[0].points
+    assert point.verdict == "pass"
+    assert point.limit is not None
+    told = 2 * stats.t.sf(point.limit / (0.03 * (4 / 3) ** 0.5 / 4**0.5 / 5.0), 3)
+    assert told > 0.05
+    assert point.specific_risk == pytest.approx(told, rel=0.1)

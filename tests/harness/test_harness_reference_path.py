@@ -81,6 +81,8 @@ def test_a_class_bounds_what_was_not_calibrated() -> None:
     assert classed.unknown(0.5, 50.0, 0.2) != ""
     assert classed.unknown(1.0, 50.0, 0.04) != ""
     assert classed.unknown(5.0, 50.0, 0.05) == ""
+    # The class is one at rated frequency.
+    assert classed.unknown(1.0, 55.0, 0.2) != ""
     part = classed.part
     assert part is not None
     with LIMITS.open(encoding="utf-8") as file:

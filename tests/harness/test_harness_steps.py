@@ -216,3 +216,34 @@ def test_every_shipped_procedure_is_well_formed(procedure: Procedure) -> None:
         assert names_of_ranges == {r.name for r in device.ranges}
     assert procedure.description
     assert procedure.title
+
+
+def test_the_full_verification_reads_its_ranges_at_ampere_turns_they_share() -> None:
+    """The procedure itself and not the ladder alone: every point of one range within the span of another has one of it at its ampere-turns.
+
+    Equal ampere-turns magnetise the core equally (IEC 61869-2).
+    """
+    device = parse_device(template("device.toml"), "device.toml")
+    # Spans that do not begin together, so that ladders of their own would miss each other.
+    moved = device.ranges[1].model_copy(update={"minimum_current": device.ranges[1].minimum_current * 1.37})
+    device = device.model_copy(update={"ranges": (device.ranges[0], moved, *device.ranges[2:])})
+    read: dict[str, set[float]] = {}
+    steps = shipped()["current_ratio"].steps(device, Options())
+    step, turns, name = next(steps), 1, ""
+    try:
+        while True:
+            answer = None
+            match step:
+                case Select(range=rng):
+                    turns, name = rng.primary_turns, rng.name
+                case Apply(current=current):
+                    read.setdefault(name, set()).add(current * turns)
+                case Observe(point=point):
+                    answer = PointReading(point, 1.0, 1.0, 4)
+            step = steps.send(answer)
+    except StopIteration:
+        pass
+    base, other = (sorted(read[r.name]) for r in device.ranges[:2])
+    inside = [at for at in base if other[0] * 1.1 < at < other[-1] / 1.1]
+    assert len(inside) >= 4
+    assert all(min(abs(at / t - 1) for t in other) < 0.02 for at in inside)

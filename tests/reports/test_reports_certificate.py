@@ -465,3 +465,14 @@ def _with_device(**changes: object) -> Results:
 )
 def test_what_is_missing_or_longer_than_a_page_is_still_printed(results: Results, phrase: str) -> None:
     assert squeezed(phrase) in body_of(results)
+
+
+def test_a_link_without_a_certificate_is_named_as_not_traceable() -> None:
+    """ISO/IEC 17025:2017, 6.5: traceability is a documented unbroken chain; the front of it is only as good as each link."""
+    whole = sample_results.passing()
+    first, *rest = whole.reference_chain
+    loose = dataclasses.replace(first, traceable=False, certificate="", calibrated="", due="", laboratory="")
+    broken = dataclasses.replace(whole, reference_chain=(loose, *rest))
+    said = squeezed("Not traceable: reference shunt SH-88, without a calibration certificate.")
+    assert said in squeezed("".join(pages_of(broken)))
+    assert squeezed("Not traceable") not in squeezed("".join(pages_of(whole)))
