@@ -160,8 +160,6 @@ class Runner:
             self._past.pass_over(step)
             return None
         try:
-            if isinstance(step, Apply):
-                self._control.check_on_time()
             return self._do(step)
         except (OnTooLong, Overdue):
             self._cut()

@@ -56,6 +56,21 @@ def test_readme_says_what_the_option_confirms() -> None:
 @pytest.mark.parametrize(
     "told",
     [
+        "both processes are killed at once",
+        "the computer loses its power",
+        "its own current and voltage limits",
+        "its own watchdog",
+        "emergency stop for its supply",
+    ],
+)
+def test_readme_says_what_no_guard_can_do_and_what_to_set_instead(told: str) -> None:
+    """On the load itself. Common practice, no published source."""
+    assert told in plain(README).partition("What no guard can do.")[2].partition("### ")[0]
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
         "prove it dead",
         "lock it off",
         "residual-current protection",

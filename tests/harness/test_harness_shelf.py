@@ -414,6 +414,32 @@ def test_a_current_that_does_not_settle_is_not_waited_for_beyond_the_time_of_the
     assert [line["name"] for line in twin.record.of_kind("skip")] == ["late"]
 
 
+@procedure(title="Own", revision="1")
+def two_loads(device: Device, options: Options) -> Steps:
+    """A kettle, then another load."""
+    yield Select(device.ranges[0])
+    yield Apply(8.7)
+    yield Observe("kettle", 1, "single")
+    yield Apply(5.9)
+    yield Observe("heater", 1, "single")
+    yield Release()
+
+
+def test_a_load_that_has_been_read_is_only_unplugged_when_its_time_is_nearly_over(tmp_path: Path) -> None:
+    """What comes next is another load: there is nothing to cool down for, and nothing to ask."""
+    inputs = replace(hand(tmp_path, "turns_check", Options()), procedure=two_loads)
+
+    def slow(text: str, number: int, right: str) -> None:
+        if "kettle: reference and device showed" in text and hands.twin is not None:
+            hands.twin.clock.sleep(155.0)
+
+    hands = Hands(slow)
+    twin, links = worked(inputs, hands)
+    assert 150 < longest(links)[8.7] <= 180
+    assert not any("Let the load cool down" in text for text in hands.prompts)
+    assert list(twin.record.of_kind("skip")) == []
+
+
 def test_a_point_that_took_too_long_can_be_taken_anew(tmp_path: Path) -> None:
     """Somebody answers the telephone in the middle of a point: unplugged, cooled down, and read once more."""
     inputs = hand(tmp_path, "current_ratio", Options(readings=2, per_decade=1))
