@@ -24,6 +24,14 @@ def pytest_configure(config: pytest.Config) -> None:
         os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
 
 
+def pytest_xdist_auto_num_workers() -> int | None:
+    """With `-n auto` three workers on two processors: half of the long tests wait, for processes that are to notice something in time."""
+    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
+        return None
+    processors = os.cpu_count() or 1
+    return processors + (processors + 1) // 2
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _reservations_of_their_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Tests reserve their instruments apart from whoever uses the program on this machine."""
