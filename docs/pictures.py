@@ -1,0 +1,158 @@
+"""Pictures of the manual, taken of real runs on the simulated bench: terminals as SVG, pages of certificates as PNG.
+
+Commands run as a reader runs them, in a folder that is thrown away. Nothing is drawn by hand and nothing is committed.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+
+COLUMNS = 100
+LONGEST = 300.0
+"""Seconds after which a command hangs."""
+
+RUN = 'ratioproof run shelf-7/device.toml shelf-7/bench.toml --per-decade 1 --operator "A. Bench" --out shelf-7/run --cautions-read'
+FAIL = "ratioproof demo --fault turn-missing:x20 --procedure turns_check --out missing"
+
+
+def take_all(folder: Path) -> None:
+    """Take every picture into `folder`, several at a time: most of a run is waiting. Raises RuntimeError when a command fails."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    with tempfile.TemporaryDirectory() as there, ThreadPoolExecutor(3) as several:
+        work = Path(there)
+        for kind, name in (("", "shelf-7"), (" --by-hand", "hand"), (" --power", "mains")):
+            typed(f"ratioproof new {name}{kind}", work)
+        wrong = (work / "shelf-7" / "device.toml").read_text(encoding="utf-8")
+        wrong = wrong.replace('"1 mA"', '"1"').replace("primary_turns = 20", "primary_turns = 2O")
+        wrong = wrong.replace("= 2O", '= "2O"').replace("display_factor = 0.25", "display_facter = 0.25")
+        (work / "wrong.toml").write_text(wrong, encoding="utf-8")
+        jobs = [
+            several.submit(_first_run, work, folder),
+            several.submit(_fail, work, folder),
+            several.submit(_sheets, work, folder),
+        ]
+        for job in jobs:
+            job.result()
+
+
+def _first_run(work: Path, folder: Path) -> None:
+    with serving("shelf-7/bench.toml", work):
+        said = typed(RUN, work)
+    # The cautions stand in the manual as text.
+    terminal(folder / "run.svg", RUN, said[said.index("    1 of") :])
+    pages(work / "shelf-7" / "run" / "certificate.pdf", folder, "certificate")
+
+
+def _fail(work: Path, folder: Path) -> None:
+    terminal(folder / "fail.svg", FAIL, typed(FAIL, work, expected=1))
+    pages(work / "missing" / "certificate.pdf", folder, "fail")
+
+
+def _sheets(work: Path, folder: Path) -> None:
+    for name, command, expected in (
+        ("design", "ratioproof design shelf-7/device.toml", 0),
+        ("mistakes", "ratioproof rehearse wrong.toml shelf-7/bench.toml", 2),
+        ("rehearse", "ratioproof rehearse shelf-7/device.toml shelf-7/bench.toml --per-decade 1", 0),
+        ("rehearse-by-hand", "ratioproof rehearse hand/device.toml hand/bench.toml --per-decade 1", 0),
+    ):
+        said = typed(command, work, expected)
+        terminal(folder / f"{name}.svg", command, said.partition("\nCautions")[0])
+
+
+def typed(command: str, work: Path, expected: int = 0) -> str:
+    """What `ratioproof ...` prints in the folder `work`. Raises RuntimeError unless it ends with the `expected` exit status."""
+    done = subprocess.run(
+        words(command),
+        cwd=work,
+        env=surroundings(),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        encoding="utf-8",
+        timeout=LONGEST,
+        check=False,
+    )
+    if done.returncode != expected:
+        raise RuntimeError(f"{command}: exit status {done.returncode}, expected {expected}\n{done.stdout}")
+    return done.stdout
+
+
+def words(command: str) -> list[str]:
+    """`ratioproof ...` as it is started with the Python of this build."""
+    parts = re.findall(r'"([^"]*)"|(\S+)', command.removeprefix("ratioproof "))
+    return [sys.executable, "-m", "harness", *(quoted or plain for quoted, plain in parts)]
+
+
+def surroundings() -> dict[str, str]:
+    """The environment of a command: a terminal of so many columns, this clone's packages, Unicode."""
+    here = str(Path(__file__).parents[1])
+    return {**os.environ, "COLUMNS": str(COLUMNS), "PYTHONPATH": here, "PYTHONIOENCODING": "utf-8"}
+
+
+@contextmanager
+def serving(bench: str, work: Path, *options: str) -> Iterator[subprocess.Popen[str]]:
+    """`ratioproof simulate` while something else talks to it; ended by the word for it."""
+    process = subprocess.Popen(
+        words(" ".join(("ratioproof simulate", bench, *options))),
+        cwd=work,
+        env=surroundings(),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        encoding="utf-8",
+    )
+    assert process.stdin is not None and process.stdout is not None
+    try:
+        for line in process.stdout:
+            if line.startswith("faults:"):
+                break
+        else:
+            raise RuntimeError(f"ratioproof simulate {bench} did not begin to serve")
+        yield process
+        process.communicate("quit\n", timeout=LONGEST)
+    finally:
+        process.kill()
+        process.wait()
+
+
+def terminal(file: Path, command: str, said: str) -> None:
+    """A picture of a terminal in which `command` has printed `said`."""
+    from rich._export_format import CONSOLE_SVG_FORMAT
+    from rich.console import Console
+    from rich.terminal_theme import DEFAULT_TERMINAL_THEME
+    from rich.text import Text
+
+    console = Console(record=True, file=io.StringIO(), width=COLUMNS, legacy_windows=False)
+    console.print(Text(f"$ {command}", style="bold"), soft_wrap=False)
+    console.print(Text(said.rstrip()))
+    # Without its fonts, which would be fetched from the network.
+    form = re.sub(r"@font-face\s*{{.*?}}", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL)
+    file.write_text(
+        console.export_svg(title="", theme=DEFAULT_TERMINAL_THEME, code_format=form), encoding="utf-8", newline="\n"
+    )
+
+
+def pages(certificate: Path, folder: Path, name: str) -> Sequence[Path]:
+    """Pictures of every page of a certificate, as `name-1.png` and so on."""
+    import pypdfium2
+
+    document = pypdfium2.PdfDocument(certificate)
+    files = []
+    for number, page in enumerate(document, 1):
+        files.append(folder / f"{name}-{number}.png")
+        page.render(scale=1.6).to_pil().save(files[-1], optimize=True)
+    document.close()
+    return files
