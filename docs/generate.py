@@ -24,6 +24,7 @@ from harness.arguments import parser
 from harness.bench import Bench
 from harness.causes import shipped as shipped_causes
 from harness.causes.schema import OwnCauses
+from harness.cautions import CAUTIONS, NOT_VERIFIED
 from harness.checks.schema import KINDS, STEPS
 from harness.device import Device
 from harness.instrument_entry import InOwnUnit
@@ -59,6 +60,7 @@ def write_all(folder: Path) -> None:
         "profiles": profiles(),
         "causes": causes(),
         "faults": faults(),
+        "cautions": cautions(),
     }
     for name, text in pages.items():
         (folder / f"{name}.md").write_text(text, encoding="utf-8")
@@ -267,6 +269,11 @@ def causes() -> str:
 def braces(text: str) -> str:
     """`{range}` as *range*."""
     return re.sub(r"\{(\w+)[^}]*\}", r"*\1*", text)
+
+
+def cautions() -> str:
+    """The cautions of the program, as a list."""
+    return "".join(f"- {text}\n" for text in (*CAUTIONS, NOT_VERIFIED))
 
 
 def faults() -> str:
