@@ -114,7 +114,7 @@ def serving(bench: str, work: Path, *options: str) -> Iterator[subprocess.Popen[
         text=True,
         encoding="utf-8",
     )
-    assert process.stdin is not None and process.stdout is not None
+    assert process.stdout is not None
     try:
         for line in process.stdout:
             if line.startswith("faults:"):
