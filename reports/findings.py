@@ -113,7 +113,7 @@ def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
         _HALF_LABEL,
     )
     right = facts(_line(found), HALF, _HALF_LABEL)
-    opening: list[Flowable] = [heading(f"Range {found.name}: {found.verdict}"), columns(left, right)]
+    opening: list[Flowable] = [heading(f"Range {found.name}: {found.told}"), columns(left, right)]
     opening += [space(1.5)] if found.remarks else []
     opening += [prose(true_minus(f"Remark: {remark}")) for remark in found.remarks]
     chart = error_chart(found.points)

@@ -123,7 +123,9 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     lines += [prose(true_minus(reason)) for reason in results.reasons]
     lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
     lines.append(prose(" ".join(part for part in (_claim(results), *_judged_by(results)) if part), "label"))
-    yield panel(results.verdict, ACCENT if accepted(results.verdict) else INK, lines)
+    in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
+    word = f"partial {results.verdict}" if in_part else results.verdict
+    yield panel(word, ACCENT if accepted(results.verdict) else INK, lines)
 
 
 def _judged_by(results: Results) -> Iterator[str]:
@@ -161,7 +163,9 @@ def _statement(results: Results) -> str:
     if results.verdict == "conditional pass":
         return "The item was found within its claim, but with less room than the guard band: the measurement leaves open whether it meets it."
     if ratio_taken(results):
-        return "The item met its claim at every point verified."
+        part = "; ".join(f"{r.name} at {r.stands_for}" for r in results.ranges if r.stands_for)
+        shown = f" The claim was shown in part only: {part}. Of other currents nothing is stated." if part else ""
+        return f"The item met its claim at every point verified.{shown}"
     return "What this procedure looked at is as it should be. Ratio errors were not part of it."
 
 

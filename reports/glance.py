@@ -108,4 +108,4 @@ def _row(found: RangeResult) -> list[str]:
         row += [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)]
     else:
         row += ["–", "–", "–"]
-    return [*row, found.verdict]
+    return [*row, found.told]

@@ -137,12 +137,13 @@ def prepare_folder(folder: Path) -> None:
 
 def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
-    lines = [f"verdict: {results.verdict.upper()}"]
-    wide = max(5, *(len(r.verdict) for r in results.ranges))
+    in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
+    lines = [f"verdict: {results.verdict.upper()}{', for a part of what is claimed only' if in_part else ''}"]
+    wide = max(5, *(len(r.told) for r in results.ranges))
     for rng in results.ranges:
         beyond = list(beyond_lines(rng))
         if rng.points or beyond or not accepted(rng.verdict) or results.bench_check is None:
-            lines.append(f"  {rng.name:<6} {rng.verdict:<{wide}} {_turns_text(rng, results.ranges[0].name)}".rstrip())
+            lines.append(f"  {rng.name:<6} {rng.told:<{wide}} {_turns_text(rng, results.ranges[0].name)}".rstrip())
         lines += [f"         {line}" for line in beyond]
         lines += [f"         {remark}" for remark in rng.remarks]
     if results.bench_check is not None:

@@ -32,6 +32,7 @@ from harness.evaluation.reasons import (
     left_out_beyond,
     outside_claim,
     shown_part,
+    span_shown,
     too_uncertain,
     uncovered,
 )
@@ -280,6 +281,7 @@ def _range_result(
         verdict="fail" if misread or failures else worst(p.verdict for p in points if p.verdict is not None),
         remarks=tuple(remarks),
         reading_factor=None if factor is None else stated(inputs, factor),
+        stands_for=span_shown(points) if partly and missing else "",
     )
     return result, reasons
 

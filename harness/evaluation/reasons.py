@@ -86,13 +86,17 @@ def left_out_beyond(known: ObservedRange | None) -> list[str]:
     return [f"{known.name}: {name.removeprefix(f'{known.name} ')} left out, {why}"]
 
 
-def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[str]) -> str:
-    """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
+def span_shown(points: Sequence[Point]) -> str:
+    """The currents judged, as text: one, or the first and the last."""
     currents = [p.reference_current for p in points if p.limit is not None]
     smallest, largest = format_quantity(min(currents), "A"), format_quantity(max(currents), "A")
-    span = smallest if smallest == largest else f"{smallest} to {largest}"
+    return smallest if smallest == largest else f"{smallest} to {largest}"
+
+
+def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[str]) -> str:
+    """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
     text = (
-        f"the verdict stands for {span} only, of the "
+        f"the verdict stands for {span_shown(points)} only, of the "
         f"{format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')} claimed"
     )
     left_out = [line.partition(": not shown over its whole span: ")[2] for line in missing if "left out" in line]

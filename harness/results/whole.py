@@ -26,7 +26,8 @@ NOT_VISITED = "not visited"
 class RangeResult:
     """All that was found on one range. `ceiling` is 0 where the run did not go there.
 
-    `reading_factor` is the sum of indicated over the sum of reference currents of its points.
+    `reading_factor` is the sum of indicated over the sum of reference currents of its points. `stands_for`: the currents that the verdict
+    is of, where they are a part of what is claimed; empty where it is of the whole span.
     """
 
     name: str
@@ -51,6 +52,12 @@ class RangeResult:
     no_load: NoLoad | None = None
     endurance: Endurance | None = None
     reading_factor: Stated | None = None
+    stands_for: str = ""
+
+    @property
+    def told(self) -> str:
+        """The verdict in words, with the currents it is of where they are a part of the span: `pass at 2 A only`."""
+        return f"{self.verdict} at {self.stands_for} only" if self.stands_for else self.verdict
 
 
 @dataclass(frozen=True)

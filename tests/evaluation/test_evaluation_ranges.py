@@ -321,3 +321,18 @@ def test_the_risk_of_a_point_is_that_of_the_distribution_its_uncertainty_is_from
     told = 2 * stats.t.sf(point.limit / (0.03 * (4 / 3) ** 0.5 / 4**0.5 / 5.0), 3)
     assert told > 0.05
     assert point.specific_risk == pytest.approx(told, rel=0.1)
+
+
+def test_one_load_on_the_shelf_is_no_pass_of_a_range(device: Device) -> None:
+    """ISO/IEC 17025:2017, 7.8.6.2: to which results a statement of conformity applies. Of a whole span it says nothing else."""
+    shelf = 'profile = "person"\nshelf = [{ name = "kettle", current = "10 A" }]'
+    bench = parse_bench(
+        BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf), "bench.toml"
+    )
+    found = _outcome(device, bench, [observed("x1", 10.0, [10.0] * 4)]).ranges[0]
+    assert found.verdict == "pass"
+    assert found.told == "pass at 10 A only"
+    whole = _outcome(
+        device, parse_bench(BENCH, "bench.toml"), sweep(device, lambda r, i: i * (10 if r == "x10" else 1))
+    )
+    assert [r.told for r in whole.ranges] == ["pass", "pass"]

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import pytest
 import sample_results
 from paper_text import pages_of, squeezed
 
+from harness.commands.certify import summary_lines
 from harness.evaluation.conformity import judgement
 from harness.results import Results, does_not_meet
 
@@ -31,6 +33,24 @@ def test_an_error_within_the_limit_is_not_said_to_miss_the_claim(part: float, sa
     text = squeezed("".join(pages_of(_failing_at(part))))
     assert squeezed(said) in text
     assert squeezed(not_said) not in text
+
+
+def test_a_verdict_of_one_current_is_never_told_as_that_of_a_range() -> None:
+    """ISO/IEC 17025:2017, 7.8.6.2: a statement of conformity says to which results it applies, wherever the verdict stands."""
+    whole = sample_results.passing()
+    first, *rest = whole.ranges
+    partly = dataclasses.replace(whole, ranges=(dataclasses.replace(first, stands_for="2.1 A"), *rest))
+    pages = pages_of(partly)
+    front = squeezed(pages[0])
+    assert squeezed("Partial") in front
+    assert squeezed(f"shown in part only: {first.name} at 2.1 A. Of other currents nothing is stated.") in front
+    text = squeezed("".join(pages))
+    # At a glance and at the head of the range.
+    assert text.count(squeezed("pass at 2.1 A only")) == 2
+    lines = summary_lines(partly, Path())
+    assert lines[0] == "verdict: PASS, for a part of what is claimed only"
+    assert "pass at 2.1 A only" in lines[1]
+    assert "part" not in summary_lines(whole, Path())[0]
 
 
 def test_other_turns_do_not_meet_a_claim_whatever_the_points_say() -> None:
