@@ -17,6 +17,7 @@ from harness.commands.inputs import Inputs, find_procedure, load_inputs
 from harness.commands.rehearsal import Rehearsal, profiles_kept, rehearse
 from harness.commands.session import (
     overrides_of,
+    refuse_needless,
     refuse_to_overwrite,
     run_anew,
     run_on,
@@ -89,6 +90,7 @@ def run(
             problems += _of_dates(inputs, accepted)
             if problems:
                 raise UserError([*problems, "nothing was energised"])
+            refuse_needless(inputs.bench, accepted, rehearsal.problems, RealClock().wall().date())
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
                 attendance = attending(
                     operator, accepted, progress, stop, rehearsal.problems, transcript, cautions_read
@@ -124,6 +126,7 @@ def resume(
         check_points(begun, str(record_file), inputs.procedure)
         with _reserved(inputs, record_file):
             rehearsal = _rehearsed(inputs, stop, console)
+            refuse_needless(inputs.bench, accepted, rehearsal.problems, RealClock().wall().date())
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
                 attendance = attending(
                     operator, accepted, progress, stop, rehearsal.problems, transcript, cautions_read

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +21,7 @@ from harness.evaluation.reference_chain import CONFIRMED, NOT_ASKED, question_of
 from harness.execution import execute
 from harness.guard import Guard
 from harness.history import finished_points, finished_waits
-from harness.identification import identity_problems
+from harness.identification import calibration_problems, identity_problems
 from harness.progress import Progress
 from harness.record import Record, RecordWriter, create_record
 from harness.runner import Runner
@@ -34,6 +35,7 @@ from instruments.reading import Identity
 from instruments.transcript import TranscriptError
 
 GUARD_REPORT = "guard.json"
+NO_SUCH_PROBLEM = "there is no such problem to override"
 
 
 @dataclass(frozen=True)
@@ -200,7 +202,7 @@ def _identified(
         if name not in attendance.overrides
     ]
     needed = {*problems, *(["rehearsal"] if attendance.rehearsal_problems else [])}
-    unused = [f"--override {o}: there is no such problem to override" for o in attendance.overrides if o not in needed]
+    unused = [f"--override {o}: {NO_SUCH_PROBLEM}" for o in attendance.overrides if o not in needed]
     if silent or refused or unused:
         _leave_safe(station, identities)
         raise UserError([*silent, *refused, *unused])
@@ -284,6 +286,22 @@ def _execute_guarded(
         guard.stand_down()
     finally:
         writer.close()
+
+
+def refuse_needless(bench: Bench, overrides: Sequence[str], rehearsal_problems: Sequence[str], today: dt.date) -> None:
+    """Raise UserError for overrides of what is known to be no problem before anything is opened.
+
+    Whether another serial number answers is known only then; here its instrument must be one that can answer and states it.
+    """
+    possible = {"rehearsal"} if rehearsal_problems else set()
+    possible |= set(calibration_problems(bench, today))
+    for name, entry in bench.instruments.items():
+        if entry.serial and not entry.by_person:
+            possible.add(f"serial:{name}")
+        if entry.address.startswith(REPLAYED):
+            possible.add(f"replayed:{name}")
+    if unused := [f"--override {o}: {NO_SUCH_PROBLEM}" for o in overrides if o not in possible]:
+        raise UserError([*unused, "nothing was energised"])
 
 
 def overrides_of(names: Sequence[str]) -> tuple[str, ...]:

@@ -162,3 +162,18 @@ def test_a_claim_that_hardly_any_meter_meets_is_said_to_be_one(tmp_path: Path) -
     assert "a sound meter would not pass the run with a probability of" in told["0.28 %"]
     assert "whether a sound meter would pass cannot be told: less than 0.1 % of ordinary meters" in told["0.01 %"]
     assert "with a probability of" not in told["0.01 %"]
+
+
+def test_an_override_of_no_problem_is_refused_before_the_cautions(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody confirms anything for a run that cannot begin; nothing has been opened either."""
+    device, bench = new(tmp_path)
+    asked = ["run", str(device), str(bench), "--procedure", "turns_check", "--cautions-read", "--operator", "test"]
+    needless = ["due:multimeter", "serial:nobody", "replayed:multimeter", "rehearsal"]
+    given = [word for name in needless for word in ("--override", name)]
+    assert main([*asked, "--out", str(tmp_path / "out"), *given]) == 2
+    output = capsys.readouterr()
+    assert "CAUTIONS" not in output.out
+    for name in needless:
+        assert f"--override {name}: there is no such problem to override" in output.err
