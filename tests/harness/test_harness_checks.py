@@ -223,6 +223,21 @@ def _read_after_it_was_written(lines: Lines) -> int:
     return place + 1
 
 
+def _pair_of_another_number(lines: Lines) -> int:
+    place = _first(lines, "reading", pair=1)
+    lines[place]["pair"] = 7
+    return place + 1
+
+
+def _read_in_another_order(lines: Lines) -> int:
+    """The times of two readings of the reference exchanged: the second one began before the first."""
+    first = _first(lines, "reading")
+    one, other = lines[first]["reference"], lines[first + 1]["reference"]
+    for key in ("started", "finished"):
+        one[key], other[key] = other[key], one[key]
+    return first + 2
+
+
 def _second_start(lines: Lines) -> int:
     lines.insert(5, copy.deepcopy(lines[0]))
     return 6
@@ -342,6 +357,8 @@ FORGED: list[tuple[str, Forge, str]] = [
     ("turns", _seconds_backward, "elapsed: found 0 s after"),
     ("turns", _read_before_it_was_set, "reference: found it read from 0"),
     ("turns", _read_after_it_was_written, "displayed: found it read from"),
+    ("turns", _pair_of_another_number, "pair: found 7, expected 1"),
+    ("turns", _read_in_another_order, "found a reading that began at"),
     ("turns", _second_start, "expected the one start line"),
     ("turns", _taken_up_without_interruption, "expected nothing after its end"),
     ("turns", _stopped_in_the_middle, "after the stop at line"),
