@@ -104,10 +104,15 @@ class ClaimedPath:
 
     def output(self, current: float, scale: float) -> float:
         """What arrives at the reference of `current` amperes in the load lead, read on the range `scale`."""
-        found = interpolate(self.nodes, current * self.loops)
-        off = sum(share * self.deviations[place] for place, share in found.shares)
-        bow = found.bow * self.bows[found.interval[0]]
-        return current / self.factor * (1 + found.error + off + bow + self.shared + self.burden[scale])
+        error = claimed_error(self.nodes, self.deviations, self.bows, current * self.loops)
+        return current / self.factor * (1 + error + self.shared + self.burden[scale])
+
+
+def claimed_error(nodes: Sequence[Node], deviations: Sequence[float], bows: Sequence[float], current: float) -> float:
+    """The true error at `current`, with the calibrated ones off by `deviations` and every curve between two bowed by its part of `bows`."""
+    found = interpolate(nodes, current)
+    off = sum(share * deviations[place] for place, share in found.shares)
+    return found.error + off + found.bow * bows[found.interval[0]]
 
 
 @dataclasses.dataclass(frozen=True)

@@ -2,7 +2,8 @@
 
 `python tests/benchmarks/coverage_power.py [VERIFICATIONS]`. Every verification is a whole run of the procedure in virtual time on a bench of
 its own: load, reference, reference transformer and meter drawn anew, the reference's bounds anywhere inside the whole of its claim and
-what is stated with k = 2 normally. The truth is the physics' own: the angle of the transformer and the module at that current, what
+what is stated with k = 2 normally; between two calibrated currents the reference transformer is as uncertain as is said of it there. The truth is
+the physics' own: the angle of the transformer and the module at that current, what
 power reads without noise and rounding, the current at which the noiseless display crosses its threshold.
 """
 
@@ -10,17 +11,23 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import random
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import cache, partial
 from pathlib import Path
+
+import numpy as np
 
 ROOT = Path(__file__).parents[2]
 if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
+from harness.bench import Bench  # noqa: E402
+from harness.calibrated import Node  # noqa: E402
 from harness.commands.inputs import Inputs as Files  # noqa: E402
 from harness.commands.inputs import load_inputs  # noqa: E402
 from harness.commands.new import BENCH_POWER, new  # noqa: E402
@@ -36,9 +43,13 @@ from harness.results import Stated  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.bench import SimulatedBench  # noqa: E402
 from simulated.clock import VirtualClock  # noqa: E402
+from simulated.description import KnownAt, ReferencePathDescription  # noqa: E402
+from tests.benchmarks.coverage import claimed_error  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
 PROBABILITY = 0.95
+CURRENTS = 120
+"""More than twenty a decade."""
 PHASE, POWER, SMALLEST = "phase displacement", "error of power", "smallest current"
 
 
@@ -55,11 +66,32 @@ def _files(procedure: str) -> Files:
 def _ran(files: Files, seed: int) -> TwinRun:
     twin = TwinRun(files)
     description = describe(files.device, files.bench, files.bench_file, files.folders, ())
+    description = dataclasses.replace(
+        description, reference_path=_whole_claim(files.bench, description.reference_path, seed)
+    )
     clock = VirtualClock()
     twin.bench = SimulatedBench(dataclasses.replace(description, seed=seed, share_of_claim=1.0), clock)
     twin.clock = clock
     twin.run()
     return twin
+
+
+def _whole_claim(bench: Bench, known: ReferencePathDescription, seed: int) -> ReferencePathDescription:
+    """The path with its errors drawn already, at many currents: the simulated bench alone draws only those that were calibrated."""
+    part, draw = bench.reference_path.part, random.Random(f"{seed} whole path")
+    assert part is not None
+
+    def drawn(nodes: Sequence[Node]) -> tuple[KnownAt, ...]:
+        deviations = [draw.gauss(0, n.standard_uncertainty) for n in nodes]
+        bows = [draw.uniform(-1, 1) for _ in nodes[1:]]
+        currents = np.geomspace(nodes[0].at, nodes[-1].at, CURRENTS)
+        return tuple(KnownAt(float(i), claimed_error(nodes, deviations, bows, float(i))) for i in currents)
+
+    return dataclasses.replace(
+        known,
+        ratio_errors=drawn(part.nodes(part.rated_frequency)),
+        phase_displacements=drawn(part.nodes(part.rated_frequency, phase=True)),
+    )
 
 
 def verification(seed: int) -> Counter[tuple[str, str, bool]]:

@@ -13,9 +13,12 @@ from scipy import stats
 from harness.bench import Bench
 from harness.causes import shipped
 from harness.device import Device
-from harness.evaluation.multiplier import SHAPE
+from harness.evaluation.departure import departure
+from harness.evaluation.multiplier import SHAPE, multiplier
 from harness.evaluation.observed import ObservedPoint
+from harness.evaluation.points import Inputs, point_values
 from harness.evaluation.ranges import RangesOutcome, evaluate_ranges
+from harness.evaluation.uncertainty import covariance
 from harness.evaluation.whole_turns import NO_WHOLE_NUMBER, probability_of_nearest
 from harness.results import EffectiveTurns, RangeResult
 
@@ -121,6 +124,30 @@ def test_the_meters_own_curve_cancels(device: Device, bench: Bench) -> None:
     assert abs(ten.value - 10) < 0.0005
     assert ten.expanded_uncertainty < 0.01
     assert not outcome.contradictions
+
+
+def test_a_departure_that_chance_could_explain_counts_all_the_same(device: Device, bench: Bench) -> None:
+    """What comparisons scatter beyond their inputs is in U before a test would be sure of it (Paule and Mandel 1982, as below).
+
+    Five comparisons show a departure as large as U in few cases; that it is seldom shown does not make it nothing.
+    """
+
+    def shown(rng: str, current: float) -> float:
+        if rng == "x1":
+            return current
+        rung = round(2 * math.log10(10 * current))
+        return 10 * current * (1 + 5e-4 * (-1) ** rung)
+
+    inputs, points = Inputs(bench, RUN_DATE), sweep(device, shown)
+    base, own = ((r, [point_values(device, inputs, p) for p in points if p.range == r.name]) for r in device.ranges)
+    found = multiplier(inputs, own, base, 0.01)
+    assert found is not None
+    ratios = [c.ratio for c in found.compared]
+    values = np.array([r.nominal_value for r in ratios])
+    seen = departure(values, np.ones((len(values), 1)), covariance(ratios))
+    assert seen.chi_squared > seen.degrees_of_freedom
+    assert not seen.significant
+    assert found.apart.std_dev > 1e-4
 
 
 def test_a_point_that_stands_still_does_not_rule(device: Device, bench: Bench) -> None:
