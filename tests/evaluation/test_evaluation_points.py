@@ -95,6 +95,8 @@ def test_points_and_what_they_share_as_another_library_has_them(device: Device, 
         # Each stands on repeated readings and on bounds, so the number is finite and above the 3 of the readings.
         assert 3 < effective_degrees_of_freedom(parts) < 1e6
         assert effective_degrees_of_freedom(parts) == pytest.approx(GTC.dof(error), rel=1e-6)
+        # A budget that leaves out a line does not come to the whole (JCGM 100:2008, 5.1.2).
+        assert math.hypot(*_lines(inputs, here[i]).values()) == pytest.approx(GTC.uncertainty(error), rel=1e-9)
         for j in range(i):
             assert matrix[i][j] == pytest.approx(GTC.get_covariance(error, there[j]), rel=1e-9)
     # On one range of the reference, and between the same calibrated currents, more is shared.
@@ -121,21 +123,19 @@ def test_scatter_between_reference_and_device_stays(device: Device, bench: Bench
 
 def test_a_line_is_weighed_by_what_no_other_point_shares(device: Device, bench: Bench) -> None:
     """York et al. 2004: the weights are those of the points' own errors; what all share moves the line, not the weights."""
-    references = [2.5, 2.51, 2.52, 2.53]
-    point = observed("x1", 50.0, [50.1, 50.2, 50.3, 50.9], references=references)
-    # Readings half a second apart on a rising current, so every part a point can have of its own is there.
+    references, displayed = [2.5, 2.51, 2.52, 2.53], [50.1, 50.2, 50.3, 50.9]
+    point = observed("x1", 50.0, displayed, references=references)
+    # Readings half a second apart on a current that rises by 0.2 A in a second, so every part a point can have of its own is there.
     pairs = tuple(dataclasses.replace(p, displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(point.pairs))
     inputs = Inputs(bench, RUN_DATE)
     found = point_values(device, inputs, dataclasses.replace(point, pairs=pairs))
-
-    def own(value: object) -> float:
-        return math.hypot(
-            *(part.standard_uncertainty for source, part in inputs.contributions(value) if not source.shared)
-        )
-
-    assert len(inputs.contributions(found.indicated)) == 3
-    assert found.random_indicated == pytest.approx(own(found.indicated), rel=1e-9)
-    assert found.random_reference == pytest.approx(own(found.reference), rel=1e-9)
+    # JCGM 100:2008, 4.2.3 (of what does not follow the reference) and 4.3.7 (rectangles: half a step of either display, 0.1 A).
+    ratio = sum(displayed) / sum(references)
+    scatter = GTC.ta.estimate([d - ratio * r for d, r in zip(displayed, references, strict=True)])
+    step = GTC.tb.uniform(0.001 / 2)
+    apart = GTC.tb.uniform(0.2 * 0.5) / math.sqrt(4)
+    assert found.random_indicated == pytest.approx(math.hypot(GTC.uncertainty(scatter), step, apart), rel=1e-9)
+    assert found.random_reference == pytest.approx(20 * GTC.tb.uniform(STEP[10.0] / 2), rel=1e-9)
 
 
 def test_one_pair_has_only_its_resolutions(device: Device, bench: Bench) -> None:
@@ -188,16 +188,20 @@ def test_the_place_of_the_lead_is_one_bound_for_the_whole_run(device: Device, be
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.floats(0.1, 100), st.floats(0.9, 1.1))
 def test_a_line_of_a_budget_is_its_own_product(device: Device, bench: Bench, current: float, ratio: float) -> None:
-    """EA-4/02 M, section 6 (value from memory): u_i(y) = c_i u(x_i); c of a display of amperes is one over the current."""
+    """EA-4/02 M, section 6 (value from memory): u_i(y) = c_i u(x_i); c of a display of amperes is one over the current.
+
+    Half a step of 1 mA either way is a rectangle; the mean of two readings 2 mA apart has s / sqrt(2) = 1 mA (JCGM 100:2008, 4.2.3).
+    """
     inputs = Inputs(bench, RUN_DATE)
     error = point_values(
         device, inputs, observed("x1", current, [current * ratio, current * ratio + 0.002])
     ).ratio_error
-    for line in inputs.budget(error):
-        assert line.contribution == pytest.approx(abs(line.sensitivity) * line.standard_uncertainty)
-        if line.source in ("resolution of the display", "repeatability"):
-            assert line.unit == "A"
-            assert line.sensitivity == pytest.approx(1 / current)
+    lines = {line.source: line for line in inputs.budget(error)}
+    expected = {"resolution of the display": 0.0005 / math.sqrt(3), "repeatability": 0.001}
+    for source, uncertainty in expected.items():
+        line = lines[source]
+        assert (line.unit, line.standard_uncertainty) == ("A", pytest.approx(uncertainty, rel=1e-6))
+        assert line.contribution == pytest.approx(uncertainty / current, rel=1e-6)
 
 
 def test_readings_apart_in_time_cost_what_the_current_moved(device: Device, bench: Bench) -> None:

@@ -50,17 +50,10 @@ def test_a_right_meter_passes_without_a_word(device: Device, bench: Bench) -> No
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None)
 @given(st.floats(-0.004, 0.004), st.floats(-0.001, 0.001), st.integers(1, 5))
 def test_any_right_meter_passes(device: Device, bench: Bench, gain: float, curvature: float, pairs: int) -> None:
-    """Errors of less than half the claim pass; each budget's root sum of squares is its point's uncertainty.
-
-    The inputs of a budget are independent, so this is JCGM 100:2008, 5.1.2.
-    """
+    """Errors of less than half the claim pass."""
     points = sweep(device, lambda r, i: (1 + gain + curvature * np.log10(_right(r, i) / 10)) * _right(r, i), pairs)
     outcome = _outcome(device, bench, points)
     assert outcome.verdict == "pass", outcome.reasons
-    for point in itertools.chain.from_iterable(r.points for r in outcome.ranges):
-        squares = sum(line.contribution**2 for line in point.budget)
-        assert squares**0.5 == pytest.approx(point.standard_uncertainty, rel=1e-9)
-        assert point.expanded_uncertainty == pytest.approx(point.coverage_factor * point.standard_uncertainty)
 
 
 def test_errors_beyond_the_claim_fail(device: Device, bench: Bench) -> None:

@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import re
 import signal
 import subprocess
 import sys
@@ -74,16 +75,25 @@ def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], 
     assert not list(tmp_path.iterdir()), "nothing is left behind"
 
 
-def test_our_packages_are_ours() -> None:
-    """In a sound installation the check says nothing."""
-    startup.check_packages()
-
-
-def test_an_overwritten_package_is_told_plainly(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Another distribution's package of the same name begins otherwise."""
-    monkeypatch.setitem(startup._FIRST_WORDS, "instruments", "Somebody else's")
-    with pytest.raises(UserError, match=r"'instruments' .* was overwritten by another distribution"):
+@pytest.mark.parametrize("name", startup.PACKAGES)
+def test_an_overwritten_package_is_told_plainly(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each of ours is looked at: another distribution's package of the same name begins otherwise. Nothing else is told."""
+    monkeypatch.setitem(startup._FIRST_WORDS, name, "Somebody else's")
+    with pytest.raises(UserError) as caught:
         startup.check_packages()
+    (problem,) = str(caught.value).splitlines()
+    assert re.match(rf"package '{name}' in .* was overwritten by another distribution", problem)
+
+
+def test_a_package_from_elsewhere_is_told_plainly(tmp_path: Path) -> None:
+    """One that comes first on the path, in a program of its own."""
+    (tmp_path / "reports").mkdir()
+    (tmp_path / "reports" / "__init__.py").touch()
+    program = f"import sys; sys.path.append({str(ROOT)!r}); from harness import startup; startup.check_packages()"
+    told = subprocess.run(
+        [sys.executable, "-c", program], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+    ).stderr
+    assert f"package 'reports' comes from {tmp_path / 'reports'}, expected {ROOT / 'reports'}" in told
 
 
 def test_a_stop_that_a_module_turned_into_an_error_of_its_own_is_a_stop(

@@ -4,7 +4,7 @@ import os
 import pty
 import threading
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import pytest
 from pymodbus.framer import FramerRTU
@@ -12,13 +12,14 @@ from pymodbus.framer import FramerRTU
 from instruments.errors import LinkError
 from instruments.link import LinkSettings
 from instruments.modbus_link import ModbusLink
+from instruments.quiet_line import drain
 
 
 class LateUnit:
-    """Unit 1 on a pty: it answers the n-th request with n in both registers, the first one after `delay` seconds."""
+    """Unit 1 on a pty: it answers the n-th request with n in both registers, the first one not before it is let go."""
 
-    def __init__(self, delay: float) -> None:
-        self.delay = delay
+    def __init__(self) -> None:
+        self._let_go, self._answered = threading.Event(), threading.Event()
         self.master, slave = pty.openpty()
         tty.setraw(self.master)
         tty.setraw(slave)
@@ -39,16 +40,26 @@ class LateUnit:
             while len(pending) >= 8:
                 pending = pending[8:]
                 self.requests += 1
-                late = threading.Timer(self.delay if self.requests == 1 else 0.0, self._answer, [self.requests])
-                late.start()
-                self._threads.append(late)
+                answer = threading.Thread(target=self._answer, args=[self.requests])
+                answer.start()
+                self._threads.append(answer)
+
+    def let_go(self) -> None:
+        """Have the first answer sent now."""
+        self._let_go.set()
+        assert self._answered.wait(10)
 
     def _answer(self, number: int) -> None:
+        if number == 1:
+            self._let_go.wait()
         body = bytes([1, 4, 4, 0, number, 0, number])
         crc = FramerRTU.compute_CRC(body)
         os.write(self.master, body + crc.to_bytes(2, "big"))
+        if number == 1:
+            self._answered.set()
 
     def close(self) -> None:
+        self._let_go.set()
         for thread in self._threads:
             thread.join()
         os.close(self._slave)
@@ -57,22 +68,25 @@ class LateUnit:
 
 @pytest.fixture
 def unit() -> Iterator[LateUnit]:
-    made = LateUnit(delay=0.45)
+    made = LateUnit()
     yield made
     made.close()
 
 
-def test_crc_of_the_published_example() -> None:
-    """MODBUS over Serial Line V1.02, appendix B: the frame 02 07 carries the CRC 41 12 (value from memory)."""
-    assert FramerRTU.compute_CRC(b"\x02\x07").to_bytes(2, "big") == b"\x41\x12"
-
-
-def test_a_late_answer_is_drained_and_never_answers_the_next_request(unit: LateUnit) -> None:
+def test_a_late_answer_is_drained_and_never_answers_the_next_request(
+    unit: LateUnit, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The first request times out; its answer comes while the reopened link listens; the next request gets its own."""
-    address = f"modbus-rtu:{unit.path}"
-    link = ModbusLink("meter", address, LinkSettings(timeout=0.3))
+    address, settings = f"modbus-rtu:{unit.path}", LinkSettings(timeout=0.2)
+    link = ModbusLink("meter", address, settings)
     with pytest.raises(LinkError, match="read input registers"):
         link.read_registers("input", 0, 2)
-    again = ModbusLink("meter", address, LinkSettings(timeout=0.3), drain=True)
+
+    def drain_while_it_comes(discard: Callable[[], bool], quiet: float) -> None:
+        unit.let_go()
+        drain(discard, quiet)
+
+    monkeypatch.setattr("instruments.modbus_link.drain_line", drain_while_it_comes)
+    again = ModbusLink("meter", address, settings, drain=True)
     assert again.read_registers("input", 0, 2) == [2, 2]
     again.close()

@@ -44,12 +44,19 @@ MODULE = Module(
 )
 
 
-@given(st.floats(0.0, 200.0), st.integers(0, 10_000))
-def test_display_shows_whole_steps(measured: float, slot: int) -> None:
-    """What is shown is a whole number of display steps, the same whenever the slot is looked at."""
+@given(st.floats(0.05, 200.0), st.integers(0, 10_000))
+def test_display_shows_what_is_measured_in_whole_steps(measured: float, slot: int) -> None:
+    """A whole number of steps next to the value: half a step of rounding, and noise of 0.2 steps and 0.01 %, at most five times."""
     shown = MODULE.shown(measured, slot)
     assert shown / 0.01 == pytest.approx(round(shown / 0.01), abs=1e-6)
-    assert shown == MODULE.shown(measured, slot)
+    assert abs(shown - measured) <= 0.01 * (0.5 + 5 * 0.2) + 5 * 1e-4 * measured
+
+
+def test_the_noise_belongs_to_the_slot() -> None:
+    """The same whenever the slot is looked at, and another in other slots."""
+    shown = [MODULE.shown(1.005, slot) for slot in range(50)]
+    assert shown == [MODULE.shown(1.005, slot) for slot in range(50)]
+    assert {1.0, 1.01} <= set(shown)
 
 
 def test_below_the_threshold_it_shows_zero() -> None:
@@ -58,6 +65,14 @@ def test_below_the_threshold_it_shows_zero() -> None:
     assert min(MODULE.shown(0.030, slot) for slot in range(50)) >= 0.02
 
 
+@given(st.floats(0.0, 0.048))
+def test_the_display_follows_the_secondary_current(secondary: float) -> None:
+    """1:2500: an ampere on the primary is 0.4 mA in the secondary."""
+    assert MODULE.measured(secondary) == pytest.approx(secondary / 0.4e-3)
+    assert MODULE.measured(-secondary) == MODULE.measured(secondary)
+
+
 def test_the_input_clips() -> None:
-    """Past its input stage's limit the module shows no more."""
-    assert MODULE.measured(0.048) == MODULE.measured(5.0)
+    """Past its input stage's limit of 48 mA the module shows no more than there: 120 A."""
+    assert MODULE.measured(0.0479) < 120.0
+    assert MODULE.measured(0.049) == MODULE.measured(5.0) == pytest.approx(120.0)
