@@ -9,8 +9,11 @@ from __future__ import annotations
 import codecs
 import contextlib
 import os
+import shlex
 import sys
 from collections.abc import Iterator
+from pathlib import Path
+from subprocess import list2cmdline
 from typing import TYPE_CHECKING, Any, TextIO, cast
 
 if TYPE_CHECKING:
@@ -44,6 +47,11 @@ def console() -> Console:
     from rich.console import Console
 
     return Console(markup=False, emoji=False, highlight=False)
+
+
+def as_typed(path: Path) -> str:
+    """`path` as it is typed at a command line of this system, blanks and all."""
+    return list2cmdline([str(path)]) if sys.platform == "win32" else shlex.quote(str(path))
 
 
 def lost() -> bool:

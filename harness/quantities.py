@@ -169,12 +169,18 @@ FractionPerYear = Annotated[float, _quantity("1/year", 0.0, 0.2, "0 %/year to 20
 KelvinPerWatt = Annotated[float, _quantity("K/W", 0.0, 1e4, "0 K/W to 10000 K/W")]
 
 _PLAIN_NAME = re.compile(r"\w[\w .-]{0,59}")
+_DEVICE_OF_WINDOWS = re.compile(r"(CON|PRN|AUX|NUL|(COM|LPT)[0-9¹²³])(\..*)?", re.IGNORECASE)
+"""With an extension too ("Naming Files, Paths, and Namespaces", learn.microsoft.com)."""
 
 
 def _plain_name(name: str) -> str:
     if not _PLAIN_NAME.fullmatch(name):
         raise ValueError(
             f"found {shortened(name)}, expected a name of up to 60 letters, digits, blanks, points and hyphens: files are called by it"
+        )
+    if _DEVICE_OF_WINDOWS.fullmatch(name):
+        raise ValueError(
+            f"found {name!r}, expected another name: files are called by it, and under Windows it is a device"
         )
     return name
 

@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+import sys
+import time
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
+
+HELD_FOR = 2.0
+"""Seconds that are waited for a program to close a file under Windows; who reads it keeps it longer, and is told of."""
 
 
 def write_together(folder: Path, contents: Mapping[str, bytes]) -> None:
@@ -18,12 +24,26 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> None:
         for name, content in contents.items():
             _write(unfinished[name], content, folder / name)
         for name in reversed([*contents][1:]):
-            (folder / name).unlink(missing_ok=True)
+            _patiently(partial((folder / name).unlink, missing_ok=True))
         for name in contents:
-            unfinished[name].replace(folder / name)
+            _patiently(partial(unfinished[name].replace, folder / name))
     finally:
         for part in unfinished.values():
             part.unlink(missing_ok=True)
+
+
+def _patiently(change: Callable[[], object]) -> None:
+    """Under Windows nobody may replace a file that another program has open; what looks for viruses has it for a moment."""
+    until = time.monotonic() + HELD_FOR
+    while True:
+        try:
+            change()
+        except PermissionError:
+            if sys.platform != "win32" or time.monotonic() > until:
+                raise
+            time.sleep(0.05)
+        else:
+            return
 
 
 def _write(file: Path, content: bytes, wanted: Path) -> None:

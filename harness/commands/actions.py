@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from harness.output import console
+from harness.output import as_typed, console
 
 
 def _begin() -> None:
@@ -42,7 +42,7 @@ def new(arguments: argparse.Namespace) -> int:
     written = new(arguments.folder, kind)
     for file in written:
         print(file)
-    print(f"try them:  ratioproof rehearse {written[0]} {written[1]}")
+    print(f"try them:  ratioproof rehearse {as_typed(written[0])} {as_typed(written[1])}")
     return 0
 
 

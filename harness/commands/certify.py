@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,6 +14,7 @@ from harness.errors import RecordError, UserError
 from harness.evaluation.contradiction import OVERRIDE
 from harness.evaluation.evaluate import OwnCauses, evaluate
 from harness.files import read_text
+from harness.output import as_typed
 from harness.record import Record, read_record, refuse_being_written
 from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text, to_json
 from harness.steps import Procedure, words_hash
@@ -100,7 +100,7 @@ def conclude(
     except OSError as failure:
         raise UserError(
             f"{failure.filename}: cannot be written: {failure.strerror}; the record is whole. To finish elsewhere: "
-            f"ratioproof certify {shlex.quote(str(record_file))} --out ANOTHER_FOLDER"
+            f"ratioproof certify {as_typed(record_file)} --out ANOTHER_FOLDER"
         ) from failure
     return results
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import math
-import shlex
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +26,7 @@ from harness.errors import AbortedSafe, RecordError, UserError
 from harness.evaluation.creep import watched_too_short
 from harness.history import described
 from harness.identification import calibration_problems
+from harness.output import as_typed
 from harness.progress import RehearsalProgress, TerminalProgress
 from harness.quantities import format_duration, format_quantity, signed_text
 from harness.record import Record, continue_record, read_record
@@ -169,7 +169,7 @@ def _naming_the_way_on(record_file: Path) -> Iterator[None]:
     except AbortedSafe as aborted:
         if not record_file.exists():
             raise
-        raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {shlex.quote(str(record_file))}") from aborted
+        raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {as_typed(record_file)}") from aborted
 
 
 def _inputs_of(record: Record, record_file: Path) -> Inputs:

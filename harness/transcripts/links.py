@@ -89,7 +89,7 @@ class ReplayedLinks:
 
     def _reader(self, name: str, profile: Profile) -> TranscriptReader:
         if name not in self._readers:
-            reader = TranscriptReader(self._folder / f"{name}.jsonl", name, self._failures)
+            reader = TranscriptReader(self._folder / f"{file_name(name)}.jsonl", name, self._failures)
             reader.check_profile(profile)
             self._readers[name] = reader
         return self._readers[name]

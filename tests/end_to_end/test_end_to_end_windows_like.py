@@ -153,12 +153,13 @@ def test_a_killed_run_is_made_safe_by_its_guard_and_goes_on(folder: Path, bench:
 
 def test_a_request_to_end_is_obeyed(folder: Path, bench: subprocess.Popen[str]) -> None:
     """Ctrl-C while the run drives current: everything off, exit status 3. Ctrl-C ends the simulated bench too."""
-    run = start(folder, "run", "device.toml", "bench.toml", "--cautions-read", "--operator", "o", "--out", "out")
-    record = folder / "out" / "record.jsonl"
+    run = start(folder, "run", "device.toml", "bench.toml", "--cautions-read", "--operator", "o", "--out", "the run")
+    record = folder / "the run" / "record.jsonl"
     wait_for(lambda: record.exists() and record.read_text("utf-8").count('"reading"') >= 1, process=run)
     run.send_signal(signal.SIGINT)
     said, errors = run.communicate(timeout=30)
     assert run.returncode == 3, said + errors
+    assert f'to go on: ratioproof resume "{Path("the run") / "record.jsonl"}"' in " ".join(errors.split())
     assert "load off" in say(bench, "show")
     bench.send_signal(signal.SIGINT)
     assert bench.wait(20) == 0
@@ -216,6 +217,42 @@ def test_keyboard_and_locks(tmp_path: Path) -> None:
     """What was typed before a question is thrown away; who has a record open keeps others from writing it, not from reading."""
     ended = subprocess.run(
         [sys.executable, "-c", KEYBOARD_AND_LOCK],
+        env=surroundings(tmp_path, "utf-8"),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert ended.stdout == "all held\n", ended.stderr
+
+
+HELD_OPEN = r"""
+import threading, time
+from pathlib import Path
+from harness.together import write_together
+
+folder = Path()
+write_together(folder, {"results.json": b"old", "certificate.pdf": b"old"})
+held = open("certificate.pdf", "rb")
+try:
+    write_together(folder, {"results.json": b"new", "certificate.pdf": b"new"})
+except PermissionError as refused:
+    assert refused.filename == "certificate.pdf"
+assert [Path(f).read_bytes() for f in ("results.json", "certificate.pdf")] == [b"old", b"old"], "a viewer has it open"
+threading.Timer(0.5, held.close).start()
+write_together(folder, {"results.json": b"new", "certificate.pdf": b"new"})
+assert [Path(f).read_bytes() for f in ("results.json", "certificate.pdf")] == [b"new", b"new"], "it was open for a moment"
+assert sorted(f.name for f in folder.iterdir()) == ["certificate.pdf", "results.json"]
+print("all held")
+"""
+
+
+def test_files_that_somebody_has_open(tmp_path: Path) -> None:
+    """Open in a viewer: nothing is changed, and the file is named. Open for a moment: waited for."""
+    (tmp_path / "out").mkdir()
+    ended = subprocess.run(
+        [sys.executable, "-c", HELD_OPEN],
+        cwd=tmp_path / "out",
         env=surroundings(tmp_path, "utf-8"),
         capture_output=True,
         text=True,

@@ -167,6 +167,30 @@ def test_what_a_run_was_made_of_is_kept_once_and_found_again(tmp_path: Path) -> 
         load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", Options())
 
 
+def test_a_name_with_blanks_is_found_again(tmp_path: Path) -> None:
+    """Its file has another name than it; the run is replayed all the same."""
+    inputs = pair(tmp_path / "pair", "turns_check")
+    text = inputs.bench_text.replace("multimeter]", '"my good meter"]').replace('= "multimeter"', '= "my good meter"')
+    (tmp_path / "pair" / "bench.toml").write_text(text, encoding="utf-8")
+    device, bench = tmp_path / "pair" / "device.toml", tmp_path / "pair" / "bench.toml"
+    inputs = load_inputs(device, bench, "turns_check", inputs.options)
+    first, ended = kept_run(inputs, tmp_path / "kept")
+    assert not ended
+    again = TwinRun(inputs)
+    assert not run_in(again, replayed(inputs, tmp_path / "kept"))
+    assert again.content == first.content
+
+
+@pytest.mark.parametrize("name", ["aux", "CON", "com3", "nul.1"])
+def test_a_name_that_is_a_device_under_windows_is_refused(tmp_path: Path, name: str) -> None:
+    """A file called by it would be that device: "avoid these names followed immediately by an extension" (Windows, "Naming Files")."""
+    inputs = pair(tmp_path / "pair", "turns_check")
+    text = inputs.bench_text.replace("multimeter]", f'"{name}"]').replace('= "multimeter"', f'= "{name}"')
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(UserError, match=f"found '{name}', expected another name"):
+        load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", inputs.options)
+
+
 def test_times_asked_in_overlapped_calls_come_back_to_the_same_call(tmp_path: Path) -> None:
     """Two threads ask in an order nobody knows; each call gets its own times again."""
     clock, barrier = RealClock(), threading.Barrier(2)
