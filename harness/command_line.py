@@ -21,6 +21,9 @@ from harness.output import lasting, trouble
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
+_interrupted = threading.Event()
+"""A Ctrl-C has ended the command outside any run."""
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
@@ -35,6 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(arguments: Sequence[str] | None) -> int:
     parsed = parser().parse_args(arguments)
+    _interrupted.clear()
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, _first_interrupt)
     try:
@@ -60,7 +64,8 @@ def _run(arguments: Sequence[str] | None) -> int:
         print("ratioproof: aborted before anything was energised", file=sys.stderr)
         return ABORTED
     except BaseException as error:  # noqa: BLE001  a module of another language turns a stop while it loads into an error of its own
-        if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+        # One that came during a run was the run's own, which has driven current and ended in its own words.
+        if not _interrupted.is_set():
             return _failed(error)
         print("ratioproof: aborted: stopped by SIGINT; nothing was energised", file=sys.stderr)
         return ABORTED
@@ -87,6 +92,7 @@ def _first_interrupt(number: int, frame: FrameType | None) -> None:
     Not a KeyboardInterrupt: where one passes through an `exec` of text (dataclasses use it while modules are
     imported), CPython 3.11 ends the process by SIGINT even though the exception was caught.
     """
+    _interrupted.set()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     raise Stopped("stopped by SIGINT")
 

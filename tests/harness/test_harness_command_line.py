@@ -13,6 +13,7 @@ import pytest
 from harness import arguments as words
 from harness import command_line, startup
 from harness.errors import Stopped, UserError
+from harness.stop import StopSignal
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -117,3 +118,26 @@ def test_a_stop_that_a_module_turned_into_an_error_of_its_own_is_a_stop(
     finally:
         signal.signal(signal.SIGINT, before)
     assert capsys.readouterr().err == "ratioproof: aborted: stopped by SIGINT; nothing was energised\n"
+
+
+def test_a_defect_after_a_run_was_stopped_is_a_defect(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The run heard the Ctrl-C and has driven current: nothing may say that nothing was energised."""
+
+    def stopped(_: argparse.Namespace) -> int:
+        stop = StopSignal()
+        with stop.listening():
+            signal.raise_signal(signal.SIGINT)
+        assert stop.reason
+        raise NameError("a defect in what comes after")
+
+    given = argparse.Namespace(parse_args=lambda _: argparse.Namespace(command=stopped))
+    monkeypatch.setattr(command_line, "parser", lambda: given)
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        assert command_line.main([]) == 5
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert "this is a defect of the program" in (told := capsys.readouterr().err)
+    assert "energised" not in told

@@ -209,6 +209,36 @@ def test_a_port_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert advice(f"modbus-rtu:{port}", silent, "*IDN?")[0] == reason
 
 
+def test_ports_of_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are no files: what is plugged in is looked up, and one that is there and will not open is open elsewhere.
+
+    A list as pySerial gives it ("list_ports", attribute `device`); the addresses are those that PyVISA-py opens there.
+    """
+    from serial.tools import list_ports
+    from serial.tools.list_ports_common import ListPortInfo
+
+    monkeypatch.setattr(list_ports, "comports", lambda: [ListPortInfo("COM3"), ListPortInfo("COM12")])
+    listed, _ = command.offered("@py")
+    assert {"ASRL3::INSTR", "ASRL12::INSTR"} <= {offer.address for offer in listed}
+    shut = LinkError("cannot be opened", instrument="it", address="x", command="open")
+    mute = LinkError("no reply within the timeout", instrument="it", address="x", command="*IDN?")
+    for address in ("ASRL3::INSTR", "ASRLCOM3::INSTR", "modbus-rtu:com3", r"modbus-rtu:\\.\COM12"):
+        assert "there and cannot be opened" in advice(address, shut, "*IDN?")[0]
+        assert "program that has it open" in advice(address, shut, "*IDN?")[1]
+        assert "opens, but" in advice(address, mute, "*IDN?")[0]
+    assert advice("modbus-rtu:COM4", shut, "*IDN?")[0] == "There is no serial port COM4."
+
+
+def test_what_a_file_leads_to_is_looked_at_in_the_network(tmp_path: Path) -> None:
+    """A simulated line whose server has gone: nobody listens there; the file itself opens all the same."""
+    with socket.create_server(("127.0.0.1", 0)) as gone:
+        port = gone.getsockname()[1]
+    (tmp_path / "monitor-port").write_text(f"socket://127.0.0.1:{port}\n", encoding="ascii")
+    silent = LinkError("cannot be opened", instrument="it", address="x", command="open")
+    for address in (f"modbus-rtu:{tmp_path / 'monitor-port'}", f"modbus-rtu:socket://127.0.0.1:{port}"):
+        assert advice(address, silent, "")[0] == f"Nobody listens on port {port} of 127.0.0.1."
+
+
 def test_a_transcript_keeps_what_each_was_asked(tmp_path: Path) -> None:
     """One file for each instrument of the bench, and none is overwritten."""
     with served_bench(tmp_path) as (file, _):

@@ -172,3 +172,18 @@ def test_a_library_with_a_lock_of_its_own_is_asked_for_it(lock: bool) -> None:
         VisaLink("meter", peer.address, LinkSettings(timeout=0.3, library="@odd", lock=lock))
     modes = [argument for argument in asked if isinstance(argument, AccessModes)]
     assert modes == [AccessModes.exclusive_lock if lock else AccessModes.no_lock]
+
+
+@pytest.mark.parametrize("written", ["ASRLCOM3::INSTR", "asrl3::instr", r"ASRL\\.\COM3::INSTR"])
+def test_a_port_of_windows_is_opened_by_its_number(written: str) -> None:
+    """``ASRL3::INSTR`` is what the VISA specification (VPP-4.3) writes, and what PyVISA-py puts COM before."""
+    opened: list[str] = []
+
+    def refuse(_: object, name: str, *rest: object) -> None:
+        opened.append(name)
+        raise OSError("not here")
+
+    OddLibrary.habits = {"open": refuse}
+    with pytest.raises(LinkError, match="not here"):
+        VisaLink("meter", written, SETTINGS)
+    assert opened == ["ASRL3::INSTR"]
