@@ -20,18 +20,18 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from harness.arguments import parser
-from harness.bench import Bench
+from harness.audit.line_schema import KINDS, STEPS
 from harness.causes import shipped as shipped_causes
 from harness.causes.schema import OwnCauses
-from harness.cautions import CAUTIONS, NOT_VERIFIED
-from harness.checks.schema import KINDS, STEPS
-from harness.device import Device
-from harness.instrument_entry import InOwnUnit
-from harness.quantities import EXAMPLES, Plausible, format_quantity
+from harness.commands.arguments import parser
+from harness.core.quantities import EXAMPLES, Plausible, format_quantity
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.files.instrument_entry import InOwnUnit
+from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from instruments.profile import SHIPPED, UNITS, Profile, load_profile
 from procedures import shipped as shipped_procedures
-from simulated.faults import CATALOGUE
+from simulated.bench_faults import CATALOGUE
 
 LINE_KEYS = ("line", "kind", "at", "elapsed", "previous", "hash")
 """Keys of every line of a record, told once."""

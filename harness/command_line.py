@@ -15,9 +15,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
 
-from harness.arguments import parser
-from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
-from harness.output import lasting, trouble
+from harness.commands.arguments import parser
+from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
+from harness.core.output import lasting, trouble
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
@@ -42,7 +42,7 @@ def _run(arguments: Sequence[str] | None) -> int:
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, _first_interrupt)
     try:
-        from harness.startup import check_packages
+        from harness.commands.installation import check_packages
 
         check_packages()
         status: int = parsed.command(parsed)

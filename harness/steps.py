@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from harness.accuracy_classes import TOLERANCE
-from harness.claim_limits import currents_of_class
-from harness.device import Device, Range
-from harness.quantities import signed_text
+from harness.claims.claim_limits import currents_of_class
+from harness.classes.accuracy_classes import TOLERANCE
+from harness.core.quantities import signed_text
+from harness.files.device import Device, Range
 
 __all__ = [
     "DIRECTIONS",

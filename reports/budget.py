@@ -8,8 +8,8 @@ from reportlab.platypus import Flowable
 
 from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated, worst_point
 from reports.budget_table import Budget, Measurand, budget_table
-from reports.paper import heading, prose, space
-from reports.power import MINUTES_PER_RADIAN
+from reports.page_style import heading, prose, space
+from reports.power_and_phase import MINUTES_PER_RADIAN
 from reports.rounding import NO_BREAK, current, current_exponent, current_unit
 
 _PERCENT = f"{NO_BREAK}%"

@@ -11,7 +11,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from harness.results import BudgetLine, Stated
-from reports.paper import prose, ruled, space
+from reports.page_style import prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
     current_exponent,

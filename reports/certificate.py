@@ -13,14 +13,14 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from harness.results import Results
-from reports.basis import basis, standing
-from reports.beyond import beyond
+from reports.additional_tests import beyond
 from reports.findings import diagnosis, findings
+from reports.first_page import certificate_number, device_title, front, item
 from reports.fonts import REGULAR, SEMIBOLD, printable, register
-from reports.front import certificate_number, device_title, front, item
-from reports.glance import glance
-from reports.paper import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
-from reports.power import power
+from reports.method_and_conditions import basis, standing
+from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
+from reports.power_and_phase import power
+from reports.range_summary import glance
 
 SIMULATED = "Simulated bench: not evidence about any real device"
 

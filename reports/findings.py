@@ -8,9 +8,9 @@ from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results, accepted, odds_text
-from reports.chart import error_chart
-from reports.front import ratio_taken
-from reports.paper import HALF, columns, facts, heading, prose, ruled, space
+from reports.error_chart import error_chart
+from reports.first_page import ratio_taken
+from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
     current_exponent,

@@ -8,7 +8,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from harness.results import Results, ValidatedQuantity
-from reports.paper import heading, prose, ruled, space
+from reports.page_style import heading, prose, ruled, space
 from reports.rounding import exact, last_place, round_half_up, true_minus, written
 
 SHOWN = 3

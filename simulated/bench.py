@@ -6,10 +6,10 @@ import threading
 from collections.abc import Mapping
 
 from simulated.bench_physics import BenchPhysics
-from simulated.clock import Clock
 from simulated.description import BenchDescription
-from simulated.hostile import Schedule
-from simulated.terminals import Terminal, terminal
+from simulated.physics.clock import Clock
+from simulated.terminals.profile_terminals import Terminal, terminal
+from simulated.transports.link_faults import Schedule
 
 
 class SimulatedBench(BenchPhysics):

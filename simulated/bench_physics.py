@@ -12,18 +12,18 @@ import random
 import threading
 from collections.abc import Callable, Mapping
 
-from simulated.assembly import check_links, module_with, range_factors
-from simulated.circuit import Circuit
-from simulated.clock import Clock
+from simulated.bench_faults import parse_fault
 from simulated.description import BenchDescription, InstrumentDescription, Part, ShelfDescription
-from simulated.display import Display
-from simulated.faults import parse_fault
-from simulated.hostile import Schedule
-from simulated.load import SMALLEST_POWER_FACTOR, CurrentSource
-from simulated.module import Shown
-from simulated.multimeter import INTEGRATION_TIME
-from simulated.observers import Measured, observers
-from simulated.truth import Characteristic, Truth
+from simulated.physics.assembly import check_links, module_with, range_factors
+from simulated.physics.circuit import Circuit
+from simulated.physics.clock import Clock
+from simulated.physics.display import Display
+from simulated.physics.load import SMALLEST_POWER_FACTOR, CurrentSource
+from simulated.physics.module import Shown
+from simulated.physics.multimeter import INTEGRATION_TIME
+from simulated.physics.observers import Measured, observers
+from simulated.physics.truth import Characteristic, Truth
+from simulated.transports.link_faults import Schedule
 
 
 class BenchPhysics:

@@ -7,11 +7,11 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 
 from simulated.bench import SimulatedBench
-from simulated.clock import Clock
-from simulated.hostile import Hostile, Schedule
-from simulated.modbus import ILLEGAL_ADDRESS, IllegalAddress, RtuConversation
-from simulated.scpi import ScpiConversation, ScpiInstrument
-from simulated.transports import Conversation, Ending, Piece
+from simulated.physics.clock import Clock
+from simulated.transports.link_faults import Hostile, Schedule
+from simulated.transports.listeners import Conversation, Ending, Piece
+from simulated.transports.modbus import ILLEGAL_ADDRESS, IllegalAddress, RtuConversation
+from simulated.transports.scpi import ScpiConversation, ScpiInstrument
 
 MESSAGE_TIME = 1e-3
 """Seconds one message takes, so that a client that polls sees time pass."""

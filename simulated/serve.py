@@ -10,13 +10,13 @@ from pathlib import Path
 
 from simulated.bench import SimulatedBench
 from simulated.description import InstrumentDescription
-from simulated.hislip import HislipServer
-from simulated.hostile import Hostile, Schedule
-from simulated.modbus import RegisterMap, RtuConversation, TcpConversation
-from simulated.scpi import ScpiConversation, ScpiInstrument
-from simulated.serial_line import IS_DEVICE, SerialLine
-from simulated.transports import Conversation, TcpListener
-from simulated.vxi11 import Vxi11Server
+from simulated.transports.hislip import HislipServer
+from simulated.transports.link_faults import Hostile, Schedule
+from simulated.transports.listeners import Conversation, TcpListener
+from simulated.transports.modbus import RegisterMap, RtuConversation, TcpConversation
+from simulated.transports.scpi import ScpiConversation, ScpiInstrument
+from simulated.transports.serial_line import IS_DEVICE, SerialLine
+from simulated.transports.vxi11 import Vxi11Server
 
 _SOCKET = re.compile(r"(TCPIP\d*)::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
 _HISLIP = re.compile(r"(TCPIP\d*)::([^:]+)::(hislip\d+),(\d+)(?:::INSTR)?", re.IGNORECASE)

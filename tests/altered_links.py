@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from harness.bench import InstrumentEntry
-from harness.commands.twin import TwinLinks
-from instruments.link import Link
+from harness.files.bench import InstrumentEntry
+from harness.preparation.twin import TwinLinks
+from instruments.links.link import Link
 from instruments.profile import Profile
 from simulated.bench import SimulatedBench
 

@@ -10,11 +10,11 @@ from hypothesis import settings
 if sys.platform == "win32":
     # They type at pseudo-terminals, or stop and look into processes as only POSIX lets them.
     collect_ignore = [
-        "end_to_end/test_end_to_end_by_hand.py",
-        "end_to_end/test_end_to_end_interruptions.py",
-        "harness/test_harness_cautions.py",
-        "instruments/test_instruments_keyboard.py",
-        "instruments/test_instruments_modbus_link.py",
+        "end_to_end/test_by_hand.py",
+        "end_to_end/test_interruptions.py",
+        "harness/safety/test_cautions.py",
+        "instruments/operator/test_keyboard.py",
+        "instruments/links/test_modbus_link.py",
     ]
 
 # How long an example takes depends on what else the machine does; that is measured in tests/benchmarks, not here.

@@ -18,18 +18,19 @@ from tempfile import TemporaryDirectory
 
 from uncertainties import ufloat
 
-from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import new
-from harness.commands.twin import describe
-from harness.device import Range
 from harness.evaluation.diagnosis import PowerError, SmallestReadable
-from harness.evaluation.inputs import Inputs as UncertainInputs
-from harness.evaluation.observed import ObservedPoint, Pair
-from harness.evaluation.points import PointValues, point_values
-from harness.evaluation.secondary import Split
-from harness.limits import CLIP, approach_current, ceiling
+from harness.evaluation.ratio.error_split import Split
+from harness.evaluation.ratio.point_errors import PointValues, point_values
+from harness.evaluation.uncertainty.input_quantities import Inputs as UncertainInputs
+from harness.files.device import Range
+from harness.limits.ceilings import CLIP, approach_current, ceiling
+from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.twin import describe
+from harness.record.observations import ObservedPoint, Pair
 from harness.steps import Options, both_ways, ladder
-from simulated.assembly import (
+from simulated.bench_faults import parse_fault
+from simulated.physics.assembly import (
     current_source,
     module_phase,
     module_with,
@@ -38,10 +39,9 @@ from simulated.assembly import (
     reference_reads,
     transformer_with,
 )
-from simulated.faults import parse_fault
-from simulated.multimeter import Multimeter
-from simulated.reference_path import path_as_it_is
-from simulated.winding import signed_turns
+from simulated.physics.multimeter import Multimeter
+from simulated.physics.true_path import path_as_it_is
+from simulated.physics.winding import signed_turns
 
 RUN_DATE = dt.date(2026, 11, 26)
 SECONDARY_UNCERTAINTY = 2e-3

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from harness.commands.inputs import Inputs
-from harness.progress import Silent
-from instruments.person import ConsolePerson
+from harness.core.progress import Silent
+from harness.preparation.run_files import Inputs
+from instruments.operator.person import ConsolePerson
 from tests.on_twin import TwinRun
 
 

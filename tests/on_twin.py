@@ -8,25 +8,25 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO
 
-from harness.checks import check_lines, check_points
-from harness.clock import Clock
-from harness.commands.inputs import Inputs
-from harness.commands.rehearsal import start_fields
-from harness.commands.twin import TwinLinks, describe, displays
-from harness.evaluation.evaluate import evaluate
-from harness.execution import execute
-from harness.files import parse_bench
-from harness.identification import identity_problems
-from harness.progress import Silent
-from harness.record import Record, RecordWriter, parse_record
+from harness.audit import check_lines, check_points
+from harness.core.clock import Clock
+from harness.core.progress import Silent
+from harness.core.stop import StopSignal
+from harness.evaluation.run_evaluation import evaluate
+from harness.files.loading import parse_bench
+from harness.preparation.rehearsal import start_fields
+from harness.preparation.run_files import Inputs
+from harness.preparation.twin import TwinLinks, describe, displays
+from harness.record.journal import Record, RecordWriter, parse_record
 from harness.results import Results
-from harness.runner import Runner
-from harness.station import assemble, open_all
-from harness.stop import StopSignal
-from harness.wires import LinkSource
-from instruments.person import Person, ScriptedPerson
+from harness.run.runner import Runner
+from harness.safety.execution import execute
+from harness.station.identification import identity_problems
+from harness.station.station import assemble, open_all
+from harness.station.wires import LinkSource
+from instruments.operator.person import Person, ScriptedPerson
 from simulated.bench import SimulatedBench
-from simulated.clock import VirtualClock
+from simulated.physics.clock import VirtualClock
 
 
 @dataclass

@@ -12,14 +12,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.commands.inputs import load_inputs
 from harness.commands.new import template
-from harness.commands.twin import describe
+from harness.preparation.run_files import load_inputs
+from harness.preparation.twin import describe
 from harness.steps import Options
 from simulated.bench import SimulatedBench
-from simulated.clock import RealClock
-from simulated.hostile import Schedule
+from simulated.physics.clock import RealClock
 from simulated.serve import serve
+from simulated.transports.link_faults import Schedule
 
 COMMAND = [sys.executable, "-m", "harness"]
 SHORT = ("--cautions-read", "--readings", "2", "--per-decade", "1", "--operator", "test", "--out", "out")

@@ -13,12 +13,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from unittest import mock
 
-from harness.commands.inputs import Inputs
-from harness.files import parse_bench
+from harness.files.loading import parse_bench
+from harness.preparation.run_files import Inputs
 from harness.results import Results
-from simulated.assembly import CALIBRATED_AT, healthy_transformer, module_with
 from simulated.description import MeterDescription
-from simulated.module import Module
+from simulated.physics.assembly import CALIBRATED_AT, healthy_transformer, module_with
+from simulated.physics.module import Module
 from tests.on_twin import TwinRun
 
 GAIN, SLOPE, TOP, BEND, OFFSET, SHAPE, SHARPNESS = 0.3e-2, 0.12e-2, 0.1e-2, 0.2e-2, 0.5, 0.05e-2, 0.6

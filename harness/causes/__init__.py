@@ -6,8 +6,8 @@ from functools import cache, lru_cache
 from pathlib import Path
 
 from harness.causes.schema import Catalogue, Cause, OwnCauses, Prior, Priors
-from harness.errors import UserError
-from harness.files import parse_file
+from harness.core.errors import UserError
+from harness.files.loading import parse_file
 
 __all__ = ["Catalogue", "Cause", "OwnCauses", "Prior", "Priors", "extended", "shipped", "without_ratio"]
 

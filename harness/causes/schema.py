@@ -10,8 +10,8 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from harness.device import Table
-from harness.quantities import Angle, Conductance, Fraction, SignedAngle, SignedFraction
+from harness.core.quantities import Angle, Conductance, Fraction, SignedAngle, SignedFraction
+from harness.files.device import Table
 
 PLACES = ("range", "turns", "expected", "other", "before", "factor")
 """What a cause's `text` and `look` may name in braces."""

@@ -8,9 +8,9 @@ import socket
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from harness.wires import serial_port
+from harness.station.wires import serial_port
 from instruments.errors import InstrumentError, ReplyError
-from instruments.serial_port import SOCKET, host_and_port, leads_to, windows_port
+from instruments.links.serial_port import SOCKET, host_and_port, leads_to, windows_port
 
 LOOK_FOR = 0.5
 """Seconds to find out whether anybody listens on a port."""

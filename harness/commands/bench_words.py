@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from harness.bench import ShelfEntry
-from harness.commands.inputs import Inputs
-from harness.commands.twin import displays
-from harness.quantities import format_quantity, parse_quantity
+from harness.core.quantities import format_quantity, parse_quantity
+from harness.files.bench import ShelfEntry
+from harness.preparation.run_files import Inputs
+from harness.preparation.twin import displays
 from instruments.numbers import plain
 from simulated.bench import SimulatedBench
-from simulated.multimeter import OVERLOAD
+from simulated.physics.multimeter import OVERLOAD
 
 UNITS = {"power": "W", "voltage": "V", "power_factor": ""}
 

@@ -7,18 +7,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.checks import check_lines, check_points
-from harness.commands.inputs import find_procedure
-from harness.commands.told_beyond import beyond_lines, check_line
-from harness.errors import RecordError, UserError
-from harness.evaluation.contradiction import OVERRIDE
-from harness.evaluation.evaluate import OwnCauses, evaluate
-from harness.files import read_text
-from harness.output import as_typed
-from harness.record import Record, read_record, refuse_being_written
+from harness.audit import check_lines, check_points
+from harness.commands.additional_lines import beyond_lines, check_line
+from harness.core.errors import RecordError, UserError
+from harness.core.joint_files import write_together
+from harness.core.output import as_typed
+from harness.evaluation.diagnosis.contradiction import OVERRIDE
+from harness.evaluation.run_evaluation import OwnCauses, evaluate
+from harness.files.loading import read_text
+from harness.preparation.run_files import find_procedure
+from harness.record.journal import Record, read_record, refuse_being_written
 from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text, to_json
 from harness.steps import Procedure, words_hash
-from harness.together import write_together
 
 if TYPE_CHECKING:
     from rich.console import Console

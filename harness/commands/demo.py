@@ -9,22 +9,22 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.clock import RealClock
 from harness.commands.certify import conclude, summary_lines, tell
-from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import BENCH, BENCH_POWER, DEVICE, device_template, template
-from harness.commands.rehearsal import rehearse
 from harness.commands.session import Attendance, run_anew
-from harness.commands.twin import describe
-from harness.errors import UserError
-from harness.progress import RehearsalProgress, TerminalProgress
-from harness.quantities import format_quantity
+from harness.core.clock import RealClock
+from harness.core.errors import UserError
+from harness.core.progress import RehearsalProgress, TerminalProgress
+from harness.core.quantities import format_quantity
+from harness.core.stop import StopSignal
+from harness.preparation.rehearsal import rehearse
+from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.twin import describe
 from harness.results import accepted
 from harness.steps import Options
-from harness.stop import StopSignal
-from instruments.person import ScriptedPerson
+from instruments.operator.person import ScriptedPerson
 from simulated.bench import SimulatedBench
-from simulated.faults import CATALOGUE
+from simulated.bench_faults import CATALOGUE
 from simulated.serve import SimulationError, serve
 
 ON_PLAIN_BENCH = ("current_ratio", "turns_check")

@@ -13,16 +13,16 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.cautions import CAUTIONS, NOT_VERIFIED
-from harness.commands.sheet import WIDEST
-from harness.commands.sheet import Sheet as Lines
-from harness.errors import UserError
-from harness.files import parse_device, read_text
-from harness.paper.check import check
-from harness.paper.protection import amperes
-from harness.paper.sheet import Finding, Sheet
-from harness.paper.turns import Wanted, turns_for, wanted_text
-from harness.quantities import format_quantity, lasting, parse_quantity
+from harness.commands.console_sheet import WIDEST
+from harness.commands.console_sheet import Sheet as Lines
+from harness.core.errors import UserError
+from harness.core.quantities import format_quantity, lasting, parse_quantity
+from harness.design.check import check
+from harness.design.findings import Finding, Sheet
+from harness.design.protection import amperes
+from harness.design.required_turns import Wanted, turns_for, wanted_text
+from harness.files.loading import parse_device, read_text
+from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 
 LONGEST_MARK = 6
 """Characters that fit before a line of the sheet; the name of a longer range begins the line instead."""

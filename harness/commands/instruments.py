@@ -16,23 +16,23 @@ from pathlib import Path
 
 from rich.console import Console
 
-from harness.bench import Bench, InstrumentEntry
 from harness.commands.advice import advice
 from harness.commands.certify import prepare_folder
-from harness.commands.inputs import profile_folders
-from harness.commands.sheet import Sheet
-from harness.errors import UserError
-from harness.files import parse_bench, read_text
-from harness.identification import serial_elsewhere
-from harness.reservation import Reservations
-from harness.transcripts.links import TranscribedLinks
-from harness.wires import REPLAYED, LinkSource, Wires, place, resolved_address
+from harness.commands.console_sheet import Sheet
+from harness.core.errors import UserError
+from harness.files.bench import Bench, InstrumentEntry
+from harness.files.loading import parse_bench, read_text
+from harness.preparation.run_files import profile_folders
+from harness.replay.link_transcripts import TranscribedLinks
+from harness.station.identification import serial_elsewhere
+from harness.station.reservation import Reservations
+from harness.station.wires import REPLAYED, LinkSource, Wires, place, resolved_address
+from instruments.drivers.registers import RegisterInstrument
+from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import InstrumentError
+from instruments.links.serial_port import visa_address
 from instruments.profile import Profile, ProfileError, load_profile
 from instruments.reading import Identity, shown
-from instruments.registers import RegisterInstrument
-from instruments.scpi import ScpiInstrument
-from instruments.serial_port import visa_address
 
 LONGEST_WAIT = 1.0
 """Seconds an instrument has to answer; one that needs longer is found again by its own entry's longer timeout in a run."""

@@ -6,7 +6,7 @@ import datetime as dt
 from importlib.resources import files
 from pathlib import Path
 
-from harness.errors import UserError
+from harness.core.errors import UserError
 
 DEVICE, BENCH = "device.toml", "bench.toml"
 BENCH_BY_HAND, BENCH_POWER = "bench_by_hand.toml", "bench_power.toml"

@@ -10,18 +10,18 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from harness.commands.certify import checked, finish, prepare_folder, summary_lines, tell
-from harness.commands.inputs import Inputs
-from harness.commands.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked, kept
 from harness.commands.session import GUARD_REPORT, Attendance, run_anew, run_on
-from harness.commands.surroundings import Surroundings, replayed
-from harness.errors import NotSafe, RatioproofError, Stopped, UserError
-from harness.evaluation.evaluate import evaluate
-from harness.progress import Silent
-from harness.record import Record, continue_record, read_record
+from harness.core.errors import NotSafe, RatioproofError, Stopped, UserError
+from harness.core.progress import Silent
+from harness.core.stop import StopSignal
+from harness.evaluation.run_evaluation import evaluate
+from harness.preparation.run_files import Inputs
+from harness.record.journal import Record, continue_record, read_record
+from harness.replay.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked, kept
+from harness.replay.run_environment import Surroundings, replayed
 from harness.results import accepted
-from harness.stop import StopSignal
 from instruments.errors import InstrumentError
-from instruments.transcript import TranscriptError
+from instruments.links.transcript import TranscriptError
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -8,12 +8,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.checks import check_lines, check_points
-from harness.clock import RealClock
-from harness.commands.attending import attending, check_somebody_is_there, confirm_cautions, left_not_safe
+from harness.audit import check_lines, check_points
+from harness.commands.attendance import attending, check_somebody_is_there, confirm_cautions, left_not_safe
 from harness.commands.certify import RECORD, finish, prepare_folder
-from harness.commands.inputs import Inputs, find_procedure, load_inputs
-from harness.commands.rehearsal import Rehearsal, profiles_kept, rehearse
 from harness.commands.session import (
     overrides_of,
     refuse_needless,
@@ -21,19 +18,22 @@ from harness.commands.session import (
     run_anew,
     run_on,
 )
-from harness.commands.sound_meters import percent, told
-from harness.errors import AbortedSafe, RecordError, UserError
-from harness.evaluation.creep import watched_too_short
-from harness.history import described
-from harness.identification import calibration_problems
-from harness.output import as_typed
-from harness.progress import RehearsalProgress, TerminalProgress
-from harness.quantities import format_duration, format_quantity, signed_text
-from harness.record import Record, continue_record, read_record
-from harness.reservation import reserved
+from harness.core.clock import RealClock
+from harness.core.errors import AbortedSafe, RecordError, UserError
+from harness.core.output import as_typed
+from harness.core.progress import RehearsalProgress, TerminalProgress
+from harness.core.quantities import format_duration, format_quantity, signed_text
+from harness.core.stop import StopSignal
+from harness.evaluation.additional.register_creep import watched_too_short
+from harness.preparation.rehearsal import Rehearsal, profiles_kept, rehearse
+from harness.preparation.rejection_probability import percent, told
+from harness.preparation.run_files import Inputs, find_procedure, load_inputs
+from harness.record.history import described
+from harness.record.journal import Record, continue_record, read_record
 from harness.results import NOT_VISITED, Point, PowerPoint
+from harness.station.identification import calibration_problems
+from harness.station.reservation import reserved
 from harness.steps import Options, words_hash
-from harness.stop import StopSignal
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -8,31 +8,31 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from harness.bench import Bench
-from harness.clock import Clock
 from harness.commands.certify import RECORD
-from harness.commands.inputs import Inputs
-from harness.commands.kept_run import keep
-from harness.commands.rehearsal import start_fields
-from harness.commands.surroundings import Surroundings, at_the_bench, transcribed
-from harness.confirmed import Cautions
-from harness.errors import NotSafe, UserError
-from harness.evaluation.reference_chain import CONFIRMED, NOT_ASKED, question_of_the_part
-from harness.execution import execute
-from harness.guard import Guard
-from harness.history import finished_points, finished_waits
-from harness.identification import calibration_problems, identity_problems
-from harness.progress import Progress
-from harness.record import Record, RecordWriter, create_record
-from harness.runner import Runner
-from harness.safing import make_all_safe, not_safe_message
-from harness.station import Station, assemble, open_each
-from harness.stop import StopSignal
-from harness.version import software
-from harness.wires import REPLAYED
-from instruments.person import Person
+from harness.core.clock import Clock
+from harness.core.errors import NotSafe, UserError
+from harness.core.progress import Progress
+from harness.core.stop import StopSignal
+from harness.core.version import software
+from harness.evaluation.traceability import CONFIRMED, NOT_ASKED, question_of_the_part
+from harness.files.bench import Bench
+from harness.preparation.rehearsal import start_fields
+from harness.preparation.run_files import Inputs
+from harness.record.history import finished_points, finished_waits
+from harness.record.journal import Record, RecordWriter, create_record
+from harness.replay.kept_run import keep
+from harness.replay.run_environment import Surroundings, at_the_bench, transcribed
+from harness.run.runner import Runner
+from harness.safety.confirmation import Cautions
+from harness.safety.execution import execute
+from harness.safety.guard import Guard
+from harness.safety.safing import make_all_safe, not_safe_message
+from harness.station.identification import calibration_problems, identity_problems
+from harness.station.station import Station, assemble, open_each
+from harness.station.wires import REPLAYED
+from instruments.links.transcript import TranscriptError
+from instruments.operator.person import Person
 from instruments.reading import Identity
-from instruments.transcript import TranscriptError
 
 GUARD_REPORT = "guard.json"
 NO_SUCH_PROBLEM = "there is no such problem to override"

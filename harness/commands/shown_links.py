@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from harness.commands.sheet import Sheet
-from instruments.link import Link, RegisterLink
+from harness.commands.console_sheet import Sheet
+from instruments.links.link import Link, RegisterLink
 
 
 class ShownText:

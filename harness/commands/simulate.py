@@ -9,15 +9,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
-from harness.clock import RealClock
-from harness.commands.attending import wrapped
+from harness.commands.attendance import wrapped
 from harness.commands.bench_words import BenchWords
-from harness.commands.inputs import load_inputs
-from harness.commands.twin import describe
-from harness.errors import UserError
-from harness.lines_heard import lines_heard
+from harness.core.clock import RealClock
+from harness.core.errors import UserError
+from harness.core.lines_heard import lines_heard
+from harness.core.stop import StopSignal
+from harness.preparation.run_files import load_inputs
+from harness.preparation.twin import describe
 from harness.steps import Options
-from harness.stop import StopSignal
 from simulated.bench import SimulatedBench
 from simulated.serve import SimulationError, serve
 

@@ -9,26 +9,26 @@ from pathlib import Path
 
 from rich.console import Console
 
-from harness.bench import Bench, InstrumentEntry
 from harness.commands.advice import advice
 from harness.commands.certify import prepare_folder
-from harness.commands.inputs import profile_folders
-from harness.commands.sheet import Sheet
+from harness.commands.console_sheet import Sheet
 from harness.commands.shown_links import ShownRegisters, ShownText
-from harness.errors import AbortedSafe, NotSafe, Stopped, UserError
-from harness.files import parse_bench, read_text
-from harness.identification import serial_elsewhere
-from harness.reservation import reserved
-from harness.safing import make_all_safe, not_safe_message
-from harness.stop import StopSignal
-from harness.transcripts.links import TranscribedLinks
-from harness.wires import LinkSource, Wires, resolved_address
+from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
+from harness.core.stop import StopSignal
+from harness.files.bench import Bench, InstrumentEntry
+from harness.files.loading import parse_bench, read_text
+from harness.preparation.run_files import profile_folders
+from harness.replay.link_transcripts import TranscribedLinks
+from harness.safety.safing import make_all_safe, not_safe_message
+from harness.station.identification import serial_elsewhere
+from harness.station.reservation import reserved
+from harness.station.wires import LinkSource, Wires, resolved_address
+from instruments.drivers.registers import RegisterInstrument
+from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
 from instruments.numbers import decode_registers
 from instruments.profile import Profile, ProfileError, Quantity, load_profile
 from instruments.reading import Identity, Reading, shown
-from instruments.registers import RegisterInstrument
-from instruments.scpi import ScpiInstrument
 
 IMPLAUSIBLY_SMALL, IMPLAUSIBLY_LARGE = 1e-12, 1e15
 """What lies beyond, in the units of profiles, comes from registers read with the wrong type or order."""

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.bench import Bench
-from harness.device import Device
-from harness.evaluation.observed import ObservedPoint
-from harness.quantities import format_quantity
-from harness.record import Record
-from harness.reference_path import SAME_FREQUENCY
+from harness.core.quantities import format_quantity
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.files.reference_path import SAME_FREQUENCY
+from harness.record.journal import Record
+from harness.record.observations import ObservedPoint
 from harness.results import Condition
 
 FREQUENCY, VOLTAGE = "reference_frequency", "reference_voltage"

@@ -4,7 +4,7 @@ Currents in amperes, ratio errors and uncertainties of them as fractions, times 
 the JSON keys. `None` stands for "not measured by this procedure".
 """
 
-from harness.results.beyond import (
+from harness.results.additional import (
     BenchCheck,
     Endurance,
     ErrorParts,
@@ -16,12 +16,20 @@ from harness.results.beyond import (
     worst_phase,
     worst_power,
 )
-from harness.results.beyond_claim import does_not_meet
-from harness.results.explained import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
-from harness.results.file import SCHEMA, from_json, read_results, to_json
-from harness.results.points import BudgetLine, EffectiveTurns, Line, Linearity, Offset, Point, TurnsMethod, worst_point
-from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
-from harness.results.whole import (
+from harness.results.claim_outcome import does_not_meet
+from harness.results.explanation import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
+from harness.results.point_results import (
+    BudgetLine,
+    EffectiveTurns,
+    Line,
+    Linearity,
+    Offset,
+    Point,
+    TurnsMethod,
+    worst_point,
+)
+from harness.results.results_file import SCHEMA, from_json, read_results, to_json
+from harness.results.run_results import (
     NOT_VISITED,
     ChainLink,
     Condition,
@@ -32,6 +40,7 @@ from harness.results.whole import (
     Results,
     Run,
 )
+from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
 
 __all__ = [
     "NOT_VISITED",

@@ -32,23 +32,23 @@ if __name__ == "__main__":
     # In place of this folder: a module called coverage must not hide the package of that name.
     sys.path[0] = str(ROOT)
 
-from harness.bench import Bench  # noqa: E402
-from harness.calibrated import Node, interpolate  # noqa: E402
 from harness.commands.new import template  # noqa: E402
-from harness.device import Device, Range  # noqa: E402
-from harness.evaluation.inputs import DAYS_PER_YEAR, Inputs  # noqa: E402
-from harness.evaluation.line import line_of  # noqa: E402
-from harness.evaluation.observed import ObservedPoint, Pair  # noqa: E402
-from harness.evaluation.points import point_values  # noqa: E402
-from harness.evaluation.ranges import RangesOutcome, evaluate_ranges  # noqa: E402
-from harness.evaluation.repeatability import run_scatter  # noqa: E402
-from harness.evaluation.stated import stated  # noqa: E402
-from harness.evaluation.straight_line import propagated  # noqa: E402
-from harness.files import parse_bench, parse_device  # noqa: E402
-from simulated.assembly import healthy_transformer, module_with  # noqa: E402
+from harness.core.interpolation import Node, interpolate  # noqa: E402
+from harness.evaluation.conformity.judged_value import stated  # noqa: E402
+from harness.evaluation.range_evaluation import RangesOutcome, evaluate_ranges  # noqa: E402
+from harness.evaluation.ratio.fitted_line import line_of  # noqa: E402
+from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
+from harness.evaluation.ratio.straight_line import propagated  # noqa: E402
+from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, Inputs  # noqa: E402
+from harness.evaluation.uncertainty.repeatability import run_scatter  # noqa: E402
+from harness.files.bench import Bench  # noqa: E402
+from harness.files.device import Device, Range  # noqa: E402
+from harness.files.loading import parse_bench, parse_device  # noqa: E402
+from harness.record.observations import ObservedPoint, Pair  # noqa: E402
 from simulated.description import MeterDescription, RangeDescription  # noqa: E402
-from simulated.module import Module  # noqa: E402
-from simulated.transformer import Transformer  # noqa: E402
+from simulated.physics.assembly import healthy_transformer, module_with  # noqa: E402
+from simulated.physics.module import Module  # noqa: E402
+from simulated.physics.transformer import Transformer  # noqa: E402
 
 Curve = Callable[[Range, float], float]
 """What the meter measures, before noise and rounding, of a current in amperes on a range."""

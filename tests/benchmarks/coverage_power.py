@@ -26,24 +26,24 @@ ROOT = Path(__file__).parents[2]
 if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
-from harness.bench import Bench  # noqa: E402
-from harness.calibrated import Node  # noqa: E402
-from harness.commands.inputs import Inputs as Files  # noqa: E402
-from harness.commands.inputs import load_inputs  # noqa: E402
 from harness.commands.new import BENCH_POWER, new  # noqa: E402
-from harness.commands.twin import describe  # noqa: E402
-from harness.evaluation.inputs import Inputs  # noqa: E402
-from harness.evaluation.phase import phases_found  # noqa: E402
-from harness.evaluation.points import point_values  # noqa: E402
-from harness.evaluation.power import power_values  # noqa: E402
-from harness.evaluation.smallest import smallest_found  # noqa: E402
-from harness.evaluation.stated import stated  # noqa: E402
-from harness.history import observed_points  # noqa: E402
+from harness.core.interpolation import Node  # noqa: E402
+from harness.evaluation.conformity.judged_value import stated  # noqa: E402
+from harness.evaluation.power.phase_displacement import phases_found  # noqa: E402
+from harness.evaluation.power.power_errors import power_values  # noqa: E402
+from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
+from harness.evaluation.ratio.smallest_current import smallest_found  # noqa: E402
+from harness.evaluation.uncertainty.input_quantities import Inputs  # noqa: E402
+from harness.files.bench import Bench  # noqa: E402
+from harness.preparation.run_files import Inputs as Files  # noqa: E402
+from harness.preparation.run_files import load_inputs  # noqa: E402
+from harness.preparation.twin import describe  # noqa: E402
+from harness.record.history import observed_points  # noqa: E402
 from harness.results import Stated  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.bench import SimulatedBench  # noqa: E402
-from simulated.clock import VirtualClock  # noqa: E402
 from simulated.description import KnownAt, ReferencePathDescription  # noqa: E402
+from simulated.physics.clock import VirtualClock  # noqa: E402
 from tests.benchmarks.coverage import claimed_error  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 

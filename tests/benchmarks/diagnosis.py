@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from harness.causes import shipped
 from harness.evaluation.diagnosis import Diagnosis, diagnose
-from simulated.faults import parse_fault
+from simulated.bench_faults import parse_fault
 from tests.direct_physics import DirectBench, Distortion, demo_inputs, undistorted
 
 REPORTED_FROM = 1_000_000
@@ -177,7 +177,7 @@ def diagnosed(case: Case, seed: int) -> Diagnosis:
 def places(faults: Sequence[str]) -> Truth:
     """Causes and their ranges, as the diagnosis names them."""
     inputs = demo_inputs()
-    from harness.commands.twin import describe
+    from harness.preparation.twin import describe
 
     meter = describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()).meter
     active = [parse_fault(text, meter) for text in faults]

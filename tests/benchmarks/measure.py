@@ -18,17 +18,17 @@ from typing import cast
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from harness.clock import RealClock  # noqa: E402
 from harness.commands.new import template  # noqa: E402
-from harness.files import parse_bench, parse_device  # noqa: E402
-from harness.observing import PairReader, PairReading  # noqa: E402
-from harness.record import create_record, read_record  # noqa: E402
-from harness.station import Station  # noqa: E402
-from harness.stop import StopSignal  # noqa: E402
-from instruments.person import ScriptedPerson  # noqa: E402
+from harness.core.clock import RealClock  # noqa: E402
+from harness.core.stop import StopSignal  # noqa: E402
+from harness.files.loading import parse_bench, parse_device  # noqa: E402
+from harness.record.journal import create_record, read_record  # noqa: E402
+from harness.run.pair_reader import PairReader, PairReading  # noqa: E402
+from harness.station.station import Station  # noqa: E402
+from instruments.drivers.roles import Load, ScpiMeter, ScpiReference, Switch  # noqa: E402
+from instruments.links.visa_link import VisaLink  # noqa: E402
+from instruments.operator.person import ScriptedPerson  # noqa: E402
 from instruments.profile import load_profile  # noqa: E402
-from instruments.roles import Load, ScpiMeter, ScpiReference, Switch  # noqa: E402
-from instruments.visa_link import VisaLink  # noqa: E402
 
 
 def spread(values: list[float], unit: float = 1.0) -> str:

@@ -31,8 +31,8 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from harness.command_line import main  # noqa: E402
-from harness.commands.inputs import load_inputs  # noqa: E402
 from harness.commands.new import BENCH, BENCH_BY_HAND, BENCH_POWER, device_template, template  # noqa: E402
+from harness.preparation.run_files import load_inputs  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from instruments.profile import SHIPPED, load_profile  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402

@@ -24,9 +24,9 @@ from pathlib import Path
 from typing import Any
 
 from harness.command_line import main
-from harness.commands.inputs import load_inputs
 from harness.commands.new import BENCH, BENCH_BY_HAND, BENCH_POWER, new
-from harness.record import FIRST
+from harness.preparation.run_files import load_inputs
+from harness.record.journal import FIRST
 from harness.steps import Options
 from tests.on_twin import TwinRun
 

@@ -17,11 +17,11 @@ if __name__ == "__main__":
 
 from scipy.stats import binomtest  # noqa: E402
 
-from harness.commands.inputs import Inputs  # noqa: E402
-from harness.commands.rehearsal import rehearse  # noqa: E402
-from harness.files import parse_bench, parse_device  # noqa: E402
+from harness.core.stop import StopSignal  # noqa: E402
+from harness.files.loading import parse_bench, parse_device  # noqa: E402
+from harness.preparation.rehearsal import rehearse  # noqa: E402
+from harness.preparation.run_files import Inputs  # noqa: E402
 from harness.results import accepted  # noqa: E402
-from harness.stop import StopSignal  # noqa: E402
 from tests.direct_physics import demo_inputs  # noqa: E402
 from tests.sound_meters import sound_run  # noqa: E402
 

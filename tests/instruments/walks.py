@@ -12,17 +12,17 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from harness.commands.inputs import Inputs, load_inputs
 from harness.commands.new import new
-from harness.commands.twin import TwinLinks, describe
-from harness.station import Station, assemble
+from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.twin import TwinLinks, describe
+from harness.replay.link_transcripts import TranscribedLinks
+from harness.station.station import Station, assemble
+from harness.station.wires import LinkSource
 from harness.steps import Options
-from harness.transcripts.links import TranscribedLinks
-from harness.wires import LinkSource
-from instruments.person import ScriptedPerson
-from instruments.roles import Load, Meter, Reference, Switch
+from instruments.drivers.roles import Load, Meter, Reference, Switch
+from instruments.operator.person import ScriptedPerson
 from simulated.bench import SimulatedBench
-from simulated.clock import VirtualClock
+from simulated.physics.clock import VirtualClock
 
 TRANSCRIPTS = Path(__file__).parent / "transcripts"
 NAMES = {"load": "source", "reference": "multimeter", "meter": "monitor", "switch": "relay"}

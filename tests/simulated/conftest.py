@@ -10,7 +10,6 @@ import pytest
 
 from instruments.profile import load_profile
 from simulated.bench import SimulatedBench
-from simulated.clock import Clock, RealClock, VirtualClock
 from simulated.description import (
     BenchDescription,
     InstrumentDescription,
@@ -19,6 +18,7 @@ from simulated.description import (
     ScaleDescription,
 )
 from simulated.inprocess import RegisterLink, TextLink, open_link
+from simulated.physics.clock import Clock, RealClock, VirtualClock
 from simulated.serve import serve
 
 METER = MeterDescription(

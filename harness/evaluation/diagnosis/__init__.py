@@ -12,9 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.causes import Catalogue, shipped, without_ratio
-from harness.device import Device
-from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, Place, label
-from harness.evaluation.diagnosis.observations import (
+from harness.evaluation.diagnosis.evidence import (
     Observations,
     PowerError,
     PowerValues,
@@ -23,10 +21,12 @@ from harness.evaluation.diagnosis.observations import (
     ThresholdValues,
     observations,
 )
+from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, Place, label
 from harness.evaluation.diagnosis.separation import advise
 from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
 from harness.evaluation.diagnosis.wording import COMMON_TO_ALL, further, looking, none_fits, not_told_apart
-from harness.evaluation.points import PointValues
+from harness.evaluation.ratio.point_errors import PointValues
+from harness.files.device import Device
 from harness.results import DiagnosisDetails, Hypothesis
 
 __all__ = [

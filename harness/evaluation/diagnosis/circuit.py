@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from harness.causes import Cause
-from harness.device import Device, Range
+from harness.files.device import Device, Range
 
 
 @dataclass(frozen=True)

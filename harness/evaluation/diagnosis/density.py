@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.evaluation.diagnosis.model import Predictions
-from harness.evaluation.diagnosis.observations import POWER, RATIO, SECONDARY, ZERO, Array, Observations
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, ZERO, Array, Observations
+from harness.evaluation.diagnosis.predictions import Predictions
 
 TINY = 1e-5
 """Keeps a covariance of values without uncertainty invertible."""

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from harness.causes import Catalogue, Cause, Priors
-from harness.device import Device, Range
 from harness.evaluation.diagnosis.circuit import Circuit, Edit, described, edits
+from harness.files.device import Device, Range
 
 NONE = "none"
 OTHER = "none-of-these"

@@ -14,10 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.device import Device
 from harness.evaluation.diagnosis.density import unmodelled
-from harness.evaluation.diagnosis.model import Model
-from harness.evaluation.diagnosis.observations import (
+from harness.evaluation.diagnosis.evidence import (
     POWER,
     RATIO,
     SECONDARY,
@@ -28,6 +26,8 @@ from harness.evaluation.diagnosis.observations import (
     joined,
     settings,
 )
+from harness.evaluation.diagnosis.predictions import Model
+from harness.files.device import Device
 
 Indices = NDArray[np.int64]
 

@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.causes import Catalogue
-from harness.device import Device
 from harness.evaluation.diagnosis.density import Density, broad, density
+from harness.evaluation.diagnosis.evidence import Array, Observations
 from harness.evaluation.diagnosis.hypotheses import Candidate, Pair, Place, hypotheses
-from harness.evaluation.diagnosis.model import Model, build
-from harness.evaluation.diagnosis.observations import Array, Observations
+from harness.evaluation.diagnosis.predictions import Model, build
+from harness.files.device import Device
 
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]

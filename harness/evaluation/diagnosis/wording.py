@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from harness.device import Device
+from harness.core.quantities import format_quantity
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO
 from harness.evaluation.diagnosis.hypotheses import Candidate
-from harness.evaluation.diagnosis.observations import POWER, RATIO, SECONDARY, THRESHOLD, ZERO
 from harness.evaluation.diagnosis.separation import WORTH, Advice, Measurement
-from harness.quantities import format_quantity
+from harness.files.device import Device
 
 COMMON_TO_ALL = "an error common to all ranges can always be the reference's own: the bench check (bench_check) tells"
 """Beside every explanation by a part that is the same on all ranges."""

@@ -1,0 +1,122 @@
+"""The course of a run, as its lines tell it: parts, who answered, what was confirmed, times, and what was made safe."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from harness.files.bench import Bench
+from harness.record.journal import Record
+from harness.station.identification import identity_problems
+from instruments.reading import Identity
+
+ROUNDED = 1e-5
+"""Seconds by which times of one line may differ: they are written to the microsecond."""
+
+IDENTIFYING = dt.timedelta(minutes=15)
+"""The run looked at the date before it wrote its first line: by so much, since the instruments had to answer."""
+
+_BEHIND = ("reading", "undo")
+"""Kinds that may be written some time after what they tell, when a person has let it stand."""
+
+
+@dataclass
+class _Part:
+    """One part of a run, from its start or resume line, as far as it has been read."""
+
+    begun: dict[str, Any]
+    identified: dict[str, Identity] = field(default_factory=dict)
+    safe: set[str] = field(default_factory=set)
+    energised: bool = False
+
+
+def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
+    """What of the course of a run cannot be: number of the line from 0, and a sentence."""
+    playing = [name for name in dict.fromkeys(bench.roles.model_dump().values()) if name is not None]
+    part: _Part | None = None
+    ended: dict[str, Any] | None = None
+    for number, line in enumerate(record.lines):
+        kind = line["kind"]
+        if (kind == "start") != (number == 0):
+            yield number, f"found kind '{kind}', expected the one start line, and it first"
+        if ended is not None and kind != "resume":
+            expected = "nothing" if ended["outcome"] == "complete" else "resume"
+            yield number, f"found kind '{kind}' after the stop at line {ended['line'] + 1}, expected {expected}"
+        if kind == "resume" and ended is not None and ended["outcome"] == "complete":
+            yield number, "found a complete run taken up again, expected nothing after its end"
+        if kind in ("start", "resume"):
+            part, ended = _Part(line), None
+        elif part is None:
+            return
+        elif kind == "identity":
+            part.identified[line["instrument"]] = Identity(line["identity"], line["serial"])
+        elif kind == "safe":
+            part.safe = part.safe | {line["instrument"]} if line["confirmed"] else part.safe - {line["instrument"]}
+        elif line.get("step") == "apply":
+            if not part.energised:
+                yield from ((number, wrong) for wrong in _before_current(part, playing, bench))
+            part.energised, part.safe = True, set()
+        elif kind == "stop":
+            ended = line
+            if line["outcome"] == "complete":
+                yield from ((number, wrong) for wrong in _unsafe(part, playing))
+    yield from _times(record)
+
+
+def _before_current(part: _Part, playing: Sequence[str], bench: Bench) -> Iterator[str]:
+    """What is missing before current flows for the first time."""
+    begun = part.begun
+    for name in playing:
+        if name not in part.identified:
+            yield f"found current before {name} was identified, expected it after"
+    yield from (f"before current flows: {wrong}" for wrong in _unsafe(part, playing))
+    simulated = any(identity.text.startswith("Simulated,") for identity in part.identified.values())
+    if begun["cautions"] == "simulated" and not simulated:
+        yield f"found current, and the cautions not confirmed at line {begun['line'] + 1}, expected them confirmed"
+    accepted = {override["name"] for override in begun["overrides"]}
+    known = {name: identity for name, identity in part.identified.items() if name in bench.instruments}
+    written = dt.datetime.fromisoformat(begun["at"])
+    earlier = identity_problems(bench, known, (written - IDENTIFYING).date())
+    for name, problem in identity_problems(bench, known, written.date()).items():
+        if name not in accepted and name in earlier:
+            yield f"found current in spite of '{problem}', expected it set aside at line {begun['line'] + 1} ({name})"
+
+
+def _unsafe(part: _Part, playing: Sequence[str]) -> Iterator[str]:
+    missing = [name for name in playing if name not in part.safe]
+    if missing:
+        yield f"found no confirmed safe state of {', '.join(missing)}, expected every instrument's"
+
+
+def _times(record: Record) -> Iterator[tuple[int, str]]:
+    """Seconds that run backward, and readings taken before what came before them or after they were written."""
+    before, begun, latest = 0.0, 0.0, 0.0
+    for number, line in enumerate(record.lines):
+        now = line["elapsed"]
+        if now < before:
+            yield number, f"elapsed: found {now:g} s after {before:g} s, expected it not less"
+        if line["kind"] in ("reading", "approach"):
+            read = {k: line[k] for k in ("reference", "displayed")} | line.get("also", {})
+            for key, reading in read.items():
+                yield from ((number, f"{key}: {wrong}") for wrong in _reading_times(reading, begun, now))
+            first = line["reference"]["started"]
+            if first < latest - ROUNDED:
+                yield (
+                    number,
+                    f"found a reading that began at {first:g} s after one that began at {latest:g} s, expected it later",
+                )
+            latest = first
+        if line["kind"] not in _BEHIND:
+            begun, latest = now, 0.0
+        before = max(before, now)
+
+
+def _reading_times(reading: dict[str, Any], begun: float, written: float) -> Iterator[str]:
+    started, finished = reading["started"], reading["finished"]
+    if not begun - ROUNDED <= started <= finished + ROUNDED <= written + 2 * ROUNDED:
+        yield (
+            f"found it read from {started:g} to {finished:g} s, expected that between {begun:g} s, where the line before "
+            f"stands, and {written:g} s, where it was written"
+        )

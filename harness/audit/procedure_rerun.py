@@ -1,0 +1,134 @@
+"""The points and waits of a record against those of its procedure, which is run anew on what the record holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from harness.audit.recorded_points import SAME, Applied, Done
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.limits.ceilings import ABOVE_CEILING, CLIP, NOTHING_READ
+from harness.record.history import finished_points
+from harness.record.journal import Record
+from harness.run.bench_options import Settable, with_bench
+from harness.run.time_on import reasons
+from harness.steps import Apply, Observe, Options, Procedure, Release, Select, Step, Wait
+
+
+@dataclass
+class _Where:
+    """Where the procedure has brought the bench."""
+
+    range: str = ""
+    current: float = 0.0
+    power_factor: float | None = None
+
+
+def run_anew(
+    record: Record, done: Done, device: Device, bench: Bench, procedure: Procedure, load: Settable
+) -> Iterator[tuple[int, str]]:
+    """Where the record is not what `procedure` does on this bench: number of the line from 0, and a sentence.
+
+    `done` is what the record says was done; nothing in it contradicts itself.
+    """
+    finished = finished_points(record, device, bench)
+    options = with_bench(Options(**record.start["options"]), bench, load)
+    steps = procedure.steps(device, options)
+    where = _Where(power_factor=1.0 if load.takes_power_factor(1.0) else None)
+    end, waits, points, answer = len(record.lines) - 1, 0, 0, None
+    while True:
+        try:
+            step: Step = steps.send(answer)
+        except StopIteration:
+            break
+        except Exception as failure:  # noqa: BLE001  whatever a procedure raises, it did not raise it when this record was made
+            yield end, f"found a run that goes on where procedure {procedure.name} fails: {failure}, expected none"
+            return
+        answer = None
+        match step:
+            case Select(range=rng):
+                where.range, where.current = rng.name, 0.0
+            case Apply(current=current, power_factor=asked):
+                where.current = current
+                where.power_factor = where.power_factor if asked is None else asked
+            case Release():
+                where.current = 0.0
+            case Wait(seconds=seconds):
+                wait = done.waits.pop(waits, None)
+                if wait is not None and not math.isclose(wait["seconds"], seconds, rel_tol=SAME):
+                    yield (
+                        wait["line"],
+                        f"seconds: found {wait['seconds']:g}, expected {seconds:g} by procedure {procedure.name}",
+                    )
+                if wait is None and record.complete:
+                    yield (
+                        end,
+                        f"found no wait {waits} of {seconds:g} s in the record, expected it by procedure {procedure.name}",
+                    )
+                waits += 1
+            case Observe():
+                line = done.points.pop(points, None)
+                if line is None:
+                    if record.complete:
+                        yield (
+                            end,
+                            f"found the end without point {points}, {step.point}, expected it by procedure {procedure.name}",
+                        )
+                    break
+                wrong = list(_compared(line, step, where, done, bench))
+                yield from ((line["line"], text) for text in wrong)
+                if wrong:
+                    return
+                answer = finished[points]
+                points += 1
+    steps.close()
+    for left in (*done.points.values(), *done.waits.values()):
+        if left["kind"] != "wait" or record.complete:
+            yield left["line"], f"found {_called(left)}, expected none by procedure {procedure.name}"
+
+
+def _called(line: Mapping[str, Any]) -> str:
+    return f"wait {line['wait']}" if line["kind"] == "wait" else f"point {line['point']}, {line['name'][:60]}"
+
+
+def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, bench: Bench) -> Iterator[str]:
+    """What of a point or a skip is not what the procedure asked for."""
+    asked: dict[str, object] = {"name": step.point, "range": where.range, "direction": step.direction}
+    if line["kind"] == "point":
+        asked |= {"count": step.count, "power": True if step.power else None}
+        if where.current and step.direction != "zero":
+            asked |= {"nominal_current": where.current, "power_factor": where.power_factor}
+    for key, expected in asked.items():
+        found = line.get(key)
+        if not _same(found, expected):
+            yield f"{key}: found {found!r:.60}, expected {expected!r}"
+    applied = done.applied[line["point"]]
+    if line["kind"] == "skip":
+        if step.direction == "zero" or not _has_reason(line["reason"], where, applied, bench):
+            yield f"reason: found {line['reason'][:60]!r}, expected one for which a run leaves this point out"
+        return
+    flowing = applied.flowing
+    if step.direction == "zero":
+        if where.current == 0 and flowing:
+            yield f"found {flowing:g} A applied, expected none"
+    elif where.current and not where.current / (1 + CLIP) * (1 - SAME) <= flowing <= where.current * (1 + SAME):
+        yield f"found {flowing:g} A applied, expected {where.current:g} A"
+
+
+def _has_reason(reason: str, where: _Where, applied: Applied, bench: Bench) -> bool:
+    """Whether the lines before bear out why a point was left out."""
+    if ABOVE_CEILING in reason:
+        # A ceiling that moved by less than that is not written down.
+        return where.current > applied.ceiling * (1 - CLIP)
+    if reason.startswith(NOTHING_READ):
+        return applied.silent
+    return reason in reasons(bench)
+
+
+def _same(found: object, expected: object) -> bool:
+    if isinstance(found, float | int) and isinstance(expected, float | int):
+        return math.isclose(found, expected, rel_tol=SAME)
+    return found == expected

@@ -1,0 +1,159 @@
+"""What was received against the value taken from it: every reply, register and typed text of a record is read again.
+
+By the profile kept in the record, as the drivers read it.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from harness.files.bench import Bench
+from harness.record.journal import Record
+from harness.run.auxiliary_readings import in_si
+from instruments.drivers.by_hand import SHOWN_UNITS
+from instruments.numbers import decode_registers, parse_number, typed_value
+from instruments.profile import Profile
+
+SAME = 1e-9
+"""How far (relative) the value read again may be from the one recorded: the last digits of floating point."""
+
+_BETWEEN = " ... "
+"""What stands between two replies whose mean was taken."""
+
+
+def values(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[tuple[int, str]]:
+    """Readings whose value is not what was received: number of the line from 0, and a sentence."""
+    by_standard = {line["point"] for line in record.of_kind("point") if line["direction"] == "check"}
+    for number, line in enumerate(record.lines):
+        if line["kind"] in ("reading", "approach", "undo"):
+            found = {k: v for k, v in line.items() if isinstance(v, dict) and k != "also"} | line.get("also", {})
+            for key, reading in found.items():
+                wrong = _wrong(key, reading, bench, profiles, line.get("point") in by_standard)
+                if wrong:
+                    yield number, f"{key}: {wrong}"
+        elif line["kind"] == "look":
+            wrong = _look(line, bench, profiles)
+            if wrong:
+                yield number, wrong
+        elif line["kind"] == "environment":
+            yield from ((number, wrong) for wrong in _environment(line, bench, profiles))
+
+
+def _wrong(
+    key: str, reading: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile], by_standard: bool
+) -> str:
+    """What is wrong with one reading; empty when its value is what was received."""
+    name, quantity = _read_off(key, bench, by_standard)
+    if not name:
+        return "found a quantity that no instrument of this bench reads, expected none"
+    raw = reading["raw"]
+    parts = raw.split(_BETWEEN, 1) if _bracketed(key, bench) else [raw]
+    try:
+        read = [_again(part, quantity, name, bench, profiles) for part in parts]
+    except (ValueError, KeyError, struct.error) as failure:
+        reason = "its profile has no such quantity" if isinstance(failure, KeyError) else str(failure)
+        return f"found {raw[:60]!r} received from {name}, which cannot be read again: {reason}"
+    value, unit = sum(v for v, _ in read) / len(read), read[0][1]
+    if not math.isclose(reading["value"], value, rel_tol=SAME, abs_tol=1e-15) or reading["unit"] != unit:
+        return (
+            f"found {reading['value']:.9g} {reading['unit']}, expected {value:.9g} {unit} from {raw[:60]!r} as received"
+        )
+    return ""
+
+
+def _look(line: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile]) -> str:
+    """What is wrong with a first look at what a load draws; empty when its value is what was received."""
+    try:
+        value, _ = _again(line["raw"], _of_reference(bench), bench.roles.reference, bench, profiles)
+    except (ValueError, KeyError, struct.error) as failure:
+        return f"reference: found {line['raw'][:60]!r}, which cannot be read again: {failure}"
+    same = math.isclose(line["reference"], value, rel_tol=SAME, abs_tol=1e-15)
+    return (
+        ""
+        if same
+        else f"reference: found {line['reference']:.9g}, expected {value:.9g} from {line['raw'][:60]!r} as received"
+    )
+
+
+def _read_off(key: str, bench: Bench, by_standard: bool) -> tuple[str, str]:
+    """Which instrument a reading of the record is read off, and the quantity; no instrument when there is none."""
+    roles = bench.roles
+    of_reference = _of_reference(bench)
+    meter = (roles.check_standard or "") if by_standard else roles.meter
+    match key.partition("_"):
+        case ("reference", "", _):
+            return roles.reference, of_reference
+        case ("displayed", "", _):
+            return meter, "current"
+        case ("before", "", _):
+            by_person = bench.entry("reference").by_person
+            return (roles.meter, "current") if by_person else (roles.reference, of_reference)
+        case ("reference", _, "voltage"):
+            return roles.voltage or roles.reference, "voltage"
+        case ("reference", _, quantity):
+            return roles.reference, quantity
+        case ("displayed", _, quantity):
+            return roles.meter, quantity
+        case ("secondary", _, quantity):
+            return roles.secondary or "", quantity
+    return "", ""
+
+
+def _of_reference(bench: Bench) -> str:
+    return "voltage" if bench.reference_path.in_volts else "current"
+
+
+def _bracketed(key: str, bench: Bench) -> bool:
+    """Whether a current is the mean of a reading before and one after a person's."""
+    by_person = {"reference": bench.entry("reference").by_person, "displayed": bench.entry("meter").by_person}
+    return key in by_person and not by_person[key] and any(by_person.values())
+
+
+def _again(raw: str, quantity: str, name: str, bench: Bench, profiles: Mapping[str, Profile]) -> tuple[float, str]:
+    """Value and unit of what was received, as the driver reads it. Raises ValueError, KeyError or struct.error."""
+    if bench.instruments[name].by_person:
+        unit = "A" if quantity == "current" else SHOWN_UNITS[quantity]
+        return typed_value(raw, unit), unit or "1"
+    profile = profiles[name]
+    if profile.kind == "modbus":
+        register = profile.registers[quantity]
+        words = [int(word, 16) for word in raw.split(" ")]
+        value = decode_registers(words, register.type, register.word_order, register.byte_order) * register.scale
+        return in_si(value, register.unit)
+    return in_si(parse_number(raw), profile.quantities[quantity].unit)
+
+
+def _environment(line: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[str]:
+    name = bench.roles.environment
+    read = {k: line[k] for k in ("temperature", "relative_humidity") if line.get(k) is not None}
+    if name is None or name not in profiles:
+        yield "found conditions that were read, expected none: no instrument plays environment"
+        return
+    for quantity, value in read.items():
+        try:
+            again = _again(line["raw"].get(quantity, ""), quantity, name, bench, profiles)[0]
+        except (ValueError, KeyError, struct.error) as failure:
+            yield f"{quantity}: found {line['raw'].get(quantity, '')[:60]!r}, which cannot be read again: {failure}"
+            continue
+        if not math.isclose(value, again, rel_tol=SAME, abs_tol=1e-15):
+            yield f"{quantity}: found {value:.9g}, expected {again:.9g} from {line['raw'][quantity][:60]!r} as received"
+
+
+def identities(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[tuple[int, str]]:
+    """Serial numbers that are not the ones in what was answered."""
+    for line in record.of_kind("identity"):
+        name, profile = line["instrument"], profiles.get(line["instrument"])
+        if name not in bench.instruments:
+            yield line["line"], f"found an instrument called {name[:60]!r}, expected one of the bench file"
+        elif profile is not None:
+            if profile.kind == "scpi":
+                fields = [field.strip() for field in line["identity"].split(",")]
+                field = profile.identification.serial_field
+                serial = fields[field] if field < len(fields) else ""
+            else:
+                serial = line["identity"].removeprefix(f"{profile.title}, serial ").removeprefix(profile.title)
+            if serial != line["serial"]:
+                yield line["line"], f"found serial {line['serial'][:40]!r}, expected {serial[:40]!r} as {name} answered"

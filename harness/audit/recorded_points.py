@@ -1,0 +1,156 @@
+"""The points and waits of a record as its own lines tell them: counted, approached, settled, at what they say was applied."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.limits.ceilings import ceiling
+from harness.record.journal import Record
+from harness.run.control import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS
+
+SAME = 1e-9
+OVER_RANGE = 1.25
+"""A reading is no more than this many times the full scale it was taken on: instruments overrange by 20 % and shelf loads by 15 %."""
+
+
+@dataclass(frozen=True)
+class Applied:
+    """What flows and stands where, as the lines up to a place say; currents in amperes. `settled`: the current of the last settling.
+
+    `silent`: the range selected read nothing when it was approached.
+    """
+
+    flowing: float = 0.0
+    selected: str = ""
+    power_factor: float | None = None
+    approached: bool = False
+    settled: float | None = None
+    ceiling: float = 0.0
+    silent: bool = False
+
+    def after(self, line: Mapping[str, Any]) -> Applied:
+        """One line on."""
+        match line["kind"], line.get("step"):
+            case ("start" | "resume", _):
+                return Applied()
+            case (_, "select"):
+                return replace(
+                    self,
+                    flowing=0.0,
+                    selected=line["range"],
+                    approached=False,
+                    ceiling=line["ceiling"],
+                    silent=False,
+                )
+            case ("ceiling", _):
+                return replace(self, ceiling=line["ceiling"])
+            case (_, "apply"):
+                return replace(self, flowing=line["current"])
+            case (_, "release"):
+                return replace(self, flowing=0.0)
+            case (_, "power factor"):
+                return replace(self, power_factor=line["power_factor"])
+            case ("approach", _):
+                return replace(self, approached=line["range"] == self.selected, silent=line["turns"] <= 0)
+            case ("settled", _):
+                return replace(self, settled=line["current"])
+            case ("point", _):
+                return replace(self, settled=None)
+        return self
+
+
+@dataclass
+class Done:
+    """Points and points left out by their number, waits by theirs, what was applied at each point, and what contradicts itself."""
+
+    points: dict[int, dict[str, Any]] = field(default_factory=dict)
+    waits: dict[int, dict[str, Any]] = field(default_factory=dict)
+    applied: dict[int, Applied] = field(default_factory=dict)
+    problems: list[tuple[int, str]] = field(default_factory=list)
+
+
+def done(record: Record, device: Device, bench: Bench) -> Done:
+    """What `record`, its shape checked, says was done; problems by the number of the line from 0."""
+    found, applied, before = Done(), Applied(), 0.0
+    names = {rng.name: rng for rng in device.ranges}
+    taken: list[dict[str, Any]] = []
+    for number, line in enumerate(record.lines):
+        kind = line["kind"]
+        wrong: list[str] = []
+        if "range" in line and line["range"] not in names:
+            wrong.append(f"range: found {line['range'][:60]!r}, expected one of {', '.join(names)}")
+        elif "ceiling_set_by" in line:
+            wrong += _ceiling(line, device, bench)
+        if kind == "reading":
+            taken = [] if line["pair"] == 0 else taken
+            wrong += [] if line["pair"] == len(taken) else [f"pair: found {line['pair']}, expected {len(taken)}"]
+            taken = [*taken, line]
+        elif kind in ("point", "skip"):
+            wrong += _numbered(line, found)
+            wrong += _closed(line, taken, applied, bench) if kind == "point" else []
+            found.points.setdefault(line["point"], line)
+            found.applied[line["point"]] = applied
+            taken = []
+        elif kind == "wait":
+            waited = line["elapsed"] - before
+            if not line.get("cut") and waited < line["seconds"] * (1 - 1e-3) - 1e-3:
+                wrong.append(f"found {waited:g} s since the line before, expected the {line['seconds']:g} s waited for")
+            found.waits.setdefault(line["wait"], line)
+        found.problems += [(number, text) for text in wrong]
+        applied, before = applied.after(line), line["elapsed"]
+    return found
+
+
+def _ceiling(line: Mapping[str, Any], device: Device, bench: Bench) -> Iterator[str]:
+    known = ceiling(device, bench, device.range_named(line["range"]), line.get("observed_turns", 0.0))
+    if not math.isclose(known.current, line["ceiling"], rel_tol=SAME) or known.set_by != line["ceiling_set_by"]:
+        yield (
+            f"ceiling: found {line['ceiling']:g} A by {line['ceiling_set_by'][:60]}, expected {known.current:g} A by {known.set_by}"
+        )
+
+
+def _numbered(line: Mapping[str, Any], found: Done) -> Iterator[str]:
+    if line["point"] in found.points:
+        yield f"point: found {line['point']} once more, expected every point once"
+    elif line["point"] != len(found.points):
+        yield f"point: found {line['point']}, expected {len(found.points)}, the next"
+
+
+def _closed(line: Mapping[str, Any], taken: Sequence[dict[str, Any]], applied: Applied, bench: Bench) -> Iterator[str]:
+    """What is wrong with the end of a point, whose attempt's readings are among `taken`."""
+    own = [r for r in taken if r["point"] == line["point"] and r["attempt"] == line["attempt"]]
+    if len(own) != line["count"] or len(taken) != len(own):
+        yield f"count: found {line['count']}, expected {len(own)}, the readings of this point before it"
+    scale = next(
+        (r for r in bench.entry("reference").ranges if math.isclose(r.full_scale, line["reference_scale"])), None
+    )
+    if scale is None:
+        shown = ", ".join(f"{r.full_scale:g}" for r in bench.entry("reference").ranges)
+        yield f"reference_scale: found {line['reference_scale']:g}, expected one of {shown}"
+        return
+    if applied.selected != line["range"]:
+        yield f"range: found {line['range'][:60]!r}, expected {applied.selected!r}, which was selected"
+    if line.get("power_factor") != applied.power_factor:
+        yield f"power_factor: found {line.get('power_factor')}, expected {applied.power_factor}, which was set"
+    if applied.flowing and not applied.approached:
+        yield "found current in a range that was not approached since it was selected, expected an approach line before"
+    by_person = bench.entry("reference").by_person
+    if applied.flowing and not by_person and applied.settled != applied.flowing:
+        yield f"found no settled line of {applied.flowing:g} A since the point before, expected one"
+    floor = 2 * scale.resolution + scale.of_range * scale.full_scale
+    wander, agreement = (WANDER_OF_MAINS, AGREEMENT_WITH_SHELF) if bench.shelf_currents else (WANDER, AGREEMENT)
+    factor = bench.reference_path.factor
+    allowed = (agreement + 2 * wander) * applied.flowing + 2 * floor * factor
+    for reading in own if applied.flowing else []:
+        value = reading["reference"]["value"]
+        if abs(value * factor - applied.flowing) > allowed:
+            yield f"found the reference at {value * factor:g} A in a reading, expected about the {applied.flowing:g} A applied"
+            break
+        if abs(value) > OVER_RANGE * scale.full_scale and scale is not bench.entry("reference").ranges[-1]:
+            yield f"found a reading of {value:g} on a range of {scale.full_scale:g}, expected it within"
+            break

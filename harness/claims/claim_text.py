@@ -1,0 +1,60 @@
+"""The claim of a device file in words, and which of the tables it rests on were written from memory."""
+
+from __future__ import annotations
+
+import math
+
+from harness.classes.accuracy_classes import PHASE_MINUTES, SOURCE, Source
+from harness.classes.power_classes import TABLES
+from harness.files.device import Claim
+
+FROM_MEMORY = "limits written from memory, to be checked against the standard"
+
+
+def claim_text(claim: Claim) -> str:
+    """All that is claimed: current, then phase displacement and power where they are."""
+    return "; ".join(part for part in (_current(claim), _phase(claim), _power(claim)) if part)
+
+
+def claim_sources(claim: Claim) -> tuple[Source, ...]:
+    """The tables of limits the claim rests on."""
+    current = () if claim.accuracy_class is None else (SOURCE,)
+    power = () if claim.power_class is None else (TABLES[claim.power_class].source,)
+    return (*current, *power)
+
+
+def _current(claim: Claim) -> str:
+    if claim.accuracy_class is not None:
+        both = "ratio error and phase displacement, " if claim.accuracy_class in PHASE_MINUTES else ""
+        return f"class {claim.accuracy_class} of IEC 61869-2, {both}rated at the maximum current of each range{_doubt(SOURCE)}"
+    terms = [
+        (claim.of_reading, f"{claim.of_reading * 100:g} % of reading"),
+        (claim.of_range, f"{claim.of_range * 100:g} % of range"),
+        (claim.counts, f"{claim.counts:g} display steps"),
+    ]
+    return f"ratio error within ± ({_added(terms)})"
+
+
+def _phase(claim: Claim) -> str:
+    angle = claim.phase_displacement
+    return "" if angle is None else f"phase displacement within ± {math.degrees(angle) * 60:.4g} minutes"
+
+
+def _power(claim: Claim) -> str:
+    if claim.power_class is not None:
+        standard, _, name = claim.power_class.rpartition(" ")
+        doubt = _doubt(TABLES[claim.power_class].source)
+        return f"power error of class {name} of {standard}, In the maximum current of each range{doubt}"
+    terms = [
+        (claim.power_of_reading, f"{claim.power_of_reading * 100:g} % of reading"),
+        (claim.power_counts, f"{claim.power_counts:g} display steps of power"),
+    ]
+    return f"power error within ± ({_added(terms)})" if any(value for value, _ in terms) else ""
+
+
+def _added(terms: list[tuple[float, str]]) -> str:
+    return " + ".join(text for value, text in terms if value)
+
+
+def _doubt(source: Source) -> str:
+    return f" ({FROM_MEMORY})" if source.from_memory else ""

@@ -1,0 +1,1 @@
+"""Published accuracy classes: the limits and currents of their tables."""

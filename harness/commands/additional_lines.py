@@ -1,0 +1,88 @@
+"""What the terminal says of a range beyond its turns, and of the bench's own check."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from harness.core.quantities import format_percent, format_quantity, signed_text
+from harness.results import BenchCheck, NoLoad, PhaseDisplacement, RangeResult, Stated, worst_phase, worst_power
+
+
+def beyond_lines(rng: RangeResult) -> Iterator[str]:
+    """One line each on power, phase, smallest current, no load, endurance and the parts of the error, where there are any."""
+    if rng.power:
+        worst = worst_power(rng.power)
+        called = "largest" if worst.verdict is None else "worst"
+        yield (
+            f"power: {called} error {_percent(worst.power_error)} at {format_quantity(worst.reference_current, 'A', 3)}, "
+            f"power factor {signed_text(round(worst.power_factor, 2))}; {len(rng.power)} points"
+        )
+    if rng.phase:
+        furthest = worst_phase(rng.phase)
+        yield f"{'largest' if furthest.verdict is None else 'worst'} phase displacement {_minutes(furthest)}"
+        errors = [f.normalized_error for p in rng.phase for f in p.foretold if f.normalized_error is not None]
+        if errors:
+            agrees = "agrees with" if max(errors) <= 1 else "is a little off" if max(errors) <= 2 else "DISAGREES with"
+            yield f"power foretold from it {agrees} the power measured (E at most {max(errors):.2f})"
+    if rng.smallest is not None:
+        found, lowest = rng.smallest.found, rng.smallest.lowest_reading
+        down_to = (
+            "reads none of the currents tried"
+            if lowest is None
+            else f"reads {format_quantity(lowest, 'A', 3)} at least"
+        )
+        reads = f"reads from {_amperes(found)}" if found is not None else down_to
+        yield f"{reads}; {format_quantity(rng.smallest.limit, 'A', 3)} is claimed"
+    if rng.no_load is not None:
+        rest = rng.no_load
+        yield f"with no current shows {_amperes(rest.current)}{_claimed(rest)}"
+        yield from _creep(rest)
+    if rng.endurance is not None:
+        held = rng.endurance
+        yield f"held {format_quantity(held.current, 'A', 3)} for {held.seconds:.0f} s: drift {_percent(held.drift)}"
+    if rng.parts:
+        clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)
+        yield (
+            f"where the error is, seen best at {clearest.name}: transformer and turns {_percent(clearest.transformer_error)}, "
+            f"metering module {_percent(clearest.module_error)}"
+        )
+
+
+def _claimed(rest: NoLoad) -> str:
+    return "" if rest.limit is None else f"; {format_quantity(rest.limit, 'A', 3)} is claimed"
+
+
+def _creep(rest: NoLoad) -> Iterator[str]:
+    if rest.creep is not None and rest.creep_below is not None and rest.energy is not None:
+        found = f"{rest.creep.value:.3g} ± {rest.creep.expanded_uncertainty:.2g} W"
+        counted = f"counted {rest.energy / 3600:.3g} Wh in {rest.seconds:.0f} s, and less than one step more"
+        yield f"creep {found}, surely below {rest.creep_below:.3g} W ({counted})"
+
+
+def check_line(check: BenchCheck) -> str:
+    """The bench's own check in a line."""
+    return (
+        f"bench check by {check.instrument} at {format_quantity(check.current, 'A')}: ratio {check.found.value:.6f}, "
+        f"established {check.established.value:.6f}, E = {check.normalized_error:.2f}: {check.verdict} (judged by {check.criterion})"
+    )
+
+
+def _percent(value: Stated) -> str:
+    return f"{format_percent(value.value)} ± {value.expanded_uncertainty * 100:.3f} %"
+
+
+def _amperes(value: Stated) -> str:
+    return f"{format_quantity(value.value, 'A')} ± {format_quantity(value.expanded_uncertainty, 'A', 3)}"
+
+
+REVERSED = 2.0
+"""Radians of phase displacement that only half a turn explains."""
+
+
+def _minutes(found: PhaseDisplacement) -> str:
+    if abs(found.displacement.value) > REVERSED:
+        return f"{math.degrees(found.displacement.value):+.1f} degrees: connected the wrong way round, power reads negative"
+    value, spread = found.displacement.value, found.displacement.expanded_uncertainty
+    at = format_quantity(found.nominal_current, "A", 3)
+    return f"{math.degrees(value) * 60:+.1f}' ± {math.degrees(spread) * 60:.1f}' at {at}"

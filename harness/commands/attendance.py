@@ -1,0 +1,118 @@
+"""The person at the terminal of a run: how they are asked, and what they confirm before anything can be energised."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.commands.session import Attendance
+from harness.core.errors import UserError
+from harness.core.progress import Progress
+from harness.core.stop import StopSignal
+from harness.files.bench import Bench
+from harness.record.journal import Record
+from harness.safety.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED, READY
+from harness.safety.confirmation import Cautions
+from instruments.operator import keyboard
+from instruments.operator.person import ConsolePerson
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+STEP = re.compile(r" *\d+\. ")
+"""How one of several numbered steps begins."""
+
+
+def attending(
+    operator: str,
+    overrides: tuple[str, ...],
+    progress: Progress,
+    stop: StopSignal,
+    rehearsal_problems: tuple[str, ...],
+    transcript: Path | None,
+    cautions_read: bool,
+) -> Attendance:
+    """Whoever sits at the terminal; the live display makes way while they are asked."""
+
+    def ask(text: str) -> str:
+        with progress.paused():
+            return stop.ask(wrapped(text))
+
+    def ask_always(text: str) -> str:
+        with progress.paused():
+            return stop.ask_always(wrapped(text))
+
+    def ask_for_value(text: str) -> str:
+        with progress.paused():
+            return stop.ask(wrapped(text), keyboard.ask)
+
+    person = ConsolePerson(ask, progress.note, ask_always, ask_for_value)
+    cautions: Cautions = "confirmed beforehand" if cautions_read else "confirmed"
+    return Attendance(operator, overrides, person, progress, stop, rehearsal_problems, transcript, cautions)
+
+
+def wrapped(text: str, indent: str = "  ") -> str:
+    """`text` broken between words where the terminal would break inside them, numbered steps below their text; a blank at its
+    end stays.
+    """
+    width = shutil.get_terminal_size().columns - 2
+
+    def broken(line: str) -> str:
+        said = line.rstrip()
+        step = STEP.match(line)
+        return textwrap.fill(said, width, subsequent_indent=" " * step.end() if step else indent) + line[len(said) :]
+
+    return "\n".join(map(broken, text.split("\n")))
+
+
+def check_somebody_is_there(bench: Bench, cautions_read: bool) -> None:
+    """Refuse, before anything else, what would have to ask a person who cannot answer. Raises UserError."""
+    if keyboard.at_terminal():
+        return
+    if asking := _moved_by_person(bench):
+        raise UserError(
+            f"{', '.join(asking)}: what a person does there is confirmed at a terminal, and standard input is none"
+        )
+    if not cautions_read:
+        raise UserError(
+            f"the cautions are confirmed at a terminal, and standard input is none (or with --cautions-read. {CONFIRMED_BEFOREHAND})"
+        )
+
+
+def left_not_safe(record: Record) -> str:
+    """What an interrupted run may have left energised, as its last line says; empty when it says nothing of the kind."""
+    last = record.lines[-1]
+    if last["kind"] != "stop" or last["outcome"] != "not safe":
+        return ""
+    return f"THE LAST RUN ENDED NOT SAFE, and a load may still be on: {last['reason']}"
+
+
+def confirm_cautions(attendance: Attendance, console: Console, left: str = "") -> None:
+    """Show the cautions and have them confirmed, or show what has been confirmed beforehand. Raises UserError.
+
+    Nothing that can energise anything starts before somebody has said that they have read them. `left` is what the run before
+    may have left energised: it is told first, and when somebody will not go on.
+    """
+    with attendance.progress.paused():
+        if left:
+            console.print(wrapped(left), soft_wrap=True)
+        for text in ("CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))):
+            console.print(wrapped(text, "    "), soft_wrap=True)
+        if attendance.cautions == "confirmed beforehand":
+            console.print(wrapped(CONFIRMED_BEFOREHAND), soft_wrap=True)
+            return
+    if attendance.person.choose(READY, ["yes", "no"]) != "yes":
+        raise UserError(
+            ["the cautions were not confirmed; nothing was energised by this command", *([left] if left else [])]
+        )
+
+
+def _moved_by_person(bench: Bench) -> list[str]:
+    """The instruments that a person plugs in, turns or moves leads of."""
+    roles = bench.roles
+    turned = [name for name in (roles.load, roles.switch) if bench.instruments[name].by_person]
+    ranged = [name for name in (roles.reference, roles.secondary) if name is not None]
+    return turned + [n for n in ranged if bench.instruments[n].by_person and len(bench.instruments[n].ranges) > 1]

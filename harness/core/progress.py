@@ -1,0 +1,208 @@
+"""What the terminal shows while a run is on: where it is, what is energised, time left, latest error against limit."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from typing import TYPE_CHECKING, Protocol
+
+from harness.core.quantities import format_duration, format_percent, format_quantity
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.live import Live
+    from rich.table import Table
+    from rich.text import Text
+
+REHEARSAL_INTERVAL = 5.0
+"""Seconds between two lines on a rehearsal where output is not a terminal."""
+
+
+class Progress(Protocol):
+    """What the runner tells whoever watches."""
+
+    def doing(self, text: str) -> None:
+        """What is being done now."""
+
+    def energised(self, current: float) -> None:
+        """Primary current in amperes; 0 means off and confirmed."""
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Point `index` (from 0) is done; no error for a zero point."""
+
+    def note(self, text: str) -> None:
+        """Something worth a line that stays."""
+
+    def paused(self) -> AbstractContextManager[None]:
+        """A context in which the terminal belongs to a person."""
+
+
+class Silent:
+    """Watches nothing: rehearsals and tests."""
+
+    def doing(self, text: str) -> None:
+        """Ignored."""
+
+    def energised(self, current: float) -> None:
+        """Ignored."""
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Ignored."""
+
+    def note(self, text: str) -> None:
+        """Ignored."""
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Nothing to pause."""
+        yield
+
+
+class RehearsalProgress(Silent):
+    """How far a rehearsal is: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._doing, self._done = "", 0
+        self._started = self._told = time.monotonic()
+        self._live: Live | None = None
+
+    def __enter__(self) -> RehearsalProgress:
+        from rich.live import Live
+
+        self._started = self._told = time.monotonic()
+        if self._console.is_terminal:
+            self._live = Live(get_renderable=self._line, console=self._console, refresh_per_second=8, transient=True)
+            self._live.start(refresh=True)
+        return self
+
+    def __exit__(self, *failure: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def doing(self, text: str) -> None:
+        """Show what is being done: in a line of its own where output is not a terminal, but not more often than it helps."""
+        self._doing = text
+        self._tell_now_and_then()
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Count the point."""
+        self._done = index + 1
+        self._tell_now_and_then()
+
+    def _tell_now_and_then(self) -> None:
+        now = time.monotonic()
+        if self._live is None and now - self._told >= REHEARSAL_INTERVAL:
+            self._told = now
+            self._console.print(f"  {self._so_far()}", highlight=False, soft_wrap=True)
+
+    def _so_far(self) -> str:
+        spent = format_duration(time.monotonic() - self._started)
+        points = f"{self._done} point{'' if self._done == 1 else 's'}"
+        return f"{points} rehearsed, {spent}: {self._doing or 'starting'}"
+
+    def _line(self) -> Text:
+        from rich.text import Text
+
+        return Text(f"rehearsing: {self._so_far()}", no_wrap=True, overflow="crop")
+
+
+class TerminalProgress:
+    """A few lines at the bottom of the terminal; plain lines where output is not a terminal.
+
+    `durations` are the rehearsed seconds up to the end of each point, so that time left can be told.
+    """
+
+    def __init__(self, console: Console, durations: list[float]) -> None:
+        self._console, self._durations = console, durations
+        self._doing, self._latest, self._done = "starting", "", 0
+        # Somebody else may have switched the load on: until it has been asked nothing is known of it.
+        self._current: float | None = None
+        self._live: Live | None = None
+
+    def __enter__(self) -> TerminalProgress:
+        self._begin()
+        return self
+
+    def __exit__(self, *failure: object) -> None:
+        self._end()
+
+    def _begin(self) -> None:
+        """A fresh display each time: one that is started again first erases as many lines as it had before."""
+        from rich.live import Live
+
+        if self._console.is_terminal:
+            self._live = Live(get_renderable=self._lines, console=self._console, refresh_per_second=8, transient=True)
+            self._live.start()
+
+    def _end(self) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def doing(self, text: str) -> None:
+        """Show what is being done."""
+        self._doing = text
+
+    def energised(self, current: float) -> None:
+        """Show what is energised."""
+        self._current = current
+
+    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
+        """Show the latest point; one line each where output is not a terminal. No `limit`: nothing is claimed there."""
+        self._done = index + 1
+        if ratio_error is None:
+            self._latest = f"{name}: read"
+        elif limit is None:
+            self._latest = f"{name}: ratio error {format_percent(ratio_error)}, outside the currents claimed"
+        else:
+            within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
+            self._latest = (
+                f"{name}: ratio error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
+            )
+        if self._live is None:
+            self._console.print(
+                f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False, soft_wrap=True
+            )
+
+    def note(self, text: str) -> None:
+        """Print a line that stays."""
+        self._console.print(f"  {text}", highlight=False, soft_wrap=not self._console.is_terminal)
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Give the terminal to a person."""
+        self._end()
+        try:
+            yield
+        except BaseException:
+            # The prompt was left in the middle of its line, and what comes next must not stand in it.
+            self._console.line()
+            raise
+        finally:
+            self._begin()
+
+    def _lines(self) -> Table:
+        from rich.table import Table
+        from rich.text import Text
+
+        left = (
+            (self._durations[-1] - (self._durations[self._done - 1] if self._done else 0.0)) if self._durations else 0.0
+        )
+        table = Table.grid(padding=(0, 2))
+        share = self._done / max(1, len(self._durations))
+        bar = "━" * round(30 * share) + "╌" * (30 - round(30 * share))
+        table.add_row(
+            "point", Text(f"{self._done} of {len(self._durations)}  {bar}  about {format_duration(left)} left")
+        )
+        table.add_row("now", Text(self._doing))
+        live = (
+            Text(f"{format_quantity(self._current, 'A')} through the meter", style="bold red")
+            if self._current
+            else Text("not known before the load has been asked" if self._current is None else "load off, confirmed")
+        )
+        table.add_row("current", live)
+        table.add_row("latest", Text(self._latest))
+        return table

@@ -1,0 +1,91 @@
+"""The check on paper: a device file in, a sheet of numbers and findings out. Nothing is powered or read."""
+
+from __future__ import annotations
+
+from harness.design.clamp import clamp
+from harness.design.conductors import heat_per_metre
+from harness.design.expected_error import error_findings, expected
+from harness.design.findings import Finding, Grade, RangeSheet, Sheet, added_turns, secondary_of
+from harness.design.fuses import melting_window
+from harness.design.protection import (
+    conductor_rating,
+    input_protected,
+    paper_ceiling,
+    secondary_fuse,
+    weak_parts,
+)
+from harness.design.readable_currents import gap, multiplier, neighbours, readable_from_claim, smallest_readable
+from harness.design.supply import supplied, supply_of
+from harness.design.switch import range_switch
+from harness.design.window import turns_fit
+from harness.design.wiring_hazards import section_reversed, supply_tap
+from harness.files.device import Device, Range
+
+_ORDER: tuple[Grade, ...] = ("in the way", "not known", "worth knowing")
+
+
+def check(device: Device) -> Sheet:
+    """Everything the device file alone says; findings come gravest first, then in the order of the ranges."""
+    between = neighbours(device)
+    findings = [
+        *range_switch(device),
+        *supply_tap(device),
+        *supplied(device),
+        *secondary_fuse(device),
+        *clamp(device),
+        *turns_fit(device),
+    ]
+    for rng in device.ranges:
+        findings += [
+            *weak_parts(device, rng),
+            *input_protected(device, rng),
+            *readable_from_claim(device, rng),
+            *multiplier(device, rng),
+            *section_reversed(device, rng),
+        ]
+    for pair in between:
+        findings += gap(pair)
+    findings += [*_unsized(device), *error_findings(device)]
+    ratio, phase = expected(device) or (None, None)
+    return Sheet(
+        ranges=tuple(_range_sheet(device, rng) for rng in device.ranges),
+        neighbours=tuple(between),
+        ratio_error=ratio,
+        phase_displacement=phase,
+        findings=tuple(sorted(findings, key=lambda f: _ORDER.index(f.grade))),
+    )
+
+
+def _range_sheet(device: Device, rng: Range) -> RangeSheet:
+    top, supply, fuse = paper_ceiling(device, rng), supply_of(device), device.path.secondary_fuse
+    secondary = secondary_of(device, rng, top.current)
+    pushed = None if supply is None else secondary_of(device, rng, supply.operates)
+    window = None
+    if fuse is not None and pushed is not None:
+        window = melting_window(fuse, device.path.secondary_fuse_type, pushed)
+    heat = None
+    if rng.cross_section is not None and rng.turn_length is not None:
+        heat = heat_per_metre(rng.cross_section, top.current) * rng.turn_length * added_turns(device, rng)
+    return RangeSheet(
+        name=rng.name,
+        turns=rng.primary_turns,
+        smallest_readable=smallest_readable(device, rng),
+        claimed_from=rng.minimum_current,
+        claimed_to=rng.maximum_current,
+        ceiling=top.current,
+        set_by=top.set_by,
+        secondary_current=secondary,
+        supply_secondary_current=pushed,
+        fuse_margin=None if fuse is None else fuse / secondary,
+        melting_window=window,
+        conductor_rating=conductor_rating(device, rng),
+        winding_heat=heat,
+    )
+
+
+def _unsized(device: Device) -> list[Finding]:
+    names = [r.name for r in device.ranges if r.cross_section is None]
+    if not names:
+        return []
+    text = f"conductor: cross_section of {', '.join(names)} is not given; needed to tell what the turns carry"
+    return [Finding("not known", "", text)]

@@ -1,0 +1,59 @@
+"""What is across the secondary when it opens: a clamp (a voltage limiter or a shorting device), and where it sits."""
+
+from __future__ import annotations
+
+import math
+
+from harness.core.quantities import format_quantity
+from harness.design.findings import Finding
+from harness.files.device import Device
+
+EXTRA_LOW = 50.0 * math.sqrt(2)
+"""Peak volts of 50 V AC, the limit of extra-low voltage (IEC 61140 band I; value from memory)."""
+
+
+def clamp(device: Device) -> list[Finding]:
+    """Is the voltage of an opened secondary limited, whatever opens it?"""
+    path = device.path
+    fused = path.secondary_fuse is not None
+    opens = "a melted fuse or a loose wire" if fused else "a loose wire"
+    if path.secondary_clamp is None:
+        text = (
+            f"clamp: secondary_clamp is not given; {opens} leaves the secondary open under current, and the voltage there is "
+            "DANGEROUS. Look for a voltage limiter or shorting device across the winding, ahead of any fuse"
+        )
+        return [Finding("not known", "", text)]
+    if path.secondary_clamp == "across winding":
+        return _voltage(device)
+    if path.secondary_clamp == "behind fuse":
+        text = (
+            "clamp: behind the fuse it limits nothing once the fuse has melted, and the voltage of the open secondary is "
+            "DANGEROUS; put it across the winding, ahead of the fuse"
+        )
+        return [Finding("in the way", "", text)]
+    text = (
+        f"clamp: there is none; {opens} leaves the secondary open under current, and the voltage there is DANGEROUS; fit "
+        f"one across the winding{', ahead of the fuse' if fused else ''}"
+    )
+    return [Finding("in the way" if fused else "worth knowing", "", text)]
+
+
+def _voltage(device: Device) -> list[Finding]:
+    path, transformer = device.path, device.transformer
+    limit = path.secondary_clamp_voltage
+    if limit is None:
+        text = (
+            "clamp: secondary_clamp_voltage is not given; look for the peak voltage it limits to, and that it stands the "
+            "secondary current for as long as a fault lasts"
+        )
+        return [Finding("not known", "", text)]
+    loop = transformer.burden + (path.secondary_fuse_resistance or 0.0)
+    usual = math.sqrt(2) * transformer.maximum_secondary_current * loop
+    limited, shown = format_quantity(limit, "V", 3), format_quantity(usual, "V", 3)
+    if limit <= usual:
+        text = f"clamp: limits to {limited}, burden and fuse need {shown} at the largest secondary current; fit one above it"
+        return [Finding("in the way", "", text)]
+    text = f"clamp: limits an open secondary to {limited} peak; burden and fuse need {shown} at most"
+    if limit > EXTRA_LOW:
+        text += f"; that is above extra-low voltage ({format_quantity(EXTRA_LOW, 'V', 2)} peak), do not touch it"
+    return [Finding("worth knowing", "", text)]

@@ -1,0 +1,99 @@
+"""Ratio error and phase displacement to expect of the transformer, from its burden and magnetising impedance.
+
+The windings of all ranges make the same ampere-turns at the same secondary current, so it is one for all ranges.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+
+from harness.claims.claim_limits import limit_of_error
+from harness.core.quantities import format_quantity
+from harness.design.findings import Finding
+from harness.files.device import Device
+
+
+def complex_error(series: float, magnetising: complex) -> complex:
+    """Error of the secondary current as a fraction: e = -Z / (Zm + Z), with Z the winding and all that follows it.
+
+    The usual equivalent circuit, seen from the secondary; both impedances in ohm.
+    """
+    return -series / (magnetising + series)
+
+
+def ratio_and_phase(error: complex) -> tuple[float, float]:
+    """Ratio error (a fraction) and phase displacement (rad, positive when the secondary leads) of a complex error."""
+    return abs(1 + error) - 1, cmath.phase(1 + error)
+
+
+def magnetising_impedance(device: Device) -> complex | None:
+    """Ohm at the rated frequency, seen from the secondary; None when no inductance is given.
+
+    Without a loss angle the impedance is taken as resistive, at which a burden spoils the ratio most.
+    """
+    transformer = device.transformer
+    if transformer.magnetising_inductance is None:
+        return None
+    magnitude = 2 * math.pi * transformer.frequency * transformer.magnetising_inductance
+    loss = transformer.magnetising_loss_angle
+    return cmath.rect(magnitude, 0.0 if loss is None else math.pi / 2 - loss)
+
+
+def missing(device: Device) -> list[str]:
+    """Keys without which not even a bound of the ratio error can be told."""
+    transformer, path = device.transformer, device.path
+    needed = {
+        "magnetising_inductance (at the secondary, primary open)": transformer.magnetising_inductance,
+        "winding_resistance": transformer.winding_resistance,
+    }
+    if path.secondary_fuse is not None:
+        needed["secondary_fuse_resistance (cold, by ohmmeter, fuse taken out)"] = path.secondary_fuse_resistance
+    return [key for key, value in needed.items() if value is None]
+
+
+def expected(device: Device) -> tuple[float, float] | None:
+    """Ratio error and phase displacement with winding, burden and fuse; None when something is not known."""
+    magnetising = magnetising_impedance(device)
+    if magnetising is None or missing(device) or device.transformer.magnetising_loss_angle is None:
+        return None
+    return ratio_and_phase(complex_error(_series(device) + _fuse(device), magnetising))
+
+
+def error_findings(device: Device) -> list[Finding]:
+    """What the transformer is expected to err, and how much of it the secondary fuse adds."""
+    magnetising = magnetising_impedance(device)
+    if magnetising is None or missing(device):
+        text = f"ratio error from burden and fuse: not known; measure and give {', '.join(missing(device))}"
+        return [Finding("not known", "", text)]
+    ratio, phase = ratio_and_phase(complex_error(_series(device) + _fuse(device), magnetising))
+    base = device.ranges[0]
+    allowed = limit_of_error(device, base, base.maximum_current)
+    # A maker trims out winding and burden; the fuse is new, so its part is what a modification has to answer for.
+    added = ratio - ratio_and_phase(complex_error(_series(device), magnetising))[0]
+    fuse = f", {_percent(added)} of it from the fuse" if added else ""
+    bound = device.transformer.magnetising_loss_angle is None
+    if bound:
+        text = f"ratio error: {_percent(ratio)} at worst from winding and burden{fuse}"
+    else:
+        minutes = math.degrees(phase) * 60
+        text = f"ratio error: {_percent(ratio)} (and {minutes:.3g} min) expected from winding and burden{fuse}"
+    text += f"; the claim allows {allowed * 100:.3g} %"
+    if bound:
+        text += "; give magnetising_loss_angle to know it"
+    if abs(added) <= allowed:
+        return [Finding("worth knowing", "", text)]
+    text += f"; the fuse may have no more than some {format_quantity(_fuse(device) * allowed / abs(added), 'ohm', 2)}"
+    return [Finding("not known" if bound else "in the way", "", text)]
+
+
+def _percent(fraction: float) -> str:
+    return f"{fraction * 100:+.2g} %"
+
+
+def _series(device: Device) -> float:
+    return (device.transformer.winding_resistance or 0.0) + device.transformer.burden
+
+
+def _fuse(device: Device) -> float:
+    return (device.path.secondary_fuse_resistance or 0.0) if device.path.secondary_fuse is not None else 0.0

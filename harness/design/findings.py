@@ -1,0 +1,95 @@
+"""What the check on paper says: numbers of every range, and findings in plain words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from harness.files.device import Device, Range
+
+Grade = Literal["in the way", "not known", "worth knowing"]
+"""`in the way`: change something before winding; `not known`: the file does not say, so look; the rest is for reading."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One line: what, the number found, the number needed, what to do. `range` is empty when it concerns them all."""
+
+    grade: Grade
+    range: str
+    text: str
+
+
+@dataclass(frozen=True)
+class RangeSheet:
+    """One range on paper. Currents in amperes: of the primary, or of the secondary where the name says so.
+
+    `ceiling` is the least of the claim and what the device's parts stand, `set_by` the part. `supply_secondary_current`
+    flows at the most the supply lets flow for long, which is more than its rating. `fuse_margin` is the secondary fuse's
+    rating over the secondary current at the ceiling; `melting_window` is (shortest, longest) seconds at what the supply lets
+    flow, infinite where nothing is guaranteed. `winding_heat` is in watts at the ceiling, of the turns the range adds, with the
+    copper at 70 degC.
+    None where the file does not say enough.
+    """
+
+    name: str
+    turns: int
+    smallest_readable: float
+    claimed_from: float
+    claimed_to: float
+    ceiling: float
+    set_by: str
+    secondary_current: float
+    supply_secondary_current: float | None
+    fuse_margin: float | None
+    melting_window: tuple[float, float] | None
+    conductor_rating: float | None
+    winding_heat: float | None
+
+
+@dataclass(frozen=True)
+class Neighbours:
+    """Two neighbouring ranges: `finer` has more turns. Where the spans overlap `from` is below `to`, else it is a gap."""
+
+    finer: str
+    coarser: str
+    claimed_from: float
+    claimed_to: float
+    readable_from: float
+    readable_to: float
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The whole check. `ratio_error` (a fraction) and `phase_displacement` (rad) are expected of the transformer."""
+
+    ranges: tuple[RangeSheet, ...]
+    neighbours: tuple[Neighbours, ...]
+    ratio_error: float | None
+    phase_displacement: float | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def in_the_way(self) -> int:
+        """How many findings must be dealt with before winding."""
+        return sum(f.grade == "in the way" for f in self.findings)
+
+
+def secondary_of(device: Device, rng: Range, current: float) -> float:
+    """Secondary amperes of an error-free transformer when `current` amperes flow through the turns of `rng`."""
+    return current * rng.primary_turns / device.transformer.secondary_turns
+
+
+def added_turns(device: Device, rng: Range) -> int:
+    """The turns `rng` has of its own: in series, those beyond the range before it."""
+    if rng.wiring == "independent":
+        return rng.primary_turns
+    return rng.primary_turns - device.ranges[device.ranges.index(rng) - 1].primary_turns
+
+
+def in_circuit(device: Device, rng: Range) -> list[Range]:
+    """The ranges whose own turns carry the current in position `rng`, itself last."""
+    first = device.ranges.index(rng)
+    while device.ranges[first].wiring == "series":
+        first -= 1
+    return list(device.ranges[first : device.ranges.index(rng) + 1])

@@ -1,0 +1,136 @@
+"""Does every part stand the current, and does anything stop the current that a part does not stand?"""
+
+from __future__ import annotations
+
+import math
+
+from harness.core.quantities import format_quantity, lasting
+from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
+from harness.design.findings import Finding, in_circuit, secondary_of
+from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
+from harness.design.supply import Supply, lets_flow, supply_of
+from harness.files.device import Device, Range
+from harness.limits.ratings import Ceiling, claimed, device_parts
+
+_SLACK = 1 + 1e-9
+
+
+def amperes(value: float) -> str:
+    """A current as a person reads it."""
+    return format_quantity(value, "A", 3)
+
+
+def paper_ceiling(device: Device, rng: Range) -> Ceiling:
+    """The least of the claim and what the device's own parts stand."""
+    return min([claimed(rng), *device_parts(device, float(rng.primary_turns))], key=lambda part: part.current)
+
+
+def conductor_rating(device: Device, rng: Range) -> float | None:
+    """Amperes the thinnest conductor of known usual rating in position `rng` carries; None when none is known."""
+    sizes = [r.cross_section for r in in_circuit(device, rng) if r.cross_section is not None]
+    return min((rating for s in sizes if (rating := cord_rating(s)) is not None), default=None)
+
+
+def weak_parts(device: Device, rng: Range) -> list[Finding]:
+    """Parts that stand less than the range claims."""
+    found = []
+    for part in device_parts(device, float(rng.primary_turns)):
+        if part.current * _SLACK >= rng.maximum_current:
+            continue
+        stands, needed = amperes(part.current), amperes(rng.maximum_current)
+        if part.set_by in ("fuse", "supply socket"):
+            text = (
+                f"{part.set_by}: rated {stands}, the claim reaches to {needed}; a run goes no further than its rating"
+            )
+            found.append(Finding("worth knowing", rng.name, text))
+            continue
+        text = (
+            f"{part.set_by}: stands {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a "
+            "stronger part"
+        )
+        found.append(Finding("in the way", rng.name, text))
+    return found + _weak_conductor(device, rng)
+
+
+def _weak_conductor(device: Device, rng: Range) -> list[Finding]:
+    carries = conductor_rating(device, rng)
+    supply = supply_of(device)
+    if carries is None:
+        return []
+    needed, why = rng.maximum_current, "the claim needs"
+    if supply is not None and supply.rating > needed:
+        needed, why = supply.rating, f"the {supply.name} can drive"
+    if carries * _SLACK >= needed:
+        return []
+    size = cord_for(needed)
+    wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
+    text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
+    if needed > rng.maximum_current:
+        text += f" or fit a fuse of at most {amperes(carries)}"
+    return [Finding("in the way", rng.name, text)]
+
+
+def input_protected(device: Device, rng: Range) -> list[Finding]:
+    """Does anything keep from the meter's input what it does not stand, of all that the supply lets flow for long?"""
+    supply, stands = supply_of(device), device.transformer.maximum_secondary_current
+    if supply is None:
+        return []
+    worst = secondary_of(device, rng, supply.operates)
+    if worst <= stands * _SLACK:
+        return []
+    what = f"{lets_flow(supply)}: {amperes(worst)} into an input that stands {amperes(stands)}"
+    remedy = _remedy(device, rng, supply)
+    fuse = device.path.secondary_fuse
+    if fuse is None:
+        return [Finding("in the way", rng.name, f"meter input: {what}, and no fuse is between; {remedy}")]
+    # The longest it holds is at the least current that is too much, not at the most that can flow.
+    longest = melting_window(fuse, device.path.secondary_fuse_type, stands)[1]
+    if math.isinf(longest):
+        need_not = min(worst, SURELY_MELTS * fuse)
+        text = (
+            f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt up to {amperes(need_not)}; {remedy}"
+        )
+        return [Finding("in the way", rng.name, text)]
+    text = (
+        f"secondary fuse: {what} for up to {lasting(longest)} before it melts; ask whether the input stands that, or "
+        f"{remedy}"
+    )
+    return [Finding("not known", rng.name, text)]
+
+
+def _remedy(device: Device, rng: Range, supply: Supply) -> str:
+    """A primary fuse that surely ends what the input does not stand, where there can be one that also carries the claim."""
+    primary = device.transformer.maximum_secondary_current * device.transformer.secondary_turns / rng.primary_turns
+    rating = primary / supply.multiple
+    if rating * _SLACK < rng.maximum_current:
+        return (
+            f"no primary fuse does and carries the claim: use a source that cannot drive more than {amperes(primary)}"
+        )
+    return f"fuse the primary at no more than {amperes(rating)}"
+
+
+def secondary_fuse(device: Device) -> list[Finding]:
+    """Does the secondary fuse hold the rated current for good, and from where on does it protect the input?"""
+    fuse, transformer = device.path.secondary_fuse, device.transformer
+    if fuse is None:
+        return []
+    found = []
+    rated, stands = transformer.rated_secondary_current, transformer.maximum_secondary_current
+    if rated > fuse * AGES_ABOVE * _SLACK:
+        overloaded = rated > fuse * _SLACK
+        text = (
+            f"secondary fuse: {amperes(fuse)} {'is overloaded' if overloaded else 'ages'} at the rated {amperes(rated)}; "
+            f"one of {amperes(rated / AGES_ABOVE)} or more lasts (common practice: no more than 75 % for good)"
+        )
+        found.append(Finding("in the way" if overloaded else "worth knowing", "", text))
+    surely = SURELY_MELTS * fuse
+    if surely > stands * _SLACK:
+        text = (
+            f"secondary fuse: {amperes(fuse)} is guaranteed to operate only from {amperes(surely)} ({SURELY_MELTS:g} In), the "
+            f"input stands {amperes(stands)}: no protection between, so limit the primary"
+        )
+        found.append(Finding("worth knowing", "", text))
+    if device.path.secondary_fuse_type is None:
+        text = "secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type"
+        found.append(Finding("not known", "", text))
+    return found

@@ -1,0 +1,80 @@
+"""What the ranges can read: the smallest current, the multiplier, and where neighbours meet."""
+
+from __future__ import annotations
+
+from harness.claims.claim_limits import limit_of_error
+from harness.core.quantities import format_percent
+from harness.design.findings import Finding, Neighbours
+from harness.design.protection import amperes, paper_ceiling
+from harness.files.device import Device, Range
+
+
+def smallest_readable(device: Device, rng: Range) -> float:
+    """Primary amperes below which the display reads 0."""
+    return device.display.smallest_readable_current * rng.display_factor
+
+
+def readable_from_claim(device: Device, rng: Range) -> list[Finding]:
+    """The claim must not begin where the display still reads 0."""
+    readable = smallest_readable(device, rng)
+    if rng.minimum_current >= readable * (1 - 1e-9):
+        return []
+    text = (
+        f"smallest current: claims from {amperes(rng.minimum_current)}, the display reads 0 below {amperes(readable)}; "
+        "raise minimum_current or wind more turns"
+    )
+    return [Finding("in the way", rng.name, text)]
+
+
+def multiplier(device: Device, rng: Range) -> list[Finding]:
+    """The display factor must undo the turns as it does on the base range: N passes read N times (1/N the factor)."""
+    base = device.ranges[0]
+    right = base.display_factor * base.primary_turns / rng.primary_turns
+    error = rng.display_factor / right - 1
+    if abs(error) < 1e-6:
+        return []
+    allowed = limit_of_error(device, rng, rng.maximum_current)
+    text = (
+        f"display factor: {rng.display_factor:g} reads {format_percent(error, 2)} wrong on {rng.primary_turns} turns, "
+        f"the claim allows {allowed * 100:.3g} %; {right:.6g} is right"
+    )
+    return [Finding("in the way" if abs(error) > allowed else "worth knowing", rng.name, text)]
+
+
+def neighbours(device: Device) -> list[Neighbours]:
+    """Where every two neighbouring ranges meet, as claimed and as they can be read."""
+    pairs = zip(device.ranges, device.ranges[1:], strict=False)
+    return [
+        Neighbours(
+            finer=finer.name,
+            coarser=coarser.name,
+            claimed_from=coarser.minimum_current,
+            claimed_to=finer.maximum_current,
+            readable_from=smallest_readable(device, coarser),
+            readable_to=paper_ceiling(device, finer).current,
+        )
+        for coarser, finer in pairs
+    ]
+
+
+def gap(between: Neighbours) -> list[Finding]:
+    """Currents between two neighbours that neither claims, or neither reads."""
+    serves = min(between.claimed_to, between.readable_to)
+    upper, lower = amperes(between.claimed_from), amperes(serves)
+    if between.readable_from > between.readable_to * (1 + 1e-9):
+        text = (
+            f"gap to {between.coarser}: {between.finer} carries up to {amperes(between.readable_to)}, "
+            f"{between.coarser} reads from {amperes(between.readable_from)}; nothing reads between, wind a range "
+            "with turns between theirs"
+        )
+        return [Finding("in the way", between.finer, text)]
+    if between.claimed_from > serves * (1 + 1e-9):
+        text = (
+            f"gap to {between.coarser}: {between.finer} serves up to {lower}, {between.coarser} claims from {upper}; both "
+            f"read from {amperes(between.readable_from)} to {amperes(between.readable_to)}, so claim until they meet"
+        )
+        return [Finding("in the way", between.finer, text)]
+    if between.claimed_from > serves * (1 - 1e-9):
+        text = f"{between.finer} and {between.coarser} meet at {upper} without overlap; overlap them to compare the two"
+        return [Finding("worth knowing", between.finer, text)]
+    return []

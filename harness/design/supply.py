@@ -1,0 +1,139 @@
+"""What feeds the path, and how much more than its rating it lets flow for long.
+
+No fuse and no circuit-breaker is a limit at its rating. Up to its conventional non-fusing (non-tripping) current it must hold
+for the conventional time, and only from its conventional fusing (tripping) current on must it have ended the current by then.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.core.quantities import format_quantity, lasting
+from harness.design.findings import Finding
+from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
+from harness.files.device import Device, PrimaryFuse
+
+_SLACK = 1 + 1e-9
+
+
+@dataclass(frozen=True)
+class Conventional:
+    """Conventional currents of one kind of device for ratings from above `above` up to `up_to` amperes.
+
+    At `carries` times its rating it must hold for the conventional time, at `operates` times it has operated within `seconds`.
+    """
+
+    kind: PrimaryFuse
+    above: float
+    up_to: float
+    carries: float
+    operates: float
+    seconds: float
+    source: str
+
+
+_PLUG = "BS 1362: 1.9 In read on a page of a seller, 1.6 In a value from memory"
+_GENERAL = "IEC 60269-1, values from memory"
+_BREAKER = "IEC 60898-1, values from memory"
+_MINIATURE = "IEC 60127-2"
+
+TABLE = (
+    Conventional("plug-top", 0.0, 13.0, 1.6, 1.9, 30 * MINUTE, _PLUG),
+    Conventional("gG", 0.0, 4.0, 1.5, 2.1, HOUR, _GENERAL),
+    Conventional("gG", 4.0, 15.99, 1.5, 1.9, HOUR, _GENERAL),
+    Conventional("gG", 15.99, 63.0, 1.25, 1.6, HOUR, _GENERAL),
+    Conventional("gG", 63.0, 160.0, 1.25, 1.6, 2 * HOUR, _GENERAL),
+    Conventional("gG", 160.0, 400.0, 1.25, 1.6, 3 * HOUR, _GENERAL),
+    Conventional("breaker", 0.0, 63.0, 1.13, 1.45, HOUR, _BREAKER),
+    Conventional("breaker", 63.0, 125.0, 1.13, 1.45, 2 * HOUR, _BREAKER),
+    Conventional("F", 0.0, 10.0, 1.5, SURELY_MELTS, 30 * MINUTE, _MINIATURE),
+    Conventional("T", 0.0, 20.0, 1.5, SURELY_MELTS, 2 * MINUTE, _MINIATURE),
+)
+
+
+@dataclass(frozen=True)
+class Supply:
+    """What feeds the path, by its `name`, rated `rating` amperes. `kind` is None where the file does not say.
+
+    It must hold `carries` amperes for the conventional time. It is guaranteed to operate only from `operates` amperes, within
+    `seconds`; below that, nothing says that it ever does.
+    """
+
+    name: str
+    rating: float
+    kind: PrimaryFuse | None
+    carries: float
+    operates: float
+    seconds: float
+
+    @property
+    def multiple(self) -> float:
+        """Of its rating, from where on it is guaranteed to operate."""
+        return self.operates / self.rating
+
+
+def supply_of(device: Device) -> Supply | None:
+    """What feeds the path and lets least flow for long; None when the file names neither fuse nor supply socket.
+
+    Of a socket the file knows the rating alone: what is fused or switched ahead of it may be of any kind.
+    """
+    path = device.path
+    named = [] if path.fuse is None else [_supply("fuse", path.fuse, path.fuse_type)]
+    if path.supply_socket is not None:
+        named.append(_supply("supply socket", path.supply_socket, None))
+    return min(named, key=lambda s: s.operates, default=None)
+
+
+def _supply(name: str, rating: float, kind: PrimaryFuse | None) -> Supply:
+    """Without a kind, the worst of all there are at that rating. A rating beyond its kind's table counts as the last there."""
+    kinds = [c for c in TABLE if kind in (None, c.kind)]
+    fits = [c for c in kinds if c.above * _SLACK < rating <= c.up_to * _SLACK] or [max(kinds, key=lambda c: c.up_to)]
+    return Supply(
+        name,
+        rating,
+        kind,
+        rating * min(c.carries for c in fits),
+        rating * max(c.operates for c in fits),
+        max(c.seconds for c in fits),
+    )
+
+
+def lets_flow(supply: Supply) -> str:
+    """In words what `supply` lets flow."""
+    amount, rating = format_quantity(supply.operates, "A", 3), format_quantity(supply.rating, "A", 3)
+    return f"the {supply.name} ({rating}) is guaranteed to operate only from {amount}, within {lasting(supply.seconds)}"
+
+
+def supplied(device: Device) -> list[Finding]:
+    """What the supply can push through switch and conductor, whatever the ranges claim."""
+    supply, path = supply_of(device), device.path
+    if supply is None:
+        text = (
+            "supply: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
+            "the rating of what it is plugged into"
+        )
+        return [Finding("not known", "", text)]
+    rating = format_quantity(supply.rating, "A", 3)
+    found, warm = [], []
+    for stands, name in ((path.switch, "range switch"), (path.conductor, "conductor")):
+        least = format_quantity(stands, "A", 3)
+        if stands * _SLACK < supply.rating:
+            text = (
+                f"{name}: stands {least}, the {supply.name} lets {rating} flow; fit one for "
+                f"{rating} or a fuse of at most {least}"
+            )
+            found.append(Finding("in the way", "", text))
+        elif stands * _SLACK < supply.operates:
+            warm.append(f"{name} ({least})")
+    held = format_quantity(supply.carries, "A", 3)
+    text = f"no limit at its rating: it must hold {held} for long, and {lets_flow(supply)}"
+    if warm:
+        text += f"; until then more than the rating may flow in {' and '.join(warm)}"
+    found.append(Finding("worth knowing", "", text))
+    if path.fuse is not None and path.fuse_type is None:
+        text = (
+            'fuse: fuse_type is not given; read what is printed on it ("plug-top", "gG", "breaker", "F" or "T"). Until then the '
+            "worst of them is taken"
+        )
+        found.append(Finding("not known", "", text))
+    return found

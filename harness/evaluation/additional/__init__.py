@@ -1,0 +1,1 @@
+"""What the further procedures find: no load, endurance, the check standard."""

@@ -1,0 +1,76 @@
+"""Whether the bench is today what it was when its check standard was established."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from harness.evaluation.conformity.judged_value import stated
+from harness.evaluation.ratio.point_errors import point_values
+from harness.evaluation.uncertainty.combination import rectangular, type_a
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.record.observations import ObservedPoint
+from harness.results import BenchCheck, Stated
+
+K_OF_STANDARD = 2.0
+
+
+def bench_check(
+    device: Device, bench: Bench, inputs: Inputs, points: Sequence[ObservedPoint]
+) -> tuple[BenchCheck, list[str]] | None:
+    """What the check points say; None when there are none.
+
+    The ratio of the check standard's reading to the reference current, a mean over points between which the load was
+    taken off, against the established one: E_n = deviation / U(deviation), the standard's scatter from day to day included.
+    |E_n| <= 1 is satisfactory (ISO/IEC 17043). A sound bench is beyond 1 as often as U does not cover, so a single excess asks for
+    the check to be taken once more (common practice, no published source): that tells a poor contact from what lasts.
+    """
+    own = [p for p in points if p.direction == "check" and sum(q.reference for q in p.pairs) > 0]
+    standard, name = bench.check_standard, bench.roles.check_standard
+    if not own or standard is None or name is None:
+        return None
+    steps = [r.resolution for r in bench.instruments[name].ranges if r.full_scale >= standard.current]
+    step = steps[0] if steps else 0.0
+    ratios = []
+    for point in own:
+        shown = sum(p.displayed for p in point.pairs) / len(point.pairs)
+        ratios.append(shown / point_values(device, inputs, point).reference)
+    found = sum(ratios) / len(ratios)
+    if len(ratios) > 1:
+        scatter = type_a([float(r.nominal_value) for r in ratios])
+        found += inputs.own("repeatability", scatter.standard_uncertainty, "normal", scatter.degrees_of_freedom)
+    found += inputs.own("resolution of the check standard", rectangular(step / 2) / standard.current, "rectangular")
+    known = standard.uncertainty / K_OF_STANDARD * standard.ratio
+    from_day_to_day = inputs.own(
+        "check standard from day to day", standard.standard_deviation * standard.ratio, "normal"
+    )
+    established = inputs.own("check standard: established ratio", known, "normal") + standard.ratio
+    compared = found
+    if standard.established_here:
+        # What the reference got wrong then it gets wrong now: of its own errors only what has changed since counts.
+        lasting = [v for v in found.derivatives if inputs.sources[v].shared and "drift" not in inputs.sources[v].name]
+        compared = found - sum(found.derivatives[v] * v for v in lasting)
+    departed = compared + from_day_to_day - established
+    deviation = stated(inputs, departed)
+    normalized = abs(deviation.value) / deviation.expanded_uncertainty if deviation.expanded_uncertainty else math.inf
+    result = BenchCheck(
+        instrument=name,
+        current=standard.current,
+        established=Stated(standard.ratio, known, K_OF_STANDARD * known, K_OF_STANDARD),
+        found=stated(inputs, found),
+        deviation=deviation,
+        normalized_error=normalized,
+        verdict="pass" if normalized <= 1 else "fail",
+        budget=inputs.budget(departed),
+    )
+    reasons = []
+    if result.verdict == "fail":
+        reasons.append(
+            f"bench check: {name} reads {deviation.value / standard.ratio * 100:+.3f} % from its established ratio, U = "
+            f"{deviation.expanded_uncertainty / standard.ratio * 100:.3f} % (E = {normalized:.2f}; about "
+            f"{(1 - bench.decision.coverage_probability) * 100:.2g} % of sound benches are beyond 1): check once more, and if it is "
+            "beyond 1 again do not verify anything on this bench today"
+        )
+    return result, reasons

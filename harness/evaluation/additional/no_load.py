@@ -1,0 +1,128 @@
+"""What a range does with no current: the zero points of its first and last look, the power shown then, and creep."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from harness.claims.claim_limits import limit_at_no_current
+from harness.core.quantities import format_quantity
+from harness.evaluation.additional.register_creep import creep, creep_period
+from harness.evaluation.conformity.decision import Decided, judgement
+from harness.evaluation.conformity.fail_reasons import in_one_go
+from harness.evaluation.conformity.judged_value import decided, stated
+from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
+from harness.evaluation.uncertainty.combination import rectangular, type_a
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.files.device import Device, Range
+from harness.record.observations import Pair
+from harness.results import NoLoad, Stated, Verdict, worst
+
+NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
+"""Volts of IEC 60038 that a power is judged by where none was read, and the part of them that counts as there."""
+
+
+def no_load(
+    device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
+) -> tuple[NoLoad, list[str]] | None:
+    """The zero points of `rng`, first and last, and why they do not plainly pass; None unless power or a wait belongs to them.
+
+    What is indicated with no current is an error like any other, judged by the bench's rule against the claim at no
+    current, as an error at zero (VIM 4.28). Creep is judged by the steps of the register, as the standards do.
+    """
+    own = [p for p in points if p.observed.range == rng.name and p.ratio_error is None]
+    if len(own) < 2:
+        return None
+    first, last = own[0].observed.pairs, own[-1].observed.pairs
+    seconds = last[-1].displayed_times[1] - first[0].displayed_times[0]
+    voltages = [p.also["reference_voltage"] for p in last if "reference_voltage" in p.also]
+    voltage = sum(voltages) / len(voltages) if voltages else None
+    failures = in_one_go(rng, own)
+    if voltage is not None and voltage < PRESENT * NOMINAL_VOLTAGE:
+        failures.append(
+            f"{rng.name}: only {format_quantity(voltage, 'V', 3)} was read, so no load at voltage was not shown"
+        )
+    counted = creep(device, inputs, rng, first[0], last[-1])
+    if counted is not None and counted.found:
+        failures.append(
+            f"{rng.name}: counted {counted.energy / 3600:.3g} Wh in {seconds:.0f} s with no current (creep of "
+            f"{format_quantity(counted.power.value, 'W', 3)})"
+        )
+    at = voltage or NOMINAL_VOLTAGE
+    period = None if counted is None else creep_period(device, rng, counted.resolution, at)
+    limit = limit_at_no_current(device, rng)
+    indicated = _indicated(inputs, own[-1].indicated)
+    shown, judged = stated(inputs, indicated), decided(inputs, indicated, limit)
+    reasons = [*failures, *_shown_at_rest(rng, shown, judged, limit, "A")]
+    verdicts: list[Verdict] = ["fail" if failures else "pass", judged.verdict]
+    watts = _power_shown(device, inputs, rng, last)
+    power = limit_of_power = risk = None
+    if watts is not None:
+        power, limit_of_power = stated(inputs, watts), _limit_of_power(device, rng, limit * at)
+        judged_power = decided(inputs, watts, limit_of_power)
+        risk = judged_power.specific_risk
+        reasons += _shown_at_rest(rng, power, judged_power, limit_of_power, "W", device.claim.power_counts > 0)
+        verdicts.append(judged_power.verdict)
+    result = NoLoad(
+        seconds=seconds,
+        current=shown,
+        voltage=voltage,
+        power=None if power is None else power.value,
+        energy=None if counted is None else counted.energy,
+        energy_resolution=None if counted is None else counted.resolution,
+        verdict=worst(verdicts),
+        limit=limit,
+        acceptance_limit=judged.acceptance_limit,
+        specific_risk=judged.specific_risk,
+        test_uncertainty_ratio=judged.test_uncertainty_ratio,
+        power_expanded_uncertainty=None if power is None else power.expanded_uncertainty,
+        power_limit=limit_of_power,
+        power_specific_risk=risk,
+        creep=None if counted is None else counted.power,
+        creep_below=None if counted is None else counted.below,
+        creep_period=period,
+    )
+    return result, reasons
+
+
+def _indicated(inputs: Inputs, value: Any) -> Any:
+    """What is indicated at a zero point: what the display keeps back is not."""
+    hidden = [v for v in value.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
+    return value - sum(value.derivatives[v] * v for v in hidden)
+
+
+def _power_shown(device: Device, inputs: Inputs, rng: Range, pairs: Sequence[Pair]) -> Any | None:
+    """Watts indicated, uncertain; None where the device shows none."""
+    shown = [p.also["displayed_power"] * rng.display_factor for p in pairs if "displayed_power" in p.also]
+    if not shown:
+        return None
+    step = (device.display.power_resolution or 0.0) * rng.display_factor
+    scatter = type_a(shown).standard_uncertainty if len(shown) > 1 else 0.0
+    return (
+        sum(shown) / len(shown)
+        + inputs.own("resolution of the power displayed", rectangular(step / 2), "rectangular", unit="W")
+        + inputs.own("repeatability", scatter, "normal", len(shown) - 1, unit="W")
+    )
+
+
+def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
+    """The display steps of power claimed; where none are, what the limit of the current makes of it, `of_current` watts.
+
+    That is one step at least: whatever is claimed of current, a display of power cannot show less.
+    """
+    step = (device.display.power_resolution or 0.0) * rng.display_factor
+    return device.claim.power_counts * step or max(of_current, step)
+
+
+def _shown_at_rest(
+    rng: Range, shown: Stated, judged: Decided, limit: float, unit: str, claimed: bool = True
+) -> list[str]:
+    """Why what is shown with no current is no plain pass."""
+    said = judgement(judged.verdict, shown.value, limit)
+    if said is None:
+        return []
+    return [
+        f"{rng.name}: shows {format_quantity(shown.value, unit, 3)} with no current, U = "
+        f"{format_quantity(shown.expanded_uncertainty, unit, 3)}, where "
+        f"{format_quantity(limit, unit, 3)} {'is claimed' if claimed else 'is what the claim of current makes of it'}: {said}"
+    ]

@@ -1,0 +1,1 @@
+"""Decision rule, risk, verdicts and their reasons."""

@@ -1,0 +1,112 @@
+"""From an error, its uncertainty and its limit to a verdict, by the rule chosen before (ILAC-G8:09/2019, JCGM 106:2012)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal, get_args
+
+from harness.evaluation.conformity.risk import Prior, conformance_probability, consumer_risk_limit, false_accept_limit
+from harness.evaluation.uncertainty.distributions import NORMAL, Spread
+from harness.files.bench import Decision
+from harness.results import Verdict, accepted
+
+Judgement = Literal[
+    "does not meet the claim", "conformity not demonstrated", "fails conditionally", "passes conditionally"
+]
+JUDGEMENTS: tuple[Judgement, ...] = get_args(Judgement)
+"""What is said of a result whose verdict is less than a pass, worst first."""
+
+
+def judgement(verdict: Verdict | None, error: float, limit: float | None) -> Judgement | None:
+    """How a verdict less than a pass is told; None for a pass and where nothing is claimed.
+
+    An error beyond the limit does not meet the claim. One within it that is too near for its uncertainty has not been shown
+    to meet it, and has not been shown to miss it (ILAC-G8:09/2019: a binary statement rejects both).
+    """
+    if verdict is None or limit is None or verdict == "pass":
+        return None
+    if verdict == "fail":
+        return "does not meet the claim" if abs(error) > limit else "conformity not demonstrated"
+    return "fails conditionally" if verdict == "conditional fail" else "passes conditionally"
+
+
+TOLD_PLACES = 10
+"""Of a probability: further ones hold what the last bits of a sine leave in a sum, which differs between processors."""
+
+
+@dataclass(frozen=True)
+class Decided:
+    """A verdict, what the error may be to pass, the probability that the verdict is wrong, and limit over U.
+
+    `acceptance_limit` in the unit of the error, negative when nothing would pass. `test_uncertainty_ratio` is None where U is zero.
+    """
+
+    verdict: Verdict
+    acceptance_limit: float
+    specific_risk: float
+    test_uncertainty_ratio: float | None
+
+
+def decide(
+    error: float,
+    standard_uncertainty: float,
+    expanded_uncertainty: float,
+    limit: float,
+    decision: Decision,
+    spread: Spread = NORMAL,
+) -> Decided:
+    """Judge `error` against +-`limit`, all in one unit; `spread` is the distribution behind the expanded uncertainty.
+
+    The specific risk is the consumer's where the verdict is a pass, the producer's where it is a fail (JCGM 106:2012, clause 9),
+    with no knowledge of the item but the measurement.
+    """
+    acceptance = acceptance_limit(standard_uncertainty, expanded_uncertainty, limit, decision, spread)
+    verdict = _verdict(abs(error), limit, acceptance, four=decision.verdicts == "four")
+    conforms = conformance_probability(error, standard_uncertainty, -limit, limit, spread)
+    return Decided(
+        verdict,
+        acceptance,
+        round(1 - conforms if accepted(verdict) else conforms, TOLD_PLACES),
+        limit / expanded_uncertainty if expanded_uncertainty else None,
+    )
+
+
+def acceptance_limit(
+    standard_uncertainty: float,
+    expanded_uncertainty: float,
+    limit: float,
+    decision: Decision,
+    spread: Spread = NORMAL,
+) -> float:
+    """Largest error, without sign, that passes by the rule; negative when none does."""
+    if decision.rule == "guarded":
+        return limit - decision.guard_factor * expanded_uncertainty
+    if decision.rule == "false_accept" and decision.false_accept_probability is not None:
+        return false_accept_limit(limit, standard_uncertainty, decision.false_accept_probability, spread)
+    prior, greatest = prior_of(decision), decision.greatest_consumer_risk
+    if prior is None or greatest is None:
+        return limit
+    return limit * _consumer_risk_limit(standard_uncertainty / limit, prior, greatest)
+
+
+def prior_of(decision: Decision) -> Prior | None:
+    """What is known of items beforehand, in parts of the limit; None for a rule that uses no such knowledge."""
+    if decision.rule != "shared_risk" or decision.prior_standard_deviation is None:
+        return None
+    return Prior(decision.prior_mean or 0.0, decision.prior_standard_deviation)
+
+
+@lru_cache(maxsize=1024)
+def _consumer_risk_limit(standard_uncertainty: float, prior: Prior, greatest: float) -> float:
+    return consumer_risk_limit(1.0, standard_uncertainty, prior, greatest)
+
+
+def _verdict(size: float, limit: float, acceptance: float, *, four: bool) -> Verdict:
+    if size <= acceptance:
+        return "pass"
+    if not four:
+        return "fail"
+    if size <= limit:
+        return "conditional pass"
+    return "conditional fail" if size <= 2 * limit - acceptance else "fail"

@@ -1,0 +1,84 @@
+"""Readings that contradict each other: then a run is no evidence, whatever its points say.
+
+Sound meters must not be struck, so each test asks for more than chance gives among the many comparisons of a run: twice the
+expanded uncertainty, as for the other checks of a run against itself, and what a claim allows a meter is not held against it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from harness.core.quantities import format_percent, format_quantity
+from harness.evaluation.conformity.judged_value import stated
+from harness.evaluation.diagnosis import Diagnosis
+from harness.evaluation.diagnosis.hypotheses import OTHER
+from harness.evaluation.ratio.point_errors import PointValues
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.files.device import Range
+from harness.results import EffectiveTurns, Point, accepted
+
+OVERRIDE = "contradiction"
+"""The name it is overridden by."""
+
+TIMES = 2.0
+"""So many expanded uncertainties: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
+
+OF_CLAIM = 0.1
+"""Ranges may differ by this part of the claim and still be sound: where turns lie in the window acts on them too. A judgement."""
+
+CERTAIN = 0.999
+"""Probability of "none of these" from which the diagnosis is sure that nothing it knows explains the readings."""
+
+
+def no_whole_number(name: str, turns: EffectiveTurns | None, allowed: float) -> list[str]:
+    """Turns whose interval, made `TIMES` as wide, holds no whole number; `allowed` is the claim's limit of error, a fraction."""
+    if turns is None:
+        return []
+    small = max(TIMES * turns.expanded_uncertainty, OF_CLAIM * allowed * turns.nearest)
+    if abs(turns.value - turns.nearest) <= small:
+        return []
+    return [
+        f"{name}: {turns.value:.4f} ± {turns.expanded_uncertainty:.4f} turns is no whole number: the ranges' readings contradict "
+        "each other, or the current takes another way too"
+    ]
+
+
+def other_way_down(inputs: Inputs, rng: Range, values: Sequence[PointValues], points: Sequence[Point]) -> list[str]:
+    """Upward and downward readings of one current further apart than their uncertainty and the whole limit of error."""
+    found = []
+    for up, point in zip(values, points, strict=True):
+        if point.direction != "up":
+            continue
+        for down in values:
+            if down.observed.direction != "down" or down.observed.nominal_current != point.nominal_current:
+                continue
+            apart = down.indicated / down.reference - up.indicated / up.reference
+            if abs(apart.nominal_value) <= (point.limit or 0.0):
+                continue
+            difference = stated(inputs, apart)
+            if abs(difference.value) > TIMES * difference.expanded_uncertainty:
+                found.append((abs(difference.value), difference, point))
+    if not found:
+        return []
+    _, difference, point = max(found, key=lambda entry: entry[0])
+    return [
+        f"{rng.name}: upward and downward readings of one current contradict each other at {len(found)} of its currents, worst at "
+        f"{format_quantity(point.reference_current, 'A')}: {format_percent(difference.value)} apart, U = "
+        f"{difference.expanded_uncertainty * 100:.3f} %"
+    ]
+
+
+def none_explains(found: Diagnosis, points: Sequence[Point], of_ratios: Callable[[], Diagnosis]) -> list[str]:
+    """A diagnosis sure that no cause it knows fits, and neither does a sound meter, while every point passes.
+
+    What is read with no current, of power and beside it may be odd in a meter that reads currents well, so the diagnosis must still be
+    sure with the ratio errors alone (`of_ratios`).
+    """
+    verdicts = [p.verdict for p in points if p.verdict is not None]
+    if not verdicts or not all(accepted(v) for v in verdicts) or not (_sure(found) and _sure(of_ratios())):
+        return []
+    return ["the readings contradict each other: neither a sound meter nor any known cause explains them together"]
+
+
+def _sure(found: Diagnosis) -> bool:
+    return bool(found.causes) and found.causes[0].fault == OTHER and found.causes[0].probability > CERTAIN

@@ -1,0 +1,172 @@
+"""What a diagnosis is made from, as one vector: ratio errors, zeros, power errors, smallest readable and secondary currents."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import ufloat
+
+from harness.evaluation.ratio.point_errors import PointValues
+from harness.evaluation.uncertainty.combination import covariance, rectangular
+from harness.files.device import Device
+
+Array = NDArray[np.float64]
+
+RATIO, ZERO, POWER, THRESHOLD, SECONDARY = 0, 1, 2, 3, 4
+
+
+class PowerValues(Protocol):
+    """A power read on a range: its `error` is displayed over true power less one, a value of `uncertainties` that may share
+    inputs with the points. `current` in amperes; `power_factor` negative when leading, not 0.
+    """
+
+    @property
+    def range(self) -> str: ...
+    @property
+    def current(self) -> float: ...
+    @property
+    def power_factor(self) -> float: ...
+    @property
+    def error(self) -> Any: ...
+
+
+class ThresholdValues(Protocol):
+    """The smallest primary current a range showed, in amperes, a value of `uncertainties`."""
+
+    @property
+    def range(self) -> str: ...
+    @property
+    def current(self) -> Any: ...
+
+
+class SecondaryValues(Protocol):
+    """A current read in the secondary: `transformer_error` is what it is of the one described, less one, a value of `uncertainties`
+    that shares its reference with `point`.
+    """
+
+    @property
+    def point(self) -> PointValues: ...
+    @property
+    def transformer_error(self) -> Any: ...
+
+
+@dataclass(frozen=True)
+class PowerError:
+    """`PowerValues` as plain data."""
+
+    range: str
+    current: float
+    power_factor: float
+    error: Any
+
+
+@dataclass(frozen=True)
+class SmallestReadable:
+    """`ThresholdValues` as plain data."""
+
+    range: str
+    current: Any
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Where n observations are made: kind, index of the range, primary current in amperes, tangent of the load's angle, power factor."""
+
+    kind: NDArray[np.int64]
+    rng: NDArray[np.int64]
+    current: Array
+    tangent: Array
+    power_factor: Array
+
+
+@dataclass(frozen=True)
+class Observations:
+    """`values` (n,) at `settings` with covariance (n, n); `shared` is the part of it that a repetition would share.
+
+    A ratio, power or transformer error is a fraction. A zero is the indicated current over the smallest one the range claims, a threshold the
+    current found over the one described, less one.
+    """
+
+    settings: Settings
+    values: Array
+    covariance: Array
+    shared: Array
+
+
+def tangent(power_factor: float) -> float:
+    """Tangent of the load's angle, positive when the current lags; `power_factor` negative when leading."""
+    size = math.tan(math.acos(min(1.0, abs(power_factor))))
+    return -size if power_factor < 0 else size
+
+
+def settings(device: Device, rows: Sequence[tuple[int, str, float, float]]) -> Settings:
+    """Settings from rows of kind, range, current and power factor."""
+    index = {r.name: i for i, r in enumerate(device.ranges)}
+    return Settings(
+        kind=np.array([row[0] for row in rows], dtype=np.int64),
+        rng=np.array([index[row[1]] for row in rows], dtype=np.int64),
+        current=np.array([row[2] for row in rows], dtype=float),
+        tangent=np.array([tangent(row[3]) for row in rows], dtype=float),
+        power_factor=np.array([abs(row[3]) for row in rows], dtype=float),
+    )
+
+
+def joined(first: Settings, second: Settings) -> Settings:
+    """Both, one after the other."""
+    return Settings(*(np.concatenate([getattr(first, f.name), getattr(second, f.name)]) for f in fields(Settings)))
+
+
+def observations(
+    device: Device,
+    points: Sequence[PointValues],
+    powers: Sequence[PowerValues],
+    thresholds: Sequence[ThresholdValues],
+    secondaries: Sequence[SecondaryValues] = (),
+) -> Observations | None:
+    """Everything read with current, in one vector; None when there is nothing."""
+    smallest = {r.name: r.minimum_current for r in device.ranges}
+    readable = {r.name: device.display.smallest_readable_current * r.display_factor for r in device.ranges}
+    rows: list[tuple[int, str, float, float]] = []
+    values: list[Any] = []
+    own: list[float] = []
+    for p in points:
+        name = p.observed.range
+        if p.ratio_error is not None:
+            reference = float(p.reference.nominal_value)
+            rows.append((RATIO, name, reference, 1.0))
+            # A display that shows nothing hides anything below the smallest current it shows.
+            hidden = rectangular(readable[name] / reference) if float(p.indicated.nominal_value) == 0 else 0.0
+            values.append(p.ratio_error + (ufloat(0.0, hidden) if hidden else 0.0))
+            own.append(math.hypot(p.random_reference, p.random_indicated) / reference + hidden)
+        elif float(p.indicated.nominal_value) != 0:
+            # A display that shows nothing at no current says little; one that shows something says it in every reading.
+            rows.append((ZERO, name, smallest[name], 1.0))
+            values.append(p.indicated / smallest[name])
+            own.append(p.random_indicated / smallest[name])
+    if RATIO not in {row[0] for row in rows} and not powers and not thresholds:
+        return None
+    for power in powers:
+        rows.append((POWER, power.range, power.current, power.power_factor))
+        values.append(power.error)
+        own.append(0.0)
+    for threshold in thresholds:
+        current = threshold.current
+        if float(current.nominal_value) <= 0:
+            # It shows something at no current: then there is no threshold, and the zero says what there is.
+            continue
+        rows.append((THRESHOLD, threshold.range, float(current.nominal_value), 1.0))
+        values.append(current / readable[threshold.range] - 1)
+        own.append(0.0)
+    for through in secondaries:
+        reference = float(through.point.reference.nominal_value)
+        rows.append((SECONDARY, through.point.observed.range, reference, 1.0))
+        values.append(through.transformer_error)
+        own.append(through.point.random_reference / reference)
+    spread = covariance(values)
+    shared = spread - np.diag(np.minimum(np.square(own), np.diag(spread)))
+    return Observations(settings(device, rows), np.array([float(v.nominal_value) for v in values]), spread, shared)

@@ -1,0 +1,64 @@
+"""What a sound meter's readings may be off by: the [ordinary] errors of a catalogue of causes, and what no cause models."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.causes import Catalogue
+from harness.evaluation.diagnosis.circuit import described
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, Array, Settings, settings
+from harness.evaluation.diagnosis.hypotheses import HEALTHY_TEXT, NONE, Candidate
+from harness.evaluation.diagnosis.predictions import build
+from harness.files.device import Device
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a sound meter is read: `power` or current, on `range`, at `current` amperes and a power factor (negative: leading)."""
+
+    power: bool
+    range: str
+    current: float
+    power_factor: float = 1.0
+
+
+@dataclass(frozen=True)
+class OrdinaryErrors:
+    """Errors at n places as fractions of the reading: `means` (n,), and `columns` (n, k), each a standard deviation of an unknown."""
+
+    means: Array
+    columns: Array
+
+    def drawn(self, generator: np.random.Generator, count: int) -> Array:
+        """The errors of `count` sound meters, (count, n)."""
+        unknowns = generator.standard_normal((count, self.columns.shape[1]))
+        found: Array = self.means + unknowns @ self.columns.T
+        return found
+
+
+def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[Place]) -> OrdinaryErrors:
+    """What `catalogue` says is ordinary at `places`: the same unknowns, with their priors, as every diagnosis uses.
+
+    The shape of a real core is a draw of its own for every ampere-turns, shared by all that is read there.
+    """
+    at = settings(device, [(POWER if p.power else RATIO, p.range, p.current, p.power_factor) for p in places])
+    sound = Candidate(((NONE, None),), HEALTHY_TEXT, (), 1.0, described(device), ())
+    predicted = build(device, catalogue, [sound]).predict(at)
+    columns = np.concatenate([predicted.columns[0], _shapes(device, catalogue, places, at)], axis=1)
+    return OrdinaryErrors(predicted.means[0], columns)
+
+
+def _shapes(device: Device, catalogue: Catalogue, places: Sequence[Place], at: Settings) -> Array:
+    """What no cause models, (n, groups): one unknown for all places of nearly the same ampere-turns (within 1 %)."""
+    turns = {r.name: r.primary_turns for r in device.ranges}
+    group = [round(100 * math.log(turns[p.range] * p.current)) for p in places]
+    known = sorted(set(group))
+    found = np.zeros((len(places), len(known)))
+    # As in a diagnosis: at an angle the phase displacement is not exactly of the shape assumed either.
+    size = catalogue.unmodelled.shape * (1 + np.abs(at.tangent) * (at.kind == POWER))
+    found[np.arange(len(places)), [known.index(g) for g in group]] = size
+    return found

@@ -1,0 +1,213 @@
+"""What every hypothesis predicts for every observation: a mean, and one column for each unknown with a normal prior.
+
+All predictions are linear in the unknowns, so data and unknowns are jointly normal and every probability has a closed form.
+A column holds what its unknown, at one standard deviation, does to the observations.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.causes import Catalogue, Priors
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Array, Settings
+from harness.evaluation.diagnosis.hypotheses import Candidate
+from harness.evaluation.diagnosis.magnetic_core import Core, clipped, driven, loaded
+from harness.files.device import Device
+
+KEYS = (
+    "gain", "slope", "droop_at_top", "droop_at_bottom", "added_current",
+    "offset", "voltage_gain", "phase", "phase_slope", "threshold", "bend", "burden", "closed_turn",
+    "transformer_gain", "trimmed", "reference",
+)  # fmt: skip
+TOP, BOTTOM = KEYS.index("droop_at_top"), KEYS.index("droop_at_bottom")
+BURDEN, CLOSED_TURN, PHASE = KEYS.index("burden"), KEYS.index("closed_turn"), KEYS.index("phase")
+FROM_LOAD = 0.1
+"""Part of the rated ampere-turns where a slope per decade changes nothing."""
+BOTTOM_FROM, BOTTOM_AT = 0.2, 0.01
+"""Parts of the rated ampere-turns between which a droop at the bottom grows."""
+NO_TURNS = 0.02
+"""What stands for no turns where a prediction would be infinite."""
+
+
+@dataclass(frozen=True)
+class Predictions:
+    """`means` (h, n) and `columns` (h, n, k) of h hypotheses for n observations."""
+
+    means: Array
+    columns: Array
+
+
+@dataclass(frozen=True)
+class Model:
+    """h hypotheses about a device with r ranges as arrays.
+
+    `turns` (h, r): signed turns over turns described. `display` (h, r): what the display multiplies beyond the description.
+    `sense`, `alive` (h,). `means`, `deviations` (h, scope, key) of the unknowns, `acts` (h, scope, r) on which ranges.
+    """
+
+    device: Device
+    of_droop: float
+    input_clips_by: float
+    turns: Array
+    display: Array
+    sense: Array
+    alive: Array
+    means: Array
+    deviations: Array
+    acts: Array
+
+    def part(self, indices: Sequence[int]) -> Model:
+        """The same of some of the hypotheses."""
+        i = list(indices)
+        return Model(
+            self.device, self.of_droop, self.input_clips_by, self.turns[i], self.display[i], self.sense[i], self.alive[i],
+            self.means[i], self.deviations[i], self.acts[i],
+        )  # fmt: skip
+
+    def predict(self, at: Settings) -> Predictions:
+        """Means and columns at `at`; priors that act on the same ranges have one column together."""
+        base, shapes, knees, others = self._shapes(at)
+        acts = self.acts[:, :, at.rng]
+        # (h, scope, n, key): what each unknown does where it acts.
+        columns = acts[..., None] * shapes[:, None] * self.deviations[:, :, None, :]
+        # What these are on the average is in `base` already, since they multiply.
+        summed = np.delete(np.arange(len(KEYS)), [BURDEN, CLOSED_TURN, PHASE])
+        means = base + np.einsum("hsn,hnk,hsk->hn", acts, shapes[:, :, summed], self.means[:, :, summed])
+        excess = np.hypot(self.means, self.deviations)[:, :, None, [TOP, BOTTOM]] * self.of_droop
+        bent = acts[..., None] * knees[:, None] * excess
+        count, width = len(base), at.rng.shape[0]
+        flat = [np.moveaxis(part, 1, 2).reshape(count, width, -1) for part in (columns, bent)]
+        joined = np.concatenate([*flat, others], axis=2)
+        used = np.abs(joined).max(axis=(0, 1)) > 0
+        return Predictions(means, joined[:, :, used])
+
+    def _shapes(self, at: Settings) -> tuple[Array, Array, Array, Array]:
+        """What is read with every unknown at zero (h, n); the effect of each key (h, n, key); of the knees (h, n, 2); the
+        columns of core and input (h, n, 4).
+        """
+        device = self.device
+        transformer, display = device.transformer, device.display
+        rated = transformer.rated_secondary_current * transformer.secondary_turns
+        described = np.array([r.primary_turns for r in device.ranges], dtype=float)[at.rng]
+        scale = np.array([r.display_factor for r in device.ranges])[at.rng]
+        least = device.ranges[-1].minimum_current
+        ratio, zero, power, threshold, secondary = (at.kind == k for k in (RATIO, ZERO, POWER, THRESHOLD, SECONDARY))
+        module = ~secondary
+        signed = self.turns[:, at.rng] * self.alive[:, None]
+        # The display is behind the secondary.
+        factor = np.abs(signed) * np.where(secondary, 1.0, self.display[:, at.rng])
+        load = np.maximum(np.abs(signed) * described * at.current / rated, 1e-4)
+        decades = np.log10(load / FROM_LOAD)
+        top = np.minimum(load, 1.5)
+        bottom = np.maximum(0.0, np.log10(BOTTOM_FROM / load)) / math.log10(BOTTOM_FROM / BOTTOM_AT)
+        # A threshold acts before the display multiplies, and falls as the turns rise.
+        inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
+        core = Core(
+            -self._mean(TOP, at), self._deviation(TOP, at), 1 + self._mean(BURDEN, at), self._deviation(BURDEN, at)
+        )
+        largest = transformer.maximum_secondary_current / transformer.rated_secondary_current
+        turn = loaded(self._mean(CLOSED_TURN, at), core.burden)
+        iron = driven(load, core, self.of_droop)
+        entry = clipped(load * turn.arrives * iron.arrives, largest, largest * self.input_clips_by)
+        arrives = turn.arrives * iron.arrives * np.where(secondary, 1.0, entry.arrives)
+        inverse = inverse / arrives
+        sign = (ratio | secondary) + np.sign(signed) * self.sense[:, None] * power
+        # 1 + e = cos(phi - delta) / cos(phi), exact for what the displacement delta is on the average, straight about it.
+        delta = self._mean(PHASE, at)
+        turned = np.where(power, np.cos(delta) + at.tangent * np.sin(delta), 1.0)
+        with_angle = np.where(power, at.tangent * np.cos(delta) - np.sin(delta), 0.0)
+        untilted = sign * factor * arrives - inverse * threshold
+        flowing = untilted * turned
+        base = np.where(zero, 0.0, np.where(threshold, inverse, flowing) - 1)
+        step = display.resolution * scale * self.display[:, at.rng] / at.current
+        readable = display.smallest_readable_current
+        added = factor * least / at.current
+        shapes = np.stack(
+            [
+                flowing * module,
+                flowing * decades,
+                flowing * top**4 * ~core.saturates_early,
+                flowing * bottom,
+                added * (ratio | zero | secondary)
+                + added / at.power_factor * power
+                - least / (readable * scale) * threshold,
+                step * (ratio | zero) - inverse * display.resolution / readable * threshold,
+                flowing * power,
+                untilted * with_angle,
+                flowing * at.tangent * decades * power,
+                inverse * threshold,
+                flowing * top * module,
+                flowing * turn.columns[1] / turn.arrives,
+                flowing * turn.columns[0] / turn.arrives,
+                flowing,
+                flowing * secondary,
+                flowing,
+            ],
+            axis=2,
+        )
+        # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
+        knees = np.stack([flowing * (top**2 - top**4) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2)
+        others = np.stack(
+            [flowing * column / iron.arrives for column in iron.columns]
+            + [flowing * module * column / entry.arrives for column in entry.columns],
+            axis=2,
+        )
+        return base, shapes, knees, others
+
+    def _mean(self, key: int, at: Settings) -> Array:
+        """What priors of `key` add up to for each observation (h, n)."""
+        found: Array = np.einsum("hsn,hs->hn", self.acts[:, :, at.rng], self.means[:, :, key])
+        return found
+
+    def _deviation(self, key: int, at: Settings) -> Array:
+        found: Array = np.sqrt(np.einsum("hsn,hs->hn", self.acts[:, :, at.rng], self.deviations[:, :, key] ** 2))
+        return found
+
+
+def build(device: Device, catalogue: Catalogue, candidates: Sequence[Candidate]) -> Model:
+    """The arrays of `candidates`; what is ordinary, and what acts on all ranges, come together in the first scope."""
+    names = [r.name for r in device.ranges]
+    described = np.array([r.primary_turns for r in device.ranges], dtype=float)
+    ordinary_mean, ordinary_deviation = _numbers(catalogue.ordinary)
+    scopes = 1 + max(sum(place is not None for _, place in c.effects) for c in candidates)
+    means = np.zeros((len(candidates), scopes, len(KEYS)))
+    variances = np.zeros_like(means)
+    acts = np.zeros((len(candidates), scopes, len(names)))
+    means[:, 0], variances[:, 0], acts[:, 0] = ordinary_mean, ordinary_deviation**2, 1.0
+    for h, candidate in enumerate(candidates):
+        scope = 0
+        for priors, place in candidate.effects:
+            mean, deviation = _numbers(priors)
+            if place is not None:
+                scope += 1
+                acts[h, scope] = [name == place for name in names]
+            where = scope if place is not None else 0
+            means[h, where] += mean
+            variances[h, where] += deviation**2
+    # In the circuit seen from the secondary, where it is a conductance beside the loop.
+    transformer = device.transformer
+    loop = (transformer.burden + (transformer.winding_resistance or 0.0)) / transformer.secondary_turns**2
+    means[:, :, CLOSED_TURN] *= loop
+    variances[:, :, CLOSED_TURN] *= loop**2
+    circuits = [c.circuit for c in candidates]
+    return Model(
+        device=device,
+        of_droop=catalogue.unmodelled.of_droop,
+        input_clips_by=catalogue.unmodelled.input_clips_by,
+        turns=np.array([[c.turns(n) for n in names] for c in circuits]) / described,
+        display=np.array([[c.multiplied[c.position[n]] for n in names] for c in circuits]),
+        sense=np.array([c.power_sense for c in circuits], dtype=float),
+        alive=np.array([c.alive for c in circuits], dtype=float),
+        means=means,
+        deviations=np.sqrt(variances),
+        acts=acts,
+    )
+
+
+def _numbers(priors: Priors) -> tuple[Array, Array]:
+    found = [getattr(priors, key) for key in KEYS]
+    return np.array([p.mean for p in found]), np.array([p.deviation for p in found])

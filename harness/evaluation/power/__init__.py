@@ -1,0 +1,1 @@
+"""Power errors, and the phase displacement they tell."""

@@ -1,0 +1,1 @@
+"""Ratio errors, the straight line, linearity, turns, and the currents they hold at."""

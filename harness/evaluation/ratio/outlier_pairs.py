@@ -1,0 +1,46 @@
+"""Points with one pair that is far from the others: taken as they are, and the reader is told why U is so large."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Sequence
+
+from harness.core.outliers import odd_one
+from harness.core.quantities import format_quantity
+from harness.files.bench import Bench
+from harness.record.observations import ObservedPoint
+
+STANDS_OUT = 10
+"""A pair is remarked beyond so many times what readings may differ by, and what the others lie apart: scatter is no odd one."""
+
+
+def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) -> list[str]:
+    """One remark for each point with a pair whose display does not go with its reference as it does in the others.
+
+    A current that wanders is seen by both and is not remarked. `displayed_step` in the device's own amperes.
+    """
+    remarks = []
+    for point in points:
+        reference = [p.reference for p in point.pairs]
+        displayed = [p.displayed for p in point.pairs]
+        middle = statistics.median(reference)
+        if not middle:
+            continue
+        ratio = statistics.median(displayed) / middle
+        reference_step = next(
+            r.resolution for r in bench.entry("reference").ranges if r.full_scale == point.reference_scale
+        )
+        left = [x - ratio * i for x, i in zip(displayed, reference, strict=True)]
+        step = displayed_step + abs(ratio) * reference_step
+        odd = odd_one(left, STANDS_OUT * step, STANDS_OUT * statistics.median(displayed))
+        if odd is None:
+            continue
+        others = left[:odd] + left[odd + 1 :]
+        if abs(left[odd] - statistics.median(others)) <= STANDS_OUT * (max(others) - min(others)):
+            continue
+        current = format_quantity(middle * bench.reference_path.factor, "A")
+        remarks.append(
+            f"at {current} one of the {len(left)} pairs is far from the others: the reference read {reference[odd]:g} "
+            f"and the device {displayed[odd]:g}; it is counted, and makes U large"
+        )
+    return remarks

@@ -1,0 +1,174 @@
+"""From the pairs of a point to its ratio error, with a budget whose inputs are shared where they really are.
+
+The model of a point, with r the mean of the reference readings, D that of the displayed values:
+
+    I = F (r / (1 + d) + offset_s + resolution_r) / (1 + e)                                         reference current
+    X = D g + resolution_D + repeatability + pairing                                                indicated current
+    e = X / I - 1                                                                                   ratio error (IEC 61869-2)
+
+F is the factor of the reference path, g the display factor, s the reference's range. The errors d of the reading and e of
+the path, with what is known and not known of them, are those of `reference_errors`. An input belongs to a range of the reference, to a
+calibrated current or to all points: it cancels in what is compared with the same one, and stays in what is not. Every input
+of the model has the value zero and an uncertainty.
+
+Where the primary turns lie in the window of the device's own transformer is no input: it is part of the device, and of what
+is verified.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from harness.evaluation.ratio.reference_errors import Deviation, path_error, reading_error
+from harness.evaluation.uncertainty.combination import rectangular, type_a
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
+from harness.files.bench import Accuracy, Bench
+from harness.files.device import Device, Range
+from harness.record.observations import ObservedPoint
+
+BELOW_DISPLAY = "below what the display shows"
+"""The input of a zero point for what a display that shows nothing may be hiding."""
+
+
+@dataclass(frozen=True)
+class PointModel:
+    """What the model of a point is made of: its means, the errors of reading and path, its inputs (0.0 without uncertainty).
+
+    `reading` in the reference's unit, `indicated` in amperes with the display factor in it.
+    """
+
+    reading: float
+    path_factor: float
+    indicated: float
+    reading_error: Deviation
+    path_error: Deviation
+    offset: Any
+    reference_resolution: Any
+    display_resolution: Any
+    repeatability: Any
+    pairing: Any
+
+
+@dataclass(frozen=True)
+class PointValues:
+    """A point with its uncertain quantities, in amperes; `ratio_error` and `model` are None for a zero point.
+
+    `random_indicated` and `random_reference` are the standard uncertainties of what no other point shares.
+    """
+
+    observed: ObservedPoint
+    reference: Any
+    indicated: Any
+    ratio_error: Any | None
+    random_reference: float
+    random_indicated: float
+    model: PointModel | None = None
+
+
+def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> PointValues:
+    """The quantities of one point. Raises ValueError without pairs, without reference current, or where the path is not known."""
+    if not observed.pairs:
+        raise ValueError(f"point {observed.name} has no pairs")
+    rng = device.range_named(observed.range)
+    if observed.direction == "zero":
+        return _zero_values(device, rng, inputs, observed)
+    path = inputs.bench.reference_path.factor
+    scatter = inputs.scatter.get(observed.range, RangeScatter())
+    repeatability, freedom = point_repeatability(observed, rng.display_factor, path, scatter)
+    reading = sum(p.reference for p in observed.pairs) / len(observed.pairs)
+    if reading <= 0:
+        raise ValueError(f"point {observed.name} has no reference current")
+    frequency, scale = device.transformer.frequency, _accuracy(inputs.bench, observed.reference_scale)
+    reading_off, offset = reading_error(inputs, "reference", inputs.bench.entry("reference"), scale, reading, frequency)
+    model = PointModel(
+        reading=reading,
+        path_factor=path,
+        indicated=_mean_displayed(observed) * rng.display_factor,
+        reading_error=reading_off,
+        path_error=path_error(inputs, reading * path, frequency, scale.full_scale),
+        offset=offset,
+        reference_resolution=inputs.own(
+            "resolution of the reference", rectangular(scale.resolution / 2), "rectangular", unit=scale.unit
+        ),
+        display_resolution=inputs.own(
+            "resolution of the display",
+            rectangular(device.display.resolution / 2) * rng.display_factor,
+            "rectangular",
+            unit="A",
+        ),
+        repeatability=inputs.own("repeatability", repeatability, "normal", freedom, unit="A"),
+        pairing=inputs.own("pairing in time", _pairing(observed) * path, "rectangular", unit="A"),
+    )
+    read = model.reading / (1 + model.reading_error.uncertain) + model.offset + model.reference_resolution
+    reference = path * read / (1 + model.path_error.uncertain)
+    indicated = model.indicated + model.display_resolution + model.repeatability + model.pairing
+    return PointValues(
+        observed,
+        reference,
+        indicated,
+        indicated / reference - 1,
+        _own_part(model.reference_resolution) * path,
+        math.hypot(*(_own_part(v) for v in (model.display_resolution, model.repeatability, model.pairing))),
+        model,
+    )
+
+
+def _own_part(variable: Any) -> float:
+    return float(getattr(variable, "std_dev", 0.0))
+
+
+def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedPoint) -> PointValues:
+    """A zero point: what is indicated with no current, and what a display that shows nothing may be hiding."""
+    mean = _mean_displayed(observed)
+    count = len(observed.pairs)
+    scatter = type_a([p.displayed for p in observed.pairs]).standard_uncertainty if count > 1 else 0.0
+    hidden = device.display.smallest_readable_current if mean == 0 else 0.0
+    indicated = (
+        mean * rng.display_factor
+        + inputs.own(
+            "resolution of the display",
+            rectangular(device.display.resolution / 2) * rng.display_factor,
+            "rectangular",
+            unit="A",
+        )
+        + inputs.own(BELOW_DISPLAY, rectangular(hidden) * rng.display_factor, "rectangular", unit="A")
+        + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1, unit="A")
+    )
+    return PointValues(observed, 0.0, indicated, None, 0.0, float(indicated.std_dev))
+
+
+def _pairing(observed: ObservedPoint) -> float:
+    """Standard uncertainty from the two readings of a pair not being at the same instant, in the reference's unit.
+
+    The fastest change between successive reference readings times the mean distance of the readings' middles is
+    taken as a bound; over n pairs, whose directions of change are independent, it shrinks with the root of n.
+    """
+    pairs = observed.pairs
+    if len(pairs) < 2:
+        return 0.0
+    rates = [
+        abs(b.reference - a.reference) / max(1e-6, _middle(b.reference_times) - _middle(a.reference_times))
+        for a, b in itertools.pairwise(pairs)
+    ]
+    skew = sum(abs(_middle(p.reference_times) - _middle(p.displayed_times)) for p in pairs) / len(pairs)
+    return rectangular(max(rates) * skew) / math.sqrt(len(pairs))
+
+
+def _accuracy(bench: Bench, full_scale: float) -> Accuracy:
+    for accuracy in bench.entry("reference").ranges:
+        if math.isclose(accuracy.full_scale, full_scale):
+            return accuracy
+    raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
+
+
+def _mean_displayed(observed: ObservedPoint) -> float:
+    return sum(p.displayed for p in observed.pairs) / len(observed.pairs)
+
+
+def _middle(times: Sequence[float]) -> float:
+    return (times[0] + times[1]) / 2

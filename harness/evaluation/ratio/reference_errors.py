@@ -1,0 +1,177 @@
+"""What is known, and not known, of the errors of the reference instrument and of the part in its path.
+
+With d the error of the reading and e that of the path, both relative, r the reading and F the factor of the path:
+
+    I = F (r / (1 + d) + ...) / (1 + e)
+
+Both are what a certificate says between its currents (`harness.core.interpolation`), and else zero within a claim. Every calibrated
+current is one input for all points that lean on it, so what two ranges read at equal currents has it in common; every interval
+between two of them has one input for what the interpolation may be wrong by.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from harness.core.interpolation import Node, covers, interpolate
+from harness.core.quantities import format_quantity
+from harness.evaluation.uncertainty.combination import Distribution, rectangular
+from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, Inputs
+from harness.files.bench import Accuracy, InstrumentEntry
+from harness.files.reference_path import SAME_BURDEN, SAME_FREQUENCY
+
+K_OF_CERTIFICATE = 2.0
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """A relative error, or an angle in rad: what is known of it, and the inputs it depends on, each with its share."""
+
+    known: float
+    terms: tuple[tuple[float, Any], ...] = ()
+
+    @property
+    def uncertain(self) -> Any:
+        """As a value with uncertainty."""
+        return self.known + sum(share * variable for share, variable in self.terms)
+
+    def drawn(self, draws: Callable[[Any], Any]) -> Any:
+        """Its value in every trial; `draws` gives what was drawn for an input."""
+        return self.known + sum(share * draws(variable) for share, variable in self.terms)
+
+
+def path_error(inputs: Inputs, current: float, frequency: float, full_scale: float) -> Deviation:
+    """Ratio error of the path at `current` amperes of the load lead, read on the range with `full_scale`.
+
+    Raises ValueError where nothing is known of it.
+    """
+    path = inputs.bench.reference_path
+    if path.part is None:
+        return Deviation(0.0)
+    found = _of_part(inputs, current, frequency, full_scale, phase=False)
+    if found is None:
+        raise ValueError(path.unknown(current, frequency, inputs.bench.connected_burden(full_scale)))
+    return Deviation(found.known, (*found.terms, *_since_calibration(inputs), *_warmth(inputs, current)))
+
+
+def path_angle(inputs: Inputs, current: float, frequency: float, full_scale: float) -> Deviation | None:
+    """Phase displacement of the path in rad, positive when its output leads; None where nothing is known of it.
+
+    Drift, temperature and the lead's position are stated of the ratio error alone. Each changes the ratio as a complex number, in a
+    direction nobody states, so the same bound holds for the angle in rad, and the name of the input says so. A shunt's resistance changes
+    without turning anything.
+    """
+    path = inputs.bench.reference_path
+    if path.part is None:
+        return Deviation(0.0)
+    found = _of_part(inputs, current, frequency, full_scale, phase=True)
+    if found is None or path.kind == "shunt":
+        return found
+    beside = _since_calibration(inputs, ", phase displacement (not stated: as the ratio error)", "rad")
+    return Deviation(found.known, (*found.terms, *beside))
+
+
+def reading_error(
+    inputs: Inputs, of: str, entry: InstrumentEntry, scale: Accuracy, reading: float, frequency: float
+) -> tuple[Deviation, Any]:
+    """Relative error of a `reading` on the range `scale` of an instrument called `of`, and its offset in its own unit."""
+    on_range = f"{of}, {format_quantity(scale.full_scale, scale.unit)} range"
+    since = tuple((1.0, v) for v in inputs.of_instrument(of, entry))
+    rows = [c for c in scale.corrections if abs(c.frequency / frequency - 1) <= SAME_FREQUENCY]
+    nodes = [Node(c.reading, c.error, c.uncertainty / K_OF_CERTIFICATE) for c in rows]
+    if covers(nodes, reading):
+        known = _between(inputs, on_range, "error", nodes, reading, "normal", scale.unit, "1")
+        return Deviation(known.known, (*known.terms, *since)), 0.0
+    gain = inputs.shared(f"{on_range}: gain", rectangular(scale.of_reading), "rectangular")
+    offset = inputs.shared(
+        f"{on_range}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", unit=scale.unit
+    )
+    return Deviation(0.0, ((1.0, gain), *since)), offset
+
+
+def _of_part(inputs: Inputs, current: float, frequency: float, full_scale: float, *, phase: bool) -> Deviation | None:
+    path, burden = inputs.bench.reference_path, inputs.bench.connected_burden(full_scale)
+    part, through = path.part, current * path.loops
+    assert part is not None
+    origin, nodes = next(
+        ((o, n) for o, n in path.known(frequency, burden, phase=phase) if covers(n, through)), ("", ())
+    )
+    if not nodes:
+        return None
+    what, unit = ("phase displacement", "rad") if phase else ("ratio error", "1")
+    calibrated = origin == "calibrated"
+    named = path.part_name if calibrated else f"{path.part_name}, {origin}"
+    found = _between(inputs, named, what, nodes, through, "normal" if calibrated else "rectangular", "A", unit)
+    terms = list(found.terms)
+    if calibrated and part.burden_effect is not None and burden is not None and part.burden is not None:
+        away = abs(burden / part.burden - 1)
+        # How the secondary current turns with its burden is not known, so the same bound holds for size and angle.
+        effect = inputs.shared(
+            f"{path.part_name}: burden, {what}", rectangular(part.burden_effect), "rectangular", unit
+        )
+        terms.append((away if away > SAME_BURDEN else 0.0, effect))
+    if calibrated and not phase and part.rows(frequency)[0].frequency == 0:
+        differs = rectangular(part.ac_dc_difference or 0.0)
+        terms.append((1.0, inputs.shared(f"{path.part_name}: ac-dc difference", differs, "rectangular")))
+    return Deviation(found.known, tuple((share, v) for share, v in terms if share))
+
+
+def _between(
+    inputs: Inputs,
+    named: str,
+    what: str,
+    nodes: Sequence[Node],
+    at: float,
+    distribution: Distribution,
+    of_nodes: str,
+    unit: str,
+) -> Deviation:
+    """The error `what` of `named` at `at` between `nodes`, whose currents or readings have the unit `of_nodes`."""
+    found = interpolate(nodes, at)
+    terms = []
+    for place, share in found.shares:
+        node = nodes[place]
+        variable = inputs.shared(
+            f"{named} at {format_quantity(node.at, of_nodes)}: {what}", node.standard_uncertainty, distribution, unit
+        )
+        terms.append((share, variable))
+    if found.largest_bow:
+        low, high = (format_quantity(nodes[i].at, of_nodes) for i in found.interval)
+        bow = inputs.shared(
+            f"{named}, {low} to {high}: interpolation of the {what}",
+            rectangular(found.largest_bow),
+            "rectangular",
+            unit,
+        )
+        terms.append((found.bow / found.largest_bow, bow))
+    return Deviation(found.error, tuple((share, variable) for share, variable in terms if share))
+
+
+def _since_calibration(inputs: Inputs, of: str = "", unit: str = "1") -> list[tuple[float, Any]]:
+    """Drift since the calibration, the temperature now, and where the lead lies; `of` goes behind the names of the inputs."""
+    path = inputs.bench.reference_path
+    part, named = path.part, path.part_name
+    assert part is not None
+    years = (
+        0.0 if part.calibration is None else max(0.0, (inputs.run_date - part.calibration.date).days / DAYS_PER_YEAR)
+    )
+    away = abs(inputs.bench.environment.temperature - part.calibration_temperature)
+    bounds = (
+        (f"{named}: drift since calibration", part.drift_per_year * years),
+        (f"{named}: temperature", (part.temperature_coefficient or 0.0) * away),
+        ("reference path: position of the lead", path.position or 0.0),
+    )
+    return [(1.0, inputs.shared(name + of, rectangular(bound), "rectangular", unit)) for name, bound in bounds]
+
+
+def _warmth(inputs: Inputs, current: float) -> list[tuple[float, Any]]:
+    """What a shunt's own heat changes: at its rated power the bound, else in proportion to its power."""
+    part, named = inputs.bench.reference_path.part, inputs.bench.reference_path.part_name
+    if part is None or part.power_rating is None or part.resistance is None:
+        return []
+    bound = (part.temperature_coefficient or 0.0) * (part.self_heating or 0.0) * part.power_rating
+    share = min(1.0, part.resistance * current**2 / part.power_rating) if math.isfinite(current) else 1.0
+    return [(share, inputs.shared(f"{named}: self-heating", rectangular(bound), "rectangular"))]

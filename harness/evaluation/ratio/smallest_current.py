@@ -1,0 +1,116 @@
+"""The smallest current a range reads, and where the power factor displayed falls to its default."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from harness.evaluation.ratio.point_errors import PointValues
+from harness.evaluation.uncertainty.combination import Distribution, rectangular
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.files.device import Device, Range
+from harness.record.observations import ObservedPoint
+
+NEAR = 1.1
+"""Points that read within this ratio of the lowest one show the same scatter, and share it."""
+
+
+@dataclass(frozen=True)
+class SmallestFound:
+    """Reference currents in amperes, uncertain. `lowest_reading` and `highest_silent` are what was applied on either side.
+
+    `value` is None when every point read or none did; `power_factor_from` when the device shows none, or where no load
+    was other than the default.
+    """
+
+    range: str
+    value: Any | None
+    lowest_reading: float | None
+    highest_silent: float | None
+    power_factor_from: Any | None
+    points: int
+
+
+def smallest_found(device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range) -> SmallestFound | None:
+    """What the search points of `rng` say; None when it has none.
+
+    A point reads when at least half of its displayed values are not zero, so that the display's own noise leaves the
+    current found where it is on the average.
+    """
+    own = [p for p in points if p.observed.range == rng.name]
+    if not own:
+        return None
+
+    def reads(point: PointValues) -> bool:
+        return _part(point.observed, lambda pair: pair.displayed != 0) >= 0.5
+
+    def measured(point: PointValues) -> bool:
+        default = device.display.default_power_factor
+        return _part(point.observed, lambda pair: abs(pair.also["displayed_power_factor"] - default) > 1e-9) >= 0.5
+
+    reading = [p for p in own if reads(p)]
+    silent = [p for p in own if not reads(p)]
+    shown = [p for p in own if all("displayed_power_factor" in pair.also for pair in p.observed.pairs)]
+    # At a load of the default's own power factor both look alike.
+    lagging = [p for p in shown if p.observed.power_factor is not None and abs(p.observed.power_factor) < 0.9]
+    return SmallestFound(
+        range=rng.name,
+        value=_between(device, inputs, rng, own, reads),
+        lowest_reading=min((_reference(p) for p in reading), default=None),
+        highest_silent=max((_reference(p) for p in silent), default=None),
+        power_factor_from=_between(device, inputs, rng, lagging, measured) if lagging else None,
+        points=len(own),
+    )
+
+
+def _between(
+    device: Device, inputs: Inputs, rng: Range, points: Sequence[PointValues], reads: Callable[[PointValues], bool]
+) -> Any | None:
+    """The current between the points that read and those that do not, in amperes; None when there is nothing between.
+
+    Where noise makes them overlap, the change is somewhere between the highest silent and the lowest reading all the same.
+    """
+    above, below = [p for p in points if reads(p)], [p for p in points if not reads(p)]
+    if not above or not below:
+        return None
+    low, high = max(below, key=_reference), min(above, key=_reference)
+    middle = (low.reference + high.reference) / 2
+    half = abs(_reference(high) - _reference(low)) / 2
+    bracket = inputs.own("between reading and not reading", rectangular(half), "rectangular", unit="A")
+    scatter, freedom = _scatter([p.observed for p in above if _reference(p) <= NEAR * _reference(high)])
+    step = rectangular(device.display.resolution / 2)
+    # Rounding can hide all scatter; then the step stands for it.
+    distribution: Distribution = "normal" if scatter > step else "rectangular"
+    seen = max(scatter, step)
+    noise = inputs.own(
+        "scatter of the display where it begins to read",
+        seen * rng.display_factor / len(high.observed.pairs) ** 0.5,
+        distribution,
+        freedom if distribution == "normal" else math.inf,
+        unit="A",
+    )
+    return middle + bracket + noise
+
+
+def _scatter(points: Sequence[ObservedPoint]) -> tuple[float, float]:
+    """Standard deviation of the displayed values that are not zero, in displayed amperes, pooled over `points`; degrees of freedom."""
+    squares, freedom = 0.0, 0
+    for point in points:
+        shown = np.array([p.displayed for p in point.pairs if p.displayed != 0])
+        if len(shown) < 2:
+            continue
+        squares += float(((shown - shown.mean()) ** 2).sum())
+        freedom += len(shown) - 1
+    return (math.sqrt(squares / freedom), float(freedom)) if freedom else (0.0, math.inf)
+
+
+def _part(observed: ObservedPoint, holds: Callable[[Any], bool]) -> float:
+    return sum(holds(pair) for pair in observed.pairs) / len(observed.pairs)
+
+
+def _reference(point: PointValues) -> float:
+    return float(point.reference.nominal_value)

@@ -1,0 +1,221 @@
+"""From a record to results: needs the record and nothing else, so that anyone can recompute a certificate."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.causes import Catalogue, extended
+from harness.claims.claim_text import claim_text
+from harness.core.errors import RecordError, UserError
+from harness.core.quantities import format_quantity
+from harness.core.version import software
+from harness.evaluation.conditions import at_the_frequency_measured, conditions
+from harness.evaluation.conformity.decision_statement import decision_rule
+from harness.evaluation.diagnosis.contradiction import OVERRIDE
+from harness.evaluation.range_evaluation import evaluate_ranges
+from harness.evaluation.traceability import reference_chain
+from harness.files.bench import Bench, InstrumentEntry
+from harness.files.device import Device
+from harness.record.history import clock_steps, described, observed_points, observed_ranges, stated_bench
+from harness.record.journal import Record
+from harness.results import SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
+
+
+@dataclass(frozen=True)
+class OwnCauses:
+    """A user's causes that take the place of those in a record: the text, and the file it was read from."""
+
+    text: str
+    file: str
+
+
+def evaluate(
+    record: Record,
+    record_file: str,
+    *,
+    trials: int = 0,
+    causes: OwnCauses | None = None,
+    overrides: Sequence[str] = (),
+    compared: bool = False,
+) -> Results:
+    """Evaluate a complete record; `record_file` is the name printed beside its hash, `trials` validate it by Monte Carlo.
+
+    `overrides` names what is set aside (`contradiction.OVERRIDE`). `compared`: whether its points were found to be those of its procedure.
+    Raises RecordError when the run was not finished, UserError for a mistake in `causes` or an override without its problem.
+    """
+    if not record.complete:
+        stops = list(record.of_kind("stop"))
+        how = f"ended {stops[-1]['outcome']}: {stops[-1]['reason']}" if stops else "was interrupted"
+        raise RecordError(f"{record_file}: the run {how}; resume it to the end, only a complete run is evaluated")
+    device, bench = described(record)
+    finished = record.lines[-1]["at"]
+    points = observed_points(record)
+    as_it_was, other_frequency = at_the_frequency_measured(device, points)
+    outcome = evaluate_ranges(
+        as_it_was,
+        bench,
+        points,
+        observed_ranges(record),
+        dt.datetime.fromisoformat(finished).date(),
+        trials,
+        *_causes(record, causes),
+        contradiction_overridden=OVERRIDE in overrides,
+    )
+    if OVERRIDE in overrides and not outcome.contradictions:
+        raise UserError(f"--override {OVERRIDE}: the readings of {record_file} do not contradict each other")
+    return Results(
+        schema=SCHEMA,
+        verdict="fail" if other_frequency else outcome.verdict,
+        reasons=(*other_frequency, *outcome.reasons),
+        run=_run(record, bench, record_file, outcome.contradictions if OVERRIDE in overrides else (), compared),
+        device=_device(device),
+        instruments=_instruments(record, bench),
+        decision=decision_rule(bench.decision, device.claim, outcome.ranges),
+        ranges=outcome.ranges,
+        diagnosis=outcome.diagnosis,
+        diagnosis_note=outcome.diagnosis_note,
+        bench_check=outcome.bench_check,
+        diagnosis_details=outcome.diagnosis_details,
+        validation=outcome.validation,
+        reference_chain=reference_chain(as_it_was, bench, record),
+        conditions=conditions(device, bench, stated_bench(record), record, points),
+        contradictions=outcome.contradictions,
+    )
+
+
+def _causes(record: Record, instead: OwnCauses | None) -> tuple[Catalogue, str]:
+    """The catalogue to compare with, and what is said of where it comes from."""
+    if instead is not None:
+        name = Path(instead.file).name
+        return extended(
+            instead.text, instead.file
+        ), f"the causes of {name}, given when it was certified, not the run's own"
+    text, file = record.start.get("causes_text", ""), record.start.get("causes_file", "")
+    return extended(text, file), f"the causes of {Path(file).name}, kept in the record" if text else ""
+
+
+def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequence[str], compared: bool) -> Run:
+    start = record.start
+    procedure: dict[str, Any] = start["procedure"]
+    identities = list(record.of_kind("identity"))
+    accepted = [*start["overrides"], *(o for line in record.of_kind("resume") for o in line["overrides"])]
+    overrides = [o["problem"] for o in accepted]
+    overrides += [
+        f"{' '.join(line['text'].split())} Answer: {line['answer']}."
+        for line in record.of_kind("prompt")
+        if line["answer"] == "go on"
+    ]
+    overrides += [f"contradiction: {text}" for text in contradictions]
+    return Run(
+        laboratory=bench.laboratory.name,
+        laboratory_address=bench.laboratory.address,
+        laboratory_statement=bench.laboratory.statement,
+        operator=start["operator"],
+        started=start["at"],
+        finished=record.lines[-1]["at"],
+        procedure=procedure["name"],
+        procedure_title=procedure["title"],
+        procedure_revision=procedure["revision"],
+        procedure_description=procedure["description"],
+        procedure_hash=procedure["text_hash"],
+        temperature=bench.environment.temperature,
+        relative_humidity=bench.environment.relative_humidity,
+        reference_path=_reference_path(bench),
+        resumed=sum(1 for _ in record.of_kind("resume")),
+        overrides=tuple(dict.fromkeys(overrides)),
+        simulated=any(line["identity"].startswith("Simulated,") for line in identities),
+        record_file=record_file,
+        record_lines=len(record.lines),
+        record_hash=record.last_hash,
+        software=start["software"],
+        evaluated_by=software(),
+        replayed=any(line["replayed"] for line in record.of_kind("start", "resume")),
+        clock_steps=tuple(clock_steps(record)),
+        procedure_compared=compared,
+    )
+
+
+def _reference_path(bench: Bench) -> str:
+    path = bench.reference_path
+    if path.part is None:
+        return "direct, in series with the meter's path"
+    if path.kind == "shunt":
+        return f"across the {path.part_name} of {format_quantity(path.part.resistance or 0.0, 'ohm')}"
+    looped = f", load lead passed {path.loops} times through its window" if path.loops > 1 else ""
+    size = (
+        f"{path.part.ratio:g}:1"
+        if path.part.ratio
+        else f"{format_quantity(path.part.resistance or 0.0, 'V')} per ampere"
+    )
+    return f"through the {path.part_name} of {size}{looped}"
+
+
+def _device(device: Device) -> DeviceSummary:
+    transformer, path = device.transformer, device.path
+    named = (
+        ("range switch", path.switch),
+        ("conductor", path.conductor),
+        ("fuse", path.fuse),
+        ("supply socket", path.supply_socket),
+        ("secondary fuse", path.secondary_fuse),
+    )
+    ratings = {name: format_quantity(value, "A") for name, value in named if value is not None}
+    if path.cross_section:
+        ratings["conductor cross-section"] = path.cross_section
+    return DeviceSummary(
+        **device.identity.model_dump(),
+        secondary_turns=transformer.secondary_turns,
+        rated_secondary_current=transformer.rated_secondary_current,
+        maximum_secondary_current=transformer.maximum_secondary_current,
+        burden=transformer.burden,
+        frequency=transformer.frequency,
+        resolution=device.display.resolution,
+        smallest_readable_current=device.display.smallest_readable_current,
+        path_ratings=ratings,
+        claim=claim_text(device.claim),
+    )
+
+
+def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:
+    latest = {line["instrument"]: line for line in record.of_kind("identity")}
+    roles: dict[str, str] = {}
+    for role, name in bench.roles.model_dump().items():
+        # A reference that reads the voltage too is first of all the reference.
+        roles.setdefault(name, role)
+    return tuple(
+        InstrumentSummary(
+            name=name,
+            role=roles.get(name, ""),
+            profile=entry.profile,
+            identity=latest[name]["identity"],
+            serial=latest[name]["serial"] or entry.serial,
+            certificate=entry.calibration.certificate if entry.calibration else "",
+            calibrated=entry.calibration.date.isoformat() if entry.calibration else "",
+            due=entry.calibration.due.isoformat() if entry.calibration else "",
+            laboratory=entry.calibration.laboratory if entry.calibration else "",
+            accuracy=_accuracy(entry),
+        )
+        for name, entry in bench.instruments.items()
+        if name in latest
+    )
+
+
+def _accuracy(entry: InstrumentEntry) -> tuple[str, ...]:
+    also = []
+    if entry.voltage is not None:
+        also.append(f"voltage: ± {entry.voltage.of_reading * 100:g} % of reading")
+    if entry.power is not None:
+        angle = math.degrees(entry.power.phase)
+        also.append(f"power: ± {entry.power.of_reading * 100:g} % of reading, angle of its channels ± {angle:g}°")
+    if entry.frequency is not None:
+        also.append(f"frequency: ± {entry.frequency.of_reading * 100:g} % of reading")
+    currents = tuple(
+        f"{format_quantity(r.full_scale, r.unit)} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
+        for r in entry.ranges
+    )
+    return (*currents, *also)

@@ -1,0 +1,1 @@
+"""Input quantities, their combination, repeatability and coverage."""

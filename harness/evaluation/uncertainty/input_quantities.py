@@ -1,0 +1,108 @@
+"""The input quantities of an evaluation (GUM, 4.1): shared ones made once, each with its source, and the budgets they make."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from uncertainties import ufloat
+
+from harness.evaluation.uncertainty.combination import Contribution, Distribution, rectangular
+from harness.evaluation.uncertainty.repeatability import RangeScatter
+from harness.files.bench import Bench, InstrumentEntry
+from harness.results import BudgetLine
+
+DAYS_PER_YEAR = 365.25
+CANCELLED = 1e-9
+"""Part of the combined standard uncertainty below which a contribution is what rounding left of one that cancels."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """What is known of one input beside its uncertainty."""
+
+    name: str
+    distribution: Distribution
+    degrees_of_freedom: float
+    shared: bool
+    unit: str = "1"
+
+
+@dataclass
+class Inputs:
+    """All inputs of one evaluation: shared ones made once, each with its source.
+
+    `scatter` holds what the points of a range say together of their repeatability, by the range's name.
+    """
+
+    bench: Bench
+    run_date: dt.date
+    scatter: Mapping[str, RangeScatter] = field(default_factory=dict)
+    sources: dict[Any, Source] = field(default_factory=dict)
+    _shared: dict[str, Any] = field(default_factory=dict)
+
+    def own(
+        self, name: str, uncertainty: float, distribution: Distribution, freedom: float = math.inf, unit: str = "1"
+    ) -> Any:
+        """A new input belonging to one point; plain 0 when it has no uncertainty. `unit` is "1" for a relative one."""
+        return self._make(uncertainty, Source(name, distribution, freedom, shared=False, unit=unit))
+
+    def shared(self, name: str, uncertainty: float, distribution: Distribution, unit: str = "1") -> Any:
+        """The one input of this name, made when it is first asked for."""
+        if name not in self._shared:
+            self._shared[name] = self._make(uncertainty, Source(name, distribution, math.inf, shared=True, unit=unit))
+        return self._shared[name]
+
+    def of_instrument(self, of: str, entry: InstrumentEntry) -> tuple[Any, Any]:
+        """What its calibration does not say of an instrument called `of`: drift since then, and the temperature now."""
+        years = max(0.0, (self.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
+        away = abs(self.bench.environment.temperature - entry.calibration_temperature)
+        drift, warmth = entry.drift_per_year * years, entry.temperature_coefficient * away
+        return (
+            self.shared(f"{of}: drift since calibration", rectangular(drift), "rectangular"),
+            self.shared(f"{of}: temperature", rectangular(warmth), "rectangular"),
+        )
+
+    def _make(self, uncertainty: float, source: Source) -> Any:
+        if uncertainty == 0:
+            return 0.0
+        variable = ufloat(0.0, uncertainty, tag=source.name)
+        self.sources[variable] = source
+        return variable
+
+    def contributions(self, value: Any) -> list[tuple[Source, Contribution]]:
+        """What each input contributes to the standard uncertainty of `value`, largest first."""
+        parts = value.error_components() if hasattr(value, "error_components") else {}
+        found = [
+            (self.sources[v], Contribution(u, self.sources[v].distribution, self.sources[v].degrees_of_freedom))
+            for v, u in parts.items()
+            if u > 0
+        ]
+        return sorted(found, key=lambda pair: -pair[1].standard_uncertainty)
+
+    def budget(self, value: Any, made_of: Mapping[str, Any] | None = None) -> tuple[BudgetLine, ...]:
+        """The inputs of `value` as lines of a budget, largest contribution first; those that cancel in it have none.
+
+        `made_of` names the values it was found from: what belongs to one of them alone is told with its name.
+        """
+        whose = {v: f", {name}" for name, part in (made_of or {}).items() for v in part.derivatives}
+        least = CANCELLED * float(value.std_dev)
+        lines = [
+            BudgetLine(
+                source=source.name if source.shared else source.name + whose.get(variable, ""),
+                distribution=source.distribution,
+                standard_uncertainty=float(variable.std_dev),
+                unit=source.unit,
+                sensitivity=float(derivative),
+                contribution=abs(float(derivative)) * float(variable.std_dev),
+                degrees_of_freedom=source.degrees_of_freedom if math.isfinite(source.degrees_of_freedom) else None,
+                shared=source.shared,
+            )
+            for variable, derivative in value.derivatives.items()
+            for source in (self.sources[variable],)
+            if abs(derivative) * variable.std_dev > least
+        ]
+        return tuple(sorted(lines, key=lambda line: -line.contribution))

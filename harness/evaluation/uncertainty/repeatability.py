@@ -1,0 +1,188 @@
+"""The scatter of the pairs of a point: on its own, pooled over a range, and of readings that follow one another.
+
+Scatter is that of the residuals d_j = X_j - R I_j about the ratio of means R of a point, in amperes of indicated current,
+so that what reference and device saw alike (the load's wander) is left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.evaluation.uncertainty.autocorrelation import CLOSEST, centred_covariance, following, more_than_rounding
+from harness.evaluation.uncertainty.combination import type_a
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.record.observations import ObservedPoint
+
+SIGNIFICANCE = 0.05
+"""Scatters that differ as much as equal ones do in fewer cases than this are not pooled."""
+
+ROUNDING = 1e-12
+"""Residuals below this part of the current are rounding of the arithmetic."""
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """A standard deviation shared by all points of a range, in amperes, or when `relative` as a fraction of the current."""
+
+    standard_deviation: float
+    degrees_of_freedom: int
+    relative: bool
+
+
+@dataclass(frozen=True)
+class RangeScatter:
+    """What the points of a range have in common: correlation of successive readings (0 for none), pooled scatter, remarks."""
+
+    correlation: float = 0.0
+    pooled: Pooled | None = None
+    remarks: tuple[str, ...] = ()
+
+
+def residuals(point: ObservedPoint, display_factor: float, path_factor: float) -> list[float]:
+    """What is left of each pair when the ratio of means is taken off, in amperes of indicated current; their sum is 0."""
+    indicated = [p.displayed * display_factor for p in point.pairs]
+    reference = [p.reference * path_factor for p in point.pairs]
+    ratio = sum(indicated) / sum(reference)
+    left = [x - ratio * i for x, i in zip(indicated, reference, strict=True)]
+    size = ROUNDING * max(abs(x) for x in indicated)
+    return left if max(abs(d) for d in left) > size else [0.0] * len(left)
+
+
+def effective_number(count: int, correlation: float) -> float:
+    """How many independent readings `count` of them are worth whose correlation falls as correlation^lag (Zieba 2010)."""
+    return count / (1 + 2 * math.fsum((1 - k / count) * correlation**k for k in range(1, count)))
+
+
+def standard_uncertainty(deviation: float, count: int, correlation: float) -> float:
+    """Of the mean of `count` readings with experimental standard `deviation`.
+
+    Readings that follow one another scatter less about their mean than they should, and their mean more than s / sqrt(n):
+    u^2 = s^2 (n - 1) / (n (n_eff - 1)) (Zieba 2010, Metrol. Meas. Syst. 17, 3: unbiased s^2 over n_eff).
+    """
+    if correlation == 0 or count < 2:
+        return deviation / math.sqrt(count)
+    return deviation * math.sqrt((count - 1) / (count * (effective_number(count, correlation) - 1)))
+
+
+def point_repeatability(
+    point: ObservedPoint, display_factor: float, path_factor: float, scatter: RangeScatter
+) -> tuple[float, float]:
+    """Standard uncertainty of a point's mean in amperes of indicated current, and its degrees of freedom.
+
+    One pair has no scatter of its own: unless it was pooled, only the resolutions speak, as on any single reading.
+    """
+    count = len(point.pairs)
+    if scatter.pooled is not None:
+        size = abs(_mean_indicated(point, display_factor)) if scatter.pooled.relative else 1.0
+        deviation, freedom = scatter.pooled.standard_deviation * size, float(scatter.pooled.degrees_of_freedom)
+        share = _freedom(count, scatter.correlation) / (count - 1) if count > 1 else 1.0
+        return standard_uncertainty(deviation, count, scatter.correlation), freedom * share
+    if count < 2:
+        return 0.0, math.inf
+    deviation = type_a(residuals(point, display_factor, path_factor)).standard_deviation
+    return standard_uncertainty(deviation, count, scatter.correlation), _freedom(count, scatter.correlation)
+
+
+def run_scatter(device: Device, bench: Bench, points: Sequence[ObservedPoint]) -> dict[str, RangeScatter]:
+    """What the `points` of a run, all with current, say together: by range, the correlation being that of the whole run.
+
+    Scatters are pooled over a range where the bench asks for it and that is justified.
+    """
+    path = bench.reference_path.factor
+    reference_steps = {accuracy.full_scale: accuracy.resolution * path for accuracy in bench.entry("reference").ranges}
+    residuals_of: dict[str, list[list[float]]] = {}
+    telling = []
+    for rng in device.ranges:
+        own = [p for p in points if p.range == rng.name]
+        residuals_of[rng.name] = [residuals(p, rng.display_factor, path) for p in own]
+        for point, left in zip(own, residuals_of[rng.name], strict=True):
+            step = device.display.resolution * rng.display_factor + reference_steps.get(point.reference_scale, 0.0)
+            if more_than_rounding(left, step):
+                telling.append(left)
+    correlation = following(telling)
+    found = {}
+    for rng in device.ranges:
+        currents = [abs(_mean_indicated(p, rng.display_factor)) for p in points if p.range == rng.name]
+        groups = residuals_of[rng.name]
+        remarks = [_remark(correlation, groups)] if correlation and groups else []
+        pooled = None
+        if bench.evaluation.pooled_repeatability:
+            pooled, remark = _pooled(groups, currents)
+            remarks.append(remark)
+        found[rng.name] = RangeScatter(correlation, pooled, tuple(remarks))
+    return found
+
+
+def _remark(correlation: float, groups: Sequence[Sequence[float]]) -> str:
+    # The count of a typical point, for the remark alone.
+    count = sorted(len(d) for d in groups)[len(groups) // 2]
+    closely = f"{correlation:.2f}" if correlation < CLOSEST - 0.005 else f"{CLOSEST:.2f} or more"
+    return (
+        f"successive readings follow one another (correlation {closely} over all points of the run): {count} pairs count as "
+        f"{effective_number(count, correlation):.1f} independent ones; readings further apart in time would count in full"
+    )
+
+
+def largest_variance_is_chance(variances: Sequence[float], freedoms: Sequence[int]) -> float:
+    """Probability (an upper bound) that the largest of equal variances stands out as much as it does here.
+
+    Cochran's test as ISO 5725-2 has it, in the form of an F-test of each variance against all others, times their number,
+    which also holds for unequal degrees of freedom. It looks for what makes pooling dangerous, a point that scatters more
+    than the others, and unlike tests on logarithms it bears a point whose readings are all the same.
+    """
+    from scipy.special import fdtrc
+
+    squares = [v * f for v, f in zip(variances, freedoms, strict=True)]
+    whole, freedom = math.fsum(squares), sum(freedoms)
+    if whole == 0 or len(variances) < 2:
+        return 1.0
+    least = 1.0
+    for square, own in zip(squares, freedoms, strict=True):
+        others = (whole - square) / (freedom - own)
+        ratio = square / own / others if others > 0 else math.inf
+        least = min(least, float(fdtrc(own, freedom - own, ratio)))
+    return min(1.0, least * len(variances))
+
+
+def _pooled(groups: Sequence[Sequence[float]], currents: Sequence[float]) -> tuple[Pooled | None, str]:
+    """The pooled scatter, absolute or relative whichever is more alike at all points; and what to remark."""
+    kept = [(g, c) for g, c in zip(groups, currents, strict=True) if len(g) > 1 and c > 0]
+    if len(kept) < 2:
+        return None, "repeatability not pooled: fewer than two points have more than one pair"
+    freedoms = [len(g) - 1 for g, _ in kept]
+    tried = []
+    for relative in (False, True):
+        sizes = [c if relative else 1.0 for _, c in kept]
+        variances = [
+            math.fsum((d / size) ** 2 for d in g) / f for (g, _), size, f in zip(kept, sizes, freedoms, strict=True)
+        ]
+        deviation = math.sqrt(math.fsum(v * f for v, f in zip(variances, freedoms, strict=True)) / sum(freedoms))
+        tried.append((largest_variance_is_chance(variances, freedoms), Pooled(deviation, sum(freedoms), relative)))
+    chance, best = max(tried, key=lambda pair: pair[0])
+    if chance < SIGNIFICANCE:
+        return None, (
+            f"repeatability not pooled: the points do not scatter alike, neither in amperes nor relative to the current "
+            f"(Cochran's test, p = {chance:.2g}); every point stands on its own pairs"
+        )
+    kind = "relative to the current" if best.relative else "in amperes"
+    return best, (
+        f"repeatability pooled over {len(kept)} points, {best.degrees_of_freedom} degrees of freedom: scatter {kind} is alike "
+        f"(Cochran's test, p = {chance:.2g})"
+    )
+
+
+def _freedom(count: int, correlation: float) -> float:
+    """Degrees of freedom of s^2: those of a sum of squares of unequal parts (Satterthwaite 1946); n - 1 without correlation."""
+    if correlation == 0:
+        return float(count - 1)
+    centred = centred_covariance(count, correlation)
+    return float(np.trace(centred) ** 2 / np.sum(centred * centred))
+
+
+def _mean_indicated(point: ObservedPoint, display_factor: float) -> float:
+    return math.fsum(p.displayed for p in point.pairs) / len(point.pairs) * display_factor

@@ -1,0 +1,1 @@
+"""The user's files: device and bench, read and checked."""

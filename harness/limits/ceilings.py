@@ -1,0 +1,64 @@
+"""How much current a range may carry, and which part says so.
+
+A ceiling is the least over all parts of the path. The parts behind the transformer see the current times the turns,
+so the ceiling is computed with the turns expected or the turns observed, whichever are more.
+"""
+
+from __future__ import annotations
+
+from harness.files.bench import Bench
+from harness.files.device import Device, Range
+from harness.limits.ratings import Ceiling, claimed, device_parts
+
+CLIP = 0.02
+"""A point this little (relative) above the ceiling is brought down to it; one further above is left out."""
+
+ABOVE_CEILING, NOTHING_READ = "is above the ceiling of", "nothing is read at"
+"""What the reasons say for which points are left out of a range."""
+
+
+SHELF_SPREAD = 1.1
+"""A load on a shelf may draw this many times what is written on it; what it flows through must stand that too."""
+
+
+def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.0) -> Ceiling:
+    """The ceiling of `rng`; `observed_turns` is what the readings so far say of its turns (0 when nothing is known)."""
+    turns = max(float(rng.primary_turns), observed_turns)
+    load = bench.entry("load")
+    reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
+    ratings = [*device_parts(device, turns), Ceiling(reference, "largest range of the reference")]
+    ratings += [Ceiling(rating, name) for rating, name in bench.reference_path.ratings()]
+    if load.maximum_current is not None:
+        ratings.append(Ceiling(load.maximum_current, "load"))
+    spread = SHELF_SPREAD if bench.shelf_currents else 1.0
+    return min([claimed(rng), *(Ceiling(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current)
+
+
+def approach_current(device: Device, bench: Bench, rng: Range) -> float:
+    """Amperes at which a newly selected range is first tried.
+
+    The smallest current the range claims, but never more than the meter input stands if the windings of all
+    ranges carried the current at once: until something has been read, the switch may stand anywhere.
+    From a shelf, one of its loads; 0 when it has none to try the range with.
+    """
+    all_turns = sum(r.primary_turns for r in device.ranges)
+    safe_anywhere = ceiling(device, bench, device.ranges[-1], observed_turns=float(all_turns)).current
+    if not bench.shelf_currents:
+        return min(rng.minimum_current, safe_anywhere)
+    readable = device.display.smallest_readable_current * rng.display_factor
+    safe = [c for c in bench.shelf_currents if readable <= c <= safe_anywhere]
+    # The smallest the range claims comes first; where the shelf has none that is safe, the largest below it.
+    return min((c for c in safe if c >= rng.minimum_current), default=max(safe, default=0.0))
+
+
+def switch_looks_elsewhere(device: Device, rng: Range, observed_turns: float) -> Range | None:
+    """The other range whose turns the observed ones fit better (by ratio) than `rng`'s, when they are 20 % off or more."""
+    if abs(observed_turns / rng.primary_turns - 1) < 0.2:
+        return None
+
+    def distance(r: Range) -> float:
+        ratio = observed_turns / r.primary_turns
+        return max(ratio, 1 / ratio) if ratio > 0 else float("inf")
+
+    nearest = min(device.ranges, key=distance)
+    return nearest if nearest.name != rng.name and distance(nearest) < 1.1 else None

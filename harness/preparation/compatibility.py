@@ -1,0 +1,63 @@
+"""Whether device file, bench file and profiles fit each other, as far as it can be told without any instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from harness.core.quantities import format_quantity
+from harness.files.bench import Bench, InstrumentEntry
+from harness.files.device import Device
+from harness.station.wires import REPLAYED
+from instruments.links.address import address_problem
+from instruments.numbers import register_count
+from instruments.profile import Profile, ProfileError, load_profile
+
+
+def claims_below_display(device: Device, device_file: Path) -> list[str]:
+    """Ranges claimed to begin where the display still shows nothing: every other consequence of it would hide the cause."""
+    return [
+        f"{device_file}: ranges[{number}].minimum_current: found {format_quantity(rng.minimum_current, 'A')}, but on range "
+        f"{rng.name} the display shows nothing below {format_quantity(shown, 'A')} "
+        "(display.smallest_readable_current times display_factor), expected at least that"
+        for number, rng in enumerate(device.ranges, 1)
+        if rng.minimum_current < (shown := device.display.smallest_readable_current * rng.display_factor) * (1 - 1e-9)
+    ]
+
+
+def profile_problems(bench: Bench, bench_file: Path, folders: Sequence[Path]) -> list[str]:
+    """Profiles that are missing, wrong, or cannot answer with the serial number that the bench file expects; malformed addresses."""
+    problems = []
+    for name, entry in bench.instruments.items():
+        if entry.by_person:
+            continue
+        where = f"{bench_file}: instruments.{name}"
+        try:
+            profile = load_profile(entry.profile, tuple(folders))
+        except ProfileError as failure:
+            problems += [f"{where}.profile: {line}" for line in str(failure).splitlines()]
+            continue
+        if not entry.address.startswith(REPLAYED):
+            wrong = address_problem(entry.address, registers=profile.kind == "modbus", library=bench.visa)
+            problems += [f"{where}.address: {wrong}"] if wrong else []
+        problems += [f"{where}.serial: found {entry.serial!r}, {text}" for text in _unanswerable(entry, profile)]
+    return problems
+
+
+def _unanswerable(entry: InstrumentEntry, profile: Profile) -> Iterator[str]:
+    """Why no instrument of this profile can ever answer with the serial number of its entry."""
+    serial, place = entry.serial, profile.serial_registers
+    if not serial:
+        return
+    if not serial.isascii() or not serial.isprintable() or serial != serial.strip():
+        yield "expected printable ASCII characters, as an instrument answers"
+    elif profile.kind == "scpi":
+        if "," in serial:
+            yield "expected none of the commas that part the fields of an identification"
+    elif place is not None and place.type == "ascii":
+        if len(serial) > 2 * place.count:
+            yield f"expected at most the {2 * place.count} characters of the profile's serial_registers"
+    elif place is not None:
+        bits = 16 * register_count(place.type)
+        if not serial.isdigit() or len(serial) > 20 or str(int(serial)) != serial or int(serial) >> bits:
+            yield f"expected a number of {bits} bits without leading zeros, as the profile's serial_registers hold"

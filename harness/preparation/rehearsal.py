@@ -1,0 +1,213 @@
+"""Rehearsing a run: the same runner and procedure on a simulated twin in virtual time, before anything is energised."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from harness.causes import extended
+from harness.core.errors import RatioproofError, UserError
+from harness.core.progress import Progress, Silent
+from harness.core.quantities import format_duration, format_quantity
+from harness.core.stop import StopSignal
+from harness.design.check import check
+from harness.evaluation.additional.endurance import FEWEST_HELD
+from harness.evaluation.producer_risk import Rejection
+from harness.evaluation.ratio.uncalibrated_points import uncalibrated
+from harness.evaluation.run_evaluation import evaluate
+from harness.preparation.claim_support import everything_judged, unsupported
+from harness.preparation.rejection_probability import rejection_of
+from harness.preparation.run_files import Inputs
+from harness.preparation.twin import TwinLinks, describe, displays
+from harness.record.history import observed_points
+from harness.record.journal import Record, RecordWriter, parse_record
+from harness.results import Results
+from harness.run.runner import Runner
+from harness.run.time_on import OF_TIME_ON
+from harness.safety.execution import execute
+from harness.station.station import assemble, open_all
+from harness.steps import words_hash
+from instruments.errors import InstrumentError
+from instruments.operator.person import ScriptedPerson
+from instruments.profile import load_profile
+from simulated.bench import SimulatedBench
+from simulated.physics.clock import VirtualClock
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What is known before the run: seconds from the start to the end of each point, results of a healthy twin, problems.
+
+    `power_factors` of the points with power, by name, negative when leading: what the load is asked for, or else has.
+    `notes`: what will go otherwise than asked for, and stands in nobody's way.
+    `rejection` is how likely a sound meter is not passed, None when no error of current or power is judged. `not_known`: how many
+    things `design` would ask for.
+    """
+
+    durations: tuple[float, ...]
+    results: Results
+    problems: tuple[str, ...]
+    power_factors: Mapping[str, float]
+    rejection: Rejection | None = None
+    not_known: int = 0
+    notes: tuple[str, ...] = ()
+
+    @property
+    def smallest_test_uncertainty_ratio(self) -> float:
+        """Limit over expanded uncertainty at the worst point."""
+        judged = (j for r in self.results.ranges for same in everything_judged(r).values() for j in same)
+        return min((j.test_uncertainty_ratio for j in judged), default=float("inf"))
+
+
+def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
+    """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
+    progress = progress or Silent()
+    record = _run_on_twin(inputs, stop, progress)
+    if not any(record.of_kind("point", "skip")):
+        raise UserError(f"procedure {inputs.procedure.name}: found no point to observe, expected at least one")
+    progress.doing("evaluating")
+    results = evaluate(record, "rehearsal")
+    began = dt.datetime.fromisoformat(record.start["at"])
+    durations = tuple(
+        (dt.datetime.fromisoformat(line["at"]) - began).total_seconds() for line in record.of_kind("point", "skip")
+    )
+    sheet = check(inputs.device)
+    objections = [f"on paper, {f.range or 'all ranges'}: {f.text}" for f in sheet.findings if f.grade == "in the way"]
+    progress.doing("drawing sound meters")
+    return Rehearsal(
+        durations,
+        results,
+        (*objections, *_problems(record, results), *_uncalibrated(inputs, record)),
+        _power_factors(record, results),
+        rejection_of(record, results, extended(inputs.causes_text, inputs.causes_file)),
+        sum(f.grade == "not known" for f in sheet.findings),
+        tuple(text for text, enough in _holds_cut(record) if enough),
+    )
+
+
+def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
+    """The content of a record's first line, as of a simulated run."""
+    from harness.record.journal import FORMAT
+
+    procedure = inputs.procedure
+    return {
+        "format": FORMAT,
+        "software": software,
+        "operator": operator,
+        "device_file": inputs.device_file,
+        "device_text": inputs.device_text,
+        "bench_file": str(inputs.bench_file.resolve()),
+        "bench_text": inputs.bench_text,
+        "procedure": {
+            "asked": inputs.asked,
+            "name": procedure.name,
+            "title": procedure.title,
+            "revision": procedure.revision,
+            "description": procedure.description,
+            "text_hash": procedure.text_hash,
+            "words_hash": words_hash(),
+            "text": procedure.text if inputs.asked.endswith(".py") else "",
+        },
+        "options": {
+            "readings": inputs.options.readings,
+            "per_decade": inputs.options.per_decade,
+            "hold": inputs.options.hold,
+        },
+        "profiles": profiles_kept(inputs),
+        "overrides": [],
+        "cautions": "simulated",
+        "replayed": False,
+        **({"causes_file": inputs.causes_file, "causes_text": inputs.causes_text} if inputs.causes_text else {}),
+    }
+
+
+def profiles_kept(inputs: Inputs) -> dict[str, dict[str, Any]]:
+    """Instrument name -> what its profile says: what was received is read by it again, and a resumed run speaks by it."""
+    entries = inputs.bench.instruments.items()
+    profiles = {name: load_profile(entry.profile, inputs.folders) for name, entry in entries if not entry.by_person}
+    return {name: profile.model_dump(mode="json", exclude_defaults=True) for name, profile in profiles.items()}
+
+
+def _run_on_twin(inputs: Inputs, stop: StopSignal, progress: Progress) -> Record:
+    clock = VirtualClock(dt.datetime.now(dt.UTC))
+    twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
+    person = ScriptedPerson(displays=displays(twin), default="go on", wait=clock.sleep)
+    station = assemble(
+        inputs.device, inputs.bench, person=person, clock=clock, links=TwinLinks(twin), folders=inputs.folders
+    )
+    stream = io.BytesIO()
+    writer = RecordWriter(stream, clock, sync=False)
+    writer.write("start", **start_fields(inputs, "rehearsal", ""))
+    identities = open_all(station)
+    for name, identity in identities.items():
+        writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
+    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, stop, progress)
+    try:
+        execute(runner, inputs.procedure, inputs.options, station, writer)
+    except (RatioproofError, InstrumentError) as failure:
+        stop.check()
+        raise UserError(f"the rehearsal did not come to its end: {failure}") from failure
+    finally:
+        station.close()
+    return parse_record(stream.getvalue(), "rehearsal")
+
+
+def _uncalibrated(inputs: Inputs, record: Record) -> list[str]:
+    """A line for each reason why points could not be evaluated."""
+    points: dict[str, list[str]] = {}
+    for point, why in uncalibrated(inputs.device, inputs.bench, observed_points(record)):
+        points.setdefault(f"{point.range}: {why}", []).append(point.name)
+    return [
+        f"{names[0]}{f' and {len(names) - 1} more' if len(names) > 1 else ''} would not be evaluated: {why}"
+        for why, names in points.items()
+    ]
+
+
+def _power_factors(record: Record, results: Results) -> dict[str, float]:
+    found = {p.name: round(p.power_factor, 2) for rng in results.ranges for p in rng.power}
+    with_power = (line for line in record.of_kind("point") if line.get("power") and "power_factor" in line)
+    asked = {line["name"]: line["power_factor"] for line in with_power}
+    return found | asked
+
+
+def _cuts_a_hold(line: dict[str, Any]) -> bool:
+    return bool(line["direction"] == "hold" and line["reason"].endswith(OF_TIME_ON))
+
+
+def _holds_cut(record: Record) -> Iterator[tuple[str, bool]]:
+    """Where a hold ends because its load must not be on for longer, and whether what is left of it shows a drift."""
+    for cut in filter(_cuts_a_hold, record.of_kind("skip")):
+        held = [p for p in record.of_kind("point") if p["range"] == cut["range"] and p["direction"] == "hold"]
+        enough = len(held) >= FEWEST_HELD
+        seconds = held[-1]["elapsed"] - held[0]["elapsed"] if held else 0.0
+        current = (
+            f"{format_quantity(held[-1]['nominal_current'], 'A')} for {format_duration(seconds)}" if held else "nothing"
+        )
+        found = f"{cut['range']}: {current} would be held: {cut['reason']}"
+        yield found if enough else f"{found}; no drift is found from fewer than {FEWEST_HELD} points", enough
+
+
+def _problems(record: Record, results: Results) -> list[str]:
+    """What would make the run useless or refuse points, one line each."""
+    problems = [
+        f"{line['name']} would be left out: {line['reason']}"
+        for line in record.of_kind("skip")
+        if not _cuts_a_hold(line)
+    ]
+    problems += [text for text, enough in _holds_cut(record) if not enough]
+    for power in (line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"):
+        if not any(r.power for r in results.ranges):
+            problems.append(
+                f"{power['name']}: no power would be read: the device file must give display.power_resolution, and the bench "
+                "file power of the reference with phase_uncertainty (or phase_bound) of the part in its path, or voltage and a load of known "
+                "power_factor_uncertainty"
+            )
+            break
+    for rng in results.ranges:
+        for point in rng.points:
+            if point.indicated_current == 0:
+                problems.append(f"{point.name} cannot be read: it is below what the display shows")
+    return [*problems, *unsupported(results)]

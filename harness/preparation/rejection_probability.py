@@ -1,0 +1,75 @@
+"""What a rehearsal says of a sound meter: how likely the run is not to pass it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+
+from harness.causes import Catalogue
+from harness.evaluation.diagnosis.ordinary_errors import Place, ordinary_errors
+from harness.evaluation.power.power_errors import power_values
+from harness.evaluation.producer_risk import Judged, Rejection, rejection
+from harness.evaluation.ratio.point_errors import point_values
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.repeatability import run_scatter
+from harness.record.history import described, observed_points
+from harness.record.journal import Record
+from harness.results import Results
+
+SELDOM = 1e-3
+"""A probability below it is told as being below it."""
+
+
+def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Rejection | None:
+    """How likely a run like the finished `record` is not to pass a sound meter; None when it judges no error of current or power.
+
+    Points where the display reads nothing are left out: the rehearsal refuses them.
+    """
+    device, bench = described(record)
+    wanted = {p.name: p for r in results.ranges for p in r.points if p.indicated_current}
+    powers = {p.name: p for r in results.ranges for p in r.power}
+    observed = [p for p in observed_points(record) if p.name in wanted]
+    # The date of the run, as in its evaluation: drift since a calibration is an input.
+    date = dt.datetime.fromisoformat(record.lines[-1]["at"]).date()
+    inputs = Inputs(bench, date, run_scatter(device, bench, observed))
+    conditional = bench.decision.verdicts == "four"
+    judged: list[Judged] = []
+    places: list[Place] = []
+    for point in observed:
+        values, result = point_values(device, inputs, point), wanted[point.name]
+        if values.ratio_error is not None and result.limit is not None and result.acceptance_limit is not None:
+            largest = result.limit if conditional else result.acceptance_limit
+            judged.append(Judged(point.range, values.ratio_error, result.limit, largest))
+            places.append(Place(False, point.range, result.reference_current))
+        power, told = power_values(device, inputs, values), powers.get(point.name)
+        if power is None or told is None or told.limit is None or told.acceptance_limit is None:
+            continue
+        judged.append(
+            Judged(point.range, power.power_error, told.limit, told.limit if conditional else told.acceptance_limit)
+        )
+        places.append(Place(True, point.range, told.reference_current, power.power_factor))
+    return rejection(inputs, judged, ordinary_errors(device, catalogue, places)) if judged else None
+
+
+def told(found: Rejection) -> Iterator[str]:
+    """What it means, in lines: the model behind the probabilities, and how far the claim is from what is ordinary."""
+    meeting = f"{percent(found.conforming)} of ordinary meters meet this claim at every point"
+    if found.of_run is None:
+        yield f"whether a sound meter would pass cannot be told: {meeting}"
+        return
+    yield f"a sound meter would not pass the run with a probability of {percent(found.of_run)}"
+    yield (
+        "(sound: errors as [ordinary] in the causes says, and within the claim at every point; the bench wrong anywhere within "
+        f"its uncertainty; errors of current and power, judged by the decision rule; {found.trials} trials)"
+    )
+    if found.conforming < 0.5:
+        yield f"only {meeting}"
+
+
+def percent(probability: float) -> str:
+    """A probability as a reader needs it."""
+    if probability < SELDOM:
+        return f"less than {SELDOM * 100:g} %"
+    if probability > 1 - SELDOM:
+        return f"more than {100 - SELDOM * 100:g} %"
+    return f"{probability * 100:.2g} %" if probability < 0.1 else f"{probability * 100:.0f} %"

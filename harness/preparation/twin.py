@@ -1,0 +1,283 @@
+"""From the user's files to a simulated bench: the stand-in for a rehearsal, a demo, or a second program."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import get_args
+
+from harness.core.errors import UserError
+from harness.files.bench import Bench, InstrumentEntry
+from harness.files.device import Device
+from harness.files.reference_path import Part as ReferencePart
+from harness.station.wires import resolved_address
+from instruments.errors import LinkError, ReplyError
+from instruments.links.link import Link, RegisterLink
+from instruments.profile import Profile, load_profile
+from simulated.bench import SimulatedBench
+from simulated.bench_faults import parse_fault
+from simulated.description import (
+    BenchDescription,
+    CheckStandardDescription,
+    InstrumentDescription,
+    KnownAt,
+    MeterDescription,
+    Part,
+    PowerDescription,
+    RangeDescription,
+    ReferencePathDescription,
+    ScaleDescription,
+    ShelfDescription,
+    VoltageDescription,
+)
+from simulated.inprocess import RegisterLink as TwinRegisterLink
+from simulated.inprocess import TextLink as TwinTextLink
+from simulated.inprocess import open_link
+from simulated.transports.modbus import IllegalAddress
+
+TYPICAL_WINDING_RESISTANCE = 60.0
+"""Ohms, where the device file does not know its own: typical for a small 2500-turn core, value from memory."""
+
+
+def describe(
+    device: Device, bench: Bench, bench_file: Path, folders: Sequence[Path], faults: Sequence[str]
+) -> BenchDescription:
+    """The simulated stand-in's description. Raises UserError for an unknown fault."""
+    transformer, display = device.transformer, device.display
+    meter = MeterDescription(
+        serial=device.identity.serial,
+        secondary_turns=transformer.secondary_turns,
+        rated_secondary_current=transformer.rated_secondary_current,
+        maximum_secondary_current=transformer.maximum_secondary_current,
+        secondary_fuse=device.path.secondary_fuse,
+        burden=transformer.burden,
+        winding_resistance=TYPICAL_WINDING_RESISTANCE
+        if transformer.winding_resistance is None
+        else transformer.winding_resistance,
+        frequency=transformer.frequency,
+        resolution=display.resolution,
+        smallest_readable_current=display.smallest_readable_current,
+        refresh_interval=display.refresh_interval,
+        ranges=tuple(
+            RangeDescription(r.name, r.primary_turns, r.wiring, r.display_factor, r.minimum_current, r.maximum_current)
+            for r in device.ranges
+        ),
+        power_resolution=display.power_resolution,
+        power_factor_resolution=display.power_factor_resolution,
+        default_power_factor=display.default_power_factor,
+        energy_resolution=display.energy_resolution,
+    )
+    try:
+        for fault in faults:
+            parse_fault(fault, meter)
+    except ValueError as problem:
+        raise UserError(str(problem)) from None
+    path, check = bench.reference_path, bench.check_standard
+    return BenchDescription(
+        meter,
+        tuple(_instrument(bench, role, name, bench_file, folders) for name, role in _parts(bench).items()),
+        path.factor,
+        bench.simulation.seed,
+        tuple(faults),
+        reference_path=ReferencePathDescription(
+            _known(path.part, transformer.frequency, phase=False),
+            _known(path.part, transformer.frequency, phase=True),
+            path.loops,
+            path.in_volts,
+        ),
+        check_standard=None
+        if check is None
+        else CheckStandardDescription(
+            check.ratio,
+            check.uncertainty,
+            check.standard_deviation,
+            check.current if check.established_here else None,
+        ),
+    )
+
+
+def _known(part: ReferencePart | None, frequency: float, *, phase: bool) -> tuple[KnownAt, ...]:
+    """What is known of the part in the path: what its certificate says, and beyond that what is claimed of it."""
+    if part is None:
+        return ()
+    certified, claimed = part.nodes(frequency, phase=phase), part.claimed(frequency, phase=phase)
+    known = [KnownAt(n.at, n.error, uncertainty=2 * n.standard_uncertainty) for n in certified]
+    known += [
+        KnownAt(n.at, n.error, bound=math.sqrt(3) * n.standard_uncertainty)
+        for n in claimed
+        if not certified or not certified[0].at <= n.at <= certified[-1].at
+    ]
+    return tuple(sorted(known, key=lambda k: k.current))
+
+
+def _parts(bench: Bench) -> dict[str, Part]:
+    """Instrument name -> what it does; one that also reads the voltage does what it does first."""
+    parts: dict[str, Part] = {}
+    for role in get_args(Part):
+        if (name := getattr(bench.roles, role)) is not None:
+            parts.setdefault(name, role)
+    return parts
+
+
+def _instrument(
+    bench: Bench, role: Part, name: str, bench_file: Path, folders: Sequence[Path]
+) -> InstrumentDescription:
+    entry = bench.instruments[name]
+    voltage, power = entry.voltage, entry.power
+    return InstrumentDescription(
+        name=name,
+        role=role,
+        profile=None if entry.by_person else _as_the_bench_says(entry, load_profile(entry.profile, tuple(folders))),
+        address=resolved_address(entry.address, bench_file.resolve().parent),
+        serial=entry.serial,
+        unit_id=entry.unit_id,
+        baud_rate=entry.baud_rate,
+        scales=tuple(ScaleDescription(s.full_scale, s.of_reading, s.of_range, s.resolution) for s in entry.ranges),
+        positions=dict(entry.positions),
+        maximum_current=entry.maximum_current,
+        voltage=None if voltage is None else VoltageDescription(voltage.of_reading, voltage.resolution),
+        power=None if power is None else PowerDescription(power.of_reading, power.phase, power.resolution),
+        power_factor_uncertainty=entry.power_factor_uncertainty or 0.0,
+        burden=entry.burden or 0.0,
+        shelf=tuple(
+            ShelfDescription(load.current, load.power_factor, load.power_factor_uncertainty) for load in entry.shelf
+        ),
+    )
+
+
+def _as_the_bench_says(entry: InstrumentEntry, profile: Profile) -> Profile:
+    """`profile` with the terminations of the bench file, where it has any: both ends of a link must agree."""
+    ends = {"read_termination": entry.read_termination, "write_termination": entry.write_termination}
+    return profile.model_copy(update={key: end for key, end in ends.items() if end is not None})
+
+
+def displays(simulated: SimulatedBench) -> dict[str, Callable[[], float]]:
+    """What a simulated person reads off the instruments of `simulated`, by the part each plays and the quantity."""
+    return {
+        "meter": simulated.displayed,
+        "meter power": lambda: simulated.shown().power,
+        "meter power_factor": lambda: simulated.shown().power_factor,
+        "reference": simulated.read_reference,
+        "reference power": lambda: simulated.measure("reference").power,
+        "reference voltage": lambda: simulated.measure("reference").voltage,
+        "voltage": lambda: simulated.measure("voltage").voltage,
+        "secondary": lambda: simulated.measure("secondary").current,
+        "check_standard": lambda: simulated.measure("check_standard").current,
+    }
+
+
+class TwinLinks:
+    """Links into a simulated bench in this process."""
+
+    def __init__(self, simulated: SimulatedBench) -> None:
+        self._simulated = simulated
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        """A link to a simulated SCPI instrument."""
+        link = _opened(self._simulated, name, entry)
+        if not isinstance(link, TwinTextLink):
+            raise UserError(f"instruments.{name}: found a profile for registers, expected one for text")
+        return _Text(link, name, entry.address)
+
+    def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
+        """A link to a simulated Modbus unit."""
+        link = _opened(self._simulated, name, entry)
+        if not isinstance(link, TwinRegisterLink):
+            raise UserError(f"instruments.{name}: found a profile for text, expected one for registers")
+        return _Registers(link, name, entry.address)
+
+    def turn_switch(self, range_name: str) -> None:
+        """A simulated person turns the simulated switch."""
+        self._simulated.turn_switch(range_name)
+
+    def plug(self, current: float) -> None:
+        """A simulated person plugs a simulated load in, or unplugs it."""
+        self._simulated.plug(current)
+
+    def turn_reference(self, full_scale: float) -> None:
+        """A simulated person turns the simulated reference to another range."""
+        self._simulated.configure_reference(full_scale)
+
+
+def _opened(simulated: SimulatedBench, name: str, entry: InstrumentEntry) -> TwinTextLink | TwinRegisterLink:
+    try:
+        return open_link(simulated, name, entry.timeout)
+    except OSError as failure:
+        raise LinkError(str(failure), instrument=name, address=entry.address, command="open") from failure
+
+
+class _Text:
+    """A simulated text link that fails as a real one does: with a LinkError, and closed from then on."""
+
+    def __init__(self, link: TwinTextLink, name: str, address: str) -> None:
+        self._link: TwinTextLink | None = link
+        self._name, self._address = name, address
+
+    def write(self, text: str) -> None:
+        """Send one message."""
+        self._opened(text).write(text)
+
+    def read(self) -> str:
+        """The next reply. Raises LinkError."""
+        return self._waiting("read", self._opened("read").read)
+
+    def query(self, text: str) -> str:
+        """Send one message and return its reply. Raises LinkError."""
+        link = self._opened(text)
+
+        def exchange() -> str:
+            if link.waiting():
+                raise ConnectionError("a reply nobody asked for is waiting")
+            return link.query(text)
+
+        return self._waiting(text, exchange)
+
+    def close(self) -> None:
+        """Let go."""
+        if self._link is not None:
+            self._link.close()
+            self._link = None
+
+    def _waiting(self, command: str, exchange: Callable[[], str]) -> str:
+        try:
+            reply = exchange()
+        except OSError as failure:
+            self.close()
+            raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
+        if not (reply.isascii() and reply.isprintable()):
+            self.close()
+            raise ReplyError(
+                f"garbled reply {reply[:60]!r}", instrument=self._name, address=self._address, command=command
+            )
+        return reply
+
+    def _opened(self, command: str) -> TwinTextLink:
+        if self._link is None:
+            raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
+        return self._link
+
+
+class _Registers:
+    """A simulated register link that fails as a real one does: with a LinkError, and closed from then on."""
+
+    def __init__(self, link: TwinRegisterLink, name: str, address: str) -> None:
+        self._link: TwinRegisterLink | None = link
+        self._name, self._address = name, address
+
+    def read_registers(self, function: str, address: int, count: int) -> list[int]:
+        """`count` registers from `address`. Raises LinkError."""
+        command = f"read {function} registers {address}..{address + count - 1}"
+        if self._link is None:
+            raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
+        try:
+            return self._link.read_registers(function, address, count)
+        except (OSError, IllegalAddress) as failure:
+            self.close()
+            raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
+
+    def close(self) -> None:
+        """Let go."""
+        if self._link is not None:
+            self._link.close()
+            self._link = None

@@ -1,0 +1,175 @@
+"""The runner's clock and its stops: what they said, written down and replayed.
+
+Overlapped calls ask for the time in an order that differs from run to run. In each of them, a lane, it does not: so
+every line says in which lane it was asked, and a replay gives each lane its own times.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import threading
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from harness.core.clock import Clock
+from harness.core.stop import StopSignal
+from instruments.links.transcript import TranscriptReader, TranscriptWriter
+
+
+class _Lanes:
+    """Which overlapped call this thread is in: empty outside, else its number, "1.0" when overlapped once more."""
+
+    def __init__(self) -> None:
+        self._local = threading.local()
+
+    @property
+    def here(self) -> str:
+        found: str = getattr(self._local, "lane", "")
+        return found
+
+    def marked(self, calls: tuple[Callable[[], Any], ...]) -> list[Callable[[], Any]]:
+        """The calls, each knowing its lane whatever thread it is made in."""
+        outside = self.here
+        return [self._marked(call, f"{outside}.{n}" if outside else str(n)) for n, call in enumerate(calls)]
+
+    def _marked(self, call: Callable[[], Any], lane: str) -> Callable[[], Any]:
+        def marked() -> Any:
+            before, self._local.lane = self.here, lane
+            try:
+                return call()
+            finally:
+                self._local.lane = before
+
+        return marked
+
+
+class TranscribedClock:
+    """A clock whose times are written down."""
+
+    def __init__(self, clock: Clock, writer: TranscriptWriter) -> None:
+        self._clock, self._writer, self._lanes = clock, writer, _Lanes()
+
+    def now(self) -> float:
+        """Seconds on the clock."""
+        value = self._clock.now()
+        self._writer.write("now", lane=self._lanes.here or None, received=value)
+        return value
+
+    def wall(self) -> dt.datetime:
+        """The time of day."""
+        value = self._clock.wall()
+        self._writer.write("wall", received=value.isoformat())
+        return value
+
+    def sleep(self, seconds: float) -> None:
+        """Wait; nothing depends on it but the times asked for afterwards."""
+        self._clock.sleep(seconds)
+
+    def together(self, *calls: Callable[[], Any]) -> list[Any]:
+        """Run the calls overlapped, each in its lane."""
+        return self._clock.together(*self._lanes.marked(calls))
+
+
+class ReplayedClock:
+    """A clock that says again what it said then, and waits for nothing.
+
+    A `now` more or less than then is an error. Times of day stand in the record and decide little, so there the last
+    one is said again when they run out.
+    """
+
+    def __init__(self, reader: TranscriptReader) -> None:
+        self._reader, self._lanes = reader, _Lanes()
+        self._times: dict[str, deque[dict[str, Any]]] = {}
+        self._walls: deque[str] = deque()
+        self.stops: list[dict[str, Any]] = []
+        self._end = 2
+        for line in reader.rest():
+            self._end = line["line"] + 1
+            if line["did"] == "now":
+                self._times.setdefault(line.get("lane", ""), deque()).append(line)
+            elif line["did"] == "wall":
+                self._walls.append(line["received"])
+            elif line["did"] == "stop":
+                self.stops.append(line)
+
+    def now(self) -> float:
+        """The next time said in this lane. Raises TranscriptError when there is none."""
+        lane = self._lanes.here
+        if self._reader.failures:
+            raise self._reader.failures[0]
+        if not self._times.get(lane):
+            where = f" in lane {lane}" if lane else ""
+            raise self._reader.failed(self._end, f"no further time{where}", "now")
+        value: float = self._times[lane].popleft()["received"]
+        return value
+
+    def wall(self) -> dt.datetime:
+        """The next time of day."""
+        if not self._walls:
+            raise self._reader.failed(self._end, "a time of day", "wall")
+        return dt.datetime.fromisoformat(self._walls.popleft() if len(self._walls) > 1 else self._walls[0])
+
+    def sleep(self, seconds: float) -> None:
+        """No time passes."""
+
+    def together(self, *calls: Callable[[], Any]) -> list[Any]:
+        """One call after the other, all of them; their results, or the first error."""
+        results, failures = [], []
+        for call in self._lanes.marked(calls):
+            try:
+                results.append(call())
+            except Exception as failure:  # noqa: BLE001  raised below, once every call has been made
+                failures.append(failure)
+        if failures:
+            raise failures[0]
+        return results
+
+    def check_used_up(self) -> None:
+        """Raise TranscriptError when the session has failed, or times are left."""
+        left = sorted(line["line"] for times in self._times.values() for line in times)
+        if left and not self._reader.failures:
+            self._reader.failed(left[0], f"now ({len(left)} times left)", "the end of the session")
+        self._reader.check_used_up()
+
+
+class Checks:
+    """Counts how often the runner looked whether to stop, since the person was last asked: that is when a stop took hold.
+
+    While a person is asked it is also looked, but a replayed person does not ask; so counting begins anew after each.
+    """
+
+    def __init__(self) -> None:
+        self._asked = 0
+        self._looked = 0
+
+    def person_answered(self) -> None:
+        """Begin anew."""
+        self._asked += 1
+        self._looked = 0
+
+    def looked(self) -> tuple[int, int]:
+        """One more look; answers before it, and looks since."""
+        self._looked += 1
+        return self._asked, self._looked
+
+
+def transcribe_stops(stop: StopSignal, checks: Checks, writer: TranscriptWriter) -> None:
+    """Write down at which look a stop took hold, and why."""
+    written = False
+
+    def look() -> str:
+        nonlocal written
+        answers, looks = checks.looked()
+        if stop.reason and not written:
+            writer.write("stop", answers=answers, looks=looks, reason=stop.reason)
+            written = True
+        return ""
+
+    stop.watch(look)
+
+
+def replay_stops(stop: StopSignal, checks: Checks, lines: list[dict[str, Any]]) -> None:
+    """Stop at the same look and for the same reason as then; `lines` are the replayed clock's `stops`."""
+    reasons = {(line["answers"], line["looks"]): line["reason"] for line in lines}
+    stop.watch(lambda: str(reasons.get(checks.looked(), "")))

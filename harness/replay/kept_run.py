@@ -1,0 +1,131 @@
+"""The folder of a run that is kept for replaying: the files it was made of, and what it was asked.
+
+Beside the transcripts stand `device.toml`, `bench.toml`, `causes.toml` if there is one, the profiles, the user's own procedure, `run.json`, the record
+as it was at the end, and for a resumed run the record and the guard's report as they were before.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.core.errors import UserError
+from harness.preparation.run_files import Inputs, load_inputs
+from harness.safety.confirmation import Cautions
+from harness.steps import Options
+from instruments.profile import SHIPPED
+
+FORMAT = "ratioproof-kept-run-2"
+RUN, DEVICE, BENCH, PROCEDURE, RECORD = "run.json", "device.toml", "bench.toml", "procedure.py", "record.jsonl"
+CAUSES = "causes.toml"
+CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jsonl", "guard_before.json"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a run was asked, beyond its files. `resumed`: it went on with an earlier record; `cautions`: how they were confirmed."""
+
+    procedure: str
+    options: Options
+    operator: str
+    overrides: tuple[str, ...]
+    rehearsal_problems: tuple[str, ...]
+    resumed: bool
+    cautions: Cautions
+
+
+def keep(
+    folder: Path,
+    inputs: Inputs,
+    operator: str,
+    overrides: tuple[str, ...],
+    rehearsal_problems: tuple[str, ...],
+    cautions: Cautions,
+    before: bytes | None = None,
+    guard_before: str = "",
+) -> None:
+    """Put what a run is made of into `folder`; `before` is the record it goes on with. Raises UserError."""
+    taken = {Path(name).stem for name in (CLOCK, PERSON, RECORD, BEFORE)}
+    wrong = sorted(taken & inputs.bench.instruments.keys())
+    if wrong:
+        raise UserError(
+            [f"--transcript: an instrument called {n!r} cannot name a transcript; rename it" for n in wrong]
+        )
+    if (folder / RUN).exists():
+        raise UserError(
+            f"{folder / RUN}: exists already; a transcript is never overwritten (choose another --transcript)"
+        )
+    asked = Asked(inputs.asked, inputs.options, operator, overrides, rehearsal_problems, before is not None, cautions)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / DEVICE).write_text(inputs.device_text, encoding="utf-8", newline="\n")
+        (folder / BENCH).write_text(inputs.bench_text, encoding="utf-8", newline="\n")
+        if inputs.causes_text:
+            (folder / CAUSES).write_text(inputs.causes_text, encoding="utf-8", newline="\n")
+        for entry in inputs.bench.instruments.values():
+            if not entry.by_person:
+                _keep_profile(entry.profile, inputs.folders, folder / "profiles")
+        if inputs.asked.endswith(".py"):
+            shutil.copyfile(inputs.asked, folder / PROCEDURE)
+        if before is not None:
+            (folder / BEFORE).write_bytes(before)
+            (folder / GUARD_BEFORE).write_text(guard_before, encoding="utf-8", newline="\n")
+        (folder / RUN).write_text(
+            json.dumps({"format": FORMAT, **asdict(asked)}, indent=1), encoding="utf-8", newline="\n"
+        )
+    except OSError as failure:
+        raise UserError(f"{failure.filename or folder}: {failure.strerror}") from None
+
+
+def keep_record(record_file: Path, folder: Path) -> list[str]:
+    """Copy the record as it is at the end, if there is one; what went wrong, one line."""
+    try:
+        if record_file.exists():
+            shutil.copyfile(record_file, folder / RECORD)
+    except OSError as failure:
+        return [f"{folder / RECORD}: {failure.strerror}"]
+    return []
+
+
+def kept(folder: Path) -> tuple[Asked, Inputs]:
+    """What the run kept in `folder` was asked, and its inputs from there. Raises UserError."""
+    file = folder / RUN
+    try:
+        found = json.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise UserError(f"{file}: no such file; expected the folder that --transcript wrote") from None
+    except (OSError, ValueError) as failure:
+        raise UserError(f"{file}: cannot be read: {failure}") from None
+    form = found.pop("format", "") if isinstance(found, dict) else ""
+    if form != FORMAT:
+        raise UserError(f"{file}: found format {form!r}, expected {FORMAT!r}")
+    try:
+        asked = Asked(
+            found["procedure"],
+            _options(found["options"]),
+            found["operator"],
+            tuple(found["overrides"]),
+            tuple(found["rehearsal_problems"]),
+            found["resumed"],
+            found["cautions"],
+        )
+    except (AttributeError, KeyError, TypeError, ValueError) as failure:
+        raise UserError(f"{file}: was altered: {type(failure).__name__}: {failure}") from None
+    procedure = str(folder / PROCEDURE) if asked.procedure.endswith(".py") else asked.procedure
+    causes = folder / CAUSES if (folder / CAUSES).exists() else None
+    return asked, load_inputs(folder / DEVICE, folder / BENCH, procedure, asked.options, causes)
+
+
+def _options(found: dict[str, Any]) -> Options:
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in found.items()}
+    return Options(**values)
+
+
+def _keep_profile(name: str, folders: tuple[Path, ...], into: Path) -> None:
+    file = next(f for f in (folder / f"{name}.toml" for folder in (*folders, SHIPPED)) if f.is_file())
+    target = into / f"{name}.toml"
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(file, target)

@@ -1,0 +1,101 @@
+"""What the person at the bench was asked and answered, written down and replayed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from typing import Any, TypeVar
+
+from harness.core.errors import Stopped
+from harness.replay.clock_transcript import Checks
+from instruments.links.transcript import TranscriptReader, TranscriptWriter
+from instruments.operator.person import Overdue, Person, Question, UndoLast
+
+_T = TypeVar("_T")
+
+UNDO, STOPPED, OVERDUE = "undo", "stopped", "overdue"
+
+
+class TranscribedPerson:
+    """A person whose answers are written down."""
+
+    def __init__(self, person: Person, writer: TranscriptWriter, checks: Checks) -> None:
+        self._person, self._writer, self._checks = person, writer, checks
+
+    def confirm(self, text: str) -> str:
+        """Show `text` and wait until it is done."""
+        return self._asked("confirm", lambda: self._person.confirm(text), text=text)
+
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
+        """Show `text` and return one of `options`."""
+        return self._asked(
+            "choose", lambda: self._person.choose(text, options, guarding), text=text, options=list(options)
+        )
+
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """As `choose`, also while the run is being stopped."""
+        return self._asked("insist", lambda: self._person.insist(text, options), text=text, options=list(options))
+
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """The value read off a display and the text typed. Raises UndoLast or Overdue."""
+        return self._asked("read_value", lambda: self._person.read_value(question), **asdict(question))
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """A warning is no exchange, and is not written down."""
+        self._person.warn_after(seconds, text)
+
+    def _asked(self, did: str, ask: Callable[[], _T], **asked: Any) -> _T:
+        try:
+            answer = ask()
+        except UndoLast:
+            self._writer.write(did, **asked, error={UNDO: True})
+            raise
+        except Overdue:
+            self._writer.write(did, **asked, error={OVERDUE: True})
+            raise
+        except Stopped as stopped:
+            self._writer.write(did, **asked, error={STOPPED: str(stopped)})
+            raise
+        finally:
+            self._checks.person_answered()
+        self._writer.write(did, **asked, received=answer)
+        return answer
+
+
+class ReplayedPerson:
+    """A person who answers as then. Raises TranscriptError when asked something else."""
+
+    def __init__(self, reader: TranscriptReader, checks: Checks) -> None:
+        self._reader, self._checks = reader, checks
+
+    def confirm(self, text: str) -> str:
+        """The answer of then."""
+        return str(self._answer("confirm", text=text))
+
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
+        """The answer of then."""
+        return str(self._answer("choose", text=text, options=list(options)))
+
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """The answer of then."""
+        return str(self._answer("insist", text=text, options=list(options)))
+
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """The value read and the text typed then. Raises UndoLast where it was taken back."""
+        value, typed = self._answer("read_value", **asdict(question))
+        return float(value), str(typed)
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Nobody reads it."""
+
+    def _answer(self, did: str, **asked: Any) -> Any:
+        line = self._reader.answer(did, **asked)
+        self._checks.person_answered()
+        error = line.get("error", {})
+        if UNDO in error:
+            raise UndoLast
+        if OVERDUE in error:
+            raise Overdue
+        if STOPPED in error:
+            raise Stopped(error[STOPPED])
+        return line["received"]

@@ -1,0 +1,177 @@
+"""What is found beside the currents: power, phase, parts of the error, smallest current, rest, the bench itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.results.point_results import BudgetLine
+from harness.results.verdicts import VERDICTS, Stated, Verdict
+
+
+@dataclass(frozen=True)
+class PowerPoint:
+    """Power at one current and power factor: watts and voltamperes, errors as fractions (of power factor: as it is).
+
+    Power factors are negative where the current leads. `power_factor` is the reference's, `nominal_power_factor` what
+    the load was asked for. `limit`, `verdict` and what belongs to them (see `Point`) are None where nothing is claimed.
+    """
+
+    name: str
+    nominal_current: float
+    nominal_power_factor: float | None
+    power_factor: float
+    reference_current: float
+    reference_power: float
+    apparent_power: float | None
+    indicated_power: float
+    power_error: Stated
+    apparent_power_error: Stated | None
+    power_factor_error: Stated | None
+    limit: float | None
+    acceptance_limit: float | None
+    specific_risk: float | None
+    test_uncertainty_ratio: float | None
+    verdict: Verdict | None
+    basis: str
+    budget: tuple[BudgetLine, ...]
+
+
+def worst_power(points: Sequence[PowerPoint]) -> PowerPoint:
+    """As `worst_point`, of errors of power; where nothing is claimed the one with the largest. Raises ValueError without points."""
+    return max(points, key=lambda p: _badness(p.verdict, p.power_error.value, p.limit))
+
+
+@dataclass(frozen=True)
+class ForetoldPower:
+    """Power error (a fraction) that the phase displacement makes at a power factor, and the measured one where there is one.
+
+    `normalized_error` is their difference over its expanded uncertainty (E_n of ISO/IEC 17043): within 1 they agree.
+    """
+
+    power_factor: float
+    foretold: Stated
+    measured: Stated | None
+    normalized_error: float | None
+
+
+@dataclass(frozen=True)
+class PhaseDisplacement:
+    """At one current: phase displacement in rad, the error common to all power factors (a fraction), their correlation.
+
+    `found_from` names the two points it was found from; `budget` is that of the displacement.
+    """
+
+    nominal_current: float
+    displacement: Stated
+    common_error: Stated
+    correlation: float
+    found_from: tuple[str, ...]
+    foretold: tuple[ForetoldPower, ...]
+    limit: float | None
+    acceptance_limit: float | None
+    specific_risk: float | None
+    test_uncertainty_ratio: float | None
+    verdict: Verdict | None
+    budget: tuple[BudgetLine, ...] = ()
+
+
+def worst_phase(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement:
+    """As `worst_power`, of phase displacements."""
+    return max(found, key=lambda p: _badness(p.verdict, p.displacement.value, p.limit))
+
+
+def _badness(verdict: Verdict | None, error: float, limit: float | None) -> tuple[int, float]:
+    return -1 if verdict is None else VERDICTS.index(verdict), abs(error) / (limit or 1.0)
+
+
+@dataclass(frozen=True)
+class ErrorParts:
+    """The ratio error of one point split where the secondary current was read: transformer with its turns, and module."""
+
+    name: str
+    secondary_current: float
+    transformer_error: Stated
+    module_error: Stated
+
+
+@dataclass(frozen=True)
+class SmallestCurrent:
+    """Where the display begins to read, in amperes of primary current; `found` is None when the search had no two sides.
+
+    `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed,
+    `budget` that of `found`. `verdict` is None where no load was at hand to show it.
+    """
+
+    found: Stated | None
+    lowest_reading: float | None
+    highest_silent: float | None
+    power_factor_from: Stated | None
+    limit: float
+    verdict: Verdict | None
+    budget: tuple[BudgetLine, ...] = ()
+
+
+@dataclass(frozen=True)
+class NoLoad:
+    """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
+
+    `voltage` in volts, None where none was read. `limit` and what belongs to it (see `Point`) are of the current, in
+    amperes. `creep` is the energy as a power, in watts, which was less than `creep_below`; `creep_period` the seconds the
+    standard's test lasts at least.
+    """
+
+    seconds: float
+    current: Stated
+    voltage: float | None
+    power: float | None
+    energy: float | None
+    energy_resolution: float | None
+    verdict: Verdict
+    limit: float | None = None
+    acceptance_limit: float | None = None
+    specific_risk: float | None = None
+    test_uncertainty_ratio: float | None = None
+    power_expanded_uncertainty: float | None = None
+    power_limit: float | None = None
+    power_specific_risk: float | None = None
+    creep: Stated | None = None
+    creep_below: float | None = None
+    creep_period: float | None = None
+
+
+@dataclass(frozen=True)
+class Endurance:
+    """A largest `current`, in amperes, held for `seconds`: ratio errors at both ends, drift between them (fractions), and the limit.
+
+    `largest_secondary_current` in amperes, where it was read.
+    """
+
+    current: float
+    seconds: float
+    points: int
+    first_error: float
+    last_error: float
+    drift: Stated
+    largest_secondary_current: float | None
+    limit: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class BenchCheck:
+    """What reference and check standard said of each other: ratio of standard to reference, established and today.
+
+    `normalized_error`: deviation over the expanded uncertainty of the difference. `criterion` is what the verdict goes by: the
+    criterion is a published one of its own, and the bench's decision rule is about items. `budget` is that of the deviation.
+    """
+
+    instrument: str
+    current: float
+    established: Stated
+    found: Stated
+    deviation: Stated
+    normalized_error: float
+    verdict: Verdict
+    criterion: str = "|E| <= 1 (ISO/IEC 17043), not by the decision rule"
+    budget: tuple[BudgetLine, ...] = ()

@@ -1,0 +1,68 @@
+"""Results as the text of `results.json`, and back."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import types
+import typing
+from pathlib import Path
+from typing import Any
+
+from harness.results.run_results import Results
+
+SCHEMA = "ratioproof-results-2"
+
+
+def to_json(results: Results) -> str:
+    """`results` as JSON text; infinite numbers become null."""
+    return json.dumps(_plain(results), indent=1, ensure_ascii=False) + "\n"
+
+
+def from_json(text: str) -> Results:
+    """The results in `text` as written by `to_json`. Raises ValueError for another schema."""
+    data = json.loads(text)
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+        raise ValueError(f"not a {SCHEMA} file")
+    return typing.cast(Results, _build(Results, data))
+
+
+def read_results(file: Path) -> Results:
+    """The results in `file`."""
+    return from_json(file.read_text(encoding="utf-8"))
+
+
+def _plain(value: object) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, dict):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _build(kind: Any, value: Any) -> Any:
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin is types.UnionType:
+        return None if value is None else _build(next(a for a in arguments if a is not type(None)), value)
+    if origin is tuple:
+        return tuple(_build(arguments[0], v) for v in value)
+    if dataclasses.is_dataclass(kind):
+        hints = typing.get_type_hints(kind)
+        return typing.cast(Any, kind)(
+            **{
+                f.name: _build(hints[f.name], value[f.name])
+                for f in dataclasses.fields(kind)
+                if f.name in value or _required(f)
+            }
+        )
+    return value
+
+
+def _required(field: dataclasses.Field[Any]) -> bool:
+    """Whether a file must have it: what came later than the schema has a default, and older files lack it."""
+    return field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING

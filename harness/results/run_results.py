@@ -1,0 +1,218 @@
+"""The evaluation of one record: its ranges, and who, when, with what and by which rule."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from harness.results.additional import (
+    BenchCheck,
+    Endurance,
+    ErrorParts,
+    NoLoad,
+    PhaseDisplacement,
+    PowerPoint,
+    SmallestCurrent,
+)
+from harness.results.explanation import DiagnosisDetails, Hypothesis, Validation
+from harness.results.point_results import EffectiveTurns, Line, Linearity, Offset, Point
+from harness.results.verdicts import Stated, Verdict
+
+NOT_VISITED = "not visited"
+"""What stands for the part that set the ceiling of a range the run did not go to; its ceiling is then 0."""
+
+
+@dataclass(frozen=True)
+class RangeResult:
+    """All that was found on one range. `ceiling` is 0 where the run did not go there.
+
+    `reading_factor` is the sum of indicated over the sum of reference currents of its points. `stands_for`: the currents that the verdict
+    is of, where they are a part of what is claimed; empty where it is of the whole span.
+    """
+
+    name: str
+    wiring: str
+    expected_turns: int
+    display_factor: float
+    minimum_current: float
+    maximum_current: float
+    ceiling: float
+    ceiling_set_by: str
+    effective_turns: EffectiveTurns | None
+    zero: Offset | None
+    points: tuple[Point, ...]
+    line: Line | None
+    linearity: Linearity | None
+    verdict: Verdict
+    remarks: tuple[str, ...]
+    power: tuple[PowerPoint, ...] = ()
+    phase: tuple[PhaseDisplacement, ...] = ()
+    parts: tuple[ErrorParts, ...] = ()
+    smallest: SmallestCurrent | None = None
+    no_load: NoLoad | None = None
+    endurance: Endurance | None = None
+    reading_factor: Stated | None = None
+    stands_for: str = ""
+
+    @property
+    def told(self) -> str:
+        """The verdict in words, with the currents it is of where they are a part of the span: `pass at 2 A only`."""
+        return f"{self.verdict} at {self.stands_for} only" if self.stands_for else self.verdict
+
+
+@dataclass(frozen=True)
+class DeviceSummary:
+    """The device as its file describes it."""
+
+    maker: str
+    type: str
+    serial: str
+    owner: str
+    modified_by: str
+    modification: str
+    secondary_turns: int
+    rated_secondary_current: float
+    maximum_secondary_current: float
+    burden: float
+    frequency: float
+    resolution: float
+    smallest_readable_current: float
+    path_ratings: dict[str, str]
+    claim: str
+
+
+@dataclass(frozen=True)
+class InstrumentSummary:
+    """One instrument that took part, as identified during the run."""
+
+    name: str
+    role: str
+    profile: str
+    identity: str
+    serial: str
+    certificate: str
+    calibrated: str
+    due: str
+    laboratory: str
+    accuracy: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One condition of the run, in `unit`: what the files state of it, and mean, least and largest of what was measured.
+
+    Not measured: `measured` is None and `instrument` empty.
+    """
+
+    name: str
+    unit: str
+    stated: float | None
+    measured: float | None
+    lowest: float | None
+    highest: float | None
+    instrument: str
+
+
+@dataclass(frozen=True)
+class ChainLink:
+    """One link between the load's current and the reference's reading.
+
+    `serial_known_from` says who vouches for the serial number, `known` what is known of the link's error. A link without a
+    certificate is not `traceable`.
+    """
+
+    part: str
+    name: str
+    serial: str
+    serial_known_from: str
+    certificate: str
+    calibrated: str
+    due: str
+    laboratory: str
+    traceable: bool
+    known: str
+
+
+@dataclass(frozen=True)
+class Run:
+    """Where, when, by whom and how the readings were taken.
+
+    `software` wrote the record, `evaluated_by` evaluated it. `replayed`: the record was made from transcripts, nothing was
+    measured. `clock_steps`: where the time of day did not go as the running clock did, one line each.
+    `procedure_compared`: the points were found to be those of the procedure, run anew on the record.
+    """
+
+    laboratory: str
+    laboratory_address: str
+    laboratory_statement: str
+    operator: str
+    started: str
+    finished: str
+    procedure: str
+    procedure_title: str
+    procedure_revision: str
+    procedure_description: str
+    procedure_hash: str
+    temperature: float
+    relative_humidity: float | None
+    reference_path: str
+    resumed: int
+    overrides: tuple[str, ...]
+    simulated: bool
+    record_file: str
+    record_lines: int
+    record_hash: str
+    software: str
+    evaluated_by: str = ""
+    replayed: bool = False
+    clock_steps: tuple[str, ...] = ()
+    procedure_compared: bool = False
+
+
+@dataclass(frozen=True)
+class DecisionRule:
+    """How a point's verdict was reached; what does not belong to the rule is None.
+
+    `guard_factor`: guard band over U. Prior mean and standard deviation are parts of the limit. `global_consumer_risk` and
+    `global_producer_risk`: the greatest over all points, for items as the prior says they are. `memory`: tables of limits
+    the claim rests on that were written from memory.
+    """
+
+    rule: Literal["simple", "guarded", "false_accept", "shared_risk"]
+    coverage_probability: float
+    statement: str
+    verdicts: Literal["two", "four"] = "two"
+    guard_factor: float | None = None
+    false_accept_probability: float | None = None
+    prior_mean: float | None = None
+    prior_standard_deviation: float | None = None
+    greatest_consumer_risk: float | None = None
+    global_consumer_risk: float | None = None
+    global_producer_risk: float | None = None
+    least_test_uncertainty_ratio: float | None = None
+    memory: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Results:
+    """The evaluation of one record.
+
+    `contradictions`: why its readings contradict each other, also where that was overridden.
+    """
+
+    schema: str
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    run: Run
+    device: DeviceSummary
+    instruments: tuple[InstrumentSummary, ...]
+    decision: DecisionRule
+    ranges: tuple[RangeResult, ...]
+    diagnosis: tuple[Hypothesis, ...]
+    diagnosis_note: str
+    diagnosis_details: DiagnosisDetails = field(default_factory=DiagnosisDetails)
+    bench_check: BenchCheck | None = None
+    validation: Validation | None = None
+    reference_chain: tuple[ChainLink, ...] = ()
+    contradictions: tuple[str, ...] = ()
+    conditions: tuple[Condition, ...] = ()

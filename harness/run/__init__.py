@@ -1,0 +1,1 @@
+"""Performing the steps of a procedure on a station."""

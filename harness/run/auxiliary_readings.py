@@ -1,0 +1,157 @@
+"""What is read beside the pair of currents: power, voltage, phase, energy, and the current in the secondary."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from harness.core.clock import Clock
+from harness.core.errors import RatioproofError
+from harness.core.quantities import format_quantity
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.run.undoable_entry import Turn
+from harness.station.plausibility import Applied, Plausible
+from harness.station.station import Station
+from instruments.operator.person import Expected
+from instruments.reading import Reading
+
+_SI = {"deg": (math.pi / 180, "rad")}
+OVERDRIVEN = 1.02
+"""A secondary current read this much above what the input stands is no longer the meter's own error."""
+
+
+class Overdriven(RatioproofError):
+    """More current was read in the secondary than the device's input stands."""
+
+
+@dataclass(frozen=True)
+class _Part:
+    """What one instrument shows: `names` of quantities, which go into the record behind `prefix`."""
+
+    prefix: str
+    by_person: bool
+    names: Sequence[str]
+    read: Callable[[Sequence[str], Expected | None], Mapping[str, Reading]]
+
+
+class BesideReader:
+    """Knows which further quantities the instruments of a bench show, and reads them."""
+
+    def __init__(self, device: Device, bench: Bench, station: Station, clock: Clock) -> None:
+        self._station, self._clock = station, clock
+        self._plausible = Plausible(bench)
+        self._largest = device.transformer.maximum_secondary_current
+        self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
+        self._frequency = ["frequency"] if bench.entry("reference").frequency is not None else []
+        self._of_meter = [n for n in _device_shows(device) if station.meter.can_read_beside_current(n)]
+        self._scale = secondary_scale(device, bench)
+        self._arranged = False
+
+    def arrange(self) -> None:
+        """Put the meter in the secondary on the one range it keeps: changing it under current may open the loop.
+
+        To be called with the load off. Raises InstrumentError.
+        """
+        if self._station.secondary is not None and not self._arranged:
+            self._station.secondary.configure(self._scale)
+        self._arranged = True
+
+    def turns(self, power: bool, applied: Applied) -> list[Turn]:
+        """How to read what stands beside a pair just read, by the names of `observed.Pair.also`, in SI units.
+
+        Where a person reads, the reference comes before the device, and the voltage before what is held against it. A turn
+        raises LinkError, ReplyError, UndoLast, or Overdriven when the secondary carries more than the input stands.
+        """
+        parts = self._parts(power, flows=applied.current > 0)
+        if any(part.by_person for part in parts):
+            return [turn for part in parts for turn in self._one_by_one(part, applied)]
+        return [Turn(lambda _: self._together(parts))] if parts else []
+
+    def _parts(self, power: bool, *, flows: bool) -> list[_Part]:
+        station = self._station
+        voltmeter, secondary = station.voltmeter, station.secondary
+        parts = []
+        if power and voltmeter is not None:
+            parts.append(
+                _Part("reference_", voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()})
+            )
+        reference, meter = station.reference, station.meter
+        of_reference = self._of_reference if power else []
+        if flows:
+            # Without a current an instrument may have no frequency to tell, and answers that it is not a number.
+            of_reference = [*of_reference, *self._frequency]
+        parts.append(_Part("reference_", reference.by_person, of_reference, reference.read_beside))
+        if power:
+            parts.append(_Part("displayed_", meter.by_person, self._of_meter, meter.read_beside))
+        if secondary is not None:
+            parts.append(
+                _Part("secondary_", secondary.by_person, ["current"], lambda *_: {"current": secondary.read()})
+            )
+        return [part for part in parts if part.names]
+
+    def _one_by_one(self, part: _Part, applied: Applied) -> list[Turn]:
+        if not part.by_person:
+            return [Turn(lambda _: self._named(part, part.read(part.names, None)))]
+
+        def typed(name: str) -> Turn:
+            def read(found: Mapping[str, Reading]) -> Mapping[str, Reading]:
+                expected = self._plausible.expected(part.prefix + name, found, applied)
+                return self._named(part, part.read([name], expected))
+
+            return Turn(read, typed=True)
+
+        return [typed(name) for name in part.names]
+
+    def _together(self, parts: Sequence[_Part]) -> Mapping[str, Reading]:
+        calls = [lambda part=part: part.read(part.names, None) for part in parts]
+        found = self._clock.together(*calls)
+        named = [self._named(part, readings) for part, readings in zip(parts, found, strict=True)]
+        return {name: reading for readings in named for name, reading in readings.items()}
+
+    def _named(self, part: _Part, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
+        """The readings as they go into the record. Raises Overdriven."""
+        named = {part.prefix + name: _in_si(reading) for name, reading in readings.items()}
+        through = named.get("secondary_current")
+        if through is not None and through.value > OVERDRIVEN * self._largest:
+            raise Overdriven(
+                f"{format_quantity(through.value, 'A')} flows in the secondary, more than the "
+                f"{format_quantity(self._largest, 'A')} the input stands"
+            )
+        return named
+
+
+def secondary_scale(device: Device, bench: Bench) -> float:
+    """Full scale in amperes of the one range that the meter in the secondary keeps: the smallest that takes what the input stands."""
+    largest, name = device.transformer.maximum_secondary_current, bench.roles.secondary
+    ranges = bench.instruments[name].ranges if name is not None else ()
+    return next((r.full_scale for r in ranges if r.full_scale >= largest), largest)
+
+
+def _reference_shows(bench: Bench) -> list[str]:
+    entry = bench.entry("reference")
+    shown = ["power", "phase"] if entry.power is not None else []
+    itself = bench.roles.voltage in (None, bench.roles.reference)
+    return ["voltage", *shown] if entry.voltage is not None and itself else shown
+
+
+def _device_shows(device: Device) -> list[str]:
+    display = device.display
+    steps = {
+        "power": display.power_resolution,
+        "power_factor": display.power_factor_resolution,
+        "energy": display.energy_resolution,
+    }
+    return [name for name, step in steps.items() if step is not None]
+
+
+def _in_si(reading: Reading) -> Reading:
+    value, unit = in_si(reading.value, reading.unit)
+    return reading._replace(value=value, unit=unit)
+
+
+def in_si(value: float, unit: str) -> tuple[float, str]:
+    """A value and its unit as they go into the record."""
+    factor, si = _SI.get(unit, (1.0, unit))
+    return value * factor, si

@@ -1,0 +1,46 @@
+"""What a procedure is told beside what the operator chose: what this bench can do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import inf
+from typing import Protocol
+
+from harness.files.bench import Bench
+from harness.run.time_on import scale_for, time_on
+from harness.steps import Options
+from instruments.operator.person import SECONDS_TO_ACT
+
+POWER_FACTORS = (1.0, 0.5, -0.8)
+"""What a load that can be set is set to: unity, 0.5 lagging, 0.8 leading, as in the tables of IEC 62053-21."""
+
+
+class Settable(Protocol):
+    """What a load can be set to."""
+
+    @property
+    def least_current(self) -> float:
+        """The smallest current in amperes; 0 when it can be any."""
+
+    def takes_power_factor(self, power_factor: float) -> bool:
+        """Whether it can be set to `power_factor`, negative for a leading current."""
+
+
+def with_bench(options: Options, bench: Bench, load: Settable) -> Options:
+    """`options` with what the bench can do, and its `load`."""
+    standard = bench.check_standard
+    return replace(
+        options,
+        available=bench.shelf_currents,
+        longest_on={current: _planned(bench, current) for current in bench.shelf_currents},
+        known_loads=() if bench.entry("reference").power is not None else bench.known_loads,
+        power_factors=tuple(f for f in POWER_FACTORS if load.takes_power_factor(f)),
+        least_current=max(load.least_current, bench.entry("load").minimum_current or 0.0),
+        check_current=None if standard is None else standard.current,
+    )
+
+
+def _planned(bench: Bench, current: float) -> float:
+    """For how many seconds the load of `current` may be read at a time: bringing it on and taking it off take some of what it may be on."""
+    found = time_on(bench, current, scale_for(bench, current))
+    return inf if found is None else max(0.0, found.seconds - 2 * SECONDS_TO_ACT)

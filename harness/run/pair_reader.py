@@ -1,0 +1,230 @@
+"""Reading reference and device together."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from harness.core.clock import Clock
+from harness.core.outliers import odd_one
+from harness.core.stop import StopSignal
+from harness.files.bench import Bench
+from harness.files.device import Device, Range
+from harness.run.auxiliary_readings import BesideReader
+from harness.run.undoable_entry import Turn, Turns
+from harness.station.plausibility import Applied
+from harness.station.station import Station
+from instruments.drivers.roles import Triggered
+from instruments.errors import ReplyError
+from instruments.operator.person import UndoLast
+from instruments.reading import Reading
+
+APART = 5
+"""How many pairs in a row may be too far apart in time before the point is redone."""
+
+
+BEFORE = "before"
+"""What is read over a link before a person types the other reading of a pair."""
+
+_OF_THE_PAIR = ("reference", "displayed", BEFORE)
+
+
+class PairReading(NamedTuple):
+    """One reading of each; `time_zero` is when the run started, on the same clock as the readings' times.
+
+    `also` holds what was read beside them, by the names of `observed.Pair.also`, in SI units.
+    """
+
+    reference: Reading
+    displayed: Reading
+    time_zero: float
+    also: Mapping[str, Reading] = {}
+
+    @property
+    def as_line(self) -> dict[str, Any]:
+        """As it goes into the record, times counted from the start of the run."""
+        line: dict[str, Any] = {
+            "reference": _as_line(self.reference, self.time_zero),
+            "displayed": _as_line(self.displayed, self.time_zero),
+        }
+        if self.also:
+            line["also"] = {name: _as_line(reading, self.time_zero) for name, reading in self.also.items()}
+        return line
+
+
+@dataclass
+class PointPairs:
+    """The pairs of one point so far."""
+
+    pairs: list[PairReading] = field(default_factory=list)
+
+    def add(self, pair: PairReading) -> None:
+        """One more."""
+        self.pairs.append(pair)
+
+    @property
+    def count(self) -> int:
+        """How many there are."""
+        return len(self.pairs)
+
+    def odd_one(self, reference_step: float, displayed_step: float | None) -> str:
+        """Which reading is far from the others of its point; empty when they agree.
+
+        How far that is says `outliers.odd_one`. Without `displayed_step` the display may do as it likes.
+        """
+        read = [("reference", [p.reference.value for p in self.pairs], reference_step)]
+        if displayed_step is not None:
+            read.append(("device", [p.displayed.value for p in self.pairs], displayed_step))
+        for what, values, step in read:
+            odd = odd_one(values, step)
+            if odd is not None:
+                others = statistics.median(values[:odd] + values[odd + 1 :])
+                return f"{what} read {values[odd]:g} once and {others:g} otherwise"
+        return ""
+
+
+class PairReader:
+    """Reads pairs; no two of them share one refresh of the device's display."""
+
+    def __init__(
+        self, device: Device, bench: Bench, station: Station, clock: Clock, stop: StopSignal, time_zero: float
+    ) -> None:
+        self._device, self._bench, self._station, self._clock, self._stop = device, bench, station, clock, stop
+        self._zero = time_zero
+        self._beside = BesideReader(device, bench, station, clock)
+        self._last_start = float("-inf")
+        both = (station.reference, station.meter)
+        self._triggered = all(isinstance(i, Triggered) for i in both) and any(
+            isinstance(i, Triggered) and i.armable for i in both
+        )
+
+    def arrange(self) -> None:
+        """Put what is read beside the pair on its range; the load must be off. Raises InstrumentError."""
+        self._beside.arrange()
+
+    def turns(self, rng: Range, applied: Applied, power: bool) -> Turns:
+        """How to read one pair and what stands beside it; `pair` makes one of what is found."""
+        return Turns([*self._currents(rng, applied.current), *self._beside.turns(power, applied)])
+
+    def check_turns(self, current: float) -> Turns:
+        """How to read one pair of the reference and the check standard."""
+        standard, reference = self._station.check_standard, self._station.reference
+        assert standard is not None
+        if standard.by_person or reference.by_person:
+            expected = current / self._bench.reference_path.factor
+            return Turns(
+                [
+                    Turn(lambda _: {"reference": reference.read(expected)}, reference.by_person),
+                    Turn(lambda _: {"displayed": standard.read(current)}, standard.by_person),
+                ]
+            )
+        return Turns([Turn(lambda _: _both(*self._clock.together(lambda: standard.read(None), reference.read)))])
+
+    def read(self, rng: Range, current: float) -> PairReading:
+        """One pair, in which a person may go back. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
+        return self.finished(Turns(self._currents(rng, current)))
+
+    def finished(self, turns: Turns) -> PairReading:
+        """The pair that `turns` read, in which a person may go back. Raises as `read` does, and Overdriven."""
+        while True:
+            self._stop.check()
+            try:
+                return self.pair(turns.finish())
+            except UndoLast:
+                if not turns.take_back():
+                    raise
+
+    def pair(self, found: Mapping[str, Reading]) -> PairReading:
+        """The pair in what was found."""
+        also = {name: reading for name, reading in found.items() if name not in _OF_THE_PAIR}
+        return PairReading(found["reference"], found["displayed"], self._zero, also)
+
+    def taken_back(self, found: Mapping[str, Reading]) -> dict[str, Any]:
+        """What was taken back, as it goes into the record."""
+        return {name: _as_line(reading, self._zero) for name, reading in found.items()}
+
+    def _currents(self, rng: Range, current: float) -> list[Turn]:
+        if self.by_hand:
+            return self._by_hand(rng, current)
+        return [Turn(lambda _: self._over_links())]
+
+    def _over_links(self) -> dict[str, Reading]:
+        """Both. Raises LinkError or ReplyError; also when they cannot be had within one display interval."""
+        interval = self._device.display.refresh_interval
+        for _ in range(APART):
+            self._stop.pause(self._clock, self._last_start + interval - self._clock.now())
+            self._last_start = self._clock.now()
+            found = self._overlapped()
+            if abs(_middle(found["reference"]) - _middle(found["displayed"])) <= interval:
+                return found
+        raise ReplyError(
+            f"readings of reference and device came more than {interval:g} s apart, {APART} times in a row",
+            instrument=self._station.meter.name,
+            address=self._station.meter.address,
+        )
+
+    def _overlapped(self) -> dict[str, Reading]:
+        reference, meter = self._station.reference, self._station.meter
+        if self._triggered:
+            assert isinstance(reference, Triggered)
+            assert isinstance(meter, Triggered)
+            # Both stand ready before either starts, so that they measure the same stretch of time.
+            self._clock.together(meter.arm, reference.arm)
+            self._clock.together(meter.fire, reference.fire)
+            return _both(*self._clock.together(meter.fetch, reference.fetch))
+        return _both(*self._clock.together(lambda: meter.read(None), reference.read))
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person reads one of the two, or both."""
+        return self._station.meter.by_person or self._station.reference.by_person
+
+    def _by_hand(self, rng: Range, current: float) -> list[Turn]:
+        """A person needs time: what is read over a link is read before and after, and its mean stands beside what was typed."""
+        reference, meter, factor = self._station.reference, self._station.meter, self._bench.reference_path.factor
+
+        def shown(found: Mapping[str, Reading]) -> dict[str, Reading]:
+            seen = found["reference"] if reference.by_person else found[BEFORE]
+            flowing = seen.value * factor if current or reference.by_person else 0.0
+            return {"displayed": meter.read(flowing / rng.display_factor)}
+
+        if not reference.by_person:
+            return [
+                Turn(lambda _: {BEFORE: reference.read()}),
+                Turn(shown, typed=True),
+                Turn(lambda found: {"reference": _between(found[BEFORE], reference.read())}),
+            ]
+        typed = Turn(lambda _: {"reference": reference.read(current / factor)}, typed=True)
+        if not meter.by_person:
+            return [
+                Turn(lambda _: {BEFORE: meter.read(None)}),
+                typed,
+                Turn(lambda found: {"displayed": _between(found[BEFORE], meter.read(None))}),
+            ]
+        return [typed, Turn(shown, typed=True)]
+
+
+def _both(displayed: Reading, reference: Reading) -> dict[str, Reading]:
+    return {"reference": reference, "displayed": displayed}
+
+
+def _between(before: Reading, after: Reading) -> Reading:
+    """What stands for the time between two readings: their mean."""
+    mean = (before.value + after.value) / 2
+    return Reading(mean, before.unit, f"{before.raw} ... {after.raw}", before.started, after.finished)
+
+
+def _middle(reading: Reading) -> float:
+    return (reading.started + reading.finished) / 2
+
+
+def _as_line(reading: Reading, time_zero: float) -> dict[str, Any]:
+    return {
+        "value": reading.value,
+        "unit": reading.unit,
+        "raw": reading.raw,
+        "started": round(reading.started - time_zero, 6),
+        "finished": round(reading.finished - time_zero, 6),
+    }

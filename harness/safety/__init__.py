@@ -1,0 +1,1 @@
+"""Cautions, safe states, the guard, and a run from safe to safe."""

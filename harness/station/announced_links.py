@@ -1,0 +1,121 @@
+"""Links that announce how long each exchange may take, so that a slow instrument is not taken for a run that stands still."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+
+from harness.core.activity import Activity
+from harness.files.bench import InstrumentEntry
+from harness.station.wires import LinkSource, PassedOn
+from instruments.errors import InstrumentError
+from instruments.links.link import Link, RegisterLink
+from instruments.links.quiet_line import LONGEST
+from instruments.links.visa_link import OPENING as VISA_OPENING
+from instruments.profile import Profile, Watchdog
+
+OPENING = VISA_OPENING + LONGEST + 1
+"""Opening may take this many timeouts: connecting, a lock, and a serial line that has to fall quiet."""
+
+
+FEEDINGS = 4
+"""How often a load's watchdog is fed in the time that it waits."""
+
+
+class AnnouncedLinks(PassedOn):
+    """Links of another source, every exchange on them announced to `activity`."""
+
+    def __init__(self, links: LinkSource, activity: Activity) -> None:
+        super().__init__(links)
+        self._activity = activity
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        """A link to a SCPI instrument. Raises LinkError."""
+        with self._activity.bounded(OPENING * entry.timeout, f"opening {name}"):
+            link = self._links.text(name, entry, profile)
+        announced = _AnnouncedText(link, name, entry.timeout, self._activity)
+        return announced if profile.watchdog is None else _Feeding(announced, link, profile, self._activity)
+
+    def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
+        """A link to a Modbus unit. Raises LinkError."""
+        with self._activity.bounded(OPENING * entry.timeout, f"opening {name}"):
+            link = self._links.registers(name, entry, drain)
+        return _AnnouncedRegisters(link, name, entry.timeout, self._activity)
+
+
+class _AnnouncedText:
+    def __init__(self, link: Link, name: str, timeout: float, activity: Activity) -> None:
+        self._link, self._name, self._timeout, self._activity = link, name, timeout, activity
+
+    def write(self, text: str) -> None:
+        with self._activity.bounded(self._timeout, f"{self._name}: {text}"):
+            self._link.write(text)
+
+    def read(self) -> str:
+        with self._activity.bounded(self._timeout, f"{self._name}: a reply"):
+            return self._link.read()
+
+    def query(self, text: str) -> str:
+        with self._activity.bounded(self._timeout, f"{self._name}: {text}"):
+            return self._link.query(text)
+
+    def close(self) -> None:
+        with self._activity.bounded(self._timeout, f"closing {self._name}"):
+            self._link.close()
+
+
+class _Feeding:
+    """A link to a load with a watchdog, which is fed from `on` to the safe commands while the run is at work.
+
+    By a thread of its own, below the transcripts: the run may be waiting for a person or another instrument meanwhile.
+    Nor is feeding announced: it would count as the run's own progress.
+    """
+
+    def __init__(self, link: Link, fed: Link, profile: Profile, activity: Activity) -> None:
+        self._link, self._fed, self._profile, self._activity = link, fed, profile, activity
+        self._ended: threading.Event | None = None
+
+    def write(self, text: str) -> None:
+        if text in self._profile.safe.commands:
+            self._stop()
+        self._link.write(text)
+        if text in self._profile.on and self._ended is None:
+            self._ended = threading.Event()
+            arguments = (self._ended, self._profile.watchdog)
+            threading.Thread(target=self._feed, args=arguments, name="feeding", daemon=True).start()
+
+    def read(self) -> str:
+        return self._link.read()
+
+    def query(self, text: str) -> str:
+        return self._link.query(text)
+
+    def close(self) -> None:
+        self._stop()
+        self._link.close()
+
+    def _stop(self) -> None:
+        if self._ended is not None:
+            self._ended.set()
+            self._ended = None
+
+    def _feed(self, ended: threading.Event, watchdog: Watchdog) -> None:
+        # A link that failed is closed, and the run finds it so.
+        with contextlib.suppress(InstrumentError):
+            while not ended.wait(watchdog.seconds / FEEDINGS):
+                if not self._activity.overrun():
+                    for command in watchdog.feed:
+                        self._fed.write(command)
+
+
+class _AnnouncedRegisters:
+    def __init__(self, link: RegisterLink, name: str, timeout: float, activity: Activity) -> None:
+        self._link, self._name, self._timeout, self._activity = link, name, timeout, activity
+
+    def read_registers(self, function: str, address: int, count: int) -> list[int]:
+        with self._activity.bounded(self._timeout, f"{self._name}: {function} registers from {address}"):
+            return self._link.read_registers(function, address, count)
+
+    def close(self) -> None:
+        with self._activity.bounded(self._timeout, f"closing {self._name}"):
+            self._link.close()

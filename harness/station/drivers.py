@@ -1,0 +1,214 @@
+"""The driver of every part of a bench, as its file says: over a link by a profile, or a person."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from harness.core.clock import Clock
+from harness.core.errors import UserError
+from harness.files.bench import Bench, InstrumentEntry
+from harness.files.device import Device
+from harness.station.wires import LinkSource
+from instruments.drivers.by_hand import (
+    PersonLoad,
+    PersonMeter,
+    PersonReference,
+    PersonSwitch,
+    PersonVoltmeter,
+    ShelfLoad,
+)
+from instruments.drivers.roles import (
+    EnvironmentSensor,
+    Load,
+    Meter,
+    Reference,
+    RegisterEnvironmentSensor,
+    RegisterMeter,
+    ScpiEnvironmentSensor,
+    ScpiLoad,
+    ScpiMeter,
+    ScpiReference,
+    ScpiSwitch,
+    ScpiVoltageReference,
+    ScpiVoltmeter,
+    Switch,
+    Voltmeter,
+)
+from instruments.operator.person import Person
+from instruments.profile import Profile, load_profile
+
+_Driver = TypeVar("_Driver", ScpiLoad, ScpiReference, ScpiMeter)
+
+TYPING_DOUBT, SHELF_DOUBT = 0.2, 0.5
+"""How far (relative) a typed current may be from the expected one before it is asked for again; a shelf says only roughly."""
+
+MAINS_VOLTAGE = 230.0
+"""Volts a voltmeter's range is chosen for: the nominal voltage of IEC 60038."""
+
+
+@dataclass(frozen=True)
+class Drivers:
+    """Makes the drivers of one bench; every method raises ProfileError or UserError."""
+
+    device: Device
+    bench: Bench
+    person: Person
+    clock: Clock
+    links: LinkSource
+    folders: Sequence[Path]
+
+    def load(self) -> Load:
+        """What drives the current."""
+        name, entry = self.bench.roles.load, self.bench.entry("load")
+        if entry.by_person:
+            shelf = [ShelfLoad(load.name, load.current) for load in entry.shelf]
+            return PersonLoad(name, self.person, entry.serial, shelf, self.links.plug)
+        return self._scpi(name, "load", ScpiLoad)
+
+    def reference(self) -> Reference:
+        """What everything is compared with."""
+        name, entry = self.bench.roles.reference, self.bench.entry("reference")
+        if entry.by_person:
+            return self._read_by_person(name, entry, "reference")
+        profile = self._profile(name, "reference")
+        frequency = profile.quantities.get("frequency")
+        if entry.frequency is not None and (frequency is None or not frequency.get or frequency.configure):
+            raise UserError(
+                f"instruments.{name}.frequency: found it with profile {entry.profile!r}, expected a profile that reads the "
+                "frequency beside the current"
+            )
+        if not self.bench.reference_path.in_volts:
+            return self._scpi(name, "reference", ScpiReference)
+        if "voltage" not in profile.quantities:
+            raise UserError(
+                f"instruments.{name}.profile: found {entry.profile!r}, expected a profile with a voltage: the reference path "
+                "is read in volts"
+            )
+        return self._scpi(name, "reference", ScpiVoltageReference)
+
+    def secondary(self) -> Reference:
+        """What reads the current in the secondary loop."""
+        name = self.bench.roles.secondary or ""
+        entry, largest = self.bench.instruments[name], self.device.transformer.maximum_secondary_current
+        if entry.ranges[-1].full_scale < largest:
+            raise UserError(
+                f"instruments.{name}.ranges: found {entry.ranges[-1].full_scale:g} A as the largest full scale, expected at "
+                f"least the {largest:g} A the secondary may carry (maximum_secondary_current)"
+            )
+        if entry.by_person:
+            return self._read_by_person(name, entry, "secondary")
+        return self._scpi(name, "secondary", ScpiReference)
+
+    def meter(self) -> Meter:
+        """The device under verification."""
+        return self._shown(self.bench.roles.meter, "meter")
+
+    def check_standard(self) -> Meter:
+        """What the bench itself is checked with."""
+        return self._shown(self.bench.roles.check_standard or "", "check_standard")
+
+    def voltmeter(self) -> Voltmeter:
+        """What reads the voltage."""
+        name = self.bench.roles.voltage or ""
+        entry = self.bench.instruments[name]
+        if entry.by_person:
+            assert entry.voltage is not None
+            return PersonVoltmeter(name, self.person, entry.serial, entry.voltage.resolution, self.clock.now)
+        profile = self._profile(name, "voltage")
+        if profile.kind != "scpi" or "voltage" not in profile.quantities:
+            raise UserError(
+                f"instruments.{name}.profile: found {entry.profile!r}, expected a SCPI profile with a voltage"
+            )
+        return ScpiVoltmeter(
+            name, entry.address, profile, lambda: self.links.text(name, entry, profile), self.clock.now, MAINS_VOLTAGE
+        )
+
+    def environment(self) -> EnvironmentSensor:
+        """What reads the conditions."""
+        name = self.bench.roles.environment or ""
+        entry = self.bench.instruments[name]
+        if entry.by_person:
+            raise UserError(
+                f"instruments.{name}.profile: found 'person', expected a sensor's profile; "
+                "what a person reads is typed into [environment]"
+            )
+        profile = self._profile(name, "environment")
+        if profile.kind == "modbus":
+            return RegisterEnvironmentSensor(
+                name, entry.address, profile, lambda drain: self.links.registers(name, entry, drain), self.clock.now
+            )
+        return ScpiEnvironmentSensor(
+            name, entry.address, profile, lambda: self.links.text(name, entry, profile), self.clock.now
+        )
+
+    def switch(self) -> Switch:
+        """What moves the device to a range."""
+        name = self.bench.roles.switch
+        entry = self.bench.instruments[name]
+        if entry.by_person:
+            return PersonSwitch(name, self.person, entry.serial, self.links.turn_switch)
+        missing = [r.name for r in self.device.ranges if r.name not in entry.positions]
+        if missing:
+            raise UserError(
+                f"instruments.{name}.positions: found none for {', '.join(missing)}, expected the relay's text for every range"
+            )
+        profile = self._profile(name, "switch")
+        return ScpiSwitch(
+            name,
+            entry.address,
+            profile,
+            lambda: self.links.text(name, entry, profile),
+            self.clock.now,
+            positions=entry.positions,
+        )
+
+    def _shown(self, name: str, role: str) -> Meter:
+        entry, display = self.bench.instruments[name], self.device.display
+        if entry.by_person:
+            steps = {"power": display.power_resolution, "power_factor": display.power_factor_resolution}
+            beside = {quantity: step for quantity, step in steps.items() if step is not None}
+            own = role == "meter"
+            resolution = display.resolution if own or not entry.ranges else entry.ranges[0].resolution
+            return PersonMeter(name, self.person, entry.serial, resolution, self.clock.now, beside if own else {}, role)
+        profile = self._profile(name, role)
+        if profile.kind == "modbus":
+            return RegisterMeter(
+                name, entry.address, profile, lambda drain: self.links.registers(name, entry, drain), self.clock.now
+            )
+        return self._scpi(name, role, ScpiMeter)
+
+    def _read_by_person(self, name: str, entry: InstrumentEntry, part: str) -> PersonReference:
+        own = part == "reference"
+        steps = {
+            "power": entry.power.resolution if entry.power is not None else None,
+            "voltage": entry.voltage.resolution if entry.voltage is not None else None,
+        }
+        return PersonReference(
+            name,
+            self.person,
+            entry.serial,
+            {accuracy.full_scale: accuracy.resolution for accuracy in entry.ranges},
+            SHELF_DOUBT if self.bench.shelf_currents else TYPING_DOUBT,
+            self.clock.now,
+            self.links.turn_reference if own else lambda _: None,
+            {quantity: step for quantity, step in steps.items() if own and step is not None},
+            part,
+            entry.ranges[0].unit,
+        )
+
+    def _scpi(self, name: str, role: str, driver: type[_Driver]) -> _Driver:
+        entry, profile = self.bench.instruments[name], self._profile(name, role)
+        return driver(name, entry.address, profile, lambda: self.links.text(name, entry, profile), self.clock.now)
+
+    def _profile(self, name: str, role: str) -> Profile:
+        entry = self.bench.instruments[name]
+        profile = load_profile(entry.profile, tuple(self.folders))
+        if not profile.plays(role):
+            raise UserError(
+                f"instruments.{name}.profile: found {entry.profile!r}, a profile for a {profile.role}, "
+                f"expected one for a {role.replace('_', ' ')}"
+            )
+        return profile

@@ -1,0 +1,158 @@
+"""The links of a bench: what an address leads to, how it is talked to, and real wires."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Protocol
+
+from harness.files.bench import InstrumentEntry
+from instruments.links.link import Link, LinkSettings, RegisterLink
+from instruments.links.modbus_link import ModbusLink
+from instruments.links.serial_port import SOCKET, visa_port, windows_port
+from instruments.links.transcript import ReplayedRegisters, ReplayedText, TranscriptReader
+from instruments.links.visa_link import VisaLink
+from instruments.profile import Profile, load_profile
+
+
+class LinkSource(Protocol):
+    """Where links come from: real wires, or a simulated bench in this process."""
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        """A fresh link to a SCPI instrument."""
+
+    def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
+        """A fresh link to a Modbus unit."""
+
+    def turn_switch(self, range_name: str) -> None:
+        """What happens when a person turns the switch; nothing, on a real bench."""
+
+    def plug(self, current: float) -> None:
+        """What happens when a person plugs in a load of so many amperes, or unplugs it (0)."""
+
+    def turn_reference(self, full_scale: float) -> None:
+        """What happens when a person turns the reference to another range."""
+
+
+class PassedOn:
+    """What a person does at a bench, passed on to another source of links; what wraps one begins here."""
+
+    def __init__(self, links: LinkSource) -> None:
+        self._links = links
+
+    def turn_switch(self, range_name: str) -> None:
+        """As `LinkSource`."""
+        self._links.turn_switch(range_name)
+
+    def plug(self, current: float) -> None:
+        """As `LinkSource`."""
+        self._links.plug(current)
+
+    def turn_reference(self, full_scale: float) -> None:
+        """As `LinkSource`."""
+        self._links.turn_reference(full_scale)
+
+
+REPLAYED = "transcript:"
+"""What the address of an instrument begins with whose transcript answers instead of it."""
+
+
+def resolved_address(address: str, folder: Path) -> str:
+    """`address` with a relative serial port path taken from the bench file's `folder`."""
+    port = address.removeprefix("modbus-rtu:")
+    if port == address or port.startswith(SOCKET) or windows_port(port):
+        return address
+    return f"modbus-rtu:{folder / port}"
+
+
+def serial_port(address: str) -> str:
+    """The device of a serial address, whatever speaks on it; empty for other addresses."""
+    if address.startswith("modbus-rtu:"):
+        port = address.removeprefix("modbus-rtu:")
+        return "" if port.startswith(SOCKET) else port
+    return visa_port(address)
+
+
+def place(address: str, folder: Path) -> str:
+    """What `address` leads to, the same for two ways of writing it: a serial port whatever is spoken on it, or a host."""
+    import pyvisa.rname
+
+    address = resolved_address(address, folder)
+    if port := serial_port(address):
+        return windows_port(port) or str(Path(port).resolve())
+    address = address.upper().replace("LOCALHOST", "127.0.0.1")
+    try:
+        return pyvisa.rname.to_canonical_name(address).upper()
+    except pyvisa.rname.InvalidResourceName:
+        return address
+
+
+def link_settings(entry: InstrumentEntry, profile: Profile | None = None, library: str = "@py") -> LinkSettings:
+    """How to talk to an instrument: as the bench file's `entry` says, else as its `profile` does."""
+    settings = LinkSettings(
+        timeout=entry.timeout,
+        baud_rate=entry.baud_rate,
+        data_bits=entry.data_bits,
+        parity=entry.parity,
+        stop_bits=entry.stop_bits,
+        flow_control=entry.flow_control,
+        lock=entry.lock,
+        library=library,
+    )
+    if profile is None:
+        return settings
+    ends = (entry.read_termination, entry.write_termination)
+    read, write = (
+        e if e is not None else p
+        for e, p in zip(ends, (profile.read_termination, profile.write_termination), strict=True)
+    )
+    return replace(settings, read_termination=read, write_termination=write)
+
+
+class Wires:
+    """Real links, to whatever the bench file's addresses lead to; `folder` is where that file stands.
+
+    `library` is the VISA library, as PyVISA names it. An address ``transcript:PATH`` leads to a file.
+    """
+
+    def __init__(self, folder: Path, library: str = "@py") -> None:
+        self._folder, self._library = folder, library
+        self._opened: set[str] = set()
+        self._transcripts: dict[str, TranscriptReader] = {}
+
+    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
+        """A VISA session; a serial line opened again is drained first."""
+        if entry.address.startswith(REPLAYED):
+            return ReplayedText(self._transcript(name, entry, profile))
+        again = name in self._opened
+        self._opened.add(name)
+        return VisaLink(name, entry.address, link_settings(entry, profile, self._library), drain=again)
+
+    def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
+        """A Modbus connection."""
+        if entry.address.startswith(REPLAYED):
+            profile = load_profile(entry.profile, (self._folder / "profiles", self._folder))
+            return ReplayedRegisters(self._transcript(name, entry, profile), drain)
+        address = resolved_address(entry.address, self._folder)
+        return ModbusLink(name, address, link_settings(entry), unit_id=entry.unit_id, drain=drain)
+
+    def turn_switch(self, range_name: str) -> None:
+        """The person does it."""
+
+    def plug(self, current: float) -> None:
+        """The person does it."""
+
+    def turn_reference(self, full_scale: float) -> None:
+        """The person does it."""
+
+    def check_used_up(self) -> None:
+        """Raise TranscriptError when a transcript that answers for an instrument holds more than was asked."""
+        for transcript in self._transcripts.values():
+            transcript.check_used_up()
+
+    def _transcript(self, name: str, entry: InstrumentEntry, profile: Profile) -> TranscriptReader:
+        if name not in self._transcripts:
+            transcript = TranscriptReader(self._folder / entry.address.removeprefix(REPLAYED), name)
+            transcript.check_profile(profile)
+            self._transcripts[name] = transcript
+        return self._transcripts[name]

@@ -1,0 +1,1 @@
+"""One driver for each part of a bench, over text, registers or by hand."""

@@ -1,0 +1,1 @@
+"""Ways to instruments: text and registers, real, written down and replayed."""

@@ -1,0 +1,1 @@
+"""A person as an instrument, and asking at the terminal."""

@@ -1,0 +1,256 @@
+"""A person as an instrument: asked to turn a switch, to read a display, to confirm, to choose."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from instruments.numbers import format_current, parse_typed, plain
+from instruments.operator import keyboard
+
+SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
+"""What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
+
+DONE = "done"
+"""What a person types to confirm that something has been done."""
+
+UNDO = "undo"
+"""What a person types to take a value back. What was typed before is no longer repeated by ``=``: it may be what was wrong."""
+
+NOTHING_BEFORE = "There is no value before this one to take back."
+
+
+class UndoLast(Exception):
+    """The person asked to take back the value typed before this one."""
+
+
+class Overdue(Exception):
+    """What was to be read is unplugged, because it had been on for the longest it may be."""
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What a value to be typed is held against, without its sign; as in a Question."""
+
+    value: float | None = None
+    tolerance: float = 0.2
+    largest: float | None = None
+    limit: str = ""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is to be read off an instrument: `of` is the part it plays, `resolution` its step in `unit`.
+
+    A value larger, without sign, than `largest`, or further than `tolerance` (relative) from `expected`, is asked for once
+    more; without either any is taken. `limit` says what `largest` is.
+    """
+
+    text: str
+    of: str
+    resolution: float
+    expected: float | None = None
+    tolerance: float = 0.2
+    unit: str = "A"
+    largest: float | None = None
+    limit: str = ""
+
+
+class Person(Protocol):
+    """Whoever stands at the bench. Every method returns what was answered, as it goes into the record.
+
+    What was typed before a question is no answer to it.
+    """
+
+    def confirm(self, text: str) -> str:
+        """Show `text` and wait until it is done. Raises Overdue after a warning."""
+
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
+        """Show `text` and return one of `options`; unless it is `guarding` somebody, a pipe may answer too."""
+
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """As `choose`, but also while the run is being stopped; empty when nobody answers."""
+
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """The value read off a display and the text typed. Raises UndoLast, and Overdue after a warning."""
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Show `text` after `seconds`, whatever is being asked then; takes back what was to be shown before. 0: only that.
+
+        From then on a value that is asked for may be refused.
+        """
+
+
+class ConsolePerson:
+    """A person at a terminal.
+
+    `ask_always` goes on asking when a stop was requested, `ask_for_value` where no answer can hurt anybody (as `ask`, unless
+    given). EOFError means nobody is there.
+    """
+
+    def __init__(
+        self,
+        ask: Callable[[str], str] = keyboard.ask_somebody,
+        show: Callable[[str], None] = print,
+        ask_always: Callable[[str], str] = keyboard.ask_somebody,
+        ask_for_value: Callable[[str], str] | None = None,
+    ) -> None:
+        self._ask, self._show, self._ask_always = ask, show, ask_always
+        self._ask_for_value = ask_for_value or ask
+        self._last: dict[str, tuple[float, str]] = {}
+        self._warning: threading.Timer | None = None
+        self._warned = threading.Event()
+
+    def confirm(self, text: str) -> str:
+        """Show `text` and wait until `done` is typed: an Enter alone, from a key held down or tapped twice, says nothing."""
+        return self._choose(self._ask, text, [DONE], f"Type {DONE} when it is", whole=True)
+
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
+        """Ask until the answer is one of `options` (or an unmistakable beginning of one)."""
+        return self._choose(self._ask if guarding else self._ask_for_value, text, options)
+
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """As `choose`, but by a whole word: what is said of a load is no slip of a finger. Empty when the terminal is gone."""
+        try:
+            return self._choose(self._ask_always, text, options, whole=True)
+        except (EOFError, OSError):
+            return ""
+
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """Ask until a value is typed that the display can show; a surprising one must be typed twice.
+
+        ``=`` repeats the last value read off the same instrument, ``undo`` takes it back.
+        """
+        doubted: float | None = None
+        while True:
+            typed = self._ask_for_value(f"{question.text} [{question.unit or 'a number'}]: ").strip()
+            if not typed and self._warned.is_set():
+                raise Overdue
+            if not typed:
+                self._show("  Type what it shows, such as 1.234 or 340 mA.")
+                continue
+            if typed.lower() == UNDO:
+                self._last.clear()
+                raise UndoLast
+            if typed == "=" and question.of not in self._last:
+                self._show("  There is no value before this one to repeat.")
+                continue
+            try:
+                value, text = (
+                    self._last[question.of]
+                    if typed == "="
+                    else (parse_typed(typed, question.resolution, question.unit), typed)
+                )
+            except ValueError as problem:
+                self._show(f"  {problem}")
+                continue
+            doubt = _doubt(value, question)
+            if not doubt or value == doubted:
+                self._last[question.of] = value, text
+                return value, text
+            doubted = value
+            self._show(f"  {doubt} The same value typed once more is believed.")
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Show `text`, with the terminal's bell, in a thread of its own: the question that is open waits for its answer."""
+        if self._warning is not None:
+            self._warning.cancel()
+            self._warning = None
+        self._warned.clear()
+        if seconds > 0:
+            self._warning = threading.Timer(seconds, self._warn, [text])
+            self._warning.daemon = True
+            self._warning.start()
+
+    def _warn(self, text: str) -> None:
+        self._warned.set()
+        self._show(f"\a\n  {text}")
+
+    def _choose(
+        self, ask: Callable[[str], str], text: str, options: Sequence[str], asked: str = "", whole: bool = False
+    ) -> str:
+        while True:
+            answer = ask(f"{text}\n  {asked or ' / '.join(options)}: ").strip().lower()
+            if not answer and options == [DONE] and self._warned.is_set():
+                raise Overdue
+            matches = [
+                o for o in options if answer == o.lower() or (answer and not whole and o.lower().startswith(answer))
+            ]
+            if len(matches) == 1:
+                if matches[0] == UNDO:
+                    self._last.clear()
+                return matches[0]
+            self._show(f"  Please answer {' or '.join(options)}.")
+
+
+class ScriptedPerson:
+    """A person whose answers are known beforehand: for tests, and for runs nobody attends.
+
+    `displays` gives what the instrument playing a part ("meter", "reference") shows now; `wait` lets the seconds pass
+    that a person needs.
+    """
+
+    def __init__(
+        self,
+        answers: Sequence[str] = (),
+        *,
+        displays: Mapping[str, Callable[[], float]] | None = None,
+        default: str = "",
+        wait: Callable[[float], None] = lambda _: None,
+    ) -> None:
+        self._wait = wait
+        self._answers, self._displays, self._default = list(answers), displays or {}, default
+        self.asked: list[str] = []
+
+    def confirm(self, text: str) -> str:
+        """Note `text` and go on."""
+        self.asked.append(text)
+        self._wait(SECONDS_TO_ACT)
+        return "confirmed"
+
+    def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
+        """The next scripted answer, else the default, else the last option."""
+        self.asked.append(text)
+        answer = self._answers.pop(0) if self._answers else self._default
+        return answer if answer in options else options[-1]
+
+    def insist(self, text: str, options: Sequence[str]) -> str:
+        """The first option: what was asked has been done."""
+        self.asked.append(text)
+        self._wait(SECONDS_TO_ACT)
+        return options[0]
+
+    def read_value(self, question: Question) -> tuple[float, str]:
+        """What the instrument shows, or the next scripted answer."""
+        self.asked.append(question.text)
+        self._wait(SECONDS_TO_READ)
+        if question.of in self._displays:
+            typed = plain(self._displays[question.of]())
+            return float(typed), typed
+        typed = self._answers.pop(0)
+        return parse_typed(typed, question.resolution, question.unit), typed
+
+    def warn_after(self, seconds: float, text: str) -> None:
+        """Nobody reads it."""
+
+
+def _doubt(value: float, question: Question) -> str:
+    """What speaks against `value`, in a sentence; empty when nothing does."""
+    shown = f"{plain(value, 6)} {question.unit}".strip()
+    if question.largest is not None and abs(value) > question.largest:
+        if question.limit:
+            return f"{shown} is more than {question.limit}; type it again."
+        return f"{shown} cannot be: it is at most {plain(question.largest, 6)}; type it again."
+    if question.expected is None:
+        return ""
+    allowed = max(question.tolerance * abs(question.expected), 3 * question.resolution)
+    # A power and its factor may be shown with either sign, by whatever convention.
+    held = value if question.unit in ("A", "V") else abs(value)
+    if abs(held - question.expected) <= allowed:
+        return ""
+    expected = f"{plain(question.expected, 3)} {question.unit}".strip()
+    if question.unit == "A":
+        expected = format_current(question.expected)
+    return f"{shown} is far from the {expected} expected. Look again."

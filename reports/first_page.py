@@ -1,0 +1,239 @@
+"""The first page: who, what, the verdict with its reasons, and the item itself."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether, Table
+
+from harness.results import BenchCheck, Results, accepted, does_not_meet, to_json
+from reports.page_style import (
+    ACCENT,
+    HALF,
+    INK,
+    MEASURE,
+    RULE,
+    TIGHT,
+    boxed,
+    columns,
+    facts,
+    heading,
+    panel,
+    prose,
+    ruled,
+    space,
+)
+from reports.rounding import (
+    NO_BREAK,
+    current,
+    exact,
+    round_half_up,
+    true_minus,
+    written,
+)
+
+REPLAYED = (
+    "This record was made by replaying transcripts of an earlier run. Nothing was measured when it was made; the times are those of "
+    "that run."
+)
+
+_RULES = {
+    "simple": "simple acceptance",
+    "guarded": "guarded acceptance",
+    "false_accept": "guard band for a greatest probability of false acceptance",
+    "shared_risk": "shared risk",
+}
+
+
+def ratio_taken(results: Results) -> bool:
+    """Whether the run was to take ratio errors: one for the zero or the smallest current alone does not."""
+    other = results.bench_check is not None or any(r.smallest or r.no_load for r in results.ranges)
+    return any(r.points for r in results.ranges) or not other
+
+
+def bench_alone(results: Results) -> bool:
+    """Whether the run was about the bench and nothing of the item was judged."""
+    looked_at = any(r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance for r in results.ranges)
+    return results.bench_check is not None and not looked_at
+
+
+def criterion(check: BenchCheck) -> str:
+    """By what the bench's own check is judged, and the E it came to."""
+    came_to = written(round_half_up(exact(check.normalized_error), -2))
+    return f"{check.criterion.replace('<=', '≤')}; E = {came_to}"
+
+
+def certificate_number(results: Results) -> str:
+    """The first twelve digits of the SHA-256 of results.json, in fours: what says something else has another number."""
+    digits = hashlib.sha256(to_json(results).encode()).hexdigest()[:12].upper()
+    return "-".join(digits[i : i + 4] for i in range(0, 12, 4))
+
+
+def device_title(results: Results) -> str:
+    """Maker, type and serial number of the item, as far as its file gives them."""
+    device = results.device
+    serial = f"serial number {device.serial}" if device.serial else ""
+    return ", ".join(part for part in (f"{device.maker} {device.type}".strip(), serial) if part)
+
+
+def moment(iso: str) -> str:
+    """An ISO 8601 time for reading, `2026-03-14 09:12 +00:00`; any other text comes back as it is."""
+    import datetime as dt
+
+    try:
+        when = dt.datetime.fromisoformat(iso)
+    except ValueError:
+        return iso
+    zone = when.strftime("%z")
+    offset = f" {zone[:3]}:{zone[3:5]}" if zone else ""
+    return f"{when:%Y-%m-%d %H:%M}{' UTC' if offset in (' +00:00', ' -00:00') else offset}"
+
+
+def front(results: Results, number: str) -> Iterator[Flowable]:
+    """The heads of the certificate called `number`, the verdict with its reasons, what was set aside."""
+    yield _letterhead(results, number)
+    yield space(9)
+    yield prose("Verification certificate", "title")
+    yield space(1)
+    looked_at = "Current input of" if ratio_taken(results) or not results.bench_check else "The bench itself, at"
+    yield prose(f"{looked_at} {device_title(results)}", "subtitle")
+    yield space(5)
+    yield from _verdict(results)
+    yield space(5)
+    yield _overrides(results)
+
+
+def _letterhead(results: Results, number: str) -> Flowable:
+    run = results.run
+    left = [prose(run.laboratory, "laboratory")]
+    if run.laboratory_address:
+        left.append(prose(run.laboratory_address, "label"))
+    right = [prose(number, "number"), prose("Certificate number", "label right")]
+    table = Table([[left, right]], colWidths=[MEASURE - 52 * mm, 52 * mm])
+    table.setStyle([*TIGHT, ("BOTTOMPADDING", (0, 0), (-1, -1), 7), ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE)])
+    return table
+
+
+def _verdict(results: Results) -> Iterator[Flowable]:
+    lines: list[Flowable] = [prose(_statement(results), "statement")]
+    if results.run.replayed:
+        lines.append(prose(REPLAYED, "strong"))
+    lines += [prose(true_minus(reason)) for reason in results.reasons]
+    lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
+    lines.append(prose(" ".join(part for part in (_claim(results), *_judged_by(results)) if part), "label"))
+    in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
+    word = f"partial {results.verdict}" if in_part else results.verdict
+    yield panel(word, ACCENT if accepted(results.verdict) else INK, lines)
+
+
+def _judged_by(results: Results) -> Iterator[str]:
+    if not bench_alone(results):
+        yield f"Decision rule: {_RULES[results.decision.rule]}."
+    if results.bench_check is not None:
+        yield f"The bench is judged by {criterion(results.bench_check)}."
+
+
+def _claim(results: Results) -> str:
+    """What of the claim this run looked at, and what it did not."""
+    ratio, *others = results.device.claim.split("; ")
+    looked_at = {ratio: ratio_taken(results)}
+    for part in others:
+        power = part.startswith("power")
+        looked_at[part] = any(r.power if power else r.phase for r in results.ranges)
+    verified = "; ".join(part for part, was in looked_at.items() if was)
+    left_out = "; ".join(part for part, was in looked_at.items() if not was)
+    said = [f"Claim verified: {verified}."] if verified else []
+    return " ".join([*said, f"Claimed but not part of this run: {left_out}."] if left_out else said)
+
+
+def _statement(results: Results) -> str:
+    if results.bench_check is not None and not accepted(results.bench_check.verdict):
+        return "The bench does not read its check standard as it did. It must verify nothing until a further check has shown that it does."
+    if results.verdict == "fail":
+        said = (
+            "The item does not meet its claim."
+            if does_not_meet(results)
+            else "Conformity with the claim was not demonstrated."
+        )
+        return f"{said} It must not be relied on where a point or range failed."
+    if results.verdict == "conditional fail":
+        return "The item was found beyond its claim, but by less than the guard band: the measurement leaves open whether it meets it."
+    if results.verdict == "conditional pass":
+        return "The item was found within its claim, but with less room than the guard band: the measurement leaves open whether it meets it."
+    if ratio_taken(results):
+        part = "; ".join(f"{r.name} at {r.stands_for}" for r in results.ranges if r.stands_for)
+        shown = f" The claim was shown in part only: {part}. Of other currents nothing is stated." if part else ""
+        return f"The item met its claim at every point verified.{shown}"
+    return "What this procedure looked at is as it should be. Ratio errors were not part of it."
+
+
+def _overrides(results: Results) -> Flowable:
+    overrides = results.run.overrides
+    if not overrides:
+        return facts([("Overrides", "None: no check was set aside by the operator.")])
+    head = prose(
+        f"Overrides: {len(overrides)} check{'s' if len(overrides) > 1 else ''} set aside by the operator", "heading"
+    )
+    return boxed([head, *(prose(f"{i}. {text}", "strong") for i, text in enumerate(overrides, 1))])
+
+
+def item(results: Results) -> Iterator[Flowable]:
+    """The item verified: identity, modification, transformer, ratings of the path, ranges."""
+    device, run = results.device, results.run
+    identity = facts(
+        [
+            ("Customer or owner", device.owner or "not stated"),
+            ("Maker and type", f"{device.maker} {device.type}".strip()),
+            ("Serial number", device.serial or "none"),
+            ("Modification", device.modification or "not stated"),
+            ("Modified by", device.modified_by or "not stated"),
+            (
+                "Verified",
+                f"as presented, {moment(run.started)} to {moment(run.finished)}; the procedure adjusts nothing",
+            ),
+        ]
+    )
+    yield KeepTogether([heading("Item verified"), identity])
+    yield space(3)
+    transformer = facts(
+        [
+            ("Secondary turns", f"{device.secondary_turns}"),
+            (
+                "Secondary current",
+                f"rated {current(device.rated_secondary_current)}, at most {current(device.maximum_secondary_current)}",
+            ),
+            ("Burden", f"{device.burden:.4g}{NO_BREAK}Ω"),
+            ("Nominal frequency", f"{device.frequency:.4g}{NO_BREAK}Hz"),
+            ("Display", f"step {current(device.resolution)}, reads from {current(device.smallest_readable_current)}"),
+        ],
+        HALF,
+        30 * mm,
+    )
+    named = [(name[:1].upper() + name[1:], rating) for name, rating in device.path_ratings.items()]
+    ratings = facts(named or [("Ratings", "none stated")], HALF, 30 * mm)
+    titles = columns(
+        prose("Current transformer and display", "subheading"), prose("Ratings of the current path", "subheading")
+    )
+    yield KeepTogether([titles, columns(transformer, ratings), space(3), _ranges(results)])
+
+
+def _ranges(results: Results) -> Flowable:
+    return ruled(
+        ["Range", "Winding", "Turns", "Display factor", "From", "To", "Ceiling", "Ceiling set by"],
+        [
+            [
+                r.name,
+                {"independent": "its own", "series": "range before it, extended"}.get(r.wiring, r.wiring),
+                str(r.expected_turns),
+                f"{r.display_factor:.6g}",
+                current(r.minimum_current),
+                current(r.maximum_current),
+                current(r.ceiling) if r.ceiling else "–",
+                r.ceiling_set_by,
+            ]
+            for r in results.ranges
+        ],
+        [w * mm for w in (30, 35, 11, 19, 15, 15, 15, 30)],
+    )

@@ -1,0 +1,324 @@
+"""What the findings stand on: instruments, conditions, method, uncertainty, decision rule, record, signatures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether, Table
+
+from harness.results import ChainLink, Condition, InstrumentSummary, Results
+from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from reports.budget import budgets
+from reports.findings import coverage_marks, risk_text
+from reports.first_page import REPLAYED, bench_alone, criterion, moment, ratio_taken
+from reports.page_style import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
+from reports.rounding import (
+    NO_BREAK,
+    exact,
+    round_half_up,
+    trimmed,
+    true_minus,
+)
+from reports.validation import validation
+
+_FACTOR = "k is given with the result, in its budget or in the results file."
+_FACTOR_OF_POINTS = "k of a ratio error is given with its point, that of another result beside it, in its budget or in the results file."
+_RATIO_ERROR = "(indicated current − reference current) / reference current, from means over the pairs of a point"
+
+
+def basis(results: Results) -> Iterator[Flowable]:
+    """What belongs before the findings: instruments, conditions, method."""
+    yield from _instruments(results)
+    yield from _conditions(results)
+    yield from _method(results)
+
+
+def standing(results: Results, number: str) -> Iterator[Flowable]:
+    """What belongs after the findings: how far they can be relied on, and who answers for the certificate called `number`."""
+    yield from _uncertainty(results)
+    yield from _decision(results)
+    yield from _record(results, number)
+    yield from _standing(results)
+    yield from _signatures(number)
+
+
+def _instruments(results: Results) -> Iterator[Flowable]:
+    certified = [i for i in results.instruments if i.certificate and i.role != "reference"]
+    others = [i for i in results.instruments if i.role != "reference" and i not in certified]
+    yield from _chain(results)
+    reference = [i for i in results.instruments if i.role == "reference"]
+    title = (
+        "Accuracy claimed, by range"
+        if not certified
+        else "Accuracy claimed, by range; further instruments with a certificate"
+    )
+    columns = [
+        "Instrument",
+        "Serial number",
+        "Calibration certificate",
+        "Calibrated",
+        "Due",
+        "Accuracy claimed, by range",
+    ]
+    rows = [_instrument_row(i) for i in (*reference, *certified)]
+    if rows:
+        table = ruled(columns, rows, [w * mm for w in (36, 21, 32, 18, 18, 45)])
+        yield KeepTogether([space(3), prose(title, "subheading"), table])
+    if others:
+        yield space(3)
+        yield KeepTogether(
+            [
+                prose("Other instruments", "subheading"),
+                ruled(
+                    ["Function", "Instrument", "Identified as", "Serial number"],
+                    [[i.role.replace("_", " "), i.name, i.identity or i.profile, i.serial or "–"] for i in others],
+                    [w * mm for w in (28, 38, 69, 35)],
+                ),
+            ]
+        )
+
+
+def _chain(results: Results) -> Iterator[Flowable]:
+    """Every link between the load's current and the reading, and which of them has no certificate."""
+    links = results.reference_chain
+    if not links:
+        none = "No reference instrument is on record: nothing here is traceable."
+        yield KeepTogether([heading("Instruments"), prose(none, "strong")])
+        return
+    table = ruled(
+        [
+            "Link, from the load's current on",
+            "Serial number",
+            "Calibration certificate",
+            "Calibrated",
+            "Due",
+            "What is known of its error",
+        ],
+        [_link_row(link) for link in links],
+        [w * mm for w in (33, 24, 32, 18, 18, 45)],
+    )
+    yield KeepTogether([heading("Instruments"), prose("Reference chain", "subheading"), table])
+    yield space(1.5)
+    without = [f"{link.part}{f' {link.serial}' if link.serial else ''}" for link in links if not link.traceable]
+    if without:
+        yield prose(f"Not traceable: {', '.join(without)}, without a calibration certificate.", "strong")
+    else:
+        yield prose("Traceability: through the calibration certificates listed, as far as those state it.", "small")
+    yield prose(
+        "The reference is common to all ranges: an error common to all of them can always be the reference's, and no reading "
+        "of this run tells the two apart. A check of the bench against an independent standard does.",
+        "small",
+    )
+
+
+def _link_row(link: ChainLink) -> list[str | Flowable]:
+    return [
+        f"{link.part}: {link.name}" if link.name else link.part,
+        f"{link.serial}, {link.serial_known_from}" if link.serial else "not stated",
+        ", ".join(part for part in (link.certificate, link.laboratory) if part) or "none",
+        link.calibrated or "–",
+        link.due or "–",
+        link.known,
+    ]
+
+
+def _instrument_row(instrument: InstrumentSummary) -> list[str | Flowable]:
+    identity = f"{instrument.name}: {instrument.identity or instrument.profile}"
+    certificate = ", ".join(part for part in (instrument.certificate, instrument.laboratory) if part)
+    accuracy = Table(
+        [[prose(text, "cell")] for text in instrument.accuracy or ("not stated",)],
+        colWidths=[45 * mm - 5],
+        style=[*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)],
+    )
+    return [
+        identity,
+        instrument.serial or "–",
+        certificate or "none",
+        instrument.calibrated or "–",
+        instrument.due or "–",
+        accuracy,
+    ]
+
+
+def _conditions(results: Results) -> Iterator[Flowable]:
+    run = results.run
+    block = facts(
+        [
+            ("Place", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
+            ("Started", moment(run.started)),
+            ("Finished", moment(run.finished)),
+            *(("Time of day", step) for step in run.clock_steps),
+            *((c.name[:1].upper() + c.name[1:], _condition(c)) for c in results.conditions),
+            ("Reference current", run.reference_path),
+            ("Readings taken by", run.operator or "not stated"),
+        ]
+    )
+    yield KeepTogether([heading("Conditions"), block])
+
+
+_SHOWN = {"Hz": (1.0, 2, "Hz"), "V": (1.0, 1, "V"), "degC": (1.0, 1, "°C"), "1": (100.0, 0, "%")}
+"""Unit of a condition -> its factor, decimals and unit on paper."""
+
+
+def _condition(condition: Condition) -> str:
+    """What is known of a condition, and from where."""
+    factor, decimals, unit = _SHOWN.get(condition.unit, (1.0, 0, ""))
+
+    def shown(value: float) -> str:
+        return true_minus(f"{value * factor:.{decimals}f}{NO_BREAK}{unit}")
+
+    if condition.measured is None or condition.lowest is None or condition.highest is None:
+        return "not measured" if condition.stated is None else f"{shown(condition.stated)}, stated, not measured"
+    span = f"{shown(condition.lowest)} to {shown(condition.highest)}, " if condition.lowest < condition.highest else ""
+    return f"{shown(condition.measured)}, {span}measured with {condition.instrument}"
+
+
+def _method(results: Results) -> Iterator[Flowable]:
+    run = results.run
+    times = "once" if run.resumed == 1 else f"{run.resumed} times"
+    interrupted = f"interrupted and resumed {times}" if run.resumed else "run through without interruption"
+    if run.replayed:
+        interrupted += "; replayed from transcripts of that run, whose times these are"
+    if bench_alone(results):
+        defined = (
+            "Deviation",
+            "found less established ratio of the check standard's reading to the reference current; E = deviation / U",
+        )
+    else:
+        defined = ("Ratio error", _RATIO_ERROR)
+    block = facts(
+        [
+            ("Procedure", f"{run.procedure_title} ({run.procedure}), revision {run.procedure_revision}"),
+            ("What it does", run.procedure_description),
+            ("SHA-256 of its text", run.procedure_hash),
+            (
+                "Points of the record",
+                "compared with those of the procedure, run anew on the record"
+                if run.procedure_compared
+                else "not compared with those of the procedure, whose text was not at hand",
+            ),
+            ("Course of the run", interrupted),
+            defined,
+        ]
+    )
+    yield KeepTogether([heading("Method"), block])
+
+
+def _uncertainty(results: Results) -> Iterator[Flowable]:
+    yield heading("Uncertainty of measurement")
+    yield prose(
+        "The expanded uncertainty U of a result is its standard uncertainty multiplied by a coverage factor k, for a coverage "
+        f"probability of approximately {_coverage(results)}. {_FACTOR_OF_POINTS if ratio_taken(results) else _FACTOR} It was evaluated "
+        "after the Guide to the expression of uncertainty in measurement (GUM, JCGM 100:2008). U is rounded half up to "
+        "two significant digits and its value to the same place; verdicts were reached with unrounded numbers. "
+        "A number given with u has that standard uncertainty."
+    )
+    marks = coverage_marks(results)
+    for method, mark in marks.items():
+        yield prose(f"Coverage factor{f' marked {mark}' if mark else ''} found by: {method}.")
+    yield from budgets(results)
+    yield from validation(results)
+
+
+def _coverage(results: Results) -> str:
+    return f"{trimmed(round_half_up(exact(results.decision.coverage_probability, 2), -2))}{NO_BREAK}%"
+
+
+def _decision(results: Results) -> Iterator[Flowable]:
+    if results.bench_check is not None and bench_alone(results):
+        judged = f"The bench is judged by {criterion(results.bench_check)}. No claim of the item was judged."
+        yield KeepTogether([heading("Decision rule"), prose(judged)])
+        return
+    claim = f"The specification is the claim of the item: {results.device.claim}. Its limit is listed at each point."
+    rule = results.decision
+    block = [heading("Decision rule"), prose(rule.statement), prose(claim)]
+    if rule.global_consumer_risk is not None and rule.global_producer_risk is not None:
+        block.append(
+            prose(
+                f"Over all points the greatest global consumer's risk is {_risk(rule.global_consumer_risk)} and the greatest global "
+                f"producer's risk {_risk(rule.global_producer_risk)}, for items distributed as stated (JCGM 106:2012, annex A)"
+                f"{', a plain pass alone counted as acceptance' if rule.verdicts == 'four' else ''}."
+            )
+        )
+    block += [
+        prose(f"The limits of {table} were written from memory: check them against the standard.", "strong")
+        for table in rule.memory
+    ]
+    yield KeepTogether(block)
+
+
+def _risk(risk: float) -> str:
+    return f"{risk_text(risk)}{NO_BREAK}%"
+
+
+def _record(results: Results, number: str) -> Iterator[Flowable]:
+    run = results.run
+    lines = facts(
+        [
+            ("Record file", run.record_file),
+            ("Lines", str(run.record_lines)),
+            ("SHA-256 of the record", run.record_hash),
+            ("Recorded by", run.software),
+            ("Evaluated by", run.evaluated_by),
+            (
+                "Certificate number",
+                f"{number}, the first twelve digits of the SHA-256 of results.json",
+            ),
+        ]
+    )
+    yield KeepTogether(
+        [
+            heading("Record"),
+            prose(
+                "Every reading was recorded as received. Whoever holds the record can evaluate it again and compare. Its hashes show "
+                "accidents and careless edits; somebody who computes them anew can change a record without their showing it. "
+                "They are no signature."
+            ),
+            space(1.5),
+            lines,
+        ]
+    )
+
+
+def _standing(results: Results) -> Iterator[Flowable]:
+    statement = results.run.laboratory_statement
+    said = f"The laboratory states: {statement}" if statement else "The laboratory states no accreditation."
+    block: list[Flowable] = [
+        heading("Standing of this certificate"),
+        prose(f"This is not an accredited certificate unless the laboratory states otherwise. {said}"),
+        prose(
+            "The results relate only to the bench, as it was when it was checked."
+            if bench_alone(results)
+            else "The results relate only to the item named, as it was when verified, and to the points listed."
+        ),
+        prose(NOT_VERIFIED, "strong"),
+        prose("Copies are to be complete: parts of this certificate may mislead."),
+    ]
+    if results.run.replayed:
+        block.append(prose(REPLAYED, "strong"))
+    if results.run.simulated:
+        block.append(
+            prose("The readings come from a simulated bench. They are not evidence about any real device.", "strong")
+        )
+    yield KeepTogether(block)
+    yield KeepTogether([heading("Cautions"), *(prose(f"–{NO_BREAK}{text}") for text in CAUTIONS)])
+
+
+def _signatures(number: str) -> Iterator[Flowable]:
+    gap = 8 * mm
+    width = (MEASURE - 2 * gap) / 3
+    labels = ("Verified by", "Approved by", "Date of issue")
+    row: list[Flowable | str] = []
+    for i, label in enumerate(labels):
+        row += [prose(label, "label"), *([""] if i < 2 else [])]
+    table = Table([["", "", "", "", ""], row], colWidths=[width, gap, width, gap, width], rowHeights=[10 * mm, None])
+    table.setStyle(
+        [
+            *(("LINEBELOW", (column, 0), (column, 0), 0.6, INK) for column in (0, 2, 4)),
+            *TIGHT,
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+        ]
+    )
+    end = prose(f"End of certificate {number}", "small")
+    yield KeepTogether([space(3), table, space(4), end])

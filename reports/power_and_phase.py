@@ -1,0 +1,174 @@
+"""Power and phase: every power point with its errors, the phase displacement found, and what it makes of power elsewhere."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether, PageBreak
+
+from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from reports.findings import ratio_text, risk_text
+from reports.page_style import heading, prose, ruled, space
+from reports.rounding import (
+    current,
+    exact,
+    percent_pair,
+    power_factor,
+    round_half_up,
+    round_pair,
+    round_significant,
+    written,
+)
+
+MINUTES_PER_RADIAN = 180 * 60 / math.pi
+
+_EXPLAINED = (
+    "Error of power: (indicated − reference) / reference. A leading current is a capacitive load's, a lagging one an inductive "
+    "load's. Apparent power is voltage times current; the device's is its power over its power factor."
+)
+_PHASE = (
+    "Phase displacement as in IEC 61869: positive when the secondary current leads. It and the error common to all power "
+    "factors were found from the power errors at two power factors, 1 + e = a + b tan φ with a = (1 + c) cos δ and "
+    "b = (1 + c) sin δ; their correlation is given. The power error it makes at other power factors follows; where that "
+    "was measured too it stands in brackets, and E is the difference over its expanded uncertainty: within 1 the two agree."
+)
+
+
+def power(results: Results) -> Iterator[Flowable]:
+    """The pages on power and phase; nothing when no power was measured."""
+    measured = [r for r in results.ranges if r.power]
+    if not measured:
+        return
+    yield PageBreak()
+    basis = "; ".join(dict.fromkeys(p.basis for r in measured for p in r.power))
+    yield heading("Power and phase")
+    unclaimed = any(p.verdict is None for r in measured for p in r.power)
+    none = " Nothing is claimed where no limit stands: there is no verdict." if unclaimed else ""
+    yield prose(f"Reference power: {basis}. {_EXPLAINED}{none}", "small")
+    for found in measured:
+        yield space(3)
+        yield KeepTogether([prose(f"Range {found.name}: power", "subheading"), space(1), _points(found)])
+    if any(r.phase for r in measured):
+        yield KeepTogether([heading("Phase displacement"), prose(_PHASE, "small"), space(1.5), _phase(measured)])
+        yield space(3)
+        yield KeepTogether(
+            [prose("Error of power at other power factors", "subheading"), space(1), _foretold(measured)]
+        )
+
+
+def _points(found: RangeResult) -> Flowable:
+    head = [
+        "Current",
+        "Power\nfactor",
+        "Reference\nin W",
+        "Indicated\nin W",
+        "Error\nin %",
+        "U\nin %",
+        "Limit\nin %",
+        "Limit\nover U",
+        "Risk\nin %",
+        "Apparent\npower,\nerror in %",
+        "U\nin %",
+        "Power\nfactor,\nerror",
+        "U",
+        "Verdict",
+    ]
+    rows = [_row(p) for p in found.power]
+    bold = [i for i, p in enumerate(found.power) if p.verdict is not None and p.verdict.endswith("fail")]
+    widths = [w * mm for w in (16, 17, 14, 14, 9.5, 8.5, 11, 10, 10, 14.5, 8.5, 11.5, 10, 15.5)]
+    return ruled(head, rows, widths, numeric=range(2, 13), bold_rows=bold)
+
+
+def _row(p: PowerPoint) -> list[str]:
+    error, uncertainty = stated_percent(p.power_error)
+    return [
+        current(p.reference_current),
+        power_factor(p.power_factor),
+        _watts(p.reference_power, p),
+        _watts(p.indicated_power, p),
+        error,
+        uncertainty,
+        "–" if p.limit is None else written(round_significant(exact(p.limit, 2), 4)),
+        ratio_text(p.test_uncertainty_ratio),
+        risk_text(p.specific_risk),
+        *stated_percent(p.apparent_power_error),
+        *stated_plain(p.power_factor_error),
+        p.verdict or "–",
+    ]
+
+
+def _watts(value: float, point: PowerPoint) -> str:
+    uncertainty = exact(point.power_error.expanded_uncertainty * abs(point.reference_power))
+    return written(round_pair(exact(value), uncertainty)[0]) if uncertainty else f"{value:.4g}"
+
+
+def stated_percent(value: Stated | None) -> tuple[str, str]:
+    """Value and U of a fraction in percent, without the sign; dashes where there is none."""
+    if value is None or not value.expanded_uncertainty:
+        return "–", "–"
+    return percent_pair(value.value, value.expanded_uncertainty)
+
+
+def stated_plain(value: Stated | None, scale: float = 1.0) -> tuple[str, str]:
+    """Value and U times `scale`; dashes where there is none."""
+    if value is None or not value.expanded_uncertainty:
+        return "–", "–"
+    pair = round_pair(exact(value.value * scale), exact(value.expanded_uncertainty * scale))
+    return written(pair[0]), written(pair[1])
+
+
+def _phase(measured: list[RangeResult]) -> Flowable:
+    head = [
+        "Range",
+        "Current",
+        "Phase\ndisplacement\nin minutes",
+        "U in\nminutes",
+        "Limit in\nminutes",
+        "Limit\nover U",
+        "Risk\nin %",
+        "Error common\nto all power\nfactors in %",
+        "U\nin %",
+        "Correlation",
+        "Verdict",
+    ]
+    rows = [
+        [
+            r.name,
+            current(p.nominal_current),
+            *stated_plain(p.displacement, MINUTES_PER_RADIAN),
+            "–" if p.limit is None else f"{p.limit * MINUTES_PER_RADIAN:.1f}",
+            ratio_text(p.test_uncertainty_ratio),
+            risk_text(p.specific_risk),
+            *stated_percent(p.common_error),
+            written(round_half_up(exact(p.correlation), -2)),
+            p.verdict or "–",
+        ]
+        for r in measured
+        for p in r.phase
+    ]
+    widths = [w * mm for w in (16, 13, 19, 14, 14, 12, 12, 20, 12, 18, 20)]
+    return ruled(head, rows, widths, numeric=range(2, 10))
+
+
+def _foretold(measured: list[RangeResult]) -> Flowable:
+    """One row for each current: what is foretold at each power factor, and how far that agrees with what was measured."""
+    factors = list(dict.fromkeys(power_factor(f.power_factor) for r in measured for p in r.phase for f in p.foretold))
+    head = ["Range", "Current", *(f"at {f},\nin %" for f in factors), "U at most,\nin %", "Greatest\nE"]
+    rows = [_foretold_row(r, p, factors) for r in measured for p in r.phase]
+    each = 98 / max(1, len(factors))
+    widths = [w * mm for w in (20, 18, *([each] * len(factors)), 17, 17)]
+    return ruled(head, rows, widths, numeric=range(2, len(head)))
+
+
+def _foretold_row(found: RangeResult, phase: PhaseDisplacement, factors: list[str]) -> list[str]:
+    texts = dict.fromkeys(factors, "–")
+    for f in phase.foretold:
+        value, _ = stated_percent(f.foretold)
+        measured = "" if f.measured is None else f" ({stated_percent(f.measured)[0]})"
+        texts[power_factor(f.power_factor)] = f"{value}{measured}"
+    widest = max((f.foretold for f in phase.foretold), key=lambda s: s.expanded_uncertainty, default=None)
+    errors = [f.normalized_error for f in phase.foretold if f.normalized_error is not None]
+    greatest = written(round_half_up(exact(max(errors)), -2)) if errors else "–"
+    return [found.name, current(phase.nominal_current), *texts.values(), stated_percent(widest)[1], greatest]

@@ -1,0 +1,111 @@
+"""Every range at a glance: turns and worst errors, of power and phase too where they were measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, KeepTogether
+
+from harness.results import RangeResult, Results, Verdict, worst_phase, worst_point, worst_power
+from reports.findings import limit_text
+from reports.first_page import ratio_taken
+from reports.page_style import heading, prose, ruled, space
+from reports.power_and_phase import MINUTES_PER_RADIAN, stated_percent, stated_plain
+from reports.rounding import current, exact, percent_pair, plus_minus, power_factor, round_significant, written
+
+_WORST = "Worst error: of the points with the worst verdict, that of the one whose error, without sign, is the largest part of its limit"
+
+
+def glance(results: Results) -> Iterator[Flowable]:
+    """A row for every range; another where power was measured. Nothing when the run was not to take ratio errors."""
+    if not ratio_taken(results):
+        return
+    yield heading("Ranges at a glance")
+    head = [
+        "Range",
+        "Turns\nexpected",
+        "Turns\nfound",
+        "Nearest\nwhole",
+        "Points",
+        "Worst error\nin %",
+        "U\nin %",
+        "Limit\nin %",
+        "Verdict",
+    ]
+    widths = [w * mm for w in (34, 16, 28, 14, 12, 21, 12, 13, 20)]
+    rows = [_row(r) for r in results.ranges]
+    bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]
+    yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
+    unclaimed = any(None in _verdicts(r) for r in results.ranges)
+    yield space(1.5)
+    yield from _power(results)
+    yield prose(
+        f"{_WORST}{'; where nothing is claimed, the largest' if unclaimed else ''}. "
+        "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
+        "small",
+    )
+
+
+def _power(results: Results) -> Iterator[Flowable]:
+    measured = [r for r in results.ranges if r.power]
+    if not measured:
+        return
+    head = [
+        "Range",
+        "Worst error\nof power in %",
+        "U\nin %",
+        "Limit\nin %",
+        "Measured at",
+        "Verdict",
+        "Worst phase\ndisplacement\nin minutes",
+        "U in\nminutes",
+        "Limit in\nminutes",
+        "Verdict",
+    ]
+    widths = [w * mm for w in (17, 18, 11, 12, 28, 18, 20, 13, 14, 19)]
+    rows = [[r.name, *_worst_power(r), *_worst_phase(r)] for r in measured]
+    bold = [n for n, r in enumerate(measured) if any((v or "").endswith("fail") for v in _verdicts(r))]
+    yield KeepTogether([ruled(head, rows, widths, numeric=(1, 2, 3, 6, 7, 8), bold_rows=bold), space(1.5)])
+
+
+def _verdicts(found: RangeResult) -> list[Verdict | None]:
+    return [*(p.verdict for p in found.power), *(p.verdict for p in found.phase)]
+
+
+def _worst_power(found: RangeResult) -> list[str]:
+    worst = worst_power(found.power)
+    return [
+        *stated_percent(worst.power_error),
+        "–" if worst.limit is None else written(round_significant(exact(worst.limit, 2), 4)),
+        f"{current(worst.reference_current, 3)}, {power_factor(worst.power_factor)}",
+        worst.verdict or "–",
+    ]
+
+
+def _worst_phase(found: RangeResult) -> list[str]:
+    if not found.phase:
+        return ["–"] * 4
+    worst = worst_phase(found.phase)
+    return [
+        *stated_plain(worst.displacement, MINUTES_PER_RADIAN),
+        "–" if worst.limit is None else f"{worst.limit * MINUTES_PER_RADIAN:.1f}",
+        worst.verdict or "–",
+    ]
+
+
+def _row(found: RangeResult) -> list[str]:
+    turns = found.effective_turns
+    row = [
+        found.name,
+        str(found.expected_turns),
+        plus_minus(turns.value, turns.expanded_uncertainty) if turns else "–",
+        (str(turns.nearest) if turns.holds_whole_number else "none") if turns else "–",
+        str(len(found.points)),
+    ]
+    if found.points:
+        worst = worst_point(found.points)
+        row += [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)]
+    else:
+        row += ["–", "–", "–"]
+    return [*row, found.told]

@@ -1,0 +1,1 @@
+"""What really happens on a simulated bench: circuit, transformer, module, instruments in the circuit."""

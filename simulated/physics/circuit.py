@@ -1,0 +1,157 @@
+"""The circuit: mains, load, range switch, primary winding, transformer and its fuse, as functions of time.
+
+Currents in amperes (rms), voltages in volts (rms), times in seconds, angles in radians; an angle is positive where
+the current lags the voltage.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from simulated.bench_faults import ActiveFault
+from simulated.description import BenchDescription
+from simulated.physics.assembly import current_source, secondary_fuse, transformer_with
+from simulated.physics.load import SETTLED_AFTER
+from simulated.physics.mains import Mains
+from simulated.physics.module import Fuse
+from simulated.physics.relay import RangeSwitch
+from simulated.physics.warming import TEMPERATURE_COEFFICIENT, Warming
+from simulated.physics.winding import signed_turns
+
+
+@dataclass(frozen=True)
+class Seen:
+    """The circuit on the average of some time: what instruments in it can see."""
+
+    primary: float
+    secondary: float
+    voltage: float
+    angle: float
+
+
+class Circuit:
+    """What flows on the bench of `description` with `faults`, beginning at `start`."""
+
+    def __init__(self, description: BenchDescription, faults: Sequence[ActiveFault], start: float) -> None:
+        meter, names = description.meter, {fault.name for fault in faults}
+        self.load = current_source(description, ignores_off="load-ignores-off" in names)
+        self.mains = Mains(description.seed)
+        self.turns = signed_turns(meter.ranges, faults)
+        self.stuck_in = next((f.range for f in faults if f.name == "switch-left-in-another-position"), "")
+        self.switch = RangeSwitch(meter.ranges[0].name, self.stuck_in)
+        self.supply_current = sum(fault.current for fault in faults)
+        transformer = transformer_with(names, meter)
+        in_the_loop = sum(i.burden for i in description.instruments if i.role == "secondary")
+        self.transformer = replace(transformer, burden=transformer.burden + in_the_loop)
+        self.switched_under_load = False
+        self.melted_at = math.inf
+        self.peak_ampere_turns = 0.0
+        self._warming = Warming(meter.rated_secondary_current * meter.secondary_turns)
+        self._fuse = secondary_fuse(meter)
+        self._melted_part = 0.0
+        self._advanced_to = start
+
+    # What changes it
+
+    def turn_switch(self, range_name: str, time: float) -> None:
+        """Move the contacts."""
+        self.switched_under_load |= self.flowing(time) > 1e-3
+        self.switch.move(range_name, time)
+        self.note_peak(time)
+        self.follow(time)
+
+    def open_switch(self, time: float) -> None:
+        """Open every contact."""
+        self.switched_under_load |= self.flowing(time) > 1e-3
+        self.switch.open(time)
+        self.follow(time)
+
+    def follow(self, time: float) -> None:
+        """Warm from `time` on by what has just been set."""
+        position = self.switch.position_at(time)
+        turns = self.turns[position] if position else 0
+        self._warming.follow(turns * self.load.target(), time)
+
+    def advance(self, now: float) -> tuple[float, float]:
+        """Let fuse and peak follow what flowed since the last call; gives the time passed, from when to when.
+
+        Nothing changed in between, since every change comes through here first.
+        """
+        start, self._advanced_to = self._advanced_to, max(now, self._advanced_to)
+        if now <= start:
+            return now, now
+        self.note_peak(start)
+        self.note_peak(now)
+        highest = max(abs(self.ampere_turns(start)), abs(self.ampere_turns(now)))
+        if self._fuse is not None and highest / self.transformer.secondary_turns > 1.5 * self._fuse.rating:
+            self._heat_fuse(self._fuse, start, now)
+        return start, now
+
+    def note_peak(self, time: float) -> None:
+        """Remember the ampere-turns at `time` when they are the largest so far."""
+        if time < self.melted_at:
+            self.peak_ampere_turns = max(self.peak_ampere_turns, abs(self.ampere_turns(time)))
+
+    # What flows
+
+    def flowing(self, time: float) -> float:
+        """Primary current; none when the switch is open."""
+        return self.load.current_at(time) if self.switch.position_at(time) else 0.0
+
+    def ampere_turns(self, time: float) -> float:
+        """With the sign of the turns in circuit."""
+        position = self.switch.position_at(time)
+        turns = self.turns[position] if position else 0
+        return turns * (self.flowing(time) + self.supply_current)
+
+    def secondary_current(self, time: float) -> complex:
+        """As a phasor against the primary current; none once the fuse has melted."""
+        if time >= self.melted_at:
+            return 0j
+        ampere_turns = self.ampere_turns(time)
+        warmed = self.transformer.winding_resistance * TEMPERATURE_COEFFICIENT * self._warming.rise_at(time)
+        return math.copysign(1.0, ampere_turns) * self.transformer.secondary_current(abs(ampere_turns), warmed)
+
+    def power(self, time: float) -> float:
+        """Active power in the load, in watts."""
+        return self.mains.voltage_at(time) * self.flowing(time) * math.cos(self.load.angle_at(time))
+
+    def mean_current(self, start: float, end: float) -> float:
+        """Primary current on the average from `start` to `end`."""
+        times = midpoints(start, end, 8 if self.load.changed_since(start - SETTLED_AFTER) else 2)
+        return sum(self.flowing(t) for t in times) / len(times)
+
+    def seen(self, start: float, end: float) -> Seen:
+        """What there is to see from `start` to `end`."""
+        middle = (start + end) / 2
+        times = midpoints(start, end, 8 if self.unsteady(start, end) else 2)
+        return Seen(
+            primary=self.mean_current(start, end),
+            secondary=sum(abs(self.secondary_current(t)) for t in times) / len(times),
+            voltage=self.mains.voltage_at(middle),
+            angle=self.load.angle_at(middle),
+        )
+
+    def unsteady(self, start: float, end: float) -> bool:
+        """Whether anything changed or was settling from `start` to `end`."""
+        changed = self.load.changed_since(start - SETTLED_AFTER) or self.switch.moved_since(start)
+        return changed or start < self.melted_at < end
+
+    def _heat_fuse(self, fuse: Fuse, start: float, end: float) -> None:
+        time = start
+        while time < min(end, self.melted_at):
+            settling = time < self.load.last_change() + SETTLED_AFTER
+            step = min(0.005 if settling else 0.1, end - time)
+            current = abs(self.secondary_current(time + step / 2))
+            self._melted_part += step / fuse.melting_time(current)
+            time += step
+            if self._melted_part >= 1.0:
+                self.melted_at = time
+
+
+def midpoints(start: float, end: float, count: int) -> list[float]:
+    """The middles of `count` equal parts of the time from `start` to `end`."""
+    width = (end - start) / count
+    return [start + (i + 0.5) * width for i in range(count)]

@@ -1,0 +1,78 @@
+"""The meter's display and its energy register: what the circuit looks like through the metering module."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from simulated.physics.circuit import Circuit, midpoints
+from simulated.physics.load import SETTLED_AFTER
+from simulated.physics.module import Module, Shown
+
+LONGEST_STEP = 5.0
+"""Seconds over which power is taken as steady: the mains and the load wander more slowly."""
+
+
+class Display:
+    """Refreshed at its own instants. `range_factors`: what it multiplies by itself on each range.
+
+    `energy_resolution` in joules; None where no energy is counted.
+    """
+
+    def __init__(
+        self, circuit: Circuit, module: Module, range_factors: Mapping[str, float], energy_resolution: float | None
+    ) -> None:
+        self._circuit, self._module, self._factors = circuit, module, range_factors
+        self._energy_resolution = energy_resolution
+        self._energy = 0.0
+        self._latched: tuple[int, Shown] | None = None
+
+    def shown(self, time: float) -> Shown:
+        """What stands there at `time`, in seconds."""
+        slot = int(time // self._module.refresh_interval)
+        if self._latched is None or self._latched[0] != slot:
+            self._latched = (slot, self._shown_in(slot))
+        return self._latched[1]
+
+    def shown_between(self, start: float, end: float) -> list[Shown]:
+        """Everything that stood there from `start` to `end`."""
+        interval = self._module.refresh_interval
+        return [self._shown_in(slot) for slot in range(int(start // interval), int(end // interval) + 1)]
+
+    def energy(self) -> float:
+        """The register in joules of the base scale: whole steps, which it never shows before they are full."""
+        resolution = self._energy_resolution or 1.0
+        return math.floor(self._energy / resolution) * resolution
+
+    def count_energy(self, start: float, end: float) -> None:
+        """Count from `start` to `end`, between which nothing was changed. Below the smallest current nothing counts."""
+        if self._energy_resolution is None:
+            return
+        time = start
+        while time < end:
+            settling = time < self._circuit.load.last_change() + SETTLED_AFTER
+            step = min(self._module.refresh_interval if settling else LONGEST_STEP, end - time)
+            measured, power = self._measured(time + step / 2)
+            if measured >= self._module.smallest:
+                self._energy += power * self._factor(time) * step
+            time += step
+
+    def _shown_in(self, slot: int) -> Shown:
+        """The values latched at the beginning of `slot`: means over the interval before it."""
+        end = slot * self._module.refresh_interval
+        start = end - self._module.refresh_interval
+        times = midpoints(start, end, 16 if self._circuit.unsteady(start, end) else 2)
+        currents, powers = zip(*(self._measured(t) for t in times), strict=True)
+        voltage = self._circuit.mains.voltage_at((start + end) / 2)
+        mean = sum(currents) / len(times), sum(powers) / len(times)
+        return self._module.everything_shown(*mean, voltage, slot, self._factor(end))
+
+    def _measured(self, time: float) -> tuple[float, float]:
+        """Current and power in the module, before noise, threshold and rounding."""
+        circuit, module = self._circuit, self._module
+        secondary = circuit.secondary_current(time)
+        power = module.power(secondary, circuit.mains.voltage_at(time), circuit.load.angle_at(time))
+        return module.measured(abs(secondary)), power
+
+    def _factor(self, time: float) -> float:
+        return self._factors.get(self._circuit.switch.position_at(time), 1.0)

@@ -1,0 +1,1 @@
+"""What each instrument of a simulated bench answers, in the words of its profile."""

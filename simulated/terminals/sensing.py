@@ -1,0 +1,109 @@
+"""What the instruments of a simulated bench measure: what they see of the circuit, and constants of the room."""
+
+from __future__ import annotations
+
+import math
+
+from instruments.profile import Profile
+from simulated.bench_physics import BenchPhysics
+from simulated.physics.load import Refused
+from simulated.physics.observers import Measured
+
+TEMPERATURE, RELATIVE_HUMIDITY = 23.0, 45.0
+"""In degC and %: the air in which a calibration laboratory works; common practice, no published source."""
+OBSERVING = ("reference", "secondary", "voltage", "check_standard")
+"""The parts that take their time to measure."""
+
+
+def measured(bench: BenchPhysics, role: str, name: str) -> float:
+    """The quantity `name` as the instrument playing `role` sees it now, in the unit of a profile.
+
+    An instrument that measures takes its integration time. Raises Refused (-221) for an unknown quantity.
+    """
+    constants = {
+        "frequency": bench.description.meter.frequency,
+        "temperature": TEMPERATURE,
+        "relative_humidity": RELATIVE_HUMIDITY,
+    }
+    if name in constants:
+        return constants[name]
+    if name == "energy" and role == "meter":
+        return bench.displayed_energy()
+    return part_of(measurement(bench, role), name)
+
+
+def measurement(bench: BenchPhysics, role: str, started: float | None = None) -> Measured:
+    """Everything the instrument playing `role` sees, begun at `started` or now."""
+    if role in OBSERVING:
+        return bench.measure(role, started)
+    if role == "meter":
+        shown = bench.shown()
+        phase = math.degrees(math.acos(shown.power_factor))
+        return Measured(shown.current, shown.voltage, shown.power, shown.power_factor, phase)
+    now = bench.clock.now()
+    current, voltage, power = bench.truth().primary_current, bench.true_voltage(now), bench.true_power(now)
+    return Measured(current, voltage, power, bench.power_factor(), math.degrees(math.acos(abs(bench.power_factor()))))
+
+
+def part_of(whole: Measured, name: str) -> float:
+    """The quantity `name` of one measurement. Raises Refused (-221) for an unknown quantity."""
+    apparent = whole.voltage * abs(whole.current)
+    values = {
+        "current": whole.current,
+        "voltage": whole.voltage,
+        "power": whole.power,
+        "apparent_power": apparent,
+        "reactive_power": math.sqrt(max(0.0, apparent**2 - whole.power**2)),
+        "power_factor": whole.power_factor,
+        "phase": whole.phase,
+    }
+    if name not in values:
+        raise Refused(-221)
+    return values[name]
+
+
+class Sensing:
+    """A multimeter, analyser, meter or sensor: which quantity a query reads, and when it was measured."""
+
+    def __init__(self, bench: BenchPhysics, role: str, profile: Profile) -> None:
+        self._bench, self._role, self._profile = bench, role, profile
+        self._configured: dict[str, str] = {}
+        self._armed = False
+        self._fired_at: float | None = None
+        self._whole: Measured | None = None
+
+    def configure(self, name: str, text: str) -> None:
+        """From now on the query of `name` reads `name`; a meter of current goes to the range for `text`. Raises Refused."""
+        in_volts = self._role == "reference" and self._bench.description.reference_path.in_volts
+        if self._role in OBSERVING and name == ("voltage" if in_volts else "current") and text:
+            self._bench.configure(self._role, float(text))
+        self._configured[self._profile.quantities[name].get] = name
+
+    def arm(self, _: str) -> None:
+        """Wait for a trigger; what was measured before is no longer there (SCPI-99, error -230)."""
+        self._armed, self._fired_at, self._whole = True, None, None
+
+    def fire(self, _: str) -> None:
+        """Begin a measurement. Raises Refused (-211) when nothing waits for it."""
+        trigger = self._profile.trigger
+        if trigger is not None and not trigger.arm:
+            self.arm("")
+        if not self._armed:
+            raise Refused(-211)
+        self._armed, self._fired_at = False, self._bench.clock.now()
+        if self._role == "meter":
+            self._whole = measurement(self._bench, self._role)
+
+    def read(self, query: str) -> float:
+        """The value a query reads; fetched ones all come from one measurement. Raises Refused (-230) when there is none."""
+        served = [n for n, q in self._profile.quantities.items() if q.get == query]
+        name = self._configured.get(query, served[0])
+        if not self._profile.quantities[name].fetches:
+            return measured(self._bench, self._role, name)
+        if self._fired_at is None:
+            raise Refused(-230)
+        if name in ("frequency", "energy"):
+            return measured(self._bench, self._role, name)
+        if self._whole is None:
+            self._whole = measurement(self._bench, self._role, self._fired_at)
+        return part_of(self._whole, name)

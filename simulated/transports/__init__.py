@@ -1,0 +1,1 @@
+"""Protocols and real transports, and what a link can do to an answer."""

@@ -1,0 +1,296 @@
+"""Killing, stopping and resuming real runs against a bench served by another process."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.commands.new import template
+from harness.record.history import described, observed_points
+from harness.record.journal import read_record
+
+COMMAND = [sys.executable, "-m", "harness"]
+
+
+class ServedBench:
+    """A bench in a process of its own, and a second connection to its load."""
+
+    def __init__(self, folder: Path, *faults: str) -> None:
+        self.folder = folder
+        text = template("bench.toml")
+        self.ports = free_ports(3)
+        for fixed, free in zip((15025, 15026, 15027), self.ports, strict=True):
+            text = text.replace(f"::{fixed}::", f"::{free}::")
+        (folder / "bench.toml").write_text(text, encoding="utf-8")
+        (folder / "device.toml").write_text(template("device.toml"), encoding="utf-8")
+        options = [word for fault in faults for word in ("--fault", fault)]
+        self.process = subprocess.Popen(
+            [*COMMAND, "simulate", str(folder / "bench.toml"), *options],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        while not self.process.stdout.readline().startswith("faults:"):
+            assert self.process.poll() is None
+
+    def ask_load(self, query: str) -> str:
+        """One query to the load over a connection of its own."""
+        with socket.create_connection(("127.0.0.1", self.ports[0]), timeout=2) as connection:
+            connection.sendall(f"{query}\n".encode())
+            return connection.makefile().readline().strip()
+
+    def start(self, *arguments: str) -> subprocess.Popen[str]:
+        """Start a command in the folder."""
+        return subprocess.Popen(
+            [*COMMAND, *arguments],
+            cwd=self.folder,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        )
+
+    def run(self) -> subprocess.Popen[str]:
+        """Start a short run."""
+        return self.start(
+            "run",
+            "device.toml",
+            "bench.toml",
+            "--cautions-read",
+            "--readings",
+            "2",
+            "--per-decade",
+            "1",
+            "--operator",
+            "test",
+            "--out",
+            "out",
+        )
+
+    def close(self) -> None:
+        self.process.terminate()
+        self.process.wait(10)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+def free_ports(count: int) -> list[int]:
+    holders = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
+    ports = [holder.getsockname()[1] for holder in holders]
+    for holder in holders:
+        holder.close()
+    return ports
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[ServedBench]:
+    served = ServedBench(tmp_path)
+    yield served
+    served.close()
+
+
+def wait_for(condition: Callable[[], bool], within: float = 30.0) -> float:
+    """Seconds until `condition()` holds."""
+    started = time.monotonic()
+    while not condition():
+        assert time.monotonic() - started < within, "took too long"
+        time.sleep(0.02)
+    return time.monotonic() - started
+
+
+def energised_readings(file: Path) -> int:
+    """How many readings with current the record holds so far."""
+    if not file.exists():
+        return 0
+    return (
+        sum(
+            '"kind":"reading"' in line and '"nominal' not in line
+            for line in file.read_text(encoding="utf-8").splitlines()
+        )
+        - 2
+    )
+
+
+def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench: ServedBench) -> None:
+    """kill -9: off within 2 s by the guard; `resume` takes the open point again; none lost, none doubled."""
+    record_file = bench.folder / "out" / "record.jsonl"
+    process = bench.run()
+    wait_for(lambda: energised_readings(record_file) >= 4 and bench.ask_load("OUTPut?") == "1")
+    process.kill()
+    assert wait_for(lambda: bench.ask_load("OUTPut?") == "0", within=5) < 2.0
+    process.communicate()
+    wait_for((bench.folder / "out" / "guard.json").exists)
+    before = read_record(record_file)
+    assert not before.complete
+
+    asked = ["--cautions-read", "--operator", "test", "--monte-carlo", "200000"]
+    resumed = bench.start("resume", "out/record.jsonl", *asked)
+    output, errors = resumed.communicate(timeout=90)
+    assert resumed.returncode == 0, output + errors
+    record = read_record(record_file)
+    assert record.complete
+    assert record.lines[: len(before.lines)] == before.lines
+    (line,) = record.of_kind("resume")
+    assert json.loads(line["guard"])[0]["confirmed"] is True
+
+    points = [line["point"] for line in record.of_kind("point")]
+    assert points == sorted(set(points)), "every point finished exactly once, in order"
+    observed = observed_points(record)
+    device, _ = described(record)
+    assert {p.range for p in observed} == {r.name for r in device.ranges}
+    times = [pair.reference_times for point in observed for pair in point.pairs]
+    assert len(set(times)) == len(times) == 2 * len(points), "no reading is used twice"
+    finished_before = {line["point"] for line in before.of_kind("point")}
+    taken_after = {line["point"] for line in record.lines[len(before.lines) :] if line["kind"] == "reading"}
+    assert not finished_before & taken_after, "finished points are not repeated"
+    assert (bench.folder / "out" / "certificate.pdf").stat().st_size > 10000
+    assert "validated by 200,000 trials (JCGM 101)" in output
+    results = json.loads((bench.folder / "out" / "results.json").read_text(encoding="utf-8"))
+    assert results["validation"]["trials"] == 200_000
+
+
+@pytest.mark.parametrize("after", [0.0, 0.7, 2.0, 4.5])
+def test_ctrl_c_twice_is_safe_recorded_and_exit_3(bench: ServedBench, after: float) -> None:
+    """Two interrupts in a row, at whatever step: everything off, a stop line, exit status 3."""
+    record_file = bench.folder / "out" / "record.jsonl"
+    process = bench.run()
+    wait_for(record_file.exists)
+    time.sleep(after)
+    process.send_signal(signal.SIGINT)
+    time.sleep(0.05)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=20)
+    assert process.returncode == 3, errors
+    assert "stopped by SIGINT" in errors
+    assert bench.ask_load("OUTPut?") == "0"
+    record = read_record(record_file)
+    assert record.lines[-1]["kind"] == "stop"
+    assert record.lines[-1]["outcome"] == "aborted"
+    assert [line["confirmed"] for line in record.of_kind("safe")][-1] is True
+
+
+def reading_files(process: subprocess.Popen[str]) -> bool:
+    """Whether the program has come as far as loading what it reads files with."""
+    return "pydantic_core" in Path(f"/proc/{process.pid}/maps").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("after", [0.0, 0.2, 0.4, 0.6])
+def test_any_number_of_ctrl_c_before_anything_is_open_is_exit_3_too(bench: ServedBench, after: float) -> None:
+    """While files are read, the run is rehearsed or instruments are opened: exit status 3 and one plain line.
+
+    The signals go on until the process has ended, so that one falls into every part of its end.
+    """
+    process = bench.run()
+    wait_for(lambda: reading_files(process))
+    time.sleep(after)
+    while process.poll() is None:
+        process.send_signal(signal.SIGINT)
+        time.sleep(0.005)
+    _, errors = process.communicate(timeout=20)
+    assert process.returncode == 3, errors
+    assert "Traceback" not in errors
+    assert bench.ask_load("OUTPut?") == "0"
+
+
+def test_a_guard_that_dies_stops_the_run(bench: ServedBench) -> None:
+    """Without a guard nothing would switch off if the run were killed: the run is stopped, safe, and says why."""
+    process = bench.run()
+    record_file = bench.folder / "out" / "record.jsonl"
+    wait_for(lambda: energised_readings(record_file) >= 2)
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
+    os.kill(int(children[0]), signal.SIGKILL)
+    _, errors = process.communicate(timeout=20)
+    assert process.returncode == 3
+    assert "guard process has died" in errors
+    assert bench.ask_load("OUTPut?") == "0"
+
+
+def test_files_of_the_users_own_do_not_stand_in_for_the_guards_modules(bench: ServedBench) -> None:
+    """A json.py and a harness folder in the working directory change nothing."""
+    (bench.folder / "json.py").write_text("raise SystemExit('not this one')\n", encoding="utf-8")
+    (bench.folder / "harness").mkdir()
+    program = [
+        sys.executable,
+        "-P",
+        "-c",
+        f"import sys; sys.path.append({str(Path(__file__).parents[2])!r}); from harness.command_line import main; sys.exit(main())",
+    ]
+    process = subprocess.run(
+        [
+            *program,
+            "run",
+            "device.toml",
+            "bench.toml",
+            "--cautions-read",
+            "--readings",
+            "1",
+            "--procedure",
+            "turns_check",
+            "--out",
+            "out",
+        ],
+        cwd=bench.folder,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+    assert process.returncode == 0, process.stderr
+
+
+def test_a_load_that_ignores_off_ends_with_4_and_a_message_nobody_can_miss(tmp_path: Path) -> None:
+    """The load stays on at the end of the first range."""
+    served = ServedBench(tmp_path, "load-ignores-off")
+    try:
+        process = served.run()
+        _, errors = process.communicate(timeout=60)
+    finally:
+        served.close()
+    assert process.returncode == 4
+    assert "NOT SAFE" in errors
+    assert "source at TCPIP::127.0.0.1" in errors
+    assert "by hand" in errors
+    record = read_record(tmp_path / "out" / "record.jsonl")
+    assert record.lines[-1]["outcome"] == "not safe"
+
+
+def test_another_serial_stops_the_run_before_anything_is_energised_unless_overridden(tmp_path: Path) -> None:
+    """Exit status 2 with the way to override it; overridden, it stands in the results."""
+    served = ServedBench(tmp_path, "wrong-serial")
+    try:
+        process = served.run()
+        _, errors = process.communicate(timeout=60)
+        assert process.returncode == 2
+        assert "--override serial:multimeter" in errors
+        assert served.ask_load("OUTPut?") == "0"
+        assert not (tmp_path / "out" / "record.jsonl").exists()
+        process = served.start(
+            "run",
+            "device.toml",
+            "bench.toml",
+            "--cautions-read",
+            "--readings",
+            "2",
+            "--procedure",
+            "turns_check",
+            "--out",
+            "out",
+            "--override",
+            "serial:multimeter",
+        )
+        output, errors = process.communicate(timeout=60)
+    finally:
+        served.close()
+    assert process.returncode == 0, output + errors
+    results = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    assert any("multimeter" in text for text in results["run"]["overrides"])

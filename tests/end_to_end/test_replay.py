@@ -1,0 +1,168 @@
+"""Runs over real sockets kept with `--transcript`, and replayed without the bench: the same records."""
+
+import json
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.record.journal import Record, read_record
+from tests.end_to_end.test_interruptions import ServedBench, energised_readings, wait_for
+
+SHORT = ("--cautions-read", "--readings", "2", "--per-decade", "1", "--operator", "test")
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[ServedBench]:
+    served = ServedBench(tmp_path)
+    yield served
+    served.close()
+
+
+def ratioproof(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """A command run in `folder`."""
+    return subprocess.run(
+        [sys.executable, "-m", "harness", *arguments],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+        stdin=subprocess.DEVNULL,
+        env={"PYTHONPATH": str(ROOT), "PATH": ""},
+    )
+
+
+def content(record: Record) -> list[dict[str, Any]]:
+    """The lines of a record but for hashes, where its files stood, and that it is a replay."""
+    aside = {"replayed", "previous", "hash", "device_file", "bench_file"}
+    return [{k: v for k, v in line.items() if k not in aside} for line in record.lines]
+
+
+def test_a_whole_run_over_sockets_is_replayed_anywhere(bench: ServedBench, tmp_path_factory: Any) -> None:
+    """Record and results come out equal in another folder, with the bench gone; a changed file is refused in one line."""
+    process = bench.start("run", "device.toml", "bench.toml", *SHORT, "--out", "out", "--transcript", "kept")
+    output, errors = process.communicate(timeout=100)
+    assert process.returncode == 0, output + errors
+    bench.process.terminate()
+    bench.process.wait(10)
+    elsewhere = tmp_path_factory.mktemp("elsewhere")
+    shutil.copytree(bench.folder / "kept", elsewhere / "kept")
+
+    started = time.monotonic()
+    again = ratioproof(elsewhere, "replay", "kept", "--out", "again")
+    assert again.returncode == 0, again.stdout + again.stderr
+    assert "verdict: PASS" in again.stdout
+    assert time.monotonic() - started < 10, "no time is waited"
+    assert content(read_record(elsewhere / "again" / "record.jsonl")) == content(
+        read_record(bench.folder / "out" / "record.jsonl")
+    )
+    results = [json.loads((f / "results.json").read_text()) for f in (elsewhere / "again", bench.folder / "out")]
+    assert results[0]["ranges"] == results[1]["ranges"]
+    assert results[0]["diagnosis"] == results[1]["diagnosis"]
+    assert len(list((elsewhere / "kept").glob("*.jsonl"))) == 7, "four instruments, clock, person, record"
+
+    refuse_bad_input(elsewhere)
+
+
+def refuse_bad_input(folder: Path) -> None:
+    """Each in one line and exit 2: an altered line, another format, another profile, a file missing, one word more."""
+    kept = folder / "kept"
+
+    def refused(name: str, before: str, after: str | None, part: str) -> None:
+        whole = (kept / name).read_text(encoding="utf-8")
+        assert before in whole
+        if after is None:
+            (kept / name).unlink()
+        else:
+            (kept / name).write_text(whole.replace(before, after, 1), encoding="utf-8")
+        process = ratioproof(folder, "replay", "kept")
+        (kept / name).write_text(whole, encoding="utf-8")
+        assert process.returncode == 2, process.stdout + process.stderr
+        assert part in process.stderr
+        assert len(process.stderr.splitlines()) == 1
+        assert process.stderr.startswith("ratioproof: ")
+
+    refused("multimeter.jsonl", '"received":"+', '"received":"-', "multimeter.jsonl: line 8 was altered")
+    refused("source.jsonl", "transcript-1", "transcript-9", "line 1: found format 'ratioproof-transcript-9'")
+    refused("profiles/scpi_relay.toml", "ROUTe:OPEN:ALL", "ROUTe:OPEN", "relay.jsonl: line 1: expected the profile")
+    refused("clock.jsonl", "clock", None, "clock.jsonl: no such transcript")
+    refused("run.json", '"readings": 2', '"readings": 3', " expected ")
+    refused("run.json", "kept-run-2", "kept-run-9", "found format 'ratioproof-kept-run-9'")
+
+
+def test_a_stopped_run_and_its_resumption_are_both_replayed(bench: ServedBench) -> None:
+    """Ctrl-C in the middle, exit 3, replayed as such; then the rest, from the record as it was."""
+    record_file = bench.folder / "out" / "record.jsonl"
+    quick = (*SHORT, "--procedure", "turns_check")
+    process = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "out", "--transcript", "first")
+    wait_for(lambda: energised_readings(record_file) >= 2)
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == 3, errors
+    stopped = read_record(record_file)
+    resumed = bench.start(
+        "resume", "out/record.jsonl", "--cautions-read", "--operator", "test", "--transcript", "second"
+    )
+    output, errors = resumed.communicate(timeout=100)
+    assert resumed.returncode == 0, output + errors
+
+    first = ratioproof(bench.folder, "replay", "first", "--out", "first-again")
+    assert first.returncode == 3, first.stdout + first.stderr
+    assert "the run ended aborted: stopped by SIGINT" in first.stdout
+    assert content(read_record(bench.folder / "first-again" / "record.jsonl")) == content(stopped)
+    second = ratioproof(bench.folder, "replay", "second", "--out", "second-again")
+    assert second.returncode == 0, second.stdout + second.stderr
+    assert content(read_record(bench.folder / "second-again" / "record.jsonl")) == content(read_record(record_file))
+
+
+def test_every_part_can_be_played_by_a_transcript(bench: ServedBench) -> None:
+    """Addresses that lead to files: the run passes with the bench gone, and without its file an instrument is missed."""
+    quick = ("--cautions-read", "--readings", "1", "--procedure", "turns_check")
+    process = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "out", "--transcript", "kept")
+    output, errors = process.communicate(timeout=60)
+    assert process.returncode == 0, output + errors
+    bench.process.terminate()
+    bench.process.wait(10)
+    file = bench.folder / "bench.toml"
+    lines = file.read_text(encoding="utf-8").splitlines()
+    for number, line in enumerate(lines):
+        if line.startswith("[instruments."):
+            name = line.removeprefix("[instruments.").removesuffix("]")
+        elif line.startswith("address = ") and ("SOCKET" in line or "modbus-rtu" in line):
+            lines[number] = f'address = "transcript:kept/{name}.jsonl"'
+    file.write_text("\n".join(lines), encoding="utf-8")
+
+    refused = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "again")
+    assert refused.returncode == 2
+    assert "not measured now (to go on all the same: --override replayed:multimeter)" in refused.stderr
+    accepted = [
+        word for name in ("source", "multimeter", "monitor", "relay") for word in ("--override", f"replayed:{name}")
+    ]
+    quick = (*quick, *accepted)
+    again = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "again")
+    assert again.returncode == 0, again.stdout + again.stderr
+    values = [
+        [
+            line[part]["raw"]
+            for line in read_record(bench.folder / out / "record.jsonl").of_kind("reading")
+            for part in line
+            if part in ("reference", "displayed")
+        ]
+        for out in ("out", "again")
+    ]
+    assert values[0] == values[1]
+    assert values[0]
+
+    (bench.folder / "kept" / "relay.jsonl").unlink()
+    missing = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "third")
+    assert missing.returncode == 2
+    assert "relay at transcript:" in missing.stderr
+    assert "kept/relay.jsonl: no such transcript" in missing.stderr

@@ -1,0 +1,135 @@
+"""What is printed never ends a command: closed streams, terminals without a character, and names that look like markup."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.command_line import main
+from harness.commands import dispatch
+from harness.commands.new import template
+from harness.core.errors import Stopped
+from harness.core.stop import StopSignal
+from harness.preparation.run_files import load_inputs
+from harness.steps import Options
+from tests.on_twin import TwinRun
+
+ROOT = Path(__file__).parents[3]
+NAME = "x1 [bold]:smile:[/bold]"
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A finished run of a meter whose first range and whose type have odd names."""
+    folder = tmp_path_factory.mktemp("run")
+    device = template("device.toml").replace('name = "x1"', f'name = "{NAME}"')
+    bench = template("bench.toml").replace("x1 =", f'"{NAME}" =')
+    (folder / "device.toml").write_text(device, encoding="utf-8")
+    (folder / "bench.toml").write_text(bench, encoding="utf-8")
+    run = TwinRun(load_inputs(folder / "device.toml", folder / "bench.toml", "turns_check", Options()))
+    run.run()
+    (folder / "record.jsonl").write_bytes(run.content)
+    return folder / "record.jsonl"
+
+
+def certify(record: Path, out: Path, encoding: str = "utf-8", **streams: object) -> subprocess.CompletedProcess[bytes]:
+    """`ratioproof certify` in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "harness", "certify", str(record), "--out", str(out)],
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": f"{encoding}:strict"},
+        timeout=60,
+        check=False,
+        **({"capture_output": True} | streams),
+    )
+
+
+@pytest.mark.parametrize(("encoding", "sign"), [("ascii", b"+/-"), ("cp1252", b"\xb1"), ("utf-8", "±".encode())])
+def test_a_terminal_without_a_character_gets_another(record: Path, tmp_path: Path, encoding: str, sign: bytes) -> None:
+    process = certify(record, tmp_path / "out", encoding)
+    assert (process.returncode, process.stderr) == (0, b"")
+    assert sign in process.stdout
+    assert (tmp_path / "out" / "certificate.pdf").exists()
+
+
+def test_what_stands_in_brackets_is_no_markup(record: Path, tmp_path: Path) -> None:
+    out = tmp_path / "[red]:smile:[/red]"
+    process = certify(record, out)
+    assert process.returncode == 0
+    assert f"  {NAME} ".encode() in process.stdout
+    assert str(out / "results.json").encode() in process.stdout
+
+
+def test_a_reader_that_has_gone_takes_nothing_with_it(record: Path, tmp_path: Path) -> None:
+    """As behind ``| head``: the results are written and the exit status is that of the verdict."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    process = certify(record, tmp_path / "out", capture_output=False, stdout=writing, stderr=subprocess.PIPE)
+    os.close(writing)
+    assert (process.returncode, process.stderr) == (0, b"")
+    assert (tmp_path / "out" / "certificate.pdf").exists()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device here that is always full")
+def test_a_disk_that_is_full_is_told(record: Path, tmp_path: Path) -> None:
+    with Path("/dev/full").open("wb") as full:
+        process = certify(record, tmp_path / "out", capture_output=False, stdout=full, stderr=subprocess.PIPE)
+    assert process.returncode == 2
+    assert process.stderr == b"ratioproof: standard output: No space left on device; not everything was printed\n"
+    assert (tmp_path / "out" / "certificate.pdf").exists()
+
+
+def test_a_run_goes_on_when_its_reader_has_gone(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    process = subprocess.run(
+        [sys.executable, "-m", "harness", "demo", "--procedure", "turns_check", "--out", str(tmp_path / "out")],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdout=writing,
+        stderr=subprocess.PIPE,
+        timeout=100,
+        check=False,
+    )
+    os.close(writing)
+    assert (process.returncode, process.stderr) == (0, b"")
+    assert (tmp_path / "out" / "certificate.pdf").exists()
+
+
+def test_a_person_who_sees_no_question_is_not_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither answers given blindly nor a wait for ever."""
+    monkeypatch.setattr("harness.core.stop.lost", lambda: True)
+    stop = StopSignal()
+    with pytest.raises(Stopped, match="nobody sees what is asked"):
+        stop.ask("Is it unplugged?", lambda _: "yes")
+    with pytest.raises(EOFError):
+        stop.ask_always("Is it unplugged?", lambda _: "yes")
+
+
+@pytest.mark.parametrize(
+    ("failure", "said"),
+    [
+        (RuntimeError("two\nlines"), "this is a defect of the program: RuntimeError: two lines"),
+        (ModuleNotFoundError("No module named 'pint'"), "a package is missing or damaged: ModuleNotFoundError"),
+    ],
+)
+def test_a_defect_has_a_status_of_its_own(
+    failure: Exception, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 3 says that a run was aborted and all is off: nothing else may say so."""
+
+    def broken(_: object) -> int:
+        raise failure
+
+    monkeypatch.setattr(dispatch, "design", broken)
+    assert main(["design", "device.toml"]) == 5
+    told = capsys.readouterr().err
+    assert told.startswith(f"ratioproof: {said}")
+    assert told.count("\n") == 1
+
+
+def test_version(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out.startswith("Ratioproof")

@@ -1,0 +1,297 @@
+"""The check on paper against worked examples, and each fault of a device found and explained in a line."""
+
+from __future__ import annotations
+
+import cmath
+import math
+
+import pytest
+
+from harness.commands.new import template
+from harness.design.check import check
+from harness.design.expected_error import complex_error, ratio_and_phase
+from harness.design.findings import Finding, Grade
+from harness.files.device import Device
+from harness.files.loading import parse_device
+
+
+def device(text: str = "", /, **replaced: str) -> Device:
+    """The demo device (or `text`) with the first of each `key = value` replaced."""
+    text = text or template("device.toml")
+    for key, value in replaced.items():
+        lines = text.splitlines()
+        at = next(i for i, line in enumerate(lines) if line.startswith(f"{key} = "))
+        text = "\n".join([*lines[:at], *([f"{key} = {value}"] if value else []), *lines[at + 1 :]])
+    return parse_device(text, "device.toml")
+
+
+def edited(*changes: tuple[str, str]) -> Device:
+    """The demo device with pieces of its text replaced."""
+    text = template("device.toml")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return parse_device(text, "device.toml")
+
+
+def found(of: Device, grade: Grade, word: str) -> list[Finding]:
+    return [f for f in check(of).findings if f.grade == grade and word in f.text]
+
+
+def test_nothing_is_in_the_way_of_the_demo_device() -> None:
+    sheet = check(device())
+    assert sheet.in_the_way == 0
+    # 80 A x 1, 20 A x 4 and 4 A x 20 are 80 ampere-turns each: 32 mA in 2500 turns.
+    assert [r.secondary_current for r in sheet.ranges] == pytest.approx([0.032] * 3)
+    assert [r.smallest_readable for r in sheet.ranges] == pytest.approx([0.02, 0.005, 0.001])
+    # 4 A in 20 turns of 80 mm, 0.75 mm2: 26.0 ohm/km at 20 degC, factor 0.833 at 70 degC (IEC 60228).
+    assert sheet.ranges[2].winding_heat == pytest.approx(16 * 26.0e-3 / 0.833 * 1.6, rel=1e-3)
+
+
+@pytest.mark.parametrize(("stands", "in_the_way"), [("2 A", 1), ("15 A", 0)])
+def test_a_switch_must_serve_its_socket(stands: str, in_the_way: int) -> None:
+    # Common practice, no published source: a 2 A switch does not serve a 13 A socket, a 15 A one does.
+    checked = device(switch=f'"{stands}"\nsupply_socket = "13 A"')
+    findings = found(checked, "in the way", "13 A flow")
+    assert len(findings) == in_the_way
+    assert all("range switch: stands 2 A" in f.text and "fuse of at most 2 A" in f.text for f in findings)
+
+
+def test_an_undersized_switch_limits_every_range_that_claims_more() -> None:
+    findings = found(device(switch='"10 A"'), "in the way", "range switch: stands 10 A")
+    assert [f.range for f in findings] == ["x1", "x4"]
+    assert "lower maximum_current to 10 A" in findings[0].text
+
+
+def test_an_undersized_conductor_is_told_what_to_be() -> None:
+    # Common practice, no published source: 1.5 mm2 flexible cord carries 16 A; 20 A take 2.5 mm2.
+    (finding,) = found(edited(('"2.5 mm^2"', '"1.5 mm^2"')), "in the way", "usually carries")
+    assert finding.range == "x4"
+    assert "16 A, the claim needs 20 A; wind 2.5 mm2" in finding.text
+
+
+def test_a_gap_that_nobody_claims_but_both_read() -> None:
+    (finding,) = found(edited(('minimum_current = "0.2 A"', 'minimum_current = "6 A"')), "in the way", "gap")
+    assert finding.range == "x20"
+    assert "serves up to 4 A, x4 claims from 6 A" in finding.text
+    # 4 turns read from 20 mA / 4.
+    assert "both read from 5 mA to 4 A" in finding.text
+
+
+def test_a_gap_that_a_weak_part_opens() -> None:
+    """The claims overlap, but 0.8 mA x 2500 / 4 = 0.5 A is all that four turns stand; the base turn claims from 0.8 A."""
+    findings = found(
+        device(maximum_secondary_current='"0.8 mA"', rated_secondary_current='"0.8 mA"'), "in the way", "gap"
+    )
+    assert [f.range for f in findings] == ["x4", "x20"]
+    assert "x4 serves up to 500 mA, x1 claims from 800 mA" in findings[0].text
+
+
+def test_a_gap_that_nobody_can_read() -> None:
+    # 7 A is the least the base turn reads; four turns of a 2 mA input end at 2 mA x 2500 / 4 = 1.25 A.
+    weak = device(smallest_readable_current='"7 A"', maximum_secondary_current='"2 mA"')
+    (finding, _) = found(weak, "in the way", "nothing reads between")
+    assert finding.range == "x4"
+    assert "up to 1.25 A, x1 reads from 7 A" in finding.text
+
+
+def test_a_secondary_fuse_that_cannot_protect() -> None:
+    """A 10 A fuse of a plug must not melt at 16 A for half an hour and surely has at 19 A (BS 1362, 1.6 In a value from memory).
+
+    19 A through 20 turns on 2500 are 152 mA; a 50 mA fuse need not melt below 2.1 times 50 mA (IEC 60127-2).
+    """
+    findings = found(device(switch='"90 A"\nfuse = "10 A"\nfuse_type = "plug-top"'), "in the way", "cannot protect")
+    assert [f.range for f in findings] == ["x20"]
+    assert (
+        "is guaranteed to operate only from 19 A, within 30 min: 152 mA into an input that stands 40 mA"
+        in findings[0].text
+    )
+    assert "50 mA need not melt up to 105 mA" in findings[0].text
+    # 40 mA x 2500 / 20 = 5 A, and 5 A / 1.9 is less than the 4 A claimed.
+    assert "a source that cannot drive more than 5 A" in findings[0].text
+
+
+def test_a_primary_fuse_is_no_limit_at_its_rating() -> None:
+    """4 A through 20 turns are 32 mA, and the input stands 40 mA; but at 1.9 times 4 A, 60.8 mA, the fuse may take half an hour."""
+    without = {"secondary_fuse": "", "secondary_fuse_type": ""}
+    rated = device(**without, switch='"90 A"\nfuse = "4 A"\nfuse_type = "plug-top"')
+    (finding,) = found(rated, "in the way", "no fuse is between")
+    assert (finding.range, "60.8 mA" in finding.text) == ("x20", True)
+    assert check(rated).ranges[2].supply_secondary_current == pytest.approx(0.0608)
+    assert found(rated, "worth knowing", "no limit at its rating: it must hold 6.4 A for long")
+    # 5 A / 1.9 = 2.63 A: with a claim up to 2.5 A there is a fuse that carries it and protects the input.
+    text = template("device.toml").replace('maximum_current = "4 A"', 'maximum_current = "2.5 A"')
+    (finding,) = found(
+        device(text, **without, switch='"90 A"\nfuse = "4 A"\nfuse_type = "plug-top"'), "in the way", "no fuse"
+    )
+    assert "fuse the primary at no more than 2.63 A" in finding.text
+    small = device(text, **without, switch='"90 A"\nfuse = "2.6 A"\nfuse_type = "plug-top"')
+    assert not found(small, "in the way", "no fuse is between")
+
+
+@pytest.mark.parametrize(
+    ("rating", "kind", "ends"),
+    [
+        # IEC 60898-1, a circuit-breaker (value from memory): must have tripped at 1.45 In.
+        ("16 A", "breaker", "23.2 A"),
+        # IEC 60269-1, gG (values from memory): 2.1 In to 4 A, 1.9 In below 16 A, 1.6 In from there on.
+        ("4 A", "gG", "8.4 A"),
+        ("10 A", "gG", "19 A"),
+        ("16 A", "gG", "25.6 A"),
+        ("100 A", "gG", "160 A"),
+        # IEC 60127-2, sheets 2 and 3: 2.1 In.
+        ("5 A", "T", "10.5 A"),
+        # BS 1362: 1.9 In.
+        ("13 A", "plug-top", "24.7 A"),
+    ],
+)
+def test_what_a_fuse_surely_ends(rating: str, kind: str, ends: str) -> None:
+    (finding,) = found(
+        device(switch=f'"90 A"\nfuse = "{rating}"\nfuse_type = "{kind}"'), "worth knowing", "no limit at its"
+    )
+    assert f"({rating}) is guaranteed to operate only from {ends}" in finding.text
+
+
+def test_a_fuse_of_unknown_kind_is_taken_for_the_worst() -> None:
+    unknown = device(switch='"90 A"\nfuse = "10 A"')
+    assert len(found(unknown, "not known", "fuse_type is not given")) == 1
+    assert found(unknown, "worth knowing", "is guaranteed to operate only from 21 A")
+
+
+def test_a_secondary_fuse_that_melts_late() -> None:
+    """A 15 mA fuse at the 40 mA the input stands has 2.67 In: by IEC 60127-2 sheet 2 it may take the 30 min of 2.1 In."""
+    supplied = device(
+        secondary_fuse='"15 mA"', rated_secondary_current='"10 mA"', switch='"90 A"\nsupply_socket = "20 A"'
+    )
+    findings = found(supplied, "not known", "before it melts")
+    assert not findings  # 15 mA is below what the table of IEC 60127-2 holds, so nothing is guaranteed.
+    assert found(supplied, "in the way", "cannot protect")
+    larger = {"rated_secondary_current": '"30 mA"', "maximum_secondary_current": '"140 mA"'}
+    late = device(**larger, switch='"90 A"\nsupply_socket = "16 A"')
+    (finding,) = found(late, "not known", "before it melts")
+    # 140 mA are 2.8 times 50 mA: no longer than the 0.5 s of 2.75 In.
+    assert "for up to 500 ms" in finding.text
+    # 16 A of a kind not known: 2.1 times, 33.6 A through 20 turns on 2500, 268.8 mA, 5.4 times 50 mA: the 100 ms of 4 In.
+    assert check(late).ranges[2].melting_window == (0.0, 0.1)
+
+
+def test_no_fuse_between_supply_and_input() -> None:
+    without = device(secondary_fuse="", secondary_fuse_type="", switch='"90 A"\nsupply_socket = "10 A"')
+    (finding,) = found(without, "in the way", "no fuse is between")
+    assert finding.range == "x20"
+
+
+@pytest.mark.parametrize(("fuse", "grade"), [("20 mA", "in the way"), ("40 mA", "worth knowing")])
+def test_a_fuse_that_ages_at_the_rated_current(fuse: str, grade: Grade) -> None:
+    # 32 mA rated: above 20 mA, and 80 % of 40 mA; common practice, no published source: 75 % for good.
+    (finding,) = found(device(secondary_fuse=f'"{fuse}"'), grade, "at the rated 32 mA")
+    assert "42.7 mA or more" in finding.text
+
+
+def test_ten_turns_lift_twelve_milliamperes_above_twenty() -> None:
+    """Common practice, no published source: a load of 12 mA below a 20 mA threshold is lifted above it by ten turns."""
+    ten = edited(
+        ("primary_turns = 20", "primary_turns = 10"),
+        ("display_factor = 0.05", "display_factor = 0.1"),
+        ('minimum_current = "40 mA"', 'minimum_current = "12 mA"'),
+    )
+    assert not found(ten, "in the way", "reads 0")
+    one = edited(('minimum_current = "0.8 A"', 'minimum_current = "12 mA"'))
+    (finding,) = found(one, "in the way", "reads 0 below 20 mA")
+    assert finding.range == "x1"
+
+
+def test_a_display_factor_that_does_not_undo_the_turns() -> None:
+    (finding,) = found(edited(("display_factor = 0.05", "display_factor = 0.06")), "in the way", "0.05 is right")
+    assert "+20.00 %" in finding.text
+
+
+def test_ratio_error_of_a_worked_example() -> None:
+    """Textbook of measurements, example 6.2: ratio 200, 1.1 ohm burden, 5 A secondary, I0 = 1 A at power factor 0.45.
+
+    Printed: ratio 200.09 (error -0.045 %), angle 0.0512 degrees; the book leaves out the second order, 0.00003 degrees.
+    """
+    magnetising = cmath.rect(5.0 * 1.1 / (1.0 / 200), math.acos(0.45))
+    ratio, phase = ratio_and_phase(complex_error(1.1, magnetising))
+    assert ratio * 100 == pytest.approx(-0.045, abs=0.0005)
+    assert math.degrees(phase) == pytest.approx(0.0512, abs=0.0001)
+
+
+def test_ratio_error_needs_what_the_file_does_not_say() -> None:
+    (finding,) = found(device(), "not known", "ratio error")
+    assert "magnetising_inductance" in finding.text
+    assert "secondary_fuse_resistance" in finding.text
+    assert check(device()).ratio_error is None
+
+
+def test_a_fuse_of_much_resistance_spoils_the_ratio() -> None:
+    """Lossy to the end (loss angle near 90 degrees) the error is nearly resistive: -Z / (Zm + Z)."""
+    known = {"burden": '"10 ohm"\nmagnetising_inductance = "20 H"\nmagnetising_loss_angle = "85 deg"'}
+    bad = device(**known, secondary_fuse='"50 mA"\nsecondary_fuse_resistance = "800 ohm"')
+    (finding,) = found(bad, "in the way", "ratio error")
+    assert "from the fuse" in finding.text
+    magnetising = cmath.rect(2 * math.pi * 50 * 20, math.radians(5))
+    assert check(bad).ratio_error == pytest.approx(abs(magnetising / (magnetising + 870)) - 1)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "grade", "word"),
+    [
+        ("switch_breaks", '"secondary"', "in the way", "DANGEROUS"),
+        ("switch_breaks", "", "not known", "trace its contacts"),
+        ("supply_tapped", '"behind sensor"', "in the way", "reads its own draw"),
+        ("supply_tapped", "", "not known", "follow its lead"),
+        ("secondary_fuse_type", "", "not known", "F or T"),
+        ("secondary_clamp", '"behind fuse"', "in the way", "across the winding, ahead of the fuse"),
+        ("secondary_clamp_voltage", "", "not known", "peak voltage it limits to"),
+        ("secondary_clamp_voltage", '"0.5 V"', "in the way", "need 566 mV"),
+        ("secondary_clamp_voltage", '"200 V"', "worth knowing", "above extra-low voltage"),
+        ("switch_voltage", "", "not known", "switch_voltage not given"),
+        ("supply_voltage", "", "not known", "supply_voltage not given"),
+        ("switch_voltage", '"125 V"', "in the way", "rated 125 V, the supply has 230 V"),
+        ("switch_contacts", "", "not known", "break before it makes"),
+        ("switch_contacts", '"make before break"', "in the way", "breaks before it makes"),
+        ("switch_approval", "", "not known", "mark of a test house"),
+        ("switch_approval", '"none"', "in the way", "no approval"),
+        ("window_diameter", "", "not known", "24 passes fit"),
+    ],
+)
+def test_wiring_hazards(key: str, value: str, grade: Grade, word: str) -> None:
+    assert len(found(device(**{key: value}), grade, word)) == 1
+
+
+def test_a_clamp_the_file_does_not_know_is_asked_for() -> None:
+    (finding,) = found(
+        device(secondary_clamp="", secondary_clamp_voltage=""), "not known", "secondary_clamp is not given"
+    )
+    assert "DANGEROUS" in finding.text
+    without = device(secondary_clamp='"none"', secondary_clamp_voltage="")
+    assert found(without, "in the way", "there is none; a melted fuse")
+    # Without a fuse only a loose wire opens the secondary.
+    unfused = device(secondary_fuse="", secondary_fuse_type="", secondary_clamp='"none"', secondary_clamp_voltage="")
+    assert found(unfused, "worth knowing", "a loose wire leaves the secondary open")
+
+
+def test_a_reversed_section_is_foretold() -> None:
+    # One turn against three: two turns remain of four.
+    (finding,) = found(device(), "worth knowing", "reversed, 2 turns remain and it reads 50 %")
+    assert finding.range == "x4"
+    halves = edited(("primary_turns = 4\n", "primary_turns = 2\n"), ("display_factor = 0.25", "display_factor = 0.5"))
+    assert found(halves, "worth knowing", "reversed, 0 turns remain and it reads nothing")
+
+
+def test_without_a_supply_nothing_is_told_of_faults() -> None:
+    (finding,) = found(device(), "not known", "supply_socket")
+    assert finding.range == ""
+    assert all(r.supply_secondary_current is None for r in check(device()).ranges)
+
+
+def test_without_a_loss_angle_only_a_bound_is_told() -> None:
+    """78 ohm on 2 pi 50 Hz 90 H = 28.3 kohm: between nothing (loss-free) and 78 / 28352 = 0.28 % (all loss)."""
+    known = device(
+        burden='"10 ohm"\nmagnetising_inductance = "90 H"',
+        secondary_fuse='"50 mA"\nsecondary_fuse_resistance = "8 ohm"',
+    )
+    (finding,) = found(known, "worth knowing", "ratio error: -0.28 % at worst")
+    assert "magnetising_loss_angle" in finding.text
+    assert check(known).ratio_error is None

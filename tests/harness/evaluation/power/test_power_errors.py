@@ -1,0 +1,446 @@
+"""Power errors and the phase displacement behind them, against published numbers and an independent library."""
+
+import csv
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import GTC
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from harness.evaluation.conformity.judged_value import stated
+from harness.evaluation.power.phase_displacement import phase_found, phases_found
+from harness.evaluation.power.power_errors import ANALYSER, KNOWN_LOAD, PowerValues, power_values
+from harness.evaluation.range_evaluation import evaluate_ranges
+from harness.evaluation.ratio.point_errors import point_values
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.validation.monte_carlo import Draws
+from harness.evaluation.validation.power_models import phase_displacement, power_error
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.files.loading import parse_bench
+from tests.harness.evaluation.conftest import BENCH, RUN_DATE, observed, recalibrated
+
+VOLTAGE = 230.0
+PUBLISHED = Path(__file__).parents[3] / "reference" / "ct_phase_power_error_table.csv"
+
+
+def _tangent(power_factor: float) -> float:
+    return math.copysign(math.tan(math.acos(abs(power_factor))), power_factor)
+
+
+def _values(
+    device: Device,
+    inputs: Inputs,
+    power_factor: float,
+    *,
+    error: float = 0.0,
+    displacement: float = 0.0,
+    current: float = 10.0,
+    seen_by_reference: float = 0.0,
+    rng: str = "x1",
+) -> PowerValues:
+    """A point of a meter with a ratio error and a phase displacement (rad), read by an analyser behind 20:1.
+
+    `seen_by_reference`: the phase displacement of the reference transformer, which the analyser cannot know of.
+    """
+    angle = math.copysign(math.acos(abs(power_factor)), power_factor)
+    factor = device.range_named(rng).display_factor
+    apparent = VOLTAGE * current
+    also = {
+        "reference_voltage": VOLTAGE,
+        "reference_power": apparent * math.cos(angle - seen_by_reference) / 20,
+        "reference_phase": angle - seen_by_reference,
+        "displayed_power": apparent * (1 + error) * math.cos(angle - displacement) / factor,
+        "displayed_power_factor": math.cos(angle - displacement),
+    }
+    point = observed(
+        rng,
+        current,
+        [current * (1 + error) / factor] * 4,
+        direction="single",
+        power_factor=power_factor,
+        also=also,
+        name=f"{rng} {current} A at {power_factor}",
+    )
+    found = power_values(device, inputs, point_values(device, inputs, point))
+    assert found is not None
+    return found
+
+
+def test_power_error_of_one_degree_as_published(power_device: Device, power_bench: Bench) -> None:
+    """A metering knowledge-base article: 1 degree makes 0.02 to 3.01 % at power factors of 1 to 0.5.
+
+    Half a unit of its last digit is allowed for the printed error, and as much of the printed kW.
+    """
+    inputs = Inputs(power_bench, RUN_DATE)
+    with PUBLISHED.open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 6
+    for row in rows:
+        found = _values(power_device, inputs, float(row["pf"]), displacement=math.radians(1))
+        error = float(found.power_error.nominal_value)
+        assert abs(error) * 100 == pytest.approx(float(row["published_err_pct_abs"]), abs=0.0051)
+        assert 1 + error == pytest.approx(float(row["measured_kW"]) / float(row["true_kW"]), abs=1e-5)
+
+
+def test_phase_displacement_from_two_power_factors(power_device: Device, power_bench: Bench) -> None:
+    """The same table the other way round: from the powers at 1 and 0.5 the degree comes back, and foretells the rest."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    points = [_values(power_device, inputs, pf, displacement=math.radians(1)) for pf in (1.0, 0.5, 0.9, 0.6)]
+    found = phase_found(points)
+    assert found is not None
+    assert math.degrees(float(found.displacement.nominal_value)) == pytest.approx(1.0, abs=1e-9)
+    assert float(found.common_error.nominal_value) == pytest.approx(0.0, abs=1e-12)
+    foretold = {round(f.power_factor, 3): float(f.foretold.nominal_value) for f in found.foretold}
+    # The exact signed values behind the published table.
+    assert foretold[0.9] * 100 == pytest.approx(0.830, abs=0.0005)
+    assert foretold[0.6] * 100 == pytest.approx(2.312, abs=0.0005)
+    assert foretold[0.7] * 100 == pytest.approx(1.765, abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "minutes", "exact"),
+    # Corner cases of IEC 61869-2 classes 0.2, 0.5 and 1 at power factor 0.5 lagging, computed from the exact formula.
+    [(0.002, 10, 0.0070442), (0.005, 30, 0.0201521), (0.01, 60, 0.0403769)],
+)
+def test_power_error_at_the_corner_of_a_class(
+    power_device: Device, power_bench: Bench, ratio: float, minutes: float, exact: float
+) -> None:
+    """e_P = (1 + e) cos(phi - delta) / cos(phi) - 1, near the textbook's e + delta tan(phi)."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    found = _values(power_device, inputs, 0.5, error=ratio, displacement=math.radians(minutes / 60))
+    assert float(found.power_error.nominal_value) == pytest.approx(exact, abs=1e-7)
+    linear = ratio + math.radians(minutes / 60) * math.tan(math.acos(0.5))
+    assert float(found.power_error.nominal_value) == pytest.approx(linear, rel=0.006)
+
+
+@given(
+    error=st.floats(-0.05, 0.05),
+    displacement=st.floats(-0.05, 0.05),
+    further=st.sampled_from([-0.8, -0.5, 0.25, 0.8]),
+)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=40)
+def test_a_third_power_factor_agrees_with_what_two_foretell(
+    power_device: Device, power_bench: Bench, error: float, displacement: float, further: float
+) -> None:
+    inputs = Inputs(power_bench, RUN_DATE)
+    points = [_values(power_device, inputs, pf, error=error, displacement=displacement) for pf in (1.0, 0.5, further)]
+    found = phase_found(points)
+    assert found is not None
+    assert float(found.displacement.nominal_value) == pytest.approx(displacement, abs=1e-9)
+    assert float(found.common_error.nominal_value) == pytest.approx(error, abs=1e-9)
+    measured = [f for f in found.foretold if f.difference is not None]
+    assert len(measured) == 1
+    assert float(measured[0].difference.nominal_value) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_uncertainty_and_covariance_as_another_library_has_them(power_device: Device, power_bench: Bench) -> None:
+    """GTC 1.5, from the analyser's sheet: what the two powers share cancels in the angle and stays in the common error."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    found = phase_found([_values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in (1.0, 0.5)])
+    assert found is not None
+
+    def bound(half_width: float) -> object:
+        return GTC.ureal(0.0, GTC.tb.uniform(half_width))
+
+    gain, alpha, drift = bound(1e-3), bound(math.radians(0.02)), bound(2e-4 * 182 / 365.25)
+    factor = 20 * (1 + GTC.ureal(0.0, 0.0005 / 2))
+
+    def error(power_factor: float) -> tuple[object, object]:
+        angle = math.acos(power_factor)
+        tangent = GTC.tan(angle + alpha)
+        read = VOLTAGE * 10 * power_factor / 20
+        power = factor * (read * (1 + gain + drift - alpha * tangent) + bound(0.0005))
+        shown = VOLTAGE * 10 * 1.002 * math.cos(angle - 0.003) + bound(0.05)
+        return shown / power - 1, tangent
+
+    (e_1, t_1), (e_2, t_2) = error(1.0), error(0.5)
+    b = (e_2 - e_1) / (t_2 - t_1)
+    a = 1 + e_1 - b * t_1
+    displacement, common = GTC.atan2(b, a), GTC.sqrt(a * a + b * b) - 1
+    assert float(found.displacement.std_dev) == pytest.approx(displacement.u, rel=1e-6)
+    assert float(found.common_error.std_dev) == pytest.approx(common.u, rel=1e-6)
+    # The analyser's own angle goes straight into the displacement found: it can never be better than that.
+    assert float(found.displacement.std_dev) >= math.radians(0.02) / math.sqrt(3)
+    # The gain of 0.1 % is common to both and drops out of the angle.
+    assert float(found.displacement.std_dev) < 0.5 * 1e-3 / math.sqrt(3) / math.tan(math.acos(0.5)) * 2
+
+
+def test_the_budget_of_a_phase_displacement(power_device: Device, power_bench: Bench) -> None:
+    """An angle the instruments add is found as displacement, one for one; a gain common to both powers is not.
+
+    From e_P = c + delta tan(phi), textbook of instrument transformers. JCGM 100:2008, 5.1.2: contributions add in squares.
+    """
+    inputs = Inputs(recalibrated(power_bench, [{"current": "10 A", "phase_uncertainty": "0.03 deg"}]), RUN_DATE)
+    points = {f"at {pf}": _values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in (1.0, 0.5)}
+    found = phase_found(list(points.values()))
+    assert found is not None
+    lines = {
+        line.source: line
+        for line in inputs.budget(found.displacement, {name: p.power_error for name, p in points.items()})
+    }
+    assert {source for source, line in lines.items() if line.shared} == {
+        "reference power: angle of its channels",
+        "reference transformer T-0415 at 10 A: phase displacement",
+    }
+    assert all(abs(line.sensitivity) == pytest.approx(1, rel=1e-4) for line in lines.values() if line.shared)
+    combined = math.sqrt(sum(line.contribution**2 for line in lines.values()))
+    assert combined == pytest.approx(float(found.displacement.std_dev), rel=1e-9)
+    # delta = (e_2 - e_1) / tan(60 deg): half a step of 0.1 W in the 1150 W shown at 0.5, and in the 2300 W shown at 1.
+    step = 0.05 / math.sqrt(3) / math.tan(math.radians(60))
+    assert lines["resolution of the power displayed, at 0.5"].contribution == pytest.approx(step / 1150, rel=0.02)
+    assert lines["resolution of the power displayed, at 1.0"].contribution == pytest.approx(step / 2300, rel=0.02)
+
+
+def test_a_known_displacement_of_the_reference_transformer_is_taken_out(
+    power_device: Device, power_bench: Bench
+) -> None:
+    """IEC 61869: with its secondary leading by beta the analyser sees the angle phi - beta; the meter is not to blame."""
+    beta = math.radians(0.5)
+    row = {"current": "10 A", "phase_displacement": "0.5 deg", "phase_uncertainty": "0.02 deg"}
+    inputs = Inputs(recalibrated(power_bench, [row]), RUN_DATE)
+    found = _values(power_device, inputs, 0.5, seen_by_reference=beta)
+    assert float(found.power_error.nominal_value) == pytest.approx(0.0, abs=1e-12)
+    assert found.power_factor == pytest.approx(0.5)
+    uncorrected = _values(power_device, Inputs(power_bench, RUN_DATE), 0.5, seen_by_reference=beta)
+    assert abs(float(uncorrected.power_error.nominal_value)) > 0.01
+
+
+@pytest.mark.parametrize("power_factor", [0.5, -0.5])
+def test_the_sign_of_a_known_load_is_that_of_its_angle(
+    power_device: Device, power_bench: Bench, power_factor: float
+) -> None:
+    """A leading current (negative) has a negative angle: sign convention of IEC 62053-23 and of the bench file."""
+    text = BENCH.replace(
+        'profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"',
+        f'profile = "person"\nshelf = [{{ name = "choke", current = "10 A", power_factor = {power_factor}, '
+        "power_factor_uncertainty = 0.002, sinusoidal = true }]",
+    ).replace('drift_per_year = "0.02 %/year"', 'voltage = { of_reading = "0.1 %", resolution = "100 mV" }')
+    text = text.replace('temperature_coefficient = "0.001 %/K"\n', "")
+    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    also = {"reference_voltage": 230.0, "displayed_power": 1150.0}
+    point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
+    found = power_values(power_device, inputs, point_values(power_device, inputs, point))
+    assert found is not None
+    assert float(getattr(found.tangent, "nominal_value", found.tangent)) == pytest.approx(
+        math.copysign(math.sqrt(3), power_factor)
+    )
+
+
+def test_power_that_an_unknown_angle_of_the_path_hides_is_said_to_be_hidden_by_it(
+    power_device: Device, power_bench: Bench
+) -> None:
+    """A certificate without phase displacements: the analyser's power is that of the secondary, and says nothing of the primary's."""
+    bench = recalibrated(power_bench, [{"current": at} for at in ("0.1 A", "100 A")])
+    point = replace(
+        observed(
+            "x1",
+            10.0,
+            [10.0] * 4,
+            direction="single",
+            power_factor=1.0,
+            also={"reference_voltage": VOLTAGE, "reference_power": VOLTAGE * 10 / 20, "displayed_power": VOLTAGE * 10},
+        ),
+        power_asked=True,
+    )
+    outcome = evaluate_ranges(power_device, bench, [point], [], RUN_DATE)
+    assert not outcome.ranges[0].power
+    said = "x1: power was to be read and was not: nothing is known of the phase displacement of reference transformer T-0415"
+    assert said in outcome.reasons
+
+
+def test_a_leading_current_turns_the_sign_of_the_angle(power_device: Device, power_bench: Bench) -> None:
+    """Reactive sign: a displacement that raises power at a lagging load lowers it at a leading one."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    lagging, leading = (_values(power_device, inputs, pf, displacement=0.01) for pf in (0.8, -0.8))
+    assert float(lagging.power_error.nominal_value) == pytest.approx(0.0075, abs=1e-4)
+    assert float(leading.power_error.nominal_value) == pytest.approx(-0.0075, abs=1e-4)
+    assert leading.power_factor == pytest.approx(-0.8)
+
+
+def test_a_winding_connected_the_wrong_way_round_reads_negative_power(power_device: Device, power_bench: Bench) -> None:
+    """Half a turn of phase: the current reads right, the power has the other sign."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    points = [_values(power_device, inputs, pf, displacement=math.pi) for pf in (1.0, 0.5)]
+    assert float(points[0].power_error.nominal_value) == pytest.approx(-2.0)
+    found = phase_found(points)
+    assert found is not None
+    assert abs(math.degrees(float(found.displacement.nominal_value))) == pytest.approx(180.0, abs=1e-6)
+
+
+def test_a_check_load_reads_ten_times_as_much_on_a_ten_turn_range(power_device: Device, power_bench: Bench) -> None:
+    """0.18 A, 32.6 W, power factor 0.75 (common practice, no published source): ten turns show 1.8 A and 326 W."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    voltage = 32.6 / (0.18 * 0.75)
+    also = {
+        "reference_voltage": voltage,
+        "reference_power": 32.6 / 20,
+        "reference_phase": math.acos(0.75),
+        "displayed_power": 326.0,
+        "displayed_power_factor": 0.75,
+    }
+    point = observed("x10", 0.18, [1.8] * 4, direction="single", power_factor=0.75, also=also)
+    found = power_values(power_device, inputs, point_values(power_device, inputs, point))
+    assert found is not None
+    assert found.basis == ANALYSER
+    assert float(found.power_error.nominal_value) == pytest.approx(0.0, abs=1e-9)
+    assert float(found.indicated_power.nominal_value) == pytest.approx(32.6)
+    assert found.apparent_power_error is not None
+    assert float(found.apparent_power_error.nominal_value) == pytest.approx(0.0, abs=1e-9)
+    assert found.power_factor_error is not None
+    assert float(found.power_factor_error.nominal_value) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_power_from_voltage_current_and_a_known_load(power_device: Device) -> None:
+    """Without a power reading: a heater whose power factor is 1 within 0.002; GTC for the uncertainty."""
+    shelf = (
+        'profile = "person"\nshelf = [{ name = "heater", current = "10 A", power_factor = 1.0, '
+        "power_factor_uncertainty = 0.002 }]"
+    )
+    text = BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf)
+    text = text.replace(
+        'drift_per_year = "0.02 %/year"', 'voltage = { of_reading = "0.1 %", resolution = "100 mV" }'
+    ).replace('temperature_coefficient = "0.001 %/K"\n', "")
+    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    also = {"reference_voltage": 231.0, "displayed_power": 2310.0}
+    point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
+    found = power_values(power_device, inputs, point_values(power_device, inputs, point))
+    assert found is not None
+    assert found.basis == KNOWN_LOAD
+
+    def bound(half_width: float) -> object:
+        return GTC.ureal(0.0, GTC.tb.uniform(half_width))
+
+    current = 20 * (1 + GTC.ureal(0.0, 0.00025)) * (0.5 * (1 + bound(8e-4)) + bound(2e-4) + bound(5e-7))
+    power = (231.0 * (1 + bound(1e-3)) + bound(0.05)) * current * (1 + GTC.ureal(0.0, 0.001))
+    error = (2310.0 + bound(0.05)) / power - 1
+    assert float(found.power_error.nominal_value) == pytest.approx(error.x, abs=1e-12)
+    assert float(found.power_error.std_dev) == pytest.approx(error.u, rel=1e-6)
+
+
+def _angle_without_phase(device: Device, stated: str, cosine: float, channels: str = "0 deg") -> PowerValues:
+    """A load off the shelf described by `stated`, its power and apparent power read in the ratio `cosine`, its phase not."""
+    shelf = f'profile = "person"\nshelf = [{{ name = "lamp", current = "10 A"{stated} }}]'
+    text = BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf)
+    shows = 'voltage = { of_reading = "0.1 %", resolution = "1 mV" }\n'
+    shows += f'power = {{ of_reading = "0.1 %", resolution = "1 mW", phase = "{channels}" }}'
+    text = text.replace('drift_per_year = "0.02 %/year"', shows).replace('temperature_coefficient = "0.001 %/K"\n', "")
+    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    also = {"reference_voltage": 230.0, "reference_power": 115 * cosine, "displayed_power": 2300.0 * cosine}
+    point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
+    found = power_values(device, inputs, point_values(device, inputs, point))
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("power_factor", [-0.5, 0.5])
+def test_the_shelf_says_whether_a_sine_lags_or_leads(power_device: Device, power_factor: float) -> None:
+    """P / S = 0.5 is 60 degrees either way (elementary); only the description tells which."""
+    found = _angle_without_phase(power_device, f", power_factor = {power_factor}, sinusoidal = true", 0.5)
+    assert found.angle_known
+    assert float(found.tangent.nominal_value) == pytest.approx(math.copysign(math.sqrt(3), power_factor))
+    assert found.power_factor == pytest.approx(power_factor)
+
+
+@pytest.mark.parametrize(
+    "stated", [", power_factor = -0.5", ", power_factor = -0.5, sinusoidal = false", ", sinusoidal = true"]
+)
+def test_what_is_no_sine_tells_no_angle(power_device: Device, stated: str) -> None:
+    """A current in phase with the voltage, but with as much in harmonics, has P / S = 0.5 too (elementary): only a bound is left, and
+    no phase displacement. So has a sine of which nobody knows whether it leads.
+    """
+    found = _angle_without_phase(power_device, stated, 0.5)
+    assert not found.angle_known
+    assert float(found.tangent.nominal_value) == 0.0
+    assert float(found.tangent.std_dev) == pytest.approx(1.0, rel=1e-3)  # sqrt 3 as the bound of a rectangle
+    assert abs(found.power_factor) == pytest.approx(0.5)
+    resistive = _angle_without_phase(power_device, "", 0.999)
+    assert resistive.angle_known
+    assert phases_found([resistive, found]) == []
+
+
+def test_an_unknown_angle_of_the_load_does_not_hide_that_of_the_channels(power_device: Device) -> None:
+    """A power of a load at 60 degrees is off by tan 60 times the angle between an analyser's channels (elementary); where that angle
+    of the load is only a bound it may be as much, and U may not be that of a resistive load.
+    """
+    without = _angle_without_phase(power_device, ", power_factor = 0.5", 0.5)
+    turned = _angle_without_phase(power_device, ", power_factor = 0.5", 0.5, "0.1 deg")
+    assert not turned.angle_known
+    more = math.sqrt(float(turned.power_error.std_dev) ** 2 - float(without.power_error.std_dev) ** 2)
+    assert more == pytest.approx(math.tan(math.radians(60)) * math.radians(0.1) / math.sqrt(3), rel=0.02)
+
+
+def test_power_factors_too_much_alike_give_no_angle(power_device: Device, power_bench: Bench) -> None:
+    inputs = Inputs(power_bench, RUN_DATE)
+    assert phase_found([_values(power_device, inputs, pf) for pf in (1.0, 0.95)]) is None
+    assert phases_found([]) == []
+
+
+def test_every_current_has_an_angle_of_its_own(power_device: Device, power_bench: Bench) -> None:
+    inputs = Inputs(power_bench, RUN_DATE)
+    points = [
+        _values(power_device, inputs, pf, displacement=displacement, current=current)
+        for current, displacement in ((5.0, 0.002), (50.0, 0.001))
+        for pf in (1.0, 0.5)
+    ]
+    found = {f.nominal_current: float(f.displacement.nominal_value) for f in phases_found(points)}
+    assert found == {5.0: pytest.approx(0.002), 50.0: pytest.approx(0.001)}
+
+
+def test_a_point_without_power_has_none(power_device: Device, power_bench: Bench, device: Device) -> None:
+    inputs = Inputs(power_bench, RUN_DATE)
+    bare = observed("x1", 10.0, [10.0] * 4, direction="single")
+    assert power_values(power_device, inputs, point_values(power_device, inputs, bare)) is None
+    zero = observed("x1", 0.0, [0.0] * 4, direction="zero", also={"displayed_power": 0.0})
+    assert power_values(power_device, inputs, point_values(power_device, inputs, zero)) is None
+
+
+def test_the_tangent_without_an_angle_read_comes_from_power_and_apparent_power(
+    power_device: Device, power_bench: Bench
+) -> None:
+    """cos(phi) = P / S, with the sign the load was asked for."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    for asked in (0.5, -0.8):
+        also = {
+            "reference_voltage": VOLTAGE,
+            "reference_power": VOLTAGE * 10 * abs(asked) / 20,
+            "displayed_power": VOLTAGE * 10 * abs(asked),
+        }
+        point = observed("x1", 10.0, [10.0] * 4, direction="single", power_factor=asked, also=also)
+        found = power_values(power_device, inputs, point_values(power_device, inputs, point))
+        assert found is not None
+        assert float(found.tangent.nominal_value) == pytest.approx(_tangent(asked), rel=1e-9)
+        assert stated(inputs, found.tangent).expanded_uncertainty > 0
+
+
+def test_both_ways_of_writing_the_model_down_agree(power_device: Device, power_bench: Bench) -> None:
+    """JCGM 101:2008, 5.9: the exact model the trials draw from, at its estimates and a little beside them, against the
+    derivatives that the law of propagation uses."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    near, far = (_values(power_device, inputs, pf, error=0.002, displacement=0.004) for pf in (1.0, 0.5))
+    assert near.model is not None
+    assert far.model is not None
+    nothing = Draws({}, 0, trials=1)
+    assert power_error(far.model)(nothing)[0] == pytest.approx(float(far.power_error.nominal_value), abs=1e-12)
+    found = phase_found([near, far])
+    assert found is not None
+    angle = phase_displacement(near.model, far.model)(nothing)[0]
+    assert angle == pytest.approx(math.degrees(float(found.displacement.nominal_value)) * 60, abs=1e-9)
+    for variable, derivative in far.power_error.derivatives.items():
+        step = 1e-3 * variable.std_dev
+        moved = power_error(far.model)(_Moved(variable, step))[0] - power_error(far.model)(nothing)[0]
+        assert moved / step == pytest.approx(derivative, rel=2e-3), inputs.sources[variable].name
+
+
+class _Moved(Draws):
+    """One input off its estimate, every other one on it."""
+
+    def __init__(self, variable: object, step: float) -> None:
+        super().__init__({}, 0, trials=1)
+        self._moved = (variable, step)
+
+    def __call__(self, variable: object) -> float:
+        return self._moved[1] if variable is self._moved[0] else 0.0

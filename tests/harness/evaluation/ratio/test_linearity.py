@@ -1,0 +1,61 @@
+"""Linearity by the three rules."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import linprog
+
+from harness.evaluation.ratio.linearity import independent, terminal_based, zero_based
+
+
+def test_a_parabola() -> None:
+    """x^2 on [0, 1]: 0.125, 0.171573 (3 - 2 sqrt 2) and 0.25 by the definitions of IEC 61298-2 (value from memory)."""
+    # With the place of the largest zero-based deviation, sqrt 2 - 1, among the points, few of them are enough.
+    x = np.union1d(np.linspace(0, 1, 101), [2**0.5 - 1])
+    assert independent(x, x**2) == pytest.approx(0.125, abs=1e-6)
+    assert zero_based(x, x**2) == pytest.approx(0.171573, abs=1e-6)
+    assert terminal_based(x, x**2) == pytest.approx(0.25, abs=1e-6)
+
+
+CURVES = st.lists(st.tuples(st.integers(0, 200), st.floats(-10, 10)), min_size=3, max_size=10, unique_by=lambda p: p[0])
+
+
+def _curve(points: list[tuple[int, float]]) -> tuple[np.ndarray, np.ndarray]:
+    ordered = sorted(points)
+    return np.array([float(x) for x, _ in ordered]), np.array([y for _, y in ordered])
+
+
+def _smallest_largest_deviation(x: np.ndarray, y: np.ndarray, through_first: bool) -> float:
+    """The same question put to a linear programme: least t with |y - a - b x| <= t."""
+    one = np.ones_like(x)
+    rows = np.vstack([np.column_stack([one, x, -one]), np.column_stack([-one, -x, -one])])
+    fixed = {"A_eq": np.array([[1.0, x[0], 0.0]]), "b_eq": np.array([y[0]])} if through_first else {}
+    found = linprog([0, 0, 1], A_ub=rows, b_ub=np.concatenate([y, -y]), bounds=[(None, None)] * 3, **fixed)
+    return float(found.fun)
+
+
+@given(CURVES)
+def test_least_deviations_as_a_linear_programme_finds_them(points: list[tuple[int, float]]) -> None:
+    """scipy's linear programming (HiGHS), an independent way to the minimax line."""
+    x, y = _curve(points)
+    assert independent(x, y) == pytest.approx(_smallest_largest_deviation(x, y, False), abs=1e-6)
+    assert zero_based(x, y) == pytest.approx(_smallest_largest_deviation(x, y, True), abs=1e-6)
+
+
+@given(CURVES)
+def test_the_freer_the_line_the_smaller_the_deviation(points: list[tuple[int, float]]) -> None:
+    """Each rule places the line under one more condition than the one before."""
+    x, y = _curve(points)
+    assert independent(x, y) <= zero_based(x, y) + 1e-9
+    assert zero_based(x, y) <= terminal_based(x, y) + 1e-9
+
+
+@given(CURVES, st.floats(-5, 5), st.floats(-5, 5), st.floats(0.1, 10))
+def test_a_line_added_changes_nothing_and_a_scale_scales(
+    points: list[tuple[int, float]], slope: float, offset: float, scale: float
+) -> None:
+    """Linearity is about the departure from a line, in the unit of y."""
+    x, y = _curve(points)
+    for rule in (independent, zero_based, terminal_based):
+        assert rule(x, scale * y + slope * x + offset) == pytest.approx(scale * rule(x, y), abs=1e-8)

@@ -1,0 +1,127 @@
+"""Files that do not fit each other or their profiles, told before anything is asked; odd ones that do fit, run."""
+
+from pathlib import Path
+
+import pytest
+
+from harness.commands.new import BENCH, new
+from harness.core.errors import UserError
+from harness.core.stop import StopSignal
+from harness.preparation.rehearsal import rehearse
+from harness.preparation.run_files import Inputs, load_inputs
+from harness.station.identification import identity_problems, serial_elsewhere
+from harness.station.wires import resolved_address
+from harness.steps import Options
+from instruments.profile import SHIPPED
+from instruments.reading import Identity
+
+
+def inputs(
+    folder: Path, device: tuple[str, str] = ("", ""), bench: tuple[str, str] = ("", ""), procedure: str = "turns_check"
+) -> Inputs:
+    """The templates' pair in `folder`, each with one text in place of another."""
+    files = new(folder / "files", BENCH)
+    for file, (old, to) in zip(files, (device, bench), strict=True):
+        text = file.read_text(encoding="utf-8")
+        assert old in text
+        file.write_text(text.replace(old, to, 1), encoding="utf-8")
+    return load_inputs(*files, procedure, Options(readings=2, per_decade=1))
+
+
+def test_a_claim_below_the_display_is_told_by_its_cause_alone(tmp_path: Path) -> None:
+    """Every reading would be zero; what follows from that would be told in two dozen lines."""
+    with pytest.raises(UserError) as caught:
+        inputs(tmp_path, device=('minimum_current = "40 mA"', 'minimum_current = "500 uA"'))
+    (line,) = caught.value.problems
+    assert (
+        "device.toml: ranges[3].minimum_current: found 500 uA, but on range x20 the display shows nothing below "
+        in line
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "to", "part"),
+    [
+        (
+            'serial = "40117"',
+            'serial = "QB-40117"',
+            "instruments.monitor.serial: found 'QB-40117', expected a number of 32",
+        ),
+        ('serial = "40117"', 'serial = "0040117"', "without leading zeros"),
+        ('serial = "40117"', 'serial = "4294967296"', "expected a number of 32 bits"),
+        ('serial = "M-0871"', 'serial = "M,0871"', "expected none of the commas"),
+        ('serial = "M-0871"', 'serial = "M-0871é"', "expected printable ASCII characters"),
+    ],
+)
+def test_a_serial_number_that_no_reply_can_hold(tmp_path: Path, old: str, to: str, part: str) -> None:
+    with pytest.raises(UserError) as caught:
+        inputs(tmp_path, bench=(old, to))
+    (line,) = caught.value.problems
+    assert part in line
+
+
+@pytest.mark.parametrize(
+    ("old", "to"),
+    [
+        ('profile = "scpi_load"', 'profile = "../.."'),
+        ('profile = "scpi_load"', 'profile = "/etc/passwd"'),
+        ("[instruments.source]", '[instruments."../source"]'),
+        ("[instruments.source]", '[instruments."C:source"]'),
+    ],
+)
+def test_names_lead_nowhere(tmp_path: Path, old: str, to: str) -> None:
+    """A transcript and a copy of every profile are called by them."""
+    with pytest.raises(UserError) as caught:
+        inputs(tmp_path, bench=(old, to))
+    assert "expected a name of up to 60 letters, digits, blanks, points and hyphens" in str(caught.value)
+
+
+def test_a_load_whose_largest_current_is_the_ceiling_is_not_asked_for_more(tmp_path: Path) -> None:
+    """Its own limit is refused beyond its range; 1 % above the ceiling would be."""
+    of_the_load = 'timeout = "1 s"' + '\nmaximum_current = "100 A"'
+    given = inputs(tmp_path, bench=(of_the_load, of_the_load.replace("100 A", "80 A")), procedure="current_ratio")
+    assert given.bench.entry("load").maximum_current == 80
+    rehearsal = rehearse(given, StopSignal())
+    assert rehearsal.problems == ()
+    assert max(p.nominal_current for p in rehearsal.results.ranges[0].points) == pytest.approx(80, rel=0.02)
+
+
+def test_a_reference_that_chooses_its_range_itself(tmp_path: Path) -> None:
+    """Without `configure` in its profile nobody tells it one."""
+    profile = (SHIPPED / "scpi_multimeter.toml").read_text(encoding="utf-8")
+    (tmp_path / "files").mkdir()
+    own = profile.replace('configure = ["CONFigure:CURRent:AC {value}"]\n', "").partition("[quantities.voltage]")[0]
+    (tmp_path / "files" / "auto.toml").write_text(own, encoding="utf-8")
+    given = inputs(tmp_path, bench=('profile = "scpi_multimeter"', 'profile = "auto"'), procedure="current_ratio")
+    rehearsal = rehearse(given, StopSignal())
+    assert rehearsal.problems == ()
+    assert rehearsal.results.verdict == "pass"
+
+
+def test_a_reference_too_coarse_to_read_anything(tmp_path: Path) -> None:
+    """It reads nothing within its claim, and no error can be told against nothing."""
+    coarse = ('resolution = "10 nA"', 'resolution = "10 mA"')
+    with pytest.raises(UserError, match="was expected and the reference reads 0 A"):
+        rehearse(inputs(tmp_path, bench=coarse, procedure="current_ratio"), StopSignal())
+
+
+@pytest.mark.parametrize("port", ["COM3", "com12", r"\\.\COM3"])
+def test_a_port_of_windows_is_no_file(port: str) -> None:
+    assert resolved_address(f"modbus-rtu:{port}", Path("/bench")) == f"modbus-rtu:{port}"
+    assert resolved_address("modbus-rtu:port", Path("/bench")) == "modbus-rtu:/bench/port"
+
+
+def test_a_serial_number_in_another_field_is_told(tmp_path: Path) -> None:
+    given = inputs(tmp_path)
+    answer = {"multimeter": Identity("Weir,M-0871,Type 5,1.0", "Type 5")}
+    (told,) = identity_problems(given.bench, answer, given.bench.entry("reference").calibration.date).values()
+    assert told.endswith("; that is field 1 of the reply (serial_field counts from 0)")
+    assert serial_elsewhere(Identity("Weir,Type 5,,1.0", ""), "M-0871") == ""
+
+
+def test_an_endless_identity_is_cut_where_it_is_shown(tmp_path: Path) -> None:
+    given = inputs(tmp_path)
+    answer = {"multimeter": Identity("x," * 9000, "\x1b[31m" + "9" * 9000)}
+    (told,) = identity_problems(given.bench, answer, given.bench.entry("reference").calibration.date).values()
+    assert len(told) < 300
+    assert told.isprintable()

@@ -1,0 +1,92 @@
+"""The Modbus link on a serial line whose other side answers late."""
+
+import os
+import pty
+import threading
+import tty
+from collections.abc import Callable, Iterator
+
+import pytest
+from pymodbus.framer import FramerRTU
+
+from instruments.errors import LinkError
+from instruments.links.link import LinkSettings
+from instruments.links.modbus_link import ModbusLink
+from instruments.links.quiet_line import drain
+
+
+class LateUnit:
+    """Unit 1 on a pty: it answers the n-th request with n in both registers, the first one not before it is let go."""
+
+    def __init__(self) -> None:
+        self._let_go, self._answered = threading.Event(), threading.Event()
+        self.master, slave = pty.openpty()
+        tty.setraw(self.master)
+        tty.setraw(slave)
+        self.path = os.ttyname(slave)
+        self._slave = slave
+        self.requests = 0
+        self._threads: list[threading.Thread] = []
+        self._reader = threading.Thread(target=self._serve, daemon=True)
+        self._reader.start()
+
+    def _serve(self) -> None:
+        pending = b""
+        while True:
+            try:
+                pending += os.read(self.master, 256)
+            except OSError:
+                return
+            while len(pending) >= 8:
+                pending = pending[8:]
+                self.requests += 1
+                answer = threading.Thread(target=self._answer, args=[self.requests])
+                answer.start()
+                self._threads.append(answer)
+
+    def let_go(self) -> None:
+        """Have the first answer sent now."""
+        self._let_go.set()
+        assert self._answered.wait(10)
+
+    def _answer(self, number: int) -> None:
+        if number == 1:
+            self._let_go.wait()
+        body = bytes([1, 4, 4, 0, number, 0, number])
+        crc = FramerRTU.compute_CRC(body)
+        os.write(self.master, body + crc.to_bytes(2, "big"))
+        if number == 1:
+            self._answered.set()
+
+    def close(self) -> None:
+        self._let_go.set()
+        for thread in self._threads:
+            thread.join()
+        os.close(self._slave)
+        os.close(self.master)
+
+
+@pytest.fixture
+def unit() -> Iterator[LateUnit]:
+    made = LateUnit()
+    yield made
+    made.close()
+
+
+def test_a_late_answer_is_drained_and_never_answers_the_next_request(
+    unit: LateUnit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first request times out; its answer comes while the reopened link listens; the next request gets its own."""
+    address, settings = f"modbus-rtu:{unit.path}", LinkSettings(timeout=0.2)
+    link = ModbusLink("meter", address, settings)
+    with pytest.raises(LinkError, match="read input registers"):
+        link.read_registers("input", 0, 2)
+
+    def drain_while_it_comes(discard: Callable[[], bool], quiet: float) -> None:
+        unit.let_go()
+        drain(discard, quiet)
+
+    monkeypatch.setattr("instruments.links.modbus_link.drain_line", drain_while_it_comes)
+    again = ModbusLink("meter", address, settings, drain=True)
+    assert again.read_registers("input", 0, 2) == [2, 2]
+    again.close()
