@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import select
 import socket
+import statistics
 import struct
 import sys
 import threading
@@ -24,6 +26,7 @@ from simulated.bench import SimulatedBench
 from simulated.physics.clock import RealClock
 from simulated.serve import SimulationError, serve
 from simulated.transports.link_faults import Schedule
+from tests.served import wait_for
 
 Served = tuple[SimulatedBench, dict[str, str]]
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")
@@ -69,9 +72,8 @@ def test_a_measurement_over_real_transports(served: Served) -> None:
         for current in (20.0, 5.0):
             source.write(f"SOUR:CURR {current}")  # type: ignore[attr-defined]
             source.write("OUTP ON")  # type: ignore[attr-defined]
-            time.sleep(0.7)
-            assert float(multimeter.query("READ?")) == pytest.approx(current, rel=0.01)  # type: ignore[attr-defined]
-            assert current_of(meter) == pytest.approx(current, rel=0.01)
+            settled = pytest.approx(current, rel=0.01)
+            wait_for(lambda: float(multimeter.query("READ?")) == settled and current_of(meter) == settled)  # type: ignore[attr-defined]  # noqa: B023
     finally:
         meter.close()
         source.close()
@@ -103,27 +105,45 @@ def test_modbus_tcp(make_description: Callable[..., Any]) -> None:
             client.close()
 
 
-def test_several_clients_at_once(served: Served) -> None:
-    """A slow reading of one client does not hold up another's query, and replies are not mixed."""
-    _, at = served
-    with connect(at["multimeter"]) as slow, connect(at["multimeter"]) as quick:
+class StandingClock(RealClock):
+    """Whoever sleeps on it says so, and sleeps until it goes on."""
+
+    def __init__(self) -> None:
+        self.slept_on, self.goes_on = threading.Event(), threading.Event()
+
+    def sleep(self, seconds: float) -> None:
+        self.slept_on.set()
+        self.goes_on.wait(10)
+
+
+def test_several_clients_at_once(make_description: Callable[..., Any]) -> None:
+    """A reading of one client that takes for ever does not hold up another's query, and replies are not mixed."""
+    clock = StandingClock()
+    with (
+        serve(SimulatedBench(make_description(), clock)) as at,
+        connect(at["multimeter"]) as slow,
+        connect(at["multimeter"]) as quick,
+    ):
         slow.sendall(b"READ?\n")
-        begin = time.monotonic()
+        assert clock.slept_on.wait(10)
         assert ask(quick, "*OPC?") == "1"
-        assert time.monotonic() - begin < 0.09
+        assert not select.select([slow], [], [], 0)[0]
+        clock.goes_on.set()
         assert float(slow.recv(100)) < 1.0
 
 
 def test_write_then_query_is_quick(served: Served) -> None:
-    """No 40 ms of Nagle and delayed acknowledgement: 50 times a write and a query in well under a second."""
+    """No 40 ms of Nagle and delayed acknowledgement: most of 51 times a write and a query in half of that."""
     _, at = served
     with connect(at["source"]) as connection:
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        begin = time.monotonic()
-        for _ in range(50):
+        took = []
+        for _ in range(51):
+            begin = time.monotonic()
             connection.sendall(b"SOUR:CURR 1\n")
             assert float(ask(connection, "SOUR:CURR?")) == 1.0
-        assert time.monotonic() - begin < 1.0
+            took.append(time.monotonic() - begin)
+        assert statistics.median(took) < 0.02
 
 
 def test_a_late_reply_over_a_socket(make_description: Callable[..., Any]) -> None:
@@ -247,7 +267,7 @@ def test_a_schedule_strikes_on_every_transport(make_description: Callable[..., A
         "meter": f"modbus-rtu:{tmp_path / 'meter-port'}",
     }
     schedules = {name: Schedule({0: "mute"}) for name in addresses}
-    settings = LinkSettings(timeout=0.15)
+    settings = LinkSettings(timeout=0.5)
     with serve(SimulatedBench(make_description(addresses=addresses), RealClock()), schedules) as at:
         for name in ("source", "multimeter", "relay"):
             with pytest.raises(LinkError, match="within the timeout"):

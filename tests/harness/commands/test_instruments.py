@@ -144,14 +144,14 @@ def test_units_on_one_line_are_asked_one_after_the_other() -> None:
     """Two units on one serial port never at the same time; different places at the same time; answers in their order."""
     busy: dict[str, int] = {}
     most: dict[str, int] = {"a": 0, "b": 0, "all": 0}
-    lock = threading.Lock()
+    lock, both = threading.Lock(), threading.Barrier(2)
 
     def asked(place: str, number: int) -> command.Answer:
         with lock:
             busy[place] = busy.get(place, 0) + 1
             most[place] = max(most[place], busy[place])
             most["all"] = max(most["all"], sum(busy.values()))
-        time.sleep(0.05)
+        both.wait(10)
         with lock:
             busy[place] -= 1
         return command.Answer(reason=str(number))

@@ -6,7 +6,6 @@ import io
 import re
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -15,6 +14,7 @@ from rich.console import Console
 from harness.commands.new import new
 from harness.core.errors import Stopped
 from harness.core.progress import RehearsalProgress, TerminalProgress
+from tests.served import wait_for
 
 
 def test_a_prompt_cut_short_keeps_its_line_to_itself() -> None:
@@ -83,8 +83,7 @@ def test_a_rehearsal_on_a_terminal_is_one_line_that_goes_away() -> None:
         assert "rehearsing: 0 points rehearsed" in screen.getvalue()
         progress.doing("very long " * 20)
         progress.finished_point(0, "x1", None, None)
-        time.sleep(0.5)
-    assert "1 point rehearsed" in screen.getvalue()
+        wait_for(lambda: "1 point rehearsed" in screen.getvalue())
     shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", screen.getvalue()).replace("\r", "\n").splitlines()
     assert max(map(len, shown)) <= 80
 

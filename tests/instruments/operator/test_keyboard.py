@@ -110,7 +110,7 @@ def test_a_pipe_confirms_nothing(written: str) -> None:
         assert process.stdout is not None
         if written == "after":
             assert process.stdout.readline() == b"busy\n"
-            time.sleep(0.6)
+            assert select.select([process.stdout], [], [], 10)[0], "asked, or ended"
         with contextlib.suppress(BrokenPipeError):
             process.stdin.write(AHEAD)
             process.stdin.close()

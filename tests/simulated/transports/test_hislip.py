@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import socket
 import struct
-import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -55,12 +54,24 @@ def test_a_link_over_it_and_what_it_says_when_nothing_comes(address: str) -> Non
         link.query("NONSENSE?")
     assert (caught.value.instrument, caught.value.address, caught.value.command) == ("source", address, "NONSENSE?")
     assert caught.value.received == 0
-    assert caught.value.elapsed == pytest.approx(0.4, abs=0.3)
+    assert caught.value.elapsed is not None
+    assert 0.3 < caught.value.elapsed < 2.0
     with pytest.raises(LinkError, match="link is closed"):
         link.query("*IDN?")
     again = VisaLink("source", address, QUICK)
     assert again.query("SYST:ERR?") == '-113,"Undefined header"'
     again.close()
+
+
+def opened_once_free(address: str) -> VisaLink:
+    """A locked link, once the instrument has seen that the one before has ended. Raises LinkError when it never does."""
+    for attempts_left in reversed(range(10)):
+        try:
+            return VisaLink("source", address, LinkSettings(timeout=0.3, lock=True))
+        except LinkError:
+            if not attempts_left:
+                raise
+    raise AssertionError("unreachable")
 
 
 def test_a_lock_keeps_others_out_until_its_session_ends(address: str) -> None:
@@ -73,8 +84,7 @@ def test_a_lock_keeps_others_out_until_its_session_ends(address: str) -> None:
     with pytest.raises(LinkError, match="no reply"):
         other.query("*OPC?")
     holder.close()
-    time.sleep(0.2)
-    free = VisaLink("source", address, LinkSettings(timeout=0.3, lock=True))
+    free = opened_once_free(address)
     assert free.query("*OPC?") == "1"
     free.close()
 
