@@ -1,4 +1,4 @@
-"""The rules a profile's file must keep, and that README tells all of them."""
+"""The rules a profile's file must keep."""
 
 from pathlib import Path
 
@@ -6,19 +6,7 @@ import pytest
 
 from instruments.profile import (
     SHIPPED,
-    UNITS,
-    Confirmation,
-    ErrorQueue,
-    Identification,
-    Profile,
     ProfileError,
-    Quantity,
-    Register,
-    Safe,
-    SerialRegisters,
-    Switching,
-    Trigger,
-    Watchdog,
     load_profile,
 )
 
@@ -106,37 +94,6 @@ def test_a_watchdog_is_checked(tmp_path: Path, role: str, before: str, after: st
     with pytest.raises(ProfileError) as caught:
         load_profile("mine", (tmp_path,))
     assert told in str(caught.value)
-
-
-def test_every_key_and_shipped_profile_is_in_readme() -> None:
-    """The section on the user's own instruments leaves nothing out."""
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    section = readme.split("## Your own instruments")[1].split("\n## ")[0]
-    tables = (
-        Profile,
-        Quantity,
-        Register,
-        SerialRegisters,
-        Switching,
-        Trigger,
-        Watchdog,
-        Safe,
-        ErrorQueue,
-        Identification,
-        Confirmation,
-    )
-    keys = {key for table in tables for key in table.model_fields} - {"quantities", "registers"}
-    assert sorted(key for key in keys if f"`{key}`" not in section) == []
-    assert [file.stem for file in SHIPPED.glob("*.toml") if f"`{file.stem}`" not in section] == []
-    assert [f"{name} {unit}" for name, unit in UNITS.items() if f"{name} {unit}" not in section] == []
-
-
-def test_the_example_in_readme_is_a_profile(tmp_path: Path) -> None:
-    """Copied into a file beside a bench file it is understood."""
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    example = readme.split("## Your own instruments")[1].split("```toml\n")[1].split("```")[0]
-    (tmp_path / "my_source.toml").write_text(example, encoding="utf-8")
-    assert load_profile("my_source", (tmp_path,)).quantities["current"].maximum == 40.0
 
 
 @pytest.mark.parametrize(

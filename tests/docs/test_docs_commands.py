@@ -1,0 +1,170 @@
+"""Every command and every file shown in README and the manual does what its page says, in a folder of its own."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from docs.pictures import serving, surroundings, words
+from harness.causes import extended
+from tests.docs.blocks import PAGES, ROOT, Block, blocks
+
+LONGEST = 110.0
+"""Seconds for one command on a busy machine."""
+
+PLACES = range(15025, 15030)
+"""Ports in the files that `new` writes; in tests, which run side by side, others take their place."""
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What demos have left, for pages that show the same demo."""
+    return tmp_path_factory.mktemp("demos")
+
+
+@pytest.mark.timeout(400)
+@pytest.mark.parametrize(
+    "page", [p for p in PAGES if any(b.commands for b in blocks(p))], ids=lambda p: str(p.relative_to(ROOT))
+)
+def test_what_a_page_shows_works(page: Path, tmp_path: Path, kept: Path) -> None:
+    for block in blocks(page):
+        prepare(block, tmp_path)
+        if "interactive" in block.said:
+            assert re.search(r"tests/\S+\.py", block.said["interactive"])
+            continue
+        with beside(block, tmp_path):
+            for command in block.commands:
+                run(command, block, tmp_path, kept)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_every_block_is_a_command_or_a_file_that_is_tried(page: Path) -> None:
+    for block in blocks(page):
+        if block.language == "console":
+            assert block.commands
+            assert all(command.startswith("ratioproof ") for command in block.commands)
+        elif block.language in ("toml", "python"):
+            assert "file" in block.said, block.text
+        else:
+            assert block.language in ("sh", "powershell"), block.language
+
+
+def test_what_installs_is_what_ci_runs_and_the_same_for_both_shells() -> None:
+    """The commands with which everything begins need the network, so a test cannot run them: CI does, as they stand."""
+    ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    shown = [block for page in PAGES for block in blocks(page) if block.language in ("sh", "powershell")]
+    assert len(shown) >= 6
+    for posix, windows in zip(shown[::2], shown[1::2], strict=True):
+        assert (posix.language, windows.language) == ("sh", "powershell")
+        for line in posix.text.splitlines():
+            assert line in ci or line == ". .venv/bin/activate", line
+        assert windows.text == in_powershell(posix.text)
+
+
+def in_powershell(text: str) -> str:
+    """Commands for a POSIX shell as PowerShell takes them."""
+    for old, new in (
+        (". .venv/bin/activate", r".venv\Scripts\Activate.ps1"),
+        ("python3 ", "py "),
+        (".venv/bin/", ".venv\\Scripts\\"),
+        (" && ", "; "),
+    ):
+        text = text.replace(old, new)
+    return text
+
+
+def prepare(block: Block, folder: Path) -> None:
+    """Write the file a block is, change a file, or leave an interrupted run, as its comments say."""
+    if "file" in block.said:
+        target = folder / block.said["file"]
+        target.write_text(block.text, encoding="utf-8")
+        if target.suffix == ".toml":
+            tomllib.loads(block.text)
+        if target.stem == "my_causes":
+            extended(block.text, target.name)
+    if "change" in block.said:
+        file, _, change = block.said["change"].partition(": ")
+        old, new = change.split(" -> ")
+        text = (folder / file).read_text(encoding="utf-8")
+        assert old in text
+        (folder / file).write_text(text.replace(old, new), encoding="utf-8")
+    if "interrupted" in block.said:
+        interrupt(folder, block.said["interrupted"])
+
+
+def interrupt(folder: Path, name: str) -> None:
+    """A run in `folder` / `name` that was stopped at its second point."""
+    run(f"ratioproof new {name}", Block("", "", {}), folder, folder)
+    command = (
+        f"ratioproof run {name}/device.toml {name}/bench.toml --procedure turns_check --cautions-read --out {name}/run"
+    )
+    how = {"cwd": folder, "env": surroundings(), "stdout": subprocess.PIPE, "text": True, "encoding": "utf-8"}
+    with serving(f"{name}/bench.toml", folder), subprocess.Popen(words(command), **how) as process:
+        assert process.stdout is not None
+        for line in process.stdout:
+            if "1 of 3" in line:
+                process.send_signal(signal.SIGINT)
+        assert process.wait(LONGEST) == 3
+
+
+@contextlib.contextmanager
+def beside(block: Block, folder: Path) -> Iterator[None]:
+    """What serves while the commands of a block run."""
+    if "beside" not in block.said:
+        yield
+        return
+    bench = block.said["beside"].removeprefix("ratioproof simulate ")
+    with serving(bench, folder):
+        yield
+
+
+def run(command: str, block: Block, folder: Path, kept: Path) -> None:
+    """Run one command in `folder` and look at its exit status; a demo that another page has run is not run again."""
+    known = kept / re.sub(r"\W+", "-", command)
+    if known.is_dir():
+        shutil.copytree(known, folder, dirs_exist_ok=True)
+        return
+    before = set(folder.iterdir())
+    serves = command.startswith("ratioproof simulate")
+    typed = block.said.get("typed", "quit" if serves else "").replace("; ", "\n") + "\n"
+    done = subprocess.run(
+        words(f"{command} {block.said.get('add', '')}"),
+        cwd=folder,
+        env=surroundings(),
+        input=typed,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=LONGEST,
+        check=False,
+    )
+    allowed = [int(status) for status in block.said.get("exit", "0").split(" or ")]
+    assert done.returncode in allowed, f"{command}: {done.returncode}\n{done.stdout}{done.stderr}"
+    assert "Traceback" not in done.stderr
+    if serves:
+        assert "not understood" not in done.stdout + done.stderr
+    if command.startswith("ratioproof new"):
+        move_ports(folder / command.split()[2] / "bench.toml")
+    if command.startswith("ratioproof demo") and "--out" in command and "my_" not in command:
+        for made in set(folder.iterdir()) - before:
+            shutil.copytree(made, known / made.name, dirs_exist_ok=True)
+
+
+def move_ports(bench: Path) -> None:
+    """Put free ports into a bench file for those that every such file names."""
+    text = bench.read_text(encoding="utf-8")
+    with contextlib.ExitStack() as held:
+        for port in PLACES:
+            listener = held.enter_context(socket.socket())
+            listener.bind(("127.0.0.1", 0))
+            text = text.replace(str(port), str(listener.getsockname()[1]))
+    bench.write_text(text, encoding="utf-8")
