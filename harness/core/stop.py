@@ -62,10 +62,7 @@ class StopSignal:
             raise Stopped(self.reason)
 
     def interrupt(self, reason: str) -> None:
-        """Ask to stop, from another thread, and end the wait for a person's answer.
-
-        On Windows nothing ends that wait from outside; there the stop takes hold when the person has answered.
-        """
+        """Ask to stop, from another thread, and end the wait for a person's answer."""
         self.request(reason)
         kill = getattr(signal, "pthread_kill", None)
         if self._asking and self._listening and kill is not None:
@@ -78,7 +75,7 @@ class StopSignal:
         self.check()
         self._asking = True
         try:
-            with self.activity.bounded(UNTIL_ANSWERED, text):
+            with self.activity.bounded(UNTIL_ANSWERED, text), keyboard.given_up_when(lambda: bool(self.reason)):
                 return read(text)
         except EOFError as nobody:
             self.request(str(nobody) or "end of input at a prompt")

@@ -2,10 +2,39 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 NO_TERMINAL = "nobody can answer: the question guards a person, and standard input is no terminal"
+
+
+LOOK_EVERY = 0.05
+"""Seconds between two looks for a key where nothing can end the wait for a line."""
+
+
+def _never() -> bool:
+    return False
+
+
+_given_up: ContextVar[Callable[[], bool]] = ContextVar("given up", default=_never)
+
+
+@contextmanager
+def given_up_when(trouble: Callable[[], bool]) -> Iterator[None]:
+    """Questions asked in the block raise EOFError once there is `trouble`.
+
+    Under Windows alone: elsewhere a signal ends the wait.
+    """
+    before = _given_up.set(trouble)
+    try:
+        yield
+    finally:
+        _given_up.reset(before)
 
 
 def at_terminal() -> bool:
@@ -21,6 +50,7 @@ def ask(text: str) -> str:
     descriptor = _descriptor()
     if descriptor is not None and os.isatty(descriptor):
         _discard(descriptor)
+        return _typed(text)
     return input(text)
 
 
@@ -46,8 +76,38 @@ if sys.platform == "win32":
         while msvcrt.kbhit():
             msvcrt.getwch()
 
+    def _typed(text: str) -> str:
+        """A line, key by key: a wait for a whole line could be ended by nobody else, such as a run whose guard has died."""
+        if isinstance(getattr(getattr(sys.stdin, "buffer", None), "raw", None), io.FileIO):
+            # Windows takes its null device for a terminal; a real one is no file to Python.
+            return input(text)
+        print(text, end="", flush=True)
+        line = ""
+        while True:
+            while not msvcrt.kbhit():
+                if _given_up.get()():
+                    raise EOFError
+                time.sleep(LOOK_EVERY)
+            key = msvcrt.getwch()
+            if key == "\r":
+                print(flush=True)
+                return line
+            if key == "\x1a":
+                raise EOFError
+            if key in ("\0", "\xe0") and msvcrt.kbhit():
+                # An arrow or a function key, which is two of them.
+                msvcrt.getwch()
+            elif key == "\b" and line:
+                line = line[:-1]
+                print("\b \b", end="", flush=True)
+            elif key.isprintable():
+                line += key
+                print(key, end="", flush=True)
+
 else:
     import termios
+
+    _typed = input
 
     def _discard(descriptor: int) -> None:
         # A terminal hands over one line at a time, so nothing stands in Python's own buffers.

@@ -309,3 +309,41 @@ def _read_all(descriptor: int) -> None:
     with suppress(OSError):
         while os.read(descriptor, 65536):
             pass
+
+
+STANDS_STILL_ASKING = """
+import time
+from pathlib import Path
+from harness.preparation.run_files import load_inputs
+from harness.safety.guard import Guard
+from harness.steps import Options
+from harness.core.stop import StopSignal
+
+inputs = load_inputs(Path("device.toml"), Path("bench.toml"), "turns_check", Options())
+stop = StopSignal()
+guard = Guard(inputs.bench, inputs.folders, Path("guard.json"), stop)
+with stop.activity.bounded(0.0, "Plug in: Bügeleisen (about 5 µA).\\nType done when it is: "):
+    until = time.monotonic() + 30
+    while not Path("guard.json").exists() and time.monotonic() < until:
+        time.sleep(0.05)
+guard.take_over()
+"""
+
+
+def test_what_stands_still_is_told_in_every_language(tmp_path: Path) -> None:
+    """Runner and guard share one encoding, whatever that of the terminals: here the runner's knows ASCII alone."""
+    (tmp_path / "asking.py").write_text(STANDS_STILL_ASKING, encoding="utf-8")
+    with served(tmp_path):
+        ascii_only = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+        ended = subprocess.run(
+            [sys.executable, "asking.py"],
+            cwd=tmp_path,
+            env={**os.environ, **ascii_only, "PYTHONPATH": str(Path(__file__).parents[2])},
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert ended.returncode == 0, ended.stderr
+    first = json.loads((tmp_path / "guard.json").read_text(encoding="utf-8"))[0]
+    assert first["reason"] == "the run stood still: Plug in: Bügeleisen (about 5 µA). Type done when it is:"

@@ -8,6 +8,8 @@ Modelled on the Python documentation, library/msvcrt, "File Operations" and "Con
 - `kbhit` "Returns a nonzero value if a keypress is waiting to be read." `getwch` reads one, "will block if a keypress is not
   already available", echoes nothing; a special function key is two of them, "\\000" or "\\xe0" first.
 
+A terminal of this system is set so that each key comes at once and is not echoed, as both find it there; its Enter is "\\r".
+
 Not modelled: that nobody may read a region that somebody else has locked.
 """
 
@@ -18,6 +20,8 @@ import os
 import select
 import struct
 import sys
+import termios
+import tty
 
 LK_UNLCK, LK_LOCK, LK_NBLCK, LK_RLCK, LK_NBRLCK = range(5)
 
@@ -35,6 +39,10 @@ def locking(fd: int, mode: int, nbytes: int) -> None:
     fcntl.fcntl(fd, fcntl.F_OFD_SETLK, struct.pack("hhqqi4x", kind, os.SEEK_SET, place, nbytes, 0))
 
 
+if os.isatty(0):
+    tty.setcbreak(0, termios.TCSANOW)
+
+
 def kbhit() -> bool:
     """Whether a keypress waits."""
     return bool(pressed) or (sys.stdin is not None and bool(select.select([0], [], [], 0)[0]))
@@ -42,4 +50,4 @@ def kbhit() -> bool:
 
 def getwch() -> str:
     """The next keypress."""
-    return pressed.pop(0) if pressed else os.read(0, 1).decode("latin-1")
+    return pressed.pop(0) if pressed else os.read(0, 1).decode("latin-1").replace("\n", "\r")

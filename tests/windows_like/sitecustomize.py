@@ -10,6 +10,7 @@ of Python and Windows tells; the libraries below it stay those of this system. W
 - `select.select` takes sockets alone, and not three empty lists (library/select: "File objects on Windows are not acceptable");
 - a file that is open can be neither removed nor replaced (CreateFile: nobody may delete a file that was opened without
   FILE_SHARE_DELETE, which Python's `open` never gives), and making links needs a privilege;
+- standard input at a terminal is no `io.FileIO` (CPython: `_io._WindowsConsoleIO`, PEP 528);
 - text files are cp1252 and end their lines with "\\r\\n" unless told otherwise (library/functions, `open`).
 
 With WRITTEN in the environment, the path of everything that is written, made, renamed or removed goes into that file, a line each.
@@ -180,6 +181,28 @@ def _opening(
 
 
 builtins.open = io.open = _opening  # type: ignore[assignment]
+
+
+class _Console(io.RawIOBase):
+    """What standard input is below its buffer where it is a console (there a class of its own, and no FileIO)."""
+
+    def fileno(self) -> int:
+        return 0
+
+    def readable(self) -> bool:
+        return True
+
+    def isatty(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        data = os.read(0, len(buffer))
+        buffer[: len(data)] = data
+        return len(data)
+
+
+if os.isatty(0):
+    sys.stdin = io.TextIOWrapper(io.BufferedReader(_Console()), encoding="utf-8")
 
 for _stream in (sys.stdout, sys.stderr):
     if isinstance(_stream, io.TextIOWrapper):
