@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import socket
 import subprocess
 import sys
 import time
@@ -12,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.commands.demo import free_ports
 from harness.commands.new import template
 from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import describe
@@ -86,15 +86,6 @@ def served(
     bench = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), RealClock())
     with serve(bench, schedules, one_client):
         yield Served(folder, bench)
-
-
-def free_ports(count: int) -> list[int]:
-    """Ports of this machine nobody listens on."""
-    holders = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
-    ports = [holder.getsockname()[1] for holder in holders]
-    for holder in holders:
-        holder.close()
-    return ports
 
 
 def wait_for(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import random
 import re
 import socket
 from collections.abc import Sequence
@@ -32,6 +34,9 @@ ON_PLAIN_BENCH = ("current_ratio", "turns_check")
 
 PORT = re.compile(r"(?<=:)150\d\d\b")
 """A port in an address of the files that `new` writes."""
+
+UNUSED_BY_CLIENTS = range(20_000, 32_000)
+"""Linux gives clients the ports from 32768 on (ip_local_port_range), Windows and macOS those from 49152 on (RFC 6335)."""
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -107,7 +112,7 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
     kind = BENCH if procedure in ON_PLAIN_BENCH or procedure.endswith(".py") else BENCH_POWER
     bench_text = template(kind)
     fixed_ports = list(dict.fromkeys(PORT.findall(bench_text)))
-    free = dict(zip(fixed_ports, _free_ports(len(fixed_ports)), strict=True))
+    free = dict(zip(fixed_ports, free_ports(len(fixed_ports)), strict=True))
     bench_text = PORT.sub(lambda found: str(free[found[0]]), bench_text)
     listed = ", ".join(f'"{f}"' for f in faults)
     bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
@@ -120,12 +125,15 @@ def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Optio
     return load_inputs(folder / DEVICE, folder / BENCH, procedure, options, causes)
 
 
-def _free_ports(count: int) -> list[int]:
-    holders = [socket.socket() for _ in range(count)]
-    try:
-        for holder in holders:
-            holder.bind(("127.0.0.1", 0))
-        return [holder.getsockname()[1] for holder in holders]
-    finally:
-        for holder in holders:
-            holder.close()
+def free_ports(count: int) -> list[int]:
+    """Ports of this machine nobody listens on, and none that a system gives a client, which may have one a moment later.
+
+    Raises UserError when there are none.
+    """
+    found: list[int] = []
+    for port in random.SystemRandom().sample(UNUSED_BY_CLIENTS, 500):
+        with contextlib.suppress(OSError), socket.create_server(("127.0.0.1", port)):
+            found.append(port)
+        if len(found) == count:
+            return found
+    raise UserError("no free ports on 127.0.0.1, where the simulated bench is served")

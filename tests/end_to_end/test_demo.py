@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.demo import _prepare
+from harness.commands.demo import _prepare, free_ports
 from harness.commands.new import new
 from harness.core.errors import AbortedSafe
 from harness.preparation.run_files import load_inputs
@@ -178,3 +178,13 @@ def test_a_demo_does_not_mind_what_listens_on_the_ports_of_its_files(tmp_path: P
     ports = [int(p) for e in inputs.bench.instruments.values() for p in re.findall(r":(\d{4,5})\b", e.address)]
     assert len(set(ports)) == len(ports) >= 3
     assert not any(15000 <= port < 15100 for port in ports)
+
+
+def test_no_client_is_given_a_port_of_the_demo() -> None:
+    """Between choosing and serving lies a rehearsal, and other programs connect meanwhile. The range is this system's own setting."""
+    setting = Path("/proc/sys/net/ipv4/ip_local_port_range")
+    if not setting.exists():
+        pytest.skip("only Linux says which ports it gives clients")
+    ports = free_ports(4)
+    assert len(set(ports)) == 4
+    assert max(ports) < int(setting.read_text(encoding="ascii").split()[0])
