@@ -34,6 +34,7 @@ def pytest_configure(config: pytest.Config) -> None:
         os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int | None:
     """With `-n auto` three workers on two processors: half of the long tests wait, for processes that are to notice something in time."""
     if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
