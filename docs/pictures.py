@@ -9,15 +9,19 @@ import io
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 COLUMNS = 100
+PLACES = range(15025, 15030)
+"""Ports in the files that `new` writes; others take their place, since somebody may be serving such a bench right now."""
+
 LONGEST = 300.0
 """Seconds after which a command hangs."""
 
@@ -33,9 +37,14 @@ def take_all(folder: Path) -> None:
         work = Path(there)
         for kind, name in (("", "shelf-7"), (" --by-hand", "hand"), (" --power", "mains")):
             typed(f"ratioproof new {name}{kind}", work)
+            move_ports(work / name / "bench.toml")
         wrong = (work / "shelf-7" / "device.toml").read_text(encoding="utf-8")
-        wrong = wrong.replace('"1 mA"', '"1"').replace("primary_turns = 20", "primary_turns = 2O")
-        wrong = wrong.replace("= 2O", '= "2O"').replace("display_factor = 0.25", "display_facter = 0.25")
+        for right, slip in (
+            ('"1 mA"', '"1"'),
+            ("primary_turns = 20", 'primary_turns = "2O"'),
+            ("display_factor = 0.25", "display_facter = 0.25"),
+        ):
+            wrong = wrong.replace(right, slip)
         (work / "wrong.toml").write_text(wrong, encoding="utf-8")
         jobs = [
             several.submit(_first_run, work, folder),
@@ -126,6 +135,17 @@ def serving(bench: str, work: Path, *options: str) -> Iterator[subprocess.Popen[
     finally:
         process.kill()
         process.wait()
+
+
+def move_ports(bench: Path) -> None:
+    """Put free ports into a bench file in place of `PLACES`."""
+    text = bench.read_text(encoding="utf-8")
+    with ExitStack() as held:
+        for port in PLACES:
+            listener = held.enter_context(socket.socket())
+            listener.bind(("127.0.0.1", 0))
+            text = text.replace(str(port), str(listener.getsockname()[1]))
+    bench.write_text(text, encoding="utf-8")
 
 
 def terminal(file: Path, command: str, said: str) -> None:

@@ -6,7 +6,6 @@ import contextlib
 import re
 import shutil
 import signal
-import socket
 import subprocess
 import tomllib
 from collections.abc import Iterator
@@ -14,15 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from docs.pictures import serving, surroundings, words
+from docs.pictures import move_ports, serving, surroundings, words
 from harness.causes import extended
 from tests.docs.blocks import PAGES, ROOT, Block, blocks
 
 LONGEST = 110.0
 """Seconds for one command on a busy machine."""
-
-PLACES = range(15025, 15030)
-"""Ports in the files that `new` writes; in tests, which run side by side, others take their place."""
 
 
 @pytest.fixture(scope="module")
@@ -157,14 +153,3 @@ def run(command: str, block: Block, folder: Path, kept: Path) -> None:
     if command.startswith("ratioproof demo") and "--out" in command and "my_" not in command:
         for made in set(folder.iterdir()) - before:
             shutil.copytree(made, known / made.name, dirs_exist_ok=True)
-
-
-def move_ports(bench: Path) -> None:
-    """Put free ports into a bench file for those that every such file names."""
-    text = bench.read_text(encoding="utf-8")
-    with contextlib.ExitStack() as held:
-        for port in PLACES:
-            listener = held.enter_context(socket.socket())
-            listener.bind(("127.0.0.1", 0))
-            text = text.replace(str(port), str(listener.getsockname()[1]))
-    bench.write_text(text, encoding="utf-8")
