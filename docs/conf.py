@@ -28,6 +28,7 @@ html_title = "Ratioproof manual"
 html_static_path = ["style"]
 html_css_files = ["wide.css"]
 html_copy_source = False
+html_show_sourcelink = False
 html_show_sphinx = False
 
 

@@ -13,7 +13,7 @@ import socket
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -26,6 +26,9 @@ LONGEST = 300.0
 """Seconds after which a command hangs."""
 
 RUN = 'ratioproof run shelf-7/device.toml shelf-7/bench.toml --per-decade 1 --operator "A. Bench" --out shelf-7/run --cautions-read'
+PAGES = {"front": "verification certificate", "range": "range x1:", "budgets": "uncertainty budgets"}
+"""Pages of a certificate that are shown, by a text in small letters that the first of their kind has."""
+
 FAIL = "ratioproof demo --fault turn-missing:x20 --procedure turns_check --out missing"
 
 
@@ -73,7 +76,7 @@ def _sheets(work: Path, folder: Path) -> None:
         ("design", "ratioproof design shelf-7/device.toml", 0),
         ("mistakes", "ratioproof rehearse wrong.toml shelf-7/bench.toml", 2),
         ("rehearse", "ratioproof rehearse shelf-7/device.toml shelf-7/bench.toml --per-decade 1", 0),
-        ("rehearse-by-hand", "ratioproof rehearse hand/device.toml hand/bench.toml --per-decade 1", 0),
+        ("rehearse-by-hand", "ratioproof rehearse hand/device.toml hand/bench.toml", 0),
     ):
         said = typed(command, work, expected)
         terminal(folder / f"{name}.svg", command, said.partition("\nCautions")[0])
@@ -165,14 +168,13 @@ def terminal(file: Path, command: str, said: str) -> None:
     )
 
 
-def pages(certificate: Path, folder: Path, name: str) -> Sequence[Path]:
-    """Pictures of every page of a certificate, as `name-1.png` and so on."""
+def pages(certificate: Path, folder: Path, name: str) -> None:
+    """Pictures of the pages of a certificate that `PAGES` names. Raises StopIteration when there is none with such a text."""
     import pypdfium2
 
     document = pypdfium2.PdfDocument(certificate)
-    files = []
-    for number, page in enumerate(document, 1):
-        files.append(folder / f"{name}-{number}.png")
-        page.render(scale=1.6).to_pil().save(files[-1], optimize=True)
+    texts = [page.get_textpage().get_text_range().lower() for page in document]
+    for part, said in PAGES.items():
+        number = next(n for n, text in enumerate(texts) if said in text)
+        document[number].render(scale=1.6).to_pil().save(folder / f"{name}-{part}.png", optimize=True)
     document.close()
-    return files

@@ -49,7 +49,7 @@ def test_every_block_is_a_command_or_a_file_that_is_tried(page: Path) -> None:
             assert block.commands
             assert all(command.startswith("ratioproof ") for command in block.commands)
         elif block.language in ("toml", "python"):
-            assert "file" in block.said, block.text
+            assert {"file", "replace"} & block.said.keys(), block.text
         else:
             assert block.language in ("sh", "powershell"), block.language
 
@@ -79,7 +79,7 @@ def in_powershell(text: str) -> str:
 
 
 def prepare(block: Block, folder: Path) -> None:
-    """Write the file a block is, change a file, or leave an interrupted run, as its comments say."""
+    """Write the file a block is, put it into a file, or leave an interrupted run, as its comments say."""
     if "file" in block.said:
         target = folder / block.said["file"]
         target.write_text(block.text, encoding="utf-8")
@@ -87,12 +87,11 @@ def prepare(block: Block, folder: Path) -> None:
             tomllib.loads(block.text)
         if target.stem == "my_causes":
             extended(block.text, target.name)
-    if "change" in block.said:
-        file, _, change = block.said["change"].partition(": ")
-        old, new = change.split(" -> ")
-        text = (folder / file).read_text(encoding="utf-8")
-        assert old in text
-        (folder / file).write_text(text.replace(old, new), encoding="utf-8")
+    if "replace" in block.said:
+        file, _, beginning = block.said["replace"].partition(": ")
+        lines = (folder / file).read_text(encoding="utf-8").splitlines(keepends=True)
+        (place,) = (number for number, line in enumerate(lines) if line.startswith(beginning))
+        (folder / file).write_text("".join([*lines[:place], block.text, *lines[place + 1 :]]), encoding="utf-8")
     if "interrupted" in block.said:
         interrupt(folder, block.said["interrupted"])
 
