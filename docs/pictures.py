@@ -25,11 +25,22 @@ PLACES = range(15025, 15030)
 LONGEST = 300.0
 """Seconds after which a command hangs."""
 
-RUN = 'ratioproof run shelf-7/device.toml shelf-7/bench.toml --per-decade 1 --operator "A. Bench" --out shelf-7/run --cautions-read'
+TERMINALS = {
+    "run": (
+        "ratioproof run shelf-7/device.toml shelf-7/bench.toml --per-decade 1 "
+        '--operator "A. Bench" --out shelf-7/run --cautions-read',
+        0,
+    ),
+    "fail": ("ratioproof demo --fault turn-missing:x20 --procedure turns_check --out missing", 1),
+    "design": ("ratioproof design shelf-7/device.toml", 0),
+    "mistakes": ("ratioproof rehearse wrong.toml shelf-7/bench.toml", 2),
+    "rehearse": ("ratioproof rehearse shelf-7/device.toml shelf-7/bench.toml --per-decade 1", 0),
+    "rehearse-by-hand": ("ratioproof rehearse hand/device.toml hand/bench.toml", 0),
+}
+"""Pictures of terminals: the command in each, and its exit status."""
+
 PAGES = {"front": "verification certificate", "range": "range x1:", "budgets": "uncertainty budgets"}
 """Pages of a certificate that are shown, by a text in small letters that the first of their kind has."""
-
-FAIL = "ratioproof demo --fault turn-missing:x20 --procedure turns_check --out missing"
 
 
 def take_all(folder: Path) -> None:
@@ -60,26 +71,25 @@ def take_all(folder: Path) -> None:
 
 def _first_run(work: Path, folder: Path) -> None:
     with serving("shelf-7/bench.toml", work):
-        said = typed(RUN, work)
-    # The cautions stand in the manual as text.
-    terminal(folder / "run.svg", RUN, said[said.index("    1 of") :])
+        # The cautions stand in the manual as text.
+        _terminal("run", work, folder, begins="    1 of")
     pages(work / "shelf-7" / "run" / "certificate.pdf", folder, "certificate")
 
 
 def _fail(work: Path, folder: Path) -> None:
-    terminal(folder / "fail.svg", FAIL, typed(FAIL, work, expected=1))
+    _terminal("fail", work, folder)
     pages(work / "missing" / "certificate.pdf", folder, "fail")
 
 
 def _sheets(work: Path, folder: Path) -> None:
-    for name, command, expected in (
-        ("design", "ratioproof design shelf-7/device.toml", 0),
-        ("mistakes", "ratioproof rehearse wrong.toml shelf-7/bench.toml", 2),
-        ("rehearse", "ratioproof rehearse shelf-7/device.toml shelf-7/bench.toml --per-decade 1", 0),
-        ("rehearse-by-hand", "ratioproof rehearse hand/device.toml hand/bench.toml", 0),
-    ):
-        said = typed(command, work, expected)
-        terminal(folder / f"{name}.svg", command, said.partition("\nCautions")[0])
+    for name in ("design", "mistakes", "rehearse", "rehearse-by-hand"):
+        _terminal(name, work, folder)
+
+
+def _terminal(name: str, work: Path, folder: Path, begins: str = "") -> None:
+    command, expected = TERMINALS[name]
+    said = typed(command, work, expected).partition("\nCautions")[0]
+    terminal(folder / f"{name}.svg", command, said[said.index(begins) :])
 
 
 def typed(command: str, work: Path, expected: int = 0) -> str:

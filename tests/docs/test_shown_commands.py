@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import re
 import shutil
 import signal
@@ -13,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from docs.pictures import move_ports, serving, surroundings, words
+from docs.pictures import TERMINALS, move_ports, serving, surroundings, words
 from harness.causes import extended
 from tests.docs.blocks import PAGES, ROOT, Block, blocks
 
@@ -35,7 +36,7 @@ def test_what_a_page_shows_works(page: Path, tmp_path: Path, kept: Path) -> None
     for block in blocks(page):
         prepare(block, tmp_path)
         if "interactive" in block.said:
-            assert re.search(r"tests/\S+\.py", block.said["interactive"])
+            assert (ROOT / block.said["interactive"]).is_file()
             continue
         with beside(block, tmp_path):
             for command in block.commands:
@@ -57,13 +58,22 @@ def test_every_block_is_a_command_or_a_file_that_is_tried(page: Path) -> None:
 def test_what_installs_is_what_ci_runs_and_the_same_for_both_shells() -> None:
     """The commands with which everything begins need the network, so a test cannot run them: CI does, as they stand."""
     ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-    shown = [block for page in PAGES for block in blocks(page) if block.language in ("sh", "powershell")]
-    assert len(shown) >= 6
-    for posix, windows in zip(shown[::2], shown[1::2], strict=True):
-        assert (posix.language, windows.language) == ("sh", "powershell")
-        for line in posix.text.splitlines():
-            assert line in ci or line == ". .venv/bin/activate", line
-        assert windows.text == in_powershell(posix.text)
+    shown = [block for page in PAGES for block in blocks(page)]
+    lines = [line for block in shown if block.language == "sh" for line in block.text.splitlines()]
+    assert len(lines) >= 6
+    assert [line for line in lines if line not in ci] == [". .venv/bin/activate"]
+    assert any(block.language == "powershell" for block in shown)
+    for before, block in itertools.pairwise(shown):
+        if block.language == "powershell":
+            assert block.text == in_powershell(before.text)
+
+
+def test_pictures_show_what_their_page_has_typed() -> None:
+    """All but the mistakes, which are of a file that only the build has."""
+    for page in PAGES:
+        typed = [command for block in blocks(page) for command in block.commands]
+        for name in re.findall(r"/pictures/([\w-]+)\.svg", page.read_text(encoding="utf-8")):
+            assert TERMINALS[name][0] in typed or name == "mistakes", f"{page.name}: {name}"
 
 
 def in_powershell(text: str) -> str:
