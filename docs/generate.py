@@ -23,7 +23,7 @@ from pydantic_core import PydanticUndefined
 from harness.audit.line_schema import KINDS, STEPS
 from harness.causes import shipped as shipped_causes
 from harness.causes.schema import OwnCauses
-from harness.commands.arguments import parser
+from harness.command_line import parser
 from harness.core.quantities import EXAMPLES, Plausible, format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device

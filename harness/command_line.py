@@ -6,6 +6,7 @@ Exit status: 0 verdict pass or conditional pass, 1 verdict fail or conditional f
 
 from __future__ import annotations
 
+import argparse
 import datetime  # noqa: F401  loaded before a Ctrl-C can come: modules of other languages that load it themselves lose a stop there
 import signal
 import sys
@@ -15,11 +16,27 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import FrameType
 
-from harness.commands.arguments import parser
+from harness.commands import (
+    certify,
+    demo,
+    design,
+    instruments,
+    new,
+    rehearse,
+    replay,
+    resume,
+    run,
+    simulate,
+    try_one,
+)
+from harness.commands.arguments import EXIT_STATUS, OneLine
 from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.core.output import lasting, trouble
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
+
+COMMANDS = (demo, new, design, rehearse, run, resume, certify, replay, instruments, try_one, simulate)
+"""In the order of help."""
 
 _interrupted = threading.Event()
 """A Ctrl-C has ended the command outside any run."""
@@ -34,6 +51,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if told := trouble():
             print(f"ratioproof: {told}; not everything was printed", file=sys.stderr)
         return status or (WRONG if told else 0)
+
+
+def parser() -> argparse.ArgumentParser:
+    """Every command with its options; `command` is the action that takes the parsed arguments."""
+    whole = OneLine(
+        prog="ratioproof",
+        description="Prove what every range of a modified current-transformer meter reads.",
+        epilog=EXIT_STATUS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    whole.add_argument("--version", action=_Version, nargs=0, help="print name and version, and end")
+    commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for module in COMMANDS:
+        module.add_parser(commands)
+    return whole
+
+
+class _Version(argparse.Action):
+    """Looks the version up only when it is asked for: that takes time."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        """Print and end with exit status 0."""
+        from harness.core.version import software
+
+        print(software())
+        parser.exit()
 
 
 def _run(arguments: Sequence[str] | None) -> int:

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.commands.demo import free_ports
+from harness.commands.demo_bench import free_ports
 from harness.commands.new import template
 from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import describe

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
-import shutil
-import textwrap
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.commands.session import Attendance
+from harness.commands.overrides import refuse_unknown
 from harness.core.errors import UserError
+from harness.core.output import wrapped
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.files.bench import Bench
@@ -17,23 +16,39 @@ from harness.record.journal import Record
 from harness.safety.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED, READY
 from harness.safety.confirmation import Cautions
 from instruments.operator import keyboard
-from instruments.operator.person import ConsolePerson
+from instruments.operator.person import ConsolePerson, Person
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-STEP = re.compile(r" *\d+\. ")
-"""How one of several numbered steps begins."""
+    from harness.commands.arguments import Attended
+
+
+@dataclass(frozen=True)
+class Attendance:
+    """Who is there, what they have accepted, and how they stop the run. `cautions`: how they were confirmed."""
+
+    operator: str
+    overrides: tuple[str, ...]
+    person: Person
+    progress: Progress
+    stop: StopSignal
+    rehearsal_problems: tuple[str, ...] = ()
+    transcript: Path | None = None
+    cautions: Cautions = "simulated"
+
+
+def check_attended(options: Attended) -> None:
+    """Refuse overrides of no known form, and a name that is no text: it could not be written into the record. Raises UserError."""
+    refuse_unknown(options.overrides)
+    try:
+        options.operator.encode("utf-8")
+    except UnicodeEncodeError:
+        raise UserError(f"--operator {options.operator!r}: is not text in UTF-8") from None
 
 
 def attending(
-    operator: str,
-    overrides: tuple[str, ...],
-    progress: Progress,
-    stop: StopSignal,
-    rehearsal_problems: tuple[str, ...],
-    transcript: Path | None,
-    cautions_read: bool,
+    options: Attended, progress: Progress, stop: StopSignal, rehearsal_problems: tuple[str, ...]
 ) -> Attendance:
     """Whoever sits at the terminal; the live display makes way while they are asked."""
 
@@ -50,22 +65,16 @@ def attending(
             return stop.ask(wrapped(text), keyboard.ask)
 
     person = ConsolePerson(ask, progress.note, ask_always, ask_for_value)
-    cautions: Cautions = "confirmed beforehand" if cautions_read else "confirmed"
-    return Attendance(operator, overrides, person, progress, stop, rehearsal_problems, transcript, cautions)
-
-
-def wrapped(text: str, indent: str = "  ") -> str:
-    """`text` broken between words where the terminal would break inside them, numbered steps below their text; a blank at its
-    end stays.
-    """
-    width = shutil.get_terminal_size().columns - 2
-
-    def broken(line: str) -> str:
-        said = line.rstrip()
-        step = STEP.match(line)
-        return textwrap.fill(said, width, subsequent_indent=" " * step.end() if step else indent) + line[len(said) :]
-
-    return "\n".join(map(broken, text.split("\n")))
+    return Attendance(
+        options.operator,
+        options.overrides,
+        person,
+        progress,
+        stop,
+        rehearsal_problems,
+        options.transcript,
+        "confirmed beforehand" if options.cautions_read else "confirmed",
+    )
 
 
 def check_somebody_is_there(bench: Bench, cautions_read: bool) -> None:

@@ -2,138 +2,108 @@
 
 from __future__ import annotations
 
-import contextlib
-import datetime as dt
-import random
-import re
-import socket
-from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from harness.commands.certify import conclude, summary_lines, tell
-from harness.commands.new import BENCH, BENCH_POWER, DEVICE, device_template, template
-from harness.commands.session import Attendance, run_anew
-from harness.core.clock import RealClock
-from harness.core.errors import UserError
-from harness.core.progress import RehearsalProgress, TerminalProgress
-from harness.core.quantities import format_quantity
-from harness.core.stop import StopSignal
-from harness.preparation.rehearsal import rehearse
-from harness.preparation.run_files import Inputs, load_inputs
-from harness.preparation.twin import describe
-from harness.results import accepted
-from harness.steps import Options
-from instruments.operator.person import ScriptedPerson
-from simulated.bench import SimulatedBench
-from simulated.bench_faults import CATALOGUE
-from simulated.serve import SimulationError, serve
-
-ON_PLAIN_BENCH = ("current_ratio", "turns_check")
-"""Procedures that need no more than load, reference, meter and switch; the others are shown on a bench with power."""
-
-PORT = re.compile(r"(?<=:)150\d\d\b")
-"""A port in an address of the files that `new` writes."""
-
-UNUSED_BY_CLIENTS = range(20_000, 32_000)
-"""Linux gives clients the ports from 32768 on (ip_local_port_range), Windows and macOS those from 49152 on (RFC 6335)."""
+from harness.commands.arguments import add_causes, add_command, add_procedure, add_transcript, add_trials
+from harness.commands.rehearse import begin
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 
-def demo(
-    faults: Sequence[str],
-    out: Path | None,
-    procedure: str,
-    console: Console,
-    transcript: Path | None = None,
-    hold: float = Options.hold,
-    trials: int = 0,
-    causes: Path | None = None,
-) -> int:
-    """Run `procedure` on a fresh simulated bench with `faults`; 0 when the verdict is pass or conditional pass, 1 otherwise."""
-    folder = out if out is not None else Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
-    unknown = [f for f in faults if f.partition(":")[0] not in {known.name for known in CATALOGUE}]
-    if unknown:
-        raise UserError([f"--fault {f}: unknown (ratioproof demo --list-faults lists them)" for f in unknown])
-    inputs = _prepare(folder, faults, procedure, Options(hold=hold), causes)
-    simulated = SimulatedBench(
-        describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
+@dataclass(frozen=True)
+class DemoOptions:
+    """What is run on the simulated bench, with which faults, and where it is left (None: in a new folder named by the time)."""
+
+    faults: tuple[str, ...]
+    list_faults: bool
+    out: Path | None
+    procedure: str
+    hold: float
+    trials: int
+    causes: Path | None
+    transcript: Path | None
+
+
+def add_parser(commands: Any) -> None:
+    """`ratioproof demo` and its arguments."""
+    parser = add_command(
+        commands,
+        "demo",
+        "the whole job on a simulated bench",
+        (DemoOptions, demo),
+        [
+            "ratioproof demo",
+            "ratioproof demo --fault section-reversed --out reversed",
+            "ratioproof demo --fault turn-missing:x20 --procedure turns_check",
+        ],
     )
+    parser.add_argument(
+        "--fault",
+        dest="faults",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a fault to put in, NAME or NAME:RANGE; may be repeated",
+    )
+    parser.add_argument("--list-faults", action="store_true", help="list the faults and end")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="folder to leave everything in (default: a new one named by the time)",
+    )
+    add_procedure(parser)
+    add_trials(parser)
+    add_causes(parser)
+    add_transcript(parser)
+
+
+def demo(options: DemoOptions, console: Console) -> int:
+    """Run a procedure on a fresh simulated bench; 0 when the verdict is pass or conditional pass, 1 otherwise."""
+    if options.list_faults:
+        return _list_faults()
+    begin()
+    import datetime as dt
+
+    from harness.commands.attendance import Attendance
+    from harness.commands.conclusion import conclude, told
+    from harness.commands.demo_bench import served, what_it_is, what_it_knows, write_files
+    from harness.commands.rehearsal_sheet import rehearsed
+    from harness.commands.session import run_anew
+    from harness.core.output import tell
+    from harness.core.progress import TerminalProgress
+    from harness.core.stop import StopSignal
+    from harness.preparation.run_files import load_inputs
+    from harness.replay.kept_run import RECORD
+    from harness.steps import Options
+    from instruments.operator.person import ScriptedPerson
+
+    folder = options.out or Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
+    files = write_files(folder, options.faults, options.procedure)
+    inputs = load_inputs(*files, options.procedure, Options(hold=options.hold), options.causes)
     stop = StopSignal()
-    with stop.listening(), RehearsalProgress(console) as shown:
-        rehearsal = rehearse(inputs, stop, shown)
-    ranges = ", ".join(f"{r.name} to {format_quantity(r.maximum_current, 'A')}" for r in inputs.device.ranges)
-    console.print(
-        f"{inputs.device.identity.maker} {inputs.device.identity.type}, ranges {ranges}; simulated bench on loopback transports",
-        highlight=False,
-        soft_wrap=True,
-    )
-    console.print(
-        f"rehearsed: {len(rehearsal.durations)} points in about {rehearsal.durations[-1]:.0f} s",
-        highlight=False,
-        soft_wrap=True,
-    )
-    try:
-        with serve(simulated), stop.listening(), TerminalProgress(console, list(rehearsal.durations)) as progress:
-            attendance = Attendance(
-                "nobody (demo)",
-                (),
-                ScriptedPerson(displays={"meter": simulated.displayed}, default="go on"),
-                progress,
-                stop,
-                transcript=transcript,
-            )
-            run_anew(inputs, attendance, folder)
-    except SimulationError as failure:
-        # Another program was quicker to take a port that was free.
-        raise UserError(f"{failure} (try again)") from failure
-    results = conclude(folder / "record.jsonl", folder, trials=trials, procedure=inputs.procedure)
-    truth = simulated.truth()
-    fuse = "intact" if truth.secondary_fuse_intact else "MELTED"
-    input_state = "OVERDRIVEN" if truth.input_overdriven else "never overdriven"
-    console.print(
-        f"the simulated bench's own truth: secondary fuse {fuse}, input {input_state}, largest secondary current "
-        f"{format_quantity(truth.peak_secondary_current, 'A')} of {format_quantity(inputs.device.transformer.maximum_secondary_current, 'A')}",
-        highlight=False,
-        soft_wrap=True,
-    )
-    tell(console, summary_lines(results, folder))
-    return 0 if accepted(results.verdict) else 1
+    with stop.listening():
+        rehearsal = rehearsed(inputs, stop, console)
+    tell(console, what_it_is(inputs, rehearsal))
+    with (
+        served(inputs, options.faults) as simulated,
+        stop.listening(),
+        TerminalProgress(console, list(rehearsal.durations)) as progress,
+    ):
+        person = ScriptedPerson(displays={"meter": simulated.displayed}, default="go on")
+        attendance = Attendance("nobody (demo)", (), person, progress, stop, transcript=options.transcript)
+        run_anew(inputs, attendance, folder / RECORD)
+    results = conclude(folder / RECORD, folder, trials=options.trials, procedure=inputs.procedure)
+    tell(console, [what_it_knows(inputs, simulated)])
+    return told(results, folder, console)
 
 
-def _prepare(folder: Path, faults: Sequence[str], procedure: str, options: Options, causes: Path | None) -> Inputs:
-    """The demo's own pair of files in `folder`, on ports that are free now."""
-    if (folder / "record.jsonl").exists():
-        raise UserError(
-            f"{folder / 'record.jsonl'}: exists already; a record is never overwritten (choose another --out)"
-        )
-    kind = BENCH if procedure in ON_PLAIN_BENCH or procedure.endswith(".py") else BENCH_POWER
-    bench_text = template(kind)
-    fixed_ports = list(dict.fromkeys(PORT.findall(bench_text)))
-    free = dict(zip(fixed_ports, free_ports(len(fixed_ports)), strict=True))
-    bench_text = PORT.sub(lambda found: str(free[found[0]]), bench_text)
-    listed = ", ".join(f'"{f}"' for f in faults)
-    bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / DEVICE).write_text(device_template(kind), encoding="utf-8", newline="\n")
-        (folder / BENCH).write_text(bench_text, encoding="utf-8", newline="\n")
-    except OSError as failure:
-        raise UserError(f"{folder}: {failure.strerror}") from None
-    return load_inputs(folder / DEVICE, folder / BENCH, procedure, options, causes)
+def _list_faults() -> int:
+    from simulated.bench_faults import CATALOGUE
 
-
-def free_ports(count: int) -> list[int]:
-    """Ports of this machine nobody listens on, and none that a system gives a client, which may have one a moment later.
-
-    Raises UserError when there are none.
-    """
-    found: list[int] = []
-    for port in random.SystemRandom().sample(UNUSED_BY_CLIENTS, 500):
-        with contextlib.suppress(OSError), socket.create_server(("127.0.0.1", port)):
-            found.append(port)
-        if len(found) == count:
-            return found
-    raise UserError("no free ports on 127.0.0.1, where the simulated bench is served")
+    for fault in CATALOGUE:
+        print(f"{fault.name:<36} {fault.summary}")
+    return 0

@@ -3,19 +3,68 @@
 from __future__ import annotations
 
 import datetime as dt
-from importlib.resources import files
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+from harness.commands.arguments import add_command
 from harness.core.errors import UserError
+from harness.core.output import as_typed
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 DEVICE, BENCH = "device.toml", "bench.toml"
 BENCH_BY_HAND, BENCH_POWER = "bench_by_hand.toml", "bench_power.toml"
+TEMPLATES = Path(__file__).parents[1] / "templates"
+
+
+@dataclass(frozen=True)
+class NewOptions:
+    """Where the files go, and which bench they describe."""
+
+    folder: Path
+    power: bool
+    by_hand: bool
+
+
+def add_parser(commands: Any) -> None:
+    """`ratioproof new` and its arguments."""
+    parser = add_command(
+        commands,
+        "new",
+        "write a device file and a bench file to start from",
+        (NewOptions, write_pair),
+        ["ratioproof new shelf-7", "ratioproof new hand --by-hand", "ratioproof new mains --power"],
+    )
+    bench = parser.add_mutually_exclusive_group()
+    bench.add_argument(
+        "--power",
+        action="store_true",
+        help="a bench that reads power and phase, the meter's secondary and a check standard too",
+    )
+    bench.add_argument(
+        "--by-hand",
+        action="store_true",
+        help="a bench without any interface: loads plugged in, displays read, a switch turned by you",
+    )
+    parser.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
+
+
+def write_pair(options: NewOptions, console: Console) -> int:
+    """Write the pair and say what to do with it. Raises UserError."""
+    kind = BENCH_BY_HAND if options.by_hand else BENCH_POWER if options.power else BENCH
+    written = new(options.folder, kind)
+    for file in written:
+        print(file)
+    print(f"try them:  ratioproof rehearse {as_typed(written[0])} {as_typed(written[1])}")
+    return 0
 
 
 def template(name: str) -> str:
     """The text of a template, with calibration dates around today so that it is valid when it is written."""
     today = dt.datetime.now(dt.UTC).date()
-    text = (files("harness") / "templates" / name).read_text(encoding="utf-8")
+    text = (TEMPLATES / name).read_text(encoding="utf-8")
     calibrated, due = today - dt.timedelta(days=120), today + dt.timedelta(days=245)
     return text.replace("@CALIBRATED@", calibrated.isoformat()).replace("@DUE@", due.isoformat())
 

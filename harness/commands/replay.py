@@ -2,128 +2,78 @@
 
 from __future__ import annotations
 
-import json
-import shutil
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.certify import checked, finish, prepare_folder, summary_lines, tell
-from harness.commands.session import GUARD_REPORT, Attendance, run_anew, run_on
-from harness.core.errors import NotSafe, RatioproofError, Stopped, UserError
-from harness.core.progress import Silent
-from harness.core.stop import StopSignal
-from harness.evaluation.run_evaluation import evaluate
-from harness.preparation.run_files import Inputs
-from harness.record.journal import Record, continue_record, read_record
-from harness.replay.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked, kept
-from harness.replay.run_environment import Surroundings, replayed
-from harness.results import accepted
-from instruments.errors import InstrumentError
-from instruments.links.transcript import TranscriptError
+from harness.commands.arguments import add_command
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-OF_THIS_TIME = ("replayed", "previous", "hash")
-OF_THIS_PLACE = ("software", "device_file", "bench_file", "causes_file")
+
+@dataclass(frozen=True)
+class ReplayOptions:
+    """The folder that `--transcript` wrote, and where record, results and certificate are left, if anywhere."""
+
+    folder: Path
+    out: Path | None = None
 
 
-def replay(folder: Path, out: Path | None, console: Console) -> int:
-    """Run again what `--transcript` kept in `folder`, leaving record, results and certificate in `out` if given.
+def add_parser(commands: Any) -> None:
+    """`ratioproof replay` and its arguments."""
+    parser = add_command(
+        commands,
+        "replay",
+        "run again from the transcripts of a run, without instruments or waiting",
+        (ReplayOptions, replay),
+        ["ratioproof replay transcript", "ratioproof replay transcript --out again"],
+    )
+    parser.add_argument("folder", type=Path, metavar="DIR", help="folder that --transcript wrote")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="folder for record, results and certificate (default: none are kept)",
+    )
 
-    0 or 1 as the verdict, 3 when the run was aborted. Raises UserError where anything happens otherwise than then.
+
+def replay(options: ReplayOptions, console: Console) -> int:
+    """Run again what was kept. 0 or 1 as the verdict, 3 when the run was aborted.
+
+    Raises UserError where anything happens otherwise than then.
     """
-    asked, inputs = kept(folder)
+    from tempfile import TemporaryDirectory
+
+    from harness.commands.conclusion import checked, finish, prepare_folder, told
+    from harness.commands.replayed_run import again, compare
+    from harness.commands.session import refuse_to_overwrite
+    from harness.core.errors import NotSafe, UserError
+    from harness.core.output import tell
+    from harness.evaluation.run_evaluation import evaluate
+    from harness.record.journal import read_record
+    from harness.replay.kept_run import RECORD, kept
+    from instruments.links.transcript import TranscriptError
+
+    asked, inputs = kept(options.folder)
+    then = options.folder / RECORD
     with ExitStack() as stack:
-        where = Path(stack.enter_context(TemporaryDirectory())) if out is None else out
+        where = options.out or Path(stack.enter_context(TemporaryDirectory()))
         prepare_folder(where)
-        if (where / RECORD).exists():
-            raise UserError(f"{where / RECORD}: exists already; a record is never overwritten (choose another --out)")
+        refuse_to_overwrite(where / RECORD)
         try:
-            ended = _again(asked, inputs, folder, where)
+            ended = again(asked, inputs, options.folder, where)
         except TranscriptError as failure:
             raise UserError(str(failure)) from failure
         if isinstance(ended, UserError):
             raise ended
-        count = compare(folder / RECORD, where / RECORD)
-        checked(read_record(folder / RECORD), str(folder / RECORD), inputs.procedure)
-        console.print(
-            f"replayed: all {count} lines of the record are those of the run", highlight=False, soft_wrap=True
-        )
-        if ended is None:
-            if out is None:
-                return _tell(folder, console)
-            return finish(where / RECORD, where, console, procedure=inputs.procedure)
-        word = "not safe" if isinstance(ended, NotSafe) else "aborted"
-        console.print(f"the run ended {word}: {ended}", highlight=False, soft_wrap=True, markup=False)
-        return 3
-
-
-def compare(then: Path, now: Path) -> int:
-    """How many lines two records have in common, which must be all; hashes, places and that the second is a replay aside. Raises UserError."""
-    if not then.exists():
-        raise UserError(f"{then}: no such record: the run was killed, and went as in {now} up to there")
-    before, after = read_record(then), read_record(now)
-    for number, (old, new) in enumerate(zip(_comparable(before), _comparable(after), strict=False), start=1):
-        if old != new:
-            key = next(k for k in (*old, *new) if old.get(k) != new.get(k))
-            raise UserError(
-                f"{then}: line {number}: expected {key} = {_short(old.get(key))} as then, got {_short(new.get(key))}"
-            )
-    if len(before.lines) != len(after.lines):
-        raise UserError(f"{then}: expected {len(before.lines)} lines as then, got {len(after.lines)}")
-    return len(after.lines)
-
-
-def _tell(folder: Path, console: Console) -> int:
-    results = evaluate(read_record(folder / RECORD), RECORD)
-    tell(console, summary_lines(results, folder))
-    return 0 if accepted(results.verdict) else 1
-
-
-def _again(asked: Asked, inputs: Inputs, folder: Path, out: Path) -> BaseException | None:
-    """Run, and what ended the run early, as then. Raises TranscriptError where something went otherwise."""
-    around = replayed(inputs, folder)
-    ended: BaseException | None = None
-    try:
-        _run(asked, inputs, around, folder, out)
-    except (RatioproofError, InstrumentError, Stopped) as failure:
-        ended = failure
-    around.check()
-    return ended
-
-
-def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: Path) -> None:
-    attendance = Attendance(
-        asked.operator,
-        asked.overrides,
-        around.person,
-        Silent(),
-        StopSignal(),
-        asked.rehearsal_problems,
-        cautions=asked.cautions,
-    )
-    if not asked.resumed:
-        run_anew(inputs, attendance, out, around)
-        return
-    shutil.copyfile(folder / BEFORE, out / RECORD)
-    if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
-        (out / GUARD_REPORT).write_text(told, encoding="utf-8", newline="\n")
-    record, stream = continue_record(out / RECORD)
-    with stream:
-        run_on(inputs, attendance, record, stream, out / RECORD, around)
-
-
-def _comparable(record: Record) -> list[dict[str, Any]]:
-    lines = [{k: v for k, v in line.items() if k not in OF_THIS_TIME} for line in record.lines]
-    if lines:
-        first = {k: v for k, v in lines[0].items() if k not in OF_THIS_PLACE}
-        lines[0] = {**first, "procedure": {k: v for k, v in first["procedure"].items() if k != "asked"}}
-    return lines
-
-
-def _short(found: object) -> str:
-    text = json.dumps(found, ensure_ascii=False)
-    return text if len(text) <= 160 else text[:157] + "..."
+        count = compare(then, where / RECORD)
+        checked(read_record(then), str(then), inputs.procedure)
+        tell(console, [f"replayed: all {count} lines of the record are those of the run"])
+        if ended is not None:
+            tell(console, [f"the run ended {'not safe' if isinstance(ended, NotSafe) else 'aborted'}: {ended}"])
+            return 3
+        if options.out is None:
+            return told(evaluate(read_record(then), RECORD), options.folder, console)
+        return finish(where / RECORD, where, console, procedure=inputs.procedure)

@@ -2,34 +2,68 @@
 
 from __future__ import annotations
 
-import contextlib
-import sys
-import time
-from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, Any
 
-from harness.commands.attendance import wrapped
-from harness.commands.bench_words import BenchWords
-from harness.core.clock import RealClock
-from harness.core.errors import UserError
-from harness.core.lines_heard import lines_heard
-from harness.core.stop import StopSignal
-from harness.preparation.run_files import load_inputs
-from harness.preparation.twin import describe
-from harness.steps import Options
-from simulated.bench import SimulatedBench
-from simulated.serve import SimulationError, serve
+from harness.commands.arguments import add_command
 
-LOOK_EVERY = 0.2
-"""Seconds between two looks whether to stop."""
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
-def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
-    """Serve the bench of `bench_file` at its own addresses until told to quit or stopped."""
-    inputs = load_inputs(device_file, bench_file, "turns_check", Options())
-    wanted = tuple(faults) or inputs.bench.simulation.faults
-    simulated = SimulatedBench(describe(inputs.device, inputs.bench, bench_file, inputs.folders, wanted), RealClock())
+@dataclass(frozen=True)
+class SimulateOptions:
+    """Which bench; the device file is the one beside it unless given, and `faults` take the place of those in the bench file."""
+
+    bench: Path
+    device: Path | None = None
+    faults: tuple[str, ...] = ()
+
+
+def add_parser(commands: Any) -> None:
+    """`ratioproof simulate` and its arguments."""
+    parser = add_command(
+        commands,
+        "simulate",
+        "serve the simulated bench for another program to talk to",
+        (SimulateOptions, simulate),
+        ["ratioproof simulate bench.toml", "ratioproof simulate bench.toml --fault late-reply"],
+    )
+    parser.add_argument("bench", type=Path, metavar="BENCH", help="bench file whose addresses are served")
+    parser.add_argument(
+        "--device", type=Path, metavar="DEVICE", help="device file (default: device.toml beside the bench file)"
+    )
+    parser.add_argument(
+        "--fault",
+        dest="faults",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a fault instead of those in the bench file; may be repeated",
+    )
+
+
+def simulate(options: SimulateOptions, console: Console) -> int:
+    """Serve the bench at its own addresses until told to quit or stopped. Raises UserError."""
+    from harness.commands.bench_words import BenchWords
+    from harness.commands.typed_words import attend
+    from harness.core.clock import RealClock
+    from harness.core.errors import UserError
+    from harness.core.output import wrapped
+    from harness.core.stop import StopSignal
+    from harness.preparation.run_files import load_inputs
+    from harness.preparation.twin import describe
+    from harness.steps import Options
+    from simulated.bench import SimulatedBench
+    from simulated.serve import SimulationError, serve
+
+    inputs = load_inputs(
+        options.device or options.bench.parent / "device.toml", options.bench, "turns_check", Options()
+    )
+    wanted = options.faults or inputs.bench.simulation.faults
+    described = describe(inputs.device, inputs.bench, options.bench, inputs.folders, wanted)
+    simulated = SimulatedBench(described, RealClock())
     stop = StopSignal()
     try:
         with stop.listening(), serve(simulated) as addresses:
@@ -37,33 +71,7 @@ def simulate(device_file: Path, bench_file: Path, faults: Sequence[str]) -> int:
                 print(f"{name} at {address}")
             words = BenchWords(simulated, inputs)
             print(wrapped(f"faults: {', '.join(wanted) or 'none'}; {words.told}"), flush=True)
-            _attend(words, stop)
+            attend(words, stop)
     except SimulationError as failure:
-        raise UserError(f"{bench_file}: {failure}") from failure
+        raise UserError(f"{options.bench}: {failure}") from failure
     return 0
-
-
-def _attend(words: BenchWords, stop: StopSignal) -> None:
-    """Do what is typed; without a terminal just serve."""
-    typed = _typed()
-    while not stop.reason:
-        try:
-            line = typed.get(timeout=LOOK_EVERY)
-        except Empty:
-            continue
-        if line is None:
-            while not stop.reason:
-                time.sleep(LOOK_EVERY)
-        elif line.strip() == "quit":
-            return
-        elif line.strip():
-            print(wrapped(words.answer(line)), flush=True)
-
-
-def _typed() -> SimpleQueue[str | None]:
-    # A program without a terminal (pythonw) has no standard input at all, and some stand-ins for one have no descriptor.
-    with contextlib.suppress(AttributeError, OSError, ValueError):
-        return lines_heard(sys.stdin.fileno())
-    nothing: SimpleQueue[str | None] = SimpleQueue()
-    nothing.put(None)
-    return nothing

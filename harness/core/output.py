@@ -9,9 +9,12 @@ from __future__ import annotations
 import codecs
 import contextlib
 import os
+import re
 import shlex
+import shutil
 import sys
-from collections.abc import Iterator
+import textwrap
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from subprocess import list2cmdline
 from typing import TYPE_CHECKING, Any, TextIO, cast
@@ -41,6 +44,9 @@ PLAIN = {
 
 _HANDLER = "ratioproof-plain"
 
+STEP = re.compile(r" *\d+\. ")
+"""How one of several numbered steps begins."""
+
 
 def console() -> Console:
     """Where tables and live displays are printed."""
@@ -52,6 +58,29 @@ def console() -> Console:
 def as_typed(path: Path) -> str:
     """`path` as it is typed at a command line of this system, blanks and all."""
     return list2cmdline([str(path)]) if sys.platform == "win32" else shlex.quote(str(path))
+
+
+def tell(console: Console, lines: Iterable[str]) -> None:
+    """Print `lines`, on a terminal broken between words and indented as they begin."""
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip()) + 2)
+        told = wrapped(line, indent, console.width) if console.is_terminal else line
+        console.print(told, highlight=False, markup=False, soft_wrap=True)
+
+
+def wrapped(text: str, indent: str = "  ", width: int | None = None) -> str:
+    """`text` broken between words for `width` columns (the terminal's), numbered steps below their text; a blank at its end stays."""
+    columns = shutil.get_terminal_size().columns - 2 if width is None else width
+
+    def broken(line: str) -> str:
+        said = line.rstrip()
+        step = STEP.match(line)
+        below = " " * step.end() if step else indent
+        # A path stays whole, to be copied.
+        filled = textwrap.fill(said, columns, subsequent_indent=below, break_on_hyphens=False, break_long_words=False)
+        return filled + line[len(said) :]
+
+    return "\n".join(map(broken, text.split("\n")))
 
 
 def lost() -> bool:

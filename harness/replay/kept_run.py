@@ -37,17 +37,8 @@ class Asked:
     cautions: Cautions
 
 
-def keep(
-    folder: Path,
-    inputs: Inputs,
-    operator: str,
-    overrides: tuple[str, ...],
-    rehearsal_problems: tuple[str, ...],
-    cautions: Cautions,
-    before: bytes | None = None,
-    guard_before: str = "",
-) -> None:
-    """Put what a run is made of into `folder`; `before` is the record it goes on with. Raises UserError."""
+def keep(folder: Path, inputs: Inputs, asked: Asked, before: bytes = b"", guard_before: str = "") -> None:
+    """Put what a run is made of into `folder`; `before` is the record a resumed one goes on with. Raises UserError."""
     taken = {Path(name).stem for name in (CLOCK, PERSON, RECORD, BEFORE)}
     wrong = sorted(taken & inputs.bench.instruments.keys())
     if wrong:
@@ -58,7 +49,6 @@ def keep(
         raise UserError(
             f"{folder / RUN}: exists already; a transcript is never overwritten (choose another --transcript)"
         )
-    asked = Asked(inputs.asked, inputs.options, operator, overrides, rehearsal_problems, before is not None, cautions)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / DEVICE).write_text(inputs.device_text, encoding="utf-8", newline="\n")
@@ -70,7 +60,7 @@ def keep(
                 _keep_profile(entry.profile, inputs.folders, folder / "profiles")
         if inputs.asked.endswith(".py"):
             shutil.copyfile(inputs.asked, folder / PROCEDURE)
-        if before is not None:
+        if asked.resumed:
             (folder / BEFORE).write_bytes(before)
             (folder / GUARD_BEFORE).write_text(guard_before, encoding="utf-8", newline="\n")
         (folder / RUN).write_text(
@@ -103,15 +93,7 @@ def kept(folder: Path) -> tuple[Asked, Inputs]:
     if form != FORMAT:
         raise UserError(f"{file}: found format {form!r}, expected {FORMAT!r}")
     try:
-        asked = Asked(
-            found["procedure"],
-            _options(found["options"]),
-            found["operator"],
-            tuple(found["overrides"]),
-            tuple(found["rehearsal_problems"]),
-            found["resumed"],
-            found["cautions"],
-        )
+        asked = Asked(**_plain(found) | {"options": Options(**_plain(found["options"]))})
     except (AttributeError, KeyError, TypeError, ValueError) as failure:
         raise UserError(f"{file}: was altered: {type(failure).__name__}: {failure}") from None
     procedure = str(folder / PROCEDURE) if asked.procedure.endswith(".py") else asked.procedure
@@ -119,9 +101,9 @@ def kept(folder: Path) -> tuple[Asked, Inputs]:
     return asked, load_inputs(folder / DEVICE, folder / BENCH, procedure, asked.options, causes)
 
 
-def _options(found: dict[str, Any]) -> Options:
-    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in found.items()}
-    return Options(**values)
+def _plain(found: dict[str, Any]) -> dict[str, Any]:
+    """Fields as they were before JSON made lists of tuples."""
+    return {k: tuple(v) if isinstance(v, list) else v for k, v in found.items()}
 
 
 def _keep_profile(name: str, folders: tuple[Path, ...], into: Path) -> None:

@@ -8,8 +8,9 @@ import pytest
 from pypdf import PdfReader
 from rich.console import Console
 
-from harness.commands.certify import CERTIFICATE, RESULTS, certify
+from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
+from harness.commands.summary_lines import CERTIFICATE, RESULTS
 from harness.core.errors import UserError
 from harness.core.progress import Silent
 from harness.preparation.run_files import load_inputs
@@ -47,7 +48,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_a_meter_exchanged_in_mid_run_does_not_pass(record: Path, tmp_path: Path) -> None:
     """All points are inside the claim of 1 %; x4 and x20 are not four and twenty turns of the meter that x1 was read on."""
     told = io.StringIO()
-    assert certify(record, tmp_path, Console(file=told, width=500)) == 1
+    assert certify(CertifyOptions(record, tmp_path), Console(file=told, width=500)) == 1
     results = read_results(tmp_path / RESULTS)
     assert all(p.verdict == "pass" for r in results.ranges for p in r.points)
     assert results.verdict == "fail"
@@ -62,7 +63,7 @@ def test_a_meter_exchanged_in_mid_run_does_not_pass(record: Path, tmp_path: Path
 
 def test_an_override_by_name_is_printed_on_the_certificate(record: Path, tmp_path: Path) -> None:
     """It is the user's word against the readings', and a reader of the certificate must know."""
-    assert certify(record, tmp_path, Console(file=io.StringIO()), overrides=["contradiction"]) == 0
+    assert certify(CertifyOptions(record, tmp_path, overrides=("contradiction",)), Console(file=io.StringIO())) == 0
     pages = "".join(page.extract_text() for page in PdfReader(tmp_path / CERTIFICATE).pages)
     assert "set aside by the operator" in pages
     assert "contradiction: x4: " in pages
@@ -75,4 +76,7 @@ def test_nothing_to_override_is_told(tmp_path: Path) -> None:
     twin.run()
     (tmp_path / "record.jsonl").write_bytes(twin.content)
     with pytest.raises(UserError, match="do not contradict each other"):
-        certify(tmp_path / "record.jsonl", tmp_path, Console(file=io.StringIO()), overrides=["contradiction"])
+        certify(
+            CertifyOptions(tmp_path / "record.jsonl", tmp_path, overrides=("contradiction",)),
+            Console(file=io.StringIO()),
+        )

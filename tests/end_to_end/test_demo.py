@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.demo import _prepare, free_ports
+from harness.commands.demo_bench import free_ports, write_files
 from harness.commands.new import new
 from harness.core.errors import AbortedSafe
 from harness.preparation.run_files import load_inputs
@@ -174,7 +174,7 @@ def test_the_demo_as_a_user_runs_it(tmp_path: Path) -> None:
 @pytest.mark.parametrize("procedure", ["current_ratio", "bench_check"])
 def test_a_demo_does_not_mind_what_listens_on_the_ports_of_its_files(tmp_path: Path, procedure: str) -> None:
     """Every address of the templates gets a port that is free: a bench simulated in another terminal is left alone."""
-    inputs = _prepare(tmp_path / "demo", (), procedure, Options(), None)
+    inputs = load_inputs(*write_files(tmp_path / "demo", (), procedure), procedure, Options())
     ports = [int(p) for e in inputs.bench.instruments.values() for p in re.findall(r":(\d{4,5})\b", e.address)]
     assert len(set(ports)) == len(ports) >= 3
     assert not any(15000 <= port < 15100 for port in ports)

@@ -6,8 +6,9 @@ from pathlib import Path
 from pypdf import PdfReader
 from rich.console import Console
 
-from harness.commands.certify import CERTIFICATE, RESULTS, certify
+from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
+from harness.commands.summary_lines import CERTIFICATE, RESULTS
 from harness.preparation.run_files import load_inputs
 from harness.results import read_results
 from harness.steps import Options
@@ -24,7 +25,7 @@ def test_a_record_is_validated_when_it_is_certified(tmp_path: Path) -> None:
     told = io.StringIO()
     console = Console(file=told)
     for folder in ("one", "two"):
-        assert certify(record, tmp_path / folder, console, trials=200_000) == 0
+        assert certify(CertifyOptions(record, tmp_path / folder, trials=200_000), console) == 0
     results = read_results(tmp_path / "one" / RESULTS)
     assert results.validation is not None
     names = [q.name for q in results.validation.quantities]
@@ -36,5 +37,5 @@ def test_a_record_is_validated_when_it_is_certified(tmp_path: Path) -> None:
     pages = "".join(page.extract_text() for page in PdfReader(tmp_path / "one" / CERTIFICATE).pages)
     assert "Validation by Monte Carlo" in pages
 
-    assert certify(record, tmp_path / "plain", console) == 0
+    assert certify(CertifyOptions(record, tmp_path / "plain"), console) == 0
     assert read_results(tmp_path / "plain" / RESULTS).validation is None

@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 
 from harness import command_line
-from harness.commands import arguments as words
 from harness.commands import installation
 from harness.core.errors import Stopped, UserError
 from harness.core.stop import StopSignal
@@ -26,7 +25,7 @@ MANUAL = "\n".join(
 
 def commands() -> dict[str, argparse.ArgumentParser]:
     """Every command with its parser."""
-    (choices,) = (a.choices for a in words.parser()._actions if isinstance(a, argparse._SubParsersAction))
+    (choices,) = (a.choices for a in command_line.parser()._actions if isinstance(a, argparse._SubParsersAction))
     return dict(choices)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.certify import summary_lines
+from harness.commands.summary_lines import summary_lines
 from harness.evaluation.conformity.decision import judgement
 from harness.results import Results, does_not_meet
 from tests.reports import sample_results

@@ -12,7 +12,7 @@ import pytest
 from rich.console import Console
 
 from harness.commands.new import template
-from harness.commands.try_one import try_one
+from harness.commands.try_one import TryOptions, try_one
 from harness.core.errors import UserError
 from harness.files.loading import parse_bench, parse_device
 from harness.preparation.twin import describe
@@ -81,7 +81,7 @@ def test_every_instrument_goes_through_its_profile(tmp_path: Path) -> None:
     told = io.StringIO()
     with served_bench(tmp_path, "bench_power.toml") as (file, bench):
         for name in [i.name for i in bench.description.instruments]:
-            assert try_one(name, file, Console(file=told, width=100)) == 0, told.getvalue()
+            assert try_one(TryOptions(name, file), Console(file=told, width=100)) == 0, told.getvalue()
     # The meter has counted nothing yet; IEC 60038: 230 V.
     assert "ok     0 J\n" in told.getvalue()
     volts = [float(v) for v in re.findall(r"ok     (\S+) V\n", told.getvalue())]

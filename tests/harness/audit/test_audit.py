@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from harness.commands.certify import certify
+from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import BENCH, BENCH_BY_HAND, BENCH_POWER, new
-from harness.commands.run import resume
+from harness.commands.resume import ResumeOptions, resume
 from harness.core.errors import RecordError
 from harness.preparation.run_files import load_inputs
 from harness.record.journal import parse_record
@@ -49,7 +49,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
 
 
 def _certify(file: Path, out: Path, procedure: str | None = None) -> int:
-    return certify(file, out, Console(file=io.StringIO()), procedure=procedure)
+    return certify(CertifyOptions(file, out, procedure=procedure), Console(file=io.StringIO()))
 
 
 def _first(lines: Lines, kind: str, **holds: Any) -> int:
@@ -412,7 +412,7 @@ def test_an_interrupted_record_that_was_forged_is_not_gone_on_with(tmp_path: Pat
     file = tmp_path / "record.jsonl"
     file.write_bytes(rehashed(lines))
     with pytest.raises(RecordError, match=f"line {place}: displayed: found"):
-        resume(file, operator="", overrides=(), cautions_read=True, console=Console(file=io.StringIO()))
+        resume(ResumeOptions(file, cautions_read=True), Console(file=io.StringIO()))
 
 
 OWN = '''"""A procedure of the user's own."""

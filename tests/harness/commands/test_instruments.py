@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 
 from harness.command_line import main
-from harness.commands import instruments as command
+from harness.commands import discovery
 from harness.commands.advice import advice
-from harness.commands.instruments import Offer
+from harness.commands.discovery import Offer
 from harness.commands.new import template
 from instruments.errors import LinkError
 from tests.harness.commands.served_bench import served_bench
@@ -28,7 +28,7 @@ ROOT = Path(__file__).parents[3]
 @pytest.fixture
 def _nothing_offered(monkeypatch: pytest.MonkeyPatch) -> None:
     """What this computer has plugged in is no part of these tests."""
-    monkeypatch.setattr(command, "offered", lambda library: ([], []))
+    monkeypatch.setattr(discovery, "offered", lambda library: ([], []))
 
 
 def words(capsys: pytest.CaptureFixture[str]) -> str:
@@ -123,7 +123,7 @@ def test_what_is_offered_is_identified_and_compared(
     """An address nobody wrote down is asked; by its serial number it is the instrument that was looked for."""
     with line_server(lambda _: "A,B,S-1,1") as peer, line_server(lambda _: "A,B,S-2,1") as stranger:
         offers = [Offer(peer.address, "a socket"), Offer(stranger.address), Offer("ASRL/no/port::INSTR")]
-        monkeypatch.setattr(command, "offered", lambda library: (offers, ["something was not looked for"]))
+        monkeypatch.setattr(discovery, "offered", lambda library: (offers, ["something was not looked for"]))
         file = tmp_path / "bench.toml"
         text = template("bench.toml").replace("L-2203", "S-1").replace("15025", "1")
         file.write_text(text.replace("modbus-rtu:monitor-port", "modbus-rtu:/no/port"), encoding="utf-8")
@@ -146,7 +146,7 @@ def test_units_on_one_line_are_asked_one_after_the_other() -> None:
     most: dict[str, int] = {"a": 0, "b": 0, "all": 0}
     lock, both = threading.Lock(), threading.Barrier(2)
 
-    def asked(place: str, number: int) -> command.Answer:
+    def asked(place: str, number: int) -> discovery.Answer:
         with lock:
             busy[place] = busy.get(place, 0) + 1
             most[place] = max(most[place], busy[place])
@@ -154,10 +154,10 @@ def test_units_on_one_line_are_asked_one_after_the_other() -> None:
         both.wait(10)
         with lock:
             busy[place] -= 1
-        return command.Answer(reason=str(number))
+        return discovery.Answer(reason=str(number))
 
     probes = [(p, lambda p=p, i=i: asked(p, i)) for i, p in enumerate("abab")]
-    assert [a.reason for a in command._in_parallel(probes)] == ["0", "1", "2", "3"]
+    assert [a.reason for a in discovery._in_parallel(probes)] == ["0", "1", "2", "3"]
     assert most == {"a": 1, "b": 1, "all": 2}
 
 
@@ -166,9 +166,9 @@ def test_two_ways_of_writing_one_place_are_one_place(tmp_path: Path) -> None:
     port = tmp_path / "port"
     port.touch()
     (tmp_path / "by-name").symlink_to(port)
-    assert command.place("modbus-rtu:by-name", tmp_path) == command.place(f"ASRL{port}::INSTR", tmp_path)
-    assert command.place("TCPIP::h::5::SOCKET", tmp_path) == command.place("TCPIP0::h::5::SOCKET", tmp_path)
-    assert command.place("TCPIP::h::5::SOCKET", tmp_path) != command.place("TCPIP::h::6::SOCKET", tmp_path)
+    assert discovery.place("modbus-rtu:by-name", tmp_path) == discovery.place(f"ASRL{port}::INSTR", tmp_path)
+    assert discovery.place("TCPIP::h::5::SOCKET", tmp_path) == discovery.place("TCPIP0::h::5::SOCKET", tmp_path)
+    assert discovery.place("TCPIP::h::5::SOCKET", tmp_path) != discovery.place("TCPIP::h::6::SOCKET", tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -218,7 +218,7 @@ def test_ports_of_windows(monkeypatch: pytest.MonkeyPatch) -> None:
     from serial.tools.list_ports_common import ListPortInfo
 
     monkeypatch.setattr(list_ports, "comports", lambda: [ListPortInfo("COM3"), ListPortInfo("COM12")])
-    listed, _ = command.offered("@py")
+    listed, _ = discovery.offered("@py")
     assert {"ASRL3::INSTR", "ASRL12::INSTR"} <= {offer.address for offer in listed}
     shut = LinkError("cannot be opened", instrument="it", address="x", command="open")
     mute = LinkError("no reply within the timeout", instrument="it", address="x", command="*IDN?")

@@ -7,8 +7,8 @@ import re
 import tempfile
 from pathlib import Path
 
-from harness.commands.certify import summary_lines
 from harness.commands.new import BENCH_POWER, new
+from harness.commands.summary_lines import summary_lines
 from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from harness.commands.certify import certify
+from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import BENCH, new
 from harness.core.errors import UserError
 from harness.core.joint_files import write_together
@@ -91,12 +91,12 @@ def test_a_full_disk_leaves_nothing_half_and_the_line_says_how_to_finish_elsewhe
         filling.truncate(filling.tell() - 64 * 1024)
         filling.close()
         with pytest.raises(UserError) as refused:
-            certify(file, out, Console(file=io.StringIO()))
+            certify(CertifyOptions(file, out), Console(file=io.StringIO()))
         (line,) = refused.value.problems
         assert re.match(
             rf"{re.escape(str(out))}/(results.json|certificate.pdf): cannot be written: No space left", line
         )
         assert line.endswith(f"ratioproof certify {file} --out ANOTHER_FOLDER")
         assert _found(out) == {"results.json": b"{}", "certificate.pdf": b"%PDF"}
-        assert certify(file, tmp_path / "elsewhere", Console(file=io.StringIO())) == 0
+        assert certify(CertifyOptions(file, tmp_path / "elsewhere"), Console(file=io.StringIO())) == 0
     assert {f.name for f in (tmp_path / "elsewhere").iterdir()} == {"results.json", "certificate.pdf"}

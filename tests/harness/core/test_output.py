@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.command_line import main
-from harness.commands import dispatch
+from harness.commands import design
 from harness.commands.new import template
 from harness.core.errors import Stopped
 from harness.core.stop import StopSignal
@@ -118,10 +118,10 @@ def test_a_defect_has_a_status_of_its_own(
 ) -> None:
     """Status 3 says that a run was aborted and all is off: nothing else may say so."""
 
-    def broken(_: object) -> int:
+    def broken(*_: object) -> int:
         raise failure
 
-    monkeypatch.setattr(dispatch, "design", broken)
+    monkeypatch.setattr(design, "design", broken)
     assert main(["design", "device.toml"]) == 5
     told = capsys.readouterr().err
     assert told.startswith(f"ratioproof: {said}")

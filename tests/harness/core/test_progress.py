@@ -47,7 +47,7 @@ def test_a_rehearsal_in_a_pipe_begins_with_a_line_at_once(tmp_path: Path) -> Non
     """Before anything slow is loaded: the line is there while the rest has not even been asked for, and is written out."""
     program = (
         "import sys; from harness.command_line import main; sys.meta_path.insert(0, type('F', (), {'find_spec': lambda s, n, *r: "
-        "(n == 'harness.commands.run' and sys.exit(7)) or None})()); main(['rehearse', 'd', 'b'])"
+        "(n == 'harness.commands.rehearsal_sheet' and sys.exit(7)) or None})()); main(['rehearse', 'd', 'b'])"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=tmp_path, check=False)
     assert done.returncode == 7

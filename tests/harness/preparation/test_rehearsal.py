@@ -11,16 +11,15 @@ from rich.console import Console
 
 from harness.command_line import main
 from harness.commands.new import BENCH, BENCH_POWER, new
-from harness.commands.run import rehearse_only
+from harness.commands.rehearse import RehearseOptions, rehearse
 from harness.core.errors import UserError
-from harness.steps import Options
 
 
 def _told(folder: Path, bench: str, procedure: str, hold: float = 600.0) -> list[str]:
     """The lines of a rehearsal on a terminal of 80 columns, the table's heading first."""
     console = Console(file=io.StringIO(), width=80, force_terminal=True, color_system=None)
-    options = Options(readings=2, per_decade=1, hold=hold)
-    assert rehearse_only(*new(folder, bench), procedure, options, console) == 0
+    options = RehearseOptions(*new(folder, bench), procedure, readings=2, per_decade=1, hold=hold)
+    assert rehearse(options, console) == 0
     assert isinstance(console.file, io.StringIO)
     # The line that was shown meanwhile ends with the last line that was taken away.
     return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", console.file.getvalue().rpartition("\x1b[2K")[2]).splitlines()
@@ -155,7 +154,7 @@ def test_a_claim_that_hardly_any_meter_meets_is_said_to_be_one(tmp_path: Path) -
         device.write_text(text, encoding="utf-8")
         console = Console(file=io.StringIO(), width=80)
         with contextlib.suppress(UserError):
-            rehearse_only(device, bench, "turns_check", Options(readings=2), console)
+            rehearse(RehearseOptions(device, bench, "turns_check", readings=2), console)
         assert isinstance(console.file, io.StringIO)
         told[claim] = console.file.getvalue()
     assert "% of ordinary meters meet this claim at every point" in told["0.28 %"]

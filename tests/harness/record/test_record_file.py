@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 
 from harness.commands.new import BENCH, new
-from harness.commands.run import resume
+from harness.commands.resume import ResumeOptions, resume
 from harness.core.clock import RealClock
 from harness.core.errors import AbortedSafe, UserError
 from harness.preparation.run_files import Inputs, load_inputs
@@ -119,7 +119,7 @@ def test_a_refused_resumption_changes_nothing(tmp_path: Path, inputs: Inputs) ->
     file.write_bytes(b"".join(lines[:20]) + lines[20][:30])
     before = file.read_bytes()
     with pytest.raises(UserError), contextlib.redirect_stdout(io.StringIO()):
-        resume(file, operator="", overrides=(), cautions_read=True, console=Console(file=io.StringIO()))
+        resume(ResumeOptions(file, cautions_read=True), Console(file=io.StringIO()))
     assert file.read_bytes() == before
 
 
@@ -131,7 +131,7 @@ def test_a_record_that_is_being_written_is_refused_before_anybody_is_asked(tmp_p
     shown = io.StringIO()
     _, stream = continue_record(file)
     with contextlib.closing(stream), pytest.raises(UserError, match="being written by another run"):
-        resume(file, operator="", overrides=(), cautions_read=True, console=Console(file=shown))
+        resume(ResumeOptions(file, cautions_read=True), Console(file=shown))
     assert shown.getvalue() == "", "neither a rehearsal nor a caution"
 
 

@@ -16,7 +16,7 @@ from harness.core.stop import StopSignal
 from harness.preparation.run_files import Inputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.replay.clock_transcript import Checks, ReplayedClock, TranscribedClock, replay_stops, transcribe_stops
-from harness.replay.kept_run import keep, kept
+from harness.replay.kept_run import Asked, keep, kept
 from harness.replay.person_transcript import ReplayedPerson, TranscribedPerson
 from harness.replay.run_environment import Surroundings, replayed, transcribed
 from harness.steps import Options
@@ -143,23 +143,18 @@ def test_a_folder_is_not_used_twice(tmp_path: Path) -> None:
 def test_what_a_run_was_made_of_is_kept_once_and_found_again(tmp_path: Path) -> None:
     """Files, own profile and options; an instrument whose name is taken is refused before anything is opened."""
     inputs = pair(tmp_path / "pair", "turns_check")
-    keep(tmp_path / "kept", inputs, "Ω", ("due:multimeter",), ("too wide",), "confirmed", b"before", "guard")
+    was = Asked("turns_check", inputs.options, "Ω", ("due:multimeter",), ("too wide",), True, "confirmed")
+    keep(tmp_path / "kept", inputs, was, b"before", "guard")
     asked, again = kept(tmp_path / "kept")
-    assert (asked.operator, asked.overrides, asked.rehearsal_problems, asked.resumed, asked.cautions) == (
-        "Ω",
-        ("due:multimeter",),
-        ("too wide",),
-        True,
-        "confirmed",
-    )
+    assert asked == was
     assert (again.device, again.bench, again.options) == (inputs.device, inputs.bench, inputs.options)
     with pytest.raises(UserError, match=r"run\.json: exists already"):
-        keep(tmp_path / "kept", inputs, "", (), (), "simulated")
+        keep(tmp_path / "kept", inputs, was)
     renamed = inputs.bench_text.replace("multimeter]", "clock]").replace('= "multimeter"', '= "clock"')
     (tmp_path / "bench.toml").write_text(renamed, encoding="utf-8")
     other = load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", Options())
     with pytest.raises(UserError, match="cannot name a transcript"):
-        keep(tmp_path / "other", other, "", (), (), "simulated")
+        keep(tmp_path / "other", other, was)
     assert not (tmp_path / "other").exists()
     outside = inputs.bench_text.replace("multimeter]", '"../elsewhere"]').replace('= "multimeter"', '= "../elsewhere"')
     (tmp_path / "bench.toml").write_text(outside, encoding="utf-8")

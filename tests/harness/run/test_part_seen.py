@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from harness.commands.attendance import Attendance
 from harness.commands.new import new
-from harness.commands.session import Attendance, run_anew
+from harness.commands.session import run_anew
 from harness.core.errors import UserError
 from harness.core.progress import Silent
 from harness.core.stop import StopSignal
@@ -37,7 +38,9 @@ def _run(inputs: Inputs, out: Path, answer: str, cautions: Cautions = "confirmed
     person = ScriptedPerson([answer] if answer else [], default="go on")
     around = Surroundings(clock, TwinLinks(bench), person, False, lambda _: None, list, lambda: None)
     out.mkdir()
-    run_anew(inputs, Attendance("", (), person, Silent(), StopSignal(), cautions=cautions), out, around)
+    run_anew(
+        inputs, Attendance("", (), person, Silent(), StopSignal(), cautions=cautions), out / "record.jsonl", around
+    )
     return person, read_record(out / "record.jsonl")
 
 

@@ -13,7 +13,7 @@ from rich.console import Console
 
 from harness.audit import check_lines, check_points
 from harness.commands.new import BENCH_POWER, new, template
-from harness.commands.run import resume
+from harness.commands.resume import ResumeOptions, resume
 from harness.core.clock import RealClock
 from harness.core.errors import AbortedSafe, RecordError
 from harness.core.progress import Silent
@@ -269,6 +269,6 @@ def test_a_complete_run_is_refused_before_anything_is_said_or_asked(tmp_path: Pa
     writer.write("stop", outcome="complete")
     writer.close()
     with pytest.raises(RecordError, match="run is complete"):
-        resume(record, operator="", overrides=(), cautions_read=True, console=console)
+        resume(ResumeOptions(record, cautions_read=True), console)
     assert isinstance(console.file, io.StringIO)
     assert console.file.getvalue() == ""

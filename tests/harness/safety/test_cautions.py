@@ -12,11 +12,12 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from harness.commands.attendance import attending, check_somebody_is_there, confirm_cautions, left_not_safe, wrapped
-from harness.commands.design import design
+from harness.commands.arguments import Attended
+from harness.commands.attendance import Attendance, attending, check_somebody_is_there, confirm_cautions, left_not_safe
+from harness.commands.design import DesignOptions, design
 from harness.commands.new import BENCH_BY_HAND, new
-from harness.commands.session import Attendance
 from harness.core.errors import UserError
+from harness.core.output import wrapped
 from harness.core.progress import Silent
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import load_inputs
@@ -96,7 +97,7 @@ def test_what_the_cautions_must_tell(told: str) -> None:
 def test_a_sheet_on_paper_ends_with_the_cautions(tmp_path: Path) -> None:
     device, _ = new(tmp_path)
     console, stream = shown_width()
-    design(device, None, False, console)
+    design(DesignOptions(device), console)
     said = plain(stream.getvalue().replace("  -  ", " "))
     assert all(text in said for text in (*CAUTIONS, NOT_VERIFIED))
     # The first line is the path, however long it is.
@@ -105,7 +106,7 @@ def test_a_sheet_on_paper_ends_with_the_cautions(tmp_path: Path) -> None:
 
 def at_the_terminal(answer: str, beforehand: bool = False) -> Attendance:
     person = ScriptedPerson([answer])
-    return replace(attending("", (), Silent(), StopSignal(), (), None, beforehand), person=person)
+    return replace(attending(Attended(cautions_read=beforehand), Silent(), StopSignal(), ()), person=person)
 
 
 @pytest.mark.parametrize("beforehand", [True, False])

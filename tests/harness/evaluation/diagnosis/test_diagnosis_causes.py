@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from harness.causes import extended, shipped
-from harness.commands.certify import certify
+from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
 from harness.core.errors import UserError
 from harness.evaluation.diagnosis import diagnose
@@ -143,7 +143,7 @@ def test_the_record_alone_recomputes_and_other_causes_are_said(tmp_path: Path) -
     other = tmp_path / "other.toml"
     other.write_text('without = ["turn-missing"]\n', encoding="utf-8")
     said = io.StringIO()
-    assert certify(record, tmp_path / "again", Console(file=said), causes=other) == 1
+    assert certify(CertifyOptions(record, tmp_path / "again", causes=other), Console(file=said)) == 1
     results = json.loads((tmp_path / "again" / "results.json").read_text(encoding="utf-8"))
     assert "other.toml, given when it was certified" in results["diagnosis_details"]["causes"]
     assert all("turn-missing" not in h["fault"] for h in results["diagnosis"])

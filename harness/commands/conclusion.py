@@ -1,0 +1,93 @@
+"""The end of every run: from a finished record to results, certificate and verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.audit import check_lines, check_points
+from harness.commands.summary_lines import CERTIFICATE, RESULTS, summary_lines
+from harness.core.errors import RecordError, UserError
+from harness.core.joint_files import write_together
+from harness.core.output import as_typed, tell
+from harness.evaluation.run_evaluation import OwnCauses, evaluate
+from harness.record.journal import Record, read_record, refuse_being_written
+from harness.results import Results, accepted, to_json
+from harness.steps import Procedure, words_hash
+from procedures import shipped
+from reports.certificate import certificate
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def conclude(
+    record_file: Path,
+    out: Path,
+    *,
+    trials: int = 0,
+    causes: OwnCauses | None = None,
+    overrides: Sequence[str] = (),
+    procedure: Procedure | None = None,
+) -> Results:
+    """Check and evaluate a record and leave results.json and certificate.pdf in `out`, both or neither; `trials` validate it.
+
+    Raises RecordError, and UserError where they cannot be written.
+    """
+    record = read_record(record_file)
+    if not record.complete:
+        refuse_being_written(record_file)
+    compared = checked(record, str(record_file), procedure)
+    results = evaluate(record, record_file.name, trials=trials, causes=causes, overrides=overrides, compared=compared)
+    contents = {RESULTS: to_json(results).encode(), CERTIFICATE: certificate(results)}
+    prepare_folder(out)
+    try:
+        write_together(out, contents)
+    except OSError as failure:
+        raise UserError(
+            f"{failure.filename}: cannot be written: {failure.strerror}; the record is whole. To finish elsewhere: "
+            f"ratioproof certify {as_typed(record_file)} --out ANOTHER_FOLDER"
+        ) from failure
+    return results
+
+
+def checked(record: Record, name: str, procedure: Procedure | None) -> bool:
+    """Check `record`, called `name`, in every way there is; whether its points were compared with a procedure.
+
+    With `procedure`, or else the shipped one, where its text is the one the run was made by. Raises RecordError.
+    """
+    check_lines(record, name)
+    kept = record.start["procedure"]
+    made_by = procedure or shipped().get(kept["asked"])
+    if made_by is None:
+        return False
+    if (made_by.text_hash, words_hash()) != (kept["text_hash"], kept["words_hash"]):
+        if procedure is not None:
+            raise RecordError(
+                f"{name}: line 1: the run was made by another text of procedure {kept['name']} than the one given"
+            )
+        return False
+    check_points(record, name, made_by)
+    return True
+
+
+def finish(
+    record_file: Path, out: Path, console: Console, *, trials: int = 0, procedure: Procedure | None = None
+) -> int:
+    """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
+    results = conclude(record_file, out, trials=trials, procedure=procedure)
+    return told(results, out, console)
+
+
+def told(results: Results, out: Path, console: Console) -> int:
+    tell(console, summary_lines(results, out))
+    return 0 if accepted(results.verdict) else 1
+
+
+def prepare_folder(folder: Path) -> None:
+    """Make `folder` unless it is there. Raises UserError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as failure:
+        raise UserError(f"{folder}: cannot be made a folder: {failure.strerror}") from None

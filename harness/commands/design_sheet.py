@@ -1,0 +1,136 @@
+"""The check on paper as a sheet on the terminal."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from harness.commands.console_sheet import WIDEST
+from harness.commands.console_sheet import Sheet as Lines
+from harness.core.quantities import format_quantity, lasting
+from harness.design.findings import Finding, Sheet
+from harness.design.protection import amperes
+from harness.design.required_turns import Wanted, wanted_text
+from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+
+LONGEST_MARK = 6
+"""Characters that fit before a line of the sheet; the name of a longer range begins the line instead."""
+
+
+def show(device_file: Path, sheet: Sheet, wanted: Wanted | None, console: Console) -> None:
+    """Print everything `sheet` holds, and the turns that were asked for."""
+    lines = Lines(console)
+    lines.title(f"{device_file} on paper: nothing was measured, and nothing needs power")
+    width = min(console.width, WIDEST)
+    lines.gap()
+    console.print(_reach(sheet), width=width)
+    for row in sheet.ranges:
+        lines.dim(f"{row.name}: {amperes(row.ceiling)} is set by {row.set_by}")
+    lines.gap()
+    console.print(_parts(sheet), width=width)
+    lines.dim("heat of the turns a range adds, at its most and with warm copper; - where the file does not say enough")
+    if sheet.neighbours:
+        lines.heading("Neighbours")
+    for pair in sheet.neighbours:
+        lines.note(f"{pair.finer} and {pair.coarser}: {_meeting(pair.claimed_from, pair.claimed_to)} claimed")
+        lines.dim(f"{_meeting(pair.readable_from, pair.readable_to)} readable", "    ")
+    if sheet.ratio_error is not None and sheet.phase_displacement is not None:
+        lines.heading("Transformer")
+        minutes = math.degrees(sheet.phase_displacement) * 60
+        lines.note(f"expected ratio error {sheet.ratio_error * 100:+.2g} %, phase displacement {minutes:.3g} min")
+    if wanted is not None:
+        lines.heading(f"Turns for {amperes(wanted.asked)}")
+        for text in wanted_text(wanted):
+            lines.note(text)
+    _show_findings(lines, sheet)
+
+
+def _meeting(low: float, high: float) -> str:
+    if low > high:
+        return f"gap from {amperes(high)} to {amperes(low)}"
+    return f"{amperes(low)} to {amperes(high)} both"
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), show_edge=False, pad_edge=False)
+    for number, column in enumerate(columns):
+        table.add_column(column, justify="left" if number == 0 else "right")
+    return table
+
+
+def _reach(sheet: Sheet) -> Table:
+    table = _table("range", "turns", "reads from", "claimed", "may carry", "then in the secondary")
+    for row in sheet.ranges:
+        table.add_row(
+            Text(row.name),
+            str(row.turns),
+            amperes(row.smallest_readable),
+            f"{amperes(row.claimed_from)} to {amperes(row.claimed_to)}",
+            amperes(row.ceiling),
+            amperes(row.secondary_current),
+        )
+    return table
+
+
+def _parts(sheet: Sheet) -> Table:
+    table = _table("range", "cord carries", "heat", "fuse margin", "supply drives", "fuse holds that")
+    for row in sheet.ranges:
+        window = row.melting_window
+        table.add_row(
+            Text(row.name),
+            _or_unknown(row.conductor_rating, "A"),
+            _or_unknown(row.winding_heat, "W"),
+            "-" if row.fuse_margin is None else f"{row.fuse_margin:.2f}",
+            _or_unknown(row.supply_secondary_current, "A"),
+            "-" if window is None else _window(*window),
+        )
+    return table
+
+
+def _or_unknown(value: float | None, unit: str) -> str:
+    return "-" if value is None else format_quantity(value, unit, 3)
+
+
+def _window(shortest: float, longest: float) -> str:
+    if math.isinf(longest):
+        return f"{lasting(shortest)} or more" if shortest else "not known"
+    return f"{lasting(shortest) if shortest else '0'} to {lasting(longest)}"
+
+
+_TITLES = {
+    "in the way": "In the way of winding",
+    "not known": "Not known from the file",
+    "worth knowing": "Worth knowing",
+}
+
+
+def _show_findings(lines: Lines, sheet: Sheet) -> None:
+    for grade, title in _TITLES.items():
+        findings = [f for f in sheet.findings if f.grade == grade]
+        if findings:
+            lines.heading(title)
+        for finding in findings:
+            _show_finding(lines, finding)
+    lines.gap()
+    if sheet.in_the_way:
+        lines.bad(f"{sheet.in_the_way} in the way: deal with them before winding.", "NO")
+    else:
+        lines.good("Nothing in the way on paper; only readings prove it.")
+    lines.heading("Cautions")
+    for caution in (*CAUTIONS, NOT_VERIFIED):
+        lines.good(caution, "-")
+
+
+def _show_finding(lines: Lines, finding: Finding) -> None:
+    mark, text = finding.range or "all", finding.text
+    if len(mark) > LONGEST_MARK:
+        mark, text = "", f"{mark}: {text}"
+    if finding.grade == "in the way":
+        lines.bad(text, mark)
+    else:
+        lines.good(text, mark)

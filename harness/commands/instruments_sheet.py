@@ -1,0 +1,87 @@
+"""What can be reached, who answers there, and which instrument of the bench file it is, on the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from harness.commands.console_sheet import Sheet
+from harness.commands.discovery import Answer, Found
+from harness.files.bench import Bench, InstrumentEntry
+from harness.station.identification import serial_elsewhere
+from instruments.reading import Identity, shown
+
+
+def show_offers(sheet: Sheet, found: Found) -> None:
+    """Everything that is offered, with who answered there."""
+    sheet.title(f"Offered by VISA ({found.library}) and the serial ports")
+    for offer in found.offers:
+        sheet.note(offer.address + (f"  ({offer.description})" if offer.description else ""))
+        answer = found.at_offers.get(offer.address)
+        if answer is None:
+            sheet.dim(f"{' and '.join(found.named(offer.address))} in the bench file, see below", "      ")
+        elif answer.identity is not None:
+            sheet.note(answer.identity.shown, "      ")
+            sheet.dim(_whose(answer.identity, found.entries), "      ")
+        else:
+            sheet.dim(answer.reason, "      ")
+    if not found.offers:
+        sheet.note("nothing")
+    for note in found.notes:
+        sheet.note(note)
+    sheet.dim(
+        "Instruments on plain network sockets and Modbus units announce themselves to nobody; name them in a bench file."
+    )
+
+
+def _whose(identity: Identity, entries: Mapping[str, InstrumentEntry]) -> str:
+    names = [n for n, e in entries.items() if e.serial and e.serial == identity.serial]
+    if names:
+        return f"by its serial number this is {' or '.join(names)} of the bench file"
+    return "not in the bench file" if entries else f"serial {shown(identity.serial)}"
+
+
+def show_bench(sheet: Sheet, bench_file: Path, bench: Bench, found: Found) -> int:
+    """Every instrument of the bench file and whether it answers as itself; how many do not."""
+    sheet.heading(f"Instruments of {bench_file}")
+    everywhere = {bench.instruments[n].address: a for n, a in found.of_entries.items()} | dict(found.at_offers)
+    wrong = 0
+    for name, entry in bench.instruments.items():
+        if entry.by_person:
+            sheet.good(f"{name}: a person", "-")
+            continue
+        answer = found.of_entries[name]
+        if answer.identity is not None and entry.serial in ("", answer.identity.serial):
+            sheet.good(f"{name}: {entry.address}")
+            sheet.dim(answer.identity.shown, " " * 9)
+            continue
+        if answer == Answer():
+            sheet.good(f"{name}: {entry.address}", "-")
+            sheet.dim("not asked: its profile has no serial_registers", " " * 9)
+            continue
+        wrong += 1
+        sheet.bad(f"{name}: {entry.address}", "NO")
+        sheet.note(_why(entry, answer, everywhere), " " * 9)
+    asked = sum(a != Answer() for a in found.of_entries.values())
+    sheet.gap()
+    if wrong:
+        sheet.bad(f"{wrong} of {asked} do not answer as the bench file says.", "NO")
+    elif not asked:
+        sheet.good("There is nothing to ask: a person plays every part.")
+    else:
+        sheet.good(f"All {asked} that were asked answer as themselves.")
+    return wrong
+
+
+def _why(entry: InstrumentEntry, answer: Answer, everywhere: Mapping[str, Answer]) -> str:
+    """What is wrong, and the next thing to try."""
+    there = [a for a, other in everywhere.items() if _is(entry, other) and a != entry.address]
+    moved = f"Serial {entry.serial} answers at {there[0]}: put that address into the bench file." if there else ""
+    if answer.identity is None:
+        return f"{answer.reason} {moved or answer.next_step}"
+    found = f"Serial {shown(answer.identity.serial)} answers there, expected {entry.serial}{serial_elsewhere(answer.identity, entry.serial)}."
+    return f"{found} {moved or 'Correct the address, or the serial if the instrument was exchanged on purpose.'}"
+
+
+def _is(entry: InstrumentEntry, answer: Answer) -> bool:
+    return bool(entry.serial) and answer.identity is not None and answer.identity.serial == entry.serial

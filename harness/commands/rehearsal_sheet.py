@@ -1,0 +1,96 @@
+"""What is told of a rehearsal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich.table import Table
+
+from harness.core.clock import RealClock
+from harness.core.output import tell
+from harness.core.progress import RehearsalProgress
+from harness.core.quantities import format_duration, format_quantity, signed_text
+from harness.core.stop import StopSignal
+from harness.evaluation.additional.register_creep import watched_too_short
+from harness.preparation.rehearsal import Rehearsal, rehearse
+from harness.preparation.rejection_probability import percent, told
+from harness.preparation.run_files import Inputs
+from harness.results import NOT_VISITED, Point, PowerPoint
+from harness.station.identification import calibration_problems
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+def rehearsed(inputs: Inputs, stop: StopSignal, console: Console) -> Rehearsal:
+    """The rehearsal, with a display of how far it is."""
+    with RehearsalProgress(console) as progress:
+        return rehearse(inputs, stop, progress)
+
+
+def problems_of_dates(inputs: Inputs, accepted: Sequence[str]) -> list[str]:
+    """What calibration dates say against a run today, unless it was accepted."""
+    found = calibration_problems(inputs.bench, RealClock().wall().date())
+    return [
+        f"{text} (to go on all the same: --override {name})" for name, text in found.items() if name not in accepted
+    ]
+
+
+def show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
+    """Ceilings, the most and the least that is to be expected, and what to know before the run."""
+    tell(console, list(_lines(inputs, rehearsal)))
+
+
+def _lines(inputs: Inputs, rehearsal: Rehearsal) -> Iterator[str]:
+    rejection = rehearsal.rejection
+    for rng in rehearsal.results.ranges:
+        held = (
+            f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}" if rng.ceiling else NOT_VISITED
+        )
+        low, high = format_quantity(rng.minimum_current, "A"), format_quantity(rng.maximum_current, "A")
+        yield f"  {rng.name:<6} {low:>8} to {high:<8} {held}"
+        for remark in watched_too_short(inputs.device, rng.no_load, "would be watched"):
+            yield f"         {remark}"
+        not_passed = None if rejection is None else rejection.of_range.get(rng.name)
+        if not_passed is not None:
+            yield f"         a sound meter would not pass here with a probability of {percent(not_passed)}"
+    ratio = rehearsal.smallest_test_uncertainty_ratio
+    yield (
+        f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"
+        f"{f', smallest ratio of limit to uncertainty {ratio:.1f}' if math.isfinite(ratio) else ''}"
+    )
+    yield from rehearsal.notes
+    if rejection is not None:
+        yield from told(rejection)
+    if rehearsal.not_known:
+        things = "thing is" if rehearsal.not_known == 1 else "things are"
+        yield f"{rehearsal.not_known} {things} not known from the device file: `ratioproof design` tells which"
+
+
+def show_points(rehearsal: Rehearsal, console: Console) -> None:
+    """A table of the points: the uncertainty to expect against the limit."""
+    known = rehearsal.power_factors
+    beside = ["power factor"] if known else []
+    table = Table(
+        "range", "step", "current", *beside, "U expected", "limit", "limit / U", box=None, header_style="bold"
+    )
+    for rng in rehearsal.results.ranges:
+        rows: list[tuple[Point | PowerPoint, str, float]] = [
+            (p, p.direction, p.expanded_uncertainty) for p in rng.points
+        ]
+        rows += [(p, "power", p.power_error.expanded_uncertainty) for p in rng.power]
+        for point, step, expanded in rows:
+            power_factor = signed_text(known[point.name]) if point.name in known else ""
+            table.add_row(
+                rng.name,
+                step,
+                format_quantity(point.nominal_current, "A"),
+                *([power_factor] if known else []),
+                f"{expanded * 100:.3f} %",
+                "none" if point.limit is None else f"{point.limit * 100:.2f} %",
+                "" if point.limit is None or not expanded else f"{point.limit / expanded:.1f}",
+            )
+    if table.row_count:
+        console.print(table)

@@ -1,0 +1,86 @@
+"""`ratioproof rehearse`: the whole procedure on a simulated twin of the bench."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.commands.arguments import add_causes, add_command, add_procedure, count
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from harness.preparation.run_files import Inputs
+
+
+@dataclass(frozen=True)
+class RehearseOptions:
+    """What a run is made of. `hold` in seconds; `causes` is a file of the user's own."""
+
+    device: Path
+    bench: Path
+    procedure: str = "current_ratio"
+    readings: int = 4
+    per_decade: int = 3
+    hold: float = 600.0
+    causes: Path | None = None
+
+    def inputs(self) -> Inputs:
+        """The files, read and checked. Raises UserError."""
+        from harness.preparation.run_files import load_inputs
+        from harness.steps import Options
+
+        options = Options(readings=self.readings, per_decade=self.per_decade, hold=self.hold)
+        return load_inputs(self.device, self.bench, self.procedure, options, self.causes)
+
+
+def add_parser(commands: Any) -> None:
+    """`ratioproof rehearse` and its arguments."""
+    parser = add_command(
+        commands,
+        "rehearse",
+        "run on a simulated twin in no time: limits, uncertainty, duration",
+        (RehearseOptions, rehearse),
+        [
+            "ratioproof rehearse device.toml bench.toml",
+            "ratioproof rehearse device.toml bench.toml --procedure turns_check",
+        ],
+    )
+    add_rehearsed(parser)
+
+
+def add_rehearsed(parser: argparse.ArgumentParser) -> None:
+    """The fields of `RehearseOptions`."""
+    parser.add_argument("device", type=Path, metavar="DEVICE", help="device file")
+    parser.add_argument("bench", type=Path, metavar="BENCH", help="bench file")
+    add_procedure(parser)
+    for name, default, what in (
+        ("--readings", RehearseOptions.readings, "pairs of readings at every point"),
+        ("--per-decade", RehearseOptions.per_decade, "points in every decade of current"),
+    ):
+        parser.add_argument(name, type=count, default=default, metavar="N", help=f"{what} (default: %(default)s)")
+    add_causes(parser)
+
+
+def begin() -> None:
+    """A line at once: what a rehearsal needs takes a moment to load, and longer on a slow machine."""
+    print("rehearsal on a simulated bench; nothing is energised", flush=True)
+
+
+def rehearse(options: RehearseOptions, console: Console) -> int:
+    """Rehearse and tell: points, ceilings, uncertainty against limit, duration. 2 when something stands in the way."""
+    begin()
+    from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show, show_points
+    from harness.core.errors import UserError
+    from harness.core.stop import StopSignal
+
+    inputs = options.inputs()
+    rehearsal = rehearsed(inputs, StopSignal(), console)
+    show_points(rehearsal, console)
+    show(inputs, rehearsal, console)
+    problems = [*rehearsal.problems, *problems_of_dates(inputs, ())]
+    if problems:
+        raise UserError(problems)
+    return 0

@@ -1,0 +1,84 @@
+"""A kept run once more, from its transcripts, and its record compared with that of then."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+from harness.commands.attendance import Attendance
+from harness.commands.session import GUARD_REPORT, Begun, run_anew, run_on
+from harness.core.errors import RatioproofError, Stopped, UserError
+from harness.core.progress import Silent
+from harness.core.stop import StopSignal
+from harness.preparation.run_files import Inputs
+from harness.record.journal import Record, continue_record, read_record
+from harness.replay.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked
+from harness.replay.run_environment import Surroundings, replayed
+from instruments.errors import InstrumentError
+
+OF_THIS_TIME = ("replayed", "previous", "hash")
+OF_THIS_PLACE = ("software", "device_file", "bench_file", "causes_file")
+
+
+def compare(then: Path, now: Path) -> int:
+    """How many lines two records have in common, which must be all; hashes, places and that the second is a replay aside. Raises UserError."""
+    if not then.exists():
+        raise UserError(f"{then}: no such record: the run was killed, and went as in {now} up to there")
+    before, after = read_record(then), read_record(now)
+    for number, (old, new) in enumerate(zip(_comparable(before), _comparable(after), strict=False), start=1):
+        if old != new:
+            key = next(k for k in (*old, *new) if old.get(k) != new.get(k))
+            raise UserError(
+                f"{then}: line {number}: expected {key} = {_short(old.get(key))} as then, got {_short(new.get(key))}"
+            )
+    if len(before.lines) != len(after.lines):
+        raise UserError(f"{then}: expected {len(before.lines)} lines as then, got {len(after.lines)}")
+    return len(after.lines)
+
+
+def again(asked: Asked, inputs: Inputs, folder: Path, out: Path) -> BaseException | None:
+    """Run, and what ended the run early, as then. Raises TranscriptError where something went otherwise."""
+    around = replayed(inputs, folder)
+    ended: BaseException | None = None
+    try:
+        _run(asked, inputs, around, folder, out)
+    except (RatioproofError, InstrumentError, Stopped) as failure:
+        ended = failure
+    around.check()
+    return ended
+
+
+def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: Path) -> None:
+    attendance = Attendance(
+        asked.operator,
+        asked.overrides,
+        around.person,
+        Silent(),
+        StopSignal(),
+        asked.rehearsal_problems,
+        cautions=asked.cautions,
+    )
+    if not asked.resumed:
+        run_anew(inputs, attendance, out / RECORD, around)
+        return
+    shutil.copyfile(folder / BEFORE, out / RECORD)
+    if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
+        (out / GUARD_REPORT).write_text(told, encoding="utf-8", newline="\n")
+    record, stream = continue_record(out / RECORD)
+    with stream:
+        run_on(inputs, attendance, Begun(record, stream), out / RECORD, around)
+
+
+def _comparable(record: Record) -> list[dict[str, Any]]:
+    lines = [{k: v for k, v in line.items() if k not in OF_THIS_TIME} for line in record.lines]
+    if lines:
+        first = {k: v for k, v in lines[0].items() if k not in OF_THIS_PLACE}
+        lines[0] = {**first, "procedure": {k: v for k, v in first["procedure"].items() if k != "asked"}}
+    return lines
+
+
+def _short(found: object) -> str:
+    text = json.dumps(found, ensure_ascii=False)
+    return text if len(text) <= 160 else text[:157] + "..."

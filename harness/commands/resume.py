@@ -1,0 +1,81 @@
+"""`ratioproof resume`: an interrupted run from its record to its end."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.commands.arguments import Attended, add_attended, add_command, add_trials
+from harness.commands.rehearse import begin
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+
+@dataclass(frozen=True)
+class ResumeOptions(Attended):
+    """Which record, who attends the run, and how many trials validate its results."""
+
+    record: Path
+    trials: int = 0
+
+
+def add_parser(commands: Any) -> None:
+    """`ratioproof resume` and its arguments."""
+    parser = add_command(
+        commands,
+        "resume",
+        "go on with an interrupted run from its record",
+        (ResumeOptions, resume),
+        ["ratioproof resume run/record.jsonl", "ratioproof resume run/record.jsonl --monte-carlo"],
+    )
+    parser.add_argument("record", type=Path, metavar="RECORD", help="the record of the interrupted run")
+    add_trials(parser)
+    add_attended(parser)
+
+
+def resume(options: ResumeOptions, console: Console) -> int:
+    """Go on with an interrupted run from its record, then evaluate and certify it."""
+    begin()
+    from harness.audit import check_lines, check_points
+    from harness.commands.attendance import (
+        attending,
+        check_attended,
+        check_somebody_is_there,
+        confirm_cautions,
+        left_not_safe,
+    )
+    from harness.commands.conclusion import finish
+    from harness.commands.overrides import refuse_needless
+    from harness.commands.rehearsal_sheet import rehearsed
+    from harness.commands.session import Begun, naming_the_way_on, reserved_bench, run_on
+    from harness.core.errors import RecordError
+    from harness.core.progress import TerminalProgress
+    from harness.core.stop import StopSignal
+    from harness.preparation.recorded_inputs import inputs_of
+    from harness.record.journal import continue_record, read_record
+
+    stop, file = StopSignal(), options.record
+    with stop.listening():
+        check_attended(options)
+        begun = read_record(file)
+        # Before anybody is asked anything: a record that another run is writing is refused.
+        continue_record(file)[1].close()
+        check_lines(begun, str(file))
+        inputs = inputs_of(begun, file)
+        check_somebody_is_there(inputs.bench, options.cautions_read)
+        check_points(begun, str(file), inputs.procedure)
+        with reserved_bench(inputs, file):
+            rehearsal = rehearsed(inputs, stop, console)
+            refuse_needless(inputs.bench, options.overrides, rehearsal.problems)
+            with TerminalProgress(console, list(rehearsal.durations)) as progress:
+                attendance = attending(options, progress, stop, rehearsal.problems)
+                confirm_cautions(attendance, console, left_not_safe(begun))
+                record, stream = continue_record(file)
+                with naming_the_way_on(file), contextlib.closing(stream):
+                    if record.last_hash != begun.last_hash:
+                        raise RecordError(f"{file}: another run has gone on with it meanwhile")
+                    run_on(inputs, attendance, Begun(record, stream), file)
+        return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)

@@ -1,0 +1,81 @@
+"""What the terminal says when a run has been evaluated."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from harness.commands.additional_lines import beyond_lines, check_line
+from harness.evaluation.diagnosis.contradiction import OVERRIDE
+from harness.replay.kept_run import RECORD
+from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text
+
+RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
+
+
+def summary_lines(results: Results, out: Path) -> list[str]:
+    """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
+    in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
+    lines = [f"verdict: {results.verdict.upper()}{', for a part of what is claimed only' if in_part else ''}"]
+    wide = max(5, *(len(r.told) for r in results.ranges))
+    for rng in results.ranges:
+        beyond = list(beyond_lines(rng))
+        if rng.points or beyond or not accepted(rng.verdict) or results.bench_check is None:
+            lines.append(f"  {rng.name:<6} {rng.told:<{wide}} {_turns_text(rng, results.ranges[0].name)}".rstrip())
+        lines += [f"         {line}" for line in beyond]
+        lines += [f"         {remark}" for remark in rng.remarks]
+    if results.bench_check is not None:
+        lines.append(f"  {check_line(results.bench_check)}")
+    lines += [f"  {reason}" for reason in results.reasons]
+    if results.contradictions and set(results.contradictions) <= set(results.reasons):
+        lines.append(
+            f"  readings that contradict each other are no evidence; take the run again (to certify it all the same: --override {OVERRIDE})"
+        )
+    lines += [validation_text(results.validation)] if results.validation is not None else []
+    shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
+    if shown and (not accepted(results.verdict) or shown[0].fault != "none"):
+        lines.append("most likely cause")
+        lines += [f"  {_probability(h.probability)}  {h.label}: {h.description}" for h in shown]
+        lines += [f"  {line}" for line in (odds_text(shown[0]), results.diagnosis_note) if line]
+        if results.diagnosis_details.extra_measurement:
+            lines.append(f"  {results.diagnosis_details.extra_measurement}")
+        look = results.diagnosis_details.look
+        lines += [f"  {look}"] if look and look not in results.diagnosis_details.extra_measurement else []
+    return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
+
+
+def validation_text(validation: Validation) -> str:
+    """What the Monte Carlo trials say of the evaluation, in a line."""
+    by_outcome: dict[str, list[str]] = {"agrees": [], "differs": [], "undecided": []}
+    for quantity in validation.quantities:
+        by_outcome[quantity.outcome].append(quantity.name)
+    text = f"validated by {validation.trials:,} trials (JCGM 101): {len(by_outcome['agrees'])} of {len(validation.quantities)} agree"
+    for outcome, names in (("differ", by_outcome["differs"]), ("undecided", by_outcome["undecided"])):
+        if names:
+            text += f"; {outcome}: {'; '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}"
+    return text
+
+
+def _probability(probability: float) -> str:
+    """Never 100 %: what is not in the catalogue was not weighed against it."""
+    return "> 99.9 %" if probability > 0.999 else f"{probability * 100:6.1f} %"
+
+
+def _turns_text(rng: RangeResult, base: str) -> str:
+    turns = f"{rng.expected_turns} turn{'s' if rng.expected_turns > 1 else ''}"
+    found, factor = rng.effective_turns, rng.reading_factor
+    if found is None:
+        if factor is None:
+            return ""
+        return (
+            f"expected {turns}, not determined; reading factor {factor.value:.4f} ± {factor.expanded_uncertainty:.4f}"
+        )
+    return (
+        f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f} against {base}; {_whole(found)}"
+    )
+
+
+def _whole(turns: EffectiveTurns) -> str:
+    """The nearest whole number of turns with its probability, or that there is none."""
+    if not turns.holds_whole_number:
+        return f"no whole number within U (nearest {turns.nearest})"
+    return f"{turns.nearest} with probability {_probability(turns.probability).strip()}"
