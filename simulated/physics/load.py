@@ -130,7 +130,8 @@ class CurrentSource:
     def _follow(self, time: float) -> None:
         target = self.setpoint * self._gain if self.on else 0.0
         last = self._changes[-1]
-        if target != last.target:
+        still_settling = not self.on and last.begins_at != 0.0
+        if target != last.target or still_settling:
             # Time may have gone back slightly (reads that overlap); the record of changes must stay in order.
             time = max(time, last.time)
             # The output's relay opens within a cycle: nothing is left to settle when it is off.

@@ -50,6 +50,19 @@ def test_refuses_what_it_must() -> None:
     assert source.setpoint == 20.0
 
 
+def test_nothing_is_left_once_the_output_is_off() -> None:
+    """An open contact carries no current (common practice, no published source): also where 0 A was set before it opened."""
+    source = CurrentSource(100.0, seed=1)
+    source.set_current(10.0, 0.0)
+    source.set_output(True, 0.0)
+    source.set_current(0.0, 2.0)
+    assert source.current_at(2.01) > 1.0
+    source.set_output(False, 2.02)
+    assert source.current_at(2.02) == 0.0
+    assert source.current_at(3.0) == 0.0
+    assert source.current_at(2.01) > 1.0
+
+
 def test_the_past_stays_as_it_was() -> None:
     """Overlapping reads look back a little: a later change does not change earlier current."""
     source = CurrentSource(100.0, seed=1)
