@@ -20,6 +20,7 @@ author = "The Ratioproof contributors"
 language = "en"
 
 extensions = ["myst_parser"]
+myst_enable_extensions = ["colon_fence"]
 myst_heading_anchors = 3
 exclude_patterns = ["built", "generated"]
 

@@ -3,6 +3,7 @@
 import argparse
 import contextlib
 import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -46,6 +47,14 @@ def test_every_command_shows_examples_and_exit_statuses() -> None:
         text = parser.format_help()
         assert f"  ratioproof {name}" in text.split("examples:")[1]
         assert "NOT SAFE" in text
+
+
+def test_every_example_in_help_is_understood() -> None:
+    """Words and options; the files they name are the reader's own."""
+    for name, parser in commands().items():
+        shown = parser.format_help().split("examples:\n")[1].split("\n\n")[0].splitlines()
+        for example in shown:
+            assert words.parser().parse_args(shlex.split(example)[1:]).command, f"{name}: {example}"
 
 
 @pytest.mark.parametrize(
