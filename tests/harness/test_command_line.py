@@ -54,7 +54,7 @@ def test_every_example_in_help_is_understood() -> None:
     for name, parser in commands().items():
         shown = parser.format_help().split("examples:\n")[1].split("\n\n")[0].splitlines()
         for example in shown:
-            assert words.parser().parse_args(shlex.split(example)[1:]).command, f"{name}: {example}"
+            assert command_line.parser().parse_args(shlex.split(example)[1:]).command, f"{name}: {example}"
 
 
 @pytest.mark.parametrize(
