@@ -15,9 +15,9 @@ from reports.page_style import facts, heading, prose, ruled, space
 from reports.rounding import NO_BREAK, current, current_pair, exact, percent_pair, plus_minus, round_half_up, written
 
 _PARTS = (
-    "The secondary current was read too, so that the ratio error splits: the transformer with its turns against the turns "
-    "described, and the metering module behind it. The burden of the meter in the secondary was part of the loop while this "
-    "was measured. The secondary of a current transformer must never be opened under current."
+    "The secondary current was also measured. This separates the ratio error into that of the transformer with its turns, "
+    "against the turns described, and that of the metering module behind it. During this measurement the burden of the "
+    "secondary ammeter was part of the loop. Never open the secondary of a current transformer under current."
 )
 
 
@@ -41,9 +41,9 @@ def _bench_check(check: BenchCheck) -> Iterator[Flowable]:
             "Deviation",
             f"{plus_minus(check.deviation.value, check.deviation.expanded_uncertainty)}, {check.verdict}",
         ),
-        ("Judged by", criterion(check)),
+        ("Criterion", criterion(check)),
     ]
-    yield KeepTogether([heading("Check of the bench itself"), facts(rows)])
+    yield KeepTogether([heading("Check of the bench"), facts(rows)])
 
 
 def _smallest(results: Results) -> Iterator[Flowable]:
@@ -64,14 +64,14 @@ def _smallest(results: Results) -> Iterator[Flowable]:
     ]
     head = [
         "Range",
-        "Smallest current\nread",
-        "Highest not\nread",
-        "Lowest read",
+        "Smallest readable\ncurrent",
+        "Largest tried\nand not read",
+        "Smallest tried\nand read",
         "Power factor\nmeasured from",
         "Claimed\nfrom",
         "Verdict",
     ]
-    explained = "A current is read when at least half of the displayed values are not zero."
+    explained = "A current counts as read when at least half of the displayed values are not zero."
     table = ruled(head, rows, [w * mm for w in (22, 38, 22, 22, 38, 16, 12)])
     yield KeepTogether([heading("Smallest readable current"), prose(explained, "small"), space(1.5), table])
 
@@ -99,15 +99,16 @@ def _no_load(results: Results) -> Iterator[Flowable]:
         "Voltage",
         "Indicated current",
         "Limit",
-        "Limit\nover U",
+        "Limit\n/ U",
         "Risk\nin %",
         "Indicated power",
         "Limit",
         "Verdict",
     ]
     explained = (
-        "No current. What is indicated is offset or the device's own consumption through its sensor, judged by the decision rule "
-        "against what the claim leaves at no current; what the display keeps back is not indicated, and not in U."
+        "No primary current. The indication is an offset or the meter's own consumption through its sensor. The decision rule judges "
+        "it against the limit of the claim at zero current. Values suppressed below the display threshold are not indicated and not "
+        "included in U."
     )
     table = ruled(head, rows, [w * mm for w in (18, 15, 31, 15, 12, 13, 31, 15, 20)], numeric=(4, 5))
     yield KeepTogether([heading("No load"), prose(explained, "small"), space(1.5), table])
@@ -132,16 +133,16 @@ def _creep(found: Sequence[tuple[RangeResult, NoLoad]]) -> Iterator[Flowable]:
         return
     head = [
         "Range",
-        "Waited",
-        "Energy counted",
-        "Step of energy",
+        "Duration",
+        "Energy registered",
+        "Register step",
         "Creep",
-        "Creep below",
-        "No-load test\nlasts at least",
+        "Upper bound\nof creep",
+        "Least duration of\na no-load test",
     ]
     explained = (
-        "Energy counted with no current is creep. It fails beyond one step of the register (IEC 62053-21:2003, 8.3.2, from memory), "
-        "not by the decision rule. Creep below: what one step more than was counted would have taken."
+        "Creep: energy registered at zero current. The verdict is fail above one step of the register (IEC 62053-21:2003, 8.3.2, from "
+        "memory); the decision rule does not apply. Upper bound: the creep that would have registered one step more."
     )
     table = ruled(head, rows, [w * mm for w in (20, 18, 28, 26, 32, 24, 22)])
     yield space(3)
@@ -178,18 +179,20 @@ def _endurance(results: Results) -> Iterator[Flowable]:
     head = [
         "Range",
         "Current",
-        "Held",
+        "Duration",
         "Points",
         "First error\nin %",
         "Last error\nin %",
         "Drift\nin %",
         "U\nin %",
         "Limit\nin %",
-        "Largest in the\nsecondary",
+        "Largest\nsecondary\ncurrent",
         "Verdict",
     ]
     widths = [w * mm for w in (16, 16, 14, 12, 18, 18, 16, 14, 15, 21, 12)]
-    explained = "The current named was held. Drift is the slope of a line through the errors, times the time."
+    explained = (
+        "The current stated was held. Drift: slope of a straight line through the errors, multiplied by the duration."
+    )
     table = ruled(head, rows, widths, numeric=(3, 4, 5, 6, 7, 8))
     yield KeepTogether([heading("Endurance"), prose(explained, "small"), space(1.5), table])
 
@@ -208,7 +211,7 @@ def _parts(results: Results) -> Iterator[Flowable]:
     ]
     table = ruled(head, rows, [w * mm for w in (52, 24, 32, 15, 32, 15)], numeric=(2, 3, 4, 5))
     yield CondPageBreak(60 * mm)
-    yield heading("Where the error is")
+    yield heading("Separation of the error")
     yield prose(_PARTS, "small")
     yield space(1.5)
     yield table

@@ -14,26 +14,26 @@ from reports.rounding import NO_BREAK, current, current_exponent, current_unit
 
 _PERCENT = f"{NO_BREAK}%"
 RATIO_ERROR = Measurand("Ratio error", "1", _PERCENT, 100.0, "%")
-POWER_ERROR = Measurand("Error of power", "1", _PERCENT, 100.0, "%")
-PHASE_DISPLACEMENT = Measurand("Phase displacement", "rad", "\N{PRIME}", MINUTES_PER_RADIAN, "minutes")
+POWER_ERROR = Measurand("Power error", "1", _PERCENT, 100.0, "%")
+PHASE_DISPLACEMENT = Measurand("Phase displacement", "rad", "\N{PRIME}", MINUTES_PER_RADIAN, "minutes of arc")
 DEVIATION = Measurand("Deviation of the ratio", "1", _PERCENT, 100.0, "%")
 
-_ALL = "The budgets of all others are in the results file."
+_ALL = "The results file has all other budgets."
 _COLUMNS = (
-    "u(x) is the standard uncertainty of the input itself, c the sensitivity of the result to it, |c| u(x) what it contributes. Shared "
-    "inputs are one and the same input at other points, whose errors are therefore correlated."
+    "u(x): standard uncertainty of the input quantity; c: sensitivity coefficient; |c| u(x): uncertainty contribution. Shared: the same "
+    "input also acts at other points, so their errors are correlated."
 )
 _WINDOW = (
-    "Where the primary turns lie in the window of the item's own transformer is no input: it is part of the item, and of what "
-    "was verified."
+    "The position of the primary turns in the meter's own transformer is a property of the meter under test and no uncertainty "
+    "contribution."
 )
 _CANCELS = (
-    "What changes power in the same proportion at all power factors, as a gain does, cancels in the phase displacement and is "
+    "An input that changes power in the same proportion at all power factors (a gain) cancels in the phase displacement and is "
     "not listed there."
 )
 _OFTEN = (
-    "An input named more than once belongs to each of the points the result was found from. Where such inputs are alike they stand in one "
-    "line with their number: u(x), c and degrees of freedom are those of each, the contribution is their root sum of squares."
+    "Inputs of several points appear once with their number where they are alike: u(x), c and degrees of freedom are those of each, "
+    "the contribution is their root sum of squares."
 )
 
 
@@ -73,11 +73,11 @@ def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
 
 def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], often: bool) -> str:
     """What is shown of all there is, and how to read it."""
-    told = ["Of each range the worst point, as at a glance."] if ratio else []
+    told = ["Shown: the worst point of each range, as in the summary."] if ratio else []
     if power:
         told.append(
-            f"Of power{' and phase displacement' if phase else ''} that whose U is the largest part of its limit; where nothing is "
-            "claimed, that at the smallest current, with the lowest power factor."
+            f"For power{' and phase displacement' if phase else ''}: the point with the largest U / limit; where nothing is "
+            "claimed, the point at the smallest current with the lowest power factor."
         )
     told += [_ALL] if told else []
     told.append(_COLUMNS)
@@ -106,7 +106,7 @@ def _of_power(found: RangeResult) -> Budget | None:
     point = power_shown(found.power)
     if point is None:
         return None
-    title = f"Budget of the error of power on range {found.name}: {point.name}"
+    title = f"Budget of the power error on range {found.name}: {point.name}"
     return Budget(title, POWER_ERROR, point.power_error, point.limit, point.budget)
 
 
@@ -124,10 +124,10 @@ def _of_smallest(found: RangeResult) -> Budget | None:
         return None
     exponent = current_exponent(smallest.found.value)
     unit = current_unit(exponent)
-    measurand = Measurand("Smallest current read", "A", f"{NO_BREAK}{unit}", 10.0**-exponent, unit)
-    title = f"Budget of the smallest current read on range {found.name}"
+    measurand = Measurand("Smallest readable current", "A", f"{NO_BREAK}{unit}", 10.0**-exponent, unit)
+    title = f"Budget of the smallest readable current on range {found.name}"
     return Budget(title, measurand, smallest.found, smallest.limit, smallest.budget)
 
 
 def _of_bench_check(check: BenchCheck) -> Budget:
-    return Budget("Budget of the check of the bench itself", DEVIATION, check.deviation, None, check.budget)
+    return Budget("Budget of the check of the bench", DEVIATION, check.deviation, None, check.budget)

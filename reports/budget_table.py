@@ -74,7 +74,7 @@ def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> 
     total = [f"{measurand.name}, combined", "", "", "", _standard(measurand, found.standard_uncertainty)]
     rows.append([*total, degrees(found.degrees_of_freedom), ""])
     head = [
-        "Source",
+        "Input quantity",
         "Distribution",
         "u(x)",
         "c",

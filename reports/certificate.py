@@ -22,7 +22,7 @@ from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QU
 from reports.power_and_phase import power
 from reports.range_summary import glance
 
-SIMULATED = "Simulated bench: not evidence about any real device"
+SIMULATED = "Simulated bench: not evidence about any real meter"
 
 _HEAD = 27 * mm
 _FOOT = 22 * mm

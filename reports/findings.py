@@ -40,8 +40,8 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
     if not causes or (accepted(results.verdict) and causes[0].fault == "none"):
         return
     explained = prose(
-        "Each explanation was compared with all readings of the run, their uncertainties included. The probabilities "
-        "are shared out among the explanations listed; a cause not listed was not considered.",
+        "Each cause was compared with all readings of the run and their uncertainties. The probabilities add up to "
+        "100 % over the causes considered. A cause outside the catalogue was not considered.",
         "small",
     )
     odds = odds_text(causes[0])
@@ -49,13 +49,13 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         [
             "no fault" if h.fault == "none" else h.fault,
             h.range or "all",
-            true_minus(h.description),
+            true_minus(_beside_the_first(h.description, causes[0].description)),
             _probability(h.probability),
         ]
         for h in causes
     ]
     table = ruled(
-        ["Cause", "Range", "What it means", "Probability"], rows, [w * mm for w in (43, 22, 81, 24)], bold_rows=[0]
+        ["Cause", "Range", "Description", "Probability"], rows, [w * mm for w in (43, 22, 81, 24)], bold_rows=[0]
     )
     yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
     if odds:
@@ -71,7 +71,7 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
     if details.look and details.look not in details.extra_measurement:
         yield space(2)
         yield prose(f"{details.look[0].upper()}{details.look[1:]}.")
-    told = [("Would read the same: ", details.same_readings), ("Not shown by this run: ", details.not_shown)]
+    told = [("Same predicted readings: ", details.same_readings), ("Not detectable by this run: ", details.not_shown)]
     beyond = "; ".join(start + ", ".join(labels) for start, labels in told if labels)
     for line in (beyond, details.causes):
         if line:
@@ -82,6 +82,15 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
 def _sentence(text: str) -> str:
     """`text` begun with a capital and ended with one point."""
     return f"{text[0].upper()}{text[1:].rstrip('. ')}."
+
+
+def _beside_the_first(description: str, first: str) -> str:
+    """A description that goes on where that of the likeliest cause ends does not repeat it."""
+    return (
+        f"as the first cause; and {description[len(first) + 6 :]}"
+        if description.startswith(f"{first}; and ")
+        else description
+    )
 
 
 def findings(results: Results) -> Iterator[Flowable]:
@@ -123,7 +132,7 @@ def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
     if found.points:
         opening.append(_points(found, marks))
     else:
-        opening.append(prose("No point was taken on this range: nothing is certified about it.", "strong"))
+        opening.append(prose("No point was taken on this range. Nothing is certified about it.", "strong"))
     yield KeepTogether(opening)
 
 
@@ -132,9 +141,9 @@ def _turns(found: RangeResult) -> list[tuple[str, str]]:
     rows = []
     if factor is not None:
         told = plus_minus(factor.value, factor.expanded_uncertainty)
-        rows.append(("Reading factor", f"{told} (k = {factor.coverage_factor:.2f}), indicated over reference current"))
+        rows.append(("Reading factor", f"{told} (k = {factor.coverage_factor:.2f}), indicated / reference current"))
     if turns is None:
-        why = "cannot be told apart from the meter's gain on this range alone" if rows else "not found by this run"
+        why = "this range alone cannot separate turns and gain of the meter" if rows else "not determined by this run"
         return [*rows, ("Turns found", why)]
     rows.append(
         (
@@ -142,7 +151,7 @@ def _turns(found: RangeResult) -> list[tuple[str, str]]:
             f"{plus_minus(turns.value, turns.expanded_uncertainty)} (k = {turns.coverage_factor:.2f}), {compared_at(turns)}",
         )
     )
-    rows.append(("Nearest whole", nearest_whole(turns)))
+    rows.append(("Nearest integer", nearest_whole(turns)))
     return rows
 
 
@@ -151,14 +160,14 @@ def compared_at(turns: EffectiveTurns) -> str:
     if turns.method == "equal ampere-turns":
         return f"against the base range at {turns.compared} equal ampere-turns"
     if turns.method == "between ampere-turns":
-        return f"against the base range at {turns.compared} ampere-turns, between its own points"
-    return "against the base range at other ampere-turns: U includes the limit of error of both ranges there"
+        return f"against the base range interpolated to {turns.compared} ampere-turns"
+    return "against the base range at different ampere-turns: U includes the limit of error of both ranges there"
 
 
 def nearest_whole(turns: EffectiveTurns) -> str:
-    """The nearest whole number with its probability, or that the interval holds none."""
+    """The nearest integer with its probability, or that the interval holds none."""
     if not turns.holds_whole_number:
-        return f"none within U; the nearest is {turns.nearest}"
+        return f"none within ± U; the nearest is {turns.nearest}"
     return f"{turns.nearest}, probability {_probability(turns.probability)}"
 
 
@@ -189,7 +198,7 @@ def _line(found: RangeResult) -> list[tuple[str, str]]:
         if line.departs:
             rows.append(
                 (
-                    "Departure",
+                    "Lack of fit",
                     "The readings depart from a straight line by more than their scatter "
                     f"(standard deviation {percent(line.departure)}); slope and intercept include this.",
                 )
@@ -198,13 +207,16 @@ def _line(found: RangeResult) -> list[tuple[str, str]]:
         shape = found.linearity
         rows.append(
             (
-                "Linearity of span",
-                f"independent {percent(shape.independent)}, zero-based {percent(shape.zero_based)}, "
+                "Linearity error",
+                f"of span (IEC 61298-2): independent {percent(shape.independent)}, zero-based {percent(shape.zero_based)}, "
                 f"terminal-based {percent(shape.terminal_based)}",
             )
         )
         rows.append(
-            ("Hysteresis of span", percent(shape.hysteresis) if shape.hysteresis is not None else "not measured")
+            (
+                "Hysteresis",
+                f"{percent(shape.hysteresis)} of span" if shape.hysteresis is not None else "not measured",
+            )
         )
     return rows or [("Line, linearity", "not measured by this procedure")]
 
@@ -230,7 +242,7 @@ def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
         "U\nin %",
         "k",
         "Limit\nin %",
-        "Limit\nover U",
+        "Limit\n/ U",
         "Risk\nin %",
         "Pairs",
         "Verdict",

@@ -1,4 +1,4 @@
-"""The first page: who, what, the verdict with its reasons, and the item itself."""
+"""The first page: who, what, the verdict with its reasons, and the meter under test."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ from reports.rounding import (
 )
 
 REPLAYED = (
-    "This record was made by replaying transcripts of an earlier run. Nothing was measured when it was made; the times are those of "
-    "that run."
+    "This record is a replay of the transcripts of an earlier run. Nothing was measured during the replay. All times are those of the "
+    "earlier run."
 )
 
 _RULES = {
     "simple": "simple acceptance",
     "guarded": "guarded acceptance",
-    "false_accept": "guard band for a greatest probability of false acceptance",
+    "false_accept": "guard band for a maximum probability of false acceptance",
     "shared_risk": "shared risk",
 }
 
@@ -60,9 +60,9 @@ def bench_alone(results: Results) -> bool:
 
 
 def criterion(check: BenchCheck) -> str:
-    """By what the bench's own check is judged, and the E it came to."""
+    """The criterion of the bench check, and the En found."""
     came_to = written(round_half_up(exact(check.normalized_error), -2))
-    return f"{check.criterion.replace('<=', '≤')}; E = {came_to}"
+    return f"{check.criterion.replace('<=', '≤')}; En = {came_to}"
 
 
 def certificate_number(results: Results) -> str:
@@ -97,7 +97,9 @@ def front(results: Results, number: str) -> Iterator[Flowable]:
     yield space(9)
     yield prose("Verification certificate", "title")
     yield space(1)
-    looked_at = "Current input of" if ratio_taken(results) or not results.bench_check else "The bench itself, at"
+    looked_at = (
+        "Current input of" if ratio_taken(results) or not results.bench_check else "Check of the bench set up for"
+    )
     yield prose(f"{looked_at} {device_title(results)}", "subtitle")
     yield space(5)
     yield from _verdict(results)
@@ -132,7 +134,7 @@ def _judged_by(results: Results) -> Iterator[str]:
     if not bench_alone(results):
         yield f"Decision rule: {_RULES[results.decision.rule]}."
     if results.bench_check is not None:
-        yield f"The bench is judged by {criterion(results.bench_check)}."
+        yield f"Criterion of the bench check: {criterion(results.bench_check)}."
 
 
 def _claim(results: Results) -> str:
@@ -145,42 +147,51 @@ def _claim(results: Results) -> str:
     verified = "; ".join(part for part, was in looked_at.items() if was)
     left_out = "; ".join(part for part, was in looked_at.items() if not was)
     said = [f"Claim verified: {verified}."] if verified else []
-    return " ".join([*said, f"Claimed but not part of this run: {left_out}."] if left_out else said)
+    return " ".join([*said, f"Claimed but not verified in this run: {left_out}."] if left_out else said)
 
 
 def _statement(results: Results) -> str:
     if results.bench_check is not None and not accepted(results.bench_check.verdict):
-        return "The bench does not read its check standard as it did. It must verify nothing until a further check has shown that it does."
+        return (
+            "The bench check failed: the deviation from the established ratio of the check standard is larger than its U. "
+            "Do not verify any meter on this bench until a further check has passed."
+        )
     if results.verdict == "fail":
         said = (
-            "The item does not meet its claim."
+            "The meter under test does not meet its claim."
             if does_not_meet(results)
             else "Conformity with the claim was not demonstrated."
         )
-        return f"{said} It must not be relied on where a point or range failed."
+        return f"{said} Do not rely on the meter at any point or range that failed."
     if results.verdict == "conditional fail":
-        return "The item was found beyond its claim, but by less than the guard band: the measurement leaves open whether it meets it."
+        return (
+            "The error exceeds the limit by less than the guard band. "
+            "The measurement cannot decide whether the meter under test meets its claim."
+        )
     if results.verdict == "conditional pass":
-        return "The item was found within its claim, but with less room than the guard band: the measurement leaves open whether it meets it."
+        return (
+            "The error is within the limit, but the margin is less than the guard band. "
+            "The measurement cannot decide whether the meter under test meets its claim."
+        )
     if ratio_taken(results):
         part = "; ".join(f"{r.name} at {r.stands_for}" for r in results.ranges if r.stands_for)
-        shown = f" The claim was shown in part only: {part}. Of other currents nothing is stated." if part else ""
-        return f"The item met its claim at every point verified.{shown}"
-    return "What this procedure looked at is as it should be. Ratio errors were not part of it."
+        shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
+        return f"The meter under test met its claim at every point verified.{shown}"
+    return "All results of this procedure conform. The ratio error of the meter under test was not measured."
 
 
 def _overrides(results: Results) -> Flowable:
     overrides = results.run.overrides
     if not overrides:
-        return facts([("Overrides", "None: no check was set aside by the operator.")])
+        return facts([("Overrides", "None: the operator overrode no check.")])
     head = prose(
-        f"Overrides: {len(overrides)} check{'s' if len(overrides) > 1 else ''} set aside by the operator", "heading"
+        f"Overrides: {len(overrides)} check{'s' if len(overrides) > 1 else ''} overridden by the operator", "heading"
     )
     return boxed([head, *(prose(f"{i}. {text}", "strong") for i, text in enumerate(overrides, 1))])
 
 
 def item(results: Results) -> Iterator[Flowable]:
-    """The item verified: identity, modification, transformer, ratings of the path, ranges."""
+    """The meter under test: identity, modification, transformer, ratings of the path, ranges."""
     device, run = results.device, results.run
     identity = facts(
         [
@@ -191,11 +202,11 @@ def item(results: Results) -> Iterator[Flowable]:
             ("Modified by", device.modified_by or "not stated"),
             (
                 "Verified",
-                f"as presented, {moment(run.started)} to {moment(run.finished)}; the procedure adjusts nothing",
+                f"as presented, {moment(run.started)} to {moment(run.finished)}; the procedure makes no adjustment",
             ),
         ]
     )
-    yield KeepTogether([heading("Item verified"), identity])
+    yield KeepTogether([heading("Meter under test"), identity])
     yield space(3)
     transformer = facts(
         [
@@ -206,7 +217,10 @@ def item(results: Results) -> Iterator[Flowable]:
             ),
             ("Burden", f"{device.burden:.4g}{NO_BREAK}Ω"),
             ("Nominal frequency", f"{device.frequency:.4g}{NO_BREAK}Hz"),
-            ("Display", f"step {current(device.resolution)}, reads from {current(device.smallest_readable_current)}"),
+            (
+                "Display",
+                f"resolution {current(device.resolution)}, smallest reading {current(device.smallest_readable_current)}",
+            ),
         ],
         HALF,
         30 * mm,
@@ -221,11 +235,11 @@ def item(results: Results) -> Iterator[Flowable]:
 
 def _ranges(results: Results) -> Flowable:
     return ruled(
-        ["Range", "Winding", "Turns", "Display factor", "From", "To", "Ceiling", "Ceiling set by"],
+        ["Range", "Winding", "Primary\nturns", "Display factor", "From", "To", "Maximum\ntest current", "Limited by"],
         [
             [
                 r.name,
-                {"independent": "its own", "series": "range before it, extended"}.get(r.wiring, r.wiring),
+                {"independent": "separate", "series": "extends the range before it"}.get(r.wiring, r.wiring),
                 str(r.expected_turns),
                 f"{r.display_factor:.6g}",
                 current(r.minimum_current),
@@ -235,5 +249,5 @@ def _ranges(results: Results) -> Flowable:
             ]
             for r in results.ranges
         ],
-        [w * mm for w in (30, 35, 11, 19, 15, 15, 15, 30)],
+        [w * mm for w in (28, 36, 13, 20, 14, 14, 19, 26)],
     )

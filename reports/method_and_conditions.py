@@ -22,9 +22,10 @@ from reports.rounding import (
 )
 from reports.validation import validation
 
-_FACTOR = "k is given with the result, in its budget or in the results file."
-_FACTOR_OF_POINTS = "k of a ratio error is given with its point, that of another result beside it, in its budget or in the results file."
-_RATIO_ERROR = "(indicated current − reference current) / reference current, from means over the pairs of a point"
+_RATIO_ERROR = "(indicated current − reference current) / reference current, from the means of the pairs of a point"
+
+
+_COVERAGE = {"convolution of the rectangular parts with the rest": "numerical convolution of the input distributions"}
 
 
 def basis(results: Results) -> Iterator[Flowable]:
@@ -49,9 +50,9 @@ def _instruments(results: Results) -> Iterator[Flowable]:
     yield from _chain(results)
     reference = [i for i in results.instruments if i.role == "reference"]
     title = (
-        "Accuracy claimed, by range"
+        "Accuracy specification"
         if not certified
-        else "Accuracy claimed, by range; further instruments with a certificate"
+        else "Accuracy specification; further instruments with a calibration certificate"
     )
     columns = [
         "Instrument",
@@ -59,7 +60,7 @@ def _instruments(results: Results) -> Iterator[Flowable]:
         "Calibration certificate",
         "Calibrated",
         "Due",
-        "Accuracy claimed, by range",
+        "Accuracy specification, by range",
     ]
     rows = [_instrument_row(i) for i in (*reference, *certified)]
     if rows:
@@ -71,43 +72,57 @@ def _instruments(results: Results) -> Iterator[Flowable]:
             [
                 prose("Other instruments", "subheading"),
                 ruled(
-                    ["Function", "Instrument", "Identified as", "Serial number"],
-                    [[i.role.replace("_", " "), i.name, i.identity or i.profile, i.serial or "–"] for i in others],
+                    ["Function", "Instrument", "Identification", "Serial number"],
+                    [
+                        [
+                            _FUNCTIONS.get(i.role, i.role.replace("_", " ")),
+                            i.name,
+                            i.identity or i.profile,
+                            i.serial or "–",
+                        ]
+                        for i in others
+                    ],
                     [w * mm for w in (28, 38, 69, 35)],
                 ),
             ]
         )
 
 
+_FUNCTIONS = {"meter": "meter under test", "switch": "range switch"}
+"""Role in the bench file -> its function on the certificate, where the two differ."""
+
+
 def _chain(results: Results) -> Iterator[Flowable]:
     """Every link between the load's current and the reading, and which of them has no certificate."""
     links = results.reference_chain
     if not links:
-        none = "No reference instrument is on record: nothing here is traceable."
+        none = "The record names no reference instrument. No result is traceable."
         yield KeepTogether([heading("Instruments"), prose(none, "strong")])
         return
     table = ruled(
         [
-            "Link, from the load's current on",
+            "Element, from the primary current to the reading",
             "Serial number",
             "Calibration certificate",
             "Calibrated",
             "Due",
-            "What is known of its error",
+            "Known error and uncertainty",
         ],
         [_link_row(link) for link in links],
         [w * mm for w in (33, 24, 32, 18, 18, 45)],
     )
-    yield KeepTogether([heading("Instruments"), prose("Reference chain", "subheading"), table])
+    yield KeepTogether([heading("Instruments"), prose("Reference path", "subheading"), table])
     yield space(1.5)
     without = [f"{link.part}{f' {link.serial}' if link.serial else ''}" for link in links if not link.traceable]
     if without:
-        yield prose(f"Not traceable: {', '.join(without)}, without a calibration certificate.", "strong")
+        yield prose(f"Not traceable (no calibration certificate): {', '.join(without)}.", "strong")
     else:
-        yield prose("Traceability: through the calibration certificates listed, as far as those state it.", "small")
+        yield prose(
+            "Metrological traceability: through the calibration certificates listed, as far as they state it.", "small"
+        )
     yield prose(
-        "The reference is common to all ranges: an error common to all of them can always be the reference's, and no reading "
-        "of this run tells the two apart. A check of the bench against an independent standard does.",
+        "All ranges use the same reference. This run cannot separate an error common to all ranges from an error of the "
+        "reference. A check of the bench against an independent standard can.",
         "small",
     )
 
@@ -145,12 +160,12 @@ def _conditions(results: Results) -> Iterator[Flowable]:
     run = results.run
     block = facts(
         [
-            ("Place", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
+            ("Location", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
             ("Started", moment(run.started)),
             ("Finished", moment(run.finished)),
             *(("Time of day", step) for step in run.clock_steps),
             *((c.name[:1].upper() + c.name[1:], _condition(c)) for c in results.conditions),
-            ("Reference current", run.reference_path),
+            ("Reference path", run.reference_path),
             ("Readings taken by", run.operator or "not stated"),
         ]
     )
@@ -177,28 +192,28 @@ def _condition(condition: Condition) -> str:
 def _method(results: Results) -> Iterator[Flowable]:
     run = results.run
     times = "once" if run.resumed == 1 else f"{run.resumed} times"
-    interrupted = f"interrupted and resumed {times}" if run.resumed else "run through without interruption"
+    interrupted = f"resumed {times}" if run.resumed else "none"
     if run.replayed:
-        interrupted += "; replayed from transcripts of that run, whose times these are"
+        interrupted += "; replayed from the transcripts of that run, with its times"
     if bench_alone(results):
         defined = (
             "Deviation",
-            "found less established ratio of the check standard's reading to the reference current; E = deviation / U",
+            "ratio found − ratio established, of the check standard's reading to the reference current; En = |deviation| / U",
         )
     else:
         defined = ("Ratio error", _RATIO_ERROR)
     block = facts(
         [
             ("Procedure", f"{run.procedure_title} ({run.procedure}), revision {run.procedure_revision}"),
-            ("What it does", run.procedure_description),
-            ("SHA-256 of its text", run.procedure_hash),
+            ("Description", run.procedure_description),
+            ("SHA-256 of the procedure", run.procedure_hash),
             (
                 "Points of the record",
-                "compared with those of the procedure, run anew on the record"
+                "compared with the points that the procedure asks for when run again on the record"
                 if run.procedure_compared
-                else "not compared with those of the procedure, whose text was not at hand",
+                else "not compared with those of the procedure, because its text was not available",
             ),
-            ("Course of the run", interrupted),
+            ("Interruptions", interrupted),
             defined,
         ]
     )
@@ -209,14 +224,14 @@ def _uncertainty(results: Results) -> Iterator[Flowable]:
     yield heading("Uncertainty of measurement")
     yield prose(
         "The expanded uncertainty U of a result is its standard uncertainty multiplied by a coverage factor k, for a coverage "
-        f"probability of approximately {_coverage(results)}. {_FACTOR_OF_POINTS if ratio_taken(results) else _FACTOR} It was evaluated "
-        "after the Guide to the expression of uncertainty in measurement (GUM, JCGM 100:2008). U is rounded half up to "
-        "two significant digits and its value to the same place; verdicts were reached with unrounded numbers. "
-        "A number given with u has that standard uncertainty."
+        f"probability of approximately {_coverage(results)}. k is stated with each result, in its budget or in the results file. The "
+        "evaluation follows the Guide to the expression of uncertainty in measurement (GUM, JCGM 100:2008). U is rounded half up to "
+        "two significant digits and the value to the same place. Verdicts were decided with unrounded numbers. "
+        "u: standard uncertainty (k = 1)."
     )
     marks = coverage_marks(results)
     for method, mark in marks.items():
-        yield prose(f"Coverage factor{f' marked {mark}' if mark else ''} found by: {method}.")
+        yield prose(f"Coverage factor k{f' marked {mark}' if mark else ''}: from the {_COVERAGE.get(method, method)}.")
     yield from budgets(results)
     yield from validation(results)
 
@@ -227,22 +242,22 @@ def _coverage(results: Results) -> str:
 
 def _decision(results: Results) -> Iterator[Flowable]:
     if results.bench_check is not None and bench_alone(results):
-        judged = f"The bench is judged by {criterion(results.bench_check)}. No claim of the item was judged."
+        judged = f"Criterion of the bench check: {criterion(results.bench_check)}. No claim of the meter under test was judged."
         yield KeepTogether([heading("Decision rule"), prose(judged)])
         return
-    claim = f"The specification is the claim of the item: {results.device.claim}. Its limit is listed at each point."
+    claim = f"The specification is the claim of the meter under test: {results.device.claim}. Its limit is listed with each point."
     rule = results.decision
     block = [heading("Decision rule"), prose(rule.statement), prose(claim)]
     if rule.global_consumer_risk is not None and rule.global_producer_risk is not None:
         block.append(
             prose(
-                f"Over all points the greatest global consumer's risk is {_risk(rule.global_consumer_risk)} and the greatest global "
+                f"Over all points the largest global consumer's risk is {_risk(rule.global_consumer_risk)} and the largest global "
                 f"producer's risk {_risk(rule.global_producer_risk)}, for items distributed as stated (JCGM 106:2012, annex A)"
-                f"{', a plain pass alone counted as acceptance' if rule.verdicts == 'four' else ''}."
+                f"{'; only a pass counts as acceptance, a conditional pass does not' if rule.verdicts == 'four' else ''}."
             )
         )
     block += [
-        prose(f"The limits of {table} were written from memory: check them against the standard.", "strong")
+        prose(f"The limits of {table} were written from memory. Check them against the standard.", "strong")
         for table in rule.memory
     ]
     yield KeepTogether(block)
@@ -271,9 +286,9 @@ def _record(results: Results, number: str) -> Iterator[Flowable]:
         [
             heading("Record"),
             prose(
-                "Every reading was recorded as received. Whoever holds the record can evaluate it again and compare. Its hashes show "
-                "accidents and careless edits; somebody who computes them anew can change a record without their showing it. "
-                "They are no signature."
+                "Every reading was recorded as received. Anyone who has the record can repeat the evaluation and compare. The hash chain "
+                "shows accidental changes and careless edits. It does not show a change by someone who recomputes the hashes. "
+                "It is not a signature."
             ),
             space(1.5),
             lines,
@@ -288,18 +303,18 @@ def _standing(results: Results) -> Iterator[Flowable]:
         heading("Standing of this certificate"),
         prose(f"This is not an accredited certificate unless the laboratory states otherwise. {said}"),
         prose(
-            "The results relate only to the bench, as it was when it was checked."
+            "The results relate only to the bench in its condition when checked."
             if bench_alone(results)
-            else "The results relate only to the item named, as it was when verified, and to the points listed."
+            else "The results relate only to the meter under test in its condition when verified, and to the points listed."
         ),
         prose(NOT_VERIFIED, "strong"),
-        prose("Copies are to be complete: parts of this certificate may mislead."),
+        prose("This certificate shall not be reproduced except in full without approval of the laboratory."),
     ]
     if results.run.replayed:
         block.append(prose(REPLAYED, "strong"))
     if results.run.simulated:
         block.append(
-            prose("The readings come from a simulated bench. They are not evidence about any real device.", "strong")
+            prose("The readings come from a simulated bench. They are not evidence about any real meter.", "strong")
         )
     yield KeepTogether(block)
     yield KeepTogether([heading("Cautions"), *(prose(f"–{NO_BREAK}{text}") for text in CAUTIONS)])

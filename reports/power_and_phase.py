@@ -25,14 +25,15 @@ from reports.rounding import (
 MINUTES_PER_RADIAN = 180 * 60 / math.pi
 
 _EXPLAINED = (
-    "Error of power: (indicated − reference) / reference. A leading current is a capacitive load's, a lagging one an inductive "
-    "load's. Apparent power is voltage times current; the device's is its power over its power factor."
+    "Power error: (indicated − reference) / reference. The current leads with a capacitive load and lags with an inductive "
+    "load. Apparent power: voltage × current; for the meter under test: its power / its power factor."
 )
 _PHASE = (
-    "Phase displacement as in IEC 61869: positive when the secondary current leads. It and the error common to all power "
-    "factors were found from the power errors at two power factors, 1 + e = a + b tan φ with a = (1 + c) cos δ and "
-    "b = (1 + c) sin δ; their correlation is given. The power error it makes at other power factors follows; where that "
-    "was measured too it stands in brackets, and E is the difference over its expanded uncertainty: within 1 the two agree."
+    "Phase displacement δ as in IEC 61869: positive when the secondary current leads. δ and the error c common to all power "
+    "factors were calculated from the power errors e at two power factors: 1 + e = a + b tan φ, with a = (1 + c) cos δ and "
+    "b = (1 + c) sin δ. Their correlation is stated. From them follows the power error predicted at other power factors. "
+    "Where that error was also measured, it stands in brackets. En (ISO/IEC 17043) is the difference divided by its expanded "
+    "uncertainty; both agree when |En| ≤ 1."
 )
 
 
@@ -45,7 +46,7 @@ def power(results: Results) -> Iterator[Flowable]:
     basis = "; ".join(dict.fromkeys(p.basis for r in measured for p in r.power))
     yield heading("Power and phase")
     unclaimed = any(p.verdict is None for r in measured for p in r.power)
-    none = " Nothing is claimed where no limit stands: there is no verdict." if unclaimed else ""
+    none = " Points without a limit have no claim and no verdict." if unclaimed else ""
     yield prose(f"Reference power: {basis}. {_EXPLAINED}{none}", "small")
     for found in measured:
         yield space(3)
@@ -54,7 +55,7 @@ def power(results: Results) -> Iterator[Flowable]:
         yield KeepTogether([heading("Phase displacement"), prose(_PHASE, "small"), space(1.5), _phase(measured)])
         yield space(3)
         yield KeepTogether(
-            [prose("Error of power at other power factors", "subheading"), space(1), _foretold(measured)]
+            [prose("Predicted power error at other power factors", "subheading"), space(1), _foretold(measured)]
         )
 
 
@@ -67,7 +68,7 @@ def _points(found: RangeResult) -> Flowable:
         "Error\nin %",
         "U\nin %",
         "Limit\nin %",
-        "Limit\nover U",
+        "Limit\n/ U",
         "Risk\nin %",
         "Apparent\npower,\nerror in %",
         "U\nin %",
@@ -123,10 +124,10 @@ def _phase(measured: list[RangeResult]) -> Flowable:
     head = [
         "Range",
         "Current",
-        "Phase\ndisplacement\nin minutes",
-        "U in\nminutes",
-        "Limit in\nminutes",
-        "Limit\nover U",
+        "Phase\ndisplacement\nin minutes\nof arc (′)",
+        "U\nin ′",
+        "Limit\nin ′",
+        "Limit\n/ U",
         "Risk\nin %",
         "Error common\nto all power\nfactors in %",
         "U\nin %",
@@ -153,9 +154,9 @@ def _phase(measured: list[RangeResult]) -> Flowable:
 
 
 def _foretold(measured: list[RangeResult]) -> Flowable:
-    """One row for each current: what is foretold at each power factor, and how far that agrees with what was measured."""
+    """One row for each current: the power error predicted at each power factor, and how far it agrees with the measured one."""
     factors = list(dict.fromkeys(power_factor(f.power_factor) for r in measured for p in r.phase for f in p.foretold))
-    head = ["Range", "Current", *(f"at {f},\nin %" for f in factors), "U at most,\nin %", "Greatest\nE"]
+    head = ["Range", "Current", *(f"at {f},\nin %" for f in factors), "Largest U\nin %", "Largest\nEn"]
     rows = [_foretold_row(r, p, factors) for r in measured for p in r.phase]
     each = 98 / max(1, len(factors))
     widths = [w * mm for w in (20, 18, *([each] * len(factors)), 17, 17)]

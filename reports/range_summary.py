@@ -14,26 +14,26 @@ from reports.page_style import heading, prose, ruled, space
 from reports.power_and_phase import MINUTES_PER_RADIAN, stated_percent, stated_plain
 from reports.rounding import current, exact, percent_pair, plus_minus, power_factor, round_significant, written
 
-_WORST = "Worst error: of the points with the worst verdict, that of the one whose error, without sign, is the largest part of its limit"
+_WORST = "Worst error: the error with the largest |error| / limit among the points with the worst verdict"
 
 
 def glance(results: Results) -> Iterator[Flowable]:
     """A row for every range; another where power was measured. Nothing when the run was not to take ratio errors."""
     if not ratio_taken(results):
         return
-    yield heading("Ranges at a glance")
+    yield heading("Summary of ranges")
     head = [
         "Range",
         "Turns\nexpected",
         "Turns\nfound",
-        "Nearest\nwhole",
+        "Nearest\ninteger",
         "Points",
         "Worst error\nin %",
         "U\nin %",
         "Limit\nin %",
         "Verdict",
     ]
-    widths = [w * mm for w in (34, 16, 28, 14, 12, 21, 12, 13, 20)]
+    widths = [w * mm for w in (31, 16, 31, 14, 12, 21, 12, 13, 20)]
     rows = [_row(r) for r in results.ranges]
     bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]
     yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
@@ -41,8 +41,8 @@ def glance(results: Results) -> Iterator[Flowable]:
     yield space(1.5)
     yield from _power(results)
     yield prose(
-        f"{_WORST}{'; where nothing is claimed, the largest' if unclaimed else ''}. "
-        "U is the expanded uncertainty; its coverage factor is given with each point and estimate.",
+        f"{_WORST}{'; the largest |error| where nothing is claimed' if unclaimed else ''}. "
+        "U: expanded uncertainty; its coverage factor k is stated with each result.",
         "small",
     )
 
@@ -53,14 +53,14 @@ def _power(results: Results) -> Iterator[Flowable]:
         return
     head = [
         "Range",
-        "Worst error\nof power in %",
+        "Worst power\nerror in %",
         "U\nin %",
         "Limit\nin %",
         "Measured at",
         "Verdict",
-        "Worst phase\ndisplacement\nin minutes",
-        "U in\nminutes",
-        "Limit in\nminutes",
+        "Worst phase\ndisplacement\nin minutes\nof arc (′)",
+        "U\nin ′",
+        "Limit\nin ′",
         "Verdict",
     ]
     widths = [w * mm for w in (17, 18, 11, 12, 28, 18, 20, 13, 14, 19)]

@@ -34,11 +34,20 @@ def validation(results: Results) -> Iterator[Flowable]:
     )
     if open_ones:
         text += (
-            " Those that differ, or are missed by so little that the trials cannot tell, come first in the table: there the "
-            "interval of the trials is to be preferred."
+            " Results that differ, or that this number of trials cannot decide, come first in the table. For these, prefer the "
+            "Monte Carlo interval."
         )
     table = ruled(
-        ["Result", "Unit", "Value − U", "Value + U", "from,\nby trials", "to,\nby trials", "Tolerance", "Outcome"],
+        [
+            "Result",
+            "Unit",
+            "Value − U",
+            "Value + U",
+            "Low end,\nby trials",
+            "High end,\nby trials",
+            "Tolerance",
+            "Outcome",
+        ],
         [_row(q) for q in [*open_ones, *agreeing[:SHOWN]]],
         [w * mm for w in (52, 13, 17, 17, 17, 17, 16, 21)],
         numeric=(2, 3, 4, 5, 6),

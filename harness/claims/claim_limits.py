@@ -60,7 +60,7 @@ def limit_at_no_current(device: Device, rng: Range) -> float:
 def limit_of_power_error(
     device: Device, rng: Range, current: float, apparent_power: float, power_factor: float
 ) -> float | None:
-    """Largest error of power (a fraction) the claim allows on `rng`; None where nothing is claimed.
+    """Largest power error (a fraction) the claim allows on `rng`; None where nothing is claimed.
 
     `current` in amperes, `apparent_power` in voltamperes, `power_factor` negative for a leading current.
     """

@@ -37,7 +37,7 @@ def _current(claim: Claim) -> str:
 
 def _phase(claim: Claim) -> str:
     angle = claim.phase_displacement
-    return "" if angle is None else f"phase displacement within ± {math.degrees(angle) * 60:.4g} minutes"
+    return "" if angle is None else f"phase displacement within ± {math.degrees(angle) * 60:.4g} minutes of arc"
 
 
 def _power(claim: Claim) -> str:

@@ -1,4 +1,4 @@
-"""Limits of percentage error of the accuracy classes of meters of active energy, taken as limits of the error of power.
+"""Limits of percentage error of the accuracy classes of meters of active energy, taken as limits of the power error.
 
 The columns for balanced load and connection through a transformer. The rated current In is the range's largest; the
 transitional current of EN 50470-3 is Itr = In/20. The limits are steps: they hold over a band of current, at the
@@ -122,7 +122,7 @@ def power_limit_currents(power_class: PowerClass) -> tuple[float, ...]:
 
 
 def power_error_limit(power_class: PowerClass, part_of_rated: float, power_factor: float) -> float | None:
-    """Largest error of power (a fraction) the class allows at `part_of_rated` of In; None where it claims nothing.
+    """Largest power error (a fraction) the class allows at `part_of_rated` of In; None where it claims nothing.
 
     `power_factor` is negative for a leading current. Where a current lies a little (`TOLERANCE`) outside the table, or
     below the beginning of a band, the band it is nearest to holds.

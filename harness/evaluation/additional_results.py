@@ -158,7 +158,7 @@ def _checks(
     checks = {}
     for values, point in zip(own, power, strict=True):
         if values.model is not None:
-            checks[f"error of power, {point.name}"] = _check(point.power_error, "1", power_error(values.model))
+            checks[f"power error, {point.name}"] = _check(point.power_error, "1", power_error(values.model))
     for found, told in zip(angles, phase, strict=True):
         near, far = (values.model for values in found.found_from)
         if near is not None and far is not None:

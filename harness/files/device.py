@@ -160,7 +160,7 @@ class Claim(Table):
     phase_displacement: Angle | None = None
     """Permitted phase displacement, without a class."""
     power_of_reading: RelativeError = 0.0
-    """Permitted error of power, as a part of the power."""
+    """Permitted power error, as a part of the power."""
     power_counts: float = Field(default=0.0, ge=0, le=1000)
     """Added to it, in display steps of power."""
     power_class: PowerClass | None = None

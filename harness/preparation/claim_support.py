@@ -95,7 +95,7 @@ def _shown(value: float, judged: Judged) -> str:
         return f"{value * 100:.2f} %"
     if judged.unit == "A":
         return format_quantity(value, "A", 3)
-    return f"{math.degrees(value) * 60:.1f} minutes"
+    return f"{math.degrees(value) * 60:.1f} minutes of arc"
 
 
 def _amperes(current: float) -> str:

@@ -173,5 +173,5 @@ class BenchCheck:
     deviation: Stated
     normalized_error: float
     verdict: Verdict
-    criterion: str = "|E| <= 1 (ISO/IEC 17043), not by the decision rule"
+    criterion: str = "|En| <= 1 (ISO/IEC 17043), not by the decision rule"
     budget: tuple[BudgetLine, ...] = ()

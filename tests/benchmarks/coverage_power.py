@@ -50,7 +50,7 @@ from tests.on_twin import TwinRun  # noqa: E402
 PROBABILITY = 0.95
 CURRENTS = 120
 """More than twenty a decade."""
-PHASE, POWER, SMALLEST = "phase displacement", "error of power", "smallest current"
+PHASE, POWER, SMALLEST = "phase displacement", "power error", "smallest current"
 
 
 @cache

@@ -65,7 +65,7 @@ def test_an_override_by_name_is_printed_on_the_certificate(record: Path, tmp_pat
     """It is the user's word against the readings', and a reader of the certificate must know."""
     assert certify(CertifyOptions(record, tmp_path, overrides=("contradiction",)), Console(file=io.StringIO())) == 0
     pages = "".join(page.extract_text() for page in PdfReader(tmp_path / CERTIFICATE).pages)
-    assert "set aside by the operator" in pages
+    assert "overridden by the operator" in pages
     assert "contradiction: x4: " in pages
     assert read_results(tmp_path / RESULTS).contradictions
 

@@ -231,7 +231,7 @@ def test_the_bench_check_tells_a_wrong_reference_from_a_wrong_meter(
 
 @pytest.mark.parametrize("established_here", [False, True])
 def test_a_sound_bench_seldom_goes_beyond_one(files: tuple[Path, Path], tmp_path: Path, established_here: bool) -> None:
-    """ISO/IEC 17043: within |E| <= 1 lie 95 % of sound comparisons. Of 20 benches that use up all that is claimed of their
+    """ISO/IEC 17043: within |En| <= 1 lie 95 % of sound comparisons. Of 20 benches that use up all that is claimed of their
     instruments more than 3 beyond it have a probability of 1.2 % (binomial distribution).
     """
     moved, text = tmp_path / "bench.toml", files[1].read_text(encoding="utf-8")

@@ -73,7 +73,7 @@ def test_an_error_of_power_and_a_phase_displacement_of_every_range_have_a_budget
     results = _ran("power_and_phase")
     budgets = _budgets(results)
     for found in results.ranges:
-        power = {f"error of power on range {found.name}: {p.name}": p for p in found.power}
+        power = {f"power error on range {found.name}: {p.name}": p for p in found.power}
         shown = [name for name in power if name in budgets]
         assert len(shown) == 1
         _check(budgets[shown[0]], power[shown[0]].power_error, 100, len(power[shown[0]].budget))
@@ -82,7 +82,7 @@ def test_an_error_of_power_and_a_phase_displacement_of_every_range_have_a_budget
         number, unit = title.rpartition(": ")[2].split()
         angle = angles[float(number) * (1e-3 if unit == "mA" else 1)]
         _check(budgets[title], angle.displacement, 60 * 180 / math.pi, len(angle.budget))
-    assert "The budgets of all others are in the results file" in " ".join(" ".join(_pages(results)).split())
+    assert "The results file has all other budgets" in " ".join(" ".join(_pages(results)).split())
 
 
 def test_a_title_stands_with_the_whole_of_its_budget() -> None:
@@ -102,9 +102,9 @@ def test_the_power_point_with_least_room_for_its_uncertainty_is_shown() -> None:
         return dataclasses.replace(found, power=power, phase=phase)
 
     budgets = _budgets(dataclasses.replace(results, ranges=tuple(tighter(r) for r in results.ranges)))
-    assert "error of power on range x1: x1 80 A at 0.8 leading" in budgets
+    assert "power error on range x1: x1 80 A at 0.8 leading" in budgets
     assert "phase displacement on range x1: 8 A" in budgets
-    assert "limit 0.1000 %" in budgets["error of power on range x1: x1 80 A at 0.8 leading"]
+    assert "limit 0.1000 %" in budgets["power error on range x1: x1 80 A at 0.8 leading"]
 
 
 def test_without_a_claim_the_lowest_power_factor_at_the_smallest_current_is_shown() -> None:
@@ -119,7 +119,7 @@ def test_without_a_claim_the_lowest_power_factor_at_the_smallest_current_is_show
     )
     budgets = _budgets(dataclasses.replace(results, ranges=ranges))
     for name, smallest, as_current in (("x1", "0.8", "800 mA"), ("x4", "0.2", "200 mA"), ("x20", "0.04", "40 mA")):
-        text = budgets[f"error of power on range {name}: {name} {smallest} A at 0.5 lagging"]
+        text = budgets[f"power error on range {name}: {name} {smallest} A at 0.5 lagging"]
         assert f"phase displacement on range {name}: {as_current}" in budgets
         assert "limit" not in text.partition("U = ")[2].splitlines()[0]
 
@@ -129,16 +129,16 @@ def test_the_smallest_current_and_the_check_of_the_bench_have_one(procedure: str
     results = _ran(procedure)
     budgets = _budgets(results)
     if results.bench_check is not None:
-        assert list(budgets) == ["check of the bench itself"]
+        assert list(budgets) == ["check of the bench"]
         check = results.bench_check
-        combined = [float(line["part"]) for line in LINE.finditer(budgets["check of the bench itself"])]
+        combined = [float(line["part"]) for line in LINE.finditer(budgets["check of the bench"])]
         assert math.hypot(*combined) == pytest.approx(check.deviation.standard_uncertainty * 100, rel=0.05)
         return
     assert len(budgets) == 3
     for found in results.ranges:
         assert found.smallest is not None
         assert found.smallest.found is not None
-        text = budgets[f"smallest current read on range {found.name}"]
+        text = budgets[f"smallest readable current on range {found.name}"]
         combined = [float(line["part"]) for line in LINE.finditer(text)]
         together = sum(int(times) - 1 for times in re.findall(r", (\d+) times\s", text))
         assert len(combined) + together == len(found.smallest.budget)
@@ -151,7 +151,7 @@ def test_inputs_alike_stand_in_one_line_with_their_number_and_root_sum_of_square
     assert results.bench_check is not None
     own = [line for line in results.bench_check.budget if line.source == "resolution of the reference"]
     assert len(own) == 3
-    text = " ".join(_budgets(results)["check of the bench itself"].split())
+    text = " ".join(_budgets(results)["check of the bench"].split())
     assert text.count("resolution of the reference") == 1
     told = re.search(r"resolution of the reference, 3 times rectangular [\d.]+ nA −?[\d.]+ / A ([\d.]+)", text)
     assert told is not None
@@ -164,7 +164,7 @@ def test_inputs_of_one_name_that_weigh_differently_stay_apart() -> None:
     assert check is not None
     other = dataclasses.replace(check.budget[-1], sensitivity=-0.1, contribution=check.budget[-1].contribution * 0.15)
     changed = dataclasses.replace(results, bench_check=dataclasses.replace(check, budget=(*check.budget[:-1], other)))
-    text = _budgets(changed)["check of the bench itself"]
+    text = _budgets(changed)["check of the bench"]
     assert "resolution of the reference, 2 times" in text
     assert text.count("resolution of the reference") == 2
 

@@ -94,13 +94,14 @@ def test_every_text_of_the_results_is_on_the_certificate(make: Maker) -> None:
 
 
 @pytest.mark.parametrize(
-    ("verdict", "word"), [("conditional pass", "within its claim"), ("conditional fail", "beyond its claim")]
+    ("verdict", "word"),
+    [("conditional pass", "The error is within the limit"), ("conditional fail", "The error exceeds the limit")],
 )
 def test_a_conditional_verdict_is_explained(verdict: Verdict, word: str) -> None:
     """ISO/IEC 17025:2017, 7.8.6.2: the statement of conformity names the rule; a conditional one leaves conformity open."""
     text = body_of(dataclasses.replace(sample_results.passing(), verdict=verdict))
     assert squeezed(word) in text
-    assert squeezed("the measurement leaves open whether it meets it") in text
+    assert squeezed("The measurement cannot decide whether the meter under test meets its claim") in text
 
 
 def test_global_risks_and_tables_from_memory_are_told() -> None:
@@ -109,7 +110,7 @@ def test_global_risks_and_tables_from_memory_are_told() -> None:
         good.decision, global_consumer_risk=0.0123, global_producer_risk=0.0456, memory=("IEC 62053-21:2003",)
     )
     text = body_of(dataclasses.replace(good, decision=rule))
-    assert squeezed("greatest global consumer's risk is 1.23 %") in text
+    assert squeezed("largest global consumer's risk is 1.23 %") in text
     assert squeezed("producer's risk 4.56 %") in text
     assert squeezed("IEC 62053-21:2003 were written from memory") in text
 
@@ -117,7 +118,7 @@ def test_global_risks_and_tables_from_memory_are_told() -> None:
 # ISO/IEC 17025:2017, 7.8.2.1 a) to p), 7.8.4.1, 7.8.6.2 (content from memory, wording ours)
 REQUIRED = (
     "Verification certificate",
-    "Place",
+    "Location",
     "Certificate number",
     "End of certificate",
     "Customer or owner",
@@ -127,18 +128,18 @@ REQUIRED = (
     "Started",
     "Finished",
     "Date of issue",
-    "relate only to the item",
-    "Copies are to be complete",
+    "relate only to the meter under test",
+    "shall not be reproduced except in full without approval of the laboratory",
     "Approved by",
     "Verified by",
     "Temperature",
     "Relative humidity",
     "coverage probability of approximately 95.45 %",
     "JCGM 100:2008",
-    "Traceability",
+    "Metrological traceability",
     "Calibration certificate",
     "Decision rule",
-    "The specification is the claim of the item",
+    "The specification is the claim of the meter under test",
     "not an accredited certificate unless the laboratory states otherwise",
     *CAUTIONS,
     NOT_VERIFIED,
@@ -262,14 +263,14 @@ def test_a_suspected_fault_is_shown_even_when_the_verdict_is_pass() -> None:
 
 def test_overrides_and_interruptions_are_told_on_both_kinds_of_run() -> None:
     clean, set_aside = "".join(pages_of(sample_results.passing())), "".join(pages_of(sample_results.failing()))
-    assert "None: no check was set aside by the operator." in clean
-    assert "run through without interruption" in clean
-    assert "Overrides: 1 check set aside by the operator" in set_aside
-    assert "interrupted and resumed 2 times" in set_aside
+    assert "None: the operator overrode no check." in clean
+    assert "Interruptions none" in " ".join(clean.split())
+    assert "Overrides: 1 check overridden by the operator" in set_aside
+    assert "Interruptions resumed 2 times" in " ".join(set_aside.split())
 
 
 def test_effective_turns_line_and_zero_are_summed_up_for_each_range() -> None:
-    text = "".join(pages_of(sample_results.failing()))
+    text = " ".join("".join(pages_of(sample_results.failing())).split())
     # fixture: 2.0 turns, U = 0.0028; slope 0.5, u = 0.00021; intercept -0.1 mA, u = 0.075 mA; zero 75 uA, U = 200 uA
     assert "2.0000 ± 0.0028 (k = 2.00)" in text
     assert "0.50000, u = 0.00021" in text
@@ -296,14 +297,14 @@ def test_turns_say_how_they_were_found_and_how_probable_the_whole_number_is() ->
     text = " ".join("".join(pages_of(good)).split())
     assert "against the base range at 6 equal ampere-turns" in text
     assert "4, probability above 99.9 %" in text
-    assert text.count("cannot be told apart from the meter's gain on this range alone") == 1
+    assert text.count("this range alone cannot separate turns and gain of the meter") == 1
     assert text.count("Reading factor") == 3
     turns = good.ranges[1].effective_turns
     assert turns is not None
     far = dataclasses.replace(turns, value=4.0189, expanded_uncertainty=0.0076, holds_whole_number=False)
     ranges = (good.ranges[0], dataclasses.replace(good.ranges[1], effective_turns=far), *good.ranges[2:])
     text = " ".join("".join(pages_of(dataclasses.replace(good, ranges=ranges))).split())
-    assert "none within U; the nearest is 4" in text
+    assert "none within ± U; the nearest is 4" in text
 
 
 def test_what_a_turns_check_does_not_measure_is_called_not_measured() -> None:
@@ -313,7 +314,7 @@ def test_what_a_turns_check_does_not_measure_is_called_not_measured() -> None:
 
 
 def test_a_range_without_points_is_said_to_be_uncertified() -> None:
-    assert "nothing is certified about it" in "".join(pages_of(sample_results.stressed()))
+    assert "Nothing is certified about it" in "".join(pages_of(sample_results.stressed()))
 
 
 def _part_of_limit(p: Point) -> float:
@@ -330,7 +331,7 @@ def test_one_point_of_a_range_is_called_worst_at_a_glance_and_in_the_budgets() -
         row = rf"^{found.name}\s.*?\s{len(found.points)}\s+{error}\s+{uncertainty}\s+{worst.limit * 100:#.4g}\s+{found.verdict}"
         assert re.search(row, front, re.MULTILINE | re.DOTALL)
         assert f"Budget of the worst point on range {found.name}: {worst.name}" in "".join(pages_of(results))
-    assert "Worst error: of the points with the worst verdict" in front
+    assert "Worst error: the error with the largest |error| / limit among the points with the worst verdict" in front
 
 
 def test_every_range_has_the_budget_of_its_worst_point_and_it_adds_up() -> None:
@@ -365,14 +366,14 @@ def test_what_the_trials_do_not_bear_out_is_named() -> None:
     text = "".join(pages_of(_validated(("agrees", 0.0), ("differs", 6e-4))))
     assert "1,000,000 trials" in text
     assert "1 of 2 results agree" in text
-    assert "to be preferred" in text
+    assert "prefer the Monte Carlo interval" in text
     assert "effectiveturns,x1turns3.994704.005303.994704.005900.00005differs" in squeezed(text)
 
 
 def test_validation_without_objection_or_not_asked_for() -> None:
     agreed = "".join(pages_of(_validated(("agrees", 0.0), ("agrees", 2e-5))))
     assert "2 of 2 results agree" in agreed
-    assert "to be preferred" not in agreed
+    assert "prefer the Monte Carlo interval" not in agreed
     assert "Monte Carlo, JCGM" not in "".join(pages_of(sample_results.passing()))
 
 
@@ -437,7 +438,7 @@ def _with_device(**changes: object) -> Results:
     [
         (
             dataclasses.replace(sample_results.passing(), instruments=(), reference_chain=()),
-            "No reference instrument is on record",
+            "The record names no reference instrument",
         ),
         (dataclasses.replace(sample_results.passing(), ranges=(), reasons=()), "End of certificate"),
         (_with_device(path_ratings={}), "none stated"),
@@ -457,10 +458,10 @@ def _with_device(**changes: object) -> Results:
             sample_results.passing(),
             "Voltage not measured Waveform not measured Temperature 22.4 °C, measured with sensor E-3",
         ),
-        (_with_run(replayed=True), "Nothing was measured when it was made"),
-        (_with_run(replayed=True), "replayed from transcripts of that run"),
+        (_with_run(replayed=True), "Nothing was measured during the replay"),
+        (_with_run(replayed=True), "replayed from the transcripts of that run"),
         (_with_run(clock_steps=("at line 9 it went 1 h ahead",)), "Time of day at line 9 it went 1 h ahead"),
-        (sample_results.passing(), "They are no signature."),
+        (sample_results.passing(), "It is not a signature."),
     ],
 )
 def test_what_is_missing_or_longer_than_a_page_is_still_printed(results: Results, phrase: str) -> None:
@@ -473,6 +474,16 @@ def test_a_link_without_a_certificate_is_named_as_not_traceable() -> None:
     first, *rest = whole.reference_chain
     loose = dataclasses.replace(first, traceable=False, certificate="", calibrated="", due="", laboratory="")
     broken = dataclasses.replace(whole, reference_chain=(loose, *rest))
-    said = squeezed("Not traceable: reference shunt SH-88, without a calibration certificate.")
+    said = squeezed("Not traceable (no calibration certificate): reference shunt SH-88.")
     assert said in squeezed("".join(pages_of(broken)))
     assert squeezed("Not traceable") not in squeezed("".join(pages_of(whole)))
+
+
+def test_a_cause_that_adds_to_the_likeliest_does_not_repeat_it() -> None:
+    """A table of ten lines that begin alike hides what differs."""
+    bad = sample_results.failing()
+    first, second, *rest = sorted(bad.diagnosis, key=lambda h: -h.probability)
+    both = dataclasses.replace(second, description=f"{first.description}; and the mains has another frequency")
+    text = " ".join("".join(pages_of(dataclasses.replace(bad, diagnosis=(first, both, *rest)))).split())
+    assert text.count(" ".join(first.description.split())) == 1
+    assert "as the first cause; and the mains has another frequency" in text

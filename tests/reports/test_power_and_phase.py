@@ -75,7 +75,7 @@ def test_results_without_the_power_factor_of_points_take_it_from_the_power_read_
 def test_power_and_phase_stand_at_a_glance_with_their_verdicts() -> None:
     """The largest part of a limit by another way: all errors over their limits, sorted."""
     results = _ran()
-    cells = _table(_text(results), "Worst phase", "Worst error: of the points")
+    cells = _table(_text(results), "Worst phase", "Worst error: the error with the largest |error| / limit")
     for found in results.ranges:
         row = cells[cells.index(found.name) :][:10]
         power = sorted(found.power, key=lambda p: abs(p.power_error.value) / (p.limit or 1))[-1]
@@ -98,7 +98,7 @@ def test_the_worst_of_power_is_of_the_worst_verdict_and_without_a_claim_the_larg
     assert worst_phase(angles).displacement == max((p.displacement for p in angles), key=lambda d: abs(d.value))
     unclaimed = tuple(dataclasses.replace(r, power=tuple(free), phase=tuple(angles)) for r in (found,))
     text = " ".join(_text(dataclasses.replace(_ran(), ranges=unclaimed)).split())
-    assert "where nothing is claimed, the largest" in text
+    assert "the largest |error| where nothing is claimed" in text
 
 
 @pytest.mark.parametrize("factor", [None, 1.0])

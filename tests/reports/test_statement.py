@@ -13,7 +13,10 @@ from harness.results import Results, does_not_meet
 from tests.reports import sample_results
 from tests.reports.paper_text import pages_of, squeezed
 
-MEETS_NOT, NOT_SHOWN = "The item does not meet its claim.", "Conformity with the claim was not demonstrated."
+MEETS_NOT, NOT_SHOWN = (
+    "The meter under test does not meet its claim.",
+    "Conformity with the claim was not demonstrated.",
+)
 
 
 def _failing_at(part_of_limit: float) -> Results:
@@ -43,7 +46,10 @@ def test_a_verdict_of_one_current_is_never_told_as_that_of_a_range() -> None:
     pages = pages_of(partly)
     front = squeezed(pages[0])
     assert squeezed("Partial") in front
-    assert squeezed(f"shown in part only: {first.name} at 2.1 A. Of other currents nothing is stated.") in front
+    assert (
+        squeezed(f"Only part of the claim was verified: {first.name} at 2.1 A. Nothing is stated for other currents.")
+        in front
+    )
     text = squeezed("".join(pages))
     # At a glance and at the head of the range.
     assert text.count(squeezed("pass at 2.1 A only")) == 2

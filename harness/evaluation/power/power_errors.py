@@ -150,7 +150,7 @@ def _analyser_power(
     indicated: Any,
     displayed: tuple[Any, ...],
 ) -> tuple[Any, PowerModel | None]:
-    """The reference power, and the model behind the error of power where the phase was measured."""
+    """The reference power, and the model behind the power error where the phase was measured."""
     path, observed = inputs.bench.reference_path, point.observed
     assert point.model is not None
     gain = inputs.shared("reference power: gain", rectangular(accuracy.of_reading), "rectangular")

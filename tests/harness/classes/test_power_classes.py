@@ -120,7 +120,7 @@ def test_a_claim_of_a_class_says_which_table_is_from_memory() -> None:
     )
     assert limit_of_phase_displacement(device, base, 1.0) == pytest.approx(math.radians(0.5))
     text = claim_text(device.claim)
-    for part in ("class 1 of IEC 62053-21", FROM_MEMORY, "within ± 30 minutes"):
+    for part in ("class 1 of IEC 62053-21", FROM_MEMORY, "within ± 30 minutes of arc"):
         assert part in text
 
 

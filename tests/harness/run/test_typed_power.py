@@ -77,7 +77,7 @@ def test_a_reference_power_above_voltage_times_current_is_asked_for_again(power_
 
 
 def test_who_insists_is_believed_and_written_down(power_by_hand: Inputs) -> None:
-    """The reference's display may really show it; the error of power then says that something is wrong."""
+    """The reference's display may really show it; the power error then says that something is wrong."""
     hands, slipped = _slipping("multimeter shows, power", lambda right: f"{float(right) * 10:.1f}", times=2)
     twin = by(hands, power_by_hand)
     twin.run()
