@@ -11,7 +11,7 @@ from harness.results import ChainLink, Condition, InstrumentSummary, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
-from reports.first_page import REPLAYED, bench_alone, criterion, moment, ratio_taken
+from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, facts, heading, prose, ruled, space
 from reports.rounding import (
     NO_BREAK,
