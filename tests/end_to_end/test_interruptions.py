@@ -7,7 +7,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,6 +15,7 @@ import pytest
 from harness.commands.new import template
 from harness.record.history import described, observed_points
 from harness.record.journal import read_record
+from tests.served import free_ports, served, wait_for
 
 COMMAND = [sys.executable, "-m", "harness"]
 
@@ -83,28 +84,11 @@ class ServedBench:
         self.process.stdout.close()
 
 
-def free_ports(count: int) -> list[int]:
-    holders = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
-    ports = [holder.getsockname()[1] for holder in holders]
-    for holder in holders:
-        holder.close()
-    return ports
-
-
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[ServedBench]:
     served = ServedBench(tmp_path)
     yield served
     served.close()
-
-
-def wait_for(condition: Callable[[], bool], within: float = 30.0) -> float:
-    """Seconds until `condition()` holds."""
-    started = time.monotonic()
-    while not condition():
-        assert time.monotonic() - started < within, "took too long"
-        time.sleep(0.02)
-    return time.monotonic() - started
 
 
 def energised_readings(file: Path) -> int:
@@ -159,23 +143,23 @@ def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench
 
 
 @pytest.mark.parametrize("after", [0.0, 0.7, 2.0, 4.5])
-def test_ctrl_c_twice_is_safe_recorded_and_exit_3(bench: ServedBench, after: float) -> None:
+def test_ctrl_c_twice_is_safe_recorded_and_exit_3(tmp_path: Path, after: float) -> None:
     """Two interrupts in a row, at whatever step: everything off, a stop line, exit status 3."""
-    record_file = bench.folder / "out" / "record.jsonl"
-    process = bench.run()
-    wait_for(record_file.exists)
-    time.sleep(after)
-    process.send_signal(signal.SIGINT)
-    time.sleep(0.05)
-    process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=20)
-    assert process.returncode == 3, errors
-    assert "stopped by SIGINT" in errors
-    assert bench.ask_load("OUTPut?") == "0"
-    record = read_record(record_file)
-    assert record.lines[-1]["kind"] == "stop"
-    assert record.lines[-1]["outcome"] == "aborted"
-    assert [line["confirmed"] for line in record.of_kind("safe")][-1] is True
+    with served(tmp_path) as bench:
+        process = bench.run()
+        wait_for(bench.record.exists)
+        time.sleep(after)
+        process.send_signal(signal.SIGINT)
+        time.sleep(0.05)
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=20)
+        assert process.returncode == 3, errors
+        assert "stopped by SIGINT" in errors
+        assert not bench.on()
+        record = read_record(bench.record)
+        assert record.lines[-1]["kind"] == "stop"
+        assert record.lines[-1]["outcome"] == "aborted"
+        assert [line["confirmed"] for line in record.of_kind("safe")][-1] is True
 
 
 def reading_files(process: subprocess.Popen[str]) -> bool:
@@ -184,21 +168,22 @@ def reading_files(process: subprocess.Popen[str]) -> bool:
 
 
 @pytest.mark.parametrize("after", [0.0, 0.2, 0.4, 0.6])
-def test_any_number_of_ctrl_c_before_anything_is_open_is_exit_3_too(bench: ServedBench, after: float) -> None:
+def test_any_number_of_ctrl_c_before_anything_is_open_is_exit_3_too(tmp_path: Path, after: float) -> None:
     """While files are read, the run is rehearsed or instruments are opened: exit status 3 and one plain line.
 
     The signals go on until the process has ended, so that one falls into every part of its end.
     """
-    process = bench.run()
-    wait_for(lambda: reading_files(process))
-    time.sleep(after)
-    while process.poll() is None:
-        process.send_signal(signal.SIGINT)
-        time.sleep(0.005)
-    _, errors = process.communicate(timeout=20)
-    assert process.returncode == 3, errors
-    assert "Traceback" not in errors
-    assert bench.ask_load("OUTPut?") == "0"
+    with served(tmp_path) as bench:
+        process = bench.run()
+        wait_for(lambda: reading_files(process))
+        time.sleep(after)
+        while process.poll() is None:
+            process.send_signal(signal.SIGINT)
+            time.sleep(0.005)
+        _, errors = process.communicate(timeout=20)
+        assert process.returncode == 3, errors
+        assert "Traceback" not in errors
+        assert not bench.on()
 
 
 def test_a_guard_that_dies_stops_the_run(bench: ServedBench) -> None:

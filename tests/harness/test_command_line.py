@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import os
 import re
 import shlex
 import signal
@@ -80,7 +81,7 @@ def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], 
         text=True,
         timeout=60,
         check=False,
-        env={"PYTHONPATH": str(ROOT), "PATH": ""},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PATH": ""},
     )
     assert process.returncode == 2
     assert part in process.stderr
