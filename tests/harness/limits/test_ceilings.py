@@ -81,3 +81,66 @@ def test_a_switch_elsewhere_is_recognised_and_one_turn_more_is_not_called_one(be
     assert switch_looks_elsewhere(demo, four, 0.99) == one
     assert switch_looks_elsewhere(demo, four, 5.0) is None
     assert switch_looks_elsewhere(demo, twenty, 20.6) is None
+
+
+def test_the_load_and_the_reference_are_parts_too(bench: Bench) -> None:
+    """A load of 30 A, or a reference that reads up to 20 A: no more is asked of either."""
+    weak = dict(bench.instruments)
+    weak["source"] = weak["source"].model_copy(update={"maximum_current": 30.0})
+    found = ceiling(device(), bench.model_copy(update={"instruments": weak}), device().ranges[0])
+    assert (found.current, found.set_by) == (30.0, "load")
+    weak = dict(bench.instruments)
+    low = tuple(r for r in weak["multimeter"].ranges if r.full_scale * bench.reference_path.factor <= 20.0)
+    weak["multimeter"] = weak["multimeter"].model_copy(update={"ranges": low})
+    found = ceiling(device(), bench.model_copy(update={"instruments": weak}), device().ranges[0])
+    assert found.current == pytest.approx(low[-1].full_scale * bench.reference_path.factor)
+    assert found.set_by == "largest range of the reference"
+
+
+@pytest.fixture
+def shelf() -> Bench:
+    return parse_bench(template("bench_by_hand.toml"), "bench_by_hand.toml")
+
+
+def with_loads(bench: Bench, *currents: float) -> Bench:
+    """The bench with these loads on its shelf, amperes."""
+    entries = dict(bench.instruments)
+    one = entries["shelf"].shelf[0]
+    loads = tuple(one.model_copy(update={"name": f"load {c:g}", "current": c}) for c in currents)
+    entries["shelf"] = entries["shelf"].model_copy(update={"shelf": loads})
+    return bench.model_copy(update={"instruments": entries})
+
+
+def test_a_load_on_a_shelf_may_draw_a_tenth_more_than_its_plate_says(shelf: Bench) -> None:
+    """IEC 60335-1, 10.1: the power input of a heating appliance may be 5 % above the rated one, or 10 % of a small one (value from memory)."""
+    ten = ten_turns().ranges[1]
+    parts = 100e-3 * ten_turns().transformer.secondary_turns / ten.primary_turns
+    assert ceiling(ten_turns(), with_loads(shelf, 1.0), ten).current == pytest.approx(parts / 1.1)
+
+
+@pytest.mark.parametrize(
+    ("loads", "tried"),
+    [
+        # The whole input is 100 mA x 1000 / 11 turns = 9.1 A with both windings in circuit, a tenth less off a shelf: 8.26 A.
+        ((0.5, 2.0, 5.0), 2.0),
+        ((2.0, 1.0, 5.0), 1.0),
+        ((0.05, 0.5, 9.0), 0.5),
+        ((0.001, 9.0), 0.0),
+    ],
+)
+def test_from_a_shelf_the_smallest_claimed_is_tried_or_the_largest_below_it(
+    shelf: Bench, loads: tuple[float, ...], tried: float
+) -> None:
+    one = ten_turns().ranges[0].model_copy(update={"minimum_current": 1.0})
+    assert approach_current(ten_turns(), with_loads(shelf, *loads), one) == tried
+
+
+def test_no_range_is_recognised_between_two_and_none_without_a_reading() -> None:
+    """9 turns are a tenth and more from 10 and far from 1; none fit nothing."""
+    made = ten_turns()
+    one, ten = made.ranges
+    assert switch_looks_elsewhere(made, one, 9.5) == ten
+    assert switch_looks_elsewhere(made, one, 8.9) is None
+    assert switch_looks_elsewhere(made, one, 11.5) is None
+    assert switch_looks_elsewhere(made, ten, 0.0) is None
+    assert switch_looks_elsewhere(made, ten, 8.1) is None

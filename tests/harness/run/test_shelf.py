@@ -649,3 +649,19 @@ def test_no_range_of_a_multimeter_is_changed_while_its_load_is_on(tmp_path: Path
     twin, _ = worked(inputs, hands)
     assert [line["name"] for line in twin.record.of_kind("point")] == ["first", "second"]
     assert not live
+
+
+@pytest.mark.parametrize(("times", "asked_again"), [(1.4, False), (1.7, True), (0.6, False), (0.4, True)])
+def test_a_current_typed_is_doubted_from_half_as_much_again(tmp_path: Path, times: float, asked_again: bool) -> None:
+    """What is written on a load is only roughly what it draws: half as much more or less is taken as it is typed (a judgement)."""
+    slipped: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "multimeter shows" not in text or slipped:
+            return None
+        slipped.append(right)
+        return f"{times * float(right.replace(',', '.').removesuffix(' mA')):.0f} mA"
+
+    hands = Hands(slip)
+    by(hands, hand(tmp_path, "turns_check", Options(readings=2))).run()
+    assert any("is far from the 850 mA expected" in line for line in hands.shown) == asked_again

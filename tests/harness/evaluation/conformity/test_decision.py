@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from harness.evaluation.conformity.decision import acceptance_limit, decide
+from harness.evaluation.conformity.decision import acceptance_limit, decide, judgement
 from harness.evaluation.conformity.judged_value import decided
 from harness.evaluation.uncertainty.distributions import TDistribution
 from harness.evaluation.uncertainty.input_quantities import Inputs
@@ -151,3 +151,41 @@ def test_the_risk_stated_of_a_value_is_that_of_its_own_distribution(bench: Bench
     generator, count = np.random.default_rng(11), 1_000_000
     drawn = generator.uniform(-1, 1, count) * 0.6 * math.sqrt(3) + 0.8 * generator.standard_t(3, count)
     assert found == pytest.approx(float(np.mean(np.abs(drawn) > 3.4)), rel=0.04)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "error", "told"),
+    [
+        ("pass", 0.5, None),
+        (None, 2.0, None),
+        ("fail", -1.01, "does not meet the claim"),
+        ("fail", 1.0, "conformity not demonstrated"),
+        ("conditional pass", 0.9, "passes conditionally"),
+        ("conditional fail", 1.1, "fails conditionally"),
+    ],
+)
+def test_what_is_said_of_less_than_a_pass(verdict: Verdict | None, error: float, told: str | None) -> None:
+    """ILAC-G8:09/2019: a rejection by the guard band says that conformity was not shown, and no more."""
+    assert judgement(verdict, error, 1.0) == told
+    assert judgement(verdict, error, None) is None
+
+
+def test_the_edges_of_four_verdicts_belong_to_the_milder_one() -> None:
+    """As the acceptance limit belongs to the acceptance interval; limit 2 and U 0.5 are exact in binary: 1.5, 2 and 2.5."""
+    for edge, verdict in ((1.5, "pass"), (2.0, "conditional pass"), (2.5, "conditional fail")):
+        assert _verdict(edge, 0.5, 2.0, FOUR) == verdict
+        assert _verdict(math.nextafter(edge, 3), 0.5, 2.0, FOUR) != verdict
+
+
+def test_a_decision_tells_its_acceptance_limit_and_the_producers_risk_of_a_fail() -> None:
+    """JCGM 106:2012, 8.3.2.2 and clause 9: one standard uncertainty beyond the limit 16 % of a normal distribution lie within."""
+    found = decide(1.1, 0.1, 0.2, 1.0, GUARDED, TDistribution(4.0))
+    assert (found.verdict, found.acceptance_limit) == ("fail", pytest.approx(0.8))
+    assert decide(1.1, 0.1, 0.2, 1.0, GUARDED).specific_risk == pytest.approx(NormalDist().cdf(-1), abs=1e-9)
+
+
+def test_a_false_accept_rule_goes_by_the_distribution_of_its_value() -> None:
+    """Student's t with 4 degrees of freedom has its 95 % point at 2.132, the normal distribution at 1.645 (tables)."""
+    assert decide(0.0, 0.1, 0.2, 1.0, FIVE_PERCENT, TDistribution(4.0)).acceptance_limit == pytest.approx(
+        1 - 0.2132, abs=1e-4
+    )
