@@ -9,7 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from harness.results import BenchCheck, NoLoad, RangeResult, Results, Stated
-from reports.findings import ratio_text, risk_text
+from reports.findings import decided_texts
 from reports.first_page import criterion
 from reports.page_style import facts, heading, prose, ruled, space
 from reports.rounding import NO_BREAK, current, current_pair, exact, percent_pair, plus_minus, round_half_up, written
@@ -85,11 +85,10 @@ def _no_load(results: Results) -> Iterator[Flowable]:
             r.name,
             "not read" if n.voltage is None else f"{n.voltage:.1f}{NO_BREAK}V",
             _amperes(n.current),
-            "–" if n.limit is None else current(n.limit),
-            ratio_text(n.test_uncertainty_ratio),
-            risk_text(n.specific_risk),
-            "not shown" if n.power is None else _watts(n.power, n.power_expanded_uncertainty),
-            "–" if n.power_limit is None else f"{n.power_limit:.3g}{NO_BREAK}W",
+            "–" if n.current.limit is None else current(n.current.limit),
+            *decided_texts(n.current),
+            "not shown" if n.power is None else _watts(n.power),
+            "–" if n.power is None or n.power.limit is None else f"{n.power.limit:.3g}{NO_BREAK}W",
             n.verdict,
         ]
         for r, n in found
@@ -122,7 +121,7 @@ def _creep(found: Sequence[tuple[RangeResult, NoLoad]]) -> Iterator[Flowable]:
             f"{n.seconds:.0f}{NO_BREAK}s",
             f"{n.energy / 3600:.3g}{NO_BREAK}Wh",
             "–" if n.energy_resolution is None else f"{n.energy_resolution / 3600:.3g}{NO_BREAK}Wh",
-            "–" if n.creep is None else _watts(n.creep.value, n.creep.expanded_uncertainty),
+            "–" if n.creep is None else _watts(n.creep),
             "–" if n.creep_below is None else f"{n.creep_below:.3g}{NO_BREAK}W",
             "–" if n.creep_period is None else f"{math.ceil(n.creep_period)}{NO_BREAK}s",
         ]
@@ -149,7 +148,8 @@ def _creep(found: Sequence[tuple[RangeResult, NoLoad]]) -> Iterator[Flowable]:
     yield KeepTogether([prose("Creep", "subheading"), prose(explained, "small"), space(1.5), table])
 
 
-def _watts(value: float, uncertainty: float | None) -> str:
+def _watts(power: Stated) -> str:
+    value, uncertainty = power.value, power.expanded_uncertainty
     return f"{plus_minus(value, uncertainty) if uncertainty else f'{value:.3g}'}{NO_BREAK}W"
 
 
@@ -171,7 +171,7 @@ def _endurance(results: Results) -> Iterator[Flowable]:
                 written(round_half_up(exact(e.last_error, 2), -3)),
                 drift,
                 uncertainty,
-                written(round_half_up(exact(e.limit, 2), -3)),
+                written(round_half_up(exact(e.drift.limit or 0.0, 2), -3)),
                 "not read" if secondary is None else current(secondary),
                 e.verdict,
             ]

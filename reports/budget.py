@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from reportlab.platypus import Flowable
 
-from harness.results import BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated, worst_point
+from harness.results import BenchCheck, Found, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.page_style import heading, prose, space
 from reports.power_and_phase import MINUTES_PER_RADIAN
@@ -57,18 +57,18 @@ def budgets(results: Results) -> Iterator[Flowable]:
 
 def power_shown(points: Sequence[PowerPoint]) -> PowerPoint | None:
     """The point whose U is the largest part of its limit; without limits the lowest power factor at the smallest current."""
-    claimed = [(p.power_error.expanded_uncertainty / p.limit, p) for p in points if p.limit]
-    if claimed:
-        return max(claimed, key=lambda pair: pair[0])[1]
-    return min(points, key=lambda p: (p.nominal_current, abs(p.power_factor)), default=None)
+    closest = _closest(points)
+    return closest or min(points, key=lambda p: (p.nominal_current, abs(p.power_factor)), default=None)
 
 
 def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
     """The one whose U is the largest part of its limit; without limits that at the smallest current."""
-    claimed = [(p.displacement.expanded_uncertainty / p.limit, p) for p in found if p.limit]
-    if claimed:
-        return max(claimed, key=lambda pair: pair[0])[1]
-    return min(found, key=lambda p: p.nominal_current, default=None)
+    return _closest(found) or min(found, key=lambda p: p.nominal_current, default=None)
+
+
+def _closest(found: Sequence[Found]) -> Found | None:
+    claimed = [(f.judged.expanded_uncertainty / f.judged.limit, f) for f in found if f.judged.limit]
+    return max(claimed, key=lambda pair: pair[0])[1] if claimed else None
 
 
 def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], often: bool) -> str:
@@ -90,16 +90,9 @@ def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence
 def _of_point(found: RangeResult) -> Budget | None:
     if not found.points:
         return None
-    point = worst_point(found.points)
-    error = Stated(
-        point.ratio_error,
-        point.standard_uncertainty,
-        point.expanded_uncertainty,
-        point.coverage_factor,
-        point.degrees_of_freedom,
-    )
+    point = worst(found.points)
     title = f"Budget of the worst point on range {found.name}: {point.name}"
-    return Budget(title, RATIO_ERROR, error, point.limit, point.budget)
+    return Budget(title, RATIO_ERROR, point.ratio_error, point.ratio_error.limit, point.budget)
 
 
 def _of_power(found: RangeResult) -> Budget | None:
@@ -107,7 +100,7 @@ def _of_power(found: RangeResult) -> Budget | None:
     if point is None:
         return None
     title = f"Budget of the power error on range {found.name}: {point.name}"
-    return Budget(title, POWER_ERROR, point.power_error, point.limit, point.budget)
+    return Budget(title, POWER_ERROR, point.power_error, point.power_error.limit, point.budget)
 
 
 def _of_phase(found: RangeResult) -> Budget | None:
@@ -115,7 +108,7 @@ def _of_phase(found: RangeResult) -> Budget | None:
     if phase is None:
         return None
     title = f"Budget of the phase displacement on range {found.name}: {current(phase.nominal_current)}"
-    return Budget(title, PHASE_DISPLACEMENT, phase.displacement, phase.limit, phase.budget)
+    return Budget(title, PHASE_DISPLACEMENT, phase.displacement, phase.displacement.limit, phase.budget)
 
 
 def _of_smallest(found: RangeResult) -> Budget | None:

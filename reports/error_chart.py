@@ -53,10 +53,10 @@ class _Scale:
         self.exponent = current_exponent(max(currents))
         margin = (max(currents) / min(currents)) ** 0.04
         self.low, self.high = min(currents) / margin, max(currents) * margin
-        limits = [p.limit for p in points if p.limit is not None]
+        limits = [limit for p in points if (limit := p.ratio_error.limit) is not None]
         tightest = 1.25 * min(limits, default=0.0)
-        top = max(tightest, *(p.ratio_error + p.expanded_uncertainty for p in points))
-        bottom = min(-tightest, *(p.ratio_error - p.expanded_uncertainty for p in points))
+        top = max(tightest, *(p.ratio_error.value + p.ratio_error.expanded_uncertainty for p in points))
+        bottom = min(-tightest, *(p.ratio_error.value - p.ratio_error.expanded_uncertainty for p in points))
         widest = 1.1 * max(limits, default=0.0)
         if widest <= _CLIPPED_FROM * max(top, -bottom):
             top, bottom = max(top, widest), min(bottom, -widest)
@@ -95,10 +95,10 @@ def _limits(points: Sequence[Point]) -> list[tuple[float, float, float]]:
     joined = []
     for _, same in groupby(ordered, key=lambda p: p.nominal_current):
         group = list(same)
-        limits = [p.limit for p in group if p.limit is not None]
-        allowed = [p.acceptance_limit for p in group if p.acceptance_limit is not None]
-        if limits and allowed:
-            joined.append((sum(p.reference_current for p in group) / len(group), min(limits), min(allowed)))
+        claimed = [c for p in group if (c := p.ratio_error.conformity) is not None]
+        if claimed:
+            current = sum(p.reference_current for p in group) / len(group)
+            joined.append((current, min(c.limit for c in claimed), min(c.acceptance_limit for c in claimed)))
     return joined
 
 
@@ -147,8 +147,9 @@ def _axes(scale: _Scale) -> list[Shape]:
 def _marked(scale: _Scale, p: Point) -> Group:
     """A point with its bar of expanded uncertainty."""
     x = scale.x(p.reference_current) + {"up": -_DODGE, "down": _DODGE}.get(p.direction, 0.0)
-    y = scale.y(p.ratio_error)
-    high, low = (scale.y(p.ratio_error + s * p.expanded_uncertainty) for s in (1, -1))
+    error = p.ratio_error
+    y = scale.y(error.value)
+    high, low = (scale.y(error.value + s * error.expanded_uncertainty) for s in (1, -1))
     group = Group(_rule(x, low, x, high, INK, 0.7))
     for end in (low, high):
         group.add(_rule(x - 1.6, end, x + 1.6, end, INK, 0.7))

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results, accepted, odds_text
+from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results, accepted, odds_text
 from reports.error_chart import error_chart
 from reports.first_page import ratio_taken
 from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
@@ -103,7 +103,7 @@ def findings(results: Results) -> Iterator[Flowable]:
 
 def coverage_marks(results: Results) -> dict[str, str]:
     """A letter for each way coverage factors were found, in order of appearance; none when there is only one way."""
-    methods = list(dict.fromkeys(p.coverage_method for r in results.ranges for p in r.points))
+    methods = list(dict.fromkeys(p.ratio_error.coverage_method for r in results.ranges for p in r.points))
     return {m: chr(ord("a") + i) if len(methods) > 1 else "" for i, m in enumerate(methods)}
 
 
@@ -249,27 +249,25 @@ def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
     ]
     rows = []
     for p in points:
-        error, uncertainty = percent_pair(p.ratio_error, p.expanded_uncertainty)
-        mark = marks[p.coverage_method]
+        error = p.ratio_error
+        mark = marks[error.coverage_method]
         rows.append(
             [
                 {"up": "rising", "down": "falling"}.get(p.direction, p.direction),
                 *([factors.get(p.name, "–")] if factors else []),
                 _in_place(p.reference_current, p, exponent),
                 _in_place(p.indicated_current, p, exponent),
-                error,
-                uncertainty,
-                f"{p.coverage_factor:.2f}{f' {mark}' if mark else ''}",
-                limit_text(p),
-                ratio_text(p.test_uncertainty_ratio),
-                risk_text(p.specific_risk),
+                *percent_pair(error.value, error.expanded_uncertainty),
+                f"{error.coverage_factor:.2f}{f' {mark}' if mark else ''}",
+                limit_text(error),
+                *decided_texts(error),
                 str(p.pairs),
-                p.verdict or "–",
+                error.verdict or "–",
             ]
         )
     plain, with_factor = (15, 20, 20, 18, 12, 14, 14, 13, 13, 11, 20), (13, 19, 18, 18, 16, 11, 13, 12, 11, 12, 9, 18)
     first = 2 if factors else 1
-    failed = [i for i, p in enumerate(points) if p.verdict is not None and p.verdict.endswith("fail")]
+    failed = [i for i, p in enumerate(points) if (p.ratio_error.verdict or "").endswith("fail")]
     widths = [w * mm for w in (with_factor if factors else plain)]
     return ruled(head, rows, widths, numeric=range(first, first + 9), bold_rows=failed)
 
@@ -283,16 +281,18 @@ def _power_factors(found: RangeResult) -> dict[str, str]:
     return told if set(told.values()) - {"1"} else {}
 
 
-def limit_text(point: Point) -> str:
-    """The point's limit in percent to four significant digits, without the sign; a dash outside what is claimed."""
-    return "–" if point.limit is None else written(round_significant(exact(point.limit, 2), 4))
+def limit_text(error: Judged) -> str:
+    """The limit of a fraction in percent to four significant digits, without the sign; a dash where nothing is claimed."""
+    return "–" if error.limit is None else written(round_significant(exact(error.limit, 2), 4))
 
 
-def ratio_text(ratio: float | None) -> str:
-    """Limit over U to two decimals, none from 100 on; a dash where there is no uncertainty or no limit."""
-    if ratio is None:
-        return "–"
-    return f"{ratio:.2f}" if ratio < 99.995 else f"{ratio:.0f}"
+def decided_texts(judged: Judged) -> tuple[str, str]:
+    """Limit over U to two decimals, none from 100 on, and the risk of the verdict; dashes where there is none."""
+    if judged.conformity is None:
+        return "–", "–"
+    ratio = judged.conformity.test_uncertainty_ratio
+    told = "–" if ratio is None else f"{ratio:.2f}" if ratio < 99.995 else f"{ratio:.0f}"
+    return told, risk_text(judged.conformity.specific_risk)
 
 
 def risk_text(risk: float | None) -> str:
@@ -304,5 +304,5 @@ def risk_text(risk: float | None) -> str:
 
 def _in_place(amperes: float, point: Point, exponent: int) -> str:
     """A current to the place where the point's expanded uncertainty, taken as a current, ends."""
-    uncertainty = point.expanded_uncertainty * abs(point.reference_current)
+    uncertainty = point.ratio_error.expanded_uncertainty * abs(point.reference_current)
     return written(round_pair(exact(amperes, -exponent), exact(uncertainty, -exponent))[0])

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
-from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
-from reports.findings import ratio_text, risk_text
+from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from reports.findings import decided_texts, limit_text
 from reports.page_style import heading, prose, ruled, space
 from reports.rounding import (
     current,
@@ -18,7 +18,6 @@ from reports.rounding import (
     power_factor,
     round_half_up,
     round_pair,
-    round_significant,
     written,
 )
 
@@ -45,7 +44,7 @@ def power(results: Results) -> Iterator[Flowable]:
     yield PageBreak()
     basis = "; ".join(dict.fromkeys(p.basis for r in measured for p in r.power))
     yield heading("Power and phase")
-    unclaimed = any(p.verdict is None for r in measured for p in r.power)
+    unclaimed = any(p.power_error.verdict is None for r in measured for p in r.power)
     none = " Points without a limit have no claim and no verdict." if unclaimed else ""
     yield prose(f"Reference power: {basis}. {_EXPLAINED}{none}", "small")
     for found in measured:
@@ -77,26 +76,23 @@ def _points(found: RangeResult) -> Flowable:
         "Verdict",
     ]
     rows = [_row(p) for p in found.power]
-    bold = [i for i, p in enumerate(found.power) if p.verdict is not None and p.verdict.endswith("fail")]
+    bold = [i for i, p in enumerate(found.power) if (p.power_error.verdict or "").endswith("fail")]
     widths = [w * mm for w in (16, 17, 14, 14, 9.5, 8.5, 11, 10, 10, 14.5, 8.5, 11.5, 10, 15.5)]
     return ruled(head, rows, widths, numeric=range(2, 13), bold_rows=bold)
 
 
 def _row(p: PowerPoint) -> list[str]:
-    error, uncertainty = stated_percent(p.power_error)
     return [
         current(p.reference_current),
         power_factor(p.power_factor),
         _watts(p.reference_power, p),
         _watts(p.indicated_power, p),
-        error,
-        uncertainty,
-        "–" if p.limit is None else written(round_significant(exact(p.limit, 2), 4)),
-        ratio_text(p.test_uncertainty_ratio),
-        risk_text(p.specific_risk),
+        *stated_percent(p.power_error),
+        limit_text(p.power_error),
+        *decided_texts(p.power_error),
         *stated_percent(p.apparent_power_error),
         *stated_plain(p.power_factor_error),
-        p.verdict or "–",
+        p.power_error.verdict or "–",
     ]
 
 
@@ -120,6 +116,11 @@ def stated_plain(value: Stated | None, scale: float = 1.0) -> tuple[str, str]:
     return written(pair[0]), written(pair[1])
 
 
+def minutes_limit(displacement: Judged) -> str:
+    """The limit of a phase displacement in minutes of arc; a dash where nothing is claimed."""
+    return "–" if displacement.limit is None else f"{displacement.limit * MINUTES_PER_RADIAN:.1f}"
+
+
 def _phase(measured: list[RangeResult]) -> Flowable:
     head = [
         "Range",
@@ -139,12 +140,11 @@ def _phase(measured: list[RangeResult]) -> Flowable:
             r.name,
             current(p.nominal_current),
             *stated_plain(p.displacement, MINUTES_PER_RADIAN),
-            "–" if p.limit is None else f"{p.limit * MINUTES_PER_RADIAN:.1f}",
-            ratio_text(p.test_uncertainty_ratio),
-            risk_text(p.specific_risk),
+            minutes_limit(p.displacement),
+            *decided_texts(p.displacement),
             *stated_percent(p.common_error),
             written(round_half_up(exact(p.correlation), -2)),
-            p.verdict or "–",
+            p.displacement.verdict or "–",
         ]
         for r in measured
         for p in r.phase

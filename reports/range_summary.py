@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
-from harness.results import RangeResult, Results, Verdict, worst_phase, worst_point, worst_power
+from harness.results import RangeResult, Results, Verdict, worst
 from reports.findings import limit_text
 from reports.first_page import ratio_taken
 from reports.page_style import heading, prose, ruled, space
-from reports.power_and_phase import MINUTES_PER_RADIAN, stated_percent, stated_plain
-from reports.rounding import current, exact, percent_pair, plus_minus, power_factor, round_significant, written
+from reports.power_and_phase import MINUTES_PER_RADIAN, minutes_limit, stated_percent, stated_plain
+from reports.rounding import current, percent_pair, plus_minus, power_factor
 
 _WORST = "Worst error: the error with the largest |error| / limit among the points with the worst verdict"
 
@@ -70,28 +70,24 @@ def _power(results: Results) -> Iterator[Flowable]:
 
 
 def _verdicts(found: RangeResult) -> list[Verdict | None]:
-    return [*(p.verdict for p in found.power), *(p.verdict for p in found.phase)]
+    return [*(p.power_error.verdict for p in found.power), *(p.displacement.verdict for p in found.phase)]
 
 
 def _worst_power(found: RangeResult) -> list[str]:
-    worst = worst_power(found.power)
+    furthest = worst(found.power)
     return [
-        *stated_percent(worst.power_error),
-        "–" if worst.limit is None else written(round_significant(exact(worst.limit, 2), 4)),
-        f"{current(worst.reference_current, 3)}, {power_factor(worst.power_factor)}",
-        worst.verdict or "–",
+        *stated_percent(furthest.power_error),
+        limit_text(furthest.power_error),
+        f"{current(furthest.reference_current, 3)}, {power_factor(furthest.power_factor)}",
+        furthest.power_error.verdict or "–",
     ]
 
 
 def _worst_phase(found: RangeResult) -> list[str]:
     if not found.phase:
         return ["–"] * 4
-    worst = worst_phase(found.phase)
-    return [
-        *stated_plain(worst.displacement, MINUTES_PER_RADIAN),
-        "–" if worst.limit is None else f"{worst.limit * MINUTES_PER_RADIAN:.1f}",
-        worst.verdict or "–",
-    ]
+    angle = worst(found.phase).displacement
+    return [*stated_plain(angle, MINUTES_PER_RADIAN), minutes_limit(angle), angle.verdict or "–"]
 
 
 def _row(found: RangeResult) -> list[str]:
@@ -104,8 +100,8 @@ def _row(found: RangeResult) -> list[str]:
         str(len(found.points)),
     ]
     if found.points:
-        worst = worst_point(found.points)
-        row += [*percent_pair(worst.ratio_error, worst.expanded_uncertainty), limit_text(worst)]
+        error = worst(found.points).ratio_error
+        row += [*percent_pair(error.value, error.expanded_uncertainty), limit_text(error)]
     else:
         row += ["–", "–", "–"]
     return [*row, found.told]

@@ -6,21 +6,20 @@ import math
 from collections.abc import Iterator
 
 from harness.core.quantities import format_percent, format_quantity, signed_text
-from harness.results import BenchCheck, NoLoad, PhaseDisplacement, RangeResult, Stated, worst_phase, worst_power
+from harness.results import BenchCheck, Judged, NoLoad, PhaseDisplacement, RangeResult, Stated, worst
 
 
 def beyond_lines(rng: RangeResult) -> Iterator[str]:
     """One line each on power, phase, smallest current, no load, endurance and the parts of the error, where there are any."""
     if rng.power:
-        worst = worst_power(rng.power)
-        called = "largest" if worst.verdict is None else "worst"
+        furthest = worst(rng.power)
         yield (
-            f"power: {called} error {_percent(worst.power_error)} at {format_quantity(worst.reference_current, 'A', 3)}, "
-            f"power factor {signed_text(round(worst.power_factor, 2))}; {len(rng.power)} points"
+            f"power: {_called(furthest.power_error)} error {_percent(furthest.power_error)} at {format_quantity(furthest.reference_current, 'A', 3)}, "
+            f"power factor {signed_text(round(furthest.power_factor, 2))}; {len(rng.power)} points"
         )
     if rng.phase:
-        furthest = worst_phase(rng.phase)
-        yield f"{'largest' if furthest.verdict is None else 'worst'} phase displacement {_minutes(furthest)}"
+        angle = worst(rng.phase)
+        yield f"{_called(angle.displacement)} phase displacement {_minutes(angle)}"
         errors = [f.normalized_error for p in rng.phase for f in p.foretold if f.normalized_error is not None]
         if errors:
             agrees = "agrees with" if max(errors) <= 1 else "is a little off" if max(errors) <= 2 else "DISAGREES with"
@@ -49,8 +48,12 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
         )
 
 
+def _called(judged: Judged) -> str:
+    return "largest" if judged.verdict is None else "worst"
+
+
 def _claimed(rest: NoLoad) -> str:
-    return "" if rest.limit is None else f"; {format_quantity(rest.limit, 'A', 3)} is claimed"
+    return "" if rest.current.limit is None else f"; {format_quantity(rest.current.limit, 'A', 3)} is claimed"
 
 
 def _creep(rest: NoLoad) -> Iterator[str]:

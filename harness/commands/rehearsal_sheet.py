@@ -77,11 +77,10 @@ def show_points(rehearsal: Rehearsal, console: Console) -> None:
         "range", "step", "current", *beside, "U expected", "limit", "limit / U", box=None, header_style="bold"
     )
     for rng in rehearsal.results.ranges:
-        rows: list[tuple[Point | PowerPoint, str, float]] = [
-            (p, p.direction, p.expanded_uncertainty) for p in rng.points
-        ]
-        rows += [(p, "power", p.power_error.expanded_uncertainty) for p in rng.power]
-        for point, step, expanded in rows:
+        rows: list[tuple[Point | PowerPoint, str]] = [(p, p.direction) for p in rng.points]
+        rows += [(p, "power") for p in rng.power]
+        for point, step in rows:
+            expanded, limit = point.judged.expanded_uncertainty, point.judged.limit
             power_factor = signed_text(known[point.name]) if point.name in known else ""
             table.add_row(
                 rng.name,
@@ -89,8 +88,8 @@ def show_points(rehearsal: Rehearsal, console: Console) -> None:
                 format_quantity(point.nominal_current, "A"),
                 *([power_factor] if known else []),
                 f"{expanded * 100:.3f} %",
-                "none" if point.limit is None else f"{point.limit * 100:.2f} %",
-                "" if point.limit is None or not expanded else f"{point.limit / expanded:.1f}",
+                "none" if limit is None else f"{limit * 100:.2f} %",
+                "" if limit is None or not expanded else f"{limit / expanded:.1f}",
             )
     if table.row_count:
         console.print(table)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from harness.claims.claim_limits import limit_of_phase_displacement, limit_of_power_error
@@ -12,8 +12,9 @@ from harness.core.quantities import format_percent, format_quantity, signed_text
 from harness.evaluation.additional.endurance import endurance
 from harness.evaluation.additional.no_load import no_load
 from harness.evaluation.additional.register_creep import watched_too_short
-from harness.evaluation.conformity.decision import JUDGEMENTS, Decided, judgement
-from harness.evaluation.conformity.judged_value import decided, stated
+from harness.evaluation.conformity.decision import judgement
+from harness.evaluation.conformity.fail_reasons import failed
+from harness.evaluation.conformity.judged_value import judged, stated, stated_or_none
 from harness.evaluation.power.phase_displacement import Foretold, PhaseFound, phases_found
 from harness.evaluation.power.power_errors import PowerValues, why_no_power
 from harness.evaluation.ratio.error_split import Split, split
@@ -36,7 +37,7 @@ from harness.results import (
     Stated,
     Verdict,
     worst,
-    worst_power,
+    worst_verdict,
 )
 
 SET_WITHIN = 0.02
@@ -101,8 +102,8 @@ def further(
     search = [p for p in points if p.observed.direction == "search"]
     searched = smallest_found(device, inputs, search, rng)
     smallest = None if searched is None else _smallest(inputs, searched, rng)
-    judged: list[PowerPoint | PhaseDisplacement] = [*power, *phase]
-    verdicts: list[Verdict] = [p.verdict for p in judged if p.verdict is not None]
+    errors = (*(p.power_error for p in power), *(p.displacement for p in phase))
+    verdicts = [error.verdict for error in errors if error.verdict is not None]
     verdicts += ["fail"] if turned else []
     at_rest: dict[str, tuple[SmallestCurrent | NoLoad | Endurance, list[str]] | None] = {
         "smallest": smallest,
@@ -117,7 +118,7 @@ def further(
     value = None if searched is None else searched.value
     remarks = _remarks(device, rng, power, phase, None if smallest is None else smallest[0])
     remarks += watched_too_short(device, found.get("no_load"))
-    return Further(found, worst(verdicts), tuple(reasons), value, checks, tuple(remarks), splits)
+    return Further(found, worst_verdict(verdicts), tuple(reasons), value, checks, tuple(remarks), splits)
 
 
 def _remarks(
@@ -174,7 +175,6 @@ def _check(told: Stated, unit: str, model: Quantity, scale: float = 1.0) -> Chec
 
 def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:
     observed, rng = values.observed, device.range_named(values.observed.range)
-    error = stated(inputs, values.power_error)
     current, apparent = _nominal(values.current), values.apparent_power
     power = _nominal(values.reference_power)
     limit = limit_of_power_error(
@@ -193,11 +193,9 @@ def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPo
         reference_power=power,
         apparent_power=None if apparent is None else _nominal(apparent),
         indicated_power=_nominal(values.indicated_power),
-        power_error=error,
-        apparent_power_error=_stated_or_none(inputs, values.apparent_power_error),
-        power_factor_error=_stated_or_none(inputs, values.power_factor_error),
-        limit=limit,
-        **_judged(inputs, values.power_error, limit),
+        power_error=judged(inputs, values.power_error, limit),
+        apparent_power_error=stated_or_none(inputs, values.apparent_power_error),
+        power_factor_error=stated_or_none(inputs, values.power_factor_error),
         basis=values.basis,
         budget=inputs.budget(values.power_error),
     )
@@ -205,7 +203,6 @@ def _power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPo
 
 def _phase(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplacement:
     rng = device.range_named(found.range)
-    displacement = stated(inputs, found.displacement)
     near, far = found.found_from
     limit = limit_of_phase_displacement(device, rng, _nominal(near.current))
     spread = covariance([found.displacement, found.common_error])
@@ -213,26 +210,17 @@ def _phase(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplaceme
     correlation = float(spread[0, 1]) / together if together else 0.0
     return PhaseDisplacement(
         nominal_current=found.nominal_current,
-        displacement=displacement,
+        displacement=judged(inputs, found.displacement, limit),
         common_error=stated(inputs, found.common_error),
         correlation=correlation,
         found_from=(near.observed.name, far.observed.name),
         foretold=tuple(_foretold(inputs, f) for f in found.foretold),
-        limit=limit,
-        **_judged(inputs, found.displacement, limit),
         budget=inputs.budget(found.displacement, {_told_load(p): p.power_error for p in found.found_from}),
     )
 
 
 def _told_load(values: PowerValues) -> str:
     return f"at {signed_text(round(values.power_factor, 2))}"
-
-
-def _judged(inputs: Inputs, value: Any, limit: float | None) -> dict[str, Any]:
-    """The fields of a result that a verdict brings with it, all None where nothing is claimed."""
-    if limit is None:
-        return {field.name: None for field in fields(Decided)}
-    return asdict(decided(inputs, value, limit))
 
 
 def _foretold(inputs: Inputs, found: Foretold) -> ForetoldPower:
@@ -245,7 +233,7 @@ def _foretold(inputs: Inputs, found: Foretold) -> ForetoldPower:
     return ForetoldPower(
         power_factor=found.power_factor,
         foretold=stated(inputs, found.foretold),
-        measured=_stated_or_none(inputs, found.measured),
+        measured=stated_or_none(inputs, found.measured),
         normalized_error=normalized,
     )
 
@@ -265,7 +253,7 @@ def _smallest(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[Smalles
     Loads on a shelf come in steps: where none of them lies between the current claimed and the lowest one read, it was not
     shown (verdict None), and the reader is told.
     """
-    value = _stated_or_none(inputs, found.value)
+    value = stated_or_none(inputs, found.value)
     limit, reasons = rng.minimum_current, []
     reach = found.lowest_reading if value is None else value.value + value.expanded_uncertainty
     short = reach is None or reach > limit * (1 + SET_WITHIN)
@@ -279,7 +267,7 @@ def _smallest(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[Smalles
         found=value,
         lowest_reading=found.lowest_reading,
         highest_silent=found.highest_silent,
-        power_factor_from=_stated_or_none(inputs, found.power_factor_from),
+        power_factor_from=stated_or_none(inputs, found.power_factor_from),
         limit=limit,
         verdict="fail" if reasons else None if not_shown else "pass",
         budget=() if found.value is None else inputs.budget(found.value),
@@ -332,46 +320,34 @@ def _not_foretold(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
     ]
 
 
-def _failed_power(rng: Range, points: Sequence[PowerPoint]) -> list[str]:
-    judged = [p for p in points if p.limit is not None and p.verdict is not None]
-    lines = []
-    for said in JUDGEMENTS:
-        failed = [p for p in judged if judgement(p.verdict, p.power_error.value, p.limit) == said]
-        if not failed:
-            continue
-        largest = worst_power(failed)
-        lines.append(
-            f"{rng.name}: power: {said} at {len(failed)} of {len(judged)} points, worst "
-            f"{format_percent(largest.power_error.value)}{_with(largest.power_error, largest.limit)} at "
+def _failed_power(rng: Range, points: Sequence[PowerPoint]) -> Iterator[str]:
+    judged_points = [p for p in points if p.power_error.conformity is not None]
+    for said, group in failed(judged_points):
+        largest = worst(group)
+        error = largest.power_error
+        # U is told where the error alone would not have failed.
+        reach = "" if error.beyond else f" with U = {error.expanded_uncertainty * 100:.3f} %"
+        yield (
+            f"{rng.name}: power: {said} at {len(group)} of {len(judged_points)} points, worst "
+            f"{format_percent(error.value)}{reach} at "
             f"{format_quantity(largest.reference_current, 'A')} and power factor {signed_text(round(largest.power_factor, 2))} "
-            f"where {(largest.limit or 0.0) * 100:.3f} % is allowed"
+            f"where {(error.limit or 0.0) * 100:.3f} % is allowed"
         )
-    return lines
 
 
-def _with(error: Stated, limit: float | None) -> str:
-    """U is told where the error alone would not have failed."""
-    inside = limit is not None and abs(error.value) <= limit
-    return f" with U = {error.expanded_uncertainty * 100:.3f} %" if inside else ""
-
-
-def _failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
-    return [
-        f"{rng.name}: phase displacement {_minutes(p.displacement.value):+.1f}' with U = "
-        f"{_minutes(p.displacement.expanded_uncertainty):.1f}' at {format_quantity(p.nominal_current, 'A')} "
-        f"where {_minutes(p.limit or 0.0):.1f}' is allowed: {said}"
-        for p in found
-        if (said := judgement(p.verdict, p.displacement.value, p.limit)) is not None
-        and abs(p.displacement.value) < HALF_TURN
-    ]
+def _failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> Iterator[str]:
+    for at in found:
+        phase, said = at.displacement, judgement(at.displacement)
+        if said is not None and abs(phase.value) < HALF_TURN:
+            yield (
+                f"{rng.name}: phase displacement {_minutes(phase.value):+.1f}' with U = "
+                f"{_minutes(phase.expanded_uncertainty):.1f}' at {format_quantity(at.nominal_current, 'A')} "
+                f"where {_minutes(phase.limit or 0.0):.1f}' is allowed: {said}"
+            )
 
 
 def _minutes(angle: float) -> float:
     return math.degrees(angle) * 60
-
-
-def _stated_or_none(inputs: Inputs, value: Any | None) -> Stated | None:
-    return None if value is None else stated(inputs, value)
 
 
 def _nominal(value: Any) -> float:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors
 from harness.evaluation.uncertainty.input_quantities import Inputs, Source
+from harness.results import Conformity
 
 Array = NDArray[np.float64]
 
@@ -33,13 +34,12 @@ FEWEST = 400
 
 
 @dataclass(frozen=True)
-class Judged:
-    """One error that a run judges: its range, its value with all inputs, the claim's limit, and the largest that would pass."""
+class JudgedError:
+    """One error that a run judges: its range, its value with all inputs, and how that stood to the claim in the rehearsal."""
 
     range: str
     error: Any
-    limit: float
-    largest_passed: float
+    conformity: Conformity
 
 
 @dataclass(frozen=True)
@@ -56,10 +56,15 @@ class Rejection:
     trials: int
 
 
-def rejection(inputs: Inputs, judged: Sequence[Judged], ordinary: OrdinaryErrors) -> Rejection:
-    """The probability not to pass a sound meter, from what is `judged` and the `ordinary` errors at the same places."""
+def rejection(inputs: Inputs, judged: Sequence[JudgedError], ordinary: OrdinaryErrors) -> Rejection:
+    """The probability not to pass a sound meter, from what is `judged` and the `ordinary` errors at the same places.
+
+    A conditional pass is one too.
+    """
     generator = np.random.default_rng(SEED)
-    limits, passed = np.array([j.limit for j in judged]), np.array([j.largest_passed for j in judged])
+    limits = np.array([j.conformity.limit for j in judged])
+    conditional = inputs.bench.decision.verdicts == "four"
+    passed = limits if conditional else np.array([j.conformity.acceptance_limit for j in judged])
     drawn, failed = 0, [np.zeros((0, len(judged)), dtype=bool)]
     for _ in range(BATCHES):
         true = ordinary.drawn(generator, BATCH)
@@ -80,7 +85,7 @@ def rejection(inputs: Inputs, judged: Sequence[Judged], ordinary: OrdinaryErrors
     )
 
 
-def _bench_errors(inputs: Inputs, judged: Sequence[Judged], generator: np.random.Generator, count: int) -> Array:
+def _bench_errors(inputs: Inputs, judged: Sequence[JudgedError], generator: np.random.Generator, count: int) -> Array:
     """What the bench adds to the errors, (count, n): every input drawn once, shared by all that it enters."""
     variables: dict[Any, int] = {}
     for j in judged:

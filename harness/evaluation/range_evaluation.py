@@ -15,7 +15,6 @@ from harness.claims.claim_limits import claimed_limit, limit_of_error
 from harness.core.quantities import format_quantity
 from harness.evaluation.additional.check_standard import bench_check
 from harness.evaluation.additional_results import further
-from harness.evaluation.conformity.decision import decide
 from harness.evaluation.conformity.fail_reasons import (
     failed_points,
     left_out_beyond,
@@ -25,7 +24,7 @@ from harness.evaluation.conformity.fail_reasons import (
     too_uncertain,
     uncovered,
 )
-from harness.evaluation.conformity.judged_value import stated
+from harness.evaluation.conformity.judged_value import judged, stated_or_none
 from harness.evaluation.diagnosis import PowerError, SmallestReadable, diagnose
 from harness.evaluation.diagnosis.contradiction import no_whole_number, none_explains, other_way_down
 from harness.evaluation.power.power_errors import power_values
@@ -62,7 +61,7 @@ from harness.results import (
     RangeResult,
     Validation,
     Verdict,
-    worst,
+    worst_verdict,
 )
 
 
@@ -153,9 +152,9 @@ def evaluate_ranges(
             thresholds.append(SmallestReadable(rng.name, beyond.smallest_current))
         left_out = left_out_beyond(known.get(rng.name))
         why += [*beyond.reasons, *left_out]
-        judged: Verdict = "fail" if left_out else worst([result.verdict, beyond.verdict])
+        verdict: Verdict = "fail" if left_out else worst_verdict([result.verdict, beyond.verdict])
         remarks = (*result.remarks, *beyond.remarks)
-        results.append(replace(result, verdict=judged, remarks=remarks, **beyond.found))
+        results.append(replace(result, verdict=verdict, remarks=remarks, **beyond.found))
         reasons += why
     errors = [
         PowerError(p.observed.range, float(p.current.nominal_value), p.power_factor, p.power_error)
@@ -183,7 +182,7 @@ def evaluate_ranges(
         tuple(results),
         found.causes,
         found.note,
-        worst(verdicts),
+        worst_verdict(verdicts),
         tuple(reasons),
         found.details,
         validate(checks, inputs, trials, _probability(inputs)) if trials and checks else None,
@@ -203,7 +202,11 @@ def _checks(result: RangeResult, own: Sequence[PointValues], compared: Multiplie
     """What there is to validate on one range, by the names the reader is told."""
     checks = {
         f"ratio error, {p.name}": Check(
-            p.ratio_error, p.standard_uncertainty, p.expanded_uncertainty, "1", ratio_error(v.model)
+            p.ratio_error.value,
+            p.ratio_error.standard_uncertainty,
+            p.ratio_error.expanded_uncertainty,
+            "1",
+            ratio_error(v.model),
         )
         for p, v in zip(result.points, own, strict=True)
         if v.model is not None
@@ -248,7 +251,7 @@ def _range_result(
     zero = _zero(inputs, values, rng)
     missing = uncovered(points, rng, known) if asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
-    partly = any(p.limit is not None for p in points) and bool(inputs.bench.shelf_currents)
+    partly = any(p.ratio_error.limit is not None for p in points) and bool(inputs.bench.shelf_currents)
     failures = [] if partly else list(missing)
     failures += [
         f"{rng.name}: the reference read no current at point {name}, so nothing is shown there" for name in dead
@@ -284,9 +287,11 @@ def _range_result(
         points=points,
         line=stated_line(line_of(inputs, own)),
         linearity=_linearity(own),
-        verdict="fail" if misread or failures else worst(p.verdict for p in points if p.verdict is not None),
+        verdict="fail"
+        if misread or failures
+        else worst_verdict(v for p in points if (v := p.ratio_error.verdict) is not None),
         remarks=tuple(remarks),
-        reading_factor=None if factor is None else stated(inputs, factor),
+        reading_factor=stated_or_none(inputs, factor),
         stands_for=span_shown(points) if partly and missing else "",
     )
     return result, reasons
@@ -296,30 +301,14 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
     error = values.ratio_error
     if error is None:
         raise ValueError(f"point {values.observed.name} is a zero point")
-    coverage = coverage_factor([part for _, part in inputs.contributions(error)], _probability(inputs))
     reference = float(values.reference.nominal_value)
-    limit = claimed_limit(device, rng, reference)
-    value, uncertainty = float(error.nominal_value), float(error.std_dev)
-    expanded = coverage.factor * uncertainty
-    decision = inputs.bench.decision
-    judged = None if limit is None else decide(value, uncertainty, expanded, limit, decision, coverage.spread)
     return Point(
         name=values.observed.name,
         direction=values.observed.direction,
         nominal_current=values.observed.nominal_current,
         reference_current=reference,
         indicated_current=float(values.indicated.nominal_value),
-        ratio_error=value,
-        standard_uncertainty=uncertainty,
-        expanded_uncertainty=expanded,
-        coverage_factor=coverage.factor,
-        degrees_of_freedom=coverage.told_degrees_of_freedom,
-        coverage_method=coverage.method,
-        limit=limit,
-        acceptance_limit=None if judged is None else judged.acceptance_limit,
-        specific_risk=None if judged is None else judged.specific_risk,
-        test_uncertainty_ratio=None if judged is None else judged.test_uncertainty_ratio,
-        verdict=None if judged is None else judged.verdict,
+        ratio_error=judged(inputs, error, claimed_limit(device, rng, reference)),
         pairs=len(values.observed.pairs),
         reference_range=values.observed.reference_scale,
         budget=inputs.budget(error),

@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity, signed_text
-from harness.results import DecisionRule, RangeResult, Results
+from harness.results import Conformity, DecisionRule, Judged, RangeResult, Results
 
 
 @dataclass(frozen=True)
-class Judged:
-    """One thing with a limit: where it stands, limit, acceptance limit and U, all of them in one unit shown as `unit`."""
+class Claimed:
+    """One value with a limit: where it stands, its U and how it stands to the limit, in one unit shown as `unit`."""
 
     at: str
-    limit: float
-    acceptance_limit: float
     expanded_uncertainty: float
+    conformity: Conformity
     unit: str
 
     @property
     def test_uncertainty_ratio(self) -> float:
         """Limit over expanded uncertainty."""
-        return self.limit / self.expanded_uncertainty if self.expanded_uncertainty else math.inf
+        ratio = self.conformity.test_uncertainty_ratio
+        return math.inf if ratio is None else ratio
 
 
 def unsupported(results: Results) -> Iterator[str]:
@@ -33,52 +33,43 @@ def unsupported(results: Results) -> Iterator[str]:
             yield from _causes(f"{rng.name}, {quantity}", judged, results.decision)
 
 
-def everything_judged(rng: RangeResult) -> dict[str, list[Judged]]:
+def everything_judged(rng: RangeResult) -> dict[str, list[Claimed]]:
     """All on a range that has a limit, by the name of the quantity. Points where the display reads nothing are left out."""
-    ratio = [
-        Judged(_amperes(p.reference_current), p.limit, p.acceptance_limit, p.expanded_uncertainty, "%")
-        for p in rng.points
-        if p.indicated_current and p.limit is not None and p.acceptance_limit is not None
-    ]
-    power = [
-        Judged(
-            f"{_amperes(p.reference_current)} and power factor {signed_text(round(p.power_factor, 2))}",
-            p.limit,
-            p.acceptance_limit,
-            p.power_error.expanded_uncertainty,
-            "%",
-        )
-        for p in rng.power
-        if p.limit is not None and p.acceptance_limit is not None
-    ]
-    phase = [
-        Judged(_amperes(p.nominal_current), p.limit, p.acceptance_limit, p.displacement.expanded_uncertainty, "minutes")
-        for p in rng.phase
-        if p.limit is not None and p.acceptance_limit is not None
-    ]
     rest = rng.no_load
-    at_rest = (
-        [Judged("no current", rest.limit, rest.acceptance_limit, rest.current.expanded_uncertainty, "A")]
-        if rest is not None and rest.limit is not None and rest.acceptance_limit is not None
-        else []
-    )
-    return {"ratio error": ratio, "power": power, "phase displacement": phase, "indicated with no current": at_rest}
+    return {
+        "ratio error": _claimed(
+            ((_amperes(p.reference_current), p.ratio_error) for p in rng.points if p.indicated_current), "%"
+        ),
+        "power": _claimed(
+            (
+                (f"{_amperes(p.reference_current)} and power factor {signed_text(round(p.power_factor, 2))}", p.judged)
+                for p in rng.power
+            ),
+            "%",
+        ),
+        "phase displacement": _claimed(((_amperes(p.nominal_current), p.displacement) for p in rng.phase), "minutes"),
+        "indicated with no current": _claimed([("no current", rest.current)] if rest is not None else [], "A"),
+    }
 
 
-def _causes(where: str, judged: Sequence[Judged], rule: DecisionRule) -> Iterator[str]:
-    too_wide = [j for j in judged if j.expanded_uncertainty > j.limit]
+def _claimed(found: Iterable[tuple[str, Judged]], unit: str) -> list[Claimed]:
+    return [Claimed(at, j.expanded_uncertainty, j.conformity, unit) for at, j in found if j.conformity is not None]
+
+
+def _causes(where: str, judged: Sequence[Claimed], rule: DecisionRule) -> Iterator[str]:
+    too_wide = [j for j in judged if j.expanded_uncertainty > j.conformity.limit]
     if too_wide:
         worst = min(too_wide, key=lambda j: j.test_uncertainty_ratio)
         yield (
             f"{where}: the bench's uncertainty cannot support the claim at {len(too_wide)} of {len(judged)} points, worst at "
-            f"{worst.at}: U is {_shown(worst.expanded_uncertainty, worst)}, the limit {_shown(worst.limit, worst)}"
+            f"{worst.at}: U is {_shown(worst.expanded_uncertainty, worst)}, the limit {_shown(worst.conformity.limit, worst)}"
         )
-    shut = [j for j in judged if j.acceptance_limit <= 0 and j not in too_wide]
+    shut = [j for j in judged if j.conformity.acceptance_limit <= 0 and j not in too_wide]
     if shut:
-        worst = min(shut, key=lambda j: j.acceptance_limit / j.limit)
+        worst = min(shut, key=lambda j: j.conformity.acceptance_limit / j.conformity.limit)
         yield (
             f"{where}: by the decision rule nothing could pass at {len(shut)} of {len(judged)} points, worst at {worst.at}: "
-            f"the limit is {_shown(worst.limit, worst)}, its guard band {_shown(worst.limit - worst.acceptance_limit, worst)}"
+            f"the limit is {_shown(worst.conformity.limit, worst)}, its guard band {_shown(worst.conformity.limit - worst.conformity.acceptance_limit, worst)}"
         )
     least = rule.least_test_uncertainty_ratio
     short = [] if least is None else [j for j in judged if j.test_uncertainty_ratio < least]
@@ -90,7 +81,7 @@ def _causes(where: str, judged: Sequence[Judged], rule: DecisionRule) -> Iterato
         )
 
 
-def _shown(value: float, judged: Judged) -> str:
+def _shown(value: float, judged: Claimed) -> str:
     if judged.unit == "%":
         return f"{value * 100:.2f} %"
     if judged.unit == "A":

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from harness.causes import Catalogue
 from harness.evaluation.diagnosis.ordinary_errors import Place, ordinary_errors
 from harness.evaluation.power.power_errors import power_values
-from harness.evaluation.producer_risk import Judged, Rejection, rejection
+from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.evaluation.uncertainty.repeatability import run_scatter
@@ -32,22 +32,17 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
     # The date of the run, as in its evaluation: drift since a calibration is an input.
     date = dt.datetime.fromisoformat(record.lines[-1]["at"]).date()
     inputs = Inputs(bench, date, run_scatter(device, bench, observed))
-    conditional = bench.decision.verdicts == "four"
-    judged: list[Judged] = []
+    judged: list[JudgedError] = []
     places: list[Place] = []
     for point in observed:
         values, result = point_values(device, inputs, point), wanted[point.name]
-        if values.ratio_error is not None and result.limit is not None and result.acceptance_limit is not None:
-            largest = result.limit if conditional else result.acceptance_limit
-            judged.append(Judged(point.range, values.ratio_error, result.limit, largest))
+        if values.ratio_error is not None and result.ratio_error.conformity is not None:
+            judged.append(JudgedError(point.range, values.ratio_error, result.ratio_error.conformity))
             places.append(Place(False, point.range, result.reference_current))
         power, told = power_values(device, inputs, values), powers.get(point.name)
-        if power is None or told is None or told.limit is None or told.acceptance_limit is None:
-            continue
-        judged.append(
-            Judged(point.range, power.power_error, told.limit, told.limit if conditional else told.acceptance_limit)
-        )
-        places.append(Place(True, point.range, told.reference_current, power.power_factor))
+        if power is not None and told is not None and told.power_error.conformity is not None:
+            judged.append(JudgedError(point.range, power.power_error, told.power_error.conformity))
+            places.append(Place(True, point.range, told.reference_current, power.power_factor))
     return rejection(inputs, judged, ordinary_errors(device, catalogue, places)) if judged else None
 
 

@@ -13,11 +13,10 @@ from harness.results.additional import (
     PhaseDisplacement,
     PowerPoint,
     SmallestCurrent,
-    worst_phase,
-    worst_power,
 )
 from harness.results.claim_outcome import does_not_meet
 from harness.results.explanation import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
+from harness.results.judged_value import Conformity, Finding, Found, Judged, Stated, worst
 from harness.results.point_results import (
     BudgetLine,
     EffectiveTurns,
@@ -26,7 +25,6 @@ from harness.results.point_results import (
     Offset,
     Point,
     TurnsMethod,
-    worst_point,
 )
 from harness.results.results_file import SCHEMA, from_json, read_results, to_json
 from harness.results.run_results import (
@@ -40,7 +38,7 @@ from harness.results.run_results import (
     Results,
     Run,
 )
-from harness.results.verdicts import VERDICTS, Stated, Verdict, accepted, worst
+from harness.results.verdicts import VERDICTS, Verdict, accepted, worst_verdict
 
 __all__ = [
     "NOT_VISITED",
@@ -50,15 +48,19 @@ __all__ = [
     "BudgetLine",
     "ChainLink",
     "Condition",
+    "Conformity",
     "DecisionRule",
     "DeviceSummary",
     "DiagnosisDetails",
     "EffectiveTurns",
     "Endurance",
     "ErrorParts",
+    "Finding",
     "ForetoldPower",
+    "Found",
     "Hypothesis",
     "InstrumentSummary",
+    "Judged",
     "Line",
     "Linearity",
     "NoLoad",
@@ -82,7 +84,5 @@ __all__ = [
     "read_results",
     "to_json",
     "worst",
-    "worst_phase",
-    "worst_point",
-    "worst_power",
+    "worst_verdict",
 ]

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.results.judged_value import Judged, Stated
 from harness.results.point_results import BudgetLine
-from harness.results.verdicts import VERDICTS, Stated, Verdict
+from harness.results.verdicts import Verdict
 
 
 @dataclass(frozen=True)
@@ -14,7 +14,7 @@ class PowerPoint:
     """Power at one current and power factor: watts and voltamperes, errors as fractions (of power factor: as it is).
 
     Power factors are negative where the current leads. `power_factor` is the reference's, `nominal_power_factor` what
-    the load was asked for. `limit`, `verdict` and what belongs to them (see `Point`) are None where nothing is claimed.
+    the load was asked for.
     """
 
     name: str
@@ -25,21 +25,16 @@ class PowerPoint:
     reference_power: float
     apparent_power: float | None
     indicated_power: float
-    power_error: Stated
+    power_error: Judged
     apparent_power_error: Stated | None
     power_factor_error: Stated | None
-    limit: float | None
-    acceptance_limit: float | None
-    specific_risk: float | None
-    test_uncertainty_ratio: float | None
-    verdict: Verdict | None
     basis: str
     budget: tuple[BudgetLine, ...]
 
-
-def worst_power(points: Sequence[PowerPoint]) -> PowerPoint:
-    """As `worst_point`, of errors of power; where nothing is claimed the one with the largest. Raises ValueError without points."""
-    return max(points, key=lambda p: _badness(p.verdict, p.power_error.value, p.limit))
+    @property
+    def judged(self) -> Judged:
+        """The error of power."""
+        return self.power_error
 
 
 @dataclass(frozen=True)
@@ -63,26 +58,17 @@ class PhaseDisplacement:
     """
 
     nominal_current: float
-    displacement: Stated
+    displacement: Judged
     common_error: Stated
     correlation: float
     found_from: tuple[str, ...]
     foretold: tuple[ForetoldPower, ...]
-    limit: float | None
-    acceptance_limit: float | None
-    specific_risk: float | None
-    test_uncertainty_ratio: float | None
-    verdict: Verdict | None
-    budget: tuple[BudgetLine, ...] = ()
+    budget: tuple[BudgetLine, ...]
 
-
-def worst_phase(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement:
-    """As `worst_power`, of phase displacements."""
-    return max(found, key=lambda p: _badness(p.verdict, p.displacement.value, p.limit))
-
-
-def _badness(verdict: Verdict | None, error: float, limit: float | None) -> tuple[int, float]:
-    return -1 if verdict is None else VERDICTS.index(verdict), abs(error) / (limit or 1.0)
+    @property
+    def judged(self) -> Judged:
+        """The displacement."""
+        return self.displacement
 
 
 @dataclass(frozen=True)
@@ -116,33 +102,25 @@ class SmallestCurrent:
 class NoLoad:
     """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
 
-    `voltage` in volts, None where none was read. `limit` and what belongs to it (see `Point`) are of the current, in
-    amperes. `creep` is the energy as a power, in watts, which was less than `creep_below`; `creep_period` the seconds the
-    standard's test lasts at least.
+    `voltage` in volts, None where none was read. `creep` is the energy as a power, in watts, which was less than `creep_below`;
+    `creep_period` the seconds the standard's test lasts at least.
     """
 
     seconds: float
-    current: Stated
+    current: Judged
     voltage: float | None
-    power: float | None
+    power: Judged | None
     energy: float | None
     energy_resolution: float | None
     verdict: Verdict
-    limit: float | None = None
-    acceptance_limit: float | None = None
-    specific_risk: float | None = None
-    test_uncertainty_ratio: float | None = None
-    power_expanded_uncertainty: float | None = None
-    power_limit: float | None = None
-    power_specific_risk: float | None = None
-    creep: Stated | None = None
-    creep_below: float | None = None
-    creep_period: float | None = None
+    creep: Stated | None
+    creep_below: float | None
+    creep_period: float | None
 
 
 @dataclass(frozen=True)
 class Endurance:
-    """A largest `current`, in amperes, held for `seconds`: ratio errors at both ends, drift between them (fractions), and the limit.
+    """A largest `current`, in amperes, held for `seconds`: ratio errors at both ends and the drift between them (fractions).
 
     `largest_secondary_current` in amperes, where it was read.
     """
@@ -152,9 +130,8 @@ class Endurance:
     points: int
     first_error: float
     last_error: float
-    drift: Stated
+    drift: Judged
     largest_secondary_current: float | None
-    limit: float
     verdict: Verdict
 
 

@@ -18,14 +18,10 @@ def does_not_meet(results: Results) -> bool:
 def _beyond(rng: RangeResult) -> Iterator[bool]:
     turns, smallest, rest, held = rng.effective_turns, rng.smallest, rng.no_load, rng.endurance
     yield turns is not None and turns.nearest != rng.expected_turns
-    yield from (p.limit is not None and abs(p.ratio_error) > p.limit for p in rng.points if p.verdict == "fail")
-    yield from (p.limit is not None and abs(p.power_error.value) > p.limit for p in rng.power)
+    judged = [*rng.judged, rest.power if rest is not None else None, held.drift if held is not None else None]
+    yield from (found is not None and found.verdict == "fail" and found.beyond for found in judged)
     yield from (p.indicated_power * p.reference_power < 0 for p in rng.power)
-    yield from (p.limit is not None and abs(p.displacement.value) > p.limit for p in rng.phase)
     yield smallest is not None and smallest.verdict == "fail" and (smallest.highest_silent or 0.0) >= smallest.limit
     if rest is not None:
-        yield rest.limit is not None and abs(rest.current.value) > rest.limit
-        yield None not in (rest.power, rest.power_limit) and abs(rest.power or 0.0) > (rest.power_limit or 0.0)
         counted, step = rest.energy, rest.energy_resolution
         yield counted is not None and step is not None and abs(counted) > STEPS_OF_ENERGY * step
-    yield held is not None and abs(held.drift.value) > held.limit

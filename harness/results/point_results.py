@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.results.verdicts import VERDICTS, Verdict
+from harness.results.judged_value import Judged
 
 
 @dataclass(frozen=True)
@@ -29,11 +28,9 @@ class BudgetLine:
 
 @dataclass(frozen=True)
 class Point:
-    """One point: means over its pairs, ratio error with uncertainty, limit and verdict.
+    """One point: means over its pairs, and the ratio error (a fraction), which is judged within the currents the range claims.
 
-    `acceptance_limit`: what the error may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
-    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero. All of these are None outside the
-    currents the range claims. `nominal_power_factor`: what the load was asked for, negative when leading, None when nothing was asked.
+    `nominal_power_factor`: what the load was asked for, negative when leading, None when nothing was asked.
     """
 
     name: str
@@ -41,35 +38,16 @@ class Point:
     nominal_current: float
     reference_current: float
     indicated_current: float
-    ratio_error: float
-    standard_uncertainty: float
-    expanded_uncertainty: float
-    coverage_factor: float
-    degrees_of_freedom: float | None
-    coverage_method: str
-    limit: float | None
-    acceptance_limit: float | None
-    specific_risk: float | None
-    test_uncertainty_ratio: float | None
-    verdict: Verdict | None
+    ratio_error: Judged
     pairs: int
     reference_range: float
     budget: tuple[BudgetLine, ...]
-    nominal_power_factor: float | None = None
+    nominal_power_factor: float | None
 
-
-def worst_point(points: Sequence[Point]) -> Point:
-    """Of the points with the worst verdict, the one whose ratio error without sign is the largest part of its limit.
-
-    Where nothing is claimed at any, the one with the largest. Raises ValueError without points.
-    """
-    return max(
-        points,
-        key=lambda p: (
-            -1 if p.verdict is None else VERDICTS.index(p.verdict),
-            abs(p.ratio_error) / (p.limit or 1.0),
-        ),
-    )
+    @property
+    def judged(self) -> Judged:
+        """The ratio error."""
+        return self.ratio_error
 
 
 TurnsMethod = Literal["equal ampere-turns", "between ampere-turns", "other ampere-turns"]

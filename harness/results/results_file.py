@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.results.run_results import Results
 
-SCHEMA = "ratioproof-results-2"
+SCHEMA = "ratioproof-results-3"
 
 
 def to_json(results: Results) -> str:
@@ -21,10 +21,13 @@ def to_json(results: Results) -> str:
 
 
 def from_json(text: str) -> Results:
-    """The results in `text` as written by `to_json`. Raises ValueError for another schema."""
+    """The results in `text` as written by `to_json`. Raises ValueError for another schema: a record is kept, so it is evaluated again."""
     data = json.loads(text)
-    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
-        raise ValueError(f"not a {SCHEMA} file")
+    schema = data.get("schema") if isinstance(data, dict) else None
+    if schema != SCHEMA:
+        raise ValueError(
+            f"results of schema {schema}, expected {SCHEMA}: evaluate the record again (ratioproof certify)"
+        )
     return typing.cast(Results, _build(Results, data))
 
 

@@ -15,8 +15,9 @@ from harness.results.additional import (
     SmallestCurrent,
 )
 from harness.results.explanation import DiagnosisDetails, Hypothesis, Validation
+from harness.results.judged_value import Finding, Judged, Stated
 from harness.results.point_results import EffectiveTurns, Line, Linearity, Offset, Point
-from harness.results.verdicts import Stated, Verdict
+from harness.results.verdicts import Verdict
 
 NOT_VISITED = "not visited"
 """What stands for the part that set the ceiling of a range the run did not go to; its ceiling is then 0."""
@@ -58,6 +59,13 @@ class RangeResult:
     def told(self) -> str:
         """The verdict in words, with the currents it is of where they are a part of the span: `pass at 2 A only`."""
         return f"{self.verdict} at {self.stands_for} only" if self.stands_for else self.verdict
+
+    @property
+    def judged(self) -> tuple[Judged, ...]:
+        """Every error of current and power that may be judged, and what is indicated with no current."""
+        found: tuple[Finding, ...] = (*self.points, *self.power, *self.phase)
+        at_rest = () if self.no_load is None else (self.no_load.current,)
+        return (*(f.judged for f in found), *at_rest)
 
 
 @dataclass(frozen=True)

@@ -158,7 +158,7 @@ def ratio_errors(verification: Verification) -> Iterator[Judged]:
     for result in verification.outcome.ranges:
         for p in result.points:
             truth = verification.measured[p.name] / verification.flowed[p.name] - 1
-            yield p.name, p.ratio_error, p.expanded_uncertainty, truth
+            yield p.name, p.ratio_error.value, p.ratio_error.expanded_uncertainty, truth
 
 
 def reading_factors(verification: Verification) -> Iterator[Judged]:

@@ -56,7 +56,7 @@ def campaign(claim: str, meters: int, first_seed: int = 0) -> tuple[dict[str, in
     assert found is not None
     assert found.of_run is not None
     told = {name: p for name, p in found.of_range.items() if p is not None} | {"run": found.of_run}
-    claimed = [(r.name, p.nominal_current, p.limit) for r in rehearsal.results.ranges for p in r.points]
+    claimed = [(r.name, p.nominal_current, p.ratio_error.limit) for r in rehearsal.results.ranges for p in r.points]
     counted, sound, seed = dict.fromkeys(told, 0), 0, first_seed
     while sound < meters:
         results = sound_run(inputs, seed, claimed)
@@ -64,7 +64,7 @@ def campaign(claim: str, meters: int, first_seed: int = 0) -> tuple[dict[str, in
         if results is None:
             continue
         sound += 1
-        failed = [r.name for r in results.ranges if not all(accepted(p.verdict) for p in r.points)]
+        failed = [r.name for r in results.ranges if not all(accepted(p.ratio_error.verdict) for p in r.points)]
         for name in [*failed, *(["run"] if failed else [])]:
             counted[name] += 1
     return counted, seed - first_seed, told, rehearsal.smallest_test_uncertainty_ratio

@@ -17,6 +17,7 @@ from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from reports.certificate import SIMULATED, certificate
 from reports.first_page import certificate_number
 from reports.fonts import printable
+from tests.rejudged import rejudged
 from tests.reports import sample_results
 from tests.reports.paper_text import body_of, pages_of, squeezed
 
@@ -154,9 +155,13 @@ def test_what_the_standard_asks_for_is_said(make: Maker) -> None:
 
 def _risk(p: Point) -> str:
     """Both tails of the normal distribution beyond the limits, or what lies between them where the point failed."""
-    beyond = math.erfc((p.limit - p.ratio_error) / p.standard_uncertainty / math.sqrt(2)) / 2
-    beyond += math.erfc((p.limit + p.ratio_error) / p.standard_uncertainty / math.sqrt(2)) / 2
-    risk = beyond if p.verdict == "pass" else 1 - beyond
+    beyond = (
+        math.erfc((p.ratio_error.limit - p.ratio_error.value) / p.ratio_error.standard_uncertainty / math.sqrt(2)) / 2
+    )
+    beyond += (
+        math.erfc((p.ratio_error.limit + p.ratio_error.value) / p.ratio_error.standard_uncertainty / math.sqrt(2)) / 2
+    )
+    risk = beyond if p.ratio_error.verdict == "pass" else 1 - beyond
     return "< 0.01" if risk < 5e-5 else f"{risk * 100:.2f}"
 
 
@@ -168,15 +173,16 @@ def test_every_point_stands_in_one_row_rounded_to_its_uncertainty(make: Maker) -
     points = [p for r in results.ranges for p in r.points]
     assert points
     for p in points:
-        error, uncertainty = _two_digits(p.ratio_error, p.expanded_uncertainty)
+        error, uncertainty = _two_digits(p.ratio_error.value, p.ratio_error.expanded_uncertainty)
         row = rf"{words.get(p.direction, p.direction)}\s+([\d.]+)\s+([\d.]+)\s+{re.escape(error)}\s+"
         row += rf"{re.escape(uncertainty)}\s+"
-        row += rf"{p.coverage_factor:.2f}( [a-z])?\s+{p.limit * 100:#.4g}\s+{p.test_uncertainty_ratio:.2f}\s+{_risk(p)}\s+{p.pairs}\s+{p.verdict}\b"
+        row += rf"{p.ratio_error.coverage_factor:.2f}( [a-z])?\s+{p.ratio_error.limit * 100:#.4g}\s+"
+        row += rf"{p.ratio_error.conformity.test_uncertainty_ratio:.2f}\s+{_risk(p)}\s+{p.pairs}\s+{p.ratio_error.verdict}\b"
         found = [(float(m[1]), float(m[2])) for m in re.finditer(row, text)]
         shown = [1.0, 1e3]  # amperes or milliamperes
         assert any(
-            math.isclose(reference, p.reference_current * unit, rel_tol=p.expanded_uncertainty)
-            and math.isclose(indicated, p.indicated_current * unit, rel_tol=p.expanded_uncertainty)
+            math.isclose(reference, p.reference_current * unit, rel_tol=p.ratio_error.expanded_uncertainty)
+            and math.isclose(indicated, p.indicated_current * unit, rel_tol=p.ratio_error.expanded_uncertainty)
             for reference, indicated in found
             for unit in shown
         ), p.name
@@ -318,7 +324,7 @@ def test_a_range_without_points_is_said_to_be_uncertified() -> None:
 
 
 def _part_of_limit(p: Point) -> float:
-    return abs(p.ratio_error) / p.limit
+    return abs(p.ratio_error.value) / p.ratio_error.limit
 
 
 def test_one_point_of_a_range_is_called_worst_at_a_glance_and_in_the_budgets() -> None:
@@ -327,8 +333,8 @@ def test_one_point_of_a_range_is_called_worst_at_a_glance_and_in_the_budgets() -
     front = "\n".join(pages_of(results)[:2])
     for found in results.ranges:
         worst = max(found.points, key=_part_of_limit)
-        error, uncertainty = _two_digits(worst.ratio_error, worst.expanded_uncertainty)
-        row = rf"^{found.name}\s.*?\s{len(found.points)}\s+{error}\s+{uncertainty}\s+{worst.limit * 100:#.4g}\s+{found.verdict}"
+        error, uncertainty = _two_digits(worst.ratio_error.value, worst.ratio_error.expanded_uncertainty)
+        row = rf"^{found.name}\s.*?\s{len(found.points)}\s+{error}\s+{uncertainty}\s+{worst.ratio_error.limit * 100:#.4g}\s+{found.verdict}"
         assert re.search(row, front, re.MULTILINE | re.DOTALL)
         assert f"Budget of the worst point on range {found.name}: {worst.name}" in "".join(pages_of(results))
     assert "Worst error: the error with the largest |error| / limit among the points with the worst verdict" in front
@@ -347,7 +353,7 @@ def test_every_range_has_the_budget_of_its_worst_point_and_it_adds_up() -> None:
         rows = re.findall(r"([\d.]+)\s+(∞|[\d.]+)\s+(?:yes|no)", part)
         assert len(rows) == len(worst.budget)
         combined = math.sqrt(sum(float(row[0]) ** 2 for row in rows))
-        assert combined == pytest.approx(worst.standard_uncertainty * 100, rel=0.05)
+        assert combined == pytest.approx(worst.ratio_error.standard_uncertainty * 100, rel=0.05)
         assert [row[1] for row in rows].count("∞") == len(rows) - 1
 
 
@@ -379,7 +385,8 @@ def test_validation_without_objection_or_not_asked_for() -> None:
 
 def test_a_number_that_is_not_finite_is_not_printed() -> None:
     results = sample_results.passing()
-    bad = dataclasses.replace(results.ranges[0].points[0], ratio_error=math.nan)
+    point = results.ranges[0].points[0]
+    bad = dataclasses.replace(point, ratio_error=rejudged(point.ratio_error, value=math.nan))
     broken = dataclasses.replace(results, ranges=(dataclasses.replace(results.ranges[0], points=(bad,)),))
     with pytest.raises(ValueError, match="found nan to print"):
         certificate(broken)

@@ -64,10 +64,12 @@ def test_equal_ratios_of_current_are_equally_far_apart() -> None:
 def test_height_is_linear_in_the_error_and_inside_the_picture(errors: list[float]) -> None:
     points = _points(errors)
     ys = [y for _, y, _ in _markers(points)]
-    lowest, highest = (f(points, key=lambda p: p.ratio_error) for f in (min, max))
+    lowest, highest = (f(points, key=lambda p: p.ratio_error.value) for f in (min, max))
     low, high = ys[points.index(lowest)], ys[points.index(highest)]
     for y, p in zip(ys, points, strict=True):
-        share = (p.ratio_error - lowest.ratio_error) / (highest.ratio_error - lowest.ratio_error)
+        share = (p.ratio_error.value - lowest.ratio_error.value) / (
+            highest.ratio_error.value - lowest.ratio_error.value
+        )
         assert y == pytest.approx(low + share * (high - low), abs=0.05)
         assert 28.0 < y < HEIGHT - 20.0
 

@@ -9,7 +9,8 @@ import pytest
 
 from harness.commands.summary_lines import summary_lines
 from harness.evaluation.conformity.decision import judgement
-from harness.results import Results, does_not_meet
+from harness.results import Results, Verdict, does_not_meet
+from tests.rejudged import rejudged
 from tests.reports import sample_results
 from tests.reports.paper_text import pages_of, squeezed
 
@@ -23,9 +24,9 @@ def _failing_at(part_of_limit: float) -> Results:
     """One point at this part of its limit whose verdict is fail."""
     results = sample_results.passing()
     first = results.ranges[0]
-    point = dataclasses.replace(
-        first.points[0], ratio_error=part_of_limit * first.points[0].limit, verdict="fail", acceptance_limit=0.0
-    )
+    error = first.points[0].ratio_error
+    failed = rejudged(error, value=part_of_limit * (error.limit or 0.0), verdict="fail", acceptance_limit=0.0)
+    point = dataclasses.replace(first.points[0], ratio_error=failed)
     ranges = (dataclasses.replace(first, points=(point, *first.points[1:]), verdict="fail"), *results.ranges[1:])
     return dataclasses.replace(results, ranges=ranges, verdict="fail")
 
@@ -69,9 +70,14 @@ def test_other_turns_do_not_meet_a_claim_whatever_the_points_say() -> None:
 
 def test_how_each_verdict_is_told() -> None:
     """ILAC-G8:09/2019, the binary and the non-binary statement."""
-    assert judgement("fail", -0.009, 0.01) == "conformity not demonstrated"
-    assert judgement("fail", -0.011, 0.01) == "does not meet the claim"
-    assert judgement("conditional pass", 0.009, 0.01) == "passes conditionally"
-    assert judgement("conditional fail", 0.011, 0.01) == "fails conditionally"
-    assert judgement("pass", 0.001, 0.01) is None
-    assert judgement(None, 0.5, None) is None
+    error = sample_results.passing().ranges[0].points[0].ratio_error
+
+    def told(verdict: Verdict, value: float) -> str | None:
+        return judgement(rejudged(error, value=value, limit=0.01, verdict=verdict))
+
+    assert told("fail", -0.009) == "conformity not demonstrated"
+    assert told("fail", -0.011) == "does not meet the claim"
+    assert told("conditional pass", 0.009) == "passes conditionally"
+    assert told("conditional fail", 0.011) == "fails conditionally"
+    assert told("pass", 0.001) is None
+    assert judgement(rejudged(error, limit=None)) is None

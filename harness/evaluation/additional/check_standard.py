@@ -58,7 +58,7 @@ def bench_check(
     result = BenchCheck(
         instrument=name,
         current=standard.current,
-        established=Stated(standard.ratio, known, K_OF_STANDARD * known, K_OF_STANDARD),
+        established=Stated(standard.ratio, known, K_OF_STANDARD * known, K_OF_STANDARD, None),
         found=stated(inputs, found),
         deviation=deviation,
         normalized_error=normalized,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from harness.evaluation.uncertainty.combination import t_factor
 from harness.evaluation.uncertainty.distributions import TDistribution
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
-from harness.results import Endurance, Stated
+from harness.results import Endurance, Judged, Stated
 
 FEWEST_HELD = 3
 """Points of a hold from which a drift with its standard deviation can be found."""
@@ -39,39 +38,32 @@ def endurance(
         return None
     times = np.array([p.observed.pairs[-1].displayed_times[1] for p in own])
     errors = np.array([float(p.ratio_error.nominal_value) for p in own if p.ratio_error is not None])
-    drift = _drift(times, errors, inputs.bench.decision.coverage_probability)
     current = float(own[-1].reference.nominal_value)
     # From a shelf it may be less than the range claims; the claim is then that at its smallest current.
     limit = limit_of_error(device, rng, min(max(current, rng.minimum_current), rng.maximum_current))
-    judged = decide(
-        drift.value,
-        drift.standard_uncertainty,
-        drift.expanded_uncertainty,
-        limit,
-        inputs.bench.decision,
-        TDistribution(len(own) - 2),
-    )
+    found = _drift(times, errors, inputs.bench.decision.coverage_probability)
+    conformity = decide(found, limit, inputs.bench.decision, TDistribution(len(own) - 2))
+    drift = Judged.of(found, "t-distribution", conformity)
     secondary = [q.also["secondary_current"] for p in own for q in p.observed.pairs if "secondary_current" in q.also]
-    result = Endurance(
-        current=current,
-        seconds=float(times[-1] - times[0]),
-        points=len(own),
-        first_error=float(errors[0]),
-        last_error=float(errors[-1]),
-        drift=drift,
-        largest_secondary_current=max(secondary, default=None),
-        limit=limit,
-        verdict=judged.verdict,
-    )
+    seconds = float(times[-1] - times[0])
     reasons = in_one_go(rng, own)
     if not inputs.bench.shelf_currents and current < (1 - SHORT_OF_TOP) * rng.maximum_current:
         reasons.append(
             f"{rng.name}: {format_quantity(current, 'A')} was held, {format_quantity(rng.maximum_current, 'A')} is claimed"
         )
-    result = replace(result, verdict="fail" if reasons else judged.verdict)
-    if (said := judgement(judged.verdict, drift.value, limit)) is not None:
+    result = Endurance(
+        current=current,
+        seconds=seconds,
+        points=len(own),
+        first_error=float(errors[0]),
+        last_error=float(errors[-1]),
+        drift=drift,
+        largest_secondary_current=max(secondary, default=None),
+        verdict="fail" if reasons else conformity.verdict,
+    )
+    if (said := judgement(drift)) is not None:
         reasons.append(
-            f"{rng.name}: drifts by {format_percent(drift.value)} in {result.seconds:.0f} s at "
+            f"{rng.name}: drifts by {format_percent(drift.value)} in {seconds:.0f} s at "
             f"{format_quantity(current, 'A')}, U = {drift.expanded_uncertainty * 100:.3f} %, where {limit * 100:.3f} % is claimed: {said}"
         )
     return result, reasons

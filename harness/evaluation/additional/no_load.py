@@ -8,15 +8,15 @@ from typing import Any
 from harness.claims.claim_limits import limit_at_no_current
 from harness.core.quantities import format_quantity
 from harness.evaluation.additional.register_creep import creep, creep_period
-from harness.evaluation.conformity.decision import Decided, judgement
+from harness.evaluation.conformity.decision import judgement
 from harness.evaluation.conformity.fail_reasons import in_one_go
-from harness.evaluation.conformity.judged_value import decided, stated
+from harness.evaluation.conformity.judged_value import judged
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
 from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
 from harness.record.observations import Pair
-from harness.results import NoLoad, Stated, Verdict, worst
+from harness.results import Judged, NoLoad, worst_verdict
 
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 """Volts of IEC 60038 that a power is judged by where none was read, and the part of them that counts as there."""
@@ -52,32 +52,21 @@ def no_load(
     period = None if counted is None else creep_period(device, rng, counted.resolution, at)
     limit = limit_at_no_current(device, rng)
     indicated = _indicated(inputs, own[-1].indicated)
-    shown, judged = stated(inputs, indicated), decided(inputs, indicated, limit)
-    reasons = [*failures, *_shown_at_rest(rng, shown, judged, limit, "A")]
-    verdicts: list[Verdict] = ["fail" if failures else "pass", judged.verdict]
+    current = judged(inputs, indicated, limit)
+    reasons = [*failures, *_shown_at_rest(rng, current, "A")]
     watts = _power_shown(device, inputs, rng, last)
-    power = limit_of_power = risk = None
-    if watts is not None:
-        power, limit_of_power = stated(inputs, watts), _limit_of_power(device, rng, limit * at)
-        judged_power = decided(inputs, watts, limit_of_power)
-        risk = judged_power.specific_risk
-        reasons += _shown_at_rest(rng, power, judged_power, limit_of_power, "W", device.claim.power_counts > 0)
-        verdicts.append(judged_power.verdict)
+    power = None if watts is None else judged(inputs, watts, _limit_of_power(device, rng, limit * at))
+    if power is not None:
+        reasons += _shown_at_rest(rng, power, "W", device.claim.power_counts > 0)
+    verdicts = [j.verdict for j in (current, power) if j is not None and j.verdict is not None]
     result = NoLoad(
         seconds=seconds,
-        current=shown,
+        current=current,
         voltage=voltage,
-        power=None if power is None else power.value,
+        power=power,
         energy=None if counted is None else counted.energy,
         energy_resolution=None if counted is None else counted.resolution,
-        verdict=worst(verdicts),
-        limit=limit,
-        acceptance_limit=judged.acceptance_limit,
-        specific_risk=judged.specific_risk,
-        test_uncertainty_ratio=judged.test_uncertainty_ratio,
-        power_expanded_uncertainty=None if power is None else power.expanded_uncertainty,
-        power_limit=limit_of_power,
-        power_specific_risk=risk,
+        verdict="fail" if failures else worst_verdict(verdicts),
         creep=None if counted is None else counted.power,
         creep_below=None if counted is None else counted.below,
         creep_period=period,
@@ -114,15 +103,13 @@ def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
     return device.claim.power_counts * step or max(of_current, step)
 
 
-def _shown_at_rest(
-    rng: Range, shown: Stated, judged: Decided, limit: float, unit: str, claimed: bool = True
-) -> list[str]:
+def _shown_at_rest(rng: Range, shown: Judged, unit: str, claimed: bool = True) -> list[str]:
     """Why what is shown with no current is no plain pass."""
-    said = judgement(judged.verdict, shown.value, limit)
+    said = judgement(shown)
     if said is None:
         return []
     return [
         f"{rng.name}: shows {format_quantity(shown.value, unit, 3)} with no current, U = "
         f"{format_quantity(shown.expanded_uncertainty, unit, 3)}, where "
-        f"{format_quantity(limit, unit, 3)} {'is claimed' if claimed else 'is what the claim of current makes of it'}: {said}"
+        f"{format_quantity(shown.limit or 0.0, unit, 3)} {'is claimed' if claimed else 'is what the claim of current makes of it'}: {said}"
     ]

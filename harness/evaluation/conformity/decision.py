@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal, get_args
 
 from harness.evaluation.conformity.risk import Prior, conformance_probability, consumer_risk_limit, false_accept_limit
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
 from harness.files.bench import Decision
-from harness.results import Verdict, accepted
+from harness.results import Conformity, Judged, Stated, Verdict, accepted
 
 Judgement = Literal[
     "does not meet the claim", "conformity not demonstrated", "fails conditionally", "passes conditionally"
@@ -18,57 +17,39 @@ JUDGEMENTS: tuple[Judgement, ...] = get_args(Judgement)
 """What is said of a result whose verdict is less than a pass, worst first."""
 
 
-def judgement(verdict: Verdict | None, error: float, limit: float | None) -> Judgement | None:
+def judgement(judged: Judged) -> Judgement | None:
     """How a verdict less than a pass is told; None for a pass and where nothing is claimed.
 
     An error beyond the limit does not meet the claim. One within it that is too near for its uncertainty has not been shown
     to meet it, and has not been shown to miss it (ILAC-G8:09/2019: a binary statement rejects both).
     """
-    if verdict is None or limit is None or verdict == "pass":
+    if judged.verdict is None or judged.verdict == "pass":
         return None
-    if verdict == "fail":
-        return "does not meet the claim" if abs(error) > limit else "conformity not demonstrated"
-    return "fails conditionally" if verdict == "conditional fail" else "passes conditionally"
+    if judged.verdict == "fail":
+        return "does not meet the claim" if judged.beyond else "conformity not demonstrated"
+    return "fails conditionally" if judged.verdict == "conditional fail" else "passes conditionally"
 
 
 TOLD_PLACES = 10
 """Of a probability: further ones hold what the last bits of a sine leave in a sum, which differs between processors."""
 
 
-@dataclass(frozen=True)
-class Decided:
-    """A verdict, what the error may be to pass, the probability that the verdict is wrong, and limit over U.
-
-    `acceptance_limit` in the unit of the error, negative when nothing would pass. `test_uncertainty_ratio` is None where U is zero.
-    """
-
-    verdict: Verdict
-    acceptance_limit: float
-    specific_risk: float
-    test_uncertainty_ratio: float | None
-
-
-def decide(
-    error: float,
-    standard_uncertainty: float,
-    expanded_uncertainty: float,
-    limit: float,
-    decision: Decision,
-    spread: Spread = NORMAL,
-) -> Decided:
-    """Judge `error` against +-`limit`, all in one unit; `spread` is the distribution behind the expanded uncertainty.
+def decide(found: Stated, limit: float, decision: Decision, spread: Spread = NORMAL) -> Conformity:
+    """Judge `found` against +-`limit` in its unit; `spread` is the distribution behind its expanded uncertainty.
 
     The specific risk is the consumer's where the verdict is a pass, the producer's where it is a fail (JCGM 106:2012, clause 9),
     with no knowledge of the item but the measurement.
     """
-    acceptance = acceptance_limit(standard_uncertainty, expanded_uncertainty, limit, decision, spread)
-    verdict = _verdict(abs(error), limit, acceptance, four=decision.verdicts == "four")
-    conforms = conformance_probability(error, standard_uncertainty, -limit, limit, spread)
-    return Decided(
-        verdict,
-        acceptance,
-        round(1 - conforms if accepted(verdict) else conforms, TOLD_PLACES),
-        limit / expanded_uncertainty if expanded_uncertainty else None,
+    standard, expanded = found.standard_uncertainty, found.expanded_uncertainty
+    acceptance = acceptance_limit(standard, expanded, limit, decision, spread)
+    verdict = _verdict(abs(found.value), limit, acceptance, four=decision.verdicts == "four")
+    conforms = conformance_probability(found.value, standard, -limit, limit, spread)
+    return Conformity(
+        limit=limit,
+        acceptance_limit=acceptance,
+        specific_risk=round(1 - conforms if accepted(verdict) else conforms, TOLD_PLACES),
+        test_uncertainty_ratio=limit / expanded if expanded else None,
+        verdict=verdict,
     )
 
 

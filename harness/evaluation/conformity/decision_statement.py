@@ -97,15 +97,7 @@ def _global_risks(decision: Decision, ranges: Sequence[RangeResult]) -> list[Glo
 
 def _cases(ranges: Iterable[RangeResult]) -> Iterator[tuple[float, float]]:
     """Acceptance limit and standard uncertainty of everything judged, in parts of its limit."""
-    for rng in ranges:
-        judged = [(p.limit, p.acceptance_limit, p.standard_uncertainty) for p in rng.points]
-        for limit, acceptance, uncertainty in [
-            *judged,
-            *((p.limit, p.acceptance_limit, p.power_error.standard_uncertainty) for p in rng.power),
-            *((p.limit, p.acceptance_limit, p.displacement.standard_uncertainty) for p in rng.phase),
-        ]:
-            if limit and acceptance is not None:
-                yield acceptance / limit, uncertainty / limit
-        rest = rng.no_load
-        if rest is not None and rest.limit and rest.acceptance_limit is not None:
-            yield rest.acceptance_limit / rest.limit, rest.current.standard_uncertainty / rest.limit
+    for judged in (j for rng in ranges for j in rng.judged):
+        if judged.conformity is not None and judged.conformity.limit:
+            limit = judged.conformity.limit
+            yield judged.conformity.acceptance_limit / limit, judged.standard_uncertainty / limit

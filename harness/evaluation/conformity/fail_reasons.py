@@ -2,42 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from harness.claims.claim_limits import END
 from harness.core.quantities import format_percent, format_quantity
-from harness.evaluation.conformity.decision import JUDGEMENTS, judgement
+from harness.evaluation.conformity.decision import JUDGEMENTS, Judgement, judgement
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Range
 from harness.record.observations import ObservedRange
-from harness.results import Point, worst_point
+from harness.results import Found, Point, worst
 
 COVERED = 0.02
 """How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
 
 
-def failed_points(points: Sequence[Point], rng: Range) -> list[str]:
-    """A line for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
-    lines = []
+def failed(found: Sequence[Found]) -> Iterator[tuple[Judgement, list[Found]]]:
+    """What was found with a verdict less than a pass, by what is said of it, worst first."""
     for said in JUDGEMENTS:
-        failed = [p for p in points if judgement(p.verdict, p.ratio_error, p.limit) == said]
-        if not failed:
-            continue
-        largest = worst_point(failed)
-        limit = largest.limit or 0.0
-        guarded = (largest.acceptance_limit or 0.0) < limit
-        reach = f" with U = {largest.expanded_uncertainty * 100:.3f} %" if guarded else ""
-        lines.append(
-            f"{rng.name}: {said} at {len(failed)} of {len(points)} points, worst {format_percent(largest.ratio_error)}{reach} "
-            f"at {format_quantity(largest.reference_current, 'A')} where {limit * 100:.3f} % is allowed"
+        group = [f for f in found if judgement(f.judged) == said]
+        if group:
+            yield said, group
+
+
+def failed_points(points: Sequence[Point], rng: Range) -> Iterator[str]:
+    """A line for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
+    for said, group in failed(points):
+        largest = worst(group)
+        error, conformity = largest.ratio_error, largest.ratio_error.conformity
+        assert conformity is not None
+        guarded = conformity.acceptance_limit < conformity.limit
+        reach = f" with U = {error.expanded_uncertainty * 100:.3f} %" if guarded else ""
+        yield (
+            f"{rng.name}: {said} at {len(group)} of {len(points)} points, worst {format_percent(error.value)}{reach} "
+            f"at {format_quantity(largest.reference_current, 'A')} where {conformity.limit * 100:.3f} % is allowed"
         )
-    return lines
 
 
 def too_uncertain(points: Sequence[Point], least: float | None) -> list[str]:
     """A line when the smallest limit over U of the points is below the `least` asked for; None asks for nothing."""
-    ratios = [(p.test_uncertainty_ratio, p) for p in points if p.test_uncertainty_ratio is not None]
-    ratio, point = min(ratios, key=lambda r: r[0], default=(None, None))
+    ratios = [(c.test_uncertainty_ratio, p) for p in points if (c := p.ratio_error.conformity) is not None]
+    known = [(ratio, p) for ratio, p in ratios if ratio is not None]
+    ratio, point = min(known, key=lambda r: r[0], default=(None, None))
     if least is None or ratio is None or point is None or ratio >= least:
         return []
     at = format_quantity(point.reference_current, "A")
@@ -53,7 +58,7 @@ def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) 
         reasons.append(f"{rng.name}: not shown over its whole span: {name}{more} left out, {why}")
     if not points:
         return reasons or [f"{rng.name}: no point was read"]
-    points = [p for p in points if p.limit is not None]
+    points = [p for p in points if p.ratio_error.limit is not None]
     if not points:
         span = f"{format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')}"
         return reasons or [f"{rng.name}: no point lies within the {span} claimed, so nothing was judged"]
@@ -70,7 +75,7 @@ def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) 
 
 def outside_claim(points: Sequence[Point]) -> list[str]:
     """A line for the points at currents of which nothing is claimed."""
-    outside = [format_quantity(p.reference_current, "A") for p in points if p.limit is None]
+    outside = [format_quantity(p.reference_current, "A") for p in points if p.ratio_error.limit is None]
     if not outside:
         return []
     return [
@@ -88,7 +93,7 @@ def left_out_beyond(known: ObservedRange | None) -> list[str]:
 
 def span_shown(points: Sequence[Point]) -> str:
     """The currents judged, as text: one, or the first and the last."""
-    currents = [p.reference_current for p in points if p.limit is not None]
+    currents = [p.reference_current for p in points if p.ratio_error.limit is not None]
     smallest, largest = format_quantity(min(currents), "A"), format_quantity(max(currents), "A")
     return smallest if smallest == largest else f"{smallest} to {largest}"
 

@@ -4,32 +4,34 @@ from __future__ import annotations
 
 from typing import Any
 
-from harness.evaluation.conformity.decision import Decided, decide
+from harness.evaluation.conformity.decision import decide
 from harness.evaluation.uncertainty.combination import Coverage, coverage_factor
 from harness.evaluation.uncertainty.input_quantities import Inputs
-from harness.results import Stated
+from harness.results import Judged, Stated
 
 
 def stated(inputs: Inputs, value: Any) -> Stated:
     """`value` with its uncertainty; a plain number has none."""
+    return _stated(value, _coverage(inputs, value))
+
+
+def stated_or_none(inputs: Inputs, value: Any | None) -> Stated | None:
+    """`value` with its uncertainty; None where there is none."""
+    return None if value is None else stated(inputs, value)
+
+
+def judged(inputs: Inputs, value: Any, limit: float | None) -> Judged:
+    """`value` with its uncertainty, judged against +-`limit` by the bench's rule; None where nothing is claimed."""
+    coverage = _coverage(inputs, value)
+    found = _stated(value, coverage)
+    conformity = None if limit is None else decide(found, limit, inputs.bench.decision, coverage.spread)
+    return Judged.of(found, coverage.method, conformity)
+
+
+def _stated(value: Any, coverage: Coverage) -> Stated:
     nominal = float(getattr(value, "nominal_value", value))
     standard = float(getattr(value, "std_dev", 0.0))
-    coverage = _coverage(inputs, value)
-    expanded = coverage.factor * standard
-    return Stated(nominal, standard, expanded, coverage.factor, coverage.told_degrees_of_freedom)
-
-
-def decided(inputs: Inputs, value: Any, limit: float) -> Decided:
-    """`value` judged against +-`limit` by the bench's rule."""
-    found, coverage = stated(inputs, value), _coverage(inputs, value)
-    return decide(
-        found.value,
-        found.standard_uncertainty,
-        found.expanded_uncertainty,
-        limit,
-        inputs.bench.decision,
-        coverage.spread,
-    )
+    return Stated(nominal, standard, coverage.factor * standard, coverage.factor, coverage.told_degrees_of_freedom)
 
 
 def _coverage(inputs: Inputs, value: Any) -> Coverage:

@@ -53,7 +53,7 @@ def other_way_down(inputs: Inputs, rng: Range, values: Sequence[PointValues], po
             if down.observed.direction != "down" or down.observed.nominal_current != point.nominal_current:
                 continue
             apart = down.indicated / down.reference - up.indicated / up.reference
-            if abs(apart.nominal_value) <= (point.limit or 0.0):
+            if abs(apart.nominal_value) <= (point.ratio_error.limit or 0.0):
                 continue
             difference = stated(inputs, apart)
             if abs(difference.value) > TIMES * difference.expanded_uncertainty:
@@ -74,7 +74,7 @@ def none_explains(found: Diagnosis, points: Sequence[Point], of_ratios: Callable
     What is read with no current, of power and beside it may be odd in a meter that reads currents well, so the diagnosis must still be
     sure with the ratio errors alone (`of_ratios`).
     """
-    verdicts = [p.verdict for p in points if p.verdict is not None]
+    verdicts = [v for p in points if (v := p.ratio_error.verdict) is not None]
     if not verdicts or not all(accepted(v) for v in verdicts) or not (_sure(found) and _sure(of_ratios())):
         return []
     return ["the readings contradict each other: neither a sound meter nor any known cause explains them together"]

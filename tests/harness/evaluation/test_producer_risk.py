@@ -6,6 +6,7 @@ import csv
 import math
 from pathlib import Path
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,10 +14,11 @@ from scipy.stats import binomtest
 
 from harness.causes import shipped
 from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors, Place, ordinary_errors
-from harness.evaluation.producer_risk import Judged, Rejection, rejection
+from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.results import Conformity
 from tests.benchmarks.rejection import CLAIMS, campaign
 from tests.harness.evaluation.conftest import RUN_DATE
 from tests.sound_meters import SHAPE, smooth_shape
@@ -24,11 +26,15 @@ from tests.sound_meters import SHAPE, smooth_shape
 TABLE = Path(__file__).parents[2] / "reference" / "pfa_pfr_joint_normal.csv"
 
 
+def _judged(error: Any, limit: float, passed: float) -> JudgedError:
+    return JudgedError("x1", error, Conformity(limit, passed, 0.0, None, "pass"))
+
+
 def _found(bench: Bench, spread: float, uncertainty: float, limit: float, passed: float, points: int = 1) -> Rejection:
     """Meters off by `spread` (standard deviation) at `points` points of one range that share all they have."""
     inputs = Inputs(bench, RUN_DATE)
     error = inputs.shared("the bench", uncertainty, "normal")
-    judged = [Judged("x1", error, limit, passed)] * points
+    judged = [_judged(error, limit, passed)] * points
     return rejection(inputs, judged, OrdinaryErrors(np.zeros(points), np.full((points, 1), spread)))
 
 
@@ -69,7 +75,7 @@ def test_points_that_share_everything_are_one(bench: Bench) -> None:
 def test_points_with_inputs_of_their_own_are_many(bench: Bench) -> None:
     """A meter without error at twelve independent points, each passed with Phi: 1 - (2 Phi(z) - 1)^12."""
     inputs = Inputs(bench, RUN_DATE)
-    judged = [Judged("x1", inputs.own("own", 0.5, "normal"), 1.0, 1.0) for _ in range(12)]
+    judged = [_judged(inputs.own("own", 0.5, "normal"), 1.0, 1.0) for _ in range(12)]
     found = rejection(inputs, judged, OrdinaryErrors(np.zeros(12), np.zeros((12, 1))))
     assert found.of_run == pytest.approx(1 - (2 * NormalDist().cdf(2) - 1) ** 12, abs=0.015)
 
@@ -79,8 +85,8 @@ def test_a_bound_is_drawn_as_a_bound(bench: Bench) -> None:
     inputs = Inputs(bench, RUN_DATE)
     bound = inputs.shared("bound", 1 / math.sqrt(3), "rectangular")
     nothing = OrdinaryErrors(np.zeros(1), np.zeros((1, 1)))
-    assert rejection(inputs, [Judged("x1", bound, 2.0, 1.0)], nothing).of_run == 0.0
-    assert rejection(inputs, [Judged("x1", bound, 2.0, 0.75)], nothing).of_run == pytest.approx(0.25, abs=0.015)
+    assert rejection(inputs, [_judged(bound, 2.0, 1.0)], nothing).of_run == 0.0
+    assert rejection(inputs, [_judged(bound, 2.0, 0.75)], nothing).of_run == pytest.approx(0.25, abs=0.015)
 
 
 def test_a_claim_that_no_ordinary_meter_meets_has_no_probability(bench: Bench) -> None:

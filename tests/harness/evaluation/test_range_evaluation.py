@@ -20,7 +20,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
 from harness.record.observations import ObservedPoint, ObservedRange
-from harness.results import worst_point
+from harness.results import worst
 from tests.harness.evaluation.conftest import BENCH, DEVICE, RUN_DATE, observed, sweep
 
 
@@ -61,7 +61,7 @@ def test_errors_beyond_the_claim_fail(device: Device, bench: Bench) -> None:
     outcome = _outcome(device, bench, sweep(device, lambda r, i: 1.02 * _right(r, i)))
     assert outcome.verdict == "fail"
     assert re.match(r"x1: does not meet the claim at 9 of 9 points, worst \+(1\.99|2\.0)", outcome.reasons[0])
-    assert all(p.verdict == "fail" for r in outcome.ranges for p in r.points)
+    assert all(p.ratio_error.verdict == "fail" for r in outcome.ranges for p in r.points)
 
 
 def test_within_the_limit_but_not_by_its_uncertainty(device: Device, bench: Bench, simple_bench: Bench) -> None:
@@ -85,9 +85,13 @@ def test_four_verdicts_over_a_whole_run(device: Device, gain: float, verdict: st
     assert told in outcome.reasons[0]
     assert "with U = 0." in outcome.reasons[0]
     for point in itertools.chain.from_iterable(r.points for r in outcome.ranges):
-        assert point.acceptance_limit == pytest.approx(point.limit - point.expanded_uncertainty)
-        assert point.test_uncertainty_ratio == pytest.approx(point.limit / point.expanded_uncertainty)
-        assert point.verdict != "fail"
+        assert point.ratio_error.conformity.acceptance_limit == pytest.approx(
+            point.ratio_error.limit - point.ratio_error.expanded_uncertainty
+        )
+        assert point.ratio_error.conformity.test_uncertainty_ratio == pytest.approx(
+            point.ratio_error.limit / point.ratio_error.expanded_uncertainty
+        )
+        assert point.ratio_error.verdict != "fail"
 
 
 def test_a_ratio_that_is_missed_in_the_run_is_remarked(device: Device) -> None:
@@ -107,8 +111,8 @@ def test_the_worst_point_is_of_the_worst_verdict_and_then_largest_against_its_li
     assert re.match(
         r"x1: conformity not demonstrated at 1 of 2 points, worst \+0\.80\d % with U = .* at 20 A", guarded.reasons[0]
     )
-    assert worst_point(guarded.ranges[0].points).nominal_current == 20.0
-    assert worst_point(simple.ranges[0].points).nominal_current == 50.0
+    assert worst(guarded.ranges[0].points).nominal_current == 20.0
+    assert worst(simple.ranges[0].points).nominal_current == 50.0
     steady, more = [50.65] * 4, [20 * 1.0125] * 4
     failed = _outcome(device, bench, [observed("x1", 50.0, steady), observed("x1", 20.0, more)])
     assert "does not meet the claim at 2 of 2 points, worst +1.300 %" in failed.reasons[0]
@@ -186,8 +190,8 @@ def test_a_display_below_its_threshold_is_a_ratio_error_of_minus_one(device: Dev
     """Nothing shown at a current that flows: all of it is missing."""
     outcome = _outcome(device, bench, sweep(device, lambda r, i: 0.0 if i < 1.5 and r == "x1" else _right(r, i)))
     lowest = min(outcome.ranges[0].points, key=lambda p: p.reference_current)
-    assert lowest.ratio_error == -1.0
-    assert lowest.verdict == "fail"
+    assert lowest.ratio_error.value == -1.0
+    assert lowest.ratio_error.verdict == "fail"
 
 
 def test_a_zero_offset_is_a_remark_not_a_failure(device: Device, bench: Bench) -> None:
@@ -243,7 +247,7 @@ def test_a_class_is_judged_at_its_lowest_current_by_a_load_a_little_short(bench:
     points.append(observed("x1", 4.95, [4.95] * 4, nominal=5.0))
     outcome = _outcome(device, bench, points)
     assert outcome.verdict == "pass", outcome.reasons
-    assert min(outcome.ranges[0].points, key=lambda p: p.reference_current).limit == pytest.approx(0.03)
+    assert min(outcome.ranges[0].points, key=lambda p: p.reference_current).ratio_error.limit == pytest.approx(0.03)
 
 
 LIMITS = Path(__file__).parents[2] / "reference" / "iec61869_2_ct_limits.csv"
@@ -274,7 +278,7 @@ def test_a_class_sets_the_limit_of_every_point(bench: Bench, name: str) -> None:
     )
     device = parse_device(text, "device.toml")
     outcome = _outcome(device, bench, [observed("x1", 100 * part, [100 * part] * 4) for part in expected])
-    assert [p.limit for p in outcome.ranges[0].points] == pytest.approx(list(expected.values()))
+    assert [p.ratio_error.limit for p in outcome.ranges[0].points] == pytest.approx(list(expected.values()))
 
 
 def test_the_same_points_give_the_same_results(device: Device, bench: Bench) -> None:
@@ -309,11 +313,11 @@ def test_the_risk_of_a_point_is_that_of_the_distribution_its_uncertainty_is_from
     """
     points = [observed("x1", 5.0, [4.97, 4.97, 5.03, 5.03], direction="single")]
     (point,) = _outcome(device, simple_bench, points).ranges[0].points
-    assert point.verdict == "pass"
-    assert point.limit is not None
-    told = 2 * stats.t.sf(point.limit / (0.03 * (4 / 3) ** 0.5 / 4**0.5 / 5.0), 3)
+    assert point.ratio_error.verdict == "pass"
+    assert point.ratio_error.limit is not None
+    told = 2 * stats.t.sf(point.ratio_error.limit / (0.03 * (4 / 3) ** 0.5 / 4**0.5 / 5.0), 3)
     assert told > 0.05
-    assert point.specific_risk == pytest.approx(told, rel=0.1)
+    assert point.ratio_error.conformity.specific_risk == pytest.approx(told, rel=0.1)
 
 
 def test_one_load_on_the_shelf_is_no_pass_of_a_range(device: Device) -> None:

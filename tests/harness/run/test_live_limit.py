@@ -67,8 +67,8 @@ def test_live_view_and_evaluation_go_by_one_limit(tmp_path: Path, accuracy_class
     for point in points:
         error, limit = heard.said[point.name]
         assert error is not None
-        assert limit == pytest.approx(point.limit, rel=0.01)
-        assert (abs(error) <= (limit or 0.0)) == (abs(point.ratio_error) <= (point.limit or 0.0))
+        assert limit == pytest.approx(point.ratio_error.limit, rel=0.01)
+        assert (abs(error) <= (limit or 0.0)) == (abs(point.ratio_error.value) <= (point.ratio_error.limit or 0.0))
 
 
 def test_nothing_is_judged_below_what_is_claimed(tmp_path: Path) -> None:
@@ -84,8 +84,8 @@ def test_nothing_is_judged_below_what_is_claimed(tmp_path: Path) -> None:
         below, *claimed = rng.points
         assert heard.said[below.name][0] is not None
         assert heard.said[below.name][1] is None
-        assert (below.limit, below.acceptance_limit, below.specific_risk, below.verdict) == (None, None, None, None)
-        assert all(p.verdict is not None and p.limit is not None for p in claimed)
+        assert below.ratio_error.conformity is None
+        assert all(p.ratio_error.verdict is not None and p.ratio_error.limit is not None for p in claimed)
         assert any("1 of 3 points lie outside the currents claimed" in remark for remark in rng.remarks)
     text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(certificate(results))).pages)
     assert "lie outside the currents claimed and have no verdict" in text.replace("\n", " ")

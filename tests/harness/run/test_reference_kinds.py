@@ -70,7 +70,10 @@ def _error_of_reference(inputs: Inputs, run: TwinRun) -> list[tuple[float, float
     """(what the reference current of a point is off by, its U), from the ratio error against the truth of the simulated bench."""
     results = run.results()
     return [
-        (p.ratio_error - run.bench.true_ratio_error(r.name, p.reference_current), p.expanded_uncertainty)
+        (
+            p.ratio_error.value - run.bench.true_ratio_error(r.name, p.reference_current),
+            p.ratio_error.expanded_uncertainty,
+        )
         for r in results.ranges
         for p in r.points
     ]

@@ -76,6 +76,6 @@ def test_one_that_is_off_alike_at_every_current_shows_in_no_reading(tmp_path: Pa
     for a, b in zip(sound.ranges, off.ranges, strict=True):
         if a.effective_turns is not None and b.effective_turns is not None:
             assert b.effective_turns.value == pytest.approx(a.effective_turns.value, rel=1e-4)
-        shifts = [q.ratio_error - p.ratio_error for p, q in zip(a.points, b.points, strict=True)]
+        shifts = [q.ratio_error.value - p.ratio_error.value for p, q in zip(a.points, b.points, strict=True)]
         assert sum(shifts) / len(shifts) == pytest.approx(-0.0006, rel=0.1)
     assert sum(r.effective_turns is not None for r in off.ranges) >= 2

@@ -75,7 +75,7 @@ def test_the_offset_is_judged_by_the_rule(milliamperes: float, decision: str, ve
     rectangle of 1 mA 95.45 % lie within 0.477 mA, and 5 % beyond 0.45 mA on one side (elementary).
     """
     result, reasons = judged(zeros([milliamperes / 1000] * 4), decision)
-    assert result.limit == pytest.approx(0.002)
+    assert result.current.limit == pytest.approx(0.002)
     assert result.current.expanded_uncertainty == pytest.approx(0.9545 * HALF_STEP, rel=1e-4)
     assert result.verdict == verdict
     assert bool(reasons) == (verdict != "pass")
@@ -88,8 +88,10 @@ def test_its_specific_risk_is_that_of_its_rectangle(shown: float) -> None:
     result, _ = judged(zeros([shown] * 4), SIMPLE)
     measured = stats.uniform(shown - HALF_STEP, 2 * HALF_STEP)
     conforms = measured.cdf(0.002) - measured.cdf(-0.002)
-    assert result.specific_risk == pytest.approx(1 - conforms if shown <= 0.002 else conforms, rel=1e-6, abs=1e-9)
-    assert result.test_uncertainty_ratio == pytest.approx(0.002 / (0.9545 * HALF_STEP), rel=1e-4)
+    assert result.current.conformity.specific_risk == pytest.approx(
+        1 - conforms if shown <= 0.002 else conforms, rel=1e-6, abs=1e-9
+    )
+    assert result.current.conformity.test_uncertainty_ratio == pytest.approx(0.002 / (0.9545 * HALF_STEP), rel=1e-4)
 
 
 def test_what_scatters_counts_too() -> None:
@@ -143,8 +145,8 @@ def test_power_with_no_current_is_judged_too(watts: float, decision: str, verdic
     """2 steps of 0.1 W are claimed; 95.45 % of a rectangle of 0.1 W are within 0.0477 W (JCGM 100:2008, 4.3.7)."""
     device = device_with(f"{COUNTS}\npower_of_reading = '1 %'\npower_counts = 2", "0.1 W")
     result, _ = judged(zeros([0.0] * 4, watts), decision, device)
-    assert result.power_limit == pytest.approx(0.2)
-    assert result.power_expanded_uncertainty == pytest.approx(0.9545 * 0.05, rel=1e-4)
+    assert result.power.limit == pytest.approx(0.2)
+    assert result.power.expanded_uncertainty == pytest.approx(0.9545 * 0.05, rel=1e-4)
     assert result.verdict == verdict
 
 
@@ -152,12 +154,12 @@ def test_a_display_of_power_that_cannot_show_less_is_sound() -> None:
     """0 W on a display of whole watts: 0.46 W is what 2 mA at 230 V make, and half a step is more (common practice, no published source)."""
     result, reasons = judged(zeros([0.0] * 4), GUARDED, device_with(COUNTS, "1 W"))
     assert (result.verdict, reasons) == ("pass", [])
-    assert result.power_limit == pytest.approx(1.0)
+    assert result.power.limit == pytest.approx(1.0)
 
 
 def test_half_a_kilowatt_with_no_current_is_no_pass() -> None:
     """Nothing is claimed of power: 2 mA at the 240 V read are 0.48 W."""
     result, reasons = judged(zeros([0.0] * 4, 500.0, 240.0), GUARDED)
-    assert result.power_limit == pytest.approx(0.48)
+    assert result.power.limit == pytest.approx(0.48)
     assert result.verdict == "fail"
     assert "shows 500 W with no current" in reasons[0]

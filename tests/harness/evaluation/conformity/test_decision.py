@@ -1,5 +1,6 @@
 """Verdicts and the risk they carry."""
 
+import dataclasses
 import math
 from statistics import NormalDist
 from typing import Any
@@ -11,11 +12,11 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from harness.evaluation.conformity.decision import acceptance_limit, decide, judgement
-from harness.evaluation.conformity.judged_value import decided
+from harness.evaluation.conformity.judged_value import judged
 from harness.evaluation.uncertainty.distributions import TDistribution
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.bench import Bench, Decision
-from harness.results import VERDICTS, Verdict
+from harness.results import VERDICTS, Conformity, Judged, Stated, Verdict
 from tests.harness.evaluation.conftest import RUN_DATE
 
 LIMIT, U = 1.0, 0.2
@@ -24,8 +25,14 @@ FIVE_PERCENT = Decision(rule="false_accept", false_accept_probability="5 %")
 FOUR = Decision(rule="guarded", verdicts="four")
 
 
+def _decided(
+    error: float, expanded: float, limit: float, decision: Decision, standard: float | None = None
+) -> Conformity:
+    return decide(Stated(error, expanded / 2 if standard is None else standard, expanded, 2.0, None), limit, decision)
+
+
 def _verdict(error: float, expanded: float, limit: float, decision: Decision) -> Verdict:
-    return decide(error, expanded / 2, expanded, limit, decision).verdict
+    return _decided(error, expanded, limit, decision).verdict
 
 
 def _largest_that_passes(decision: Decision) -> float:
@@ -50,7 +57,7 @@ def test_risk_at_the_limit_of_acceptance(decision: Decision, risk: float) -> Non
     """JCGM 106:2012, 8.3.2.3, and ILAC-G8:09/2019, table of guard bands w = r U, U = 2 u (the latter value from memory)."""
     edge = _largest_that_passes(decision)
     assert 1 - NormalDist(edge, U / 2).cdf(LIMIT) == pytest.approx(risk, abs=1e-6)
-    assert decide(edge, U / 2, U, LIMIT, decision).specific_risk == pytest.approx(risk, abs=1e-6)
+    assert _decided(edge, U, LIMIT, decision).specific_risk == pytest.approx(risk, abs=1e-6)
 
 
 def test_five_percent_is_a_guard_band_of_1_645_u() -> None:
@@ -91,8 +98,8 @@ def test_shared_risk_of_the_resistors() -> None:
 
 
 def test_test_uncertainty_ratio_is_limit_over_expanded_uncertainty() -> None:
-    assert decide(0.0, 0.1, 0.25, 1.0, SIMPLE).test_uncertainty_ratio == 4
-    assert decide(0.0, 0.0, 0.0, 1.0, GUARDED).test_uncertainty_ratio is None
+    assert _decided(0.0, 0.25, 1.0, SIMPLE, standard=0.1).test_uncertainty_ratio == 4
+    assert _decided(0.0, 0.0, 1.0, GUARDED).test_uncertainty_ratio is None
 
 
 @pytest.mark.parametrize(
@@ -137,7 +144,7 @@ def test_a_larger_error_never_has_the_better_verdict(one: float, other: float, u
 @given(st.floats(0.001, 0.1), st.sampled_from([SIMPLE, GUARDED, FIVE_PERCENT, FOUR]), st.sampled_from([5.0, math.inf]))
 def test_at_the_limit_either_verdict_is_as_likely_wrong_as_right(u: float, decision: Decision, freedom: float) -> None:
     """JCGM 106:2012, 7.3: half of a symmetric distribution lies beyond a limit at its middle; u is small against the limit."""
-    found = decide(1.0, u, 2 * u, 1.0, decision, TDistribution(freedom)).specific_risk
+    found = decide(Stated(1.0, u, 2 * u, 2.0, freedom), 1.0, decision, TDistribution(freedom)).specific_risk
     assert found == pytest.approx(0.5, abs=1e-4)
 
 
@@ -147,7 +154,9 @@ def test_the_risk_stated_of_a_value_is_that_of_its_own_distribution(bench: Bench
     """
     inputs = Inputs(bench, RUN_DATE)
     value = inputs.own("bound", 0.6, "rectangular") + inputs.own("readings", 0.8, "normal", 3)
-    found = decided(inputs, value, 3.4).specific_risk
+    conformity = judged(inputs, value, 3.4).conformity
+    assert conformity is not None
+    found = conformity.specific_risk
     generator, count = np.random.default_rng(11), 1_000_000
     drawn = generator.uniform(-1, 1, count) * 0.6 * math.sqrt(3) + 0.8 * generator.standard_t(3, count)
     assert found == pytest.approx(float(np.mean(np.abs(drawn) > 3.4)), rel=0.04)
@@ -166,8 +175,10 @@ def test_the_risk_stated_of_a_value_is_that_of_its_own_distribution(bench: Bench
 )
 def test_what_is_said_of_less_than_a_pass(verdict: Verdict | None, error: float, told: str | None) -> None:
     """ILAC-G8:09/2019: a rejection by the guard band says that conformity was not shown, and no more."""
-    assert judgement(verdict, error, 1.0) == told
-    assert judgement(verdict, error, None) is None
+    conformity = Conformity(1.0, 0.8, 0.0, 5.0, verdict)
+    judged_as = Judged(error, 0.1, 0.2, 2.0, None, "t-distribution", conformity)
+    assert judgement(judged_as) == told
+    assert judgement(dataclasses.replace(judged_as, conformity=None)) is None
 
 
 def test_the_edges_of_four_verdicts_belong_to_the_milder_one() -> None:
@@ -179,13 +190,14 @@ def test_the_edges_of_four_verdicts_belong_to_the_milder_one() -> None:
 
 def test_a_decision_tells_its_acceptance_limit_and_the_producers_risk_of_a_fail() -> None:
     """JCGM 106:2012, 8.3.2.2 and clause 9: one standard uncertainty beyond the limit 16 % of a normal distribution lie within."""
-    found = decide(1.1, 0.1, 0.2, 1.0, GUARDED, TDistribution(4.0))
+    found = decide(Stated(1.1, 0.1, 0.2, 2.0, 4.0), 1.0, GUARDED, TDistribution(4.0))
     assert (found.verdict, found.acceptance_limit) == ("fail", pytest.approx(0.8))
-    assert decide(1.1, 0.1, 0.2, 1.0, GUARDED).specific_risk == pytest.approx(NormalDist().cdf(-1), abs=1e-9)
+    assert decide(Stated(1.1, 0.1, 0.2, 2.0, None), 1.0, GUARDED).specific_risk == pytest.approx(
+        NormalDist().cdf(-1), abs=1e-9
+    )
 
 
 def test_a_false_accept_rule_goes_by_the_distribution_of_its_value() -> None:
     """Student's t with 4 degrees of freedom has its 95 % point at 2.132, the normal distribution at 1.645 (tables)."""
-    assert decide(0.0, 0.1, 0.2, 1.0, FIVE_PERCENT, TDistribution(4.0)).acceptance_limit == pytest.approx(
-        1 - 0.2132, abs=1e-4
-    )
+    found = decide(Stated(0.0, 0.1, 0.2, 2.0, 4.0), 1.0, FIVE_PERCENT, TDistribution(4.0))
+    assert found.acceptance_limit == pytest.approx(1 - 0.2132, abs=1e-4)

@@ -10,6 +10,7 @@ from harness.files.bench import Decision
 from harness.files.device import Claim, Device
 from harness.files.loading import parse_bench
 from tests.harness.evaluation.conftest import BENCH, RUN_DATE, sweep
+from tests.rejudged import rejudged
 
 CLAIM = Claim(of_reading="1 %")
 
@@ -44,7 +45,8 @@ def test_global_risk_of_the_resistors_as_a_run(device: Device) -> None:
     bench = parse_bench(text, "bench.toml")
     outcome = evaluate_ranges(device, bench, sweep(device, lambda r, i: i * (10 if r == "x10" else 1)), (), RUN_DATE)
     rng = outcome.ranges[0]
-    resistor = dataclasses.replace(rng.points[0], limit=0.02, acceptance_limit=0.018, standard_uncertainty=0.004)
+    error = rejudged(rng.points[0].ratio_error, limit=0.02, acceptance_limit=0.018, standard_uncertainty=0.004)
+    resistor = dataclasses.replace(rng.points[0], ratio_error=error)
     told = decision_rule(bench.decision, CLAIM, (dataclasses.replace(rng, points=(resistor,)),))
     assert told.global_consumer_risk == pytest.approx(0.00987829, abs=1e-7)
     assert told.global_producer_risk == pytest.approx(0.06902651, abs=1e-7)

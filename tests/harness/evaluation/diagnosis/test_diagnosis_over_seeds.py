@@ -56,6 +56,6 @@ def test_a_healthy_meter_is_never_accused(tmp_path: Path) -> None:
         assert results.diagnosis[0].fault == "none", seed
         assert results.verdict == "pass", results.reasons
         assert [r.effective_turns.nearest for r in results.ranges if r.effective_turns] == [4, 20]
-        errors.add(round(results.ranges[0].points[0].ratio_error, 9))
+        errors.add(round(results.ranges[0].points[0].ratio_error.value, 9))
     # Seeds that drew the same errors would be one bench twenty times.
     assert len(errors) >= 15

@@ -310,7 +310,7 @@ def test_turns_that_are_no_whole_number_are_no_evidence(device: Device, bench: B
     ten = outcome.ranges[1].effective_turns
     assert ten is not None
     assert not ten.holds_whole_number
-    assert all(p.verdict == "pass" for r in outcome.ranges for p in r.points)
+    assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
     assert outcome.verdict == "fail"
     assert "turns is no whole number" in outcome.reasons[0]
     overridden = evaluate_ranges(device, bench, sweep(device, _exchanged), [], RUN_DATE, contradiction_overridden=True)
@@ -327,7 +327,7 @@ def test_readings_that_disagree_upward_and_downward_are_no_evidence(device: Devi
         current = p.nominal_current
         parted.append(observed(p.range, current, [pair.displayed * part for pair in p.pairs], direction=p.direction))
     outcome = _outcome(device, bench, parted)
-    assert all(p.verdict == "pass" for r in outcome.ranges for p in r.points)
+    assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
     assert outcome.verdict == "fail"
     assert any("upward and downward" in reason for reason in outcome.reasons)
 
@@ -340,7 +340,7 @@ def test_readings_that_nothing_explains_are_no_evidence(device: Device, bench: B
         return turned * (1.006 if 5 < turned < 20 else 1.0)
 
     outcome = _outcome(device, bench, sweep(device, odd))
-    assert all(p.verdict == "pass" for r in outcome.ranges for p in r.points)
+    assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
     assert outcome.verdict == "fail"
     assert any("neither a sound meter nor any known cause" in reason for reason in outcome.reasons)
 

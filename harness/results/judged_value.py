@@ -1,0 +1,91 @@
+"""A value as it is stated, and as it is judged: the same for every error that has a limit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from harness.results.verdicts import VERDICTS, Verdict
+
+
+@dataclass(frozen=True)
+class Stated:
+    """A value with its standard and expanded uncertainty and the coverage factor between them, all in the value's unit.
+
+    `degrees_of_freedom`: effective ones of the standard uncertainty; None is infinity.
+    """
+
+    value: float
+    standard_uncertainty: float
+    expanded_uncertainty: float
+    coverage_factor: float
+    degrees_of_freedom: float | None
+
+
+@dataclass(frozen=True)
+class Conformity:
+    """How a value stands to what is claimed; `limit` and `acceptance_limit` in the value's unit.
+
+    `acceptance_limit`: what the value may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
+    that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero.
+    """
+
+    limit: float
+    acceptance_limit: float
+    specific_risk: float
+    test_uncertainty_ratio: float | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Judged(Stated):
+    """A stated value that a claim may limit: `conformity` is None where nothing is claimed. `coverage_method`: how k was found."""
+
+    coverage_method: str
+    conformity: Conformity | None
+
+    @classmethod
+    def of(cls, found: Stated, coverage_method: str, conformity: Conformity | None) -> Judged:
+        """`found`, judged."""
+        standard, expanded = found.standard_uncertainty, found.expanded_uncertainty
+        factor, freedom = found.coverage_factor, found.degrees_of_freedom
+        return cls(found.value, standard, expanded, factor, freedom, coverage_method, conformity)
+
+    @property
+    def limit(self) -> float | None:
+        """What is claimed, in the value's unit; None where nothing is."""
+        return None if self.conformity is None else self.conformity.limit
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """None where nothing is claimed."""
+        return None if self.conformity is None else self.conformity.verdict
+
+    @property
+    def beyond(self) -> bool:
+        """Whether the value itself, without sign, is more than what is claimed."""
+        return self.conformity is not None and abs(self.value) > self.conformity.limit
+
+
+class Finding(Protocol):
+    """What was found at one place, with the value that is judged there."""
+
+    @property
+    def judged(self) -> Judged: ...
+
+
+Found = TypeVar("Found", bound=Finding)
+
+
+def worst(found: Sequence[Found]) -> Found:
+    """Of those with the worst verdict, the one whose value without sign is the largest part of its limit.
+
+    Where nothing is claimed at any, the one with the largest. Raises ValueError when there are none.
+    """
+    return max(found, key=lambda f: _badness(f.judged))
+
+
+def _badness(judged: Judged) -> tuple[int, float]:
+    place = -1 if judged.verdict is None else VERDICTS.index(judged.verdict)
+    return place, abs(judged.value) / (judged.limit or 1.0)
