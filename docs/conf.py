@@ -30,6 +30,7 @@ html_static_path = ["style"]
 html_css_files = ["wide.css"]
 html_copy_source = False
 html_show_sourcelink = False
+html_show_copyright = False
 html_show_sphinx = False
 
 

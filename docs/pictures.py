@@ -72,7 +72,7 @@ def take_all(folder: Path) -> None:
 def _first_run(work: Path, folder: Path) -> None:
     with serving("shelf-7/bench.toml", work):
         # The cautions stand in the manual as text.
-        _terminal("run", work, folder, begins="    1 of")
+        _terminal("run", work, folder, begins=r"^ *1 of ")
     pages(work / "shelf-7" / "run" / "certificate.pdf", folder, "certificate")
 
 
@@ -89,7 +89,7 @@ def _sheets(work: Path, folder: Path) -> None:
 def _terminal(name: str, work: Path, folder: Path, begins: str = "") -> None:
     command, expected = TERMINALS[name]
     said = typed(command, work, expected).partition("\nCautions")[0]
-    terminal(folder / f"{name}.svg", command, said[said.index(begins) :])
+    terminal(folder / f"{name}.svg", command, said[re.search(begins, said, re.MULTILINE).start() :])
 
 
 def typed(command: str, work: Path, expected: int = 0) -> str:
