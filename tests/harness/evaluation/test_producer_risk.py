@@ -113,6 +113,8 @@ def test_what_is_ordinary_is_what_the_catalogue_says(device: Device) -> None:
     assert found.means[1] - found.means[0] == pytest.approx(0.001, rel=0.01)
 
 
+# Twenty whole runs take 20 s of processor time, which a busy machine may make many minutes.
+@pytest.mark.timeout(900)
 def test_sound_meters_fail_as_often_as_was_told() -> None:
     """A shorter version of tests/benchmarks/rejection.py: whole runs of sound meters, each range within the binomial error."""
     meters = 20
