@@ -13,7 +13,7 @@ from harness.limits.ratings import Ceiling, claimed, device_parts
 CLIP = 0.02
 """A point this little (relative) above the ceiling is brought down to it; one further above is left out."""
 
-ABOVE_CEILING, NOTHING_READ = "is above the ceiling of", "nothing is read at"
+ABOVE_CEILING, NOTHING_READ = "is above the maximum test current of", "nothing is read at"
 """What the reasons say for which points are left out of a range."""
 
 

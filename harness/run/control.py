@@ -154,7 +154,9 @@ class Control:
         An appliance left on a higher stage, or a ratio typed wrong, would put amperes through the smallest range.
         """
         reference = self._station.reference
-        self._progress.note(f"{format_quantity(current, 'A')} has not been read yet: first on the largest range.")
+        self._progress.note(
+            f"{format_quantity(current, 'A')} has not been measured yet. The reference reads it on its largest range first."
+        )
         self._take_off()
         self.redoing("reference range", lambda _: self._put_on(self._largest_scale))
         self._energise(current, limit, rising=True)

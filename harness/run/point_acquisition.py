@@ -119,7 +119,7 @@ class PointTaker:
                 self._control.check_on_time(2 * SECONDS_TO_READ)
                 if not begun[-1].complete:
                     self._progress.note(
-                        f"{step.point}, reading {len(begun)} of {step.count} (= same value again, undo one value back)"
+                        f"{step.point}, reading {len(begun)} of {step.count} (type = for the same value, undo to go back one value)"
                     )
                     self._control.check_plausible(self._pairs.pair(begun[-1].finish()))
                 if len(begun) < step.count:
@@ -151,8 +151,13 @@ class PointTaker:
     def _let_stand(self, step: Observe, read: Sequence[Turns], scale: float) -> bool:
         """Whether the person keeps what was read, told first what does not agree in it. Raises Stopped."""
         pairs = [self._pairs.pair(turns.finish()) for turns in read]
-        shown = "; ".join(" and ".join(r.raw for r in (p.reference, p.displayed, *p.also.values())) for p in pairs)
+        shown = [[r.raw for r in (p.reference, p.displayed, *p.also.values())] for p in pairs]
         odd = self._odd_one(step, PointPairs(pairs), scale)
-        doubt = f"\n  The {odd}: a slip of typing, or did it really show that?\n " if odd else ""
-        text = f"  {step.point}: reference and device showed {shown}.{doubt} Keep them, or undo the last value?"
+        heads = ["reference", "meter under test", *(name.replace("_", " ") for name in pairs[0].also)]
+        rows = "\n".join(
+            "  " + "".join(f"{text:>{max(len(head), 9) + 2}}" for text, head in zip(row, heads, strict=True))
+            for row in (heads, *shown)
+        )
+        doubt = f"  The {odd}. Was it mistyped, or was it really displayed?\n" if odd else ""
+        text = f"  {step.point}, values typed:\n{rows}\n{doubt}  Keep this point, or undo the last value?"
         return self._station.person.choose(text, ["undo", "keep"], guarding=False) == "keep"

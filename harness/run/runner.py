@@ -30,9 +30,7 @@ from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Pro
 from instruments.operator.person import NOTHING_BEFORE, Overdue, UndoLast
 from instruments.reading import Identity
 
-NOTHING_TO_APPROACH_WITH = (
-    "the shelf has no load small enough to find out where the switch stands before more current flows"
-)
+NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check reading that confirms the switch position before more current flows"
 
 LONGEST_WAIT = 3600.0
 
@@ -323,10 +321,11 @@ class Runner:
                 return
             else:
                 text = (
-                    f"Range {rng.name} reads as {turns:.2f} turns where {rng.primary_turns} are expected: "
-                    f"as if the switch stood at {elsewhere.name}."
+                    f"Range {rng.name} reads as {turns:.2f} turns, expected {rng.primary_turns}. "
+                    f"The readings fit position {elsewhere.name}."
                 )
-                if self._look_at_the_switch(f"{text} The ceiling now follows what is read.", [AGAIN, GO_ON, STOP]):
+                used = f"{text} The maximum test current now uses the turns measured."
+                if self._look_at_the_switch(used, [AGAIN, GO_ON, STOP]):
                     return
             self._select(rng)
 
@@ -335,7 +334,7 @@ class Runner:
         silent = f"{NOTHING_READ} {format_quantity(current, 'A')}"
         first = self._silent_ranges == 0
         if self._station.switch.by_person and not self._look_at_the_switch(
-            f"{rng.name}: {silent}. Does the switch stand at {rng.name}?",
+            f"{rng.name}: {silent}. Is the switch in position {rng.name}?",
             [AGAIN, STOP, GO_ON] if first else [STOP, AGAIN, GO_ON],
         ):
             return False
@@ -365,7 +364,7 @@ class Runner:
 
     def _first_pair(self, rng: Range) -> PairReading:
         if self._pairs.by_hand:
-            self._progress.note(f"{rng.name} is tried out first: one reading of each, to see where the switch stands.")
+            self._progress.note(f"Check reading on {rng.name}: one reading of each, to check the switch position.")
         while True:
             try:
                 return self._pairs.read(rng, self._control.current)
@@ -374,5 +373,5 @@ class Runner:
 
     def _selected(self) -> Range:
         if self._where.range is None:
-            raise Abandoned("the procedure applies or observes before it selects a range")
+            raise Abandoned("the procedure drives a current or takes a point before it selects a range")
         return self._where.range

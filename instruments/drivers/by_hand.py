@@ -42,9 +42,9 @@ def changed_wiring(what: str, touched: str, change: str) -> str:
     return (
         f"Change of wiring: {what}. The load is off; that is not enough.\n"
         "  1. Disconnect the bench's supply and lock it off.\n"
-        f"  2. Prove dead all you will touch, {touched} too.\n"
+        f"  2. Prove dead everything you will touch, including {touched}.\n"
         f"  3. {change}\n"
-        "  4. See that nothing is left bare. Then restore the supply, the load still off."
+        "  4. Check that nothing is left bare. Then restore the supply, with the load still off."
     )
 
 
@@ -122,18 +122,20 @@ class PersonLoad(_ByPerson):
             raise InstrumentError(
                 f"no load of {format_current(current)} on the shelf", instrument=self.name, address=self.address
             )
-        asked = f"{chosen.name} (about {format_current(current)}), cooled down, its own switch off, set to what its name says."
+        asked = (
+            f"{chosen.name} (about {format_current(current)}), cooled down, its own switch off, set as its name says."
+        )
         if on_for is not None and on_for.seconds < FETCHED_FIRST:
             self._person.confirm(
-                "Nothing is plugged in, and nothing is to be yet.\n"
-                f"  Have at hand: {asked}\n  Its time begins with the next question: {on_for}."
+                "Nothing is plugged in. Do not plug in anything yet.\n"
+                f"  Fetch: {asked}\n  The permitted time begins with the next question: {on_for}."
             )
         ready()
         # It counts as plugged in before the person has answered: they may be interrupted in the middle.
         self._plugged, self._answer = chosen, ""
         until = "" if on_for is None else f": {on_for.from_now}"
         self._person.confirm(
-            f"Nothing is plugged in.\n  Plug in: {asked}\n  Then switch it on, hands off the wiring, and stay there{until}."
+            f"Nothing is plugged in.\n  Plug in: {asked}\n  Then switch it on, keep your hands off the wiring, and stay there{until}."
         )
         self._act(chosen.current)
 
@@ -224,14 +226,14 @@ class PersonReference(_AlsoShown, _ByPerson):
     def configure(self, full_scale: float) -> None:
         """Have it turned to the range with this full scale; the circuit must be dead, since a lead may have to be moved."""
         quantity = "current" if self._unit == "A" else "voltage"
-        closed = " Then see that the secondary loop is closed through it." if self._part == "secondary" else ""
+        closed = " Then check that the secondary loop is closed through it." if self._part == "secondary" else ""
         if len(self._resolutions) > 1:
             self._person.confirm(
                 changed_wiring(
                     f"{self.name} to another range",
                     f"the jacks of {self.name}",
-                    f"Set {self.name} to AC {quantity}, range {format_current(full_scale, self._unit)}; "
-                    f"move its lead if that range has a jack of its own.{closed}",
+                    f"Set {self.name} to AC {quantity}, range {format_current(full_scale, self._unit)}. "
+                    f"Move its lead if that range has a separate jack.{closed}",
                 )
             )
         self._scale = full_scale

@@ -19,7 +19,7 @@ DONE = "done"
 UNDO = "undo"
 """What a person types to take a value back. What was typed before is no longer repeated by ``=``: it may be what was wrong."""
 
-NOTHING_BEFORE = "There is no value before this one to take back."
+NOTHING_BEFORE = "There is no earlier value to undo."
 
 
 class UndoLast(Exception):
@@ -129,13 +129,13 @@ class ConsolePerson:
             if not typed and self._warned.is_set():
                 raise Overdue
             if not typed:
-                self._show("  Type what it shows, such as 1.234 or 340 mA.")
+                self._show("  Type the displayed value, such as 1.234 or 340 mA.")
                 continue
             if typed.lower() == UNDO:
                 self._last.clear()
                 raise UndoLast
             if typed == "=" and question.of not in self._last:
-                self._show("  There is no value before this one to repeat.")
+                self._show("  There is no earlier value to repeat.")
                 continue
             try:
                 value, text = (
@@ -151,7 +151,7 @@ class ConsolePerson:
                 self._last[question.of] = value, text
                 return value, text
             doubted = value
-            self._show(f"  {doubt} The same value typed once more is believed.")
+            self._show(f"  {doubt} Type the same value again to confirm it.")
 
     def warn_after(self, seconds: float, text: str) -> None:
         """Show `text`, with the terminal's bell, in a thread of its own: the question that is open waits for its answer."""
@@ -242,7 +242,7 @@ def _doubt(value: float, question: Question) -> str:
     if question.largest is not None and abs(value) > question.largest:
         if question.limit:
             return f"{shown} is more than {question.limit}; type it again."
-        return f"{shown} cannot be: it is at most {plain(question.largest, 6)}; type it again."
+        return f"{shown} is not possible: the largest value is {plain(question.largest, 6)}; type it again."
     if question.expected is None:
         return ""
     allowed = max(question.tolerance * abs(question.expected), 3 * question.resolution)
@@ -253,4 +253,4 @@ def _doubt(value: float, question: Question) -> str:
     expected = f"{plain(question.expected, 3)} {question.unit}".strip()
     if question.unit == "A":
         expected = format_current(question.expected)
-    return f"{shown} is far from the {expected} expected. Look again."
+    return f"{shown} is far from the {expected} expected. Read the display again."

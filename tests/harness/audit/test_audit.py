@@ -338,7 +338,7 @@ FORGED: list[tuple[str, Forge, str]] = [
     ("turns", _both_of_the_reference, "expected about the 4 A applied"),
     ("turns", _point_taken_out, "name: found"),
     ("hand", _left_out("the day was over"), "reason: found 'the day was over'"),
-    ("hand", _left_out("4 A is above the ceiling of 2 A, set by the fuse"), "reason: found '4 A is above"),
+    ("hand", _left_out("4 A is above the maximum test current of 2 A, set by the fuse"), "reason: found '4 A is above"),
     ("hand", _left_out("nothing is read at 12 mA"), "reason: found 'nothing is read"),
     ("hand", _left_out("toaster may be on for 1 min at a time (longest_on)"), "reason: found 'toaster"),
     ("turns", _point_renamed, "expected 'x4 single 4 A'"),

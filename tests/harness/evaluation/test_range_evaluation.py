@@ -131,11 +131,13 @@ def test_a_wrong_number_of_turns_fails_even_within_a_generous_claim(bench: Bench
 def test_points_left_out_fail_their_range(device: Device, bench: Bench) -> None:
     """A ceiling that cuts a range short leaves its top unproven; the reason given is the ceiling's."""
     points = [p for p in sweep(device, _right) if p.range == "x1" or p.nominal_current < 5]
-    cut = ObservedRange("x10", 4.0, "meter input", ("x10 up 10 A: 10 A is above the ceiling of 4 A", "x10 down 5 A: y"))
+    cut = ObservedRange(
+        "x10", 4.0, "meter input", ("x10 up 10 A: 10 A is above the maximum test current of 4 A", "x10 down 5 A: y")
+    )
     outcome = _outcome(device, bench, points, (cut,))
     assert [r.verdict for r in outcome.ranges] == ["pass", "fail"]
     assert outcome.reasons == (
-        "x10: not shown over its whole span: x10 up 10 A and 1 more left out, 10 A is above the ceiling of 4 A",
+        "x10: not shown over its whole span: x10 up 10 A and 1 more left out, 10 A is above the maximum test current of 4 A",
     )
     assert outcome.ranges[1].ceiling_set_by == "meter input"
 

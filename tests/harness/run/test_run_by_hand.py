@@ -359,8 +359,8 @@ def test_a_slip_that_was_typed_twice_is_told_before_it_is_kept(tmp_path: Path, a
     twin.run()
     doubt = f"The device read {float(slips[0]):g} once and "
     assert doubt in asked[0]
-    assert asked[0].index("a slip of typing") < asked[0].index("Keep them, or undo")
-    assert not any("slip of typing" in text for text in asked[1:])
+    assert asked[0].index("Was it mistyped") < asked[0].index("Keep this point, or undo")
+    assert not any("Was it mistyped" in text for text in asked[1:])
     results = twin.results()
     remarks = [remark for rng in results.ranges for remark in rng.remarks if "far from the others" in remark]
     if answer == "undo":

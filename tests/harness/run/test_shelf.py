@@ -211,11 +211,11 @@ def test_time_on_is_counted_from_the_question_to_plug_in(tmp_path: Path) -> None
 def test_whoever_fetches_the_kettle_first_is_in_no_hurry(tmp_path: Path) -> None:
     """Two minutes of searching, at a question that energises nothing: every point is read, and nothing asked again."""
     inputs = hand(tmp_path, "current_ratio", Options(readings=4, per_decade=1))
-    hands = Leisurely(lambda text: 120.0 if "Have at hand: kettle" in text else 20.0 if "Plug in:" in text else 0.0)
+    hands = Leisurely(lambda text: 120.0 if "Fetch: kettle" in text else 20.0 if "Plug in:" in text else 0.0)
     twin, _ = worked(inputs, hands)
     assert any(name == "kettle" for name, _ in hands.on)
     assert not any("Let the load cool down" in text for text in hands.prompts)
-    assert not any("Have at hand: lamp" in text for text in hands.prompts)
+    assert not any("Fetch: lamp" in text for text in hands.prompts)
     assert list(twin.record.of_kind("skip")) == []
     assert twin.results().verdict == "pass", twin.results().reasons
 
@@ -430,7 +430,7 @@ def test_a_load_that_has_been_read_is_only_unplugged_when_its_time_is_nearly_ove
     inputs = replace(hand(tmp_path, "turns_check", Options()), procedure=two_loads)
 
     def slow(text: str, number: int, right: str) -> None:
-        if "kettle: reference and device showed" in text and hands.twin is not None:
+        if "kettle, values typed:" in text and hands.twin is not None:
             hands.twin.clock.sleep(155.0)
 
     hands = Hands(slow)
@@ -463,7 +463,7 @@ def test_a_point_that_took_too_long_can_be_taken_anew(tmp_path: Path) -> None:
     assert twin.results().verdict == "pass", twin.results().reasons
 
 
-@pytest.mark.parametrize("when", ["is tried out", "reading 1 of 2"])
+@pytest.mark.parametrize("when", ["Check reading on", "reading 1 of 2"])
 def test_whoever_unplugs_it_when_told_is_asked_how_to_go_on(tmp_path: Path, when: str) -> None:
     """Warned while a value is asked for, at the first look at a range and in a point: nothing is read off a load that is off."""
     inputs = hand(tmp_path, "turns_check", Options(readings=2))
@@ -586,7 +586,7 @@ class Forgetful(Hands):
         if "Turn the range switch" in text:
             self._halfway = "x1." not in text and self._left > 0
             self._left -= self._halfway
-        if "Does the switch stand at" in text:
+        if "Is the switch in position" in text:
             self.live.append(self.run.bench.truth().load_on)
         if "monitor shows" in text and self._halfway:
             return "0.000"
@@ -596,13 +596,13 @@ class Forgetful(Hands):
 def test_a_forgotten_switch_is_asked_about_and_costs_no_point(tmp_path: Path) -> None:
     """With the load off, so that it may be turned at once; what was answered is in the record."""
     inputs = hand(tmp_path, "current_ratio", Options(readings=1, per_decade=2))
-    hands = Forgetful(inputs, 1, {"Does the switch stand at": "again"})
+    hands = Forgetful(inputs, 1, {"Is the switch in position": "again"})
     twin = hands.run
     twin.run()
     assert hands.live == [False]
     assert list(twin.record.of_kind("skip")) == []
     assert twin.results().verdict == "pass", twin.results().reasons
-    asked = [line for line in twin.record.of_kind("prompt") if "Does the switch stand at x4?" in line["text"]]
+    asked = [line for line in twin.record.of_kind("prompt") if "Is the switch in position x4?" in line["text"]]
     assert [line["answer"] for line in asked] == ["again"]
 
 

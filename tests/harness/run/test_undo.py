@@ -109,7 +109,7 @@ def test_undo_goes_back_to_the_first_value_of_a_point_and_says_when_there_is_non
     names = list(PAIR)
     assert [name for _, name in _taken_back(undone)] == ["reference", *reversed(names)]
     assert hands.asked[-3:] == ["displayed", "reference", "reference"]
-    assert sum("There is no value before this one" in line for line in hands.shown) == 2
+    assert sum("There is no earlier value to undo" in line for line in hands.shown) == 2
 
 
 @pytest.mark.parametrize(("person", "link"), [("monitor", "reference"), ("multimeter", "displayed")])
@@ -153,7 +153,7 @@ def test_undo_at_the_one_value_a_person_types_reads_that_pair_anew(tmp_path: Pat
     twin = by(hands, by_person(inputs, "standard"))
     twin.run()
     assert twin.record.complete
-    assert sum("There is no value before this one" in line for line in hands.shown) == 1
+    assert sum("There is no earlier value to undo" in line for line in hands.shown) == 1
 
 
 def test_what_was_taken_back_is_not_repeated(tmp_path: Path) -> None:
@@ -175,7 +175,7 @@ def test_what_was_taken_back_is_not_repeated(tmp_path: Path) -> None:
     twin = by(hands, inputs)
     twin.run()
     assert typed[2:4] == ["undo", "="]
-    assert any("no value before this one to repeat" in line for line in hands.shown)
+    assert any("no earlier value to repeat" in line for line in hands.shown)
     shown = [line["displayed"]["value"] for line in twin.record.of_kind("reading") if line["point"] == 0]
     assert max(shown) < 1.01 * min(shown)
 
