@@ -14,9 +14,10 @@ from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from harness.results import Results
 from reports.additional_tests import beyond
-from reports.findings import diagnosis, findings
+from reports.findings import findings
 from reports.first_page import certificate_number, device_title, front, item
 from reports.fonts import REGULAR, SEMIBOLD, printable, register
+from reports.likely_causes import diagnosis
 from reports.method_and_conditions import basis, standing
 from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
 from reports.power_and_phase import power

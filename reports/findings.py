@@ -1,4 +1,4 @@
-"""What was found: the likely causes of a fail, and each range with its points, its chart and its line."""
+"""What was found: each range with its points, its chart and its line."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results, accepted, odds_text
+from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results
 from reports.error_chart import error_chart
 from reports.first_page import ratio_taken
 from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
 from reports.rounding import (
-    NO_BREAK,
     current_exponent,
     current_pair,
     current_unit,
@@ -21,6 +20,7 @@ from reports.rounding import (
     percent_pair,
     plus_minus,
     power_factor,
+    probability,
     round_pair,
     round_significant,
     true_minus,
@@ -30,67 +30,6 @@ from reports.rounding import (
 
 _ROOM_FOR_A_RANGE = 105 * mm
 _HALF_LABEL = 30 * mm
-_MOST_CAUSES = 10
-"""Less likely ones stand in results.json alone."""
-
-
-def diagnosis(results: Results) -> Iterator[Flowable]:
-    """The likely causes, when there is something to explain."""
-    causes = sorted(results.diagnosis, key=lambda h: -h.probability)[:_MOST_CAUSES]
-    if not causes or (accepted(results.verdict) and causes[0].fault == "none"):
-        return
-    explained = prose(
-        "Each cause was compared with all readings of the run and their uncertainties. The probabilities add up to "
-        "100 % over the causes considered. A cause outside the catalogue was not considered.",
-        "small",
-    )
-    odds = odds_text(causes[0])
-    rows = [
-        [
-            "no fault" if h.fault == "none" else h.fault,
-            h.range or "all",
-            true_minus(_beside_the_first(h.description, causes[0].description)),
-            _probability(h.probability),
-        ]
-        for h in causes
-    ]
-    table = ruled(
-        ["Cause", "Range", "Description", "Probability"], rows, [w * mm for w in (43, 22, 81, 24)], bold_rows=[0]
-    )
-    yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
-    if odds:
-        yield space(1.5)
-        yield prose(_sentence(odds), "small")
-    if results.diagnosis_note:
-        yield space(2)
-        yield prose(true_minus(_sentence(results.diagnosis_note)))
-    details = results.diagnosis_details
-    if details.extra_measurement:
-        yield space(2)
-        yield prose(true_minus(f"Next: {details.extra_measurement}."))
-    if details.look and details.look not in details.extra_measurement:
-        yield space(2)
-        yield prose(f"{details.look[0].upper()}{details.look[1:]}.")
-    told = [("Same predicted readings: ", details.same_readings), ("Not detectable by this run: ", details.not_shown)]
-    beyond = "; ".join(start + ", ".join(labels) for start, labels in told if labels)
-    for line in (beyond, details.causes):
-        if line:
-            yield space(1)
-            yield prose(true_minus(_sentence(line)), "small")
-
-
-def _sentence(text: str) -> str:
-    """`text` begun with a capital and ended with one point."""
-    return f"{text[0].upper()}{text[1:].rstrip('. ')}."
-
-
-def _beside_the_first(description: str, first: str) -> str:
-    """A description that goes on where that of the likeliest cause ends does not repeat it."""
-    return (
-        f"as the first cause; and {description[len(first) + 6 :]}"
-        if description.startswith(f"{first}; and ")
-        else description
-    )
 
 
 def findings(results: Results) -> Iterator[Flowable]:
@@ -105,14 +44,6 @@ def coverage_marks(results: Results) -> dict[str, str]:
     """A letter for each way coverage factors were found, in order of appearance; none when there is only one way."""
     methods = list(dict.fromkeys(p.ratio_error.coverage_method for r in results.ranges for p in r.points))
     return {m: chr(ord("a") + i) if len(methods) > 1 else "" for i, m in enumerate(methods)}
-
-
-def _probability(probability: float) -> str:
-    if probability < 0.001:
-        return f"below 0.1{NO_BREAK}%"
-    if probability > 0.999:
-        return f"above 99.9{NO_BREAK}%"
-    return f"{probability * 100:.1f}{NO_BREAK}%"
 
 
 def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
@@ -168,7 +99,7 @@ def nearest_whole(turns: EffectiveTurns) -> str:
     """The nearest integer with its probability, or that the interval holds none."""
     if not turns.holds_whole_number:
         return f"none within ± U; the nearest is {turns.nearest}"
-    return f"{turns.nearest}, probability {_probability(turns.probability)}"
+    return f"{turns.nearest}, probability {probability(turns.probability)}"
 
 
 def _zero(zero: Offset | None) -> list[tuple[str, str]]:

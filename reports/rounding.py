@@ -127,3 +127,12 @@ def current_pair(amperes: float, uncertainty: float) -> str:
     exponent = current_exponent(float(max(abs(value), spread)))
     parts = (written(part.scaleb(-exponent)) for part in (value, spread))
     return f"({f'{NO_BREAK}±{NO_BREAK}'.join(parts)}){NO_BREAK}{current_unit(exponent)}"
+
+
+def probability(found: float) -> str:
+    """A probability in percent to one decimal, with the percent sign; never 100 %."""
+    if found < 0.001:
+        return f"below 0.1{NO_BREAK}%"
+    if found > 0.999:
+        return f"above 99.9{NO_BREAK}%"
+    return f"{found * 100:.1f}{NO_BREAK}%"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.files.reference_path import SAME_FREQUENCY
+from harness.files.reference_part import SAME_FREQUENCY
 from harness.record.journal import Record
 from harness.record.observations import ObservedPoint
 from harness.results import Condition

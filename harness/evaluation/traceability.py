@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench, Calibration, InstrumentEntry
 from harness.files.device import Device
-from harness.files.reference_path import PART_NAME, Part
+from harness.files.reference_part import Part
+from harness.files.reference_path import PART_NAME
 from harness.record.journal import Record
 from harness.results import ChainLink
 

@@ -6,6 +6,8 @@ Its larger tables have modules of their own: `instrument_entry`, `reference_path
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from itertools import chain
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -147,14 +149,19 @@ class Bench(Table):
 
     @model_validator(mode="after")
     def _consistent(self) -> Bench:
+        for problem in chain(self._of_roles(), self._of_instruments(), self._of_functions(), self._of_reference()):
+            raise ValueError(problem)
+        return self
+
+    def _of_roles(self) -> Iterator[str]:
         names = set(self.instruments)
         for role, name in self.roles.model_dump().items():
             if name is not None and name not in names:
-                raise ValueError(f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(names))}")
+                yield f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(names))}"
         played: dict[str, str] = {}
         for role, name in self.roles.model_dump().items():
             if name in played and (played[name], role) != ("reference", "voltage"):
-                raise ValueError(
+                yield (
                     f"found {name!r} in roles.{played[name]} and in roles.{role}, expected an instrument of its own for each "
                     "(a reference may read the voltage too)"
                 )
@@ -162,12 +169,14 @@ class Bench(Table):
                 played[name] = role
         for name in self.safe_order:
             if name not in self.roles.model_dump().values():
-                raise ValueError(f"found {name!r} in safe_order, expected instruments that play a role")
+                yield f"found {name!r} in safe_order, expected instruments that play a role"
+
+    def _of_instruments(self) -> Iterator[str]:
         somebody_acts = self.entry("load").by_person or self.entry("reference").by_person
         for name, entry in self.instruments.items():
             limited = any(r.longest_on is not None for r in entry.ranges)
             if limited and not (somebody_acts and name == self.roles.reference):
-                raise ValueError(
+                yield (
                     f"found instruments.{name}.ranges with longest_on, expected it of the reference, where a person reads it or plugs in "
                     "the load"
                 )
@@ -175,50 +184,49 @@ class Bench(Table):
         for name, entry in self.instruments.items():
             key = f"{entry.address} unit {entry.unit_id}" if entry.address else ""
             if key and key in addresses:
-                raise ValueError(
+                yield (
                     f"found instruments.{name}.address = {entry.address!r} used by {addresses[key]!r} too, expected each address once"
                 )
             addresses[key] = name
+
+    def _of_functions(self) -> Iterator[str]:
         load = self.instruments[self.roles.load]
         if load.by_person and not load.shelf:
-            raise ValueError(
-                f"found no shelf for instruments.{self.roles.load}, expected the loads that can be plugged in"
-            )
+            yield f"found no shelf for instruments.{self.roles.load}, expected the loads that can be plugged in"
         if (self.roles.check_standard is None) != (self.check_standard is None):
-            raise ValueError("found only one of roles.check_standard and [check_standard], expected both or neither")
+            yield "found only one of roles.check_standard and [check_standard], expected both or neither"
         if self.roles.secondary is not None and not self.instruments[self.roles.secondary].ranges:
-            raise ValueError(
+            yield (
                 f"found no ranges for instruments.{self.roles.secondary}, expected the accuracy per range of what reads the secondary"
             )
         if self.roles.voltage is not None and self.instruments[self.roles.voltage].voltage is None:
-            raise ValueError(
-                f"found no voltage for instruments.{self.roles.voltage}, expected how well it reads the voltage"
-            )
+            yield f"found no voltage for instruments.{self.roles.voltage}, expected how well it reads the voltage"
+
+    def _of_reference(self) -> Iterator[str]:
         reference, path = self.instruments[self.roles.reference], self.reference_path
         if not reference.ranges:
-            raise ValueError(
+            yield (
                 f"found no ranges for instruments.{self.roles.reference}, expected the reference's accuracy per range"
             )
         if reference.calibration is None:
-            raise ValueError(
+            yield (
                 f"found no calibration for instruments.{self.roles.reference}, expected its certificate and due date"
             )
         if path.in_volts != (reference.ranges[0].unit == "V"):
-            raise ValueError(
+            yield (
                 f"found ranges of instruments.{self.roles.reference} in {reference.ranges[0].unit}, expected them in "
                 f"{'V' if path.in_volts else 'A'}: what the reference reads of the reference path"
             )
         if path.in_volts and (reference.power is not None or reference.voltage is not None):
-            raise ValueError(
+            yield (
                 f"found power or voltage of instruments.{self.roles.reference}, which reads the voltage of the reference path, "
                 "expected another instrument in roles.voltage"
             )
         if path.part is not None and path.part.ratio is not None and any(r.burden is None for r in reference.ranges):
-            raise ValueError(
+            yield (
                 f"found ranges of instruments.{self.roles.reference} without burden, expected what each puts on the secondary "
                 'of the reference path, such as burden = "0.1 ohm" (the burden voltage of its manual, over the current)'
             )
-        return self
 
     @property
     def shelf_currents(self) -> tuple[float, ...]:

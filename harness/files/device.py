@@ -1,193 +1,16 @@
 """The device file: the modified meter, its transformer, ranges, path ratings and the claim to verify.
 
-What contradicts itself in a file each of whose keys can be read is told all at once, each with its key.
+What contradicts itself in a file each of whose keys can be read is told all at once, each with its key (`device_consistency`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Literal
+from pydantic import Field, model_validator
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from harness.files.device_consistency import refuse_contradictions
+from harness.files.device_tables import Claim, Display, Identity, Path, PrimaryFuse, Range, Table, Transformer
 
-from harness.classes.accuracy_classes import PHASE_MINUTES, lowest_current
-from harness.classes.power_classes import PowerClass
-from harness.core.quantities import (
-    Angle,
-    CrossSection,
-    Current,
-    Duration,
-    Energy,
-    Frequency,
-    Inductance,
-    Length,
-    Power,
-    RelativeError,
-    Resistance,
-    Voltage,
-)
-
-PrimaryFuse = Literal["plug-top", "gG", "breaker", "F", "T"]
-"""What protects a primary: the fuse of a plug (BS 1362), a general-purpose one (IEC 60269), a circuit-breaker (IEC 60898), a
-miniature fuse-link (IEC 60127-2), quick-acting or time-lag."""
-SLOWEST_REFRESH = 60.0
-"""Seconds between two displayed values beyond which a display is not read but waited for."""
-
-
-class Table(BaseModel):
-    """A table of a user's file: frozen; unknown keys and infinite numbers are errors."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Identity(Table):
-    """Who made the meter, what it is, and whose it is; printed on the certificate."""
-
-    maker: str
-    """Manufacturer."""
-    type: str
-    """Type or model."""
-    serial: str
-    """Serial number."""
-    owner: str = ""
-    """Owner of the meter."""
-    modified_by: str = ""
-    """Who made the modification."""
-    modification: str = ""
-    """What was modified, in a sentence."""
-
-
-class Transformer(Table):
-    """The current transformer inside the meter, seen from its secondary.
-
-    The magnetising impedance at `frequency` is 2 pi frequency `magnetising_inductance` in magnitude; its angle
-    falls short of 90 degrees by `magnetising_loss_angle`.
-    """
-
-    secondary_turns: int = Field(gt=0, le=1_000_000)
-    """Turns of the secondary winding: 2500 for a ratio of 1:2500."""
-    rated_secondary_current: Current
-    """Secondary current at the meter's original rated current."""
-    maximum_secondary_current: Current
-    """Largest secondary current that the meter's input withstands; never exceeded."""
-    burden: Resistance
-    """Resistance across the secondary, without the fuse."""
-    winding_resistance: Resistance | None = None
-    """Resistance of the secondary winding."""
-    frequency: Frequency = 50.0
-    """Mains frequency at which the meter is verified."""
-    magnetising_inductance: Inductance | None = None
-    """Measured at the secondary with the primary open; `design` predicts the ratio error with it."""
-    magnetising_loss_angle: Angle | None = Field(default=None, lt=1.5)
-    """Loss angle of the magnetising impedance; 0 where it is left out."""
-    window_diameter: Length | None = None
-    """Diameter of the opening that all primary turns pass."""
-
-
-class Display(Table):
-    """What the meter displays, on its own (base) scale, before any display factor."""
-
-    resolution: Current
-    """One display step of current."""
-    smallest_readable_current: Current
-    """Below this displayed current, current and power read 0."""
-    refresh_interval: Duration = 1.0
-    """Time between two displayed values."""
-    power_resolution: Power | None = None
-    """One display step of power; leave it out where power is not displayed."""
-    power_factor_resolution: float | None = Field(default=None, gt=0, lt=0.5)
-    """One display step of power factor; leave it out where it is not displayed."""
-    default_power_factor: float = Field(default=1.0, ge=0, le=1)
-    """Displayed power factor when no current is read."""
-    energy_resolution: Energy | None = None
-    """One step of the energy register; leave it out where energy is not displayed."""
-
-
-class Path(Table):
-    """Ratings of the parts in the primary current path, the secondary fuse, and how they are connected. None = not stated."""
-
-    switch: Current
-    """Rated current of the range switch."""
-    conductor: Current
-    """Current-carrying capacity of the conductor that every range uses."""
-    fuse: Current | None = None
-    """Rated current of a fuse or circuit-breaker in the primary."""
-    fuse_type: PrimaryFuse | None = None
-    """Its kind: fuse of a plug (BS 1362), general-purpose (IEC 60269), circuit-breaker (IEC 60898), miniature
-    fuse-link (IEC 60127-2), quick-acting or time-lag.
-    """
-    supply_socket: Current | None = None
-    """Rating of the socket or circuit that the bench is plugged into."""
-    supply_voltage: Voltage | None = None
-    """Nominal supply voltage."""
-    secondary_fuse: Current | None = None
-    """Rated current of a fuse in the secondary loop."""
-    secondary_fuse_type: Literal["F", "T"] | None = None
-    """Quick-acting (F) or time-lag (T), IEC 60127-2."""
-    secondary_fuse_resistance: Resistance | None = None
-    """Cold resistance of that fuse, measured with the fuse taken out."""
-    secondary_clamp: Literal["across winding", "behind fuse", "none"] | None = None
-    """Where a voltage limiter or shorting device across the secondary sits."""
-    secondary_clamp_voltage: Voltage | None = None
-    """Peak voltage it limits to."""
-    supply_tapped: Literal["before sensor", "behind sensor"] | None = None
-    """Where the meter's own supply is taken, seen from the mains: before or behind the current sensor."""
-    switch_breaks: Literal["primary", "secondary"] | None = None
-    """The circuit in which the range switch opens contacts. It must never be the secondary."""
-    switch_voltage: Voltage | None = None
-    """Rated voltage of the range switch, AC."""
-    switch_contacts: Literal["break before make", "make before break"] | None = None
-    """Whether the range switch opens one contact before it closes the next."""
-    switch_approval: str | None = Field(default=None, min_length=1)
-    """Standard marked on the range switch, or `none`."""
-    cross_section: str = ""
-    """Cross-sections of the conductors, in words; printed on the certificate."""
-
-
-class Claim(Table):
-    """What the meter is claimed to hold at every point. See [claims](../explanation/decision-rules.md)."""
-
-    of_reading: RelativeError = 0.0
-    """Permitted ratio error, as a part of the current."""
-    of_range: RelativeError = 0.0
-    """Added to it, as a part of the range's maximum current."""
-    counts: float = Field(default=0.0, ge=0, le=1000)
-    """Added to it, in display steps."""
-    accuracy_class: Literal["0.1", "0.2", "0.5", "1", "0.2S", "0.5S", "3", "5"] | None = None
-    """A class of IEC 61869-2 in place of these three, rated at each range's maximum current. Classes 0.1 to 1, 0.2S
-    and 0.5S also claim a phase displacement.
-    """
-    phase_displacement: Angle | None = None
-    """Permitted phase displacement, without a class."""
-    power_of_reading: RelativeError = 0.0
-    """Permitted power error, as a part of the power."""
-    power_counts: float = Field(default=0.0, ge=0, le=1000)
-    """Added to it, in display steps of power."""
-    power_class: PowerClass | None = None
-    """A class of an energy meter in place of these two; the rated current is each range's maximum."""
-
-
-class Range(Table):
-    """One switch position. Currents are those of the primary conductor. Write one `[[ranges]]` for each, fewest turns first."""
-
-    name: str = Field(min_length=1)
-    """Name of the switch position."""
-    primary_turns: int = Field(gt=0, le=10_000)
-    """All turns that carry current in this position."""
-    wiring: Literal["independent", "series"] = "independent"
-    """`series`: the turns of the range before it and a further section. `independent`: a winding of its own."""
-    display_factor: float = Field(ge=1e-6, le=1e6)
-    """Indicated current = displayed value times this factor."""
-    minimum_current: Current
-    """Smallest current claimed."""
-    maximum_current: Current
-    """Largest current claimed."""
-    cross_section: CrossSection | None = None
-    """Conductor cross-section of the turns this range adds."""
-    wire_diameter: Length | None = None
-    """Outer diameter of that wire, over its insulation."""
-    turn_length: Length | None = None
-    """Length of one of these turns."""
+__all__ = ["Claim", "Device", "Display", "Identity", "Path", "PrimaryFuse", "Range", "Table", "Transformer"]
 
 
 class Device(Table):
@@ -209,91 +32,12 @@ class Device(Table):
     @model_validator(mode="after")
     def _consistent(self) -> Device:
         # Here and not table by table, so that what is wrong in one does not hide what is wrong in the next.
-        _refuse_contradictions(self)
+        refuse_contradictions(self.display, self.path, self.claim, self.ranges)
         return self
 
     def range_named(self, name: str) -> Range:
         """The range called `name`. Raises KeyError when there is none."""
-        return (
-            next(r for r in self.ranges if r.name == name)
-            if any(r.name == name for r in self.ranges)
-            else _missing(name)
-        )
-
-
-def _missing(name: str) -> Range:
-    raise KeyError(name)
-
-
-class Contradictions(ValueError):
-    """Several problems of one file: pairs of key (empty for the whole file) and text."""
-
-    def __init__(self, problems: Sequence[tuple[str, str]]) -> None:
-        self.problems = tuple(problems)
-        super().__init__("; ".join(text for _, text in self.problems))
-
-
-def _refuse_contradictions(device: Device) -> None:
-    """Raise `Contradictions` with all there are in `device`."""
-    found = [
-        *(("display", text) for text in _of_display(device.display)),
-        *(("path", text) for text in _of_path(device.path)),
-        *(("claim", text) for text in _of_claim(device.claim, device.display)),
-        *(("", text) for text in _of_ranges(device.ranges)),
-    ]
-    for number, rng in enumerate(device.ranges, 1):
-        found += [(f"ranges[{number}]", text) for text in _of_range(rng, device.claim)]
-    if found:
-        raise Contradictions(found)
-
-
-def _of_display(display: Display) -> Iterator[str]:
-    if display.refresh_interval > SLOWEST_REFRESH:
-        yield f"found a refresh_interval of {display.refresh_interval:g} s, expected at most {SLOWEST_REFRESH:g} s"
-
-
-def _of_path(path: Path) -> Iterator[str]:
-    if path.fuse_type is not None and path.fuse is None:
-        yield "found fuse_type and no fuse, expected its rating too"
-    if path.secondary_clamp_voltage is not None and path.secondary_clamp in (None, "none"):
-        yield "found secondary_clamp_voltage and no secondary_clamp, expected where it sits too"
-
-
-def _of_claim(claim: Claim, display: Display) -> Iterator[str]:
-    terms = claim.of_reading or claim.of_range or claim.counts
-    if claim.accuracy_class is None and not terms:
-        yield "found no claim, expected of_reading, of_range, counts or accuracy_class"
-    if claim.accuracy_class is not None and terms:
-        yield "found a class and other terms, expected either accuracy_class or of_reading/of_range/counts"
-    if claim.power_class is not None and (claim.power_of_reading or claim.power_counts):
-        yield "found power_class and other terms of power, expected either power_class or power_of_reading/power_counts"
-    if claim.power_counts and display.power_resolution is None:
-        yield "found power_counts but no display.power_resolution, expected the step of power displayed"
-    if claim.accuracy_class in PHASE_MINUTES and claim.phase_displacement is not None:
-        yield f"found phase_displacement and accuracy_class {claim.accuracy_class}, which claims one itself, expected one of them"
-    if claim.phase_displacement == 0:
-        yield "found a phase_displacement of 0, expected an angle above it"
-
-
-def _of_ranges(ranges: Sequence[Range]) -> Iterator[str]:
-    names, turns = [r.name for r in ranges], [r.primary_turns for r in ranges]
-    if len(set(names)) != len(names):
-        yield f"found range names {names}, expected every name once"
-    if turns != sorted(set(turns)):
-        yield f"found ranges with turns {turns}, expected them in rising order of primary_turns"
-    if ranges[0].wiring != "independent":
-        yield "found the first range wired in series, expected independent (it has no range before it)"
-
-
-def _of_range(rng: Range, claim: Claim) -> Iterator[str]:
-    """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
-    if rng.minimum_current >= rng.maximum_current:
-        yield "found minimum_current not below maximum_current, expected a span"
-    elif claim.accuracy_class is not None:
-        lowest = lowest_current(claim.accuracy_class)
-        if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
-            yield (
-                f"found range {rng.name} with minimum_current {rng.minimum_current:g} A and accuracy_class "
-                f"{claim.accuracy_class}, which claims nothing below {lowest * 100:g} % of the range's maximum, "
-                f"expected at least {lowest * rng.maximum_current:g} A"
-            )
+        for rng in self.ranges:
+            if rng.name == name:
+                return rng
+        raise KeyError(name)

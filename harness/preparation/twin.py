@@ -10,7 +10,7 @@ from typing import get_args
 from harness.core.errors import UserError
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.device import Device
-from harness.files.reference_path import Part as ReferencePart
+from harness.files.reference_part import Part as ReferencePart
 from harness.station.wires import resolved_address
 from instruments.errors import LinkError, ReplyError
 from instruments.links.link import Link, RegisterLink

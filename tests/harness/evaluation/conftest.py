@@ -10,7 +10,7 @@ import pytest
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
-from harness.files.reference_path import CalibratedAt
+from harness.files.reference_part import CalibratedAt
 from harness.record.observations import ObservedPoint, Pair
 
 RUN_DATE = dt.date(2026, 7, 2)

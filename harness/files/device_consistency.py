@@ -1,0 +1,85 @@
+"""Whether what a device file says agrees with itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from harness.classes.accuracy_classes import PHASE_MINUTES, lowest_current
+from harness.files.device_tables import Claim, Display, Path, Range
+
+SLOWEST_REFRESH = 60.0
+"""Seconds between two displayed values beyond which a display is not read but waited for."""
+
+
+class Contradictions(ValueError):
+    """Several problems of one file: pairs of key (empty for the whole file) and text."""
+
+    def __init__(self, problems: Sequence[tuple[str, str]]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("; ".join(text for _, text in self.problems))
+
+
+def refuse_contradictions(display: Display, path: Path, claim: Claim, ranges: Sequence[Range]) -> None:
+    """Raise `Contradictions` with all there are."""
+    found = [
+        *(("display", text) for text in _of_display(display)),
+        *(("path", text) for text in _of_path(path)),
+        *(("claim", text) for text in _of_claim(claim, display)),
+        *(("", text) for text in _of_ranges(ranges)),
+    ]
+    for number, rng in enumerate(ranges, 1):
+        found += [(f"ranges[{number}]", text) for text in _of_range(rng, claim)]
+    if found:
+        raise Contradictions(found)
+
+
+def _of_display(display: Display) -> Iterator[str]:
+    if display.refresh_interval > SLOWEST_REFRESH:
+        yield f"found a refresh_interval of {display.refresh_interval:g} s, expected at most {SLOWEST_REFRESH:g} s"
+
+
+def _of_path(path: Path) -> Iterator[str]:
+    if path.fuse_type is not None and path.fuse is None:
+        yield "found fuse_type and no fuse, expected its rating too"
+    if path.secondary_clamp_voltage is not None and path.secondary_clamp in (None, "none"):
+        yield "found secondary_clamp_voltage and no secondary_clamp, expected where it sits too"
+
+
+def _of_claim(claim: Claim, display: Display) -> Iterator[str]:
+    terms = claim.of_reading or claim.of_range or claim.counts
+    if claim.accuracy_class is None and not terms:
+        yield "found no claim, expected of_reading, of_range, counts or accuracy_class"
+    if claim.accuracy_class is not None and terms:
+        yield "found a class and other terms, expected either accuracy_class or of_reading/of_range/counts"
+    if claim.power_class is not None and (claim.power_of_reading or claim.power_counts):
+        yield "found power_class and other terms of power, expected either power_class or power_of_reading/power_counts"
+    if claim.power_counts and display.power_resolution is None:
+        yield "found power_counts but no display.power_resolution, expected the step of power displayed"
+    if claim.accuracy_class in PHASE_MINUTES and claim.phase_displacement is not None:
+        yield f"found phase_displacement and accuracy_class {claim.accuracy_class}, which claims one itself, expected one of them"
+    if claim.phase_displacement == 0:
+        yield "found a phase_displacement of 0, expected an angle above it"
+
+
+def _of_ranges(ranges: Sequence[Range]) -> Iterator[str]:
+    names, turns = [r.name for r in ranges], [r.primary_turns for r in ranges]
+    if len(set(names)) != len(names):
+        yield f"found range names {names}, expected every name once"
+    if turns != sorted(set(turns)):
+        yield f"found ranges with turns {turns}, expected them in rising order of primary_turns"
+    if ranges[0].wiring != "independent":
+        yield "found the first range wired in series, expected independent (it has no range before it)"
+
+
+def _of_range(rng: Range, claim: Claim) -> Iterator[str]:
+    """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
+    if rng.minimum_current >= rng.maximum_current:
+        yield "found minimum_current not below maximum_current, expected a span"
+    elif claim.accuracy_class is not None:
+        lowest = lowest_current(claim.accuracy_class)
+        if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
+            yield (
+                f"found range {rng.name} with minimum_current {rng.minimum_current:g} A and accuracy_class "
+                f"{claim.accuracy_class}, which claims nothing below {lowest * 100:g} % of the range's maximum, "
+                f"expected at least {lowest * rng.maximum_current:g} A"
+            )
