@@ -20,7 +20,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from harness.audit.line_schema import KINDS, STEPS
+from harness.audit.line_kinds import KINDS, STEPS
 from harness.causes import shipped as shipped_causes
 from harness.causes.schema import OwnCauses
 from harness.command_line import parser
@@ -29,7 +29,8 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import InOwnUnit
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
-from instruments.profile import SHIPPED, UNITS, Profile, load_profile
+from instruments.profile import SHIPPED, Profile, load_profile
+from instruments.profile_tables import UNITS
 from procedures import shipped as shipped_procedures
 from simulated.bench_faults import CATALOGUE
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from simulated.bench_physics import BenchPhysics
 from simulated.description import BenchDescription
-from simulated.physics.clock import Clock
+from simulated.physics.clock import BenchTime
 from simulated.terminals.profile_terminals import Terminal, terminal
 from simulated.transports.link_faults import Schedule
 
@@ -18,7 +18,7 @@ class SimulatedBench(BenchPhysics):
     def __init__(
         self,
         description: BenchDescription,
-        clock: Clock,
+        clock: BenchTime,
         late_reply_delay: float = 4.0,
         schedules: Mapping[str, Schedule] | None = None,
     ) -> None:

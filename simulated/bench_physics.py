@@ -15,14 +15,14 @@ from collections.abc import Callable, Mapping
 from simulated.bench_faults import parse_fault
 from simulated.description import BenchDescription, InstrumentDescription, Part, ShelfDescription
 from simulated.physics.assembly import check_links, module_with, range_factors
-from simulated.physics.circuit import Circuit
-from simulated.physics.clock import Clock
-from simulated.physics.display import Display
+from simulated.physics.circuit import BenchCircuit
+from simulated.physics.clock import BenchTime
+from simulated.physics.display import MeterDisplay
 from simulated.physics.load import SMALLEST_POWER_FACTOR, CurrentSource
 from simulated.physics.module import Shown
 from simulated.physics.multimeter import INTEGRATION_TIME
 from simulated.physics.observers import Measured, observers
-from simulated.physics.truth import Characteristic, Truth
+from simulated.physics.truth import Truth
 from simulated.transports.link_faults import Schedule
 
 
@@ -35,7 +35,7 @@ class BenchPhysics:
     def __init__(
         self,
         description: BenchDescription,
-        clock: Clock,
+        clock: BenchTime,
         late_reply_delay: float = 4.0,
         schedules: Mapping[str, Schedule] | None = None,
     ) -> None:
@@ -48,15 +48,14 @@ class BenchPhysics:
         check_links(description, self.faults)
         self._lock = threading.RLock()
         self._watching, self._watchdog_waits, self._watchdog_fed = False, 10.0, 0.0
-        self._circuit = Circuit(description, self.faults, clock.now())
+        self._circuit = BenchCircuit(description, self.faults, clock.now())
         # What is written on a lamp or a heater is not quite what it draws.
         self._load_spread = random.Random(f"{description.seed} shelf").uniform(0.95, 1.05)
         self._observers = observers(description)
         scaled = next((f.range for f in self.faults if f.name == "display-factor-forgotten"), "")
         factors = range_factors(meter, scaled)
         module = module_with({fault.name for fault in self.faults}, meter, description.seed)
-        self._display = Display(self._circuit, module, factors, meter.energy_resolution)
-        self._characteristic = Characteristic(meter, self._circuit, module, factors)
+        self._display = MeterDisplay(self._circuit, module, factors, meter.energy_resolution)
 
     def entry(self, role: Part) -> InstrumentDescription:
         """The instrument playing `role`. Raises ValueError when the description has none."""
@@ -230,7 +229,7 @@ class BenchPhysics:
                 primary_current=circuit.flowing(now),
                 switch_position=circuit.switch.position_at(now),
                 switched_under_load=circuit.switched_under_load,
-                turns={name: self._characteristic.turns(name) for name in circuit.turns},
+                turns={name: circuit.turns[circuit.stuck_in or name] for name in circuit.turns},
             )
 
     def true_voltage(self, time: float) -> float:
@@ -241,26 +240,6 @@ class BenchPhysics:
         """Active power in the load at `time` (seconds of the clock), in watts."""
         with self._lock:
             return self._circuit.power(time)
-
-    def true_ratio_error(self, range_name: str, current: float) -> float:
-        """Ratio error of the indicated current: `truth.Characteristic.ratio_error`."""
-        return self._characteristic.ratio_error(range_name, current)
-
-    def true_transformer_error(self, range_name: str, current: float) -> complex:
-        """Complex error of the secondary current: `truth.Characteristic.transformer_error`."""
-        return self._characteristic.transformer_error(range_name, current)
-
-    def true_phase_displacement(self, range_name: str, current: float) -> float:
-        """Rad, transformer and module together: `truth.Characteristic.phase_displacement`."""
-        return self._characteristic.phase_displacement(range_name, current)
-
-    def true_power_error(self, range_name: str, current: float, power_factor: float) -> float:
-        """Error of the indicated power, a fraction: `truth.Characteristic.power_error`."""
-        return self._characteristic.power_error(range_name, current, power_factor)
-
-    def true_smallest_current(self, range_name: str) -> float:
-        """Primary amperes from which on something is shown: `truth.Characteristic.smallest_current`."""
-        return self._characteristic.smallest_current(range_name)
 
     def _set_load(self, action: Callable[[CurrentSource, float], None]) -> None:
         with self._lock:

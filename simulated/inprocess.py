@@ -7,11 +7,11 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 
 from simulated.bench import SimulatedBench
-from simulated.physics.clock import Clock
+from simulated.physics.clock import BenchTime
 from simulated.transports.link_faults import Hostile, Schedule
 from simulated.transports.listeners import Conversation, Ending, Piece
 from simulated.transports.modbus import ILLEGAL_ADDRESS, IllegalAddress, RtuConversation
-from simulated.transports.scpi import ScpiConversation, ScpiInstrument
+from simulated.transports.scpi import ScpiConversation, ScpiTerminal
 
 MESSAGE_TIME = 1e-3
 """Seconds one message takes, so that a client that polls sees time pass."""
@@ -57,7 +57,12 @@ class TextLink:
     """A SCPI connection in program memory. `timeout` in seconds of the bench's clock."""
 
     def __init__(
-        self, conversation: Conversation, write_termination: str, read_termination: str, clock: Clock, timeout: float
+        self,
+        conversation: Conversation,
+        write_termination: str,
+        read_termination: str,
+        clock: BenchTime,
+        timeout: float,
     ) -> None:
         self._conversation = conversation
         self._write_termination = write_termination or "\n"
@@ -109,14 +114,14 @@ class TextLink:
         self._arriving, self._received = _Arriving(), b""
 
 
-class RegisterLink:
+class InProcessRegisters:
     """A Modbus RTU line in program memory: real frames, taken apart by pymodbus.
 
     A request takes as long as its characters do at `baud_rate`; `timeout` in seconds of the bench's clock.
     """
 
     def __init__(
-        self, conversation: Conversation, unit_id: int, clock: Clock, baud_rate: int, timeout: float = 3.0
+        self, conversation: Conversation, unit_id: int, clock: BenchTime, baud_rate: int, timeout: float = 3.0
     ) -> None:
         from pymodbus.framer import FramerRTU
         from pymodbus.pdu import DecodePDU
@@ -172,7 +177,7 @@ class RegisterLink:
 
 def open_link(
     bench: SimulatedBench, instrument_name: str, timeout: float = 3.0, schedule: Schedule | None = None
-) -> TextLink | RegisterLink:
+) -> TextLink | InProcessRegisters:
     """A link to the instrument called `instrument_name`. `timeout` in seconds; `schedule` goes before the bench's own.
 
     Raises KeyError when there is none, terminals.UnsupportedInstrument when it has no terminal, ConnectionRefusedError
@@ -182,7 +187,7 @@ def open_link(
     schedule = schedule or bench.schedules.get(instrument_name)
     if schedule is not None and schedule.absent(clock.now()):
         raise ConnectionRefusedError("connection refused")
-    if isinstance(terminal, ScpiInstrument):
+    if isinstance(terminal, ScpiTerminal):
         profile = instrument.profile
         assert profile is not None  # only a profile makes a terminal
         text: Conversation = ScpiConversation(terminal, profile.write_termination, profile.read_termination)
@@ -193,4 +198,4 @@ def open_link(
     line: Conversation = RtuConversation(terminal, instrument.unit_id)
     if schedule is not None:
         line = Hostile(line, schedule, "rtu", clock.now)
-    return RegisterLink(line, instrument.unit_id, clock, instrument.baud_rate, timeout)
+    return InProcessRegisters(line, instrument.unit_id, clock, instrument.baud_rate, timeout)

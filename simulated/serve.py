@@ -14,7 +14,7 @@ from simulated.transports.hislip import HislipServer
 from simulated.transports.link_faults import Hostile, Schedule
 from simulated.transports.listeners import Conversation, TcpListener
 from simulated.transports.modbus import RegisterMap, RtuConversation, TcpConversation
-from simulated.transports.scpi import ScpiConversation, ScpiInstrument
+from simulated.transports.scpi import ScpiConversation, ScpiTerminal
 from simulated.transports.serial_line import IS_DEVICE, SerialLine
 from simulated.transports.vxi11 import Vxi11Server
 
@@ -87,7 +87,7 @@ class _Mount:
     def address(self) -> str:
         """Serve; the address with its port. Raises SimulationError."""
         try:
-            if isinstance(self._terminal, ScpiInstrument):
+            if isinstance(self._terminal, ScpiTerminal):
                 return self._scpi(self._terminal)
             return self._modbus(self._terminal)
         except OSError as failure:
@@ -96,7 +96,7 @@ class _Mount:
                 f"{failure.strerror or failure}"
             ) from failure
 
-    def _scpi(self, terminal: ScpiInstrument) -> str:
+    def _scpi(self, terminal: ScpiTerminal) -> str:
         profile, address = self._instrument.profile, self._instrument.address
         assert profile is not None  # the caller skips instruments without one
         ends = profile.write_termination, profile.read_termination
@@ -144,12 +144,12 @@ class _Mount:
 
             def converse_in_frames() -> Conversation:
                 line = RtuConversation(registers, unit)
-                return line if schedule is None else Hostile(line, schedule, "rtu", self._now, pause=line.pause)
+                return line if schedule is None else Hostile(line, schedule, "rtu", self._now)
 
             return f"modbus-rtu:socket://{found[1]}:{self._listen(found[1], found[2], converse_in_frames)}"
         if found := _MODBUS_RTU.fullmatch(address):
             line = RtuConversation(registers, unit)
-            on_line = line if schedule is None else Hostile(line, schedule, "rtu", self._now, pause=line.pause)
+            on_line = line if schedule is None else Hostile(line, schedule, "rtu", self._now)
             self._open_now.callback(SerialLine(Path(found[1]), on_line, on_line.pause, self._absent).close)
             return address
         raise self._unservable("modbus-tcp://host:port, modbus-rtu:socket://host:port or modbus-rtu:/path")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.preparation.run_files import Inputs
 from instruments.operator.person import ConsolePerson
 from tests.on_twin import TwinRun
@@ -56,7 +56,7 @@ class Hands:
         return f"{self.twin.bench.displayed():.3f}"
 
 
-class Notes(Silent):
+class Notes(Progress):
     """What the runner notes goes to the same terminal."""
 
     def __init__(self, shown: list[str]) -> None:

@@ -10,7 +10,7 @@ from typing import IO
 
 from harness.audit import check_lines, check_points
 from harness.core.clock import Clock
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import evaluate
 from harness.files.loading import parse_bench
@@ -19,6 +19,7 @@ from harness.preparation.run_files import Inputs
 from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.journal import Record, RecordWriter, parse_record
 from harness.results import Results
+from harness.run.run_context import RunContext
 from harness.run.runner import Runner
 from harness.safety.execution import execute
 from harness.station.identification import identity_problems
@@ -41,7 +42,7 @@ class TwinRun:
     links: LinkSource | None = None
     person: Person | None = None
     stop: StopSignal = field(default_factory=StopSignal)
-    progress: Silent = field(default_factory=Silent)
+    progress: Progress = field(default_factory=Progress)
     share_of_claim: float | None = None
     stream: IO[bytes] = field(default_factory=io.BytesIO)
 
@@ -76,9 +77,11 @@ class TwinRun:
         writer.write("start", **start_fields(inputs, "test", "test") | said)
         for name, identity in identities.items():
             writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
-        runner = Runner(inputs.device, inputs.bench, station, identities, writer, self.clock, self.stop, self.progress)
+        context = RunContext(
+            inputs.device, inputs.bench, station, identities, writer, self.clock, self.stop, self.progress
+        )
         try:
-            execute(runner, inputs.procedure, inputs.options, station, writer)
+            execute(Runner(context), inputs.procedure, inputs.options)
         finally:
             station.close()
 

@@ -13,11 +13,11 @@ from pathlib import Path
 
 from harness.commands.demo_bench import free_ports
 from harness.commands.new import template
+from harness.core.clock import RealClock
 from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import describe
 from harness.steps import Options
 from simulated.bench import SimulatedBench
-from simulated.physics.clock import RealClock
 from simulated.serve import serve
 from simulated.transports.link_faults import Schedule
 

@@ -20,6 +20,7 @@ from harness.results import Results
 from simulated.description import MeterDescription
 from simulated.physics.assembly import CALIBRATED_AT, healthy_transformer, module_with
 from simulated.physics.module import Module
+from tests.characteristic import characteristic
 from tests.on_twin import TwinRun
 
 GAIN, SLOPE, TOP, BEND, OFFSET, SHAPE, SHARPNESS = 0.3e-2, 0.12e-2, 0.1e-2, 0.2e-2, 0.5, 0.05e-2, 0.6
@@ -95,7 +96,7 @@ def sound_run(inputs: Inputs, seed: int, claimed: Sequence[tuple[str, float, flo
 
     with mock.patch("simulated.bench_physics.module_with", made):
         run = TwinRun(inputs, share_of_claim=1.0)
-    true_error = run.bench.true_ratio_error
+    true_error = characteristic(run.bench).ratio_error
     if any(abs(true_error(name, current)) > limit for name, current, limit in claimed):
         return None
     run.run()

@@ -22,8 +22,8 @@ from harness.record.history import described
 from harness.record.journal import Record
 from harness.run.bench_options import Settable
 from harness.steps import Procedure
-from instruments.drivers.by_hand import PersonLoad
-from instruments.drivers.roles import ScpiLoad
+from instruments.drivers.over_links import ScpiLoad
+from instruments.drivers.shelf_load import PersonLoad
 from instruments.operator.person import ScriptedPerson
 from instruments.profile import Profile
 

@@ -23,7 +23,7 @@ _BEHIND = ("reading", "undo")
 
 
 @dataclass
-class _Part:
+class _RunPart:
     """One part of a run, from its start or resume line, as far as it has been read."""
 
     begun: dict[str, Any]
@@ -35,7 +35,7 @@ class _Part:
 def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
     """What of the course of a run cannot be: number of the line from 0, and a sentence."""
     playing = [name for name in dict.fromkeys(bench.roles.model_dump().values()) if name is not None]
-    part: _Part | None = None
+    part: _RunPart | None = None
     ended: dict[str, Any] | None = None
     for number, line in enumerate(record.lines):
         kind = line["kind"]
@@ -47,7 +47,7 @@ def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
         if kind == "resume" and ended is not None and ended["outcome"] == "complete":
             yield number, "found a complete run taken up again, expected nothing after its end"
         if kind in ("start", "resume"):
-            part, ended = _Part(line), None
+            part, ended = _RunPart(line), None
         elif part is None:
             return
         elif kind == "identity":
@@ -65,7 +65,7 @@ def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
     yield from _times(record)
 
 
-def _before_current(part: _Part, playing: Sequence[str], bench: Bench) -> Iterator[str]:
+def _before_current(part: _RunPart, playing: Sequence[str], bench: Bench) -> Iterator[str]:
     """What is missing before current flows for the first time."""
     begun = part.begun
     for name in playing:
@@ -84,7 +84,7 @@ def _before_current(part: _Part, playing: Sequence[str], bench: Bench) -> Iterat
             yield f"found current in spite of '{problem}', expected it set aside at line {begun['line'] + 1} ({name})"
 
 
-def _unsafe(part: _Part, playing: Sequence[str]) -> Iterator[str]:
+def _unsafe(part: _RunPart, playing: Sequence[str]) -> Iterator[str]:
     missing = [name for name in playing if name not in part.safe]
     if missing:
         yield f"found no confirmed safe state of {', '.join(missing)}, expected every instrument's"

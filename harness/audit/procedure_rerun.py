@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.audit.recorded_points import SAME, Applied, Done
+from harness.audit.recorded_points import SAME, Done, RecordedState
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.limits.ceilings import ABOVE_CEILING, CLIP, NOTHING_READ
@@ -26,6 +26,17 @@ class _Where:
     current: float = 0.0
     power_factor: float | None = None
 
+    def follow(self, step: Select | Apply | Release) -> None:
+        """One step on."""
+        match step:
+            case Select(range=rng):
+                self.range, self.current = rng.name, 0.0
+            case Apply(current=current, power_factor=asked):
+                self.current = current
+                self.power_factor = self.power_factor if asked is None else asked
+            case Release():
+                self.current = 0.0
+
 
 def run_anew(
     record: Record, done: Done, device: Device, bench: Bench, procedure: Procedure, load: Settable
@@ -39,6 +50,7 @@ def run_anew(
     steps = procedure.steps(device, options)
     where = _Where(power_factor=1.0 if load.takes_power_factor(1.0) else None)
     end, waits, points, answer = len(record.lines) - 1, 0, 0, None
+    by = f"by procedure {procedure.name}"
     while True:
         try:
             step: Step = steps.send(answer)
@@ -48,46 +60,31 @@ def run_anew(
             yield end, f"found a run that goes on where procedure {procedure.name} fails: {failure}, expected none"
             return
         answer = None
-        match step:
-            case Select(range=rng):
-                where.range, where.current = rng.name, 0.0
-            case Apply(current=current, power_factor=asked):
-                where.current = current
-                where.power_factor = where.power_factor if asked is None else asked
-            case Release():
-                where.current = 0.0
-            case Wait(seconds=seconds):
-                wait = done.waits.pop(waits, None)
-                if wait is not None and not math.isclose(wait["seconds"], seconds, rel_tol=SAME):
-                    yield (
-                        wait["line"],
-                        f"seconds: found {wait['seconds']:g}, expected {seconds:g} by procedure {procedure.name}",
-                    )
-                if wait is None and record.complete:
-                    yield (
-                        end,
-                        f"found no wait {waits} of {seconds:g} s in the record, expected it by procedure {procedure.name}",
-                    )
-                waits += 1
-            case Observe():
-                line = done.points.pop(points, None)
-                if line is None:
-                    if record.complete:
-                        yield (
-                            end,
-                            f"found the end without point {points}, {step.point}, expected it by procedure {procedure.name}",
-                        )
-                    break
-                wrong = list(_compared(line, step, where, done, bench))
-                yield from ((line["line"], text) for text in wrong)
-                if wrong:
-                    return
-                answer = finished[points]
-                points += 1
+        if isinstance(step, Wait):
+            wait = done.waits.pop(waits, None)
+            if wait is not None and not math.isclose(wait["seconds"], step.seconds, rel_tol=SAME):
+                yield wait["line"], f"seconds: found {wait['seconds']:g}, expected {step.seconds:g} {by}"
+            if wait is None and record.complete:
+                yield end, f"found no wait {waits} of {step.seconds:g} s in the record, expected it {by}"
+            waits += 1
+        elif isinstance(step, Observe):
+            line = done.points.pop(points, None)
+            if line is None:
+                if record.complete:
+                    yield end, f"found the end without point {points}, {step.point}, expected it {by}"
+                break
+            wrong = list(_compared(line, step, where, done, bench))
+            yield from ((line["line"], text) for text in wrong)
+            if wrong:
+                return
+            answer = finished[points]
+            points += 1
+        else:
+            where.follow(step)
     steps.close()
     for left in (*done.points.values(), *done.waits.values()):
         if left["kind"] != "wait" or record.complete:
-            yield left["line"], f"found {_called(left)}, expected none by procedure {procedure.name}"
+            yield left["line"], f"found {_called(left)}, expected none {by}"
 
 
 def _called(line: Mapping[str, Any]) -> str:
@@ -118,7 +115,7 @@ def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, be
         yield f"found {flowing:g} A applied, expected {where.current:g} A"
 
 
-def _has_reason(reason: str, where: _Where, applied: Applied, bench: Bench) -> bool:
+def _has_reason(reason: str, where: _Where, applied: RecordedState, bench: Bench) -> bool:
     """Whether the lines before bear out why a point was left out."""
     if ABOVE_CEILING in reason:
         # A ceiling that moved by less than that is not written down.

@@ -11,7 +11,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.limits.ceilings import ceiling
 from harness.record.journal import Record
-from harness.run.control import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS
+from harness.run.reference_current import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS
 
 SAME = 1e-9
 OVER_RANGE = 1.25
@@ -19,7 +19,7 @@ OVER_RANGE = 1.25
 
 
 @dataclass(frozen=True)
-class Applied:
+class RecordedState:
     """What flows and stands where, as the lines up to a place say; currents in amperes. `settled`: the current of the last settling.
 
     `silent`: the range selected read nothing when it was approached.
@@ -33,11 +33,11 @@ class Applied:
     ceiling: float = 0.0
     silent: bool = False
 
-    def after(self, line: Mapping[str, Any]) -> Applied:
+    def after(self, line: Mapping[str, Any]) -> RecordedState:
         """One line on."""
         match line["kind"], line.get("step"):
             case ("start" | "resume", _):
-                return Applied()
+                return RecordedState()
             case (_, "select"):
                 return replace(
                     self,
@@ -70,13 +70,13 @@ class Done:
 
     points: dict[int, dict[str, Any]] = field(default_factory=dict)
     waits: dict[int, dict[str, Any]] = field(default_factory=dict)
-    applied: dict[int, Applied] = field(default_factory=dict)
+    applied: dict[int, RecordedState] = field(default_factory=dict)
     problems: list[tuple[int, str]] = field(default_factory=list)
 
 
 def done(record: Record, device: Device, bench: Bench) -> Done:
     """What `record`, its shape checked, says was done; problems by the number of the line from 0."""
-    found, applied, before = Done(), Applied(), 0.0
+    found, applied, before = Done(), RecordedState(), 0.0
     names = {rng.name: rng for rng in device.ranges}
     taken: list[dict[str, Any]] = []
     for number, line in enumerate(record.lines):
@@ -121,7 +121,9 @@ def _numbered(line: Mapping[str, Any], found: Done) -> Iterator[str]:
         yield f"point: found {line['point']}, expected {len(found.points)}, the next"
 
 
-def _closed(line: Mapping[str, Any], taken: Sequence[dict[str, Any]], applied: Applied, bench: Bench) -> Iterator[str]:
+def _closed(
+    line: Mapping[str, Any], taken: Sequence[dict[str, Any]], applied: RecordedState, bench: Bench
+) -> Iterator[str]:
     """What is wrong with the end of a point, whose attempt's readings are among `taken`."""
     own = [r for r in taken if r["point"] == line["point"] and r["attempt"] == line["attempt"]]
     if len(own) != line["count"] or len(taken) != len(own):

@@ -13,7 +13,8 @@ from instruments.drivers.registers import RegisterInstrument
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import IdentityError, QueuedError
 from instruments.numbers import decode_registers
-from instruments.profile import Profile, Quantity
+from instruments.profile import Profile
+from instruments.profile_tables import Quantity
 from instruments.reading import Identity, Reading, shown
 
 IMPLAUSIBLY_SMALL, IMPLAUSIBLY_LARGE = 1e-12, 1e15

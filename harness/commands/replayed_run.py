@@ -10,7 +10,7 @@ from typing import Any
 from harness.commands.attendance import Attendance
 from harness.commands.session import GUARD_REPORT, Begun, run_anew, run_on
 from harness.core.errors import RatioproofError, Stopped, UserError
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import Inputs
 from harness.record.journal import Record, continue_record, read_record
@@ -55,7 +55,7 @@ def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: 
         asked.operator,
         asked.overrides,
         around.person,
-        Silent(),
+        Progress(),
         StopSignal(),
         asked.rehearsal_problems,
         cautions=asked.cautions,

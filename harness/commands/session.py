@@ -20,6 +20,7 @@ from harness.record.history import finished_points, finished_waits
 from harness.record.journal import Record, RecordWriter, create_record
 from harness.replay.kept_run import Asked, keep
 from harness.replay.run_environment import Surroundings, at_the_bench, transcribed
+from harness.run.run_context import RunContext
 from harness.run.runner import Runner
 from harness.safety.execution import execute
 from harness.safety.guard import Guard
@@ -121,15 +122,11 @@ def _run(
             writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
         if found.question:
             writer.write("prompt", text=found.question, answer=found.answer)
+        context = RunContext(
+            device, bench, station, found.identities, writer, clock, attendance.stop, attendance.progress
+        )
         runner = Runner(
-            device,
-            bench,
-            station,
-            found.identities,
-            writer,
-            clock,
-            attendance.stop,
-            attendance.progress,
+            context,
             finished=None if before is None else finished_points(before, device, bench),
             waited=() if before is None else finished_waits(before),
         )
@@ -140,7 +137,7 @@ def _run(
             _guard(inputs, attendance.stop, file.parent) if guarded else contextlib.nullcontext(),
         ):
             around.watch(attendance.stop)
-            execute(runner, inputs.procedure, inputs.options, station, writer)
+            execute(runner, inputs.procedure, inputs.options)
     finally:
         station.close()
         for missing in around.close():

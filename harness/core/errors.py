@@ -4,7 +4,9 @@
     ├── UserError          exit 2   something the user wrote or asked for is wrong; one line per problem
     │   └── RecordError             a record is altered, cut in a way that matters, or of another kind
     ├── AbortedSafe        exit 3   the run ended early and every instrument confirmed its safe state
-    └── NotSafe            exit 4   the run ended and at least one instrument did not confirm
+    ├── NotSafe            exit 4   the run ended and at least one instrument did not confirm
+    ├── Abandoned                   the run cannot go on; once all is safe it is an AbortedSafe
+    └── LoadStaysOn                 the load did not switch off; it is a NotSafe unless it does in the end
 
 Anything else that reaches the command line is a defect of the program, exit 5.
 
@@ -40,6 +42,14 @@ class AbortedSafe(RatioproofError):
 
 class NotSafe(RatioproofError):
     """The run ended and at least one instrument did not confirm its safe state."""
+
+
+class Abandoned(RatioproofError):
+    """The run cannot go on; the message says why."""
+
+
+class LoadStaysOn(RatioproofError):
+    """The load was told to switch off and did not confirm, or current still flows."""
 
 
 class Stopped(BaseException):

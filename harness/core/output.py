@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 PLAIN = {
-    "━": "=",
-    "╌": "-",
     "─": "-",
     "±": "+/-",
     "µ": "u",

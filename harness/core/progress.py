@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
-from typing import TYPE_CHECKING, Protocol
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from harness.core.quantities import format_duration, format_percent, format_quantity
 
@@ -19,8 +19,8 @@ REHEARSAL_INTERVAL = 5.0
 """Seconds between two lines on a rehearsal where output is not a terminal."""
 
 
-class Progress(Protocol):
-    """What the runner tells whoever watches."""
+class Progress:
+    """What the runner tells whoever watches. This one shows nothing: for rehearsals without a terminal, replays and tests."""
 
     def doing(self, text: str) -> None:
         """What is being done now."""
@@ -34,32 +34,13 @@ class Progress(Protocol):
     def note(self, text: str) -> None:
         """Something worth a line that stays."""
 
-    def paused(self) -> AbstractContextManager[None]:
-        """A context in which the terminal belongs to a person."""
-
-
-class Silent:
-    """Watches nothing: rehearsals and tests."""
-
-    def doing(self, text: str) -> None:
-        """Ignored."""
-
-    def energised(self, current: float) -> None:
-        """Ignored."""
-
-    def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
-        """Ignored."""
-
-    def note(self, text: str) -> None:
-        """Ignored."""
-
     @contextmanager
     def paused(self) -> Iterator[None]:
-        """Nothing to pause."""
+        """The terminal belongs to a person."""
         yield
 
 
-class RehearsalProgress(Silent):
+class RehearsalProgress(Progress):
     """How far a rehearsal is: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
 
     def __init__(self, console: Console) -> None:
@@ -109,7 +90,7 @@ class RehearsalProgress(Silent):
         return Text(f"rehearsing: {self._so_far()}", no_wrap=True, overflow="crop")
 
 
-class TerminalProgress:
+class TerminalProgress(Progress):
     """A few lines at the bottom of the terminal; plain lines where output is not a terminal.
 
     `durations` are the rehearsed seconds up to the end of each point, so that time left can be told.
@@ -185,18 +166,16 @@ class TerminalProgress:
             self._begin()
 
     def _lines(self) -> Table:
+        from rich.progress_bar import ProgressBar
         from rich.table import Table
         from rich.text import Text
 
-        left = (
-            (self._durations[-1] - (self._durations[self._done - 1] if self._done else 0.0)) if self._durations else 0.0
-        )
-        table = Table.grid(padding=(0, 2))
-        share = self._done / max(1, len(self._durations))
-        bar = "━" * round(30 * share) + "╌" * (30 - round(30 * share))
-        table.add_row(
-            "point", Text(f"{self._done} of {len(self._durations)}  {bar}  about {format_duration(left)} left")
-        )
+        points = len(self._durations)
+        left = self._durations[-1] - (self._durations[self._done - 1] if self._done else 0.0) if points else 0.0
+        of_points, table = Table.grid(padding=(0, 2)), Table.grid(padding=(0, 2))
+        bar = ProgressBar(max(1, points), self._done, width=30)
+        of_points.add_row(f"{self._done} of {points}", bar, f"about {format_duration(left)} left")
+        table.add_row("point", of_points)
         table.add_row("now", Text(self._doing))
         live = (
             Text(f"{format_quantity(self._current, 'A')} through the meter", style="bold red")

@@ -8,15 +8,15 @@ from __future__ import annotations
 from pydantic import Field, model_validator
 
 from harness.files.device_consistency import refuse_contradictions
-from harness.files.device_tables import Claim, Display, Identity, Path, PrimaryFuse, Range, Table, Transformer
+from harness.files.device_tables import Claim, Display, Nameplate, Path, PrimaryFuse, Range, Table, Transformer
 
-__all__ = ["Claim", "Device", "Display", "Identity", "Path", "PrimaryFuse", "Range", "Table", "Transformer"]
+__all__ = ["Claim", "Device", "Display", "Nameplate", "Path", "PrimaryFuse", "Range", "Table", "Transformer"]
 
 
 class Device(Table):
     """The whole device file. The first range, with the fewest turns, is the base range."""
 
-    identity: Identity
+    identity: Nameplate
     """Who made the meter, what it is, and whose it is."""
     transformer: Transformer
     """The current transformer inside it."""

@@ -33,7 +33,7 @@ class Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Identity(Table):
+class Nameplate(Table):
     """Who made the meter, what it is, and whose it is; printed on the certificate."""
 
     maker: str

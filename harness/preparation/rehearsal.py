@@ -10,7 +10,7 @@ from typing import Any
 
 from harness.causes import extended
 from harness.core.errors import RatioproofError, UserError
-from harness.core.progress import Progress, Silent
+from harness.core.progress import Progress
 from harness.core.quantities import format_duration, format_quantity
 from harness.core.stop import StopSignal
 from harness.design.check import check
@@ -25,6 +25,7 @@ from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.history import observed_points
 from harness.record.journal import Record, RecordWriter, parse_record
 from harness.results import Results
+from harness.run.run_context import RunContext
 from harness.run.runner import Runner
 from harness.run.time_on import OF_TIME_ON
 from harness.safety.execution import execute
@@ -64,7 +65,7 @@ class Rehearsal:
 
 def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
     """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
-    progress = progress or Silent()
+    progress = progress or Progress()
     record = _run_on_twin(inputs, stop, progress)
     if not any(record.of_kind("point", "skip")):
         raise UserError(f"procedure {inputs.procedure.name}: found no point to observe, expected at least one")
@@ -144,9 +145,9 @@ def _run_on_twin(inputs: Inputs, stop: StopSignal, progress: Progress) -> Record
     identities = open_all(station)
     for name, identity in identities.items():
         writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
-    runner = Runner(inputs.device, inputs.bench, station, identities, writer, clock, stop, progress)
+    context = RunContext(inputs.device, inputs.bench, station, identities, writer, clock, stop, progress)
     try:
-        execute(runner, inputs.procedure, inputs.options, station, writer)
+        execute(Runner(context), inputs.procedure, inputs.options)
     except (RatioproofError, InstrumentError) as failure:
         stop.check()
         raise UserError(f"the rehearsal did not come to its end: {failure}") from failure

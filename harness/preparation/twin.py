@@ -31,9 +31,8 @@ from simulated.description import (
     ShelfDescription,
     VoltageDescription,
 )
-from simulated.inprocess import RegisterLink as TwinRegisterLink
+from simulated.inprocess import InProcessRegisters, open_link
 from simulated.inprocess import TextLink as TwinTextLink
-from simulated.inprocess import open_link
 from simulated.transports.modbus import IllegalAddress
 
 TYPICAL_WINDING_RESISTANCE = 60.0
@@ -183,7 +182,7 @@ class TwinLinks:
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         """A link to a simulated Modbus unit."""
         link = _opened(self._simulated, name, entry)
-        if not isinstance(link, TwinRegisterLink):
+        if not isinstance(link, InProcessRegisters):
             raise UserError(f"instruments.{name}: found a profile for text, expected one for registers")
         return _Registers(link, name, entry.address)
 
@@ -200,7 +199,7 @@ class TwinLinks:
         self._simulated.configure_reference(full_scale)
 
 
-def _opened(simulated: SimulatedBench, name: str, entry: InstrumentEntry) -> TwinTextLink | TwinRegisterLink:
+def _opened(simulated: SimulatedBench, name: str, entry: InstrumentEntry) -> TwinTextLink | InProcessRegisters:
     try:
         return open_link(simulated, name, entry.timeout)
     except OSError as failure:
@@ -261,8 +260,8 @@ class _Text:
 class _Registers:
     """A simulated register link that fails as a real one does: with a LinkError, and closed from then on."""
 
-    def __init__(self, link: TwinRegisterLink, name: str, address: str) -> None:
-        self._link: TwinRegisterLink | None = link
+    def __init__(self, link: InProcessRegisters, name: str, address: str) -> None:
+        self._link: InProcessRegisters | None = link
         self._name, self._address = name, address
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:

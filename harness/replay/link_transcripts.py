@@ -9,16 +9,8 @@ from pathlib import Path
 from harness.files.bench import InstrumentEntry
 from harness.station.wires import LinkSource, PassedOn
 from instruments.links.link import Link, Now, RegisterLink
-from instruments.links.transcript import (
-    ReplayedRegisters,
-    ReplayedText,
-    TranscribedRegisters,
-    TranscribedText,
-    TranscriptError,
-    TranscriptReader,
-    TranscriptWriter,
-    transcript_of,
-)
+from instruments.links.transcribed_links import ReplayedRegisters, ReplayedText, TranscribedRegisters, TranscribedText
+from instruments.links.transcript import TranscriptError, TranscriptReader, TranscriptWriter, transcript_of
 from instruments.profile import Profile, load_profile
 
 
@@ -58,7 +50,7 @@ def file_name(name: str) -> str:
     return re.sub(r"[^\w.-]+", "_", name)
 
 
-class ReplayedLinks:
+class ReplayedLinks(LinkSource):
     """Links that answer from the transcripts in `folder`; `folders` hold the profiles."""
 
     def __init__(self, folder: Path, folders: Sequence[Path], failures: list[TranscriptError]) -> None:
@@ -72,15 +64,6 @@ class ReplayedLinks:
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         """A link as it was then. Raises TranscriptError, or the InstrumentError of then."""
         return ReplayedRegisters(self._reader(name, load_profile(entry.profile, self._folders)), drain)
-
-    def turn_switch(self, range_name: str) -> None:
-        """It was done then."""
-
-    def plug(self, current: float) -> None:
-        """It was done then."""
-
-    def turn_reference(self, full_scale: float) -> None:
-        """It was done then."""
 
     def check_used_up(self) -> None:
         """Raise TranscriptError when the session has failed, or exchanges are left."""

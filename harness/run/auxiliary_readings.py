@@ -6,14 +6,13 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.core.clock import Clock
 from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Turn
 from harness.station.plausibility import Applied, Plausible
-from harness.station.station import Station
 from instruments.operator.person import Expected
 from instruments.reading import Reading
 
@@ -27,7 +26,7 @@ class Overdriven(RatioproofError):
 
 
 @dataclass(frozen=True)
-class _Part:
+class _Shows:
     """What one instrument shows: `names` of quantities, which go into the record behind `prefix`."""
 
     prefix: str
@@ -36,11 +35,12 @@ class _Part:
     read: Callable[[Sequence[str], Expected | None], Mapping[str, Reading]]
 
 
-class BesideReader:
+class AuxiliaryReader:
     """Knows which further quantities the instruments of a bench show, and reads them."""
 
-    def __init__(self, device: Device, bench: Bench, station: Station, clock: Clock) -> None:
-        self._station, self._clock = station, clock
+    def __init__(self, run: RunContext) -> None:
+        device, bench, station = run.device, run.bench, run.station
+        self._station, self._clock = station, run.clock
         self._plausible = Plausible(bench)
         self._largest = device.transformer.maximum_secondary_current
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
@@ -69,29 +69,29 @@ class BesideReader:
             return [turn for part in parts for turn in self._one_by_one(part, applied)]
         return [Turn(lambda _: self._together(parts))] if parts else []
 
-    def _parts(self, power: bool, *, flows: bool) -> list[_Part]:
+    def _parts(self, power: bool, *, flows: bool) -> list[_Shows]:
         station = self._station
         voltmeter, secondary = station.voltmeter, station.secondary
         parts = []
         if power and voltmeter is not None:
             parts.append(
-                _Part("reference_", voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()})
+                _Shows("reference_", voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()})
             )
         reference, meter = station.reference, station.meter
         of_reference = self._of_reference if power else []
         if flows:
             # Without a current an instrument may have no frequency to tell, and answers that it is not a number.
             of_reference = [*of_reference, *self._frequency]
-        parts.append(_Part("reference_", reference.by_person, of_reference, reference.read_beside))
+        parts.append(_Shows("reference_", reference.by_person, of_reference, reference.read_beside))
         if power:
-            parts.append(_Part("displayed_", meter.by_person, self._of_meter, meter.read_beside))
+            parts.append(_Shows("displayed_", meter.by_person, self._of_meter, meter.read_beside))
         if secondary is not None:
             parts.append(
-                _Part("secondary_", secondary.by_person, ["current"], lambda *_: {"current": secondary.read()})
+                _Shows("secondary_", secondary.by_person, ["current"], lambda *_: {"current": secondary.read()})
             )
         return [part for part in parts if part.names]
 
-    def _one_by_one(self, part: _Part, applied: Applied) -> list[Turn]:
+    def _one_by_one(self, part: _Shows, applied: Applied) -> list[Turn]:
         if not part.by_person:
             return [Turn(lambda _: self._named(part, part.read(part.names, None)))]
 
@@ -104,13 +104,13 @@ class BesideReader:
 
         return [typed(name) for name in part.names]
 
-    def _together(self, parts: Sequence[_Part]) -> Mapping[str, Reading]:
+    def _together(self, parts: Sequence[_Shows]) -> Mapping[str, Reading]:
         calls = [lambda part=part: part.read(part.names, None) for part in parts]
         found = self._clock.together(*calls)
         named = [self._named(part, readings) for part, readings in zip(parts, found, strict=True)]
         return {name: reading for readings in named for name, reading in readings.items()}
 
-    def _named(self, part: _Part, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
+    def _named(self, part: _Shows, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
         """The readings as they go into the record. Raises Overdriven."""
         named = {part.prefix + name: _in_si(reading) for name, reading in readings.items()}
         through = named.get("secondary_current")

@@ -7,15 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from harness.core.clock import Clock
 from harness.core.outliers import odd_one
-from harness.core.stop import StopSignal
-from harness.files.bench import Bench
-from harness.files.device import Device, Range
-from harness.run.auxiliary_readings import BesideReader
+from harness.files.device import Range
+from harness.run.auxiliary_readings import AuxiliaryReader
+from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Turn, Turns
 from harness.station.plausibility import Applied
-from harness.station.station import Station
 from instruments.drivers.roles import Triggered
 from instruments.errors import ReplyError
 from instruments.operator.person import UndoLast
@@ -88,14 +85,11 @@ class PointPairs:
 class PairReader:
     """Reads pairs; no two of them share one refresh of the device's display."""
 
-    def __init__(
-        self, device: Device, bench: Bench, station: Station, clock: Clock, stop: StopSignal, time_zero: float
-    ) -> None:
-        self._device, self._bench, self._station, self._clock, self._stop = device, bench, station, clock, stop
-        self._zero = time_zero
-        self._beside = BesideReader(device, bench, station, clock)
+    def __init__(self, run: RunContext) -> None:
+        self._run, self._zero = run, run.writer.time_zero
+        self._beside = AuxiliaryReader(run)
         self._last_start = float("-inf")
-        both = (station.reference, station.meter)
+        both = (run.station.reference, run.station.meter)
         self._triggered = all(isinstance(i, Triggered) for i in both) and any(
             isinstance(i, Triggered) and i.armable for i in both
         )
@@ -110,17 +104,17 @@ class PairReader:
 
     def check_turns(self, current: float) -> Turns:
         """How to read one pair of the reference and the check standard."""
-        standard, reference = self._station.check_standard, self._station.reference
+        standard, reference = self._run.station.check_standard, self._run.station.reference
         assert standard is not None
         if standard.by_person or reference.by_person:
-            expected = current / self._bench.reference_path.factor
+            expected = current / self._run.bench.reference_path.factor
             return Turns(
                 [
                     Turn(lambda _: {"reference": reference.read(expected)}, reference.by_person),
                     Turn(lambda _: {"displayed": standard.read(current)}, standard.by_person),
                 ]
             )
-        return Turns([Turn(lambda _: _both(*self._clock.together(lambda: standard.read(None), reference.read)))])
+        return Turns([Turn(lambda _: _both(*self._run.clock.together(lambda: standard.read(None), reference.read)))])
 
     def read(self, rng: Range, current: float) -> PairReading:
         """One pair, in which a person may go back. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
@@ -129,7 +123,7 @@ class PairReader:
     def finished(self, turns: Turns) -> PairReading:
         """The pair that `turns` read, in which a person may go back. Raises as `read` does, and Overdriven."""
         while True:
-            self._stop.check()
+            self._run.stop.check()
             try:
                 return self.pair(turns.finish())
             except UndoLast:
@@ -152,38 +146,42 @@ class PairReader:
 
     def _over_links(self) -> dict[str, Reading]:
         """Both. Raises LinkError or ReplyError; also when they cannot be had within one display interval."""
-        interval = self._device.display.refresh_interval
+        interval = self._run.device.display.refresh_interval
         for _ in range(APART):
-            self._stop.pause(self._clock, self._last_start + interval - self._clock.now())
-            self._last_start = self._clock.now()
+            self._run.pause(self._last_start + interval - self._run.clock.now())
+            self._last_start = self._run.clock.now()
             found = self._overlapped()
             if abs(_middle(found["reference"]) - _middle(found["displayed"])) <= interval:
                 return found
         raise ReplyError(
             f"readings of reference and device came more than {interval:g} s apart, {APART} times in a row",
-            instrument=self._station.meter.name,
-            address=self._station.meter.address,
+            instrument=self._run.station.meter.name,
+            address=self._run.station.meter.address,
         )
 
     def _overlapped(self) -> dict[str, Reading]:
-        reference, meter = self._station.reference, self._station.meter
+        reference, meter = self._run.station.reference, self._run.station.meter
         if self._triggered:
             assert isinstance(reference, Triggered)
             assert isinstance(meter, Triggered)
             # Both stand ready before either starts, so that they measure the same stretch of time.
-            self._clock.together(meter.arm, reference.arm)
-            self._clock.together(meter.fire, reference.fire)
-            return _both(*self._clock.together(meter.fetch, reference.fetch))
-        return _both(*self._clock.together(lambda: meter.read(None), reference.read))
+            self._run.clock.together(meter.arm, reference.arm)
+            self._run.clock.together(meter.fire, reference.fire)
+            return _both(*self._run.clock.together(meter.fetch, reference.fetch))
+        return _both(*self._run.clock.together(lambda: meter.read(None), reference.read))
 
     @property
     def by_hand(self) -> bool:
         """Whether a person reads one of the two, or both."""
-        return self._station.meter.by_person or self._station.reference.by_person
+        return self._run.station.meter.by_person or self._run.station.reference.by_person
 
     def _by_hand(self, rng: Range, current: float) -> list[Turn]:
         """A person needs time: what is read over a link is read before and after, and its mean stands beside what was typed."""
-        reference, meter, factor = self._station.reference, self._station.meter, self._bench.reference_path.factor
+        reference, meter, factor = (
+            self._run.station.reference,
+            self._run.station.meter,
+            self._run.bench.reference_path.factor,
+        )
 
         def shown(found: Mapping[str, Reading]) -> dict[str, Reading]:
             seen = found["reference"] if reference.by_person else found[BEFORE]

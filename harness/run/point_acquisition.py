@@ -4,18 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.core.clock import Clock
-from harness.core.progress import Progress
-from harness.core.stop import StopSignal
-from harness.files.bench import Bench
-from harness.files.device import Device, Range
+from harness.files.device import Range
 from harness.record.history import point_reading
-from harness.record.journal import RecordWriter
 from harness.run.control import Control
 from harness.run.pair_reader import PairReader, PairReading, PointPairs
+from harness.run.run_context import RunContext
 from harness.run.time_on import OnTooLong
 from harness.run.undoable_entry import Turns
-from harness.station.station import Station
 from harness.steps import Observe, PointReading
 from instruments.errors import InstrumentError, ReplyError
 from instruments.operator.person import NOTHING_BEFORE, SECONDS_TO_READ, Overdue, UndoLast
@@ -24,47 +19,33 @@ BELIEVED_AFTER = 2
 """Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
 
 
-class PointTaker:
+class PointAcquisition:
     """Reads the pairs of a point, by instruments or by a person, and writes the point down."""
 
-    def __init__(
-        self,
-        device: Device,
-        bench: Bench,
-        station: Station,
-        control: Control,
-        pairs: PairReader,
-        *,
-        writer: RecordWriter,
-        clock: Clock,
-        stop: StopSignal,
-        progress: Progress,
-    ) -> None:
-        self._device, self._bench, self._station = device, bench, station
-        self._control, self._pairs, self._writer = control, pairs, writer
-        self._clock, self._stop, self._progress = clock, stop, progress
+    def __init__(self, run: RunContext, control: Control, pairs: PairReader) -> None:
+        self._run, self._control, self._pairs = run, control, pairs
 
     def take(self, number: int, step: Observe, rng: Range, nominal: float, attempt: int) -> PointReading:
         """One whole point: settled anew, every pair read, the error queue empty; only then is it finished."""
-        if not self._control.current:
-            self._stop.pause(self._clock, 2 * self._device.display.refresh_interval)
-        scale = self._control.steady()
+        if not self._control.state.current:
+            self._run.pause(2 * self._run.device.display.refresh_interval)
+        scale = self._control.reference.steady()
         if self._pairs.by_hand:
             pairs = self._typed_pairs(number, step, rng, scale, attempt)
         else:
             pairs = PointPairs()
             while pairs.count < step.count:
-                self._stop.check()
-                self._control.check_on_time()
+                self._run.stop.check()
+                self._control.time_on.check()
                 pair = self._read_pair(step, rng)
-                self._control.check_plausible(pair)
-                self._writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
+                self._control.reference.check_plausible(pair)
+                self._run.writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
                 pairs.add(pair)
             self._check_agreement(step, pairs, scale, attempt)
-        self._station.reference.check()
+        self._run.station.reference.check()
         # Had the run stood still meanwhile, the last reading could be of a load that the guard was switching off.
-        self._stop.check()
-        self._writer.write(
+        self._run.stop.check()
+        self._run.writer.write(
             "point",
             point=number,
             name=step.point,
@@ -74,15 +55,15 @@ class PointTaker:
             nominal_current=nominal,
             reference_scale=scale,
             count=pairs.count,
-            **({} if self._control.power_factor is None else {"power_factor": self._control.power_factor}),
+            **({} if self._control.state.power_factor is None else {"power_factor": self._control.state.power_factor}),
             **({"power": True} if step.power else {}),
         )
-        return point_reading(step.point, rng, self._bench, [p.as_line for p in pairs.pairs])
+        return point_reading(step.point, rng, self._run.bench, [p.as_line for p in pairs.pairs])
 
     def _turns(self, step: Observe, rng: Range) -> Turns:
         if step.direction == "check":
-            return self._pairs.check_turns(self._control.current)
-        return self._pairs.turns(rng, self._control.applied, step.power)
+            return self._pairs.check_turns(self._control.state.current)
+        return self._pairs.turns(rng, self._control.state.applied, step.power)
 
     def _read_pair(self, step: Observe, rng: Range) -> PairReading:
         turns = self._turns(step, rng)
@@ -91,20 +72,20 @@ class PointTaker:
                 return self._pairs.finished(turns)
             except UndoLast:
                 # The pair before is written down already; this one is read anew.
-                self._progress.note(NOTHING_BEFORE)
+                self._run.progress.note(NOTHING_BEFORE)
 
     def _check_agreement(self, step: Observe, pairs: PointPairs, scale: float, attempt: int) -> None:
         """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
         odd = self._odd_one(step, pairs, scale)
         if odd and attempt <= BELIEVED_AFTER:
-            name = self._station.reference.name if odd.startswith("reference") else self._station.meter.name
-            raise ReplyError(odd, instrument=name, address=self._station.instruments[name].address)
+            name = self._run.station.reference.name if odd.startswith("reference") else self._run.station.meter.name
+            raise ReplyError(odd, instrument=name, address=self._run.station.instruments[name].address)
 
     def _odd_one(self, step: Observe, pairs: PointPairs, scale: float) -> str:
         """Which reading is far from the others of its point; empty when they agree."""
         # Where it is looked for whether the display reads, it may do so now and then; a check standard has steps of its own.
-        shows = None if step.direction in ("search", "check") else self._device.display.resolution
-        accuracy = next(r for r in self._bench.entry("reference").ranges if r.full_scale == scale)
+        shows = None if step.direction in ("search", "check") else self._run.device.display.resolution
+        accuracy = next(r for r in self._run.bench.entry("reference").ranges if r.full_scale == scale)
         return pairs.odd_one(accuracy.resolution, shows)
 
     def _typed_pairs(self, number: int, step: Observe, rng: Range, scale: float, attempt: int) -> PointPairs:
@@ -114,14 +95,14 @@ class PointTaker:
         """
         begun = [self._turns(step, rng)]
         while True:
-            self._stop.check()
+            self._run.stop.check()
             try:
-                self._control.check_on_time(2 * SECONDS_TO_READ)
+                self._control.time_on.check(2 * SECONDS_TO_READ)
                 if not begun[-1].complete:
-                    self._progress.note(
+                    self._run.progress.note(
                         f"{step.point}, reading {len(begun)} of {step.count} (type = for the same value, undo to go back one value)"
                     )
-                    self._control.check_plausible(self._pairs.pair(begun[-1].finish()))
+                    self._control.reference.check_plausible(self._pairs.pair(begun[-1].finish()))
                 if len(begun) < step.count:
                     begun.append(self._turns(step, rng))
                 elif self._let_stand(step, begun, scale):
@@ -137,16 +118,16 @@ class PointTaker:
                     begun.pop()
                 forgotten = self._pairs.taken_back(begun[-1].take_back())
                 if forgotten:
-                    self._writer.write("undo", point=number, attempt=attempt, pair=len(begun) - 1, **forgotten)
+                    self._run.writer.write("undo", point=number, attempt=attempt, pair=len(begun) - 1, **forgotten)
                 else:
-                    self._progress.note(NOTHING_BEFORE)
+                    self._run.progress.note(NOTHING_BEFORE)
         pairs = PointPairs([self._pairs.pair(turns.finish()) for turns in begun])
         self._write_down(number, attempt, pairs.pairs)
         return pairs
 
     def _write_down(self, number: int, attempt: int, pairs: Sequence[PairReading]) -> None:
         for count, pair in enumerate(pairs):
-            self._writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
+            self._run.writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
 
     def _let_stand(self, step: Observe, read: Sequence[Turns], scale: float) -> bool:
         """Whether the person keeps what was read, told first what does not agree in it. Raises Stopped."""
@@ -160,4 +141,4 @@ class PointTaker:
         )
         doubt = f"  The {odd}. Was it mistyped, or was it really displayed?\n" if odd else ""
         text = f"  {step.point}, values typed:\n{rows}\n{doubt}  Keep this point, or undo the last value?"
-        return self._station.person.choose(text, ["undo", "keep"], guarding=False) == "keep"
+        return self._run.station.person.choose(text, ["undo", "keep"], guarding=False) == "keep"

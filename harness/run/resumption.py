@@ -11,7 +11,7 @@ from harness.files.device import Range
 from harness.steps import Apply, Observe, PointReading, Release, Select, Step, Wait
 
 
-class GoingOn:
+class Resumption:
     """Where a procedure stands while the record answers it.
 
     `finished` holds the points of the record by their number, `waited` the numbers of the waits that need not be run anew.

@@ -6,7 +6,9 @@ from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench, ShelfEntry
 from harness.files.instrument_entry import Accuracy
+from harness.run.run_context import BenchState, RunContext
 from instruments.drivers.on_for import OnFor
+from instruments.operator.person import SECONDS_TO_ACT
 
 OF_TIME_ON = "(longest_on)"
 """What ends the reason why something was cut or left out so that nothing is on for too long."""
@@ -17,6 +19,58 @@ HEADROOM, HEADROOM_WITH_SHELF = 1.05, 1.3
 
 class OnTooLong(RatioproofError):
     """What is on has been on for the longest it may be, or would be if this went on; the message says so."""
+
+
+class TimeOn:
+    """For how long what flows now has been on, from `begun` (seconds of the run's clock), against what it may be."""
+
+    def __init__(self, run: RunContext, state: BenchState) -> None:
+        self._run, self._state = run, state
+        self.begun: float | None = None
+
+    @property
+    def allowed(self) -> OnFor | None:
+        """For how long what is on may be on; None when nothing is on, or nothing limits it."""
+        return time_on(self._run.bench, self._state.current, self._state.full_scale) if self._state.current else None
+
+    @property
+    def reason(self) -> str:
+        """The same in words, as it stands in the record; empty when that has no end."""
+        found = self.allowed
+        return "" if found is None else reason(found)
+
+    def check(self, seconds: float = 0.0) -> None:
+        """Raise OnTooLong when what is on would be on for longer than it may be, were it taken off in `seconds`."""
+        self._refuse_beyond(1.0, seconds + SECONDS_TO_ACT)
+
+    def check_enough_is_left(self) -> None:
+        """Raise OnTooLong when half of the time was over before the person said that the load is on: too little is left to read in."""
+        self._refuse_beyond(0.5, 0.0)
+
+    def about_to_flow(self) -> None:
+        """The last look before anything flows: a run that stood still is not to energise what its guard has switched off.
+
+        Time on is counted from here, before a person is asked to plug anything in: nobody knows how soon they do.
+        """
+        self._run.stop.check()
+        if self.begun is not None:
+            return
+        self.begun, found = self._run.clock.now(), self.allowed
+        plugged = self._run.station.load.by_person
+        if found is not None and (plugged or self._run.station.reference.by_person):
+            off = (
+                "Switch it off and unplug it, then press Enter."
+                if plugged
+                else "Press Enter: the load is switched off."
+            )
+            self._run.station.person.warn_after(found.seconds, f"NOW: {found}, and that time is over. {off}")
+
+    def _refuse_beyond(self, part: float, further: float) -> None:
+        found = self.allowed
+        if found is None or self.begun is None:
+            return
+        if self._run.clock.now() + further - self.begun > part * found.seconds:
+            raise OnTooLong(reason(found))
 
 
 def time_on(bench: Bench, current: float, scale: float | None) -> OnFor | None:

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import errno
 
-from harness.core.errors import AbortedSafe, NotSafe, RatioproofError, Stopped
+from harness.core.errors import AbortedSafe, LoadStaysOn, NotSafe, RatioproofError, Stopped
 from harness.record.journal import RecordWriter
-from harness.run.control import LoadStaysOn
 from harness.run.runner import Runner
 from harness.safety.safing import make_all_safe, not_safe_message
-from harness.station.station import Station
 from harness.steps import Options, Procedure
 from instruments.errors import InstrumentError
 
 
-def execute(runner: Runner, procedure: Procedure, options: Options, station: Station, writer: RecordWriter) -> None:
+def execute(runner: Runner, procedure: Procedure, options: Options) -> None:
     """Run `procedure` from safe to safe. Raises AbortedSafe or NotSafe unless it came to its end with everything off.
 
     The bench is made safe before the first step and after the last, whatever happened between; a stop signal waits.
     """
+    station, writer = runner.context.station, runner.context.writer
     states = make_all_safe(station.instruments, station.safe_order, writer, runner.pause)
     if not all(s.confirmed for s in states):
         _write_stop(writer, "not safe", "not safe at the start")

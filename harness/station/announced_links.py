@@ -12,7 +12,8 @@ from instruments.errors import InstrumentError
 from instruments.links.link import Link, RegisterLink
 from instruments.links.quiet_line import LONGEST
 from instruments.links.visa_link import OPENING as VISA_OPENING
-from instruments.profile import Profile, Watchdog
+from instruments.profile import Profile
+from instruments.profile_tables import Watchdog
 
 OPENING = VISA_OPENING + LONGEST + 1
 """Opening may take this many timeouts: connecting, a lock, and a serial line that has to fall quiet."""
@@ -33,8 +34,9 @@ class AnnouncedLinks(PassedOn):
         """A link to a SCPI instrument. Raises LinkError."""
         with self._activity.bounded(OPENING * entry.timeout, f"opening {name}"):
             link = self._links.text(name, entry, profile)
-        announced = _AnnouncedText(link, name, entry.timeout, self._activity)
-        return announced if profile.watchdog is None else _Feeding(announced, link, profile, self._activity)
+        if profile.watchdog is None:
+            return _AnnouncedText(link, name, entry.timeout, self._activity)
+        return _FedText(link, name, entry.timeout, self._activity, profile)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         """A link to a Modbus unit. Raises LinkError."""
@@ -64,35 +66,30 @@ class _AnnouncedText:
             self._link.close()
 
 
-class _Feeding:
+class _FedText(_AnnouncedText):
     """A link to a load with a watchdog, which is fed from `on` to the safe commands while the run is at work.
 
     By a thread of its own, below the transcripts: the run may be waiting for a person or another instrument meanwhile.
     Nor is feeding announced: it would count as the run's own progress.
     """
 
-    def __init__(self, link: Link, fed: Link, profile: Profile, activity: Activity) -> None:
-        self._link, self._fed, self._profile, self._activity = link, fed, profile, activity
+    def __init__(self, link: Link, name: str, timeout: float, activity: Activity, profile: Profile) -> None:
+        super().__init__(link, name, timeout, activity)
+        self._profile = profile
         self._ended: threading.Event | None = None
 
     def write(self, text: str) -> None:
         if text in self._profile.safe.commands:
             self._stop()
-        self._link.write(text)
+        super().write(text)
         if text in self._profile.on and self._ended is None:
             self._ended = threading.Event()
             arguments = (self._ended, self._profile.watchdog)
             threading.Thread(target=self._feed, args=arguments, name="feeding", daemon=True).start()
 
-    def read(self) -> str:
-        return self._link.read()
-
-    def query(self, text: str) -> str:
-        return self._link.query(text)
-
     def close(self) -> None:
         self._stop()
-        self._link.close()
+        super().close()
 
     def _stop(self) -> None:
         if self._ended is not None:
@@ -105,7 +102,7 @@ class _Feeding:
             while not ended.wait(watchdog.seconds / FEEDINGS):
                 if not self._activity.overrun():
                     for command in watchdog.feed:
-                        self._fed.write(command)
+                        self._link.write(command)
 
 
 class _AnnouncedRegisters:

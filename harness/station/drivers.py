@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -12,19 +13,8 @@ from harness.core.errors import UserError
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.device import Device
 from harness.station.wires import LinkSource
-from instruments.drivers.by_hand import (
-    PersonLoad,
-    PersonMeter,
-    PersonReference,
-    PersonSwitch,
-    PersonVoltmeter,
-    ShelfLoad,
-)
-from instruments.drivers.roles import (
-    EnvironmentSensor,
-    Load,
-    Meter,
-    Reference,
+from instruments.drivers.by_hand import PersonMeter, PersonReference, PersonSwitch, PersonVoltmeter, ReadByEye
+from instruments.drivers.over_links import (
     RegisterEnvironmentSensor,
     RegisterMeter,
     ScpiEnvironmentSensor,
@@ -34,13 +24,14 @@ from instruments.drivers.roles import (
     ScpiSwitch,
     ScpiVoltageReference,
     ScpiVoltmeter,
-    Switch,
-    Voltmeter,
 )
+from instruments.drivers.roles import EnvironmentSensor, Load, Meter, Reference, Switch, Voltmeter
+from instruments.drivers.shelf_load import PersonLoad, ShelfLoad
+from instruments.links.link import Link, RegisterLink
 from instruments.operator.person import Person
 from instruments.profile import Profile, load_profile
 
-_Driver = TypeVar("_Driver", ScpiLoad, ScpiReference, ScpiMeter)
+_Driver = TypeVar("_Driver")
 
 TYPING_DOUBT, SHELF_DOUBT = 0.2, 0.5
 """How far (relative) a typed current may be from the expected one before it is asked for again; a shelf says only roughly."""
@@ -122,9 +113,7 @@ class Drivers:
             raise UserError(
                 f"instruments.{name}.profile: found {entry.profile!r}, expected a SCPI profile with a voltage"
             )
-        return ScpiVoltmeter(
-            name, entry.address, profile, lambda: self.links.text(name, entry, profile), self.clock.now, MAINS_VOLTAGE
-        )
+        return self._scpi(name, "voltage", ScpiVoltmeter, MAINS_VOLTAGE)
 
     def environment(self) -> EnvironmentSensor:
         """What reads the conditions."""
@@ -135,14 +124,9 @@ class Drivers:
                 f"instruments.{name}.profile: found 'person', expected a sensor's profile; "
                 "what a person reads is typed into [environment]"
             )
-        profile = self._profile(name, "environment")
-        if profile.kind == "modbus":
-            return RegisterEnvironmentSensor(
-                name, entry.address, profile, lambda drain: self.links.registers(name, entry, drain), self.clock.now
-            )
-        return ScpiEnvironmentSensor(
-            name, entry.address, profile, lambda: self.links.text(name, entry, profile), self.clock.now
-        )
+        if self._profile(name, "environment").kind == "modbus":
+            return self._registers(name, "environment", RegisterEnvironmentSensor)
+        return self._scpi(name, "environment", ScpiEnvironmentSensor)
 
     def switch(self) -> Switch:
         """What moves the device to a range."""
@@ -155,15 +139,7 @@ class Drivers:
             raise UserError(
                 f"instruments.{name}.positions: found none for {', '.join(missing)}, expected the relay's text for every range"
             )
-        profile = self._profile(name, "switch")
-        return ScpiSwitch(
-            name,
-            entry.address,
-            profile,
-            lambda: self.links.text(name, entry, profile),
-            self.clock.now,
-            positions=entry.positions,
-        )
+        return self._scpi(name, "switch", ScpiSwitch, entry.positions)
 
     def _shown(self, name: str, role: str) -> Meter:
         entry, display = self.bench.instruments[name], self.device.display
@@ -172,12 +148,10 @@ class Drivers:
             beside = {quantity: step for quantity, step in steps.items() if step is not None}
             own = role == "meter"
             resolution = display.resolution if own or not entry.ranges else entry.ranges[0].resolution
-            return PersonMeter(name, self.person, entry.serial, resolution, self.clock.now, beside if own else {}, role)
-        profile = self._profile(name, role)
-        if profile.kind == "modbus":
-            return RegisterMeter(
-                name, entry.address, profile, lambda drain: self.links.registers(name, entry, drain), self.clock.now
-            )
+            shown = ReadByEye(name, role, entry.serial, {math.inf: resolution}, beside=beside if own else {})
+            return PersonMeter(shown, self.person, self.clock.now)
+        if self._profile(name, role).kind == "modbus":
+            return self._registers(name, role, RegisterMeter)
         return self._scpi(name, role, ScpiMeter)
 
     def _read_by_person(self, name: str, entry: InstrumentEntry, part: str) -> PersonReference:
@@ -186,22 +160,33 @@ class Drivers:
             "power": entry.power.resolution if entry.power is not None else None,
             "voltage": entry.voltage.resolution if entry.voltage is not None else None,
         }
-        return PersonReference(
+        shown = ReadByEye(
             name,
-            self.person,
+            part,
             entry.serial,
             {accuracy.full_scale: accuracy.resolution for accuracy in entry.ranges},
-            SHELF_DOUBT if self.bench.shelf_currents else TYPING_DOUBT,
-            self.clock.now,
-            self.links.turn_reference if own else lambda _: None,
-            {quantity: step for quantity, step in steps.items() if own and step is not None},
-            part,
             entry.ranges[0].unit,
+            {quantity: step for quantity, step in steps.items() if own and step is not None},
+            SHELF_DOUBT if self.bench.shelf_currents else TYPING_DOUBT,
         )
+        act = self.links.turn_reference if own else lambda _: None
+        return PersonReference(shown, self.person, self.clock.now, act)
 
-    def _scpi(self, name: str, role: str, driver: type[_Driver]) -> _Driver:
+    def _scpi(self, name: str, role: str, driver: Callable[..., _Driver], *further: object) -> _Driver:
         entry, profile = self.bench.instruments[name], self._profile(name, role)
-        return driver(name, entry.address, profile, lambda: self.links.text(name, entry, profile), self.clock.now)
+
+        def open_link() -> Link:
+            return self.links.text(name, entry, profile)
+
+        return driver(name, entry.address, profile, open_link, self.clock.now, *further)
+
+    def _registers(self, name: str, role: str, driver: Callable[..., _Driver]) -> _Driver:
+        entry, profile = self.bench.instruments[name], self._profile(name, role)
+
+        def open_link(drain: bool) -> RegisterLink:
+            return self.links.registers(name, entry, drain)
+
+        return driver(name, entry.address, profile, open_link, self.clock.now)
 
     def _profile(self, name: str, role: str) -> Profile:
         entry = self.bench.instruments[name]

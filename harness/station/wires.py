@@ -10,13 +10,17 @@ from harness.files.bench import InstrumentEntry
 from instruments.links.link import Link, LinkSettings, RegisterLink
 from instruments.links.modbus_link import ModbusLink
 from instruments.links.serial_port import SOCKET, visa_port, windows_port
-from instruments.links.transcript import ReplayedRegisters, ReplayedText, TranscriptReader
+from instruments.links.transcribed_links import ReplayedRegisters, ReplayedText
+from instruments.links.transcript import TranscriptReader
 from instruments.links.visa_link import VisaLink
 from instruments.profile import Profile, load_profile
 
 
 class LinkSource(Protocol):
-    """Where links come from: real wires, or a simulated bench in this process."""
+    """Where links come from: real wires, or a simulated bench in this process.
+
+    What a person does at a bench is told to it; a subclass that has nothing to do then inherits that.
+    """
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
         """A fresh link to a SCPI instrument."""
@@ -26,15 +30,18 @@ class LinkSource(Protocol):
 
     def turn_switch(self, range_name: str) -> None:
         """What happens when a person turns the switch; nothing, on a real bench."""
+        return
 
     def plug(self, current: float) -> None:
         """What happens when a person plugs in a load of so many amperes, or unplugs it (0)."""
+        return
 
     def turn_reference(self, full_scale: float) -> None:
         """What happens when a person turns the reference to another range."""
+        return
 
 
-class PassedOn:
+class PassedOn(LinkSource):
     """What a person does at a bench, passed on to another source of links; what wraps one begins here."""
 
     def __init__(self, links: LinkSource) -> None:
@@ -109,7 +116,7 @@ def link_settings(entry: InstrumentEntry, profile: Profile | None = None, librar
     return replace(settings, read_termination=read, write_termination=write)
 
 
-class Wires:
+class Wires(LinkSource):
     """Real links, to whatever the bench file's addresses lead to; `folder` is where that file stands.
 
     `library` is the VISA library, as PyVISA names it. An address ``transcript:PATH`` leads to a file.
@@ -135,15 +142,6 @@ class Wires:
             return ReplayedRegisters(self._transcript(name, entry, profile), drain)
         address = resolved_address(entry.address, self._folder)
         return ModbusLink(name, address, link_settings(entry), unit_id=entry.unit_id, drain=drain)
-
-    def turn_switch(self, range_name: str) -> None:
-        """The person does it."""
-
-    def plug(self, current: float) -> None:
-        """The person does it."""
-
-    def turn_reference(self, full_scale: float) -> None:
-        """The person does it."""
 
     def check_used_up(self) -> None:
         """Raise TranscriptError when a transcript that answers for an instrument holds more than was asked."""

@@ -21,6 +21,7 @@ from instruments.links.link import DEFAULT, LinkSettings
 from instruments.links.quiet_line import drain as drain_line
 from instruments.links.serial_port import SOCKET, host_and_port, leads_to
 
+_RTU, _TCP = "modbus-rtu:", "modbus-tcp://"
 _RTU_FRAMING, _TCP_FRAMING = 5, 9
 """Bytes of an answer besides its registers: unit, function, count, check; or header (7), function, count."""
 LONGEST_ANSWERS = 600
@@ -59,60 +60,49 @@ class ModbusLink:
         drain: bool = False,
     ) -> None:
         """Open `address`; with `drain` first wait until no stray answer has come for a whole timeout. Raises LinkError."""
-        from pymodbus import FramerType
-        from pymodbus.client import ModbusSerialClient, ModbusTcpClient
-
         # What pymodbus would print on its own comes from here as an error with its context.
         logging.getLogger("pymodbus.logging").addHandler(logging.NullHandler())
 
         self._instrument, self._address, self._unit_id = instrument, address, unit_id
         self._lock = Lock()
         self._client: Any = None
-        self._framing = _RTU_FRAMING
+        self._framing = _TCP_FRAMING if address.startswith(_TCP) else _RTU_FRAMING
         self._received = b""
         started = time.monotonic()
         try:
-            if address.startswith("modbus-tcp://"):
-                parts = urlsplit(address)
-                self._framing = _TCP_FRAMING
-                self._client = ModbusTcpClient(
-                    parts.hostname or "",
-                    port=parts.port or 502,
-                    timeout=settings.timeout,
-                    retries=0,
-                    trace_packet=self._note,
-                )
-            elif (port := leads_to(address.removeprefix("modbus-rtu:"))).startswith(SOCKET):
-                # Not by pySerial: its sockets have a timeout of their own to connect, and tell of one waiting byte only.
-                host, number = host_and_port(port)
-                self._client = ModbusTcpClient(
-                    host,
-                    port=number,
-                    framer=FramerType.RTU,
-                    timeout=settings.timeout,
-                    retries=0,
-                    trace_packet=self._note,
-                )
-            elif address.startswith("modbus-rtu:"):
-                self._client = ModbusSerialClient(
-                    port,
-                    baudrate=settings.baud_rate,
-                    bytesize=settings.data_bits,
-                    parity=settings.parity[0].upper(),
-                    stopbits=settings.stop_bits,
-                    timeout=settings.timeout,
-                    retries=0,
-                    trace_packet=self._note,
-                )
-            else:
-                raise ValueError("expected modbus-tcp://HOST:PORT or modbus-rtu:PATH")
+            self._client = self._client_for(settings)
             if not self._client.connect():
                 raise ConnectionError("cannot be opened")
-            if drain and address.startswith("modbus-rtu:"):
+            if drain and address.startswith(_RTU):
                 drain_line(self._discard_waiting, settings.timeout)
         except Exception as failure:
             self.close()
             raise self._failure(failure, "open", started) from failure
+
+    def _client_for(self, settings: LinkSettings) -> Any:
+        """What the address leads to, not connected yet. Raises ValueError for an address of another form."""
+        from pymodbus import FramerType
+        from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+
+        common: dict[str, Any] = {"timeout": settings.timeout, "retries": 0, "trace_packet": self._note}
+        if self._address.startswith(_TCP):
+            parts = urlsplit(self._address)
+            return ModbusTcpClient(parts.hostname or "", port=parts.port or 502, **common)
+        if not self._address.startswith(_RTU):
+            raise ValueError("expected modbus-tcp://HOST:PORT or modbus-rtu:PATH")
+        port = leads_to(self._address.removeprefix(_RTU))
+        if port.startswith(SOCKET):
+            # Not by pySerial: its sockets have a timeout of their own to connect, and tell of one waiting byte only.
+            host, number = host_and_port(port)
+            return ModbusTcpClient(host, port=number, framer=FramerType.RTU, **common)
+        return ModbusSerialClient(
+            port,
+            baudrate=settings.baud_rate,
+            bytesize=settings.data_bits,
+            parity=settings.parity[0].upper(),
+            stopbits=settings.stop_bits,
+            **common,
+        )
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
         """`count` registers from `address`. Raises LinkError on no answer, a wrong answer or an exception reply."""

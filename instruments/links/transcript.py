@@ -1,4 +1,4 @@
-"""Transcripts: every exchange with an instrument as one line of a file, and links that replay such a file.
+"""Transcripts: every exchange with an instrument as one line of a file, written and read again.
 
 A transcript is a file of JSON lines. The first one says of what it is; each further one is one exchange::
 
@@ -14,13 +14,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from threading import Lock
-from typing import Any, TypeVar
+from typing import Any
 
-from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError
-from instruments.links.link import Link, Now, RegisterLink
+from instruments.errors import InstrumentError
 from instruments.profile import Profile
 
 FORMAT = "ratioproof-transcript-1"
@@ -29,8 +28,6 @@ OUTCOME = ("received", "error", "started", "finished")
 
 _CHECK = 12
 _TAIL = len(',"check":""}') + _CHECK
-_ERRORS = {kind.__name__: kind for kind in (InstrumentError, LinkError, ReplyError, QueuedError, IdentityError)}
-_T = TypeVar("_T")
 
 
 class TranscriptError(InstrumentError):
@@ -145,156 +142,6 @@ def transcript_of(file: Path, instrument: str, address: str, profile: Profile) -
     return TranscriptWriter(
         file, instrument, address=address, profile=profile.title, profile_hash=profile_hash(profile)
     )
-
-
-class TranscribedText:
-    """A link for text whose exchanges are written down; opening it is the first."""
-
-    def __init__(self, open_link: Callable[[], Link], writer: TranscriptWriter, now: Now) -> None:
-        self._writer, self._now = writer, now
-        self._link = _opened(open_link, writer, now)
-
-    def write(self, text: str) -> None:
-        """Send one message."""
-        _written_down(self._writer, self._now, "write", lambda: self._link.write(text), sent=text)
-
-    def read(self) -> str:
-        """The next reply."""
-        return _written_down(self._writer, self._now, "read", self._link.read)
-
-    def query(self, text: str) -> str:
-        """Send one message and return its reply."""
-        return _written_down(self._writer, self._now, "query", lambda: self._link.query(text), sent=text)
-
-    def close(self) -> None:
-        """Let go."""
-        _written_down(self._writer, self._now, "close", self._link.close)
-
-
-class TranscribedRegisters:
-    """A link for registers whose exchanges are written down; opening it is the first."""
-
-    def __init__(self, open_link: Callable[[], RegisterLink], writer: TranscriptWriter, now: Now, drain: bool) -> None:
-        self._writer, self._now = writer, now
-        self._link = _opened(open_link, writer, now, drain=drain)
-
-    def read_registers(self, function: str, address: int, count: int) -> list[int]:
-        """`count` registers from `address`."""
-        return _written_down(
-            self._writer,
-            self._now,
-            "read_registers",
-            lambda: self._link.read_registers(function, address, count),
-            function=function,
-            address=address,
-            count=count,
-        )
-
-    def close(self) -> None:
-        """Let go."""
-        _written_down(self._writer, self._now, "close", self._link.close)
-
-
-class ReplayedText:
-    """A link for text that answers from a transcript. Raises TranscriptError where something else is asked."""
-
-    def __init__(self, reader: TranscriptReader) -> None:
-        """Open it, which fails as it failed then."""
-        self._reader = reader
-        _given_back(reader, reader.answer("open"))
-
-    def write(self, text: str) -> None:
-        """What came of sending `text`."""
-        _given_back(self._reader, self._reader.answer("write", sent=text))
-
-    def read(self) -> str:
-        """The reply received then."""
-        return str(_given_back(self._reader, self._reader.answer("read")))
-
-    def query(self, text: str) -> str:
-        """The reply to `text` received then."""
-        return str(_given_back(self._reader, self._reader.answer("query", sent=text)))
-
-    def close(self) -> None:
-        """Let go, as then; never raises: a session that has failed is known to have."""
-        _closed(self._reader)
-
-
-class ReplayedRegisters:
-    """A link for registers that answers from a transcript. Raises TranscriptError where something else is asked."""
-
-    def __init__(self, reader: TranscriptReader, drain: bool) -> None:
-        """Open it, which fails as it failed then."""
-        self._reader = reader
-        _given_back(reader, reader.answer("open", drain=drain))
-
-    def read_registers(self, function: str, address: int, count: int) -> list[int]:
-        """The registers received then."""
-        answer = self._reader.answer("read_registers", function=function, address=address, count=count)
-        return list(_given_back(self._reader, answer))
-
-    def close(self) -> None:
-        """Let go, as then; never raises: a session that has failed is known to have."""
-        _closed(self._reader)
-
-
-def _opened(open_link: Callable[[], _T], writer: TranscriptWriter, now: Now, **asked: Any) -> _T:
-    return _written_down(writer, now, "open", open_link, keep=lambda _: None, **asked)
-
-
-def _written_down(
-    writer: TranscriptWriter,
-    now: Now,
-    did: str,
-    action: Callable[[], _T],
-    *,
-    keep: Callable[[_T], Any] = lambda outcome: outcome,
-    **asked: Any,
-) -> _T:
-    started = now()
-    try:
-        outcome = action()
-    except TranscriptError:
-        raise
-    except InstrumentError as failure:
-        writer.write(did, **asked, error=_described(failure), started=round(started, 6), finished=round(now(), 6))
-        raise
-    writer.write(did, **asked, received=keep(outcome), started=round(started, 6), finished=round(now(), 6))
-    return outcome
-
-
-def _described(failure: InstrumentError) -> dict[str, Any]:
-    said = {
-        "type": type(failure).__name__,
-        "reason": failure.reason,
-        "address": failure.address,
-        "command": failure.command,
-        "elapsed": failure.elapsed,
-        "received": failure.received,
-    }
-    return {key: value for key, value in said.items() if value is not None}
-
-
-def _given_back(reader: TranscriptReader, line: Mapping[str, Any]) -> Any:
-    """What was received then. Raises the error of then, in the name of the instrument of now."""
-    error = line.get("error")
-    if error is None:
-        return line.get("received")
-    raise _ERRORS[error["type"]](
-        error["reason"],
-        instrument=reader.whose,
-        address=error["address"],
-        command=error["command"],
-        elapsed=error.get("elapsed"),
-        received=error.get("received"),
-    )
-
-
-def _closed(reader: TranscriptReader) -> None:
-    try:
-        reader.answer("close")
-    except TranscriptError:
-        return
 
 
 def _read_lines(file: Path, whose: str) -> list[dict[str, Any]]:

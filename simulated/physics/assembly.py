@@ -11,7 +11,7 @@ from simulated.bench_faults import ActiveFault
 from simulated.description import BenchDescription, MeterDescription
 from simulated.physics.load import CurrentSource
 from simulated.physics.module import CLIPS_AT, Fuse, Module
-from simulated.physics.transformer import Transformer, core_for_rating
+from simulated.physics.transformer import TransformerModel, core_for_rating
 
 FUSE_RESISTANCE = 3.0
 """Ohms of a healthy secondary fuse."""
@@ -81,18 +81,18 @@ def range_factors(meter: MeterDescription, already_scaled: str) -> dict[str, flo
     return {r.name: r.display_factor if r.name == already_scaled else 1.0 for r in meter.ranges}
 
 
-def healthy_transformer(meter: MeterDescription) -> Transformer:
+def healthy_transformer(meter: MeterDescription) -> TransformerModel:
     """The transformer as its maker chose it for the meter's rated current and burden."""
     fuse_resistance = FUSE_RESISTANCE if meter.secondary_fuse else 0.0
     resistance = meter.winding_resistance + meter.burden + fuse_resistance
     rated = meter.rated_secondary_current
     core = core_for_rating(rated * resistance, rated, meter.secondary_turns, meter.frequency)
-    return Transformer(
+    return TransformerModel(
         core, meter.secondary_turns, meter.frequency, meter.winding_resistance, meter.burden, fuse_resistance
     )
 
 
-def transformer_with(faults: set[str], meter: MeterDescription) -> Transformer:
+def transformer_with(faults: set[str], meter: MeterDescription) -> TransformerModel:
     """The transformer with those of the named faults that concern it."""
     transformer = healthy_transformer(meter)
     if "saturating-core" in faults:

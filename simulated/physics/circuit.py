@@ -31,7 +31,7 @@ class Seen:
     angle: float
 
 
-class Circuit:
+class BenchCircuit:
     """What flows on the bench of `description` with `faults`, beginning at `start`."""
 
     def __init__(self, description: BenchDescription, faults: Sequence[ActiveFault], start: float) -> None:

@@ -1,11 +1,9 @@
-"""Time for a bench: virtual (a run of hours in seconds, always the same) or real (a served bench)."""
+"""Time for a simulated bench: any clock will do, the virtual one lets a run of hours take seconds and always be the same."""
 
 from __future__ import annotations
 
 import datetime as dt
-import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from typing import Protocol, TypeVar
 
 Result = TypeVar("Result")
@@ -13,8 +11,8 @@ Result = TypeVar("Result")
 VIRTUAL_START = dt.datetime(2026, 1, 5, 8, 0, tzinfo=dt.UTC)
 
 
-class Clock(Protocol):
-    """What the simulated bench needs of a clock. Times in seconds."""
+class BenchTime(Protocol):
+    """What a simulated bench needs of a clock. Times in seconds."""
 
     def now(self) -> float:
         """Seconds since a fixed instant."""
@@ -62,25 +60,3 @@ class VirtualClock:
         if failures:
             raise failures[0]
         return results
-
-
-class RealClock:
-    """The computer's own clock."""
-
-    def now(self) -> float:
-        """Seconds of the monotonic clock."""
-        return time.monotonic()
-
-    def wall(self) -> dt.datetime:
-        """Date and time in UTC."""
-        return dt.datetime.now(dt.UTC)
-
-    def sleep(self, seconds: float) -> None:
-        """Wait `seconds`; a negative duration does not wait."""
-        time.sleep(max(0.0, seconds))
-
-    def together(self, *calls: Callable[[], Result]) -> list[Result]:
-        """Run `calls` at the same time, one thread each; raises the first exception after all have ended."""
-        with ThreadPoolExecutor(max_workers=max(1, len(calls))) as threads:
-            futures = [threads.submit(call) for call in calls]
-        return [future.result() for future in futures]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from simulated.physics.circuit import Circuit, midpoints
+from simulated.physics.circuit import BenchCircuit, midpoints
 from simulated.physics.load import SETTLED_AFTER
 from simulated.physics.module import Module, Shown
 
@@ -13,14 +13,14 @@ LONGEST_STEP = 5.0
 """Seconds over which power is taken as steady: the mains and the load wander more slowly."""
 
 
-class Display:
+class MeterDisplay:
     """Refreshed at its own instants. `range_factors`: what it multiplies by itself on each range.
 
     `energy_resolution` in joules; None where no energy is counted.
     """
 
     def __init__(
-        self, circuit: Circuit, module: Module, range_factors: Mapping[str, float], energy_resolution: float | None
+        self, circuit: BenchCircuit, module: Module, range_factors: Mapping[str, float], energy_resolution: float | None
     ) -> None:
         self._circuit, self._module, self._factors = circuit, module, range_factors
         self._energy_resolution = energy_resolution

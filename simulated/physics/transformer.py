@@ -28,7 +28,7 @@ MAGNETIC_LENGTH_PER_AMPERE_TURN = 1e-3
 
 
 @dataclass(frozen=True)
-class Core:
+class CoreModel:
     """A core. `area` in m2, `path_length` in m, flux densities in T (peak), `loss_angle` in rad.
 
     Relative permeability rises from `initial_permeability` along a quarter sine to `maximum_permeability` at
@@ -50,27 +50,15 @@ class Core:
         return permeability / (1.0 + (flux_density / self.saturation_flux_density) ** 6)
 
 
-def ideal_core(area: float, path_length: float, relative_permeability: float, loss_angle: float = 0.0) -> Core:
-    """A core of constant permeability that never saturates: the circuit is linear and has a closed form."""
-    return Core(
-        area,
-        path_length,
-        initial_permeability=relative_permeability,
-        maximum_permeability=relative_permeability,
-        saturation_flux_density=math.inf,
-        loss_angle=loss_angle,
-    )
-
-
 @dataclass(frozen=True)
-class Transformer:
+class TransformerModel:
     """A transformer with its secondary circuit. Resistances and reactance in ohms, frequency in hertz.
 
     A closed turn around the core, of `closed_turn_resistance`, loads it beside the secondary circuit. An `air_gap` (m) in the
     core takes a magnetising current of its own: that of a reluctance in series is beside that of the core.
     """
 
-    core: Core
+    core: CoreModel
     secondary_turns: int
     frequency: float
     winding_resistance: float
@@ -172,10 +160,12 @@ class Transformer:
         return math.exp(middle)
 
 
-def core_for_rating(secondary_voltage: float, rated_current: float, secondary_turns: int, frequency: float) -> Core:
+def core_for_rating(
+    secondary_voltage: float, rated_current: float, secondary_turns: int, frequency: float
+) -> CoreModel:
     """The core a maker would choose: 0.1 T at the rated secondary current, path length in step with the rating.
 
     `secondary_voltage` in volts across the whole secondary circuit at `rated_current` amperes.
     """
     area = math.sqrt(2) * secondary_voltage / (2 * math.pi * frequency * secondary_turns * RATED_FLUX_DENSITY)
-    return Core(area, MAGNETIC_LENGTH_PER_AMPERE_TURN * rated_current * secondary_turns)
+    return CoreModel(area, MAGNETIC_LENGTH_PER_AMPERE_TURN * rated_current * secondary_turns)

@@ -6,15 +6,16 @@ import random
 from collections.abc import Callable
 from functools import partial
 
-from instruments.profile import Profile, Quantity
+from instruments.profile import Profile
+from instruments.profile_tables import Quantity
 from simulated.bench_physics import BenchPhysics
 from simulated.description import InstrumentDescription
 from simulated.physics.load import Refused
 from simulated.terminals.sensing import OBSERVING, Sensing, measured
 from simulated.transports.modbus import RegisterMap
-from simulated.transports.scpi import Command, Reply, ScpiInstrument
+from simulated.transports.scpi import Command, Reply, ScpiTerminal
 
-Terminal = ScpiInstrument | RegisterMap
+Terminal = ScpiTerminal | RegisterMap
 UNLIMITED = 1000.0
 """What a setting without a bound stands at before anybody has set it."""
 SOONEST, LATEST, AFTERWARDS = 2, 9, 0.05
@@ -48,7 +49,7 @@ def terminal(bench: BenchPhysics, instrument: InstrumentDescription) -> Terminal
     idle = [Command(c, _ignore) for c in (*profile.start, *profile.safe.commands) if not c.startswith("*")]
     idle += [Command(c.query, partial(_say, c.expect[0])) for c in profile.safe.confirm]
     errors = profile.errors.query if profile.errors is not None else ""
-    return ScpiInstrument(identity, [*commands, *own, *idle], errors, reset)
+    return ScpiTerminal(identity, [*commands, *own, *idle], errors, reset)
 
 
 def _serial(bench: BenchPhysics, instrument: InstrumentDescription) -> str:

@@ -144,10 +144,11 @@ class Hostile:
         *,
         end: bytes = b"",
         queue_error: Callable[[int], None] = lambda _: None,
-        pause: Callable[[], Iterable[Piece]] = tuple,
     ) -> None:
         self._conversation, self._schedule, self._framing, self._now = conversation, schedule, framing, now
-        self._end, self._queue_error, self._pause = end, queue_error, pause
+        self._end, self._queue_error = end, queue_error
+        # Only what hears frames on a serial line is told of silence.
+        self._pause: Callable[[], Iterable[Piece]] = getattr(conversation, "pause", tuple)
 
     def receive(self, data: bytes) -> Iterable[Piece]:
         """Take `data` in; the answer, or what became of it."""

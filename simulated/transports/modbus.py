@@ -10,7 +10,7 @@ import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from instruments.profile import Register, SerialRegisters
+from instruments.profile_tables import Register, SerialRegisters
 
 _FUNCTION_CODES = {3: "holding", 4: "input"}
 # A table of its own: shared with the client, a mistake in it would cancel and never be seen.

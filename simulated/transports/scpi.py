@@ -83,7 +83,7 @@ def _word_matches(word: str, given: str) -> bool:
     return given.upper() in (long, short)
 
 
-class ScpiInstrument:
+class ScpiTerminal:
     """An instrument that answers program messages. One error queue for all its connections; thread-safe."""
 
     def __init__(self, identity: str, commands: Sequence[Command], error_query: str, reset: Callable[[], None]) -> None:
@@ -197,7 +197,7 @@ def _between(before: str, after: str, given: str) -> str | None:
 class ScpiConversation:
     """One connection to an instrument: bytes in, replies out, as they come off the wire."""
 
-    def __init__(self, instrument: ScpiInstrument, termination: str = "\n", reply_termination: str = "\n") -> None:
+    def __init__(self, instrument: ScpiTerminal, termination: str = "\n", reply_termination: str = "\n") -> None:
         self._instrument = instrument
         self._end = (termination or "\n")[-1].encode("latin-1")
         self._reply_end = reply_termination.encode("latin-1")

@@ -48,7 +48,7 @@ from harness.record.observations import ObservedPoint, Pair  # noqa: E402
 from simulated.description import MeterDescription, RangeDescription  # noqa: E402
 from simulated.physics.assembly import healthy_transformer, module_with  # noqa: E402
 from simulated.physics.module import Module  # noqa: E402
-from simulated.physics.transformer import Transformer  # noqa: E402
+from simulated.physics.transformer import TransformerModel  # noqa: E402
 
 Curve = Callable[[Range, float], float]
 """What the meter measures, before noise and rounding, of a current in amperes on a range."""
@@ -336,7 +336,7 @@ def _scale(bench: Bench, nominal: float) -> tuple[float, float]:
 def _read(
     nominal: float,
     rng: Range,
-    transformer: Transformer,
+    transformer: TransformerModel,
     module: Module,
     reference: Reference,
     bench: Bench,

@@ -45,6 +45,7 @@ from simulated.bench import SimulatedBench  # noqa: E402
 from simulated.description import KnownAt, ReferencePathDescription  # noqa: E402
 from simulated.physics.clock import VirtualClock  # noqa: E402
 from tests.benchmarks.coverage import claimed_error  # noqa: E402
+from tests.characteristic import characteristic  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
 PROBABILITY = 0.95
@@ -107,12 +108,12 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
     points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
     powers = [p for v in points if (p := power_values(files.device, inputs, v)) is not None]
     for phase in phases_found(powers):
-        truth = twin.bench.true_phase_displacement(phase.range, phase.nominal_current)
+        truth = characteristic(twin.bench).phase_displacement(phase.range, phase.nominal_current)
         count(PHASE, phase.range, stated(inputs, phase.displacement), truth)
     for power in powers:
         assert power.observed.power_factor is not None
         name, current = power.observed.range, power.observed.nominal_current
-        truth = twin.bench.true_power_error(name, current, power.observed.power_factor)
+        truth = characteristic(twin.bench).power_error(name, current, power.observed.power_factor)
         count(POWER, name, stated(inputs, power.power_error), truth)
     files = _files("smallest_current")
     twin = _ran(files, seed)
@@ -122,7 +123,7 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
         smallest = smallest_found(files.device, inputs, points, rng)
         assert smallest is not None
         assert smallest.value is not None
-        count(SMALLEST, rng.name, stated(inputs, smallest.value), twin.bench.true_smallest_current(rng.name))
+        count(SMALLEST, rng.name, stated(inputs, smallest.value), characteristic(twin.bench).smallest_current(rng.name))
     return found
 
 

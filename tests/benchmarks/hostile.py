@@ -22,12 +22,12 @@ sys.path.insert(0, str(ROOT))
 
 from harness.commands.new import new  # noqa: E402
 from harness.core.clock import RealClock  # noqa: E402
+from harness.core.clock import RealClock as SimulatedRealClock  # noqa: E402
 from harness.core.errors import AbortedSafe, NotSafe, UserError  # noqa: E402
 from harness.preparation.run_files import Inputs, load_inputs  # noqa: E402
 from harness.station.wires import Wires  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.bench import SimulatedBench  # noqa: E402
-from simulated.physics.clock import RealClock as SimulatedRealClock  # noqa: E402
 from simulated.physics.true_path import path_as_it_is  # noqa: E402
 from simulated.serve import serve  # noqa: E402
 from simulated.transports.link_faults import FAULTS, Schedule  # noqa: E402

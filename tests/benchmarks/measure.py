@@ -20,12 +20,15 @@ sys.path.insert(0, str(ROOT))
 
 from harness.commands.new import template  # noqa: E402
 from harness.core.clock import RealClock  # noqa: E402
+from harness.core.progress import Progress  # noqa: E402
 from harness.core.stop import StopSignal  # noqa: E402
 from harness.files.loading import parse_bench, parse_device  # noqa: E402
 from harness.record.journal import create_record, read_record  # noqa: E402
 from harness.run.pair_reader import PairReader, PairReading  # noqa: E402
+from harness.run.run_context import RunContext  # noqa: E402
 from harness.station.station import Station  # noqa: E402
-from instruments.drivers.roles import Load, ScpiMeter, ScpiReference, Switch  # noqa: E402
+from instruments.drivers.over_links import ScpiMeter, ScpiReference  # noqa: E402
+from instruments.drivers.roles import Load, Switch  # noqa: E402
 from instruments.links.visa_link import VisaLink  # noqa: E402
 from instruments.operator.person import ScriptedPerson  # noqa: E402
 from instruments.profile import load_profile  # noqa: E402
@@ -77,8 +80,8 @@ def reading_pairs(folder: Path, delay: float, count: int, rounds: int) -> None:
     )
     reference.open()
     meter.open()
-    reader = PairReader(device, bench, station, clock, StopSignal(), clock.now())
     writer = create_record(folder / "pairs.jsonl", clock)
+    reader = PairReader(RunContext(device, bench, station, {}, writer, clock, StopSignal(), Progress()))
     manager = pyvisa.ResourceManager("@py")
     sessions = [manager.open_resource(a, read_termination="\n", write_termination="\n") for a in addresses]
 

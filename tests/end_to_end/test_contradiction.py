@@ -12,14 +12,14 @@ from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
 from harness.commands.summary_lines import CERTIFICATE, RESULTS
 from harness.core.errors import UserError
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.preparation.run_files import load_inputs
 from harness.results import read_results
 from harness.steps import Options
 from tests.on_twin import TwinRun
 
 
-class ExchangedAfterTheFirstRange(Silent):
+class ExchangedAfterTheFirstRange(Progress):
     """Puts another module into the simulated meter, half a percent higher, when the first range is done."""
 
     def __init__(self) -> None:

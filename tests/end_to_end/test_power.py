@@ -17,6 +17,7 @@ from instruments.errors import LinkError
 from instruments.links.link import Link
 from instruments.operator.person import ScriptedPerson
 from instruments.profile import Profile
+from tests.characteristic import characteristic
 from tests.on_twin import TwinRun
 
 
@@ -47,7 +48,7 @@ def test_phase_displacement_is_that_of_the_physics(power: TwinRun) -> None:
     found = [(r.name, p) for r in results.ranges for p in r.phase]
     assert len(found) == 9
     for name, phase in found:
-        true = power.bench.true_phase_displacement(name, phase.nominal_current)
+        true = characteristic(power.bench).phase_displacement(name, phase.nominal_current)
         assert phase.displacement.value == pytest.approx(true, abs=phase.displacement.expanded_uncertainty)
         # It is really seen: larger than its uncertainty.
         assert abs(phase.displacement.value) > 2 * phase.displacement.expanded_uncertainty
@@ -58,7 +59,9 @@ def test_power_errors_are_those_of_the_physics_and_the_leading_one_is_foretold(p
         assert len(rng.power) == 9
         for point in rng.power:
             assert point.nominal_power_factor is not None
-            true = power.bench.true_power_error(rng.name, point.reference_current, point.nominal_power_factor)
+            true = characteristic(power.bench).power_error(
+                rng.name, point.reference_current, point.nominal_power_factor
+            )
             assert point.power_error.value == pytest.approx(true, abs=point.power_error.expanded_uncertainty)
             # Where the load is set to unity its angle is near zero, to one side or the other.
             assert abs(point.power_factor) == pytest.approx(abs(point.nominal_power_factor), abs=0.005)
@@ -73,7 +76,7 @@ def test_power_errors_are_those_of_the_physics_and_the_leading_one_is_foretold(p
 def test_the_transformer_s_part_is_that_of_the_physics(power: TwinRun) -> None:
     for rng in power.results().ranges:
         for part, point in zip(rng.parts, rng.points, strict=True):
-            true = power.bench.true_transformer_error(rng.name, point.reference_current)
+            true = characteristic(power.bench).transformer_error(rng.name, point.reference_current)
             # Ratio error of the magnitudes, to first order the real part of the complex error.
             assert part.transformer_error.value == pytest.approx(
                 true.real, abs=part.transformer_error.expanded_uncertainty
@@ -133,7 +136,7 @@ def test_the_smallest_current_is_that_of_the_physics(files: tuple[Path, Path]) -
     for rng in results.ranges:
         assert rng.smallest is not None
         assert rng.smallest.found is not None
-        true = twin.bench.true_smallest_current(rng.name)
+        true = characteristic(twin.bench).smallest_current(rng.name)
         found = rng.smallest.found
         assert found.value == pytest.approx(true, abs=found.expanded_uncertainty)
         assert found.expanded_uncertainty < 0.1 * true

@@ -12,13 +12,13 @@ from typing import Any
 import pytest
 
 from harness.commands.new import new
+from harness.core.clock import Clock, RealClock
 from harness.files.bench import InstrumentEntry
 from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.station.wires import LinkSource, Wires
 from harness.steps import Options
-from instruments.drivers.registers import RegisterInstrument
-from instruments.drivers.roles import (
+from instruments.drivers.over_links import (
     RegisterEnvironmentSensor,
     RegisterMeter,
     ScpiEnvironmentSensor,
@@ -26,14 +26,11 @@ from instruments.drivers.roles import (
     ScpiMeter,
     ScpiReference,
 )
+from instruments.drivers.registers import RegisterInstrument
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import InstrumentError, LinkError, QueuedError, ReplyError
-from instruments.profile import (
-    SHIPPED,
-    UNITS,
-    Profile,
-    load_profile,
-)
+from instruments.profile import SHIPPED, Profile, load_profile
+from instruments.profile_tables import UNITS
 from simulated.bench import SimulatedBench
 from simulated.description import (
     BenchDescription,
@@ -42,7 +39,7 @@ from simulated.description import (
     RangeDescription,
     ScaleDescription,
 )
-from simulated.physics.clock import Clock, RealClock, VirtualClock
+from simulated.physics.clock import VirtualClock
 from simulated.serve import serve
 from tests.on_twin import TwinRun
 

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from instruments.drivers.roles import RegisterMeter, ScpiLoad, ScpiReference, ScpiSwitch
+from harness.core.clock import RealClock
+from instruments.drivers.over_links import RegisterMeter, ScpiLoad, ScpiReference, ScpiSwitch
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError, reason_of
 from instruments.links.link import LinkSettings
@@ -20,7 +21,6 @@ from simulated.description import (
     RangeDescription,
     ScaleDescription,
 )
-from simulated.physics.clock import RealClock
 from simulated.serve import serve
 
 METER = MeterDescription(

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.core.clock import Clock, RealClock
 from instruments.profile import load_profile
 from simulated.bench import SimulatedBench
 from simulated.description import (
@@ -17,8 +18,8 @@ from simulated.description import (
     RangeDescription,
     ScaleDescription,
 )
-from simulated.inprocess import RegisterLink, TextLink, open_link
-from simulated.physics.clock import Clock, RealClock, VirtualClock
+from simulated.inprocess import InProcessRegisters, TextLink, open_link
+from simulated.physics.clock import VirtualClock
 from simulated.serve import serve
 
 METER = MeterDescription(
@@ -93,7 +94,7 @@ class Desk:
     source: TextLink
     multimeter: TextLink
     relay: TextLink
-    meter: RegisterLink
+    meter: InProcessRegisters
 
     def select(self, range_name: str) -> None:
         """Close the relay's channel for the range."""
@@ -136,7 +137,7 @@ def desk(*faults: str, late_reply_delay: float = 4.0, **changes: object) -> Desk
     assert isinstance(source, TextLink)
     assert isinstance(multimeter, TextLink)
     assert isinstance(relay, TextLink)
-    assert isinstance(meter, RegisterLink)
+    assert isinstance(meter, InProcessRegisters)
     return Desk(bench, clock, source, multimeter, relay, meter)
 
 

@@ -80,7 +80,7 @@ def test_a_stuck_switch_claims_what_it_was_told(make_desk: MakeDesk) -> None:
     assert desk.relay.query("ROUT:CLOS? (@101)") == "1"
     assert desk.relay.query("ROUT:CLOS? (@103)") == "0"
     assert desk.bench.truth().switch_position == "x20"
-    assert desk.bench.truth().true_turns("x1") == 20
+    assert desk.bench.truth().turns["x1"] == 20
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from harness.preparation.twin import describe
 from simulated.bench import SimulatedBench
 from simulated.description import BenchDescription
 from simulated.physics.clock import VirtualClock
+from tests.characteristic import characteristic
 from tests.harness.commands.served_bench import served_bench
 
 
@@ -72,7 +73,7 @@ def test_a_healthy_device_is_within_its_claim(seed: int) -> None:
     bench = SimulatedBench(described(change=("seed = 7", f"seed = {seed}")), VirtualClock())
     for rng in bench.description.meter.ranges:
         for current in (rng.minimum_current, rng.maximum_current):
-            assert abs(bench.true_ratio_error(rng.name, current)) < 0.01
+            assert abs(characteristic(bench).ratio_error(rng.name, current)) < 0.01
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")

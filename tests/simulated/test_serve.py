@@ -18,12 +18,12 @@ import pytest
 import pyvisa
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
+from harness.core.clock import RealClock
 from instruments.errors import LinkError
 from instruments.links.link import LinkSettings
 from instruments.links.modbus_link import ModbusLink
 from instruments.links.visa_link import VisaLink
 from simulated.bench import SimulatedBench
-from simulated.physics.clock import RealClock
 from simulated.serve import SimulationError, serve
 from simulated.transports.link_faults import Schedule
 from tests.served import wait_for

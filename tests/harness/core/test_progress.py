@@ -43,6 +43,23 @@ def test_an_answered_prompt_leaves_no_empty_line() -> None:
     assert not screen.getvalue().partition("yes / no: yes\n")[2].startswith("\n")
 
 
+@pytest.mark.parametrize("width", [32, 80])
+def test_the_display_stays_within_an_old_console(width: int) -> None:
+    """Code page 437 has no heavy lines and a narrow window no room: every line fits, and the bar is plain ASCII."""
+    buffer = io.BytesIO()
+    screen = io.TextIOWrapper(buffer, encoding="cp437")
+    console = Console(file=screen, force_terminal=True, width=width, color_system=None, _environ={"TERM": "xterm"})
+    with TerminalProgress(console, [10.0, 60.0]) as progress:
+        progress.finished_point(0, "x1 at 20 A", 0.001, 0.01)
+    screen.flush()
+    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", buffer.getvalue().decode("cp437"))
+    lines = [line for line in re.split(r"[\r\n]+", shown) if line]
+    assert max(map(len, lines)) <= width
+    assert shown.isascii()
+    assert "about 50 s" in " ".join(shown.split())
+    assert "---" in shown
+
+
 def test_a_rehearsal_in_a_pipe_begins_with_a_line_at_once(tmp_path: Path) -> None:
     """Before anything slow is loaded: the line is there while the rest has not even been asked for, and is written out."""
     program = (

@@ -11,7 +11,7 @@ from rich.console import Console
 
 from harness.claims.claim_limits import claimed_limit
 from harness.commands.new import BENCH, new, template
-from harness.core.progress import Silent, TerminalProgress
+from harness.core.progress import Progress, TerminalProgress
 from harness.files.loading import parse_device
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
@@ -34,7 +34,7 @@ def beside(device, options):
 '''
 
 
-class Heard(Silent):
+class Heard(Progress):
     """Remembers what was said of every point."""
 
     def __init__(self) -> None:

@@ -11,7 +11,7 @@ from harness.commands.attendance import Attendance
 from harness.commands.new import new
 from harness.commands.session import run_anew
 from harness.core.errors import UserError
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import evaluate
 from harness.preparation.run_files import Inputs, load_inputs
@@ -39,7 +39,7 @@ def _run(inputs: Inputs, out: Path, answer: str, cautions: Cautions = "confirmed
     around = Surroundings(clock, TwinLinks(bench), person, False, lambda _: None, list, lambda: None)
     out.mkdir()
     run_anew(
-        inputs, Attendance("", (), person, Silent(), StopSignal(), cautions=cautions), out / "record.jsonl", around
+        inputs, Attendance("", (), person, Progress(), StopSignal(), cautions=cautions), out / "record.jsonl", around
     )
     return person, read_record(out / "record.jsonl")
 

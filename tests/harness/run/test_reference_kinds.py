@@ -14,6 +14,7 @@ from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearse
 from harness.preparation.run_files import Inputs, load_inputs
 from harness.steps import Options
+from tests.characteristic import characteristic
 from tests.on_twin import TwinRun
 
 SHUNT = """kind = "shunt"
@@ -71,7 +72,7 @@ def _error_of_reference(inputs: Inputs, run: TwinRun) -> list[tuple[float, float
     results = run.results()
     return [
         (
-            p.ratio_error.value - run.bench.true_ratio_error(r.name, p.reference_current),
+            p.ratio_error.value - characteristic(run.bench).ratio_error(r.name, p.reference_current),
             p.ratio_error.expanded_uncertainty,
         )
         for r in results.ranges

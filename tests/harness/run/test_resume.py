@@ -16,7 +16,7 @@ from harness.commands.new import BENCH_POWER, new, template
 from harness.commands.resume import ResumeOptions, resume
 from harness.core.clock import RealClock
 from harness.core.errors import AbortedSafe, RecordError
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import evaluate
 from harness.files.loading import parse_device
@@ -24,16 +24,18 @@ from harness.preparation.run_files import Inputs, load_inputs
 from harness.preparation.twin import TwinLinks, displays
 from harness.record.history import finished_points, finished_waits
 from harness.record.journal import FORMAT, Record, RecordWriter, create_record, parse_record
-from harness.run.resumption import GoingOn
+from harness.run.resumption import Resumption
+from harness.run.run_context import RunContext
 from harness.run.runner import Runner
 from harness.safety.execution import execute
 from harness.station.station import assemble, open_all
 from harness.steps import Apply, Options, PointReading, Release, Select, Wait
 from instruments.operator.person import ScriptedPerson
+from tests.characteristic import characteristic
 from tests.on_twin import TwinRun
 
 
-class StopAtReading(Silent):
+class StopAtReading(Progress):
     """Asks to stop when the point `name` is about to be read."""
 
     def __init__(self, name: str) -> None:
@@ -46,7 +48,7 @@ class StopAtReading(Silent):
             self.request("stopped by SIGINT")
 
 
-class StopAtPoint(Silent):
+class StopAtPoint(Progress):
     """Asks to stop once so many points are finished."""
 
     def __init__(self, count: int) -> None:
@@ -103,20 +105,13 @@ def _interrupted_and_resumed(
     for name, identity in identities.items():
         writer.write("identity", instrument=name, identity=identity.text, serial=identity.serial)
     runner = Runner(
-        inputs.device,
-        inputs.bench,
-        station,
-        identities,
-        writer,
-        twin.clock,
-        StopSignal(),
-        Silent(),
+        RunContext(inputs.device, inputs.bench, station, identities, writer, twin.clock, StopSignal(), Progress()),
         finished=finished_points(before, inputs.device, inputs.bench),
         waited=finished_waits(before) if waits_told else (),
     )
     check_lines(before, "before")
     check_points(before, "before", inputs.procedure)
-    execute(runner, inputs.procedure, inputs.options, station, writer)
+    execute(runner, inputs.procedure, inputs.options)
     record = parse_record(stream.getvalue(), "resumed")
     check_lines(record, "resumed")
     check_points(record, "resumed", inputs.procedure)
@@ -137,7 +132,7 @@ def test_a_search_goes_on_where_it_was(files: tuple[Path, Path], after: int) -> 
     for rng in evaluate(record, "resumed").ranges:
         assert rng.smallest is not None
         assert rng.smallest.found is not None
-        truth = twin.bench.true_smallest_current(rng.name)
+        truth = characteristic(twin.bench).smallest_current(rng.name)
         assert rng.smallest.found.value == pytest.approx(truth, abs=rng.smallest.found.expanded_uncertainty)
 
 
@@ -250,7 +245,7 @@ def test_what_stands_before_an_unfinished_point_is_done_in_its_order() -> None:
     device = parse_device(template("device.toml"), "device.toml")
     rng = device.ranges[0]
     rest, apply = Wait(60.0), Apply(2.0)
-    past = GoingOn({0: PointReading("a", 1.0, 1.0, 1)}, waited=())
+    past = Resumption({0: PointReading("a", 1.0, 1.0, 1)}, waited=())
     for step in (Select(rng), Apply(1.0, -0.8)):
         past.pass_over(step)
     assert past.point(0) is not None

@@ -11,7 +11,7 @@ import pytest
 
 from harness.commands.new import new
 from harness.core.errors import AbortedSafe, NotSafe
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.files.bench import InstrumentEntry
 from harness.preparation.run_files import Inputs, load_inputs
 from harness.preparation.twin import TwinLinks
@@ -41,7 +41,7 @@ def inputs(tmp_path_factory: pytest.TempPathFactory) -> Inputs:
     return load_inputs(device, bench, "current_ratio", Options(readings=2, per_decade=1))
 
 
-class StopAfter(Silent):
+class StopAfter(Progress):
     """Asks to stop once so many things have been reported."""
 
     def __init__(self, count: int) -> None:

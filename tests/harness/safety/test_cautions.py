@@ -18,7 +18,7 @@ from harness.commands.design import DesignOptions, design
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.errors import UserError
 from harness.core.output import wrapped
-from harness.core.progress import Silent
+from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import load_inputs
 from harness.record.journal import Record
@@ -106,7 +106,7 @@ def test_a_sheet_on_paper_ends_with_the_cautions(tmp_path: Path) -> None:
 
 def at_the_terminal(answer: str, beforehand: bool = False) -> Attendance:
     person = ScriptedPerson([answer])
-    return replace(attending(Attended(cautions_read=beforehand), Silent(), StopSignal(), ()), person=person)
+    return replace(attending(Attended(cautions_read=beforehand), Progress(), StopSignal(), ()), person=person)
 
 
 @pytest.mark.parametrize("beforehand", [True, False])

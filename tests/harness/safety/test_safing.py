@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from harness.core.clock import RealClock
 from harness.record.journal import RecordWriter
 from harness.safety.safing import make_all_safe
-from instruments.drivers.roles import ScpiLoad
+from instruments.drivers.over_links import ScpiLoad
 from instruments.profile import load_profile
 from instruments.reading import Identity
 

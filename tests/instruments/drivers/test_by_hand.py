@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from instruments.drivers.by_hand import PersonReference, PersonVoltmeter
+from instruments.drivers.by_hand import PersonReference, PersonVoltmeter, ReadByEye
 from instruments.operator.person import ConsolePerson
 
 
@@ -34,9 +34,8 @@ def test_the_same_where_the_reference_shows_the_voltage() -> None:
     """The voltage is read beside current and power."""
     clock = itertools.count().__next__
     person, shown = at_a_keyboard("120 V", "120 V", "121 V", "119.5 V")
-    reference = PersonReference(
-        "analyser", person, "", {10.0: 1e-3}, 0.2, clock, lambda _: None, {"voltage": 0.1, "power": 0.1}
-    )
+    shown_by = ReadByEye("analyser", "reference", "", {10.0: 1e-3}, beside={"voltage": 0.1, "power": 0.1})
+    reference = PersonReference(shown_by, person, clock, lambda _: None)
     read = [reference.read_beside(["voltage"])["voltage"].value for _ in range(3)]
     assert read == [120.0, 121.0, 119.5]
     assert len(shown) == 1
@@ -52,13 +51,14 @@ def test_the_range_is_asked_for_as_it_is_labelled_and_the_lead_with_it() -> None
 
     person = ConsolePerson(ask=ask, show=asked.append)
     scales = {0.4: 1e-5, 10.0: 1e-3}
-    reference = PersonReference("multimeter", person, "", scales, 0.2, itertools.count().__next__, lambda _: None)
+    shown = ReadByEye("multimeter", "reference", "", scales)
+    reference = PersonReference(shown, person, itertools.count().__next__, lambda _: None)
     for scale in scales:
         reference.configure(scale)
-    for text, label in zip(asked, ("range 400 mA;", "range 10 A;"), strict=True):
+    for text, label in zip(asked, ("range 400 mA.", "range 10 A."), strict=True):
         assert "Set multimeter to AC current" in text
         assert label in text
-        assert "move its lead if that range has a jack of its own." in text
+        assert "Move its lead if that range has a separate jack." in text
 
 
 def test_a_change_of_wiring_is_asked_for_with_the_supply_disconnected_locked_off_and_proved_dead() -> None:
@@ -71,16 +71,8 @@ def test_a_change_of_wiring_is_asked_for_with_the_supply_disconnected_locked_off
 
     person = ConsolePerson(ask=ask, show=asked.append)
     for part in ("reference", "secondary"):
-        PersonReference(
-            "multimeter",
-            person,
-            "",
-            {0.4: 1e-5, 10.0: 1e-3},
-            0.2,
-            itertools.count().__next__,
-            lambda _: None,
-            part=part,
-        ).configure(10.0)
+        shown = ReadByEye("multimeter", part, "", {0.4: 1e-5, 10.0: 1e-3})
+        PersonReference(shown, person, itertools.count().__next__, lambda _: None).configure(10.0)
     steps = (
         "Disconnect the bench's supply",
         "lock it off",
@@ -92,4 +84,4 @@ def test_a_change_of_wiring_is_asked_for_with_the_supply_disconnected_locked_off
     for text in asked:
         places = [text.index(step) for step in steps]
         assert places == sorted(places)
-    assert "see that the secondary loop is closed" in asked[1]
+    assert "check that the secondary loop is closed" in asked[1]

@@ -24,8 +24,7 @@ from simulated.transports.hislip import HislipServer
 from simulated.transports.link_faults import FAULTS, UNSEEN, Hostile, Schedule
 from simulated.transports.listeners import Conversation, TcpListener
 from simulated.transports.modbus import RtuConversation, TcpConversation
-from simulated.transports.scpi import Command, Reply, ScpiConversation
-from simulated.transports.scpi import ScpiInstrument as Answering
+from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerminal
 from simulated.transports.serial_line import SerialLine
 from simulated.transports.vxi11 import Vxi11Server
 
@@ -54,7 +53,7 @@ class Multimeter:
             self.true = 1.1 * next(numbers)
             return Reply(form.format(self.true), 0.0)
 
-        self.terminal = Answering("Simulated,multimeter,M-1,1.0", [Command("READ?", read)], "", lambda: None)
+        self.terminal = ScpiTerminal("Simulated,multimeter,M-1,1.0", [Command("READ?", read)], "", lambda: None)
 
 
 @contextmanager
@@ -182,7 +181,7 @@ def served_registers(framing: str, schedule: Schedule, folder: Path) -> Iterator
     units: object = Registers()
     if framing == "rtu":
         line = RtuConversation(units, 1)  # type: ignore[arg-type]
-        hostile = Hostile(line, schedule, "rtu", time.monotonic, pause=line.pause)
+        hostile = Hostile(line, schedule, "rtu", time.monotonic)
         on_line = SerialLine(folder / "port", hostile, hostile.pause, absent)
         try:
             yield f"modbus-rtu:{folder / 'port'}", held

@@ -140,7 +140,7 @@ def test_a_stale_reply_in_an_instrument_is_found_by_its_status_byte(status_byte:
         OddLibrary.habits = {"read_stb": lambda *_: (status_byte, StatusCode.success)}
         link = VisaLink("meter", peer.address, SETTINGS)
         # As on an interface that says itself where a message ends.
-        link._says_end = True
+        link._interface.says_end = True
         if status_byte:
             with pytest.raises(LinkError, match="nobody asked for"):
                 link.query("READ?")
@@ -153,7 +153,7 @@ def test_a_library_that_cannot_read_a_status_byte_is_used_all_the_same() -> None
     with line_server(lambda line: line) as peer:
         OddLibrary.habits = {"read_stb": lambda *_: (0, StatusCode.error_nonsupported_operation)}
         link = VisaLink("meter", peer.address, SETTINGS)
-        link._says_end = True
+        link._interface.says_end = True
         assert link.query("READ?") == "READ?"
         assert link.query("READ?") == "READ?"
 

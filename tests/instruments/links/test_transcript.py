@@ -14,15 +14,8 @@ from hypothesis import strategies as st
 from harness.replay.link_transcripts import ReplayedLinks
 from harness.station.station import Station
 from instruments.errors import InstrumentError, LinkError, ReplyError
-from instruments.links.transcript import (
-    ReplayedRegisters,
-    ReplayedText,
-    TranscribedRegisters,
-    TranscribedText,
-    TranscriptError,
-    TranscriptReader,
-    transcript_of,
-)
+from instruments.links.transcribed_links import ReplayedRegisters, ReplayedText, TranscribedRegisters, TranscribedText
+from instruments.links.transcript import TranscriptError, TranscriptReader, transcript_of
 from instruments.profile import SHIPPED, load_profile
 from simulated.physics.clock import VirtualClock
 from tests.instruments.walks import NAMES, TRANSCRIPTS, WALKS, inputs_in, station_of

@@ -6,7 +6,8 @@ import threading
 
 import pytest
 
-from simulated.physics.clock import RealClock, VirtualClock
+from harness.core.clock import RealClock
+from simulated.physics.clock import VirtualClock
 
 
 def test_together_overlaps() -> None:

@@ -26,6 +26,7 @@ from simulated.inprocess import open_link
 from simulated.physics.circuit import Seen
 from simulated.physics.clock import VirtualClock
 from simulated.physics.observers import observers
+from tests.characteristic import characteristic
 
 SOCKET = "TCPIP::127.0.0.1::0::SOCKET"
 VOLTAGE, POWER = VoltageDescription(1e-3, 1e-3), PowerDescription(1.5e-3, math.radians(0.05), 1e-3)
@@ -174,7 +175,7 @@ def test_the_meter_in_the_secondary(described: BenchDescription) -> None:
     bench = driven(described, 10.0)
     loop: Any = open_link(bench, "loop")
     loop.write("CONF:CURR:AC 0.01")
-    truth = abs(1 + bench.true_transformer_error("x1", 10.0)) * bench.mean_current(1.9, 2.0) / 2500
+    truth = abs(1 + characteristic(bench).transformer_error("x1", 10.0)) * bench.mean_current(1.9, 2.0) / 2500
     assert float(loop.query("READ?")) == pytest.approx(4e-3, rel=0.01)
     # Its claim on 10 mA at 4 mA: 0.06 % and 0.02 % of 10 mA, together 0.11 %.
     assert float(loop.query("READ?")) == pytest.approx(truth, rel=1.1e-3)
@@ -191,7 +192,7 @@ def test_a_meter_in_the_secondary_is_a_burden(described: BenchDescription) -> No
     for burden in (1e-9, 36.5):
         loaded = tuple(replace(i, burden=burden) if i.role == "secondary" else i for i in described.instruments)
         bench = SimulatedBench(replace(described, instruments=loaded), VirtualClock())
-        errors.append(bench.true_transformer_error("x1", 1.0))
+        errors.append(characteristic(bench).transformer_error("x1", 1.0))
     assert 1.4 < abs(errors[1]) / abs(errors[0]) < 1.5
     assert errors[1].real < errors[0].real < 0
 

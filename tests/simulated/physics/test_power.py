@@ -14,6 +14,7 @@ from simulated.bench import SimulatedBench
 from simulated.description import MeterDescription, ShelfDescription
 from simulated.physics.clock import VirtualClock
 from simulated.physics.module import Module
+from tests.characteristic import characteristic
 
 MakeDesk = Callable[..., Any]
 
@@ -63,13 +64,13 @@ def test_power_error_of_the_bench_is_the_tables(
     To first order the error goes with the displacement; the table's second order (-0.0152 %) is taken off.
     """
     bench = make_desk(meter=plain_meter).bench
-    at_unity = bench.true_power_error("one", 20.0, 1.0)
-    degrees = math.degrees(bench.true_phase_displacement("one", 20.0))
-    shift = bench.true_power_error("one", 20.0, power_factor) - at_unity
+    at_unity = characteristic(bench).power_error("one", 20.0, 1.0)
+    degrees = math.degrees(characteristic(bench).phase_displacement("one", 20.0))
+    shift = characteristic(bench).power_error("one", 20.0, power_factor) - at_unity
     assert 0.01 < degrees < 1.0
     assert shift * 100 == pytest.approx((percent + 0.0152) * degrees, rel=5e-3)
     # A leading current errs as much the other way.
-    assert bench.true_power_error("one", 20.0, -power_factor) - at_unity == pytest.approx(-shift, rel=5e-3)
+    assert characteristic(bench).power_error("one", 20.0, -power_factor) - at_unity == pytest.approx(-shift, rel=5e-3)
 
 
 @pytest.mark.parametrize("power_factor", [1.0, 0.8, 0.5, -0.5, -0.9])
@@ -121,15 +122,15 @@ def test_a_primary_that_runs_backwards_shows_negative_power(make_desk: MakeDesk)
     assert shown.current == pytest.approx(20.0, rel=0.01)
     assert shown.power == pytest.approx(-230 * 20 * 0.8, rel=0.02)
     assert shown.power_factor == pytest.approx(-0.8, abs=0.01)
-    assert desk.bench.true_power_error("x4", 10.0, 0.8) == pytest.approx(-1.5, abs=0.02)
-    assert desk.bench.true_transformer_error("x4", 10.0).real == pytest.approx(-1.5, abs=0.01)
+    assert characteristic(desk.bench).power_error("x4", 10.0, 0.8) == pytest.approx(-1.5, abs=0.02)
+    assert characteristic(desk.bench).transformer_error("x4", 10.0).real == pytest.approx(-1.5, abs=0.01)
 
 
 @pytest.mark.parametrize("range_name", ["x1", "x4", "x20"])
 def test_the_smallest_current_divides_what_is_seen_from_what_is_not(make_desk: MakeDesk, range_name: str) -> None:
     """About the threshold of 20 mA divided by the turns; 5 % below it the display stays at zero, 5 % above it shows."""
     desk = make_desk()
-    smallest = desk.bench.true_smallest_current(range_name)
+    smallest = characteristic(desk.bench).smallest_current(range_name)
     turns = {"x1": 1, "x4": 4, "x20": 20}[range_name]
     assert smallest == pytest.approx(0.020 / turns, rel=0.03)
     # The source is off by up to 0.2 %, the noise of the display by 1 % of the threshold.

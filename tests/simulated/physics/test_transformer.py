@@ -10,12 +10,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulated.physics.transformer import Core, Transformer, core_for_rating, ideal_core
+from simulated.physics.transformer import CoreModel, TransformerModel, core_for_rating
 
 MU_0 = 1.25663706212e-6
 """CODATA 2018, H/m."""
 
-DEMO = Transformer(core_for_rating(0.032 * 73, 0.032, 2500, 50.0), 2500, 50.0, 60.0, 10.0, 3.0)
+DEMO = TransformerModel(core_for_rating(0.032 * 73, 0.032, 2500, 50.0), 2500, 50.0, 60.0, 10.0, 3.0)
+
+
+def ideal_core(area: float, path_length: float, relative_permeability: float, loss_angle: float = 0.0) -> CoreModel:
+    """A core of constant permeability that never saturates: the circuit is linear and has a closed form."""
+    return CoreModel(
+        area,
+        path_length,
+        initial_permeability=relative_permeability,
+        maximum_permeability=relative_permeability,
+        saturation_flux_density=math.inf,
+        loss_angle=loss_angle,
+    )
 
 
 @pytest.mark.parametrize("ampere_turns", [0.01, 1.0, 80.0, 1e4])
@@ -23,7 +35,9 @@ DEMO = Transformer(core_for_rating(0.032 * 73, 0.032, 2500, 50.0), 2500, 50.0, 6
 def test_a_linear_core_meets_the_nodal_equation(ampere_turns: float, loss_angle: float) -> None:
     """Kirchhoff's current law at the one node: the ideal secondary current through R_core, L and Zs in parallel."""
     area, length, permeability, turns, frequency = 6e-5, 0.12, 15_000.0, 1000, 60.0
-    transformer = Transformer(ideal_core(area, length, permeability, loss_angle), turns, frequency, 8.0, 12.0, 2.0, 1.5)
+    transformer = TransformerModel(
+        ideal_core(area, length, permeability, loss_angle), turns, frequency, 8.0, 12.0, 2.0, 1.5
+    )
     omega = 2 * np.pi * frequency
     reactance = omega * MU_0 * permeability * turns**2 * area / length
     loss_conductance, susceptance = np.sin(loss_angle) / reactance, -np.cos(loss_angle) / reactance
@@ -41,8 +55,8 @@ def test_an_air_gap_is_a_reluctance_in_series(gap: float, permeability: float, a
     """A core of length l and a gap g have the reluctance of a whole core of permeability 1 / (1 / mu + g / l) (textbook of magnetic circuits)."""
     area, length = 6e-5, 0.12
 
-    def secondary(core: Core, air_gap: float) -> complex:
-        return Transformer(core, 1000, 50.0, 8.0, 12.0, air_gap=air_gap).secondary_current(ampere_turns)
+    def secondary(core: CoreModel, air_gap: float) -> complex:
+        return TransformerModel(core, 1000, 50.0, 8.0, 12.0, air_gap=air_gap).secondary_current(ampere_turns)
 
     whole = ideal_core(area, length, 1 / (1 / permeability + gap / length))
     assert secondary(ideal_core(area, length, permeability), gap) == pytest.approx(secondary(whole, 0.0), rel=1e-8)
@@ -58,7 +72,7 @@ def test_the_textbook_ratio_and_phase_angle() -> None:
     area, length = 1e-3, 0.5
     permeability = inductance * length / (MU_0 * 200**2 * area)
     core = ideal_core(area, length, permeability, loss_angle=math.asin(0.45))
-    transformer = Transformer(core, 200, 50.0, 0.0, 1.1)
+    transformer = TransformerModel(core, 200, 50.0, 0.0, 1.1)
 
     secondary = transformer.secondary_current(1000.45)
 
@@ -71,7 +85,7 @@ def test_the_textbook_ratio_and_phase_angle() -> None:
 
 def test_ratio_error_and_phase_from_the_complex_error() -> None:
     """eps = |1 + e| - 1 with e = -Zs / (Zm + Zs) (IEC 61869-2 definitions on the textbook equivalent circuit)."""
-    transformer = Transformer(ideal_core(5e-5, 0.1, 20_000.0, 0.6), 2500, 50.0, 60.0, 10.0)
+    transformer = TransformerModel(ideal_core(5e-5, 0.1, 20_000.0, 0.6), 2500, 50.0, 60.0, 10.0)
     magnetising = 2 * math.pi * 50.0 * MU_0 * 20_000.0 * 2500**2 * 5e-5 / 0.1 * cmath.exp(1j * (math.pi / 2 - 0.6))
 
     error = -70.0 / (magnetising + 70.0)
@@ -86,14 +100,14 @@ def test_ratio_error_and_phase_from_the_complex_error() -> None:
 )
 def test_a_thousand_turn_core(turns: int, primary: float, secondary: float) -> None:
     """1:1000: 100 A into 100 mA, 20 mA into 20 uA, with ten turns 200 uA (common practice, no published source)."""
-    transformer = Transformer(core_for_rating(0.1 * 73, 0.1, 1000, 50.0), 1000, 50.0, 60.0, 10.0, 3.0)
+    transformer = TransformerModel(core_for_rating(0.1 * 73, 0.1, 1000, 50.0), 1000, 50.0, 60.0, 10.0, 3.0)
 
     assert abs(transformer.secondary_current(turns * primary)) == pytest.approx(secondary, rel=0.005)
 
 
 def test_ten_turns_leave_room_for_8_3_amperes() -> None:
     """8.3 A through ten turns stays below 100 mA at 1:1000 (common practice, no published source)."""
-    transformer = Transformer(core_for_rating(0.1 * 73, 0.1, 1000, 50.0), 1000, 50.0, 60.0, 10.0, 3.0)
+    transformer = TransformerModel(core_for_rating(0.1 * 73, 0.1, 1000, 50.0), 1000, 50.0, 60.0, 10.0, 3.0)
 
     assert 0.08 < abs(transformer.secondary_current(10 * 8.3)) < 0.1
 
@@ -112,15 +126,15 @@ def test_the_error_grows_towards_small_currents() -> None:
 
 def test_more_burden_more_error() -> None:
     """Fuse resistance is burden: with 500 ohm more the error is several times as large."""
-    high = Transformer(DEMO.core, 2500, 50.0, 60.0, 10.0, 503.0)
+    high = TransformerModel(DEMO.core, 2500, 50.0, 60.0, 10.0, 503.0)
 
     assert abs(high.complex_error(8.0)) > 4 * abs(DEMO.complex_error(8.0))
 
 
 def test_flux_density_follows_faraday() -> None:
     """E = 4.44 f N B A (textbook transformer equation; 4.44 is the rounded 2 pi / sqrt 2)."""
-    core = Core(area=1e-3, path_length=0.3)
-    transformer = Transformer(core, 500, 50.0, 1.0, 1.0)
+    core = CoreModel(area=1e-3, path_length=0.3)
+    transformer = TransformerModel(core, 500, 50.0, 1.0, 1.0)
 
     assert transformer.flux_density(4.44 * 50.0 * 500 * 0.8 * 1e-3) == pytest.approx(0.8, rel=1e-3)
 
@@ -130,8 +144,8 @@ def test_currents_balance_also_in_saturation(
     ampere_turns: float, saturation: float, loss_angle: float, leakage: float
 ) -> None:
     """Kirchhoff's current law for the solution found: ideal current = secondary + magnetising."""
-    core = Core(4e-5, 0.08, saturation_flux_density=saturation, loss_angle=loss_angle)
-    transformer = Transformer(core, 2500, 50.0, 60.0, 10.0, 3.0, leakage)
+    core = CoreModel(4e-5, 0.08, saturation_flux_density=saturation, loss_angle=loss_angle)
+    transformer = TransformerModel(core, 2500, 50.0, 60.0, 10.0, 3.0, leakage)
 
     secondary = transformer.secondary_current(ampere_turns)
     voltage = secondary * transformer.secondary_impedance
@@ -143,8 +157,8 @@ def test_currents_balance_also_in_saturation(
 @given(st.floats(1e-4, 1e5), st.floats(1.0001, 3.0), st.floats(0.02, 2.0))
 def test_more_primary_current_more_secondary_current(low: float, step: float, saturation: float) -> None:
     """The secondary current never falls when the primary current rises, saturated or not."""
-    core = Core(4e-5, 0.08, saturation_flux_density=saturation)
-    transformer = Transformer(core, 2500, 50.0, 60.0, 10.0, 3.0)
+    core = CoreModel(4e-5, 0.08, saturation_flux_density=saturation)
+    transformer = TransformerModel(core, 2500, 50.0, 60.0, 10.0, 3.0)
 
     assert abs(transformer.secondary_current(low * step)) > abs(transformer.secondary_current(low))
 
@@ -163,12 +177,12 @@ def test_no_current_no_current() -> None:
 def test_a_reading_takes_a_few_looks_at_the_core(ampere_turns: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """A run in virtual time asks for some four thousand currents: below the knee the voltage is found in six steps or fewer."""
     asked: list[float] = []
-    looked_at = Transformer.magnetising_admittance
+    looked_at = TransformerModel.magnetising_admittance
 
-    def counted(transformer: Transformer, force: float) -> complex:
+    def counted(transformer: TransformerModel, force: float) -> complex:
         asked.append(force)
         return looked_at(transformer, force)
 
-    monkeypatch.setattr(Transformer, "magnetising_admittance", counted)
+    monkeypatch.setattr(TransformerModel, "magnetising_admittance", counted)
     DEMO.secondary_current(ampere_turns)
     assert len(asked) <= 7

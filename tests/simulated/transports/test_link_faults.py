@@ -15,7 +15,7 @@ from pymodbus.pdu.register_message import ReadInputRegistersRequest
 
 from instruments.numbers import parse_number
 from simulated.bench import SimulatedBench
-from simulated.inprocess import RegisterLink, TextLink, open_link
+from simulated.inprocess import InProcessRegisters, TextLink, open_link
 from simulated.physics.clock import VirtualClock
 from simulated.transports.link_faults import FAULTS, UNSEEN, Hostile, Schedule
 from simulated.transports.listeners import Ending
@@ -75,7 +75,7 @@ def test_registers_in_process(fault: str) -> None:
     """Real RTU frames taken apart by pymodbus: check and exception replies are seen there."""
     clock, units = VirtualClock(), Registers()
     schedule = Schedule({1: fault}, lateness=2.0)
-    link = RegisterLink(Hostile(RtuConversation(units, 1), schedule, "rtu", clock.now), 1, clock, 19200, 0.5)  # type: ignore[arg-type]
+    link = InProcessRegisters(Hostile(RtuConversation(units, 1), schedule, "rtu", clock.now), 1, clock, 19200, 0.5)  # type: ignore[arg-type]
     assert link.read_registers("input", 0, 2) == [7, 1]
     try:
         answer = link.read_registers("input", 0, 2)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.framer.rtu import FramerRTU
 
-from instruments.profile import Register, SerialRegisters
+from instruments.profile_tables import Register, SerialRegisters
 from simulated.transports.modbus import (
     IllegalAddress,
     RegisterMap,

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from simulated.bench import SimulatedBench
 from simulated.description import BenchDescription
 from simulated.physics.clock import VirtualClock
-from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiInstrument, header_matches
+from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerminal, header_matches
 
 
-def instrument() -> tuple[ScpiInstrument, list[float]]:
+def instrument() -> tuple[ScpiTerminal, list[float]]:
     taken: list[float] = []
     commands = [
         Command("SOURce:CURRent {value}", lambda text: taken.append(float(text))),
@@ -22,7 +22,7 @@ def instrument() -> tuple[ScpiInstrument, list[float]]:
         Command("OUTPut ON", lambda _: taken.append(-1.0)),
         Command("ROUTe:CLOSe (@{position})", lambda text: taken.append(float(len(text)))),
     ]
-    return ScpiInstrument("Simulated,Thing,1,1.0", commands, "SYSTem:ERRor?", taken.clear), taken
+    return ScpiTerminal("Simulated,Thing,1,1.0", commands, "SYSTem:ERRor?", taken.clear), taken
 
 
 @pytest.mark.parametrize(
@@ -146,7 +146,7 @@ def test_no_words_make_a_whole_bench_raise(words: list[str], make_description: C
     bench = SimulatedBench(make_description(), VirtualClock())
     for name in ("source", "multimeter", "relay"):
         terminal = bench.terminal(name)
-        assert isinstance(terminal, ScpiInstrument)
+        assert isinstance(terminal, ScpiTerminal)
         line = ScpiConversation(terminal)
         line.receive("".join(words).encode() + b"\n*CLS\n")
         assert line.receive(b"*OPC?\n") == [(b"1\n", 0.0)]

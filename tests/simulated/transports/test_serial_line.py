@@ -16,7 +16,7 @@ from instruments.errors import LinkError
 from instruments.links.link import LinkSettings
 from instruments.links.modbus_link import ModbusLink
 from instruments.links.serial_port import leads_to
-from instruments.profile import Register
+from instruments.profile_tables import Register
 from simulated.transports.link_faults import Hostile, Schedule
 from simulated.transports.listeners import Piece
 from simulated.transports.loopback_line import LoopbackLine
@@ -97,7 +97,7 @@ def test_what_goes_wrong_on_a_line_is_an_error_and_never_a_value(
     path = tmp_path / "port"
     schedule = Schedule({1: fault}, lateness=0.6)
     plain = unit()
-    hostile = Hostile(plain, schedule, "rtu", time.monotonic, pause=plain.pause)
+    hostile = Hostile(plain, schedule, "rtu", time.monotonic)
 
     def absent() -> bool:
         return schedule.absent(time.monotonic())

@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 import pyvisa
 
+from harness.core.clock import RealClock
 from instruments.errors import LinkError
 from instruments.links.link import LinkSettings
 from instruments.links.visa_link import VisaLink
 from simulated.bench import SimulatedBench
-from simulated.physics.clock import RealClock
 from simulated.serve import SimulationError, serve
 
 QUICK = LinkSettings(timeout=0.4)

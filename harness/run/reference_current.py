@@ -1,0 +1,212 @@
+"""What the reference says of the current: read on the right range, settled, about what was asked for, or none."""
+
+from __future__ import annotations
+
+from harness.core.errors import Abandoned, LoadStaysOn
+from harness.core.quantities import format_quantity
+from harness.run.pair_reader import PairReading
+from harness.run.run_context import BenchState, RunContext
+from harness.run.settling import settle
+from harness.run.time_on import TimeOn, scale_for
+from instruments.errors import InstrumentError, ReplyError
+from instruments.operator.person import NOTHING_BEFORE, UndoLast
+
+AGREEMENT, AGREEMENT_WITH_SHELF = 0.10, 0.50
+"""How far (relative) the reference may be from what the load was asked for before the operator must look.
+
+What is written on a load from a shelf says only roughly what it draws.
+"""
+
+WANDER, WANDER_OF_MAINS = 0.01, 0.05
+"""How far (relative) a reading may be from where the current had settled and still be one of the same point.
+
+A load plugged into the mains follows its voltage, and changes while it warms.
+"""
+
+DEAD = 0.2
+"""Part of the smallest claimed current that may still be seen when the load is off, where the reference's floor is lower."""
+
+DEAD_WITHIN = 5.0
+"""Seconds a current may take to die away after the load is off."""
+
+
+class ReferenceCurrent:
+    """Reads the applied current with the reference, and keeps its range in `state`."""
+
+    def __init__(self, run: RunContext, state: BenchState, time_on: TimeOn) -> None:
+        self._run, self._state, self._time_on = run, state, time_on
+        self._reference, self._shelf = run.station.reference, run.station.load.by_person
+        self._ranges, self._factor = run.bench.entry("reference").ranges, run.bench.reference_path.factor
+        self.by_person = self._reference.by_person
+        self.seen_dead = False
+        self._settled_at = 0.0
+        # What the load was asked for and the reference has read: on any of these a smaller range may be used.
+        self._read_before: dict[float | None, float] = {}
+
+    @property
+    def largest_scale(self) -> float:
+        """Full scale of its largest range."""
+        return self._ranges[-1].full_scale
+
+    def unseen(self, current: float) -> bool:
+        """Whether the load of `current` amperes was never read, and is to be read on a smaller range than the largest."""
+        return self._load_of(current) not in self._read_before and self._scale_for(current) != self.largest_scale
+
+    def turned_for(self, current: float) -> bool:
+        """Whether a person would have to turn it to another range for `current`."""
+        return self.by_person and self._scale_for(current) != self._state.full_scale
+
+    def configure(self, current: float) -> float:
+        """Put it on its smallest range that takes `current` amperes with room to spare; its full scale."""
+        return self.put_on(self._scale_for(current))
+
+    def put_on(self, scale: float) -> float:
+        """Put it on the range with this full scale. Raises InstrumentError."""
+        if scale != self._state.full_scale:
+            self._state.full_scale = None
+            self._reference.configure(scale)
+            self._state.full_scale = scale
+        return scale
+
+    def look(self) -> None:
+        """Have a person read what flows, and write it down. Raises Abandoned where it is not what was expected."""
+        while True:
+            try:
+                reading = self._reference.read(self._state.current / self._factor)
+                break
+            except UndoLast:
+                self._run.progress.note(NOTHING_BEFORE)
+        self._run.writer.write(
+            "look",
+            current=self._state.current,
+            reference=reading.value,
+            raw=reading.raw,
+            scale=self._state.full_scale,
+        )
+        self._check_agreement(reading.value)
+
+    def steady(self) -> float:
+        """Settled, on the range for this current; its full scale.
+
+        After a step down the current settles on the range it came from, which the tail of the step cannot overload. A person
+        changes no wiring while current flows, whatever it has become, nor to read that nothing flows.
+        """
+        current = self._state.current
+        if self.by_person:
+            if current:
+                self._settle()
+            return self.put_on(self._state.full_scale or self.largest_scale)
+        if self._state.full_scale is None:
+            self.configure(current)
+        before = self._state.full_scale
+        if current:
+            self._settle()
+        scale = self.configure(current)
+        if current and scale != before:
+            self._settle()
+        return scale
+
+    def check_plausible(self, pair: PairReading) -> None:
+        """Raise ReplyError for a reading far from where the current has settled: garbled, or no longer settled.
+
+        What a person typed was settled when it was typed; it must agree with what the load should draw. Raises Abandoned.
+        """
+        value, current = pair.reference.value, self._state.current
+        if current and (self.by_person or value <= 0):
+            self._check_agreement(value)
+        if self.by_person:
+            return
+        wander = WANDER_OF_MAINS if self._shelf else WANDER
+        if current and abs(value - self._settled_at) > wander * self._settled_at + self._floor():
+            raise ReplyError(
+                f"{value:g} is far from the {self._settled_at:g} it had settled at",
+                instrument=self._reference.name,
+                address=self._reference.address,
+            )
+
+    @property
+    def can_see_dead(self) -> bool:
+        """A zero typed by the person who has just said that the load is off would add nothing to it."""
+        return not self.by_person
+
+    def see_dead(self) -> None:
+        """It reads nothing: first on the range of the current before, then on that of the smallest current.
+
+        Before anything was applied the first look is on its largest range. Raises LoadStaysOn.
+        """
+        smallest = min(r.minimum_current for r in self._run.device.ranges)
+        until = self._run.clock.now() + DEAD_WITHIN
+        for looked_for in (self._state.current or self.largest_scale * self._factor, smallest):
+            self.configure(looked_for)
+            allowed = max(3 * self._floor() * self._factor, DEAD * smallest)
+            while (flowing := abs(self._reference.read().value) * self._factor) > allowed:
+                if self._run.clock.now() > until:
+                    name = self._run.station.load.name
+                    raise LoadStaysOn(f"{name} was told to switch off and {format_quantity(flowing, 'A')} still flows")
+        self.seen_dead, self._state.may_flow = True, False
+
+    def verify_dead(self) -> str:
+        """After a run that failed: see that no current flows, whatever the load says of itself.
+
+        Empty when it was seen or nothing had been applied; else why the reference could not be asked. Does not
+        listen to a stop, reopens the reference itself. Raises LoadStaysOn.
+        """
+        answer = ""
+        for attempt in range(3 if self._state.may_flow and self.can_see_dead else 0):
+            try:
+                if attempt:
+                    self._reference.open()
+                    self._reference.start()
+                    self._state.full_scale = None
+                self.see_dead()
+                return ""
+            except InstrumentError as failure:
+                answer = str(failure)
+        return answer
+
+    def _load_of(self, current: float) -> float | None:
+        """What was plugged in, by its current; one on a link is always the same."""
+        return current if self._shelf else None
+
+    def _scale_for(self, current: float) -> float:
+        # A load off a shelf may draw more than is written on it.
+        drawn = max(current, self._read_before.get(self._load_of(current), 0.0)) if self._shelf else current
+        return scale_for(self._run.bench, drawn)
+
+    def _floor(self) -> float:
+        """What two readings may differ by at any current, in its own unit."""
+        scale = next(r for r in self._ranges if r.full_scale == self._state.full_scale)
+        return 2 * scale.resolution + scale.of_range * scale.full_scale
+
+    def _between(self) -> None:
+        self._run.stop.check()
+        self._time_on.check()
+
+    def _settle(self) -> None:
+        """Wait until the current has settled and the display has caught up; it must be about what was asked for."""
+        wanted, interval = self._state.current, self._run.device.display.refresh_interval
+        if self.by_person:
+            self._between()
+            # Whoever types what it shows waits until it is steady, and is asked again when it is far from expected.
+            self._run.pause(2 * interval)
+            return
+        clock = self._run.clock
+        found = settle(lambda: self._reference.read().value, clock, floor=self._floor(), between=self._between)
+        if found is None:
+            raise Abandoned(f"{format_quantity(wanted, 'A')} did not settle")
+        self._settled_at = found.mean
+        self._check_agreement(found.mean)
+        self._run.pause(found.since + 2 * interval - clock.now())
+        self._run.writer.write("settled", current=wanted, readings=found.readings, seconds=round(found.duration, 4))
+
+    def _check_agreement(self, reading: float) -> None:
+        """It must read about what the load was asked for; `reading` in its own unit. Raises Abandoned."""
+        wanted, read = self._state.current, reading * self._factor
+        agreement = AGREEMENT_WITH_SHELF if self._shelf else AGREEMENT
+        # Nothing at all is no current that anything could be compared with, however coarse the reference is.
+        if read <= 0 or abs(read - wanted) > agreement * wanted + self._floor() * self._factor:
+            raise Abandoned(
+                f"{format_quantity(wanted, 'A')} was expected and the reference reads {format_quantity(read, 'A')}: "
+                "look at the wiring, at the load and at the reference path in the bench file"
+            )
+        self._read_before[self._load_of(wanted)] = read

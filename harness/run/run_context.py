@@ -1,0 +1,55 @@
+"""What a run works with: its files, station, record, clock, stop signal and display."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from harness.core.clock import Clock
+from harness.core.progress import Progress
+from harness.core.stop import StopSignal
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.record.journal import RecordWriter
+from harness.station.plausibility import Applied
+from harness.station.station import Station
+from instruments.reading import Identity
+
+
+@dataclass(frozen=True)
+class RunContext:
+    """What does not change while a run is on. `identities`: how every instrument identified itself at its beginning."""
+
+    device: Device
+    bench: Bench
+    station: Station
+    identities: Mapping[str, Identity]
+    writer: RecordWriter
+    clock: Clock
+    stop: StopSignal
+    progress: Progress
+
+    def pause(self, seconds: float) -> None:
+        """Wait on the run's clock. Raises Stopped."""
+        self.stop.pause(self.clock, seconds)
+
+
+@dataclass
+class BenchState:
+    """What is true of the bench at this moment: kept here and nowhere else.
+
+    `current`: primary current applied, in amperes. `full_scale`: of the reference's range, None when not known.
+    `load_restarted`: the load's link was lost, so its settings may be too. `may_flow`: something was applied since the
+    reference saw that nothing flows; that somebody unplugged it is only said.
+    """
+
+    current: float = 0.0
+    power_factor: float | None = None
+    full_scale: float | None = None
+    load_restarted: bool = False
+    may_flow: bool = False
+
+    @property
+    def applied(self) -> Applied:
+        """What flows now."""
+        return Applied(self.current, self.power_factor, self.full_scale)

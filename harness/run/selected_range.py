@@ -1,0 +1,183 @@
+"""The selected range: tried at a current that is safe wherever the switch may stand, then driven no further than its ceiling."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.core.errors import Abandoned
+from harness.core.quantities import format_quantity
+from harness.files.device import Range
+from harness.limits.ceilings import ABOVE_CEILING, CLIP, NOTHING_READ, approach_current, ceiling, switch_looks_elsewhere
+from harness.limits.ratings import Ceiling
+from harness.record.recorded_questions import AGAIN, GO_ON, LOOK_AT_THE_SWITCH, SECONDARY, STOP, decision
+from harness.run.control import Control
+from harness.run.pair_reader import PairReader, PairReading
+from harness.run.run_context import RunContext
+from instruments.operator.person import NOTHING_BEFORE, UndoLast
+
+NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check reading that confirms the switch position before more current flows"
+
+
+@dataclass
+class RangeState:
+    """What is known of a range since it was selected; currents in amperes.
+
+    `refused`: why nothing is read at the current asked for. `silent`: that nothing was read at `tried_at`, when
+    `taken_before` of the `taken` points had been taken.
+    """
+
+    range: Range
+    ceiling: Ceiling
+    nominal: float = 0.0
+    approached: bool = False
+    observed_turns: float = 0.0
+    refused: str = ""
+    silent: str = ""
+    tried_at: float = 0.0
+    taken: int = 0
+    taken_before: int = 0
+
+
+class SelectedRange:
+    """Selects ranges, and brings the current of the selected one to where it is asked for, as far as it may go."""
+
+    def __init__(self, run: RunContext, control: Control, pairs: PairReader) -> None:
+        self._run, self._control, self._pairs = run, control, pairs
+        self._selected: RangeState | None = None
+        self._silent_ranges = 0
+
+    @property
+    def state(self) -> RangeState:
+        """What is known of the range selected. Raises Abandoned before one is."""
+        if self._selected is None:
+            raise Abandoned("the procedure drives a current or takes a point before it selects a range")
+        return self._selected
+
+    @property
+    def limit(self) -> Ceiling:
+        """How far the current may go by the turns observed last."""
+        return ceiling(self._run.device, self._run.bench, self.state.range, self.state.observed_turns)
+
+    def select(self, rng: Range) -> None:
+        """Move the device to `rng`, with the load off. Raises InstrumentError."""
+        run = self._run
+        self._control.release()
+        run.progress.doing(f"selecting range {rng.name}")
+        answer = self._control.links.redoing(f"selecting {rng.name}", lambda _: run.station.switch.select(rng.name))
+        limit = ceiling(run.device, run.bench, rng)
+        self._selected = RangeState(rng, limit)
+        run.writer.write(
+            "step",
+            step="select",
+            range=rng.name,
+            answer=answer,
+            ceiling=limit.current,
+            ceiling_set_by=limit.set_by,
+        )
+
+    def apply(self, current: float, power_factor: float | None) -> None:
+        """Bring the range to `current` amperes, or say in `state.refused` why not. Raises InstrumentError or Abandoned."""
+        rng = self.state.range
+        if power_factor is not None:
+            self._control.set_power_factor(power_factor)
+        if not self.state.approached:
+            self._approach(rng)
+        state = self.state
+        if state.silent and (state.taken > state.taken_before or current > state.tried_at):
+            state.refused = state.silent
+            if self._control.state.current:
+                self._control.release()
+            return
+        limit = self.limit
+        if abs(limit.current - state.ceiling.current) > CLIP * limit.current:
+            self._run.writer.write(
+                "ceiling",
+                range=rng.name,
+                ceiling=limit.current,
+                ceiling_set_by=limit.set_by,
+                observed_turns=state.observed_turns,
+            )
+            state.ceiling = limit
+        if current > limit.current * (1 + CLIP):
+            state.refused = (
+                f"{format_quantity(current, 'A')} {ABOVE_CEILING} {format_quantity(limit.current, 'A')}, "
+                f"set by {limit.set_by}"
+            )
+            return
+        state.refused, state.nominal = "", current
+        by_person = self._run.station.load.by_person
+        self._control.drive(current if by_person else min(current, limit.current), limit.current)
+
+    def _approach(self, rng: Range) -> None:
+        """Try a newly selected range at a current that is safe wherever the switch may really stand."""
+        device, bench = self._run.device, self._run.bench
+        # Not less than that, even when less was asked for: a search gone on with in its middle asks for what does not read.
+        current = approach_current(device, bench, rng)
+        if not current:
+            raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}")
+        while True:
+            self._run.progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
+            state = self.state
+            state.nominal = state.tried_at = current
+            self._control.drive(current, ceiling(device, bench, rng).current)
+            turns = self._control.links.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
+            state.approached, state.observed_turns = True, turns
+            if turns <= 0:
+                if self._goes_on_without_a_reading(rng, current):
+                    return
+            elif (elsewhere := switch_looks_elsewhere(device, rng, turns)) is None:
+                return
+            else:
+                text = (
+                    f"Range {rng.name} reads as {turns:.2f} turns, expected {rng.primary_turns}. "
+                    f"The readings fit position {elsewhere.name}."
+                )
+                used = f"{text} The maximum test current now uses the turns measured."
+                if self._look_at_the_switch(used, [AGAIN, GO_ON, STOP]):
+                    return
+            self.select(rng)
+
+    def _goes_on_without_a_reading(self, rng: Range, current: float) -> bool:
+        """Whether `rng` is taken as one that reads nothing: one point as evidence, since more might drive an open secondary."""
+        station, state = self._run.station, self.state
+        silent = f"{NOTHING_READ} {format_quantity(current, 'A')}"
+        first = self._silent_ranges == 0
+        if station.switch.by_person and not self._look_at_the_switch(
+            f"{rng.name}: {silent}. Is the switch in position {rng.name}?",
+            [AGAIN, STOP, GO_ON] if first else [STOP, AGAIN, GO_ON],
+        ):
+            return False
+        state.taken_before = state.taken
+        state.silent = f"{silent}: no turn through the core, a blown secondary fuse or an open secondary"
+        self._run.progress.note(f"{rng.name}: {state.silent}")
+        self._silent_ranges += 1
+        if self._silent_ranges == 2:
+            self._control.release()
+            decision(station.person, self._run.stop, SECONDARY, [STOP, GO_ON])
+        return True
+
+    def _look_at_the_switch(self, text: str, options: Sequence[str]) -> bool:
+        """Whether the person goes on after a look at the switch, with the load off: they may turn it at once."""
+        self._control.release()
+        self._run.progress.note(text)
+        question = f"{text}\n  {LOOK_AT_THE_SWITCH}"
+        return decision(self._run.station.person, self._run.stop, question, options) == GO_ON
+
+    def _turns_seen(self, rng: Range) -> float:
+        self._control.reference.steady()
+        pair = self._first_pair(rng)
+        self._control.reference.check_plausible(pair)
+        reference = pair.reference.value * self._run.bench.reference_path.factor
+        turns = rng.primary_turns * pair.displayed.value * rng.display_factor / reference
+        self._run.writer.write("approach", range=rng.name, turns=turns, **pair.as_line)
+        return turns
+
+    def _first_pair(self, rng: Range) -> PairReading:
+        if self._pairs.by_hand:
+            self._run.progress.note(f"Check reading on {rng.name}: one reading of each, to check the switch position.")
+        while True:
+            try:
+                return self._pairs.read(rng, self._control.state.current)
+            except UndoLast:
+                self._run.progress.note(NOTHING_BEFORE)

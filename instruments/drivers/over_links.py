@@ -1,0 +1,193 @@
+"""The drivers that play the parts of a bench over a link, by SCPI or registers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from instruments.drivers.on_for import OnFor
+from instruments.drivers.registers import RegisterInstrument
+from instruments.drivers.roles import at_once
+from instruments.drivers.scpi import ScpiInstrument
+from instruments.errors import QueuedError, ReplyError
+from instruments.links.link import Link, Now
+from instruments.profile import Profile
+from instruments.reading import Reading
+
+
+class ScpiLoad(ScpiInstrument):
+    """A programmable load or current source."""
+
+    by_person = False
+
+    def protect(self, limit: float) -> None:
+        """Set the instrument's own current limit, at most its largest current. Does nothing where the profile has no such command."""
+        self.protect_quantity("current", min(limit, self.profile.quantities["current"].maximum))
+
+    def arm_watchdog(self) -> None:
+        """Have the load switch itself off when it is no longer fed. Does nothing without one in the profile. Raises InstrumentError."""
+        if self.profile.watchdog is not None:
+            self.tell_checked(self.profile.watchdog.arm, self.profile.watchdog.seconds)
+
+    def confirm_safe(self) -> tuple[bool, str]:
+        """As every instrument; a load that is seen to be off leaves its watchdog nothing to watch. Raises LinkError or ReplyError."""
+        confirmed, answer = super().confirm_safe()
+        if confirmed and self.profile.watchdog is not None:
+            self.tell(self.profile.watchdog.disarm)
+        return confirmed, answer
+
+    @property
+    def least_current(self) -> float:
+        """The profile's minimum, in amperes."""
+        return max(0.0, self.profile.quantities["current"].minimum)
+
+    def takes_power_factor(self, power_factor: float) -> bool:
+        """Whether the profile has a command for it, and bounds that hold it."""
+        quantity = self.profile.quantities.get("power_factor")
+        return quantity is not None and bool(quantity.set) and quantity.minimum <= power_factor <= quantity.maximum
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """Set the power factor and read it back. Raises InstrumentError, also when the profile has none."""
+        self.set_quantity("power_factor", power_factor)
+        self.confirm_quantity("power_factor", power_factor)
+
+    def drive(self, current: float, ready: Callable[[], None] = at_once, on_for: OnFor | None = None) -> None:
+        """Set `current` amperes, switch the output on and read the setting back. Raises InstrumentError, or what `ready` does."""
+        self.arm_watchdog()
+        self.set_quantity("current", current)
+        ready()
+        self.tell(self.profile.on)
+        self.check_errors(self.profile.on[-1])
+        self.confirm_quantity("current", current)
+
+
+class ScpiReference(ScpiInstrument):
+    """A multimeter or analyser. Several can measure at the same time: `arm` all, `fire` all, `fetch` from all."""
+
+    by_person = False
+    measures = "current"
+
+    def configure(self, full_scale: float) -> None:
+        """Go to the range with this full scale. Raises InstrumentError."""
+        self.configure_quantity(self.measures, full_scale)
+
+    def read(self, expected: float | None = None) -> Reading:
+        """A fresh reading. Raises LinkError or ReplyError."""
+        return self.read_quantity(self.measures)
+
+    def fetch(self) -> Reading:
+        """The measurement that `fire` started; without a trigger in the profile, a fresh one. Raises LinkError or ReplyError."""
+        return self.fetch_quantity(self.measures)
+
+    def check(self) -> None:
+        """Raise QueuedError when an error was queued behind good replies, ReplyError when a reply too many came.
+
+        Where there is no error queue the identification is asked for: a duplicate of a late reply that stands behind
+        the last reading would be taken for it and found out.
+        """
+        if self.profile.errors is None:
+            self.identify_again()
+        else:
+            self.check_errors(self.quantity(self.measures).get)
+
+
+class ScpiVoltageReference(ScpiReference):
+    """A multimeter across a shunt, or on a clamp whose output is a voltage: its readings are volts."""
+
+    measures = "voltage"
+
+
+class ScpiMeter(ScpiInstrument):
+    """A device that itself speaks SCPI."""
+
+    by_person = False
+
+    def read(self, expected: float | None = None) -> Reading:
+        """What the device shows. Raises LinkError or ReplyError."""
+        return self.read_quantity("current")
+
+    def fetch(self) -> Reading:
+        """What the device measured since `fire`; without a trigger in the profile, what it shows now."""
+        return self.fetch_quantity("current")
+
+
+class ScpiVoltmeter(ScpiInstrument):
+    """A multimeter that reads the voltage; `expected` volts choose its range."""
+
+    by_person = False
+
+    def __init__(
+        self, name: str, address: str, profile: Profile, open_link: Callable[[], Link], now: Now, expected: float
+    ) -> None:
+        super().__init__(name, address, profile, open_link, now)
+        self._expected = expected
+
+    def start(self) -> None:
+        """Bring it to its voltage range. Raises InstrumentError."""
+        super().start()
+        self.configure_quantity("voltage", self._expected)
+
+    def read(self) -> Reading:
+        """A fresh reading in volts. Raises LinkError or ReplyError."""
+        return self.read_quantity("voltage")
+
+
+class ScpiSwitch(ScpiInstrument):
+    """A relay that moves the range switch; `positions` gives the relay's text for each range."""
+
+    by_person = False
+
+    def __init__(
+        self,
+        name: str,
+        address: str,
+        profile: Profile,
+        open_link: Callable[[], Link],
+        now: Now,
+        positions: dict[str, str],
+    ) -> None:
+        super().__init__(name, address, profile, open_link, now)
+        self._positions = positions
+
+    def select(self, range_name: str) -> str:
+        """Move, check the error queue, and ask whether it got there. Raises InstrumentError."""
+        part = self.profile.switching
+        if part is None or range_name not in self._positions:
+            raise ReplyError(f"no position for range {range_name!r}", instrument=self.name, address=self.address)
+        position = self._positions[range_name]
+        self.tell(part.select, position=position)
+        self.check_errors(part.select[-1])
+        reply = self.ask(part.query, position=position)
+        if reply not in part.selected:
+            raise QueuedError(
+                f"did not confirm position {position} for {range_name}: {reply!r}",
+                instrument=self.name,
+                address=self.address,
+                command=part.query,
+            )
+        return f"{part.query.format(position=position)} -> {reply}"
+
+
+class ScpiEnvironmentSensor(ScpiInstrument):
+    """A thermometer, hygrometer or both that speaks SCPI."""
+
+    def read(self) -> dict[str, Reading]:
+        """Fresh readings of all it has, by quantity. Raises LinkError or ReplyError."""
+        return {name: self.read_quantity(name) for name, q in self.profile.quantities.items() if q.get}
+
+
+class RegisterMeter(RegisterInstrument):
+    """A device read over Modbus."""
+
+    by_person = False
+
+    def read(self, expected: float | None = None) -> Reading:
+        """What the device shows. Raises LinkError or ReplyError."""
+        return self.read_quantity("current")
+
+
+class RegisterEnvironmentSensor(RegisterInstrument):
+    """A thermometer, hygrometer or both read over Modbus."""
+
+    def read(self) -> dict[str, Reading]:
+        """What it shows of all it has, by quantity. Raises LinkError or ReplyError."""
+        return {name: self.read_quantity(name) for name in self.profile.registers}

@@ -1,0 +1,111 @@
+"""Loads off a shelf, plugged in by a person."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from instruments.drivers.by_hand import ByPerson
+from instruments.drivers.on_for import OnFor
+from instruments.errors import InstrumentError
+from instruments.numbers import format_current
+from instruments.operator.person import Person
+from instruments.reading import Identity
+
+UNPLUGGED, CANNOT = "unplugged", "cannot"
+"""What a person answers when asked to make the load safe."""
+
+
+FETCHED_FIRST = 600.0
+"""What may be on for less than so many seconds is fetched before it is asked to be plugged in, when its time begins."""
+
+
+@dataclass(frozen=True)
+class ShelfLoad:
+    """A lamp, a heater or whatever else can be plugged in; `current` is what it draws, roughly, in amperes."""
+
+    name: str
+    current: float
+
+
+class PersonLoad(ByPerson):
+    """Loads on a shelf, plugged in by a person. It is safe when the person says that nothing is plugged in."""
+
+    def __init__(
+        self, name: str, person: Person, serial: str, shelf: Sequence[ShelfLoad], act: Callable[[float], None]
+    ) -> None:
+        """`act` is told the current in amperes that is now plugged in, 0 for nothing."""
+        super().__init__(name, person, serial)
+        self._shelf, self._act = tuple(shelf), act
+        self._plugged: ShelfLoad | None = None
+        self._answer = ""
+
+    def identify(self) -> Identity:
+        """What is on the shelf."""
+        return Identity(f"plugged in by a person: {', '.join(load.name for load in self._shelf)}", self._serial)
+
+    def protect(self, limit: float) -> None:
+        """A lamp has no protection of its own."""
+
+    @property
+    def least_current(self) -> float:
+        """What is on the shelf says it."""
+        return 0.0
+
+    def takes_power_factor(self, power_factor: float) -> bool:
+        """A lamp is what it is."""
+        return False
+
+    def set_power_factor(self, power_factor: float) -> None:
+        """A lamp is what it is. Raises InstrumentError."""
+        raise InstrumentError(
+            "the power factor of a load off a shelf cannot be set", instrument=self.name, address=self.address
+        )
+
+    def drive(self, current: float, ready: Callable[[], None] = lambda: None, on_for: OnFor | None = None) -> None:
+        """Have the load of this current plugged in; the circuit must be dead.
+
+        Raises InstrumentError for none such, Overdue, or what `ready` does.
+        """
+        chosen = next((load for load in self._shelf if load.current == current), None)
+        if chosen is None:
+            raise InstrumentError(
+                f"no load of {format_current(current)} on the shelf", instrument=self.name, address=self.address
+            )
+        asked = (
+            f"{chosen.name} (about {format_current(current)}), cooled down, its own switch off, set as its name says."
+        )
+        if on_for is not None and on_for.seconds < FETCHED_FIRST:
+            self._person.confirm(
+                "Nothing is plugged in. Do not plug in anything yet.\n"
+                f"  Fetch: {asked}\n  The permitted time begins with the next question: {on_for}."
+            )
+        ready()
+        # It counts as plugged in before the person has answered: they may be interrupted in the middle.
+        self._plugged, self._answer = chosen, ""
+        until = "" if on_for is None else f": {on_for.from_now}"
+        self._person.confirm(
+            f"Nothing is plugged in.\n  Plug in: {asked}\n  Then switch it on, keep your hands off the wiring, and stay there{until}."
+        )
+        self._act(chosen.current)
+
+    def make_safe(self) -> None:
+        """Have everything unplugged and be told so; not asked again while nothing has been plugged in since."""
+        if self._answer == UNPLUGGED:
+            return
+        what = self._plugged.name if self._plugged is not None else "every load"
+        text = f"Switch off and unplug {what}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+        if self._answer == CANNOT:
+            # Cut off is not unplugged: it would be on again as soon as somebody restores the supply for what comes next.
+            text = (
+                "Then cut its supply by hand, now, at the switch or breaker that feeds it, and lock it off. Leave it off until "
+                f"{what} is out. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+            )
+        self._answer = self._person.insist(text, [UNPLUGGED, CANNOT])
+        if self._answer == UNPLUGGED:
+            self._plugged = None
+            self._act(0.0)
+
+    def confirm_safe(self) -> tuple[bool, str]:
+        """Whether the person said that nothing is plugged in."""
+        return self._answer == UNPLUGGED, f"unplugged? -> {self._answer or 'nobody answered'}"

@@ -1,0 +1,145 @@
+"""Links that write every exchange into a transcript, and links that answer from one."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from typing import Any, Generic, TypeVar
+
+from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError
+from instruments.links.link import Link, Now, RegisterLink
+from instruments.links.transcript import TranscriptError, TranscriptReader, TranscriptWriter
+
+_ERRORS = {kind.__name__: kind for kind in (InstrumentError, LinkError, ReplyError, QueuedError, IdentityError)}
+_L = TypeVar("_L", bound=Link | RegisterLink)
+_T = TypeVar("_T")
+
+
+class _Transcribed(Generic[_L]):
+    """A link whose exchanges are written down; opening it is the first."""
+
+    def __init__(self, open_link: Callable[[], _L], writer: TranscriptWriter, now: Now, **asked: Any) -> None:
+        self._writer, self._now = writer, now
+        self._link = self._written_down("open", open_link, keep=lambda _: None, **asked)
+
+    def close(self) -> None:
+        """Let go."""
+        self._written_down("close", self._link.close)
+
+    def _written_down(
+        self, did: str, action: Callable[[], _T], *, keep: Callable[[_T], Any] = lambda outcome: outcome, **asked: Any
+    ) -> _T:
+        started = self._now()
+        try:
+            outcome = action()
+        except TranscriptError:
+            raise
+        except InstrumentError as failure:
+            self._write(did, started, **asked, error=_described(failure))
+            raise
+        self._write(did, started, **asked, received=keep(outcome))
+        return outcome
+
+    def _write(self, did: str, started: float, **said: Any) -> None:
+        self._writer.write(did, **said, started=round(started, 6), finished=round(self._now(), 6))
+
+
+class TranscribedText(_Transcribed[Link]):
+    """A link for text whose exchanges are written down."""
+
+    def write(self, text: str) -> None:
+        """Send one message."""
+        self._written_down("write", lambda: self._link.write(text), sent=text)
+
+    def read(self) -> str:
+        """The next reply."""
+        return self._written_down("read", self._link.read)
+
+    def query(self, text: str) -> str:
+        """Send one message and return its reply."""
+        return self._written_down("query", lambda: self._link.query(text), sent=text)
+
+
+class TranscribedRegisters(_Transcribed[RegisterLink]):
+    """A link for registers whose exchanges are written down; that it was to drain its line is written with its opening."""
+
+    def __init__(self, open_link: Callable[[], RegisterLink], writer: TranscriptWriter, now: Now, drain: bool) -> None:
+        super().__init__(open_link, writer, now, drain=drain)
+
+    def read_registers(self, function: str, address: int, count: int) -> list[int]:
+        """`count` registers from `address`."""
+        return self._written_down(
+            "read_registers",
+            lambda: self._link.read_registers(function, address, count),
+            function=function,
+            address=address,
+            count=count,
+        )
+
+
+class _Replayed:
+    """A link that answers from a transcript. Raises TranscriptError where something else is asked."""
+
+    def __init__(self, reader: TranscriptReader, **asked: Any) -> None:
+        """Open it, which fails as it failed then."""
+        self._reader = reader
+        self._given_back("open", **asked)
+
+    def close(self) -> None:
+        """Let go, as then; never raises: a session that has failed is known to have."""
+        with contextlib.suppress(TranscriptError):
+            self._reader.answer("close")
+
+    def _given_back(self, did: str, **asked: Any) -> Any:
+        """What was received then. Raises the error of then, in the name of the instrument of now."""
+        line = self._reader.answer(did, **asked)
+        error = line.get("error")
+        if error is None:
+            return line.get("received")
+        raise _ERRORS[error["type"]](
+            error["reason"],
+            instrument=self._reader.whose,
+            address=error["address"],
+            command=error["command"],
+            elapsed=error.get("elapsed"),
+            received=error.get("received"),
+        )
+
+
+class ReplayedText(_Replayed):
+    """A link for text that answers from a transcript."""
+
+    def write(self, text: str) -> None:
+        """What came of sending `text`."""
+        self._given_back("write", sent=text)
+
+    def read(self) -> str:
+        """The reply received then."""
+        return str(self._given_back("read"))
+
+    def query(self, text: str) -> str:
+        """The reply to `text` received then."""
+        return str(self._given_back("query", sent=text))
+
+
+class ReplayedRegisters(_Replayed):
+    """A link for registers that answers from a transcript."""
+
+    def __init__(self, reader: TranscriptReader, drain: bool) -> None:
+        super().__init__(reader, drain=drain)
+
+    def read_registers(self, function: str, address: int, count: int) -> list[int]:
+        """The registers received then."""
+        return list(self._given_back("read_registers", function=function, address=address, count=count))
+
+
+def _described(failure: InstrumentError) -> dict[str, Any]:
+    said = {
+        "type": type(failure).__name__,
+        "reason": failure.reason,
+        "address": failure.address,
+        "command": failure.command,
+        "elapsed": failure.elapsed,
+        "received": failure.received,
+    }
+    return {key: value for key, value in said.items() if value is not None}

@@ -1,0 +1,58 @@
+"""Modules that fit on a few screens, functions that fit on one, and calls that can be read: rules of this project."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+ROOMS = (
+    "harness/audit",
+    "harness/claims",
+    "harness/core",
+    "harness/design",
+    "harness/limits",
+    "harness/record",
+    "harness/run",
+    "harness/safety",
+    "harness/station",
+    "instruments",
+    "procedures",
+    "simulated",
+)
+LONGEST_MODULE, LONGEST_FUNCTION, MOST_PARAMETERS = 300, 60, 6
+
+
+def too_large(file: Path) -> Iterator[str]:
+    """What of a module is larger than it may be."""
+    text = file.read_text(encoding="utf-8")
+    if text.count("\n") >= LONGEST_MODULE:
+        yield f"{file}: {text.count(chr(10))} lines"
+    for found in ast.walk(ast.parse(text)):
+        if isinstance(found, ast.FunctionDef | ast.AsyncFunctionDef):
+            lines = (found.end_lineno or 0) - found.lineno + 1
+            of = found.args
+            parameters = [a.arg for a in (*of.posonlyargs, *of.args, *of.kwonlyargs) if a.arg not in ("self", "cls")]
+            if lines >= LONGEST_FUNCTION or len(parameters) > MOST_PARAMETERS:
+                yield f"{file}: {found.name} has {lines} lines and {len(parameters)} parameters"
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_no_module_or_function_is_too_large(room: str) -> None:
+    files = sorted((ROOT / room).rglob("*.py"))
+    assert files
+    assert [wrong for file in files for wrong in too_large(file)] == []
+
+
+def test_no_class_of_the_simulated_bench_has_the_name_of_another() -> None:
+    """Who reads `Transformer` must know which: the one described in a file, or the one that is simulated."""
+    names: dict[str, set[str]] = {"simulated": set(), "elsewhere": set()}
+    for room in ("harness", "instruments", "procedures", "reports", "simulated"):
+        for file in (ROOT / room).rglob("*.py"):
+            tree = ast.parse(file.read_text(encoding="utf-8"))
+            of = names["simulated" if room == "simulated" else "elsewhere"]
+            of |= {c.name for c in ast.walk(tree) if isinstance(c, ast.ClassDef) and not c.name.startswith("_")}
+    assert names["simulated"] & names["elsewhere"] == set()
