@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import datetime  # noqa: F401  loaded before a Ctrl-C can come: modules of other languages that load it themselves lose a stop there
+import shutil
 import signal
 import sys
 import threading
@@ -31,7 +32,7 @@ from harness.commands import (
 )
 from harness.commands.arguments import EXIT_STATUS, OneLine
 from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
-from harness.core.output import lasting, trouble
+from harness.core.output import complain, lasting, trouble, wrapped
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
@@ -49,7 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Looked for at the end, since what a full disk refuses may come out of a buffer only now.
         sys.stdout.flush()
         if told := trouble():
-            print(f"ratioproof: {told}; not everything was printed", file=sys.stderr)
+            complain(f"{told}; not everything was printed")
         return status or (WRONG if told else 0)
 
 
@@ -92,32 +93,32 @@ def _run(arguments: Sequence[str] | None) -> int:
         return status
     except UserError as error:
         for problem in error.problems:
-            print(f"ratioproof: {problem}", file=sys.stderr)
+            complain(problem)
         return WRONG
     except AbortedSafe as error:
-        print(f"ratioproof: aborted: {error}", file=sys.stderr)
+        complain(f"aborted: {error}")
         return ABORTED
     except Stopped as error:
-        print(f"ratioproof: aborted: {error}; nothing was energised", file=sys.stderr)
+        complain(f"aborted: {error}; nothing was energised")
         return ABORTED
     except NotSafe as error:
         _cry(str(error))
         return NOT_SAFE
     except KeyboardInterrupt:
-        print("ratioproof: aborted before anything was energised", file=sys.stderr)
+        complain("aborted before anything was energised")
         return ABORTED
     except BaseException as error:  # noqa: BLE001  a module of another language turns a stop while it loads into an error of its own
         # One that came during a run was the run's own, which has driven current and ended in its own words.
         if not _interrupted.is_set():
             return _failed(error)
-        print("ratioproof: aborted: stopped by SIGINT; nothing was energised", file=sys.stderr)
+        complain("aborted: stopped by SIGINT; nothing was energised")
         return ABORTED
 
 
 def _failed(error: BaseException) -> int:
     """Tell what no command ends with on purpose. Raises what is no error at all."""
     if isinstance(error, OSError):
-        print(f"ratioproof: {error.filename or 'the system'}: {error.strerror or error}", file=sys.stderr)
+        complain(f"{error.filename or 'the system'}: {error.strerror or error}")
         return WRONG
     if not isinstance(error, Exception):
         raise error
@@ -125,7 +126,7 @@ def _failed(error: BaseException) -> int:
     place = traceback.extract_tb(error.__traceback__)[-1]
     what = "a package is missing or damaged" if isinstance(error, ImportError) else "this is a defect of the program"
     said = " ".join(f"{type(error).__name__}: {error}".split())[:500]
-    print(f"ratioproof: {what}: {said} ({Path(place.filename).name}, line {place.lineno})", file=sys.stderr)
+    complain(f"{what}: {said} ({Path(place.filename).name}, line {place.lineno})")
     return DEFECT
 
 
@@ -142,10 +143,11 @@ def _first_interrupt(number: int, frame: FrameType | None) -> None:
 
 def _cry(message: str) -> None:
     """A message nobody can miss."""
-    rule = "!" * 78
-    lines = [rule, "!!  NOT SAFE".ljust(76) + "!!", rule, *message.splitlines(), rule]
-    text = "\n".join(lines)
-    if sys.stderr.isatty():
+    width, at_terminal = min(78, shutil.get_terminal_size().columns), sys.stderr.isatty()
+    told = wrapped(message, "", width) if at_terminal else message
+    rule = "!" * width
+    text = "\n".join([rule, "!!  NOT SAFE".ljust(width - 2) + "!!", rule, told, rule])
+    if at_terminal:
         text = f"\a\x1b[1;97;41m{text}\x1b[0m"
     print(text, file=sys.stderr)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
-from harness.core.output import console
+from harness.core.output import complain, console
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -50,7 +50,8 @@ class OneLine(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """End with exit status 2."""
-        self.exit(2, f"ratioproof: {message} (see {self.prog} --help)\n")
+        complain(f"{message} (see {self.prog} --help)")
+        self.exit(2)
 
 
 def add_command(

@@ -81,6 +81,13 @@ def wrapped(text: str, indent: str = "  ", width: int | None = None) -> str:
     return "\n".join(map(broken, text.split("\n")))
 
 
+def complain(message: str) -> None:
+    """Print an error on standard error: one line, broken between words where a person at a terminal reads it."""
+    line = f"ratioproof: {message}"
+    at_terminal = sys.stderr is not None and sys.stderr.isatty()
+    print(wrapped(line) if at_terminal else line, file=sys.stderr)
+
+
 def lost() -> bool:
     """Whether standard output is gone, so that nobody sees what is asked."""
     return isinstance(sys.stdout, _Lasting) and sys.stdout.failure is not None

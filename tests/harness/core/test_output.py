@@ -133,3 +133,35 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
         main(["--version"])
     assert ended.value.code == 0
     assert capsys.readouterr().out.startswith("Ratioproof")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["demo", "--fault", "gremlins"],
+        ["demo", "--hold", "10000"],
+        ["certify", "nowhere.jsonl", "--monte-carlo", "12"],
+        ["rehearse", "a", "b", "--readings", "five"],
+    ],
+)
+def test_errors_are_broken_between_words_on_a_narrow_terminal(tmp_path: Path, arguments: list[str]) -> None:
+    """At 60 columns; in a pipe they stay one line each."""
+    import pty
+
+    environment = {"PYTHONPATH": str(ROOT), "PATH": "", "COLUMNS": "60"}
+    command = [sys.executable, "-m", "harness", *arguments]
+    controlling, terminal = pty.openpty()
+    try:
+        done = subprocess.run(
+            command, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=terminal, check=False
+        )
+        lines = os.read(controlling, 65536).decode().splitlines()
+    finally:
+        os.close(terminal)
+        os.close(controlling)
+    assert done.returncode == 2
+    assert max(map(len, lines)) < 60 < len(" ".join(lines))
+    plain = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False).stderr
+    (line,) = plain.splitlines()
+    assert " ".join(lines).split() == line.split()
