@@ -19,7 +19,7 @@ from pathlib import Path
 from markdown_it import MarkdownIt
 
 ROOT = Path(__file__).parents[2]
-PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")), *sorted((ROOT / "docs").glob("[ehr]*/*.md"))]
+PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")), *sorted((ROOT / "docs").glob("[dehr]*/*.md"))]
 """README and every page of the manual that is written by hand."""
 
 _COMMENT = re.compile(r"<!-- (\w+): (.*?) -->")
