@@ -17,7 +17,7 @@ from harness.core.version import software
 from harness.evaluation.conditions import at_the_frequency_measured, conditions
 from harness.evaluation.conformity.decision_statement import decision_rule
 from harness.evaluation.diagnosis.contradiction import OVERRIDE
-from harness.evaluation.range_evaluation import evaluate_ranges
+from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.evaluation.traceability import reference_chain
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.device import Device
@@ -62,9 +62,7 @@ def evaluate(
         points,
         observed_ranges(record),
         dt.datetime.fromisoformat(finished).date(),
-        trials,
-        *_causes(record, causes),
-        contradiction_overridden=OVERRIDE in overrides,
+        EvaluationOptions(trials, *_causes(record, causes), contradiction_overridden=OVERRIDE in overrides),
     )
     if OVERRIDE in overrides and not outcome.contradictions:
         raise UserError(f"--override {OVERRIDE}: the readings of {record_file} do not contradict each other")

@@ -6,7 +6,7 @@ from typing import Any
 
 from harness.evaluation.conformity.decision import decide
 from harness.evaluation.uncertainty.combination import Coverage, coverage_factor
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
 from harness.results import Judged, Stated
 
 
@@ -29,9 +29,9 @@ def judged(inputs: Inputs, value: Any, limit: float | None) -> Judged:
 
 
 def _stated(value: Any, coverage: Coverage) -> Stated:
-    nominal = float(getattr(value, "nominal_value", value))
     standard = float(getattr(value, "std_dev", 0.0))
-    return Stated(nominal, standard, coverage.factor * standard, coverage.factor, coverage.told_degrees_of_freedom)
+    freedom = coverage.told_degrees_of_freedom
+    return Stated(nominal(value), standard, coverage.factor * standard, coverage.factor, freedom)
 
 
 def _coverage(inputs: Inputs, value: Any) -> Coverage:

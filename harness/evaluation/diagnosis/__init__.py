@@ -30,6 +30,8 @@ from harness.files.device import Device
 from harness.results import DiagnosisDetails, Hypothesis
 
 __all__ = [
+    "Beside",
+    "Compared",
     "Diagnosis",
     "PowerError",
     "PowerValues",
@@ -58,30 +60,48 @@ class Diagnosis:
     details: DiagnosisDetails
 
 
-def diagnose(
-    device: Device,
-    points: Sequence[PointValues],
-    powers: Sequence[PowerValues] = (),
-    thresholds: Sequence[ThresholdValues] | None = None,
-    secondaries: Sequence[SecondaryValues] = (),
-    causes: Catalogue | None = None,
-    origin: str = "",
-    *,
-    ratio_typed: bool = False,
-) -> Diagnosis:
-    """The diagnosis of a run: its points, power errors, smallest readable and secondary currents, as far as it has them.
+@dataclass(frozen=True)
+class Beside:
+    """What a run read beside currents, as far as it did: power errors, smallest readable and secondary currents."""
 
-    `origin` says where `causes` come from when they are not the shipped ones. `ratio_typed`: the reference has a ratio that somebody
-    typed into the bench file. Without points nothing is said.
+    powers: Sequence[PowerValues] = ()
+    thresholds: Sequence[ThresholdValues] = ()
+    secondaries: Sequence[SecondaryValues] = ()
+
+
+@dataclass(frozen=True)
+class Compared:
+    """The causes that readings are compared with: those shipped, or others and where they come from.
+
+    `ratio_typed`: the reference has a ratio that somebody typed into the bench file.
     """
-    catalogue = causes or shipped()
-    if not ratio_typed:
-        catalogue = without_ratio(catalogue)
-    named = f"catalogue of causes, revision {catalogue.revision}" + (f", with {origin}" if origin else "")
-    data = observations(device, points, powers, thresholds or (), secondaries)
+
+    causes: Catalogue | None = None
+    origin: str = ""
+    ratio_typed: bool = False
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """Without what only a typed ratio can do, where there is none."""
+        catalogue = self.causes or shipped()
+        return catalogue if self.ratio_typed else without_ratio(catalogue)
+
+    @property
+    def named(self) -> str:
+        """The catalogue in a line."""
+        added = f", with {self.origin}" if self.origin else ""
+        return f"catalogue of causes, revision {self.catalogue.revision}{added}"
+
+
+def diagnose(
+    device: Device, points: Sequence[PointValues], beside: Beside = Beside(), compared: Compared = Compared()
+) -> Diagnosis:
+    """The diagnosis of a run from its points and what was read beside. Without points nothing is said."""
+    catalogue = compared.catalogue
+    data = observations(device, points, beside.powers, beside.thresholds, beside.secondaries)
     if data is None:
         note = "no point with current was finished, so nothing can be said about causes"
-        return Diagnosis((), note, DiagnosisDetails(causes=named))
+        return Diagnosis((), note, DiagnosisDetails(causes=compared.named))
     weighing = weigh(device, catalogue, data)
     candidates = candidates_of(device, catalogue)
     listed = _listed(weighing)
@@ -107,7 +127,7 @@ def diagnose(
             same_readings=_labels(weighing.aliases if group else ()),
             not_shown=_labels(silent),
             goodness_of_fit=_rounded(weighing.fit),
-            causes=named,
+            causes=compared.named,
         ),
     )
 

@@ -29,7 +29,7 @@ from uncertainties import umath
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation, path_angle
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
 from harness.files.bench import Bench, PowerAccuracy, ShelfEntry, VoltageAccuracy
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
@@ -174,7 +174,7 @@ def _analyser_power(
         reading=reading,
         phase=_mean(observed, "reference_phase"),
         path_factor=path.factor,
-        indicated=_nominal(indicated),
+        indicated=nominal(indicated),
         relative=(gain, drift, warmth),
         path_error=off,
         path_angle=angle,
@@ -230,13 +230,13 @@ def _angle_of_load(
     stated = _stated_power_factor(bench, observed)
     if apparent is not None:
         cosine = _mean(observed, "reference_power") * bench.reference_path.factor / apparent
-        if 0 < _nominal(cosine) < NEAR_UNITY:
+        if 0 < nominal(cosine) < NEAR_UNITY:
             sign = math.copysign(1.0, stated)
             tangent = sign * umath.tan(umath.acos(cosine) + sign * beta)
             if _tells_an_angle(bench, observed, stated if abs(stated) < 1 else 0.0):
                 return _of_tangent(tangent)
-            bound = inputs.own("angle of the load", rectangular(abs(_nominal(tangent))), "rectangular")
-            return LoadAngle(0.0 + bound, sign * _nominal(cosine), known=False)
+            bound = inputs.own("angle of the load", rectangular(abs(nominal(tangent))), "rectangular")
+            return LoadAngle(0.0 + bound, sign * nominal(cosine), known=False)
     known = _known_power_factor(bench, observed)
     asked, expanded = known if known is not None else (stated, ANGLE_OF_A_LOAD)
     wide = math.acos(max(0.0, abs(asked) - max(expanded, 1e-6)))
@@ -250,8 +250,8 @@ def _angle_of_load(
 
 
 def _of_tangent(tangent: Any) -> LoadAngle:
-    nominal = _nominal(tangent)
-    return LoadAngle(tangent, math.copysign(math.cos(math.atan(nominal)), nominal + 1e-12))
+    estimate = nominal(tangent)
+    return LoadAngle(tangent, math.copysign(math.cos(math.atan(estimate)), estimate + 1e-12))
 
 
 def _plugged(bench: Bench, observed: ObservedPoint) -> ShelfEntry | None:
@@ -332,10 +332,6 @@ def _read(observed: ObservedPoint, name: str) -> bool:
 
 def _mean(observed: ObservedPoint, name: str) -> float:
     return sum(p.also[name] for p in observed.pairs) / len(observed.pairs)
-
-
-def _nominal(value: Any) -> float:
-    return float(getattr(value, "nominal_value", value))
 
 
 def _deviation(value: Any) -> float:

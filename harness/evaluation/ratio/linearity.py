@@ -2,13 +2,19 @@
 
 IEC 61298-2 and ISA-51.1 (definitions of independent, zero-based and terminal-based linearity; values from memory):
 each is the largest deviation of the characteristic, averaged over upscale and downscale readings.
-All functions take `x`, `y` of shape (n,) in rising x and give the deviation in the unit of `y`.
+The functions of a line take `x`, `y` of shape (n,) in rising x and give the deviation in the unit of `y`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from statistics import fmean
+
 import numpy as np
 from numpy.typing import NDArray
+
+from harness.evaluation.ratio.point_errors import PointValues
+from harness.results import Linearity
 
 Array = NDArray[np.float64]
 
@@ -40,3 +46,32 @@ def terminal_based(x: Array, y: Array) -> float:
     """Deviation from the line through the first and the last point."""
     slope = (y[-1] - y[0]) / (x[-1] - x[0])
     return float(np.max(np.abs(y - y[0] - slope * (x - x[0]))))
+
+
+def linearity(own: Sequence[PointValues]) -> Linearity | None:
+    """Deviations on the average of upscale and downscale readings, as fractions of the span of indicated current."""
+    at: dict[float, list[PointValues]] = {}
+    for values in own:
+        at.setdefault(values.observed.nominal_current, []).append(values)
+    if len(at) < 3:
+        return None
+    nominals = sorted(at)
+    x = np.array([fmean(float(v.reference.nominal_value) for v in at[n]) for n in nominals])
+    y = np.array([fmean(float(v.indicated.nominal_value) for v in at[n]) for n in nominals])
+    span = abs(y[-1] - y[0])
+    if span == 0 or np.any(np.diff(x) <= 0):
+        return None
+    up, down = ({n: d for n in nominals if (d := _deviations(at[n], way))} for way in ("up", "down"))
+    both = [abs(fmean(up[n]) - fmean(down[n])) for n in nominals if n in up and n in down]
+    return Linearity(
+        independent=float(independent(x, y) / span),
+        zero_based=float(zero_based(x, y) / span),
+        terminal_based=float(terminal_based(x, y) / span),
+        hysteresis=float(max(both) / span) if both else None,
+    )
+
+
+def _deviations(values: Sequence[PointValues], direction: str) -> list[float]:
+    """Indicated less reference current of the points taken in one direction, amperes."""
+    own = (v for v in values if v.observed.direction == direction)
+    return [float(v.indicated.nominal_value) - float(v.reference.nominal_value) for v in own]

@@ -106,3 +106,8 @@ class Inputs:
             if abs(derivative) * variable.std_dev > least
         ]
         return tuple(sorted(lines, key=lambda line: -line.contribution))
+
+
+def nominal(value: Any) -> float:
+    """The estimate of a value, which may be a plain number."""
+    return float(getattr(value, "nominal_value", value))

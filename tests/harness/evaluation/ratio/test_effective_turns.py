@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from harness.causes import shipped
-from harness.evaluation.range_evaluation import RangesOutcome, evaluate_ranges
+from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
 from harness.evaluation.ratio.effective_turns import SHAPE, multiplier
 from harness.evaluation.ratio.point_errors import Inputs, point_values
 from harness.evaluation.ratio.whole_turns import NO_WHOLE_NUMBER, probability_of_nearest
@@ -313,7 +313,9 @@ def test_turns_that_are_no_whole_number_are_no_evidence(device: Device, bench: B
     assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
     assert outcome.verdict == "fail"
     assert "turns is no whole number" in outcome.reasons[0]
-    overridden = evaluate_ranges(device, bench, sweep(device, _exchanged), [], RUN_DATE, contradiction_overridden=True)
+    overridden = evaluate_ranges(
+        device, bench, sweep(device, _exchanged), [], RUN_DATE, EvaluationOptions(contradiction_overridden=True)
+    )
     assert overridden.verdict == "pass"
     assert overridden.contradictions == outcome.contradictions
 

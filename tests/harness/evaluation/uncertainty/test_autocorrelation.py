@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.evaluation.range_evaluation import evaluate_ranges
+from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.evaluation.uncertainty.autocorrelation import following, lag_one, more_than_rounding, variance_over_orders
 from harness.evaluation.uncertainty.combination import type_a
 from harness.evaluation.uncertainty.repeatability import effective_number, run_scatter, standard_uncertainty
@@ -173,7 +173,7 @@ def test_trials_bear_out_what_following_readings_give(device: Device, bench: Ben
     ]
     scatter = run_scatter(device, bench, points)
     assert scatter["x1"].correlation == scatter["x10"].correlation > 0.5
-    found = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
+    found = evaluate_ranges(device, bench, points, [], RUN_DATE, EvaluationOptions(trials=200_000)).validation
     assert found is not None
     assert len(found.quantities) == len(points) + 3
     # The trials' own uncertainty of an end comes from ten blocks: beyond twice of it by chance at one end in fifteen or so.

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from harness.evaluation.range_evaluation import evaluate_ranges
+from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.evaluation.ratio.effective_turns import multiplier
 from harness.evaluation.ratio.effective_turns import reading_factor as factor_of
 from harness.evaluation.ratio.point_errors import point_values
@@ -152,7 +152,7 @@ def test_models_agree_with_the_results_at_their_centre(device: Device, bench: Be
 def test_a_run_is_validated(device: Device, bench: Bench) -> None:
     """Small relative uncertainties and one scatter a point: the law of propagation is good, and every quantity says so."""
     points = _noisy(device, 2e-5)
-    found = evaluate_ranges(device, bench, points, [], RUN_DATE, 400_000).validation
+    found = evaluate_ranges(device, bench, points, [], RUN_DATE, EvaluationOptions(trials=400_000)).validation
     assert found is not None
     assert found.trials == 400_000
     assert [q.name for q in found.quantities].count("effective turns, x10") == 1
@@ -160,7 +160,7 @@ def test_a_run_is_validated(device: Device, bench: Bench) -> None:
     assert [q.name for q in found.quantities if q.outcome == "differs"] == []
     for q in found.quantities:
         assert q.monte_carlo_low == pytest.approx(q.low, abs=0.03 * (q.high - q.low))
-    assert evaluate_ranges(device, bench, points, [], RUN_DATE, 400_000).validation == found
+    assert evaluate_ranges(device, bench, points, [], RUN_DATE, EvaluationOptions(trials=400_000)).validation == found
 
 
 def test_what_is_shared_is_drawn_once_a_trial(device: Device, bench: Bench) -> None:
@@ -176,7 +176,7 @@ def test_what_is_shared_is_drawn_once_a_trial(device: Device, bench: Bench) -> N
     ]
     path = bench.reference_path.model_copy(update={"position": 0.01})
     uncertain = bench.model_copy(update={"reference_path": path})
-    validation = evaluate_ranges(device, uncertain, points, [], RUN_DATE, 200_000).validation
+    validation = evaluate_ranges(device, uncertain, points, [], RUN_DATE, EvaluationOptions(trials=200_000)).validation
     assert validation is not None
     width = {q.name: (q.monte_carlo_high - q.monte_carlo_low) / q.high for q in validation.quantities}
     assert width["effective turns, x10"] < 0.5 * width["reading factor, x1"]
@@ -186,7 +186,7 @@ def test_turns_between_two_ampere_turns_are_validated_too(device: Device, bench:
     """What the curve may hide between two loads of a shelf is drawn like any other input."""
     points = [observed("x1", c, [shown] * 4) for c, shown in ((2.0, 2.0), (20.0, 20.0), (60.0, 59.9))]
     points += [observed("x10", c, [10 * c] * 4) for c in (3.0, 4.0)]
-    validation = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
+    validation = evaluate_ranges(device, bench, points, [], RUN_DATE, EvaluationOptions(trials=200_000)).validation
     assert validation is not None
     turns = next(q for q in validation.quantities if q.name == "effective turns, x10")
     assert turns.monte_carlo_low == pytest.approx(turns.low, abs=0.03 * (turns.high - turns.low))
@@ -195,7 +195,9 @@ def test_turns_between_two_ampere_turns_are_validated_too(device: Device, bench:
 
 def test_two_pairs_a_point_are_too_few_for_the_law_of_propagation(device: Device, bench: Bench) -> None:
     """JCGM 101:2008, 5.11.4 and 6.4.9: one degree of freedom a point; drawn, its t-distributions do not average out as Welch-Satterthwaite has it."""
-    found = evaluate_ranges(device, bench, _noisy(device, 5e-3, pairs=2), [], RUN_DATE, 200_000).validation
+    found = evaluate_ranges(
+        device, bench, _noisy(device, 5e-3, pairs=2), [], RUN_DATE, EvaluationOptions(trials=200_000)
+    ).validation
     assert found is not None
     turns = next(q for q in found.quantities if q.name == "effective turns, x10")
     assert turns.outcome == "differs"
@@ -208,7 +210,9 @@ def test_a_slope_far_from_its_linearisation_is_found_out(device: Device, bench: 
     ranges = tuple(r.model_copy(update={"of_range": 0.03}) for r in entry.ranges)
     instruments = {**bench.instruments, bench.roles.reference: entry.model_copy(update={"ranges": ranges})}
     wide = bench.model_copy(update={"instruments": instruments})
-    found = evaluate_ranges(device, wide, _noisy(device, 1e-5), [], RUN_DATE, 200_000).validation
+    found = evaluate_ranges(
+        device, wide, _noisy(device, 1e-5), [], RUN_DATE, EvaluationOptions(trials=200_000)
+    ).validation
     assert found is not None
     assert {q.outcome for q in found.quantities if "x1 " in q.name} == {"differs"}
 
@@ -219,7 +223,7 @@ def test_a_single_current_is_validated_too(device: Device, bench: Bench) -> None
     Four pairs are drawn from a t-distribution of 3 degrees of freedom, which is a little wider than Welch-Satterthwaite has it.
     """
     points = [observed(rng, 8.0, [8.0 / f + 0.001 * i for i in range(4)]) for rng, f in (("x1", 1.0), ("x10", 0.1))]
-    found = evaluate_ranges(device, bench, points, [], RUN_DATE, 200_000).validation
+    found = evaluate_ranges(device, bench, points, [], RUN_DATE, EvaluationOptions(trials=200_000)).validation
     assert found is not None
     assert {q.unit for q in found.quantities} == {"1", "turns"}
     for q in found.quantities:

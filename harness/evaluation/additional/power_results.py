@@ -1,0 +1,82 @@
+"""Power and phase displacement of a range as results: stated, and judged where something is claimed of them."""
+
+from __future__ import annotations
+
+import math
+
+from harness.claims.claim_limits import limit_of_phase_displacement, limit_of_power_error
+from harness.core.quantities import signed_text
+from harness.evaluation.conformity.judged_value import judged, stated, stated_or_none
+from harness.evaluation.power.phase_displacement import Foretold, PhaseFound
+from harness.evaluation.power.power_errors import PowerValues
+from harness.evaluation.uncertainty.combination import covariance
+from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.files.device import Device
+from harness.results import ForetoldPower, PhaseDisplacement, PowerPoint
+
+
+def power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:
+    """The powers of a point, the error of active power judged against the claim at its current and power factor."""
+    observed, rng = values.observed, device.range_named(values.observed.range)
+    current, apparent = nominal(values.current), values.apparent_power
+    power = nominal(values.reference_power)
+    limit = limit_of_power_error(
+        device,
+        rng,
+        current,
+        power / values.power_factor if apparent is None else nominal(apparent),
+        values.power_factor,
+    )
+    return PowerPoint(
+        name=observed.name,
+        nominal_current=observed.nominal_current,
+        nominal_power_factor=observed.power_factor,
+        power_factor=values.power_factor,
+        reference_current=current,
+        reference_power=power,
+        apparent_power=None if apparent is None else nominal(apparent),
+        indicated_power=nominal(values.indicated_power),
+        power_error=judged(inputs, values.power_error, limit),
+        apparent_power_error=stated_or_none(inputs, values.apparent_power_error),
+        power_factor_error=stated_or_none(inputs, values.power_factor_error),
+        basis=values.basis,
+        budget=inputs.budget(values.power_error),
+    )
+
+
+def phase_displacement(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplacement:
+    """What was found at one current, judged against the claim there, and what it makes of power elsewhere."""
+    rng = device.range_named(found.range)
+    near, far = found.found_from
+    limit = limit_of_phase_displacement(device, rng, nominal(near.current))
+    spread = covariance([found.displacement, found.common_error])
+    together = math.sqrt(float(spread[0, 0] * spread[1, 1]))
+    correlation = float(spread[0, 1]) / together if together else 0.0
+    return PhaseDisplacement(
+        nominal_current=found.nominal_current,
+        displacement=judged(inputs, found.displacement, limit),
+        common_error=stated(inputs, found.common_error),
+        correlation=correlation,
+        found_from=(near.observed.name, far.observed.name),
+        foretold=tuple(_foretold(inputs, f) for f in found.foretold),
+        budget=inputs.budget(found.displacement, {_told_load(p): p.power_error for p in found.found_from}),
+    )
+
+
+def _foretold(inputs: Inputs, found: Foretold) -> ForetoldPower:
+    normalized = None
+    if found.difference is not None:
+        difference = stated(inputs, found.difference)
+        normalized = (
+            abs(difference.value) / difference.expanded_uncertainty if difference.expanded_uncertainty else None
+        )
+    return ForetoldPower(
+        power_factor=found.power_factor,
+        foretold=stated(inputs, found.foretold),
+        measured=stated_or_none(inputs, found.measured),
+        normalized_error=normalized,
+    )
+
+
+def _told_load(values: PowerValues) -> str:
+    return f"at {signed_text(round(values.power_factor, 2))}"
