@@ -15,7 +15,7 @@ import numpy as np
 from harness.causes import Catalogue, Priors
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Array, Settings
 from harness.evaluation.diagnosis.hypotheses import Candidate
-from harness.evaluation.diagnosis.magnetic_core import Core, clipped, driven, loaded
+from harness.evaluation.diagnosis.magnetic_core import Core, Part, clipped, driven, loaded
 from harness.files.device import Device
 
 KEYS = (
@@ -89,10 +89,7 @@ class Model:
         """What is read with every unknown at zero (h, n); the effect of each key (h, n, key); of the knees (h, n, 2); the
         columns of core and input (h, n, 4).
         """
-        device = self.device
-        transformer, display = device.transformer, device.display
-        rated = transformer.rated_secondary_current * transformer.secondary_turns
-        described = np.array([r.primary_turns for r in device.ranges], dtype=float)[at.rng]
+        device, display = self.device, self.device.display
         scale = np.array([r.display_factor for r in device.ranges])[at.rng]
         least = device.ranges[-1].minimum_current
         ratio, zero, power, threshold, secondary = (at.kind == k for k in (RATIO, ZERO, POWER, THRESHOLD, SECONDARY))
@@ -100,19 +97,12 @@ class Model:
         signed = self.turns[:, at.rng] * self.alive[:, None]
         # The display is behind the secondary.
         factor = np.abs(signed) * np.where(secondary, 1.0, self.display[:, at.rng])
-        load = np.maximum(np.abs(signed) * described * at.current / rated, 1e-4)
+        load, core, turn, iron, entry = self._path(at, signed)
         decades = np.log10(load / FROM_LOAD)
         top = np.minimum(load, 1.5)
         bottom = np.maximum(0.0, np.log10(BOTTOM_FROM / load)) / math.log10(BOTTOM_FROM / BOTTOM_AT)
         # A threshold acts before the display multiplies, and falls as the turns rise.
         inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
-        core = Core(
-            -self._mean(TOP, at), self._deviation(TOP, at), 1 + self._mean(BURDEN, at), self._deviation(BURDEN, at)
-        )
-        largest = transformer.maximum_secondary_current / transformer.rated_secondary_current
-        turn = loaded(self._mean(CLOSED_TURN, at), core.burden)
-        iron = driven(load, core, self.of_droop)
-        entry = clipped(load * turn.arrives * iron.arrives, largest, largest * self.input_clips_by)
         arrives = turn.arrives * iron.arrives * np.where(secondary, 1.0, entry.arrives)
         inverse = inverse / arrives
         sign = (ratio | secondary) + np.sign(signed) * self.sense[:, None] * power
@@ -151,12 +141,24 @@ class Model:
         )
         # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
         knees = np.stack([flowing * (top**2 - top**4) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2)
-        others = np.stack(
-            [flowing * column / iron.arrives for column in iron.columns]
-            + [flowing * module * column / entry.arrives for column in entry.columns],
-            axis=2,
+        columns = [flowing * column / iron.arrives for column in iron.columns]
+        columns += [flowing * module * column / entry.arrives for column in entry.columns]
+        return base, shapes, knees, np.stack(columns, axis=2)
+
+    def _path(self, at: Settings, signed: Array) -> tuple[Array, Core, Part, Part, Part]:
+        """Load in parts of the rated one (h, n), the core, and what passes a closed turn, the core and the module's input."""
+        transformer = self.device.transformer
+        rated = transformer.rated_secondary_current * transformer.secondary_turns
+        described = np.array([r.primary_turns for r in self.device.ranges], dtype=float)[at.rng]
+        load = np.maximum(np.abs(signed) * described * at.current / rated, 1e-4)
+        core = Core(
+            -self._mean(TOP, at), self._deviation(TOP, at), 1 + self._mean(BURDEN, at), self._deviation(BURDEN, at)
         )
-        return base, shapes, knees, others
+        largest = transformer.maximum_secondary_current / transformer.rated_secondary_current
+        turn = loaded(self._mean(CLOSED_TURN, at), core.burden)
+        iron = driven(load, core, self.of_droop)
+        entry = clipped(load * turn.arrives * iron.arrives, largest, largest * self.input_clips_by)
+        return load, core, turn, iron, entry
 
     def _mean(self, key: int, at: Settings) -> Array:
         """What priors of `key` add up to for each observation (h, n)."""

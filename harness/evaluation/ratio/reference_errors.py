@@ -83,7 +83,7 @@ def reading_error(
     rows = [c for c in scale.corrections if abs(c.frequency / frequency - 1) <= SAME_FREQUENCY]
     nodes = [Node(c.reading, c.error, c.uncertainty / K_OF_CERTIFICATE) for c in rows]
     if covers(nodes, reading):
-        known = _between(inputs, on_range, "error", nodes, reading, "normal", scale.unit, "1")
+        known = _between(inputs, _Known(on_range, "error", nodes, scale.unit, "normal", "1"), reading)
         return Deviation(known.known, (*known.terms, *since)), 0.0
     gain = inputs.shared(f"{on_range}: gain", rectangular(scale.of_reading), "rectangular")
     offset = inputs.shared(
@@ -104,7 +104,8 @@ def _of_part(inputs: Inputs, current: float, frequency: float, full_scale: float
     what, unit = ("phase displacement", "rad") if phase else ("ratio error", "1")
     calibrated = origin == "calibrated"
     named = path.part_name if calibrated else f"{path.part_name}, {origin}"
-    found = _between(inputs, named, what, nodes, through, "normal" if calibrated else "rectangular", "A", unit)
+    distribution: Distribution = "normal" if calibrated else "rectangular"
+    found = _between(inputs, _Known(named, what, nodes, "A", distribution, unit), through)
     terms = list(found.terms)
     if calibrated and part.burden_effect is not None and burden is not None and part.burden is not None:
         away = abs(burden / part.burden - 1)
@@ -119,33 +120,30 @@ def _of_part(inputs: Inputs, current: float, frequency: float, full_scale: float
     return Deviation(found.known, tuple((share, v) for share, v in terms if share))
 
 
-def _between(
-    inputs: Inputs,
-    named: str,
-    what: str,
-    nodes: Sequence[Node],
-    at: float,
-    distribution: Distribution,
-    of_nodes: str,
-    unit: str,
-) -> Deviation:
-    """The error `what` of `named` at `at` between `nodes`, whose currents or readings have the unit `of_nodes`."""
-    found = interpolate(nodes, at)
+@dataclass(frozen=True)
+class _Known:
+    """What is known of `named` at some currents or readings, in the unit `at`: its error `what`, in `unit`, each of this distribution."""
+
+    named: str
+    what: str
+    nodes: Sequence[Node]
+    at: str
+    distribution: Distribution
+    unit: str
+
+
+def _between(inputs: Inputs, known: _Known, place: float) -> Deviation:
+    """The error at `place`, between those that are known."""
+    found = interpolate(known.nodes, place)
     terms = []
-    for place, share in found.shares:
-        node = nodes[place]
-        variable = inputs.shared(
-            f"{named} at {format_quantity(node.at, of_nodes)}: {what}", node.standard_uncertainty, distribution, unit
-        )
-        terms.append((share, variable))
+    for index, share in found.shares:
+        node = known.nodes[index]
+        name = f"{known.named} at {format_quantity(node.at, known.at)}: {known.what}"
+        terms.append((share, inputs.shared(name, node.standard_uncertainty, known.distribution, known.unit)))
     if found.largest_bow:
-        low, high = (format_quantity(nodes[i].at, of_nodes) for i in found.interval)
-        bow = inputs.shared(
-            f"{named}, {low} to {high}: interpolation of the {what}",
-            rectangular(found.largest_bow),
-            "rectangular",
-            unit,
-        )
+        low, high = (format_quantity(known.nodes[i].at, known.at) for i in found.interval)
+        name = f"{known.named}, {low} to {high}: interpolation of the {known.what}"
+        bow = inputs.shared(name, rectangular(found.largest_bow), "rectangular", known.unit)
         terms.append((found.bow / found.largest_bow, bow))
     return Deviation(found.error, tuple((share, variable) for share, variable in terms if share))
 

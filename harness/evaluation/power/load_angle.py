@@ -1,0 +1,119 @@
+"""The angle of a load: from what was read, else from what the bench file says of it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from uncertainties import umath
+
+from harness.evaluation.ratio.point_errors import PointValues
+from harness.evaluation.ratio.reference_errors import Deviation
+from harness.evaluation.uncertainty.combination import rectangular
+from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.files.bench import Bench, PowerAccuracy, ShelfEntry
+from harness.record.observations import ObservedPoint
+
+NEAR_UNITY = 0.97
+"""Above this power factor the angle is not computed from power and apparent power: their errors would swamp it."""
+
+ANGLE_OF_A_LOAD = 0.01
+"""How far from its setting a power factor may be where the bench file does not say: a judgement."""
+
+
+@dataclass(frozen=True)
+class LoadAngle:
+    """Tangent of the load's angle, its power factor (negative when leading), and whether more than a bound of the angle is known."""
+
+    tangent: Any
+    power_factor: float
+    known: bool = True
+
+
+def angle_of_load(
+    inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy, displaced: Deviation
+) -> LoadAngle:
+    """The load's angle: from the phase read, else from power and apparent power where they tell it, else as the load was set."""
+    observed, bench = point.observed, inputs.bench
+    beta = displaced.uncertain
+    if is_read(observed, "reference_phase"):
+        return _of_tangent(umath.tan(mean_read(observed, "reference_phase") + own_angle(inputs, accuracy) + beta))
+    stated = _stated_power_factor(bench, observed)
+    if apparent is not None:
+        cosine = mean_read(observed, "reference_power") * bench.reference_path.factor / apparent
+        if 0 < nominal(cosine) < NEAR_UNITY:
+            sign = math.copysign(1.0, stated)
+            tangent = sign * umath.tan(umath.acos(cosine) + sign * beta)
+            if tells_an_angle(bench, observed, stated if abs(stated) < 1 else 0.0):
+                return _of_tangent(tangent)
+            bound = inputs.own("angle of the load", rectangular(abs(nominal(tangent))), "rectangular")
+            return LoadAngle(0.0 + bound, sign * nominal(cosine), known=False)
+    known = known_power_factor(bench, observed)
+    asked, expanded = known if known is not None else (stated, ANGLE_OF_A_LOAD)
+    wide = math.acos(max(0.0, abs(asked) - max(expanded, 1e-6)))
+    if not tells_an_angle(bench, observed, asked):
+        return LoadAngle(
+            0.0 + inputs.own("angle of the load", rectangular(math.tan(wide)), "rectangular"), asked, known=False
+        )
+    tangent = tangent_of(asked)
+    bound = (wide - math.acos(abs(asked))) * (1 + tangent**2)
+    return LoadAngle(tangent + inputs.own("angle of the load", rectangular(bound), "rectangular"), asked)
+
+
+def own_angle(inputs: Inputs, accuracy: PowerAccuracy) -> Any:
+    """Angle between the analyser's own channels, in rad: one input for all points."""
+    return inputs.shared("reference power: angle of its channels", rectangular(accuracy.phase), "rectangular", "rad")
+
+
+def known_power_factor(bench: Bench, observed: ObservedPoint) -> tuple[float, float] | None:
+    """The load's power factor and its expanded uncertainty, where the bench file vouches for it."""
+    load = bench.entry("load")
+    if load.by_person:
+        plugged = _plugged(bench, observed)
+        if plugged is None or not plugged.power_factor_uncertainty:
+            return None
+        return plugged.power_factor, plugged.power_factor_uncertainty
+    if observed.power_factor is None or load.power_factor_uncertainty is None:
+        return None
+    return observed.power_factor, load.power_factor_uncertainty
+
+
+def tells_an_angle(bench: Bench, observed: ObservedPoint, power_factor: float) -> bool:
+    """Whether this power factor of the load is the cosine of an angle: of a sine, of a load set to it, or so near to unity that little is left."""
+    plugged = _plugged(bench, observed)
+    if plugged is not None:
+        return abs(power_factor) >= NEAR_UNITY or (plugged.sinusoidal is True and power_factor != 0)
+    return not bench.entry("load").by_person
+
+
+def tangent_of(power_factor: float) -> float:
+    """Of the load's angle, positive when the current lags."""
+    return math.copysign(math.tan(math.acos(min(1.0, abs(power_factor)))), power_factor)
+
+
+def is_read(observed: ObservedPoint, name: str) -> bool:
+    """Whether `name` was read with every pair."""
+    return bool(observed.pairs) and all(name in p.also for p in observed.pairs)
+
+
+def mean_read(observed: ObservedPoint, name: str) -> float:
+    """Mean of `name` over the pairs."""
+    return sum(p.also[name] for p in observed.pairs) / len(observed.pairs)
+
+
+def _of_tangent(tangent: Any) -> LoadAngle:
+    estimate = nominal(tangent)
+    return LoadAngle(tangent, math.copysign(math.cos(math.atan(estimate)), estimate + 1e-12))
+
+
+def _plugged(bench: Bench, observed: ObservedPoint) -> ShelfEntry | None:
+    """The load off the shelf that was plugged in; None where the load is set by wire or the shelf does not hold it."""
+    shelf = bench.entry("load").shelf
+    return next((s for s in shelf if math.isclose(s.current, observed.nominal_current)), None)
+
+
+def _stated_power_factor(bench: Bench, observed: ObservedPoint) -> float:
+    """What the load was set to, or what the shelf says of it; 1 where nothing does."""
+    plugged = _plugged(bench, observed)
+    return plugged.power_factor if plugged is not None else observed.power_factor or 1.0
