@@ -11,8 +11,8 @@ from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.run.run_context import RunContext
-from harness.run.undoable_entry import Turn
-from harness.station.plausibility import Applied, Plausible
+from harness.run.undoable_entry import Entry
+from harness.station.plausibility import Applied, Expectations
 from instruments.operator.person import Expected
 from instruments.reading import Reading
 
@@ -41,7 +41,7 @@ class AuxiliaryReader:
     def __init__(self, run: RunContext) -> None:
         device, bench, station = run.device, run.bench, run.station
         self._station, self._clock = station, run.clock
-        self._plausible = Plausible(bench)
+        self._plausible = Expectations(bench)
         self._largest = device.transformer.maximum_secondary_current
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
         self._frequency = ["frequency"] if bench.entry("reference").frequency is not None else []
@@ -58,16 +58,16 @@ class AuxiliaryReader:
             self._station.secondary.configure(self._scale)
         self._arranged = True
 
-    def turns(self, power: bool, applied: Applied) -> list[Turn]:
+    def entries(self, power: bool, applied: Applied) -> list[Entry]:
         """How to read what stands beside a pair just read, by the names of `observed.Pair.also`, in SI units.
 
-        Where a person reads, the reference comes before the device, and the voltage before what is held against it. A turn
+        Where a person reads, the reference comes before the device, and the voltage before what is held against it. An entry
         raises LinkError, ReplyError, UndoLast, or Overdriven when the secondary carries more than the input stands.
         """
         parts = self._parts(power, flows=applied.current > 0)
         if any(part.by_person for part in parts):
-            return [turn for part in parts for turn in self._one_by_one(part, applied)]
-        return [Turn(lambda _: self._together(parts))] if parts else []
+            return [entry for part in parts for entry in self._one_by_one(part, applied)]
+        return [Entry(lambda _: self._together(parts))] if parts else []
 
     def _parts(self, power: bool, *, flows: bool) -> list[_Shows]:
         station = self._station
@@ -91,16 +91,16 @@ class AuxiliaryReader:
             )
         return [part for part in parts if part.names]
 
-    def _one_by_one(self, part: _Shows, applied: Applied) -> list[Turn]:
+    def _one_by_one(self, part: _Shows, applied: Applied) -> list[Entry]:
         if not part.by_person:
-            return [Turn(lambda _: self._named(part, part.read(part.names, None)))]
+            return [Entry(lambda _: self._named(part, part.read(part.names, None)))]
 
-        def typed(name: str) -> Turn:
+        def typed(name: str) -> Entry:
             def read(found: Mapping[str, Reading]) -> Mapping[str, Reading]:
                 expected = self._plausible.expected(part.prefix + name, found, applied)
                 return self._named(part, part.read([name], expected))
 
-            return Turn(read, typed=True)
+            return Entry(read, typed=True)
 
         return [typed(name) for name in part.names]
 

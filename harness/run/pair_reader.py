@@ -11,7 +11,7 @@ from harness.core.outliers import odd_one
 from harness.files.device import Range
 from harness.run.auxiliary_readings import AuxiliaryReader
 from harness.run.run_context import RunContext
-from harness.run.undoable_entry import Turn, Turns
+from harness.run.undoable_entry import Entries, Entry
 from harness.station.plausibility import Applied
 from instruments.drivers.roles import Triggered
 from instruments.errors import ReplyError
@@ -98,36 +98,36 @@ class PairReader:
         """Put what is read beside the pair on its range; the load must be off. Raises InstrumentError."""
         self._beside.arrange()
 
-    def turns(self, rng: Range, applied: Applied, power: bool) -> Turns:
+    def entries(self, rng: Range, applied: Applied, power: bool) -> Entries:
         """How to read one pair and what stands beside it; `pair` makes one of what is found."""
-        return Turns([*self._currents(rng, applied.current), *self._beside.turns(power, applied)])
+        return Entries([*self._currents(rng, applied.current), *self._beside.entries(power, applied)])
 
-    def check_turns(self, current: float) -> Turns:
+    def check_entries(self, current: float) -> Entries:
         """How to read one pair of the reference and the check standard."""
         standard, reference = self._run.station.check_standard, self._run.station.reference
         assert standard is not None
         if standard.by_person or reference.by_person:
             expected = current / self._run.bench.reference_path.factor
-            return Turns(
+            return Entries(
                 [
-                    Turn(lambda _: {"reference": reference.read(expected)}, reference.by_person),
-                    Turn(lambda _: {"displayed": standard.read(current)}, standard.by_person),
+                    Entry(lambda _: {"reference": reference.read(expected)}, reference.by_person),
+                    Entry(lambda _: {"displayed": standard.read(current)}, standard.by_person),
                 ]
             )
-        return Turns([Turn(lambda _: _both(*self._run.clock.together(lambda: standard.read(None), reference.read)))])
+        return Entries([Entry(lambda _: _both(*self._run.clock.together(lambda: standard.read(None), reference.read)))])
 
     def read(self, rng: Range, current: float) -> PairReading:
         """One pair, in which a person may go back. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
-        return self.finished(Turns(self._currents(rng, current)))
+        return self.finished(Entries(self._currents(rng, current)))
 
-    def finished(self, turns: Turns) -> PairReading:
-        """The pair that `turns` read, in which a person may go back. Raises as `read` does, and Overdriven."""
+    def finished(self, entries: Entries) -> PairReading:
+        """The pair that `entries` read, in which a person may go back. Raises as `read` does, and Overdriven."""
         while True:
             self._run.stop.check()
             try:
-                return self.pair(turns.finish())
+                return self.pair(entries.finish())
             except UndoLast:
-                if not turns.take_back():
+                if not entries.take_back():
                     raise
 
     def pair(self, found: Mapping[str, Reading]) -> PairReading:
@@ -139,10 +139,10 @@ class PairReader:
         """What was taken back, as it goes into the record."""
         return {name: _as_line(reading, self._zero) for name, reading in found.items()}
 
-    def _currents(self, rng: Range, current: float) -> list[Turn]:
+    def _currents(self, rng: Range, current: float) -> list[Entry]:
         if self.by_hand:
             return self._by_hand(rng, current)
-        return [Turn(lambda _: self._over_links())]
+        return [Entry(lambda _: self._over_links())]
 
     def _over_links(self) -> dict[str, Reading]:
         """Both. Raises LinkError or ReplyError; also when they cannot be had within one display interval."""
@@ -175,7 +175,7 @@ class PairReader:
         """Whether a person reads one of the two, or both."""
         return self._run.station.meter.by_person or self._run.station.reference.by_person
 
-    def _by_hand(self, rng: Range, current: float) -> list[Turn]:
+    def _by_hand(self, rng: Range, current: float) -> list[Entry]:
         """A person needs time: what is read over a link is read before and after, and its mean stands beside what was typed."""
         reference, meter, factor = (
             self._run.station.reference,
@@ -190,18 +190,18 @@ class PairReader:
 
         if not reference.by_person:
             return [
-                Turn(lambda _: {BEFORE: reference.read()}),
-                Turn(shown, typed=True),
-                Turn(lambda found: {"reference": _between(found[BEFORE], reference.read())}),
+                Entry(lambda _: {BEFORE: reference.read()}),
+                Entry(shown, typed=True),
+                Entry(lambda found: {"reference": _between(found[BEFORE], reference.read())}),
             ]
-        typed = Turn(lambda _: {"reference": reference.read(current / factor)}, typed=True)
+        typed = Entry(lambda _: {"reference": reference.read(current / factor)}, typed=True)
         if not meter.by_person:
             return [
-                Turn(lambda _: {BEFORE: meter.read(None)}),
+                Entry(lambda _: {BEFORE: meter.read(None)}),
                 typed,
-                Turn(lambda found: {"displayed": _between(found[BEFORE], meter.read(None))}),
+                Entry(lambda found: {"displayed": _between(found[BEFORE], meter.read(None))}),
             ]
-        return [typed, Turn(shown, typed=True)]
+        return [typed, Entry(shown, typed=True)]
 
 
 def _both(displayed: Reading, reference: Reading) -> dict[str, Reading]:

@@ -10,7 +10,7 @@ from harness.run.control import Control
 from harness.run.pair_reader import PairReader, PairReading, PointPairs
 from harness.run.run_context import RunContext
 from harness.run.time_on import OnTooLong
-from harness.run.undoable_entry import Turns
+from harness.run.undoable_entry import Entries
 from harness.steps import Observe, PointReading
 from instruments.errors import InstrumentError, ReplyError
 from instruments.operator.person import NOTHING_BEFORE, SECONDS_TO_READ, Overdue, UndoLast
@@ -60,16 +60,16 @@ class PointAcquisition:
         )
         return point_reading(step.point, rng, self._run.bench, [p.as_line for p in pairs.pairs])
 
-    def _turns(self, step: Observe, rng: Range) -> Turns:
+    def _entries(self, step: Observe, rng: Range) -> Entries:
         if step.direction == "check":
-            return self._pairs.check_turns(self._control.state.current)
-        return self._pairs.turns(rng, self._control.state.applied, step.power)
+            return self._pairs.check_entries(self._control.state.current)
+        return self._pairs.entries(rng, self._control.state.applied, step.power)
 
     def _read_pair(self, step: Observe, rng: Range) -> PairReading:
-        turns = self._turns(step, rng)
+        entries = self._entries(step, rng)
         while True:
             try:
-                return self._pairs.finished(turns)
+                return self._pairs.finished(entries)
             except UndoLast:
                 # The pair before is written down already; this one is read anew.
                 self._run.progress.note(NOTHING_BEFORE)
@@ -93,7 +93,7 @@ class PointAcquisition:
 
         Until then the person may go back over all of them, value by value.
         """
-        begun = [self._turns(step, rng)]
+        begun = [self._entries(step, rng)]
         while True:
             self._run.stop.check()
             try:
@@ -104,7 +104,7 @@ class PointAcquisition:
                     )
                     self._control.reference.check_plausible(self._pairs.pair(begun[-1].finish()))
                 if len(begun) < step.count:
-                    begun.append(self._turns(step, rng))
+                    begun.append(self._entries(step, rng))
                 elif self._let_stand(step, begun, scale):
                     break
                 else:
@@ -121,7 +121,7 @@ class PointAcquisition:
                     self._run.writer.write("undo", point=number, attempt=attempt, pair=len(begun) - 1, **forgotten)
                 else:
                     self._run.progress.note(NOTHING_BEFORE)
-        pairs = PointPairs([self._pairs.pair(turns.finish()) for turns in begun])
+        pairs = PointPairs([self._pairs.pair(entries.finish()) for entries in begun])
         self._write_down(number, attempt, pairs.pairs)
         return pairs
 
@@ -129,9 +129,9 @@ class PointAcquisition:
         for count, pair in enumerate(pairs):
             self._run.writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
 
-    def _let_stand(self, step: Observe, read: Sequence[Turns], scale: float) -> bool:
+    def _let_stand(self, step: Observe, read: Sequence[Entries], scale: float) -> bool:
         """Whether the person keeps what was read, told first what does not agree in it. Raises Stopped."""
-        pairs = [self._pairs.pair(turns.finish()) for turns in read]
+        pairs = [self._pairs.pair(entries.finish()) for entries in read]
         shown = [[r.raw for r in (p.reference, p.displayed, *p.also.values())] for p in pairs]
         odd = self._odd_one(step, PointPairs(pairs), scale)
         heads = ["reference", "meter under test", *(name.replace("_", " ") for name in pairs[0].also)]

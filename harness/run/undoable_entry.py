@@ -9,7 +9,7 @@ from instruments.reading import Reading
 
 
 @dataclass(frozen=True)
-class Turn:
+class Entry:
     """One exchange with an instrument or a person: `read` gets what was found before it, by name, and gives what it found.
 
     A `typed` one gives one value.
@@ -19,27 +19,27 @@ class Turn:
     typed: bool = False
 
 
-class Turns:
+class Entries:
     """What is to be read in order, and how far that has come."""
 
-    def __init__(self, turns: Sequence[Turn]) -> None:
-        self._turns = tuple(turns)
+    def __init__(self, entries: Sequence[Entry]) -> None:
+        self._entries = tuple(entries)
         self._found: list[Mapping[str, Reading]] = []
 
     @property
     def complete(self) -> bool:
         """Whether nothing is left to be read."""
-        return len(self._found) == len(self._turns)
+        return len(self._found) == len(self._entries)
 
     @property
     def typed(self) -> int:
         """How many values have been typed."""
-        return sum(turn.typed for turn in self._turns[: len(self._found)])
+        return sum(entry.typed for entry in self._entries[: len(self._found)])
 
     def finish(self) -> dict[str, Reading]:
-        """Read what is left; everything found, by name. Raises what the turns raise, and keeps what was found before."""
+        """Read what is left; everything found, by name. Raises what the entries raise, and keeps what was found before."""
         while not self.complete:
-            self._found.append(self._turns[len(self._found)].read(self._by_name(self._found)))
+            self._found.append(self._entries[len(self._found)].read(self._by_name(self._found)))
         return self._by_name(self._found)
 
     def take_back(self) -> dict[str, Reading]:
@@ -47,7 +47,7 @@ class Turns:
 
         What was forgotten; nothing typed among it, and nothing left, when no value had been typed.
         """
-        typed = [number for number, turn in enumerate(self._turns[: len(self._found)]) if turn.typed]
+        typed = [number for number, entry in enumerate(self._entries[: len(self._found)]) if entry.typed]
         since = typed[-2] + 1 if len(typed) > 1 else 0
         forgotten = self._by_name(self._found[since:])
         del self._found[since:]

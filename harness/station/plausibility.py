@@ -41,7 +41,7 @@ class Applied:
     reference_scale: float | None = None
 
 
-class Plausible:
+class Expectations:
     """What may be typed on one bench."""
 
     def __init__(self, bench: Bench) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.preparation.run_files import Inputs, load_inputs
-from harness.station.plausibility import Applied, Plausible
+from harness.station.plausibility import Applied, Expectations
 from harness.steps import Options
 from instruments.operator.person import Expected
 from instruments.reading import Reading
@@ -108,8 +108,8 @@ def _found(**values: float) -> dict[str, Reading]:
 
 
 @pytest.fixture
-def plausible(tmp_path: Path) -> Plausible:
-    return Plausible(load_inputs(*_files(tmp_path), "power_and_phase", Options()).bench)
+def plausible(tmp_path: Path) -> Expectations:
+    return Expectations(load_inputs(*_files(tmp_path), "power_and_phase", Options()).bench)
 
 
 @pytest.mark.parametrize(
@@ -126,7 +126,7 @@ def plausible(tmp_path: Path) -> Plausible:
     ],
 )
 def test_what_a_reference_power_may_be(
-    plausible: Plausible, current: float, shelf: float, believed: tuple[float, ...], doubted: tuple[float, ...]
+    plausible: Expectations, current: float, shelf: float, believed: tuple[float, ...], doubted: tuple[float, ...]
 ) -> None:
     """P = U I cos(phi), |cos(phi)| <= 1 (IEC 80000-6, value from memory): the numbers worked by hand."""
     scale = 0.4 if current < 0.3 else 10.0
@@ -156,7 +156,7 @@ def _believed(held: Expected, value: float) -> bool:
     return len(asked) == 1
 
 
-def test_without_a_voltage_only_the_other_power_says_what_one_may_be(plausible: Plausible) -> None:
+def test_without_a_voltage_only_the_other_power_says_what_one_may_be(plausible: Expectations) -> None:
     """P / I of the reference is the part of the voltage in phase with the current; the device stands in the same circuit."""
     applied = Applied(8.7, None, 10.0)
     assert plausible.expected("reference_power", _found(reference=8.7, displayed=8.7), applied) is None
@@ -170,7 +170,7 @@ def test_without_a_voltage_only_the_other_power_says_what_one_may_be(plausible: 
     assert plausible.expected("displayed_power", silent, applied) is None
 
 
-def test_a_low_power_factor_may_give_way_to_the_default(plausible: Plausible) -> None:
+def test_a_low_power_factor_may_give_way_to_the_default(plausible: Expectations) -> None:
     """1 is what many displays show where they measure none (common practice, no published source); 0.098 for 0.98 is a slip."""
     for watts, typed, believed in ((1.1, 1.0, True), (1.1, 0.4, True), (2.7, 0.98, True), (2.7, 0.098, False)):
         found = _found(reference=0.012, displayed=0.24, reference_voltage=230.0, reference_power=watts)

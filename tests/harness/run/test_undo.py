@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from harness.commands.new import BENCH_BY_HAND, BENCH_POWER, new
 from harness.preparation.run_files import Inputs, load_inputs
-from harness.run.undoable_entry import Turn, Turns
+from harness.run.undoable_entry import Entries, Entry
 from harness.steps import Options
 from instruments.operator.person import UndoLast
 from instruments.reading import Reading
@@ -203,7 +203,7 @@ def test_going_back_is_a_stack_of_typed_values(typed: list[bool], plan: list[boo
     clock = iter(range(10_000))
     stack: list[int] = []
 
-    def turn(number: int) -> Turn:
+    def entry(number: int) -> Entry:
         def read(found: Mapping[str, Reading]) -> Mapping[str, Reading]:
             if typed[number] and next(answers, False):
                 raise UndoLast
@@ -212,17 +212,17 @@ def test_going_back_is_a_stack_of_typed_values(typed: list[bool], plan: list[boo
                 stack.append(number)
             return {str(number): Reading(at, "A", "", at, at)}
 
-        return Turn(read, typed[number])
+        return Entry(read, typed[number])
 
-    turns = Turns([turn(number) for number in range(len(typed))])
-    while not turns.complete:
+    entries = Entries([entry(number) for number in range(len(typed))])
+    while not entries.complete:
         try:
-            found = turns.finish()
+            found = entries.finish()
         except UndoLast:
-            forgotten = turns.take_back()
+            forgotten = entries.take_back()
             assert [int(name) for name in forgotten if typed[int(name)]] == stack[-1:]
             del stack[-1:]
-            assert turns.typed == len(stack)
+            assert entries.typed == len(stack)
     assert stack == [number for number, by_person in enumerate(typed) if by_person]
     times = [found[str(number)].value for number in range(len(typed))]
     assert times == sorted(times)
