@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,7 @@ class CertifyOptions:
 
     `causes` replaces those in the record. `procedure` is the user's own that the run was made by: what the record itself holds
     of one is never run, since anybody may have written it. `overrides` names what is set aside. `trials` validate the results.
+    `table` is a file for the points, as CSV.
     """
 
     record: Path
@@ -26,6 +28,7 @@ class CertifyOptions:
     procedure: str | None = None
     overrides: tuple[str, ...] = ()
     trials: int = 0
+    table: Path | None = None
 
 
 def add_parser(commands: Any) -> None:
@@ -42,6 +45,7 @@ def add_parser(commands: Any) -> None:
             "ratioproof certify run/record.jsonl --causes my_causes.toml --out copy",
             "ratioproof certify run/record.jsonl --override contradiction",
             "ratioproof certify run/record.jsonl --procedure my_procedure.py --out copy",
+            "ratioproof certify run/record.jsonl --table points.csv",
         ],
     )
     parser.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
@@ -63,6 +67,18 @@ def add_parser(commands: Any) -> None:
         choices=["contradiction"],
         help="certify in spite of readings that contradict each other; printed on the certificate",
     )
+    parser.add_argument(
+        "--table",
+        type=_table,
+        metavar="FILE",
+        help="write the points into FILE as well, a table for spreadsheets (.csv)",
+    )
+
+
+def _table(text: str) -> Path:
+    if not text.endswith(".csv"):
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected a name ending in .csv")
+    return Path(text)
 
 
 def certify(options: CertifyOptions, console: Console) -> int:
@@ -70,7 +86,8 @@ def certify(options: CertifyOptions, console: Console) -> int:
 
     0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError, UserError.
     """
-    from harness.commands.conclusion import conclude, told
+    from harness.commands.conclusion import conclude, told, write_table
+    from harness.core.output import tell
     from harness.evaluation.run_evaluation import OwnCauses
     from harness.files.loading import read_text
     from harness.preparation.run_files import find_procedure
@@ -83,4 +100,8 @@ def certify(options: CertifyOptions, console: Console) -> int:
         overrides=options.overrides,
         procedure=None if options.procedure is None else find_procedure(options.procedure),
     )
-    return told(results, folder, console)
+    status = told(results, folder, console)
+    if options.table is not None:
+        write_table(results, options.table)
+        tell(console, [str(options.table)])
+    return status

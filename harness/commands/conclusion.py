@@ -91,3 +91,15 @@ def prepare_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as failure:
         raise UserError(f"{folder}: cannot be made a folder: {failure.strerror}") from None
+
+
+def write_table(results: Results, file: Path) -> None:
+    """Write the points into `file`. Raises UserError."""
+    # Here, since pandas takes a second to load and nothing else needs it.
+    from reports.points_table import points_table
+
+    prepare_folder(file.parent)
+    try:
+        write_together(file.parent, {file.name: points_table(results)})
+    except OSError as failure:
+        raise UserError(f"{file}: cannot be written: {failure.strerror}; results and certificate are") from failure
