@@ -14,7 +14,7 @@ from harness.results.additional import (
     PowerPoint,
     SmallestCurrent,
 )
-from harness.results.claim_outcome import does_not_meet
+from harness.results.claim_outcome import STEPS_OF_ENERGY, does_not_meet
 from harness.results.explanation import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
 from harness.results.judged_value import Conformity, Finding, Found, Judged, Stated, worst
 from harness.results.point_results import (
@@ -43,6 +43,7 @@ from harness.results.verdicts import VERDICTS, Verdict, accepted, worst_verdict
 __all__ = [
     "NOT_VISITED",
     "SCHEMA",
+    "STEPS_OF_ENERGY",
     "VERDICTS",
     "BenchCheck",
     "BudgetLine",

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from harness.results.run_results import RangeResult, Results
 
 STEPS_OF_ENERGY = 1.5
-"""An energy register that counted more than this many of its steps with no current did not just stand before one."""
+"""Counting may have begun just before a step of the register: one step alone is not yet creep (IEC 62053-21:2003, 8.3.2,
+at most one pulse; value from memory)."""
 
 
 def does_not_meet(results: Results) -> bool:

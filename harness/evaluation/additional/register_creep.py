@@ -11,11 +11,7 @@ from harness.evaluation.uncertainty.combination import rectangular
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
 from harness.record.observations import Pair
-from harness.results import NoLoad, Stated
-
-STEPS_OF_ENERGY = 1.5
-"""Counting may have begun just before a step of the register: one step alone is not yet creep (IEC 62053-21:2003, 8.3.2,
-at most one pulse; value from memory)."""
+from harness.results import STEPS_OF_ENERGY, NoLoad, Stated
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,11 @@ from dataclasses import dataclass
 
 from harness.causes import Catalogue, shipped, without_ratio
 from harness.evaluation.diagnosis.evidence import (
+    NOTHING,
+    Beside,
     Observations,
     PowerError,
-    PowerValues,
-    SecondaryValues,
     SmallestReadable,
-    ThresholdValues,
     observations,
 )
 from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, Place, label
@@ -34,10 +33,7 @@ __all__ = [
     "Compared",
     "Diagnosis",
     "PowerError",
-    "PowerValues",
-    "SecondaryValues",
     "SmallestReadable",
-    "ThresholdValues",
     "diagnose",
 ]
 
@@ -58,15 +54,6 @@ class Diagnosis:
     causes: tuple[Hypothesis, ...]
     note: str
     details: DiagnosisDetails
-
-
-@dataclass(frozen=True)
-class Beside:
-    """What a run read beside currents, as far as it did: power errors, smallest readable and secondary currents."""
-
-    powers: Sequence[PowerValues] = ()
-    thresholds: Sequence[ThresholdValues] = ()
-    secondaries: Sequence[SecondaryValues] = ()
 
 
 @dataclass(frozen=True)
@@ -94,11 +81,11 @@ class Compared:
 
 
 def diagnose(
-    device: Device, points: Sequence[PointValues], beside: Beside = Beside(), compared: Compared = Compared()
+    device: Device, points: Sequence[PointValues], beside: Beside = NOTHING, compared: Compared = Compared()
 ) -> Diagnosis:
     """The diagnosis of a run from its points and what was read beside. Without points nothing is said."""
     catalogue = compared.catalogue
-    data = observations(device, points, beside.powers, beside.thresholds, beside.secondaries)
+    data = observations(device, points, beside)
     if data is None:
         note = "no point with current was finished, so nothing can be said about causes"
         return Diagnosis((), note, DiagnosisDetails(causes=compared.named))

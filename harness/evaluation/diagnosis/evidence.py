@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from uncertainties import ufloat
 
+from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import covariance, rectangular
 from harness.files.device import Device
@@ -20,44 +21,11 @@ Array = NDArray[np.float64]
 RATIO, ZERO, POWER, THRESHOLD, SECONDARY = 0, 1, 2, 3, 4
 
 
-class PowerValues(Protocol):
+@dataclass(frozen=True)
+class PowerError:
     """A power read on a range: its `error` is displayed over true power less one, a value of `uncertainties` that may share
     inputs with the points. `current` in amperes; `power_factor` negative when leading, not 0.
     """
-
-    @property
-    def range(self) -> str: ...
-    @property
-    def current(self) -> float: ...
-    @property
-    def power_factor(self) -> float: ...
-    @property
-    def error(self) -> Any: ...
-
-
-class ThresholdValues(Protocol):
-    """The smallest primary current a range showed, in amperes, a value of `uncertainties`."""
-
-    @property
-    def range(self) -> str: ...
-    @property
-    def current(self) -> Any: ...
-
-
-class SecondaryValues(Protocol):
-    """A current read in the secondary: `transformer_error` is what it is of the one described, less one, a value of `uncertainties`
-    that shares its reference with `point`.
-    """
-
-    @property
-    def point(self) -> PointValues: ...
-    @property
-    def transformer_error(self) -> Any: ...
-
-
-@dataclass(frozen=True)
-class PowerError:
-    """`PowerValues` as plain data."""
 
     range: str
     current: float
@@ -67,10 +35,23 @@ class PowerError:
 
 @dataclass(frozen=True)
 class SmallestReadable:
-    """`ThresholdValues` as plain data."""
+    """The smallest primary current a range showed, in amperes, a value of `uncertainties`."""
 
     range: str
     current: Any
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What a run read beside currents, as far as it did: power errors, smallest readable and secondary currents."""
+
+    powers: Sequence[PowerError] = ()
+    thresholds: Sequence[SmallestReadable] = ()
+    secondaries: Sequence[Split] = ()
+
+
+NOTHING = Beside()
+"""Of a run that read currents alone."""
 
 
 @dataclass(frozen=True)
@@ -121,13 +102,7 @@ def joined(first: Settings, second: Settings) -> Settings:
     return Settings(*(np.concatenate([getattr(first, f.name), getattr(second, f.name)]) for f in fields(Settings)))
 
 
-def observations(
-    device: Device,
-    points: Sequence[PointValues],
-    powers: Sequence[PowerValues],
-    thresholds: Sequence[ThresholdValues],
-    secondaries: Sequence[SecondaryValues] = (),
-) -> Observations | None:
+def observations(device: Device, points: Sequence[PointValues], beside: Beside) -> Observations | None:
     """Everything read with current, in one vector; None when there is nothing."""
     smallest = {r.name: r.minimum_current for r in device.ranges}
     readable = {r.name: device.display.smallest_readable_current * r.display_factor for r in device.ranges}
@@ -148,13 +123,13 @@ def observations(
             rows.append((ZERO, name, smallest[name], 1.0))
             values.append(p.indicated / smallest[name])
             own.append(p.random_indicated / smallest[name])
-    if RATIO not in {row[0] for row in rows} and not powers and not thresholds:
+    if RATIO not in {row[0] for row in rows} and not beside.powers and not beside.thresholds:
         return None
-    for power in powers:
+    for power in beside.powers:
         rows.append((POWER, power.range, power.current, power.power_factor))
         values.append(power.error)
         own.append(0.0)
-    for threshold in thresholds:
+    for threshold in beside.thresholds:
         current = threshold.current
         if float(current.nominal_value) <= 0:
             # It shows something at no current: then there is no threshold, and the zero says what there is.
@@ -162,7 +137,7 @@ def observations(
         rows.append((THRESHOLD, threshold.range, float(current.nominal_value), 1.0))
         values.append(current / readable[threshold.range] - 1)
         own.append(0.0)
-    for through in secondaries:
+    for through in beside.secondaries:
         reference = float(through.point.reference.nominal_value)
         rows.append((SECONDARY, through.point.observed.range, reference, 1.0))
         values.append(through.transformer_error)

@@ -10,7 +10,7 @@ from scipy import integrate, stats
 from uncertainties import ufloat
 
 from harness.causes import shipped
-from harness.evaluation.diagnosis import PowerError
+from harness.evaluation.diagnosis import Beside, PowerError
 from harness.evaluation.diagnosis.density import density
 from harness.evaluation.diagnosis.evidence import POWER, observations, settings, tangent
 from harness.evaluation.diagnosis.hypotheses import hypotheses
@@ -27,7 +27,7 @@ def test_the_density_is_scipys_multivariate_normal(device: Device, bench: Bench)
     """Determinant and inverse by the lemmas against scipy.stats on the whole covariance, every hypothesis; chi-squared likewise."""
     inputs = Inputs(bench, RUN_DATE)
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (9 if r == "x10" else 1))]
-    data = observations(device, points, (), ())
+    data = observations(device, points, Beside())
     assert data is not None
     candidates, _ = hypotheses(device, shipped())
     predictions = build(device, shipped(), candidates).predict(data.settings)
@@ -79,6 +79,6 @@ def test_a_power_shares_inputs_with_the_points(device: Device, bench: Bench) -> 
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (10 if r == "x10" else 1))]
     error = points[0].ratio_error
     assert error is not None
-    data = observations(device, points, [PowerError("x1", 1.0, 1.0, error + ufloat(0, 1e-3))], ())
+    data = observations(device, points, Beside([PowerError("x1", 1.0, 1.0, error + ufloat(0, 1e-3))]))
     assert data is not None
     assert data.covariance[0, -1] == pytest.approx(float(error.std_dev) ** 2)
