@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 
 from reportlab.platypus import Flowable
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.results import BenchCheck, Found, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.page_style import heading, prose, space
-from reports.power_and_phase import MINUTES_PER_RADIAN
 from reports.rounding import NO_BREAK, current, current_exponent, current_unit
 
 _PERCENT = f"{NO_BREAK}%"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
 from reports.findings import decided_texts, limit_text
 from reports.page_style import heading, prose, ruled, space
@@ -20,8 +20,6 @@ from reports.rounding import (
     round_pair,
     written,
 )
-
-MINUTES_PER_RADIAN = 180 * 60 / math.pi
 
 _EXPLAINED = (
     "Power error: (indicated − reference) / reference. The current leads with a capacitive load and lags with an inductive "

@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.results import RangeResult, Results, Verdict, worst
 from reports.findings import limit_text
 from reports.first_page import ratio_taken
 from reports.page_style import heading, prose, ruled, space
-from reports.power_and_phase import MINUTES_PER_RADIAN, minutes_limit, stated_percent, stated_plain
+from reports.power_and_phase import minutes_limit, stated_percent, stated_plain
 from reports.rounding import current, percent_pair, plus_minus, power_factor
 
 _WORST = "Worst error: the error with the largest |error| / limit among the points with the worst verdict"

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 from harness.classes.accuracy_classes import PHASE_MINUTES, SOURCE, Source
 from harness.classes.power_classes import TABLES
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.files.device import Claim
 
 FROM_MEMORY = "limits written from memory, to be checked against the standard"
@@ -37,7 +36,7 @@ def _current(claim: Claim) -> str:
 
 def _phase(claim: Claim) -> str:
     angle = claim.phase_displacement
-    return "" if angle is None else f"phase displacement within ± {math.degrees(angle) * 60:.4g} minutes of arc"
+    return "" if angle is None else f"phase displacement within ± {angle * MINUTES_PER_RADIAN:.4g} minutes of arc"
 
 
 def _power(claim: Claim) -> str:

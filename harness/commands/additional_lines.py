@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
 from harness.results import BenchCheck, Judged, NoLoad, PhaseDisplacement, RangeResult, Stated, worst
 
@@ -88,4 +89,4 @@ def _minutes(found: PhaseDisplacement) -> str:
         return f"{math.degrees(found.displacement.value):+.1f} degrees: connected the wrong way round, power reads negative"
     value, spread = found.displacement.value, found.displacement.expanded_uncertainty
     at = format_quantity(found.nominal_current, "A", 3)
-    return f"{math.degrees(value) * 60:+.1f}' ± {math.degrees(spread) * 60:.1f}' at {at}"
+    return f"{value * MINUTES_PER_RADIAN:+.1f}' ± {spread * MINUTES_PER_RADIAN:.1f}' at {at}"

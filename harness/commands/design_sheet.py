@@ -12,6 +12,7 @@ from rich.text import Text
 
 from harness.commands.console_sheet import WIDEST
 from harness.commands.console_sheet import Sheet as Lines
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity, lasting
 from harness.design.findings import Finding, Sheet
 from harness.design.protection import amperes
@@ -41,7 +42,7 @@ def show(device_file: Path, sheet: Sheet, wanted: Wanted | None, console: Consol
         lines.dim(f"{_meeting(pair.readable_from, pair.readable_to)} readable", "    ")
     if sheet.ratio_error is not None and sheet.phase_displacement is not None:
         lines.heading("Transformer")
-        minutes = math.degrees(sheet.phase_displacement) * 60
+        minutes = sheet.phase_displacement * MINUTES_PER_RADIAN
         lines.note(f"expected ratio error {sheet.ratio_error * 100:+.2g} %, phase displacement {minutes:.3g} min")
     if wanted is not None:
         lines.heading(f"Turns for {amperes(wanted.asked)}")

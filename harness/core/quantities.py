@@ -199,9 +199,9 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     return f"{value / factor:.{digits}g} {prefix}{unit}"
 
 
-def format_percent(fraction: float, digits: int = 3) -> str:
-    """A fraction as signed percent: ``-0.00123`` -> ``"-0.123 %"``."""
-    return f"{fraction * 100:+.{digits}f} %"
+def format_percent(fraction: float | None, form: str = "+.3f") -> str:
+    """A fraction in percent, by the format specification `form`: ``-0.00123`` -> ``"-0.123 %"``; empty where it is not known."""
+    return "" if fraction is None else f"{fraction * 100:{form}} %"
 
 
 def format_duration(seconds: float) -> str:

@@ -9,7 +9,8 @@ import cmath
 import math
 
 from harness.claims.claim_limits import limit_of_error
-from harness.core.quantities import format_quantity
+from harness.core.angles import MINUTES_PER_RADIAN
+from harness.core.quantities import format_percent, format_quantity
 from harness.design.findings import Finding
 from harness.files.device import Device
 
@@ -71,13 +72,13 @@ def error_findings(device: Device) -> list[Finding]:
     allowed = limit_of_error(device, base, base.maximum_current)
     # A maker trims out winding and burden; the fuse is new, so its part is what a modification has to answer for.
     added = ratio - ratio_and_phase(complex_error(_series(device), magnetising))[0]
-    fuse = f", {_percent(added)} of it from the fuse" if added else ""
+    fuse = f", {format_percent(added, '+.2g')} of it from the fuse" if added else ""
     bound = device.transformer.magnetising_loss_angle is None
     if bound:
-        text = f"ratio error: {_percent(ratio)} at worst from winding and burden{fuse}"
+        text = f"ratio error: {format_percent(ratio, '+.2g')} at worst from winding and burden{fuse}"
     else:
-        minutes = math.degrees(phase) * 60
-        text = f"ratio error: {_percent(ratio)} (and {minutes:.3g} min) expected from winding and burden{fuse}"
+        minutes = phase * MINUTES_PER_RADIAN
+        text = f"ratio error: {format_percent(ratio, '+.2g')} (and {minutes:.3g} min) expected from winding and burden{fuse}"
     text += f"; the claim allows {allowed * 100:.3g} %"
     if bound:
         text += "; give magnetising_loss_angle to know it"
@@ -85,10 +86,6 @@ def error_findings(device: Device) -> list[Finding]:
         return [Finding("worth knowing", "", text)]
     text += f"; the fuse may have no more than some {format_quantity(_fuse(device) * allowed / abs(added), 'ohm', 2)}"
     return [Finding("not known" if bound else "in the way", "", text)]
-
-
-def _percent(fraction: float) -> str:
-    return f"{fraction * 100:+.2g} %"
 
 
 def _series(device: Device) -> float:

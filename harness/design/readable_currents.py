@@ -35,7 +35,7 @@ def multiplier(device: Device, rng: Range) -> list[Finding]:
         return []
     allowed = limit_of_error(device, rng, rng.maximum_current)
     text = (
-        f"display factor: {rng.display_factor:g} reads {format_percent(error, 2)} wrong on {rng.primary_turns} turns, "
+        f"display factor: {rng.display_factor:g} reads {format_percent(error, '+.2f')} wrong on {rng.primary_turns} turns, "
         f"the claim allows {allowed * 100:.3g} %; {right:.6g} is right"
     )
     return [Finding("in the way" if abs(error) > allowed else "worth knowing", rng.name, text)]

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity, signed_text
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Results
 
@@ -86,7 +87,7 @@ def _shown(value: float, judged: Claimed) -> str:
         return f"{value * 100:.2f} %"
     if judged.unit == "A":
         return format_quantity(value, "A", 3)
-    return f"{math.degrees(value) * 60:.1f} minutes of arc"
+    return f"{value * MINUTES_PER_RADIAN:.1f} minutes of arc"
 
 
 def _amperes(current: float) -> str:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
 from harness.evaluation.conformity.decision import judgement
 from harness.evaluation.conformity.fail_reasons import failed
@@ -48,9 +48,9 @@ def failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> Iterator[str
         phase, said = at.displacement, judgement(at.displacement)
         if said is not None and abs(phase.value) < HALF_TURN:
             yield (
-                f"{rng.name}: phase displacement {_minutes(phase.value):+.1f}' with U = "
-                f"{_minutes(phase.expanded_uncertainty):.1f}' at {format_quantity(at.nominal_current, 'A')} "
-                f"where {_minutes(phase.limit or 0.0):.1f}' is allowed: {said}"
+                f"{rng.name}: phase displacement {phase.value * MINUTES_PER_RADIAN:+.1f}' with U = "
+                f"{phase.expanded_uncertainty * MINUTES_PER_RADIAN:.1f}' at {format_quantity(at.nominal_current, 'A')} "
+                f"where {(phase.limit or 0.0) * MINUTES_PER_RADIAN:.1f}' is allowed: {said}"
             )
 
 
@@ -97,7 +97,3 @@ def _not_foretold(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
         f"{format_quantity(phase.nominal_current, 'A')} is not what the phase displacement makes of it "
         f"(E = {worst_of.normalized_error:.1f}): something else acts on power, or the angle read is not the angle"
     ]
-
-
-def _minutes(angle: float) -> float:
-    return math.degrees(angle) * 60

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from harness.claims.claim_text import claim_sources
+from harness.core.quantities import format_percent
 from harness.evaluation.conformity.decision import prior_of
 from harness.evaluation.conformity.risk import GlobalRisk, global_risk
 from harness.files.bench import Decision
@@ -48,7 +49,7 @@ def _sentences(decision: Decision) -> Iterator[str]:
     elif decision.rule == "false_accept":
         yield (
             "Guard band for a greatest probability of false acceptance (JCGM 106:2012, 8.3): a point passes only when the "
-            f"probability that its error lies beyond the limit is at most {_percent(decision.false_accept_probability)}."
+            f"probability that its error lies beyond the limit is at most {format_percent(decision.false_accept_probability, 'g')}."
         )
     else:
         yield from _shared(decision)
@@ -71,7 +72,7 @@ def _shared(decision: Decision) -> Iterator[str]:
         return
     yield (
         "Shared risk (JCGM 106:2012, clause 9): items are taken to be distributed normally about "
-        f"{_percent(prior.mean)} of the limit with a standard deviation of {_percent(prior.standard_deviation)} of it, "
+        f"{format_percent(prior.mean, 'g')} of the limit with a standard deviation of {format_percent(prior.standard_deviation, 'g')} of it, "
         "and errors of measurement normally with u."
     )
     if decision.greatest_consumer_risk is None:
@@ -79,12 +80,8 @@ def _shared(decision: Decision) -> Iterator[str]:
     else:
         yield (
             "A point passes only within an acceptance limit that keeps the global consumer's risk at "
-            f"{_percent(decision.greatest_consumer_risk)} or less."
+            f"{format_percent(decision.greatest_consumer_risk, 'g')} or less."
         )
-
-
-def _percent(value: float | None) -> str:
-    return "" if value is None else f"{value * 100:g} %"
 
 
 def _global_risks(decision: Decision, ranges: Sequence[RangeResult]) -> list[GlobalRisk]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from harness.core.quantities import format_quantity
+from harness.core.quantities import format_percent, format_quantity
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO
 from harness.evaluation.diagnosis.hypotheses import Candidate
 from harness.evaluation.diagnosis.separation import WORTH, Advice, Measurement
@@ -79,7 +79,7 @@ def _action(measurement: Measurement) -> str:
 def _expected(device: Device, measurement: Measurement, value: float, width: float) -> str:
     """What is expected, give or take `width` (two standard deviations)."""
     rng = device.range_named(measurement.range)
-    percent = f"{_percent(value)} ± {width * 100:.2g} %"
+    percent = f"{format_percent(value, '+.2f' if abs(value) < 0.1 else '+.0f')} ± {width * 100:.2g} %"
     if measurement.other:
         return f"a difference of {percent}"
     if measurement.kind == RATIO:
@@ -93,7 +93,3 @@ def _expected(device: Device, measurement: Measurement, value: float, width: flo
         return format_quantity(max(0.0, value * rng.minimum_current), "A", 3)
     readable = device.display.smallest_readable_current * rng.display_factor
     return "none" if value > 40 else f"about {format_quantity(readable * (1 + value), 'A', 3)}"
-
-
-def _percent(value: float) -> str:
-    return f"{value * 100:+.2f} %" if abs(value) < 0.1 else f"{value * 100:+.0f} %"

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity
 from harness.evaluation.power.phase_displacement import PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.effective_turns import Multiplier
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.validation.monte_carlo import Quantity
-from harness.evaluation.validation.power_models import MINUTES, phase_displacement, power_error
+from harness.evaluation.validation.power_models import phase_displacement, power_error
 from harness.evaluation.validation.ratio_models import Check, effective_turns, ratio_error, reading_factor
 from harness.files.device import Range
 from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Stated
@@ -53,7 +54,7 @@ def power_checks(
         near, far = (values.model for values in found.found_from)
         if near is not None and far is not None:
             name = f"phase displacement, {rng.name} {format_quantity(found.nominal_current, 'A')}"
-            checks[name] = _check(told.displacement, "minutes", phase_displacement(near, far), MINUTES)
+            checks[name] = _check(told.displacement, "minutes", phase_displacement(near, far), MINUTES_PER_RADIAN)
     return checks
 
 

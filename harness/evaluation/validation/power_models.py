@@ -7,15 +7,11 @@ cos(phi) / cos(phi'). `power_errors` has the first order in alpha instead, throu
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
+from harness.core.angles import MINUTES_PER_RADIAN
 from harness.evaluation.power.power_errors import PowerModel
 from harness.evaluation.validation.monte_carlo import Array, Draws, Quantity
-
-MINUTES = 180 * 60 / math.pi
-"""Minutes of arc in a radian: what a reader is told a phase displacement in."""
 
 
 def power_error(model: PowerModel) -> Quantity:
@@ -33,7 +29,7 @@ def phase_displacement(near: PowerModel, far: PowerModel) -> Quantity:
     def in_every_trial(draws: Draws) -> Array:
         (first, at_first), (second, at_second) = ((_ratio(m, draws), np.tan(_angle(m, draws))) for m in (near, far))
         b = (second - first) / (at_second - at_first)
-        return np.broadcast_to(MINUTES * np.arctan2(b, first - b * at_first), draws.trials)
+        return np.broadcast_to(MINUTES_PER_RADIAN * np.arctan2(b, first - b * at_first), draws.trials)
 
     return in_every_trial
 
