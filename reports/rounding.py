@@ -94,6 +94,11 @@ def plus_minus(value: float, uncertainty: float) -> str:
     return f"{written(rounded[0])}{NO_BREAK}±{NO_BREAK}{written(rounded[1])}"
 
 
+def terminal(text: str) -> str:
+    """`text` with the hyphen and the blank of every terminal, for the same numbers as on the certificate."""
+    return text.replace(NO_BREAK, " ").replace(MINUS, "-")
+
+
 def power_factor(value: float) -> str:
     """A power factor in words: `1`, `0.5 lagging`, and `0.8 leading` for a negative one."""
     size = trimmed(round_half_up(exact(abs(value)), -3))

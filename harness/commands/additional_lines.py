@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
 from harness.results import BenchCheck, Judged, NoLoad, PhaseDisplacement, RangeResult, Stated, worst
+from reports.rounding import current_pair, percent_pair, plus_minus, terminal
 
 
 def beyond_lines(rng: RangeResult) -> Iterator[str]:
@@ -23,20 +24,20 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
         yield f"{_called(angle.displacement)} phase displacement {_minutes(angle)}"
         errors = [f.normalized_error for p in rng.phase for f in p.foretold if f.normalized_error is not None]
         if errors:
-            agrees = "agrees with" if max(errors) <= 1 else "is a little off" if max(errors) <= 2 else "DISAGREES with"
-            yield f"power foretold from it {agrees} the power measured (E at most {max(errors):.2f})"
+            agrees = "agrees" if max(errors) <= 1 else "agrees only roughly" if max(errors) <= 2 else "DISAGREES"
+            yield f"power predicted from it {agrees} with the power measured (largest En {max(errors):.2f}, ISO/IEC 17043)"
     if rng.smallest is not None:
         found, lowest = rng.smallest.found, rng.smallest.lowest_reading
         down_to = (
-            "reads none of the currents tried"
+            "none of the currents tried was read"
             if lowest is None
-            else f"reads {format_quantity(lowest, 'A', 3)} at least"
+            else f"smallest current tried and read {format_quantity(lowest, 'A', 3)}"
         )
-        reads = f"reads from {_amperes(found)}" if found is not None else down_to
-        yield f"{reads}; {format_quantity(rng.smallest.limit, 'A', 3)} is claimed"
+        reads = f"smallest readable current {_amperes(found)}" if found is not None else down_to
+        yield f"{reads}; claimed {format_quantity(rng.smallest.limit, 'A', 3)}"
     if rng.no_load is not None:
         rest = rng.no_load
-        yield f"with no current shows {_amperes(rest.current)}{_claimed(rest)}"
+        yield f"indication with no current {_amperes(rest.current)}{_claimed(rest)}"
         yield from _creep(rest)
     if rng.endurance is not None:
         held = rng.endurance
@@ -44,8 +45,8 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
     if rng.parts:
         clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)
         yield (
-            f"where the error is, seen best at {clearest.name}: transformer and turns {_percent(clearest.transformer_error)}, "
-            f"metering module {_percent(clearest.module_error)}"
+            f"error of transformer and turns {_percent(clearest.transformer_error)}, "
+            f"of the metering module {_percent(clearest.module_error)} (at {clearest.name}, with the smallest U)"
         )
 
 
@@ -54,30 +55,41 @@ def _called(judged: Judged) -> str:
 
 
 def _claimed(rest: NoLoad) -> str:
-    return "" if rest.current.limit is None else f"; {format_quantity(rest.current.limit, 'A', 3)} is claimed"
+    return "" if rest.current.limit is None else f"; limit {format_quantity(rest.current.limit, 'A', 3)}"
 
 
 def _creep(rest: NoLoad) -> Iterator[str]:
     if rest.creep is not None and rest.creep_below is not None and rest.energy is not None:
-        found = f"{rest.creep.value:.3g} ± {rest.creep.expanded_uncertainty:.2g} W"
-        counted = f"counted {rest.energy / 3600:.3g} Wh in {rest.seconds:.0f} s, and less than one step more"
-        yield f"creep {found}, surely below {rest.creep_below:.3g} W ({counted})"
+        found = f"{_pair(rest.creep)} W"
+        counted = f"{rest.energy / 3600:.3g} Wh registered in {rest.seconds:.0f} s, and less than one step more"
+        yield f"creep {found}, upper bound {rest.creep_below:.3g} W ({counted})"
 
 
 def check_line(check: BenchCheck) -> str:
     """The bench's own check in a line."""
     return (
-        f"bench check by {check.instrument} at {format_quantity(check.current, 'A')}: ratio {check.found.value:.6f}, "
-        f"established {check.established.value:.6f}, E = {check.normalized_error:.2f}: {check.verdict} (judged by {check.criterion})"
+        f"bench check with {check.instrument} at {format_quantity(check.current, 'A')}: ratio {_pair(check.found)}, "
+        f"established {_pair(check.established)}, En = {check.normalized_error:.2f}: {check.verdict} (criterion {check.criterion})"
     )
 
 
 def _percent(value: Stated) -> str:
-    return f"{format_percent(value.value)} ± {value.expanded_uncertainty * 100:.3f} %"
+    if not value.expanded_uncertainty:
+        return format_percent(value.value)
+    found, uncertainty = percent_pair(value.value, value.expanded_uncertainty)
+    return terminal(f"({'' if value.value < 0 else '+'}{found} ± {uncertainty}) %")
 
 
 def _amperes(value: Stated) -> str:
-    return f"{format_quantity(value.value, 'A')} ± {format_quantity(value.expanded_uncertainty, 'A', 3)}"
+    if not value.expanded_uncertainty:
+        return format_quantity(value.value, "A")
+    return terminal(current_pair(value.value, value.expanded_uncertainty))
+
+
+def _pair(value: Stated) -> str:
+    if not value.expanded_uncertainty:
+        return f"{value.value:.6g}"
+    return terminal(plus_minus(value.value, value.expanded_uncertainty))
 
 
 REVERSED = 2.0
@@ -86,7 +98,7 @@ REVERSED = 2.0
 
 def _minutes(found: PhaseDisplacement) -> str:
     if abs(found.displacement.value) > REVERSED:
-        return f"{math.degrees(found.displacement.value):+.1f} degrees: connected the wrong way round, power reads negative"
+        return f"{math.degrees(found.displacement.value):+.1f} degrees: connected the wrong way round; power reads negative"
     value, spread = found.displacement.value, found.displacement.expanded_uncertainty
     at = format_quantity(found.nominal_current, "A", 3)
     return f"{value * MINUTES_PER_RADIAN:+.1f}' ± {spread * MINUTES_PER_RADIAN:.1f}' at {at}"

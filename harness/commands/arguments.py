@@ -88,25 +88,27 @@ def add_procedure(parser: argparse.ArgumentParser) -> None:
         type=_seconds,
         default=600.0,
         metavar="SECONDS",
-        help="how long endurance holds a current and no_load waits, on every range (default: %(default)g)",
+        help="duration of endurance and no_load on every range (default: %(default)g)",
     )
 
 
-def add_causes(parser: argparse.ArgumentParser, summary: str = "causes of your own beside the shipped ones") -> None:
+def add_causes(parser: argparse.ArgumentParser, summary: str = "your own causes, added to the shipped ones") -> None:
     """A file of causes."""
     parser.add_argument("--causes", type=Path, metavar="FILE", help=summary)
 
 
 def add_attended(parser: argparse.ArgumentParser) -> None:
     """The fields of `Attended`."""
-    parser.add_argument("--operator", default="", metavar="NAME", help="who runs it; printed on the certificate")
+    parser.add_argument(
+        "--operator", default="", metavar="NAME", help="name of the operator; printed on the certificate"
+    )
     parser.add_argument(
         "--override",
         dest="overrides",
         action="append",
         default=[],
         metavar="WHAT",
-        help="go on in spite of a problem: rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT; printed on the certificate",
+        help="continue despite a problem: rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT; printed on the certificate",
     )
     parser.add_argument(
         "--cautions-read",
@@ -123,7 +125,7 @@ def add_transcript(parser: argparse.ArgumentParser) -> None:
         "--transcript",
         type=Path,
         metavar="DIR",
-        help="keep every exchange with instruments and person in DIR, for `ratioproof replay`",
+        help="record every exchange with instruments and operator in DIR, for `ratioproof replay`",
     )
 
 

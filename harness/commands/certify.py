@@ -36,7 +36,7 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "certify",
-        "evaluate a record again and write its certificate",
+        "evaluate a record and write its certificate",
         (CertifyOptions, certify),
         [
             "ratioproof certify run/record.jsonl",
@@ -65,7 +65,7 @@ def add_parser(commands: Any) -> None:
         action="append",
         default=[],
         choices=["contradiction"],
-        help="certify in spite of readings that contradict each other; printed on the certificate",
+        help="certify despite contradictory readings; printed on the certificate",
     )
     parser.add_argument(
         "--table",

@@ -1,4 +1,4 @@
-"""`ratioproof demo`: the whole job on a simulated bench over loopback transports."""
+"""`ratioproof demo`: a complete verification on a simulated bench over loopback transports."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "demo",
-        "the whole job on a simulated bench",
+        "a complete verification on a simulated bench",
         (DemoOptions, demo),
         [
             "ratioproof demo",
@@ -46,14 +46,14 @@ def add_parser(commands: Any) -> None:
         action="append",
         default=[],
         metavar="NAME",
-        help="a fault to put in, NAME or NAME:RANGE; may be repeated",
+        help="fault to simulate, NAME or NAME:RANGE; may be repeated",
     )
-    parser.add_argument("--list-faults", action="store_true", help="list the faults and end")
+    parser.add_argument("--list-faults", action="store_true", help="list the faults and exit")
     parser.add_argument(
         "--out",
         type=Path,
         metavar="DIR",
-        help="folder to leave everything in (default: a new one named by the time)",
+        help="output folder (default: a new one named by the time)",
     )
     add_procedure(parser)
     add_trials(parser)

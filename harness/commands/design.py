@@ -33,14 +33,16 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "design",
-        "check a device file on paper, before anything is wound or powered",
+        "check a device file on paper, before winding or powering anything",
         (DesignOptions, design),
         ["ratioproof design device.toml", 'ratioproof design device.toml --smallest "5 mA"'],
         STATUS,
     )
     parser.add_argument("device", type=Path, metavar="DEVICE", help="device file")
-    parser.add_argument("--smallest", metavar="CURRENT", help="turns wanted for reading so small a current")
-    parser.add_argument("--json", action="store_true", help="print the sheet as JSON, in SI units")
+    parser.add_argument(
+        "--smallest", metavar="CURRENT", help="show the turns needed to read a current as small as this"
+    )
+    parser.add_argument("--json", action="store_true", help="print the findings as JSON, in SI units")
 
 
 def design(options: DesignOptions, console: Console) -> int:

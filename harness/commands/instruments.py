@@ -25,7 +25,7 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "instruments",
-        "list and identify what can be reached, and compare it with a bench file",
+        "list and identify reachable instruments, and compare them with a bench file",
         (InstrumentsOptions, instruments),
         ["ratioproof instruments", "ratioproof instruments bench.toml"],
     )

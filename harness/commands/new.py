@@ -33,7 +33,7 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "new",
-        "write a device file and a bench file to start from",
+        "write a commented device file and bench file to edit",
         (NewOptions, write_pair),
         ["ratioproof new shelf-7", "ratioproof new hand --by-hand", "ratioproof new mains --power"],
     )
@@ -41,12 +41,12 @@ def add_parser(commands: Any) -> None:
     bench.add_argument(
         "--power",
         action="store_true",
-        help="a bench that reads power and phase, the meter's secondary and a check standard too",
+        help="a bench that also measures power and phase and the secondary current, and has a check standard",
     )
     bench.add_argument(
         "--by-hand",
         action="store_true",
-        help="a bench without any interface: loads plugged in, displays read, a switch turned by you",
+        help="a bench without interfaces: you plug in loads, read displays and turn the switch",
     )
     parser.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
 

@@ -32,7 +32,7 @@ def opened(bench: Bench, station: Station, attendance: Attendance, today: dt.dat
     identities, silent = open_each(station)
     problems = identity_problems(bench, identities, today)
     refused = [
-        f"{text} (to go on all the same: --override {name})"
+        f"{text} (to continue anyway: --override {name})"
         for name, text in problems.items()
         if name not in attendance.overrides
     ]

@@ -33,9 +33,7 @@ def rehearsed(inputs: Inputs, stop: StopSignal, console: Console) -> Rehearsal:
 def problems_of_dates(inputs: Inputs, accepted: Sequence[str]) -> list[str]:
     """What calibration dates say against a run today, unless it was accepted."""
     found = calibration_problems(inputs.bench, RealClock().wall().date())
-    return [
-        f"{text} (to go on all the same: --override {name})" for name, text in found.items() if name not in accepted
-    ]
+    return [f"{text} (to continue anyway: --override {name})" for name, text in found.items() if name not in accepted]
 
 
 def show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
@@ -47,7 +45,9 @@ def _lines(inputs: Inputs, rehearsal: Rehearsal) -> Iterator[str]:
     rejection = rehearsal.rejection
     for rng in rehearsal.results.ranges:
         held = (
-            f"ceiling {format_quantity(rng.ceiling, 'A')}, set by {rng.ceiling_set_by}" if rng.ceiling else NOT_VISITED
+            f"maximum test current {format_quantity(rng.ceiling, 'A')}, limited by {rng.ceiling_set_by}"
+            if rng.ceiling
+            else NOT_VISITED
         )
         low, high = format_quantity(rng.minimum_current, "A"), format_quantity(rng.maximum_current, "A")
         yield f"  {rng.name:<6} {low:>8} to {high:<8} {held}"
@@ -55,7 +55,7 @@ def _lines(inputs: Inputs, rehearsal: Rehearsal) -> Iterator[str]:
             yield f"         {remark}"
         not_passed = None if rejection is None else rejection.of_range.get(rng.name)
         if not_passed is not None:
-            yield f"         a sound meter would not pass here with a probability of {percent(not_passed)}"
+            yield f"         probability that a sound meter does not pass here: {percent(not_passed)}"
     ratio = rehearsal.smallest_test_uncertainty_ratio
     yield (
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"

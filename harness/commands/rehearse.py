@@ -41,7 +41,7 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "rehearse",
-        "run on a simulated twin in no time: limits, uncertainty, duration",
+        "dry run on a simulated bench: current limits, expected uncertainty, duration",
         (RehearseOptions, rehearse),
         [
             "ratioproof rehearse device.toml bench.toml",

@@ -26,7 +26,7 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "replay",
-        "run again from the transcripts of a run, without instruments or waiting",
+        "repeat a run from its transcripts, without instruments or waiting",
         (ReplayOptions, replay),
         ["ratioproof replay transcript", "ratioproof replay transcript --out again"],
     )

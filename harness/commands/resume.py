@@ -27,7 +27,7 @@ def add_parser(commands: Any) -> None:
     parser = add_command(
         commands,
         "resume",
-        "go on with an interrupted run from its record",
+        "continue an interrupted run from its record",
         (ResumeOptions, resume),
         ["ratioproof resume run/record.jsonl", "ratioproof resume run/record.jsonl --monte-carlo"],
     )

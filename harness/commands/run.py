@@ -69,7 +69,7 @@ def run(options: RunOptions, console: Console) -> int:
             rehearsal = rehearsed(inputs, stop, console)
             show(inputs, rehearsal, console)
             problems = [] if "rehearsal" in options.overrides else list(rehearsal.problems)
-            problems += ["to go on all the same: --override rehearsal"] if problems else []
+            problems += ["to continue anyway: --override rehearsal"] if problems else []
             problems += problems_of_dates(inputs, options.overrides)
             if problems:
                 raise UserError([*problems, "nothing was energised"])

@@ -8,6 +8,7 @@ from harness.commands.additional_lines import beyond_lines, check_line
 from harness.evaluation.diagnosis.contradiction import OVERRIDE
 from harness.replay.kept_run import RECORD
 from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text
+from reports.rounding import plus_minus, terminal
 
 RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
 
@@ -15,7 +16,7 @@ RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
 def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
     in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
-    lines = [f"verdict: {results.verdict.upper()}{', for a part of what is claimed only' if in_part else ''}"]
+    lines = [f"verdict: {results.verdict.upper()}{', for part of the claim only' if in_part else ''}"]
     wide = max(5, *(len(r.told) for r in results.ranges))
     for rng in results.ranges:
         beyond = list(beyond_lines(rng))
@@ -28,7 +29,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     lines += [f"  {reason}" for reason in results.reasons]
     if results.contradictions and set(results.contradictions) <= set(results.reasons):
         lines.append(
-            f"  readings that contradict each other are no evidence; take the run again (to certify it all the same: --override {OVERRIDE})"
+            f"  contradictory readings are no evidence; repeat the run (to certify it anyway: --override {OVERRIDE})"
         )
     lines += [validation_text(results.validation)] if results.validation is not None else []
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
@@ -66,16 +67,14 @@ def _turns_text(rng: RangeResult, base: str) -> str:
     if found is None:
         if factor is None:
             return ""
-        return (
-            f"expected {turns}, not determined; reading factor {factor.value:.4f} ± {factor.expanded_uncertainty:.4f}"
-        )
-    return (
-        f"expected {turns}, found {found.value:.4f} ± {found.expanded_uncertainty:.4f} against {base}; {_whole(found)}"
-    )
+        told = terminal(plus_minus(factor.value, factor.expanded_uncertainty))
+        return f"expected {turns}, not determined; reading factor {told}"
+    told = terminal(plus_minus(found.value, found.expanded_uncertainty))
+    return f"expected {turns}, found {told} against {base}; {_whole(found)}"
 
 
 def _whole(turns: EffectiveTurns) -> str:
     """The nearest whole number of turns with its probability, or that there is none."""
     if not turns.holds_whole_number:
-        return f"no whole number within U (nearest {turns.nearest})"
+        return f"no integer within ± U (nearest {turns.nearest})"
     return f"{turns.nearest} with probability {_probability(turns.probability).strip()}"

@@ -70,7 +70,7 @@ def ratio_results(device: Device, inputs: Inputs, readings: RangeReadings) -> tu
     ]
     misread = []
     if turns is not None and turns.nearest != rng.primary_turns:
-        misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, {rng.primary_turns} are described")
+        misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, described are {rng.primary_turns}")
     verdict = worst_verdict(v for p in points if (v := p.ratio_error.verdict) is not None)
     result = RangeResult(
         name=rng.name,

@@ -42,15 +42,15 @@ class DiagnosisDetails:
 
 def odds_text(likeliest: Hypothesis) -> str:
     """The odds of the likeliest explanation in a sentence; empty when nothing is known of them."""
-    against = ((likeliest.odds_against_none, "nothing wrong"), (likeliest.odds_against_next, "the next explanation"))
-    told = [f"{_odds(odds)} against {other}" for odds, other in against if odds is not None]
+    against = ((likeliest.odds_against_none, "no fault"), (likeliest.odds_against_next, "the next cause"))
+    told = [f"{_odds(odds)} over {other}" for odds, other in against if odds is not None]
     return f"odds {', '.join(told)}" if told else ""
 
 
 def _odds(odds: float) -> str:
     if odds >= 1e6:
-        return "more than a million to 1"
-    return f"{float(f'{odds:.2g}'):.15g} to 1"
+        return "more than 1,000,000 : 1"
+    return f"{float(f'{odds:.2g}'):.15g} : 1"
 
 
 @dataclass(frozen=True)

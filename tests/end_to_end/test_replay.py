@@ -152,7 +152,7 @@ def test_every_part_can_be_played_by_a_transcript(bench: ServedBench) -> None:
 
     refused = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "again")
     assert refused.returncode == 2
-    assert "not measured now (to go on all the same: --override replayed:multimeter)" in refused.stderr
+    assert "not measured now (to continue anyway: --override replayed:multimeter)" in refused.stderr
     accepted = [
         word for name in ("source", "multimeter", "monitor", "relay") for word in ("--override", f"replayed:{name}")
     ]

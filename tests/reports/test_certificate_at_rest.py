@@ -89,11 +89,11 @@ def test_numbers_and_names_are_not_broken_nor_written_with_exponents() -> None:
         good,
         ranges=(first, *good.ranges[1:]),
         diagnosis=(cause, *good.diagnosis[1:]),
-        diagnosis_note="cannot be told apart by this run: the one; or the other",
+        diagnosis_note="this run cannot separate these causes: the one; or the other",
         validation=Validation(1_000_000, 101, 0.9545, (angle,)),
     )
     text = "\n".join(pages_of(results))
     assert "χ² = 1270 with" in text
     for whole in ("module-supply-behind-sensor", "minutes"):
         assert re.search(rf"^\s*{whole}$", text, re.MULTILINE)
-    assert "Cannot be told apart by this run: the one; or the other." in text
+    assert "This run cannot separate these causes: the one; or the other." in text

@@ -55,7 +55,7 @@ def test_a_verdict_of_one_current_is_never_told_as_that_of_a_range() -> None:
     # At a glance and at the head of the range.
     assert text.count(squeezed("pass at 2.1 A only")) == 2
     lines = summary_lines(partly, Path())
-    assert lines[0] == "verdict: PASS, for a part of what is claimed only"
+    assert lines[0] == "verdict: PASS, for part of the claim only"
     assert "pass at 2.1 A only" in lines[1]
     assert "part" not in summary_lines(whole, Path())[0]
 

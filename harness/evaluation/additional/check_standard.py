@@ -69,7 +69,7 @@ def bench_check(
     if result.verdict == "fail":
         reasons.append(
             f"bench check: {name} reads {deviation.value / standard.ratio * 100:+.3f} % from its established ratio, U = "
-            f"{deviation.expanded_uncertainty / standard.ratio * 100:.3f} % (E = {normalized:.2f}; about "
+            f"{deviation.expanded_uncertainty / standard.ratio * 100:.3f} % (En = {normalized:.2f}; about "
             f"{(1 - bench.decision.coverage_probability) * 100:.2g} % of sound benches are beyond 1): check once more, and if it is "
             "beyond 1 again do not verify anything on this bench today"
         )

@@ -59,7 +59,7 @@ def _sentences(decision: Decision) -> Iterator[str]:
             "conditional fail (ILAC-G8:09/2019, non-binary statement)."
         )
     if decision.least_test_uncertainty_ratio is not None:
-        yield f"Limit over U is asked to be at least {decision.least_test_uncertainty_ratio:g}."
+        yield f"Limit / U shall be at least {decision.least_test_uncertainty_ratio:g}."
     yield (
         "The specific risk is the probability that the verdict is wrong (JCGM 106:2012, clause 7), from this measurement alone "
         "and from the distribution that U is taken from."

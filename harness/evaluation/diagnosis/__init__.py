@@ -87,7 +87,7 @@ def diagnose(
     catalogue = compared.catalogue
     data = observations(device, points, beside)
     if data is None:
-        note = "no point with current was finished, so nothing can be said about causes"
+        note = "no point with current was completed; causes cannot be weighed"
         return Diagnosis((), note, DiagnosisDetails(causes=compared.named))
     weighing = weigh(device, catalogue, data)
     candidates = candidates_of(device, catalogue)
@@ -157,9 +157,9 @@ def _extra(
     candidates = candidates_of(device, catalogue)
     indices = [w.index for w in group][:MOST_TOGETHER]
     probabilities = [w.probability for w in group][:MOST_TOGETHER]
-    aim = "to tell them apart"
+    aim = "to separate these causes"
     if len(indices) == 1 and weighing.causes[0].faults == ((NONE, None),):
-        aim = "to see more of what this run does not show"
+        aim = "to detect faults that this run cannot detect"
         indices += weighing.unseen
         probabilities = [candidates[i].prior for i in indices]
     if len(indices) < 2:

@@ -77,7 +77,7 @@ def none_explains(found: Diagnosis, points: Sequence[Point], of_ratios: Callable
     verdicts = [v for p in points if (v := p.ratio_error.verdict) is not None]
     if not verdicts or not all(accepted(v) for v in verdicts) or not (_sure(found) and _sure(of_ratios())):
         return []
-    return ["the readings contradict each other: neither a sound meter nor any known cause explains them together"]
+    return ["the readings contradict each other: neither a sound meter nor a known cause explains all of them"]
 
 
 def _sure(found: Diagnosis) -> bool:

@@ -13,8 +13,8 @@ from harness.files.device import Device, Range
 
 NONE = "none"
 OTHER = "none-of-these"
-HEALTHY_TEXT = "nothing is wrong: turns, scaling and secondary are as described"
-OTHER_TEXT = "none of the causes known here fits"
+HEALTHY_TEXT = "no fault: turns, scaling and secondary are as described"
+OTHER_TEXT = "no known cause fits"
 
 FLAT = ("gain", "transformer_gain", "reference", "closed_turn")
 """Keys of priors that act alike at every current."""

@@ -11,7 +11,7 @@ from harness.evaluation.diagnosis.hypotheses import Candidate
 from harness.evaluation.diagnosis.separation import WORTH, Advice, Measurement
 from harness.files.device import Device
 
-COMMON_TO_ALL = "an error common to all ranges can always be the reference's own: the bench check (bench_check) tells"
+COMMON_TO_ALL = "this run cannot separate an error common to all ranges from an error of the reference; the bench check (bench_check) can"
 """Beside every explanation by a part that is the same on all ranges."""
 
 
@@ -19,20 +19,20 @@ def not_told_apart(texts: Sequence[str]) -> str:
     """The note for causes that this run leaves open; empty for one alone."""
     # Variants of one fault may share their text, so it is told once.
     alone = list(dict.fromkeys(texts))
-    return f"cannot be told apart by this run: {'; or '.join(alone)}" if len(alone) > 1 else ""
+    return f"this run cannot separate these causes: {'; or '.join(alone)}" if len(alone) > 1 else ""
 
 
 def none_fits(best: Candidate, fit: float) -> str:
     """The note where nothing listed explains the run."""
     how = f"{fit:.1g}" if fit >= 1e-6 else "less than 1e-6"
-    return f"the nearest known cause, {best.label}, does not explain the readings (probability of a fit as poor: {how})"
+    return f"the nearest known cause, {best.label}, does not explain the readings (probability of so poor a fit: {how})"
 
 
 def further(device: Device, advice: Advice, group: Sequence[Candidate], aim: str) -> str:
     """What to measure or look at next to tell `group` apart, in one line that begins with its `aim`."""
     if advice.gain < WORTH:
         look = looking(list(dict.fromkeys(look for c in group for look in c.looks)))
-        return f"no further reading tells them apart{f'; {look}' if look else ''}"
+        return f"further readings cannot separate these causes{f'; {look}' if look else ''}"
     other = max(range(1, len(group)), key=lambda h: _apart(advice, h))
     expected = [
         f"{_expected(device, advice.measurement, float(advice.expected[h]), 2 * float(advice.deviations[h]))} if {group[h].label}"
@@ -43,7 +43,7 @@ def further(device: Device, advice: Advice, group: Sequence[Candidate], aim: str
 
 def looking(looks: Sequence[str]) -> str:
     """Where to look, in a sentence; empty for nowhere."""
-    return f"look, with the supply disconnected, locked off and proved dead: {'; '.join(looks)}" if looks else ""
+    return f"with the supply disconnected, locked off and proved dead, check: {'; '.join(looks)}" if looks else ""
 
 
 def _apart(advice: Advice, h: int) -> float:
@@ -57,7 +57,7 @@ def _action(measurement: Measurement) -> str:
     current = format_quantity(measurement.current, "A", 3)
     match measurement.kind:
         case _ if measurement.other:
-            return f"read {measurement.range} and {measurement.other} one after the other at {current} and compare them"
+            return f"read {measurement.range} and {measurement.other} in succession at {current} and compare them"
         case kind if kind == POWER:
             lag = "" if measurement.power_factor == 1 else " lagging"
             return (

@@ -47,9 +47,10 @@ def test_with_a_base_range_far_off_no_turns_are_found() -> None:
 
 def test_creep_tells_an_estimate_and_what_it_surely_lies_below() -> None:
     """No energy counted leaves less than one step of the register: 0.1 Wh in a minute or a little less are some 6 W."""
-    (line, *_) = (line for line in _lines("no_load") if "surely" in line)
+    (line, *_) = (line for line in _lines("no_load") if "upper bound" in line)
     told = re.search(
-        r"creep 0 ± ([\d.]+) W, surely below ([\d.]+) W \(counted 0 Wh in 6\d s, and less than one step more\)", line
+        r"creep 0\.0 ± ([\d.]+) W, upper bound ([\d.]+) W \(0 Wh registered in 6\d s, and less than one step more\)",
+        line,
     )
     assert told is not None
     assert float(told[1]) < float(told[2])

@@ -125,7 +125,7 @@ def test_a_wrong_number_of_turns_fails_even_within_a_generous_claim(bench: Bench
     outcome = _outcome(device, bench, sweep(device, lambda r, i: i * (times if r == "x10" else 1)))
     assert outcome.verdict == "fail"
     assert [r.verdict for r in outcome.ranges] == ["pass", "fail"]
-    assert outcome.reasons == (f"x10: reads as {times}.000 turns, 10 are described",)
+    assert outcome.reasons == (f"x10: reads as {times}.000 turns, described are 10",)
 
 
 def test_points_left_out_fail_their_range(device: Device, bench: Bench) -> None:

@@ -47,7 +47,7 @@ def test_a_range_that_is_not_visited_has_no_ceiling(tmp_path: Path) -> None:
     """The bench is checked by the current its standard is known at, on one range."""
     told = [line for line in _told(tmp_path / "check", BENCH_POWER, "bench_check") if line.startswith("  x")]
     assert [line.split()[-2:] for line in told[1:]] == [["not", "visited"]] * 2
-    assert "ceiling 80 A" in told[0]
+    assert "maximum test current 80 A" in told[0]
     assert not any("ceiling" in line for line in told[1:])
 
 
@@ -63,7 +63,7 @@ def test_a_wait_too_short_for_the_standard_is_told_before_it_is_waited(
 
 def test_how_likely_a_sound_meter_is_not_passed_is_told_for_every_range(tmp_path: Path) -> None:
     told = " ".join(" ".join(_told(tmp_path / "plain", BENCH, "current_ratio")).split())
-    assert told.count("a sound meter would not pass here with a probability of ") == 3
+    assert told.count("probability that a sound meter does not pass here: ") == 3
     assert "a sound meter would not pass the run with a probability of " in told
     assert "errors as [ordinary] in the causes says, and within the claim at every point" in told
     assert "not known from the device file: `ratioproof design` tells which" in told

@@ -51,7 +51,7 @@ def test_a_base_turn_left_in_circuit_is_an_extra_turn(independent_device: Device
     outcome = _outcome(independent_device, bench, sweep(independent_device, _times(11)))
     assert {h.fault for h in outcome.diagnosis[:2]} == {"turn-extra", "both-windings-in-circuit"}
     assert sum(h.probability for h in outcome.diagnosis[:2]) > 0.9
-    assert outcome.diagnosis_note.startswith("cannot be told apart by this run: ")
+    assert outcome.diagnosis_note.startswith("this run cannot separate these causes: ")
 
 
 def test_one_where_ten_are_due_is_the_switch_or_the_scaling(device: Device, bench: Bench) -> None:
