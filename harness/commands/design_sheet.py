@@ -26,15 +26,15 @@ LONGEST_MARK = 6
 def show(device_file: Path, sheet: Sheet, wanted: Wanted | None, console: Console) -> None:
     """Print everything `sheet` holds, and the turns that were asked for."""
     lines = Lines(console)
-    lines.title(f"{device_file} on paper: nothing was measured, and nothing needs power")
+    lines.title(f"{device_file}, check on paper: nothing was measured, no power is needed")
     width = min(console.width, WIDEST)
     lines.gap()
     console.print(_reach(sheet), width=width)
     for row in sheet.ranges:
-        lines.dim(f"{row.name}: {amperes(row.ceiling)} is set by {row.set_by}")
+        lines.dim(f"{row.name}: maximum test current {amperes(row.ceiling)}, limited by {row.set_by}")
     lines.gap()
     console.print(_parts(sheet), width=width)
-    lines.dim("heat of the turns a range adds, at its most and with warm copper; - where the file does not say enough")
+    lines.dim("heat of the turns a range adds, at maximum current with warm copper; - where the file lacks data")
     if sheet.neighbours:
         lines.heading("Neighbours")
     for pair in sheet.neighbours:
@@ -119,9 +119,9 @@ def _show_findings(lines: Lines, sheet: Sheet) -> None:
             _show_finding(lines, finding)
     lines.gap()
     if sheet.in_the_way:
-        lines.bad(f"{sheet.in_the_way} in the way: deal with them before winding.", "NO")
+        lines.bad(f"{sheet.in_the_way} in the way: correct before winding.", "NO")
     else:
-        lines.good("Nothing in the way on paper; only readings prove it.")
+        lines.good("Nothing in the way on paper. Only a verification proves it.")
     lines.heading("Cautions")
     for caution in (*CAUTIONS, NOT_VERIFIED):
         lines.good(caution, "-")

@@ -39,14 +39,12 @@ def weak_parts(device: Device, rng: Range) -> list[Finding]:
             continue
         stands, needed = amperes(part.current), amperes(rng.maximum_current)
         if part.set_by in ("fuse", "supply socket"):
-            text = (
-                f"{part.set_by}: rated {stands}, the claim reaches to {needed}; a run goes no further than its rating"
-            )
+            text = f"{part.set_by}: rated {stands}, the claim extends to {needed}; a run does not exceed the rating"
             found.append(Finding("worth knowing", rng.name, text))
             continue
         text = (
-            f"{part.set_by}: stands {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a "
-            "stronger part"
+            f"{part.set_by}: rated {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a part "
+            "with a higher rating"
         )
         found.append(Finding("in the way", rng.name, text))
     return found + _weak_conductor(device, rng)
@@ -78,11 +76,11 @@ def input_protected(device: Device, rng: Range) -> list[Finding]:
     worst = secondary_of(device, rng, supply.operates)
     if worst <= stands * _SLACK:
         return []
-    what = f"{lets_flow(supply)}: {amperes(worst)} into an input that stands {amperes(stands)}"
+    what = f"{lets_flow(supply)}: {amperes(worst)} into an input rated {amperes(stands)}"
     remedy = _remedy(device, rng, supply)
     fuse = device.path.secondary_fuse
     if fuse is None:
-        return [Finding("in the way", rng.name, f"meter input: {what}, and no fuse is between; {remedy}")]
+        return [Finding("in the way", rng.name, f"meter input: {what}, with no fuse between; {remedy}")]
     # The longest it holds is at the least current that is too much, not at the most that can flow.
     longest = melting_window(fuse, device.path.secondary_fuse_type, stands)[1]
     if math.isinf(longest):
@@ -92,7 +90,7 @@ def input_protected(device: Device, rng: Range) -> list[Finding]:
         )
         return [Finding("in the way", rng.name, text)]
     text = (
-        f"secondary fuse: {what} for up to {lasting(longest)} before it melts; ask whether the input stands that, or "
+        f"secondary fuse: {what} for up to {lasting(longest)} before it melts; find out whether the input withstands that, or "
         f"{remedy}"
     )
     return [Finding("not known", rng.name, text)]

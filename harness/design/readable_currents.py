@@ -64,7 +64,7 @@ def gap(between: Neighbours) -> list[Finding]:
     if between.readable_from > between.readable_to * (1 + 1e-9):
         text = (
             f"gap to {between.coarser}: {between.finer} carries up to {amperes(between.readable_to)}, "
-            f"{between.coarser} reads from {amperes(between.readable_from)}; nothing reads between, wind a range "
+            f"{between.coarser} reads from {amperes(between.readable_from)}; nothing is read between, wind a range "
             "with turns between theirs"
         )
         return [Finding("in the way", between.finer, text)]

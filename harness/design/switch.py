@@ -73,6 +73,6 @@ def _approval(device: Device) -> list[Finding]:
         )
         return [Finding("not known", "", text)]
     if approval.strip().lower() == "none":
-        text = "range switch: has no approval, so nobody vouches for what it says of its volts and amperes; fit one that has"
+        text = "range switch: has no approval, so its stated voltage and current are not attested; fit an approved one"
         return [Finding("in the way", "", text)]
     return []

@@ -53,6 +53,6 @@ def turns_fit(device: Device) -> list[Finding]:
         text += f", more than equal round wires ever can ({DENSEST:.0%})".replace("%", " %")
         return [Finding("in the way", "", f"{text}; wind thinner wire or fewer turns")]
     if filled > SURELY_FITS * (1 + 1e-9) and passes > 1:
-        text += "; up to half of it surely fits (round wires side by side), so try with the wire before winding"
+        text += "; up to half of it always fits (round wires side by side); above that try with the wire before winding"
         return [Finding("not known", "", text)]
     return [Finding("worth knowing", "", f"{text}; up to half of it fits, with round wires side by side")]

@@ -90,7 +90,7 @@ def test_a_gap_that_a_weak_part_opens() -> None:
 def test_a_gap_that_nobody_can_read() -> None:
     # 7 A is the least the base turn reads; four turns of a 2 mA input end at 2 mA x 2500 / 4 = 1.25 A.
     weak = device(smallest_readable_current='"7 A"', maximum_secondary_current='"2 mA"')
-    (finding, _) = found(weak, "in the way", "nothing reads between")
+    (finding, _) = found(weak, "in the way", "nothing is read between")
     assert finding.range == "x4"
     assert "up to 1.25 A, x1 reads from 7 A" in finding.text
 
@@ -115,7 +115,7 @@ def test_a_primary_fuse_is_no_limit_at_its_rating() -> None:
     """4 A through 20 turns are 32 mA, and the input stands 40 mA; but at 1.9 times 4 A, 60.8 mA, the fuse may take half an hour."""
     without = {"secondary_fuse": "", "secondary_fuse_type": ""}
     rated = device(**without, switch='"90 A"\nfuse = "4 A"\nfuse_type = "plug-top"')
-    (finding,) = found(rated, "in the way", "no fuse is between")
+    (finding,) = found(rated, "in the way", "no fuse between")
     assert (finding.range, "60.8 mA" in finding.text) == ("x20", True)
     assert check(rated).ranges[2].supply_secondary_current == pytest.approx(0.0608)
     assert found(rated, "worth knowing", "no limit at its rating: it must hold 6.4 A for long")
@@ -126,7 +126,7 @@ def test_a_primary_fuse_is_no_limit_at_its_rating() -> None:
     )
     assert "fuse the primary at no more than 2.63 A" in finding.text
     small = device(text, **without, switch='"90 A"\nfuse = "2.6 A"\nfuse_type = "plug-top"')
-    assert not found(small, "in the way", "no fuse is between")
+    assert not found(small, "in the way", "no fuse between")
 
 
 @pytest.mark.parametrize(
@@ -177,7 +177,7 @@ def test_a_secondary_fuse_that_melts_late() -> None:
 
 def test_no_fuse_between_supply_and_input() -> None:
     without = device(secondary_fuse="", secondary_fuse_type="", switch='"90 A"\nsupply_socket = "10 A"')
-    (finding,) = found(without, "in the way", "no fuse is between")
+    (finding,) = found(without, "in the way", "no fuse between")
     assert finding.range == "x20"
 
 
