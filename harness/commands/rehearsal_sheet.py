@@ -59,14 +59,14 @@ def _lines(inputs: Inputs, rehearsal: Rehearsal) -> Iterator[str]:
     ratio = rehearsal.smallest_test_uncertainty_ratio
     yield (
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"
-        f"{f', smallest ratio of limit to uncertainty {ratio:.1f}' if math.isfinite(ratio) else ''}"
+        f"{f', smallest limit / U {ratio:.1f}' if math.isfinite(ratio) else ''}"
     )
     yield from rehearsal.notes
     if rejection is not None:
         yield from told(rejection)
     if rehearsal.not_known:
-        things = "thing is" if rehearsal.not_known == 1 else "things are"
-        yield f"{rehearsal.not_known} {things} not known from the device file: `ratioproof design` tells which"
+        gaps = "finding is" if rehearsal.not_known == 1 else "findings are"
+        yield f"{rehearsal.not_known} {gaps} open because the device file lacks data: `ratioproof design` lists them"
 
 
 def show_points(rehearsal: Rehearsal, console: Console) -> None:

@@ -119,7 +119,7 @@ def supplied(device: Device) -> list[Finding]:
         least = format_quantity(stands, "A", 3)
         if stands * _SLACK < supply.rating:
             text = (
-                f"{name}: stands {least}, the {supply.name} lets {rating} flow; fit one for "
+                f"{name}: rated {least}, the {supply.name} lets {rating} flow; fit one for "
                 f"{rating} or a fuse of at most {least}"
             )
             found.append(Finding("in the way", "", text))

@@ -140,9 +140,9 @@ def _of_findings(zero: Offset | None, turns: EffectiveTurns | None) -> Iterator[
     if zero is not None and zero.significant:
         yield f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty"
     if turns is not None and abs(turns.value - turns.nearest) + turns.expanded_uncertainty >= 1:
-        yield "the uncertainty of the effective turns reaches a neighbouring whole number"
+        yield "the uncertainty of the effective turns reaches a neighbouring integer"
 
 
 def _of_single_pairs(inputs: Inputs, rng: Range, points: Sequence[Point]) -> Iterator[str]:
     if any(p.pairs == 1 for p in points) and inputs.scatter[rng.name].pooled is None:
-        yield "points of a single pair have no repeatability (no type A evaluation); only the resolutions stand for it"
+        yield "points of a single pair have no repeatability (no type A evaluation); only the resolutions represent it"

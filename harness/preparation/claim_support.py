@@ -69,7 +69,7 @@ def _causes(where: str, judged: Sequence[Claimed], rule: DecisionRule) -> Iterat
     if shut:
         worst = min(shut, key=lambda j: j.conformity.acceptance_limit / j.conformity.limit)
         yield (
-            f"{where}: by the decision rule nothing could pass at {len(shut)} of {len(judged)} points, worst at {worst.at}: "
+            f"{where}: by the decision rule no result can pass at {len(shut)} of {len(judged)} points, worst at {worst.at}: "
             f"the limit is {_shown(worst.conformity.limit, worst)}, its guard band {_shown(worst.conformity.limit - worst.conformity.acceptance_limit, worst)}"
         )
     least = rule.least_test_uncertainty_ratio
@@ -77,7 +77,7 @@ def _causes(where: str, judged: Sequence[Claimed], rule: DecisionRule) -> Iterat
     if short:
         worst = min(short, key=lambda j: j.test_uncertainty_ratio)
         yield (
-            f"{where}: limit over U is less than the {least:g} asked for at {len(short)} of {len(judged)} points, worst "
+            f"{where}: limit / U is less than the required {least:g} at {len(short)} of {len(judged)} points, worst "
             f"{worst.test_uncertainty_ratio:.2f} at {worst.at}"
         )
 

@@ -202,7 +202,7 @@ def _problems(record: Record, results: Results) -> list[str]:
     for power in (line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"):
         if not any(r.power for r in results.ranges):
             problems.append(
-                f"{power['name']}: no power would be read: the device file must give display.power_resolution, and the bench "
+                f"{power['name']}: no power would be read: the device file must state display.power_resolution, and the bench "
                 "file power of the reference with phase_uncertainty (or phase_bound) of the part in its path, or voltage and a load of known "
                 "power_factor_uncertainty"
             )
@@ -210,5 +210,5 @@ def _problems(record: Record, results: Results) -> list[str]:
     for rng in results.ranges:
         for point in rng.points:
             if point.indicated_current == 0:
-                problems.append(f"{point.name} cannot be read: it is below what the display shows")
+                problems.append(f"{point.name} cannot be read: it is below the smallest current displayed")
     return [*problems, *unsupported(results)]

@@ -50,12 +50,12 @@ def told(found: Rejection) -> Iterator[str]:
     """What it means, in lines: the model behind the probabilities, and how far the claim is from what is ordinary."""
     meeting = f"{percent(found.conforming)} of ordinary meters meet this claim at every point"
     if found.of_run is None:
-        yield f"whether a sound meter would pass cannot be told: {meeting}"
+        yield f"the probability that a sound meter passes is not known: {meeting}"
         return
-    yield f"a sound meter would not pass the run with a probability of {percent(found.of_run)}"
+    yield f"probability that a sound meter does not pass the run: {percent(found.of_run)}"
     yield (
-        "(sound: errors as [ordinary] in the causes says, and within the claim at every point; the bench wrong anywhere within "
-        f"its uncertainty; errors of current and power, judged by the decision rule; {found.trials} trials)"
+        "(sound meter: errors distributed as [ordinary] in the causes states, and within the claim at every point; errors of the bench "
+        f"anywhere within its uncertainty; current and power judged by the decision rule; {found.trials} trials)"
     )
     if found.conforming < 0.5:
         yield f"only {meeting}"

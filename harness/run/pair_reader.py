@@ -154,7 +154,7 @@ class PairReader:
             if abs(_middle(found["reference"]) - _middle(found["displayed"])) <= interval:
                 return found
         raise ReplyError(
-            f"readings of reference and device came more than {interval:g} s apart, {APART} times in a row",
+            f"readings of reference and meter under test came more than {interval:g} s apart, {APART} times in a row",
             instrument=self._run.station.meter.name,
             address=self._run.station.meter.address,
         )

@@ -94,6 +94,6 @@ def _not_foretold(rng: Range, found: Sequence[PhaseDisplacement]) -> list[str]:
     phase, worst_of = max(far, key=lambda pair: pair[1].normalized_error or 0.0)
     return [
         f"{rng.name}: power at power factor {signed_text(round(worst_of.power_factor, 2))} and "
-        f"{format_quantity(phase.nominal_current, 'A')} is not what the phase displacement makes of it "
-        f"(E = {worst_of.normalized_error:.1f}): something else acts on power, or the angle read is not the angle"
+        f"{format_quantity(phase.nominal_current, 'A')} is not the power predicted from the phase displacement "
+        f"(En = {worst_of.normalized_error:.1f}): something else acts on power, or the angle read is not the angle"
     ]

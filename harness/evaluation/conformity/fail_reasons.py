@@ -46,7 +46,7 @@ def too_uncertain(points: Sequence[Point], least: float | None) -> list[str]:
     if least is None or ratio is None or point is None or ratio >= least:
         return []
     at = format_quantity(point.reference_current, "A")
-    return [f"the test uncertainty ratio falls to {ratio:.2f} at {at}, less than the {least:g} asked for"]
+    return [f"the test uncertainty ratio falls to {ratio:.2f} at {at}, less than the required {least:g}"]
 
 
 def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[str]:
@@ -61,7 +61,7 @@ def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) 
     points = [p for p in points if p.ratio_error.limit is not None]
     if not points:
         span = f"{format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')}"
-        return reasons or [f"{rng.name}: no point lies within the {span} claimed, so nothing was judged"]
+        return reasons or [f"{rng.name}: no point lies within the {span} claimed, no result was judged"]
     spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
     top = max(points, key=lambda p: p.reference_current)
     bottom = min(points, key=lambda p: p.reference_current)
@@ -119,5 +119,5 @@ def in_one_go(rng: Range, points: Sequence[PointValues]) -> list[str]:
     if len({p.observed.part for p in points}) < 2:
         return []
     return [
-        f"{rng.name}: the run was interrupted between its points, so nothing was held or waited for in one go; run it again"
+        f"{rng.name}: the run was interrupted between its points, so no current was held and no wait made without interruption; run it again"
     ]

@@ -43,7 +43,7 @@ def further(device: Device, advice: Advice, group: Sequence[Candidate], aim: str
 
 def looking(looks: Sequence[str]) -> str:
     """Where to look, in a sentence; empty for nowhere."""
-    return f"with the supply disconnected, locked off and proved dead, check: {'; '.join(looks)}" if looks else ""
+    return f"with the supply disconnected, locked off and proved dead: {'; '.join(looks)}" if looks else ""
 
 
 def _apart(advice: Advice, h: int) -> float:

@@ -41,6 +41,6 @@ def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) 
         current = format_quantity(middle * bench.reference_path.factor, "A")
         remarks.append(
             f"at {current} one of the {len(left)} pairs is far from the others: the reference read {reference[odd]:g} "
-            f"and the device {displayed[odd]:g}; it is counted, and makes U large"
+            f"and the meter under test {displayed[odd]:g}; it is counted, and makes U large"
         )
     return remarks

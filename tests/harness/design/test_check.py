@@ -54,11 +54,11 @@ def test_a_switch_must_serve_its_socket(stands: str, in_the_way: int) -> None:
     checked = device(switch=f'"{stands}"\nsupply_socket = "13 A"')
     findings = found(checked, "in the way", "13 A flow")
     assert len(findings) == in_the_way
-    assert all("range switch: stands 2 A" in f.text and "fuse of at most 2 A" in f.text for f in findings)
+    assert all("range switch: rated 2 A" in f.text and "fuse of at most 2 A" in f.text for f in findings)
 
 
 def test_an_undersized_switch_limits_every_range_that_claims_more() -> None:
-    findings = found(device(switch='"10 A"'), "in the way", "range switch: stands 10 A")
+    findings = found(device(switch='"10 A"'), "in the way", "range switch: rated 10 A")
     assert [f.range for f in findings] == ["x1", "x4"]
     assert "lower maximum_current to 10 A" in findings[0].text
 
@@ -103,8 +103,7 @@ def test_a_secondary_fuse_that_cannot_protect() -> None:
     findings = found(device(switch='"90 A"\nfuse = "10 A"\nfuse_type = "plug-top"'), "in the way", "cannot protect")
     assert [f.range for f in findings] == ["x20"]
     assert (
-        "is guaranteed to operate only from 19 A, within 30 min: 152 mA into an input that stands 40 mA"
-        in findings[0].text
+        "is guaranteed to operate only from 19 A, within 30 min: 152 mA into an input rated 40 mA" in findings[0].text
     )
     assert "50 mA need not melt up to 105 mA" in findings[0].text
     # 40 mA x 2500 / 20 = 5 A, and 5 A / 1.9 is less than the 4 A claimed.

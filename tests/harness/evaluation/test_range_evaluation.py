@@ -98,7 +98,7 @@ def test_a_ratio_that_is_missed_in_the_run_is_remarked(device: Device) -> None:
     asking = parse_bench(BENCH + "[decision]\nleast_test_uncertainty_ratio = 500\n", "bench.toml")
     outcome = _outcome(device, asking, sweep(device, _right))
     assert outcome.verdict == "pass"
-    assert all(any("less than the 500 asked for" in remark for remark in r.remarks) for r in outcome.ranges)
+    assert all(any("less than the required 500" in remark for remark in r.remarks) for r in outcome.ranges)
 
 
 def test_the_worst_point_is_of_the_worst_verdict_and_then_largest_against_its_limit(

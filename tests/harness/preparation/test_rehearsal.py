@@ -64,9 +64,9 @@ def test_a_wait_too_short_for_the_standard_is_told_before_it_is_waited(
 def test_how_likely_a_sound_meter_is_not_passed_is_told_for_every_range(tmp_path: Path) -> None:
     told = " ".join(" ".join(_told(tmp_path / "plain", BENCH, "current_ratio")).split())
     assert told.count("probability that a sound meter does not pass here: ") == 3
-    assert "a sound meter would not pass the run with a probability of " in told
-    assert "errors as [ordinary] in the causes says, and within the claim at every point" in told
-    assert "not known from the device file: `ratioproof design` tells which" in told
+    assert "probability that a sound meter does not pass the run: " in told
+    assert "errors distributed as [ordinary] in the causes states, and within the claim at every point" in told
+    assert "open because the device file lacks data: `ratioproof design` lists them" in told
 
 
 def _changed(folder: Path, old: str, new: str) -> tuple[Path, Path]:
@@ -158,8 +158,10 @@ def test_a_claim_that_hardly_any_meter_meets_is_said_to_be_one(tmp_path: Path) -
         assert isinstance(console.file, io.StringIO)
         told[claim] = console.file.getvalue()
     assert "% of ordinary meters meet this claim at every point" in told["0.28 %"]
-    assert "a sound meter would not pass the run with a probability of" in told["0.28 %"]
-    assert "whether a sound meter would pass cannot be told: less than 0.1 % of ordinary meters" in told["0.01 %"]
+    assert "probability that a sound meter does not pass the run:" in told["0.28 %"]
+    assert (
+        "the probability that a sound meter passes is not known: less than 0.1 % of ordinary meters" in told["0.01 %"]
+    )
     assert "with a probability of" not in told["0.01 %"]
 
 

@@ -58,7 +58,7 @@ def test_one_where_ten_are_due_is_the_switch_or_the_scaling(device: Device, benc
     """common practice, no published source: a tenth is the base position, or a display scaled already: the same readings."""
     outcome = _outcome(device, bench, sweep(device, _times(1)))
     assert {h.fault for h in outcome.diagnosis[:2]} == {"switch-left-in-another-position", "display-factor-forgotten"}
-    assert "cannot be told apart" in outcome.diagnosis_note
+    assert "cannot separate these causes" in outcome.diagnosis_note
 
 
 def test_the_same_cause_is_not_told_twice(device: Device, bench: Bench) -> None:

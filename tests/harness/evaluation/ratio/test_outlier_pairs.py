@@ -27,7 +27,7 @@ def point(*pairs: tuple[float, float]) -> ObservedPoint:
 def test_a_pair_far_from_the_others_is_named_with_both_its_readings(bench: Bench) -> None:
     (remark,) = apart([point((3.3, 13.2), (3.3, 13.2), (3.301, 1.32), (3.3, 13.21))], bench, 0.001)
     assert remark.startswith("at 3.3 A one of the 4 pairs")
-    assert "the reference read 3.301 and the device 1.32;" in remark
+    assert "the reference read 3.301 and the meter under test 1.32;" in remark
 
 
 @pytest.mark.parametrize("by", [0.9, 1.1])
