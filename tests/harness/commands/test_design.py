@@ -48,7 +48,7 @@ def test_an_undersized_switch_ends_with_one_and_says_what_to_do(
     assert main(["design", str(device_file)]) == 1
     printed = capsys.readouterr().out
     assert "In the way of winding" in printed
-    assert "range switch: stands 2 A, the supply socket lets 13 A flow" in printed
+    assert "range switch: rated 2 A, the supply socket lets 13 A flow" in printed
     # Everything but the first line, which names a path that this test does not choose.
     assert max(map(len, printed.splitlines()[2:])) <= 80
 
