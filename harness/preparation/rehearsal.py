@@ -23,7 +23,7 @@ from harness.preparation.rejection_probability import rejection_of
 from harness.preparation.run_files import Inputs
 from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.history import observed_points
-from harness.record.journal import Record, RecordWriter, parse_record
+from harness.record.journal import FORMAT, Record, RecordWriter, parse_record
 from harness.results import Results
 from harness.run.run_context import RunContext
 from harness.run.runner import Runner
@@ -91,8 +91,6 @@ def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None)
 
 def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
     """The content of a record's first line, as of a simulated run."""
-    from harness.record.journal import FORMAT
-
     procedure = inputs.procedure
     return {
         "format": FORMAT,
