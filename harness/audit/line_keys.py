@@ -37,7 +37,7 @@ class Keys(BaseModel):
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Line(Keys):
+class RecordLine(Keys):
     line: Count
     kind: str
     at: Moment

@@ -12,18 +12,18 @@ from harness.audit.line_keys import (
     Count,
     KeptOptions,
     KeptProcedure,
-    Line,
     Number,
     Override,
     PowerFactor,
     ReadingKeys,
+    RecordLine,
     Seconds,
     Way,
 )
 from harness.safety.confirmation import Cautions
 
 
-class _Begins(Line):
+class _Begins(RecordLine):
     """What every part of a run begins with."""
 
     operator: str
@@ -55,7 +55,7 @@ class ResumeLine(_Begins):
     torn: str
 
 
-class IdentifiedLine(Line):
+class IdentifiedLine(RecordLine):
     """How an instrument identified itself."""
 
     instrument: str
@@ -63,7 +63,7 @@ class IdentifiedLine(Line):
     serial: str
 
 
-class EnvironmentLine(Line):
+class EnvironmentLine(RecordLine):
     """Conditions that a sensor read."""
 
     temperature: Number | None = None
@@ -71,7 +71,7 @@ class EnvironmentLine(Line):
     raw: dict[str, str]
 
 
-class SafeLine(Line):
+class SafeLine(RecordLine):
     """An instrument was made safe, and whether it confirmed that."""
 
     instrument: str
@@ -79,7 +79,7 @@ class SafeLine(Line):
     answer: str
 
 
-class SelectedLine(Line):
+class SelectedLine(RecordLine):
     """A range was selected, with its maximum test current and the part that sets it."""
 
     step: Literal["select"]
@@ -89,27 +89,27 @@ class SelectedLine(Line):
     ceiling_set_by: str
 
 
-class AppliedLine(Line):
+class AppliedLine(RecordLine):
     """A current was applied."""
 
     step: Literal["apply"]
     current: Amperes
 
 
-class ReleasedLine(Line):
+class ReleasedLine(RecordLine):
     """The load was switched off."""
 
     step: Literal["release"]
 
 
-class SetPowerFactorLine(Line):
+class SetPowerFactorLine(RecordLine):
     """The load was set to a power factor."""
 
     step: Literal["power factor"]
     power_factor: PowerFactor
 
 
-class CeilingLine(Line):
+class CeilingLine(RecordLine):
     """The maximum test current changed with the turns observed."""
 
     range: str
@@ -118,7 +118,7 @@ class CeilingLine(Line):
     observed_turns: Number
 
 
-class SettledLine(Line):
+class SettledLine(RecordLine):
     """The current became steady."""
 
     current: Amperes
@@ -126,7 +126,7 @@ class SettledLine(Line):
     seconds: Seconds
 
 
-class _PairKeys(Line):
+class _PairKeys(RecordLine):
     reference: ReadingKeys
     displayed: ReadingKeys
     also: dict[str, ReadingKeys] = Field(default_factory=dict)
@@ -147,7 +147,7 @@ class ReadLine(_PairKeys):
     pair: Count
 
 
-class UndoneLine(Line):
+class UndoneLine(RecordLine):
     """A person took a typed value back."""
 
     point: Count
@@ -156,7 +156,7 @@ class UndoneLine(Line):
     model_config = ConfigDict(extra="allow")
 
 
-class PointLine(Line):
+class PointLine(RecordLine):
     """A point is complete: it is made of the readings of this attempt."""
 
     point: Count
@@ -171,7 +171,7 @@ class PointLine(Line):
     power: Literal[True] | None = None
 
 
-class SkipLine(Line):
+class SkipLine(RecordLine):
     """A point was left out, and why."""
 
     point: Count
@@ -181,7 +181,7 @@ class SkipLine(Line):
     reason: Annotated[str, Field(min_length=1)]
 
 
-class WaitedLine(Line):
+class WaitedLine(RecordLine):
     """A wait ended."""
 
     wait: Count
@@ -190,7 +190,7 @@ class WaitedLine(Line):
     cut: Annotated[str, Field(min_length=1)] | None = None
 
 
-class TroubleLine(Line):
+class TroubleLine(RecordLine):
     """An exchange failed; the link is reopened and the point taken again."""
 
     what: str
@@ -199,7 +199,7 @@ class TroubleLine(Line):
     message: str
 
 
-class LookLine(Line):
+class LookLine(RecordLine):
     """The reference was looked at outside a point."""
 
     current: Amperes
@@ -208,27 +208,27 @@ class LookLine(Line):
     scale: Annotated[float, Field(gt=0, le=1e6)]
 
 
-class PromptLine(Line):
+class PromptLine(RecordLine):
     """What a person was asked, and answered."""
 
     text: str
     answer: str
 
 
-class StopLine(Line):
+class StopLine(RecordLine):
     """The end of the run, and how it ended."""
 
     outcome: Literal["complete", "aborted", "not safe"]
     reason: str
 
 
-STEPS: Mapping[str, type[Line]] = {
+STEPS: Mapping[str, type[RecordLine]] = {
     "select": SelectedLine,
     "apply": AppliedLine,
     "release": ReleasedLine,
     "power factor": SetPowerFactorLine,
 }
-KINDS: Mapping[str, type[Line]] = {
+KINDS: Mapping[str, type[RecordLine]] = {
     "start": StartLine,
     "resume": ResumeLine,
     "identity": IdentifiedLine,

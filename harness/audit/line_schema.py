@@ -10,12 +10,12 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from harness.audit.line_keys import Line, ReadingKeys
+from harness.audit.line_keys import ReadingKeys, RecordLine
 from harness.audit.line_kinds import KINDS, STEPS, UndoneLine
 from harness.record.journal import Record
 
 _READING = TypeAdapter(ReadingKeys)
-_OF_EVERY_LINE = frozenset(Line.model_fields) | {"point", "attempt", "pair"}
+_OF_EVERY_LINE = frozenset(RecordLine.model_fields) | {"point", "attempt", "pair"}
 
 
 def shape(record: Record) -> Iterator[tuple[int, str]]:
