@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.audit import check_lines, check_points
 from harness.commands.summary_lines import CERTIFICATE, RESULTS, summary_lines
-from harness.core.errors import RecordError, UserError
+from harness.core.errors import AbortedSafe, RecordError, Stopped, UserError
 from harness.core.joint_files import write_together
 from harness.core.output import as_typed, tell
+from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import OwnCauses, evaluate
 from harness.record.journal import Record, read_record, refuse_being_written
 from harness.results import Results, accepted, to_json
@@ -78,6 +80,19 @@ def finish(
     """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
     results = conclude(record_file, out, trials=trials, procedure=procedure)
     return told(results, out, console)
+
+
+@contextlib.contextmanager
+def of_finished_run(stop: StopSignal, record_file: Path) -> Iterator[None]:
+    """A stop while a finished run is evaluated says what is true of the run, and how to certify it. Raises AbortedSafe."""
+    try:
+        with stop.at_once():
+            yield
+    except Stopped as stopped:
+        raise AbortedSafe(
+            f"{stopped} while the results were made; the run is complete, everything is off and confirmed, and the record "
+            f"is whole. To certify it: ratioproof certify {as_typed(record_file)}"
+        ) from stopped
 
 
 def told(results: Results, out: Path, console: Console) -> int:

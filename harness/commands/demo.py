@@ -69,7 +69,7 @@ def demo(options: DemoOptions, console: Console) -> int:
     import datetime as dt
 
     from harness.commands.attendance import Attendance
-    from harness.commands.conclusion import conclude, told
+    from harness.commands.conclusion import conclude, of_finished_run, told
     from harness.commands.demo_bench import served, what_it_is, what_it_knows, write_files
     from harness.commands.rehearsal_sheet import rehearsed
     from harness.commands.session import run_anew
@@ -89,14 +89,15 @@ def demo(options: DemoOptions, console: Console) -> int:
         rehearsal = rehearsed(inputs, stop, console)
     tell(console, what_it_is(inputs, rehearsal))
     with (
-        served(inputs, options.faults) as simulated,
         stop.listening(),
+        served(inputs, options.faults) as simulated,
         TerminalProgress(console, list(rehearsal.durations)) as progress,
     ):
         person = ScriptedPerson(displays={"meter": simulated.displayed}, default="go on")
         attendance = Attendance("nobody (demo)", (), person, progress, stop, transcript=options.transcript)
         run_anew(inputs, attendance, folder / RECORD)
-    results = conclude(folder / RECORD, folder, trials=options.trials, procedure=inputs.procedure)
+    with stop.listening(), of_finished_run(stop, folder / RECORD):
+        results = conclude(folder / RECORD, folder, trials=options.trials, procedure=inputs.procedure)
     tell(console, [what_it_knows(inputs, simulated)])
     return told(results, folder, console)
 

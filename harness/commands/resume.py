@@ -47,7 +47,7 @@ def resume(options: ResumeOptions, console: Console) -> int:
         confirm_cautions,
         left_not_safe,
     )
-    from harness.commands.conclusion import finish
+    from harness.commands.conclusion import finish, of_finished_run
     from harness.commands.overrides import refuse_needless
     from harness.commands.rehearsal_sheet import rehearsed
     from harness.commands.session import Begun, naming_the_way_on, reserved_bench, run_on
@@ -78,4 +78,5 @@ def resume(options: ResumeOptions, console: Console) -> int:
                     if record.last_hash != begun.last_hash:
                         raise RecordError(f"{file}: another run has gone on with it meanwhile")
                     run_on(inputs, attendance, Begun(record, stream), file)
-        return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)
+        with of_finished_run(stop, file):
+            return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)

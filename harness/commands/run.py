@@ -49,7 +49,7 @@ def run(options: RunOptions, console: Console) -> int:
     """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass or conditional pass, 1 otherwise."""
     begin()
     from harness.commands.attendance import attending, check_attended, check_somebody_is_there, confirm_cautions
-    from harness.commands.conclusion import finish, prepare_folder
+    from harness.commands.conclusion import finish, of_finished_run, prepare_folder
     from harness.commands.overrides import refuse_needless
     from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show
     from harness.commands.session import naming_the_way_on, refuse_to_overwrite, reserved_bench, run_anew
@@ -79,5 +79,5 @@ def run(options: RunOptions, console: Console) -> int:
                 confirm_cautions(attendance, console)
                 with naming_the_way_on(record_file):
                     run_anew(inputs, attendance, record_file)
-        # From here on a stop has nothing left to stop: the run is complete, and its evaluation takes a second.
-        return finish(record_file, options.out, console, trials=options.trials, procedure=inputs.procedure)
+        with of_finished_run(stop, record_file):
+            return finish(record_file, options.out, console, trials=options.trials, procedure=inputs.procedure)

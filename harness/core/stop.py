@@ -95,6 +95,24 @@ class StopSignal:
             self._must_answer = ""
 
     @contextmanager
+    def at_once(self) -> Iterator[None]:
+        """Nothing is on and no instrument is spoken to: a stop ends what is done at once, as a question. Raises Stopped.
+
+        Also where a module of another language turns a stop that comes through it into an error of its own.
+        """
+        before, self.reason = self.reason, ""
+        self._asking = True
+        try:
+            yield
+        except BaseException as error:
+            if self.reason and not isinstance(error, Stopped):
+                raise Stopped(self.reason) from error
+            raise
+        finally:
+            self._asking = False
+            self.reason = before or self.reason
+
+    @contextmanager
     def listening(self) -> Iterator[None]:
         """Let `SIGNALS` set the flag; outside the main thread signals cannot be caught and nothing changes.
 

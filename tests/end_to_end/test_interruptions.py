@@ -279,3 +279,22 @@ def test_another_serial_stops_the_run_before_anything_is_energised_unless_overri
     assert process.returncode == 0, output + errors
     results = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
     assert any("multimeter" in text for text in results["run"]["overrides"])
+
+
+def test_ctrl_c_while_a_finished_run_is_certified_says_that_the_run_is_complete(tmp_path: Path) -> None:
+    """It ends at once, however many trials were asked for, says nothing untrue of the run, and what it advises works."""
+    with served(tmp_path) as bench:
+        process = bench.run("--procedure", "turns_check", "--monte-carlo", "50000000")
+        wait_for(lambda: bench.record.exists() and '"outcome":"complete"' in bench.record.read_text(), process=process)
+        time.sleep(0.5)
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=20)
+        assert process.returncode == 3, errors
+        assert "the run is complete, everything is off and confirmed" in errors
+        assert "nothing was energised" not in errors
+        assert not bench.on()
+        advised = errors.strip().rpartition("ratioproof ")[2].split()
+        certified = bench.start(*advised)
+        _, errors = certified.communicate(timeout=60)
+        assert certified.returncode == 0, errors
+        assert (bench.record.parent / "certificate.pdf").exists()
