@@ -177,7 +177,9 @@ def _statement(results: Results) -> str:
         part = "; ".join(f"{r.name} at {r.stands_for}" for r in results.ranges if r.stands_for)
         shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
         return f"The meter under test met its claim at every point verified.{shown}"
-    return "All results of this procedure conform. The ratio error of the meter under test was not measured."
+    unshown = ", ".join(r.name for r in results.ranges if r.smallest is not None and r.smallest.verdict is None)
+    reading = f"No result failed; on {unshown} the smallest current claimed was not shown." if unshown else ""
+    return f"{reading or 'All results of this procedure conform.'} The ratio error of the meter under test was not measured."
 
 
 def _overrides(results: Results) -> Flowable:

@@ -45,6 +45,12 @@ _HANDLER = "ratioproof-plain"
 STEP = re.compile(r" *\d+\. ")
 """How one of several numbered steps begins."""
 
+COMMAND = re.compile(r"ratioproof [a-z]+ \S.*")
+"""A command at the end of a line, to be copied."""
+
+_KEPT = "\0"
+"""Stands for a blank at which a line is not broken."""
+
 
 def console() -> Console:
     """Where tables and live displays are printed."""
@@ -74,9 +80,10 @@ def wrapped(text: str, indent: str = "  ", width: int | None = None) -> str:
         said = line.rstrip()
         step = STEP.match(line)
         below = " " * step.end() if step else indent
-        # A path stays whole, to be copied.
-        filled = textwrap.fill(said, columns, subsequent_indent=below, break_on_hyphens=False, break_long_words=False)
-        return filled + line[len(said) :]
+        # A path or a command stays whole, to be copied.
+        kept = COMMAND.sub(lambda command: command[0].replace(" ", _KEPT), said)
+        filled = textwrap.fill(kept, columns, subsequent_indent=below, break_on_hyphens=False, break_long_words=False)
+        return filled.replace(_KEPT, " ") + line[len(said) :]
 
     return "\n".join(map(broken, text.split("\n")))
 

@@ -246,7 +246,7 @@ def test_a_slow_instrument_on_a_busy_machine_is_not_taken_for_standing_still(tmp
 def test_a_person_may_take_long_and_a_guard_that_dies_meanwhile_ends_the_question(tmp_path: Path) -> None:
     """A display read by eye with the load on: no alarm after 3 s; without a guard nobody goes on being asked."""
     text = template("bench.toml")
-    by_modbus = text[text.index("[instruments.monitor]") : text.index("# What moves the range switch")]
+    by_modbus = text[text.index("[instruments.monitor]") : text.index("# The relay that moves the range switch")]
     by_eye = '[instruments.monitor]\nprofile = "person"\nserial = "40117"\n\n'
     near, far = os.openpty()
     with served(tmp_path, {by_modbus: by_eye}) as bench:

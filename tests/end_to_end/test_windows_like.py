@@ -169,7 +169,7 @@ def test_a_request_to_end_is_obeyed(folder: Path, bench: subprocess.Popen[str]) 
 def test_a_guard_that_dies_while_somebody_reads_a_display_ends_the_question(tmp_path: Path) -> None:
     """No signal can end that wait under Windows: the load is off within a second all the same, exit status 3."""
     text = template(BENCH)
-    by_modbus = text[text.index("[instruments.monitor]") : text.index("# What moves the range switch")]
+    by_modbus = text[text.index("[instruments.monitor]") : text.index("# The relay that moves the range switch")]
     by_eye = '[instruments.monitor]\nprofile = "person"\nserial = "40117"\n\n'
     near, far = os.openpty()
     with served(tmp_path, {by_modbus: by_eye}) as bench:

@@ -9,7 +9,7 @@ import pytest
 
 from harness.commands.summary_lines import summary_lines
 from harness.evaluation.conformity.decision import judgement
-from harness.results import Results, Verdict, does_not_meet
+from harness.results import Results, SmallestCurrent, Verdict, does_not_meet
 from tests.rejudged import rejudged
 from tests.reports import sample_results
 from tests.reports.paper_text import pages_of, squeezed
@@ -81,3 +81,13 @@ def test_how_each_verdict_is_told() -> None:
     assert told("conditional fail", 0.011) == "fails conditionally"
     assert told("pass", 0.001) is None
     assert judgement(rejudged(error, limit=None)) is None
+
+
+def test_a_smallest_current_that_was_not_shown_conforms_to_nothing() -> None:
+    """JCGM 106:2012, 3.3.1: conformity is that a requirement is fulfilled. Nothing is said of a claim that no load came near to."""
+    results = sample_results.passing()
+    unshown = SmallestCurrent(None, 0.3, None, None, 0.2, None, ())
+    ranges = tuple(dataclasses.replace(r, points=(), smallest=unshown) for r in results.ranges[:1])
+    text = squeezed("".join(pages_of(dataclasses.replace(results, ranges=ranges))))
+    assert squeezed(f"No result failed; on {ranges[0].name} the smallest current claimed was not shown.") in text
+    assert squeezed("All results of this procedure conform") not in text

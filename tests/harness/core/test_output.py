@@ -10,6 +10,7 @@ import pytest
 from harness.command_line import main
 from harness.commands import design
 from harness.commands.new import template
+from harness.core import output
 from harness.core.errors import Stopped
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import load_inputs
@@ -165,3 +166,11 @@ def test_errors_are_broken_between_words_on_a_narrow_terminal(tmp_path: Path, ar
     plain = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False).stderr
     (line,) = plain.splitlines()
     assert " ".join(lines).split() == line.split()
+
+
+def test_a_command_to_be_copied_stays_whole() -> None:
+    """Broken between words it would be two commands when pasted."""
+    command = "ratioproof resume 'a folder with blanks/record.jsonl' --monte-carlo"
+    lines = output.wrapped(f"stopped, everything is off; to go on: {command}", width=30).splitlines()
+    assert lines[-1].strip() == command
+    assert len(lines) > 2

@@ -368,7 +368,7 @@ def test_a_slip_that_was_typed_twice_is_told_before_it_is_kept(tmp_path: Path, a
     else:
         assert results.verdict == "fail"
         assert len(remarks) == 1
-        assert f"the device {float(slips[0]):g};" in remarks[0]
+        assert f"the meter under test {float(slips[0]):g};" in remarks[0]
 
 
 def test_the_bench_file_by_hand_says_that_the_multimeter_has_a_time_limit_too(tmp_path: Path) -> None:
