@@ -104,7 +104,7 @@ def test_a_package_from_elsewhere_is_told_plainly(tmp_path: Path) -> None:
     """One that comes first on the path, in a program of its own."""
     (tmp_path / "reports").mkdir()
     (tmp_path / "reports" / "__init__.py").touch()
-    program = f"import sys; sys.path.append({str(ROOT)!r}); from harness.commands import installation; installation.check_packages()"
+    program = f"import sys; sys.path.insert(1, {str(ROOT)!r}); from harness.commands import installation; installation.check_packages()"
     told = subprocess.run(
         [sys.executable, "-c", program], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
     ).stderr
