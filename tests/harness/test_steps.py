@@ -17,13 +17,8 @@ from procedures import shipped
 
 
 def a_range(low: float, high: float, turns: int = 1) -> Range:
-    return Range(
-        name="r",
-        primary_turns=turns,
-        display_factor=1.0,
-        minimum_current=f"{low!r} A",
-        maximum_current=f"{high!r} A",  # type: ignore[arg-type]
-    )
+    currents = {"minimum_current": f"{low!r} A", "maximum_current": f"{high!r} A"}
+    return Range.model_validate({"name": "r", "primary_turns": turns, "display_factor": 1.0, **currents})
 
 
 @given(st.floats(1e-3, 1.0), st.floats(1.5, 5000.0), st.integers(1, 10))

@@ -10,6 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from threading import Barrier
+from typing import Any
 
 import pytest
 
@@ -178,9 +179,9 @@ def served_registers(framing: str, schedule: Schedule, folder: Path) -> Iterator
     def absent() -> bool:
         return schedule.absent(time.monotonic())
 
-    units: object = Registers()
+    units: Any = Registers()
     if framing == "rtu":
-        line = RtuConversation(units, 1)  # type: ignore[arg-type]
+        line = RtuConversation(units, 1)
         hostile = Hostile(line, schedule, "rtu", time.monotonic)
         on_line = SerialLine(folder / "port", hostile, hostile.pause, absent)
         try:
@@ -190,7 +191,7 @@ def served_registers(framing: str, schedule: Schedule, folder: Path) -> Iterator
         return
 
     def converse() -> Conversation:
-        return Hostile(TcpConversation(units, 1), schedule, "tcp", time.monotonic)  # type: ignore[arg-type]
+        return Hostile(TcpConversation(units, 1), schedule, "tcp", time.monotonic)
 
     listener = TcpListener("127.0.0.1", 0, converse, absent)
     try:
