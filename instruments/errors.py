@@ -14,7 +14,11 @@ import re
 
 def reason_of(failure: Exception) -> str:
     """Why an exchange failed, in the words of whatever failed, on one line and without its error number."""
-    text = failure.strerror if isinstance(failure, OSError) and failure.strerror else str(failure)
+    match failure.args:
+        case (int(), str(text)):  # an OSError, or termios.error, which is none
+            pass
+        case _:
+            text = str(failure)
     return " ".join(re.sub(r"\[Errno -?\d+\] ?", "", text).split()) or type(failure).__name__
 
 

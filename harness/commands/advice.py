@@ -78,7 +78,7 @@ def _serial(port: str, address: str, failure: InstrumentError, query: str) -> tu
     if windows:
         # No file that could be looked at; Windows gives a port to one program only and calls that access denied.
         if failure.command == "open":
-            return f"{port} is there and cannot be opened.", "End the program that has it open."
+            return f"{port} is there and {_reason(failure)}.", "End the program that has it open."
         return _silent(f"{port} opens", address, failure, query)
     if not os.access(port, os.R_OK | os.W_OK) or "denied" in failure.reason:
         return (
@@ -87,6 +87,11 @@ def _serial(port: str, address: str, failure: InstrumentError, query: str) -> tu
         )
     if "busy" in failure.reason.lower() or "lock" in failure.reason.lower():
         return f"Another program has {port} open.", "End that program."
+    if failure.command == "open":
+        return (
+            f"{port} is there and {_reason(failure)}.",
+            "Compare baud_rate, data_bits, parity, stop_bits and flow_control in the bench file with what this port can do.",
+        )
     return _silent(f"{port} opens", address, failure, query)
 
 
@@ -123,9 +128,9 @@ def _silent(opening: str, address: str, failure: InstrumentError, query: str) ->
             )
         return (
             f"{opening}, but the unit does not answer: {_reason(failure)}.",
-            "Check unit_id and baud_rate in the bench file, and that A and B are not exchanged.",
+            "Check unit_id, baud_rate and parity in the bench file, and that A and B are not exchanged.",
         )
-    speed = ", baud_rate in the bench file" if serial_port(address) else ""
+    speed = ", baud_rate and parity in the bench file" if serial_port(address) else ""
     return (
         f"{opening}, but does not answer {query}: {_reason(failure)}.",
         f"Check that this is its remote control port{speed}, and the terminations in its profile.",

@@ -11,15 +11,16 @@ import contextlib
 import logging
 import select
 import socket
+import sys
 import time
-from threading import Lock
+from threading import Lock, local
 from typing import Any
 from urllib.parse import urlsplit
 
 from instruments.errors import LinkError, reason_of
 from instruments.links.link import DEFAULT, LinkSettings
 from instruments.links.quiet_line import drain as drain_line
-from instruments.links.serial_port import SOCKET, host_and_port, leads_to
+from instruments.links.serial_port import SOCKET, host_and_port, leads_to, taken_by
 
 _RTU, _TCP = "modbus-rtu:", "modbus-tcp://"
 _RTU_FRAMING, _TCP_FRAMING = 5, 9
@@ -47,6 +48,21 @@ def exception_text(code: int) -> str:
     return f"Modbus exception {code:02d} ({EXCEPTIONS.get(code, 'not in the standard')})"
 
 
+class _Swallowed(logging.Handler):
+    """What pymodbus catches and only logs, kept for each thread; in place of what it would print."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.last = local()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep what is being handled where `record` is logged."""
+        self.last.failure = sys.exception() or ConnectionError(record.getMessage())
+
+
+_SWALLOWED = _Swallowed()
+
+
 class ModbusLink:
     """The registers of one unit."""
 
@@ -60,9 +76,7 @@ class ModbusLink:
         drain: bool = False,
     ) -> None:
         """Open `address`; with `drain` first wait until no stray answer has come for a whole timeout. Raises LinkError."""
-        # What pymodbus would print on its own comes from here as an error with its context.
-        logging.getLogger("pymodbus.logging").addHandler(logging.NullHandler())
-
+        logging.getLogger("pymodbus.logging").addHandler(_SWALLOWED)
         self._instrument, self._address, self._unit_id = instrument, address, unit_id
         self._lock = Lock()
         self._client: Any = None
@@ -72,7 +86,8 @@ class ModbusLink:
         try:
             self._client = self._client_for(settings)
             if not self._client.connect():
-                raise ConnectionError("cannot be opened")
+                failure = _SWALLOWED.last.failure
+                raise ConnectionError(f"cannot be opened: {reason_of(failure)}") from failure
             if drain and address.startswith(_RTU):
                 drain_line(self._discard_waiting, settings.timeout)
         except Exception as failure:
@@ -95,6 +110,7 @@ class ModbusLink:
             # Not by pySerial: its sockets have a timeout of their own to connect, and tell of one waiting byte only.
             host, number = host_and_port(port)
             return ModbusTcpClient(host, port=number, framer=FramerType.RTU, **common)
+        settings = taken_by(port, settings)
         return ModbusSerialClient(
             port,
             baudrate=settings.baud_rate,

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import contextlib
 import re
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlsplit
+
+from instruments.links.link import LinkSettings
 
 SOCKET = "socket://"
 LONGEST = 200
@@ -17,6 +20,8 @@ LONGEST = 200
 
 _WINDOWS = re.compile(r"(?:\\\\\.\\)?(COM\d+)", re.IGNORECASE)
 _VISA = re.compile(r"ASRL(.+)::INSTR", re.IGNORECASE)
+_PSEUDO_TERMINAL = re.compile(r"/dev/(?:pts/\d+|ttys\d{3})")
+"""Linux, macOS. Serial devices have other names, of which ``/dev/ttyS0`` is the nearest."""
 
 
 def windows_port(port: str) -> str:
@@ -36,6 +41,13 @@ def visa_port(address: str) -> str:
 def visa_address(device: str) -> str:
     """The VISA address of a serial `device`: PyVISA-py puts COM before it on Windows."""
     return f"ASRL{windows_port(device).removeprefix('COM') or device}::INSTR"
+
+
+def taken_by(port: str, settings: LinkSettings) -> LinkSettings:
+    """`settings` as `port` takes them: a pseudo-terminal has no wire and refuses any form of a byte but eight bits without parity."""
+    if _PSEUDO_TERMINAL.fullmatch(str(Path(port).resolve())):
+        return replace(settings, data_bits=8, parity="none")
+    return settings
 
 
 def leads_to(port: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 from instruments.errors import reason_of
 from instruments.links.link import LinkSettings
-from instruments.links.serial_port import visa_address, visa_port, windows_port
+from instruments.links.serial_port import taken_by, visa_address, visa_port, windows_port
 from instruments.links.watched_socket import WatchedSocket
 
 TO_LOOK = 0.001
@@ -57,7 +57,7 @@ class VisaInterface:
             if not self.says_end:
                 resource.read_termination = settings.read_termination
             if self.serial:
-                _set_line(resource, settings)
+                _set_line(resource, taken_by(visa_port(self.text), settings))
             if settings.lock and settings.library == "@py":
                 self._lock_exclusively(resource, settings.timeout)
         except BaseException:

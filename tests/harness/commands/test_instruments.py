@@ -209,6 +209,17 @@ def test_a_port_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert advice(f"modbus-rtu:{port}", silent, "*IDN?")[0] == reason
 
 
+def test_a_port_that_refuses_its_settings(tmp_path: Path) -> None:
+    """The system's reason, and the keys that may be wrong."""
+    port = tmp_path / "port"
+    port.touch()
+    failure = LinkError("cannot be opened: Invalid argument", instrument="it", address="x", command="open")
+    reason, next_step = advice(f"modbus-rtu:{port}", failure, "")
+    assert reason == f"{port} is there and cannot be opened: Invalid argument."
+    assert "parity" in next_step
+    assert "data_bits" in next_step
+
+
 def test_ports_of_windows(monkeypatch: pytest.MonkeyPatch) -> None:
     """They are no files: what is plugged in is looked up, and one that is there and will not open is open elsewhere.
 

@@ -329,6 +329,16 @@ def test_the_settings_of_a_serial_line_reach_the_port() -> None:
     link.close()
 
 
+def test_a_simulated_serial_line_takes_every_form_of_a_byte(tmp_path: Path) -> None:
+    """A pseudo-terminal refuses parity and seven bits the second time they are set (EINVAL; Linux, tcsetattr of glibc)."""
+    settings = LinkSettings(timeout=2, data_bits=7, parity="even", stop_bits=2)
+    with served("serial", Multimeter(), Schedule(), tmp_path) as address:
+        for _ in range(2):
+            link = VisaLink("multimeter", address, settings)
+            assert link.query("*IDN?")
+            link.close()
+
+
 def test_a_locked_serial_line_is_not_shared(tmp_path: Path) -> None:
     """A second program that wants the line for itself does not get it, until the first lets go."""
     settings = LinkSettings(timeout=0.3, lock=True)

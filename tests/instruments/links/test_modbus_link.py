@@ -1,18 +1,73 @@
 """The Modbus link on a serial line whose other side answers late."""
 
+import errno
 import os
 import pty
+import re
+import socket
+import termios
 import threading
 import tty
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
+import serial
 from pymodbus.framer import FramerRTU
+from serial import SerialException
 
 from instruments.errors import LinkError
-from instruments.links.link import LinkSettings
+from instruments.links.link import LinkSettings, Parity
 from instruments.links.modbus_link import ModbusLink
 from instruments.links.quiet_line import drain
+from instruments.profile_tables import Register
+from simulated.transports.modbus import RegisterMap, RtuConversation
+from simulated.transports.serial_line import SerialLine
+
+
+@pytest.mark.parametrize("parity", ["none", "even", "odd"])
+def test_a_simulated_line_takes_every_parity(tmp_path: Path, parity: Parity) -> None:
+    """As often as it is opened: a pseudo-terminal refuses parity (EINVAL) when nothing else changes (Linux, tcsetattr of glibc)."""
+    register = Register.model_validate({"unit": "A", "address": 0, "function": "input", "type": "uint16"})
+    registers = RegisterMap({"current": register}, lambda _: 7.0, None, "")
+    line = SerialLine(tmp_path / "port", conversation := RtuConversation(registers, 1), conversation.pause)
+    try:
+        for _ in range(2):
+            link = ModbusLink("meter", f"modbus-rtu:{tmp_path / 'port'}", LinkSettings(timeout=5, parity=parity))
+            assert link.read_registers("input", 0, 1) == [7]
+            link.close()
+    finally:
+        line.close()
+
+
+@pytest.mark.parametrize(
+    ("failure", "reason"),
+    [
+        (termios.error(errno.EINVAL, "Invalid argument"), "Invalid argument"),
+        (
+            SerialException(errno.ENOENT, "could not open port x: [Errno 2] No such file"),
+            "could not open port x: No such file",
+        ),
+        (ValueError("Not a valid baudrate: 0"), "Not a valid baudrate: 0"),
+    ],
+)
+def test_the_reason_of_the_system_is_told(monkeypatch: pytest.MonkeyPatch, failure: Exception, reason: str) -> None:
+    """pymodbus logs it and returns False (`ModbusSerialClient.connect`)."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise failure
+
+    monkeypatch.setattr(serial, "serial_for_url", refuse)
+    with pytest.raises(LinkError, match=f"cannot be opened: {re.escape(reason)} \\(command 'open'"):
+        ModbusLink("meter", "modbus-rtu:/dev/ttyS0")
+
+
+def test_a_connection_that_is_refused_says_so() -> None:
+    """Over TCP too."""
+    with socket.create_server(("127.0.0.1", 0)) as gone:
+        port = gone.getsockname()[1]
+    with pytest.raises(LinkError, match="cannot be opened: Connection refused"):
+        ModbusLink("meter", f"modbus-tcp://127.0.0.1:{port}")
 
 
 class LateUnit:
