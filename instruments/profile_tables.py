@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 UNITS = {
     "current": "A",
@@ -155,15 +155,28 @@ class Quantity(ProfileTable):
         return any(word.upper() in ("FETC", "FETCH") for word in words)
 
 
+def _addressable(address: int) -> int:
+    if not 0 <= address <= 65535:
+        raise ValueError(
+            f"found {address}, expected 0 to 65535, counted from 0 as on the line (a manual's register 40001, 400001 or 1 is 0)"
+        )
+    return address
+
+
+RegisterAddress = Annotated[int, AfterValidator(_addressable)]
+"""MODBUS Application Protocol Specification V1.1b3, section 4.4."""
+
+
 class Register(ProfileTable):
     """Where a quantity is in a Modbus register map: value in `unit` = number read times `scale`."""
 
     unit: Unit
     """Unit of the quantity, as in the table of quantities."""
-    address: int = Field(ge=0, le=65535)
-    """Address of the first register."""
+    address: RegisterAddress
+    """Address of the first register, from 0 to 65535, counted from 0 as on the line: 0 is what a manual that counts from 1 calls
+    register 1 or, with the function before the number, 30001 (input) or 40001 (holding)."""
     function: Function = "input"
-    """Input registers or holding registers."""
+    """Which registers: `"holding"` are read by function code 03, `"input"` by 04."""
     type: NumberType = "float32"
     """Type of the number."""
     word_order: Order = "big"
@@ -177,10 +190,11 @@ class Register(ProfileTable):
 class SerialRegisters(ProfileTable):
     """Where a Modbus instrument has its serial number."""
 
-    address: int = Field(ge=0, le=65535)
-    """Address of the first register."""
+    address: RegisterAddress
+    """Address of the first register, from 0 to 65535, counted from 0 as on the line: 0 is what a manual that counts from 1 calls
+    register 1 or, with the function before the number, 30001 (input) or 40001 (holding)."""
     function: Function = "holding"
-    """Input registers or holding registers."""
+    """Which registers: `"holding"` are read by function code 03, `"input"` by 04."""
     type: Literal["uint16", "uint32", "uint64", "ascii"] = "uint32"
     """An unsigned number, or `ascii`: text of two characters in each register."""
     word_order: Order = "big"

@@ -48,6 +48,17 @@ def exception_text(code: int) -> str:
     return f"Modbus exception {code:02d} ({EXCEPTIONS.get(code, 'not in the standard')})"
 
 
+def counted_otherwise(function: str, address: int) -> str:
+    """That a manual may number registers from 1, with the function before the number: what an illegal address most often comes from.
+
+    MODBUS Application Protocol Specification V1.1b3, section 4.4: the register numbered X is addressed X - 1. The digit
+    before the number is common practice, no published source.
+    """
+    first = {"input": 30001, "holding": 40001}[function]
+    meant = f"; where {address} is such a number, the address is {address - first}" if address >= first else ""
+    return f"addresses count from 0, so a manual's {function} register {first} (or 1) is address 0{meant}"
+
+
 class _Swallowed(logging.Handler):
     """What pymodbus catches and only logs, kept for each thread; in place of what it would print."""
 
@@ -133,9 +144,9 @@ class ModbusLink:
                 self._refuse_waiting_bytes()
                 reply = read(address, count=count, device_id=self._unit_id)
                 if reply.isError():
-                    raise ConnectionError(
-                        exception_text(reply.exception_code) if hasattr(reply, "exception_code") else str(reply)
-                    )
+                    code = getattr(reply, "exception_code", None)
+                    told = str(reply) if code is None else exception_text(code)
+                    raise ConnectionError(f"{told}; {counted_otherwise(function, address)}" if code == 2 else told)
                 registers = list(reply.registers)
                 if len(registers) != count:
                     raise ConnectionError(f"{len(registers)} registers instead of {count}")

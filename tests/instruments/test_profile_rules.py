@@ -74,6 +74,19 @@ def test_register_maps_are_checked(tmp_path: Path, text: str, key: str) -> None:
     assert len(str(caught.value).splitlines()) == 1
 
 
+@pytest.mark.parametrize("address", [400001, -1])
+def test_registers_count_from_0(tmp_path: Path, address: int) -> None:
+    """MODBUS Application Protocol Specification V1.1b3, section 4.4: from 0 to 65535, and register X is addressed X - 1."""
+    text = f"kind = 'modbus'\nrole = 'meter'\ntitle = 't'\n[registers.current]\nunit = 'A'\naddress = {address}\n"
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ProfileError) as caught:
+        load_profile("mine", (tmp_path,))
+    assert str(caught.value) == (
+        f"{tmp_path / 'mine.toml'}: registers.current.address: found {address}, expected 0 to 65535, counted from 0 as on the line "
+        "(a manual's register 40001, 400001 or 1 is 0)"
+    )
+
+
 WATCHDOG = '[watchdog]\nseconds = 5\narm = ["WDOG {value}"]\nfeed = ["WDOG:RESTart"]\ndisarm = ["WDOG OFF"]\n'
 
 

@@ -162,11 +162,15 @@ def test_registers_that_are_not_there_are_an_error_with_context() -> None:
         link = ModbusLink("meter", addresses["meter"], LinkSettings(timeout=1))
         with pytest.raises(
             LinkError,
-            match=r"meter at .*Modbus exception 02 \(illegal data address\) \(command 'read input registers 4000\.\.4001",
+            match=r"meter at .*Modbus exception 02 \(illegal data address\); addresses count from 0, so a manual's input "
+            r"register 30001 \(or 1\) is address 0 \(command 'read input registers 4000\.\.4001",
         ):
             link.read_registers("input", 4000, 2)
         with pytest.raises(LinkError, match="link is closed"):
             link.read_registers("input", 0, 2)
+        link = ModbusLink("meter", addresses["meter"], LinkSettings(timeout=1))
+        with pytest.raises(LinkError, match="where 40003 is such a number, the address is 2 "):
+            link.read_registers("holding", 40003, 2)
     with pytest.raises(LinkError, match="cannot be opened"):
         ModbusLink("meter", addresses["meter"], LinkSettings(timeout=0.3))
     with pytest.raises(LinkError, match="expected modbus-tcp"):
