@@ -46,7 +46,7 @@ def run_anew(
     `done` is what the record says was done; nothing in it contradicts itself.
     """
     finished = finished_points(record, device, bench)
-    options = with_bench(Options(**record.start["options"]), bench, load)
+    options = with_bench(Options(**record.start["options"]), device, bench, load)
     steps = procedure.steps(device, options)
     where = _Where(power_factor=1.0 if load.takes_power_factor(1.0) else None)
     end, waits, points, answer = len(record.lines) - 1, 0, 0, None

@@ -6,6 +6,7 @@ so the ceiling is computed with the turns expected or the turns observed, whiche
 
 from __future__ import annotations
 
+from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.limits.ratings import Ceiling, claimed, device_parts
@@ -32,6 +33,25 @@ def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.
         ratings.append(Ceiling(load.maximum_current, "load"))
     spread = SHELF_SPREAD if bench.shelf_currents else 1.0
     return min([claimed(rng), *(Ceiling(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current)
+
+
+def too_large(device: Device, bench: Bench) -> dict[float, str]:
+    """Why a load on the shelf is never to be plugged in, by its current in amperes.
+
+    One that a range claims and may not carry is asked for on no other range either: the claim invites it where it does harm.
+    """
+    limits = [(rng, ceiling(device, bench, rng)) for rng in device.ranges]
+    found = {}
+    for current in bench.shelf_currents:
+        above = [(rng, limit) for rng, limit in limits if current > limit.current * (1 + CLIP)]
+        claimed_by = [pair for pair in above if current <= pair[0].maximum_current]
+        if claimed_by or len(above) == len(limits):
+            rng, limit = min(claimed_by or above[:1], key=lambda pair: pair[1].current)
+            largest = f"{format_quantity(limit.current, 'A')} on range {rng.name}"
+            found[current] = f"{format_quantity(current, 'A')} {ABOVE_CEILING} {largest}, set by {limit.set_by}"
+            if len(above) < len(limits):
+                found[current] += f"; the other ranges use it once maximum_current of {rng.name} is below it"
+    return found
 
 
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:

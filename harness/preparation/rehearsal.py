@@ -21,6 +21,7 @@ from harness.evaluation.run_evaluation import evaluate
 from harness.preparation.claim_support import everything_judged, unsupported
 from harness.preparation.rejection_probability import rejection_of
 from harness.preparation.run_files import Inputs
+from harness.preparation.shelf_notes import left_out, loads_not_used
 from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.history import observed_points
 from harness.record.journal import FORMAT, Record, RecordWriter, parse_record
@@ -81,11 +82,14 @@ def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None)
     return Rehearsal(
         durations,
         results,
-        (*objections, *_problems(record, results), *_uncalibrated(inputs, record)),
+        (*objections, *_problems(inputs, record, results), *_uncalibrated(inputs, record)),
         _power_factors(record, results),
         rejection_of(record, results, extended(inputs.causes_text, inputs.causes_file)),
         sum(f.grade == "not known" for f in sheet.findings),
-        tuple(text for text, enough in _holds_cut(record) if enough),
+        (
+            *loads_not_used(inputs.device, inputs.bench, record),
+            *(text for text, enough in _holds_cut(record) if enough),
+        ),
     )
 
 
@@ -189,13 +193,13 @@ def _holds_cut(record: Record) -> Iterator[tuple[str, bool]]:
         yield found if enough else f"{found}; no drift is found from fewer than {FEWEST_HELD} points", enough
 
 
-def _problems(record: Record, results: Results) -> list[str]:
+def _problems(inputs: Inputs, record: Record, results: Results) -> list[str]:
     """What would make the run useless or refuse points, one line each."""
-    problems = [
-        f"{line['name']} would be left out: {line['reason']}"
-        for line in record.of_kind("skip")
-        if not _cuts_a_hold(line)
-    ]
+    names: dict[str, list[str]] = {}
+    for line in record.of_kind("skip"):
+        if not _cuts_a_hold(line):
+            names.setdefault(line["reason"], []).append(line["name"])
+    problems = list(left_out(record, names, inputs.device, inputs.bench))
     problems += [text for text, enough in _holds_cut(record) if not enough]
     for power in (line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"):
         if not any(r.power for r in results.ranges):

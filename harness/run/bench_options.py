@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Container, Iterable
 from dataclasses import replace
 from math import inf
 from typing import Protocol
 
+from harness.core.errors import Abandoned
 from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.limits.ceilings import too_large
 from harness.run.time_on import scale_for, time_on
 from harness.steps import Options
 from instruments.operator.person import SECONDS_TO_ACT
@@ -26,18 +30,25 @@ class Settable(Protocol):
         """Whether it can be set to `power_factor`, negative for a leading current."""
 
 
-def with_bench(options: Options, bench: Bench, load: Settable) -> Options:
-    """`options` with what the bench can do, and its `load`."""
-    standard = bench.check_standard
+def with_bench(options: Options, device: Device, bench: Bench, load: Settable) -> Options:
+    """`options` with what the bench can do, and its `load`. Raises Abandoned where no load on the shelf may be plugged in."""
+    standard, unusable = bench.check_standard, too_large(device, bench)
+    usable = _without(bench.shelf_currents, unusable)
+    if unusable and not usable:
+        raise Abandoned(f"no load on the shelf may be plugged in: {'; '.join(unusable.values())}")
     return replace(
         options,
-        available=bench.shelf_currents,
-        longest_on={current: _planned(bench, current) for current in bench.shelf_currents},
-        known_loads=() if bench.entry("reference").power is not None else bench.known_loads,
+        available=usable,
+        longest_on={current: _planned(bench, current) for current in usable},
+        known_loads=() if bench.entry("reference").power is not None else _without(bench.known_loads, unusable),
         power_factors=tuple(f for f in POWER_FACTORS if load.takes_power_factor(f)),
         least_current=max(load.least_current, bench.entry("load").minimum_current or 0.0),
         check_current=None if standard is None else standard.current,
     )
+
+
+def _without(currents: Iterable[float], unusable: Container[float]) -> tuple[float, ...]:
+    return tuple(current for current in currents if current not in unusable)
 
 
 def _planned(bench: Bench, current: float) -> float:

@@ -9,11 +9,11 @@ from harness.record.history import point_reading
 from harness.run.control import Control
 from harness.run.pair_reader import PairReader, PairReading, PointPairs
 from harness.run.run_context import RunContext
-from harness.run.time_on import OnTooLong
+from harness.run.time_on import TO_BEGIN_A_PAIR, OnTooLong
 from harness.run.undoable_entry import Entries
 from harness.steps import Observe, PointReading
 from instruments.errors import InstrumentError, ReplyError
-from instruments.operator.person import NOTHING_BEFORE, SECONDS_TO_READ, Overdue, UndoLast
+from instruments.operator.person import NOTHING_BEFORE, Overdue, UndoLast
 
 BELIEVED_AFTER = 2
 """Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
@@ -97,7 +97,7 @@ class PointAcquisition:
         while True:
             self._run.stop.check()
             try:
-                self._control.time_on.check(2 * SECONDS_TO_READ)
+                self._control.time_on.check(TO_BEGIN_A_PAIR)
                 if not begun[-1].complete:
                     self._run.progress.note(
                         f"{step.point}, reading {len(begun)} of {step.count} (type = for the same value, undo to go back one value)"

@@ -46,7 +46,7 @@ class Runner:
     def run(self, procedure: Procedure, options: Options) -> None:
         """Perform every step of `procedure`. Raises Stopped, Abandoned, LoadStaysOn or InstrumentError."""
         station, bench = self.context.station, self.context.bench
-        steps = procedure.steps(self.context.device, with_bench(options, bench, station.load))
+        steps = procedure.steps(self.context.device, with_bench(options, self.context.device, bench, station.load))
         self._note_environment()
         self._control.links.redoing("range of the meter in the secondary", lambda _: self._pairs.arrange())
         if station.load.takes_power_factor(1.0):

@@ -5,13 +5,17 @@ from __future__ import annotations
 from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench, ShelfEntry
+from harness.files.device import Device
 from harness.files.instrument_entry import Accuracy
 from harness.run.run_context import BenchState, RunContext
 from instruments.drivers.on_for import OnFor
-from instruments.operator.person import SECONDS_TO_ACT
+from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ
 
 OF_TIME_ON = "(longest_on)"
 """What ends the reason why something was cut or left out so that nothing is on for too long."""
+
+TO_BEGIN_A_PAIR = 2 * SECONDS_TO_READ
+"""Seconds that must be left when a person begins to read a pair."""
 
 HEADROOM, HEADROOM_WITH_SHELF = 1.05, 1.3
 """The reference's range takes at least this many times the current expected."""
@@ -85,11 +89,17 @@ def reason(found: OnFor) -> str:
     return f"{found} {OF_TIME_ON}"
 
 
-def reasons(bench: Bench) -> list[str]:
-    """Every reason of this kind that a run on `bench` can have."""
+def reasons(bench: Bench) -> dict[str, OnFor]:
+    """Every reason of this kind that a run on `bench` can have, with what it is the reason of."""
     loads = [_of_load(load) for load in bench.entry("load").shelf]
     ranges = [_of_range(bench, r) for r in bench.entry("reference").ranges]
-    return [reason(found) for found in (*loads, *ranges) if found is not None]
+    return {reason(found): found for found in (*loads, *ranges) if found is not None}
+
+
+def seconds_needed(device: Device, bench: Bench, readings: int) -> float:
+    """For how long a load that a person plugs in is on for one point; what the range of the reference over a link takes to settle comes on top."""
+    typed = SECONDS_TO_READ * sum(bench.entry(role).by_person for role in ("reference", "meter"))
+    return 2 * SECONDS_TO_ACT + 2 * device.display.refresh_interval + (readings - 1) * typed + TO_BEGIN_A_PAIR
 
 
 def scale_for(bench: Bench, current: float) -> float:

@@ -8,7 +8,7 @@ from harness.commands.new import template
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
-from harness.limits.ceilings import approach_current, ceiling, switch_looks_elsewhere
+from harness.limits.ceilings import approach_current, ceiling, switch_looks_elsewhere, too_large
 
 
 @pytest.fixture
@@ -144,3 +144,20 @@ def test_no_range_is_recognised_between_two_and_none_without_a_reading() -> None
     assert switch_looks_elsewhere(made, one, 11.5) is None
     assert switch_looks_elsewhere(made, ten, 0.0) is None
     assert switch_looks_elsewhere(made, ten, 8.1) is None
+
+
+def test_a_load_that_a_range_claims_and_may_not_carry_is_never_to_be_plugged_in() -> None:
+    """A load may draw a tenth more than is written on it: of a 40 mA input behind 2500:20, 5 A / 1.1 = 4.55 A."""
+    hand = parse_bench(
+        template("bench_by_hand.toml").replace('"5.9 A"', '"4.7 A"').replace('"8.7 A"', '"95 A"'), "bench.toml"
+    )
+    text = template("device.toml").replace('maximum_current = "4 A"', 'maximum_current = "5 A"')
+    found = too_large(parse_device(text, "device.toml"), hand)
+    assert list(found) == [4.7, 95.0]
+    assert found[4.7].startswith("4.7 A is above the maximum test current of 4.545 A on range x20, set by meter input")
+    assert found[4.7].endswith("the other ranges use it once maximum_current of x20 is below it")
+    assert (
+        found[95.0]
+        == "95 A is above the maximum test current of 9.091 A on range x1, set by largest range of the reference"
+    )
+    assert list(too_large(device(), hand)) == [95.0]

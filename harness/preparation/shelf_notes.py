@@ -1,0 +1,58 @@
+"""What a rehearsal tells of loads that a person plugs in: which are not used, and what a point needs that is left out for time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.core.quantities import format_duration, format_quantity
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.limits.ceilings import too_large
+from harness.record.journal import Record
+from harness.run.time_on import reasons, seconds_needed
+
+
+def loads_not_used(device: Device, bench: Bench, record: Record) -> Iterator[str]:
+    """Loads that no step of `record` applies, each with the reason; first those that must not be plugged in."""
+    shelf, forbidden = bench.entry("load").shelf, too_large(device, bench)
+    for load in shelf:
+        if load.current in forbidden:
+            yield f"DO NOT PLUG IN {load.name}: {forbidden[load.current]}"
+    known = {line["current"] for line in record.of_kind("step") if line["step"] == "apply"} | forbidden.keys()
+    smallest = min(rng.minimum_current for rng in device.ranges)
+    unused = {s.current: f"{s.name} ({format_quantity(s.current, 'A')})" for s in shelf if s.current not in known}
+    for why, found in (
+        ("below the smallest current of every range", [text for c, text in unused.items() if c < smallest]),
+        ("this procedure asks for other currents", [text for c, text in unused.items() if c >= smallest]),
+    ):
+        if found:
+            yield f"not used: {', '.join(found)}: {why}"
+
+
+def left_out(record: Record, names: dict[str, list[str]], device: Device, bench: Bench) -> Iterator[str]:
+    """A line for each reason, with the `names` of the points left out for it; for time on, with what they need and what helps."""
+    firsts: dict[str, str] = {}
+    for line in record.of_kind("point", "skip"):
+        if line["direction"] != "zero":
+            firsts.setdefault(line["range"], line["name"])
+    readings, allowed = record.start["options"]["readings"], reasons(bench)
+    for reason, points in names.items():
+        text = f"{', '.join(points)} would be left out: {reason}"
+        if reason in allowed:
+            # A range begins with a check reading, and its load stays on for the first point.
+            check = int(any(point in firsts.values() for point in points))
+            text += _remedy(allowed[reason].seconds, readings, check, device, bench)
+        yield text
+
+
+def _remedy(allowed: float, readings: int, check: int, device: Device, bench: Bench) -> str:
+    if not bench.entry("load").by_person:
+        return ", counted from when the load is switched on, over all points until it is off. Use fewer readings or points (--readings, --per-decade)"
+    needed = [seconds_needed(device, bench, count + check) for count in range(1, readings + 1)]
+    fitting = sum(seconds <= allowed for seconds in needed)
+    of = f"{readings} readings" if readings > 1 else "1 reading"
+    text = (
+        f"; {of} of a point{' and the check reading before' if check else ''} take about {format_duration(needed[-1])}"
+    )
+    fewer = f"--readings {fitting} or " if 0 < fitting < readings else ""
+    return f"{text}. Use {fewer}a smaller load, never a longer time than its manual permits"
