@@ -8,6 +8,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
 from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results
+from harness.wording.reasons import reason_text, verdict_text
 from reports.error_chart import error_chart
 from reports.first_page import ratio_taken
 from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
@@ -53,9 +54,9 @@ def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
         _HALF_LABEL,
     )
     right = facts(_line(found), HALF, _HALF_LABEL)
-    opening: list[Flowable] = [heading(f"Range {found.name}: {found.told}"), columns(left, right)]
+    opening: list[Flowable] = [heading(f"Range {found.name}: {verdict_text(found)}"), columns(left, right)]
     opening += [space(1.5)] if found.remarks else []
-    opening += [prose(true_minus(f"Remark: {remark}")) for remark in found.remarks]
+    opening += [prose(true_minus(f"Remark: {reason_text(remark)}")) for remark in found.remarks]
     chart = error_chart(found.points)
     if chart is not None:
         opening += [space(2.5), chart]

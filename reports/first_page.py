@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.results import BenchCheck, Results, accepted, does_not_meet, to_json
+from harness.results import CONTRADICTION, BenchCheck, Results, accepted, does_not_meet
+from harness.wording.reasons import reason_line, span_text
+from harness.wording.results_file import to_json
 from reports.page_style import (
     ACCENT,
     HALF,
@@ -122,8 +124,8 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     lines: list[Flowable] = [prose(_statement(results), "statement")]
     if results.run.replayed:
         lines.append(prose(REPLAYED, "strong"))
-    lines += [prose(true_minus(reason)) for reason in results.reasons]
-    lines += [prose(true_minus(f"{rng.name}: {remark}")) for rng in results.ranges for remark in rng.remarks]
+    told = [*results.reasons, *(remark for rng in results.ranges for remark in rng.remarks)]
+    lines += [prose(true_minus(reason_line(reason))) for reason in told]
     lines.append(prose(" ".join(part for part in (_claim(results), *_judged_by(results)) if part), "label"))
     in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
     word = f"partial {results.verdict}" if in_part else results.verdict
@@ -174,7 +176,7 @@ def _statement(results: Results) -> str:
             "The measurement cannot decide whether the meter under test meets its claim."
         )
     if ratio_taken(results):
-        part = "; ".join(f"{r.name} at {r.stands_for}" for r in results.ranges if r.stands_for)
+        part = "; ".join(f"{r.name} at {span_text(r.stands_for)}" for r in results.ranges if r.stands_for)
         shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
         return f"The meter under test met its claim at every point verified.{shown}"
     unshown = ", ".join(r.name for r in results.ranges if r.smallest is not None and r.smallest.verdict is None)
@@ -183,7 +185,10 @@ def _statement(results: Results) -> str:
 
 
 def _overrides(results: Results) -> Flowable:
-    overrides = results.run.overrides
+    overrides = list(results.run.overrides)
+    if CONTRADICTION in overrides:
+        overrides.remove(CONTRADICTION)
+        overrides += [f"{CONTRADICTION}: {reason_line(reason)}" for reason in results.contradictions]
     if not overrides:
         return facts([("Overrides", "None: the operator overrode no check.")])
     head = prose(

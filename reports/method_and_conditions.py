@@ -9,6 +9,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from harness.wording.decision_statement import decision_statement
 from reports.budget import budgets
 from reports.findings import coverage_marks, risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
@@ -136,7 +137,7 @@ def _decision(results: Results) -> Iterator[Flowable]:
         return
     claim = f"The specification is the claim of the meter under test: {results.device.claim}. Its limit is listed with each point."
     rule = results.decision
-    block = [heading("Decision rule"), prose(rule.statement), prose(claim)]
+    block = [heading("Decision rule"), prose(decision_statement(rule)), prose(claim)]
     if rule.global_consumer_risk is not None and rule.global_producer_risk is not None:
         block.append(
             prose(

@@ -9,6 +9,7 @@ from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.results import RangeResult, Results, Verdict, worst
+from harness.wording.reasons import verdict_text
 from reports.findings import limit_text
 from reports.first_page import ratio_taken
 from reports.page_style import heading, prose, ruled, space
@@ -105,4 +106,4 @@ def _row(found: RangeResult) -> list[str]:
         row += [*percent_pair(error.value, error.expanded_uncertainty), limit_text(error)]
     else:
         row += ["–", "–", "–"]
-    return [*row, found.told]
+    return [*row, verdict_text(found)]

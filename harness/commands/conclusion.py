@@ -15,8 +15,9 @@ from harness.core.output import as_typed, tell
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import OwnCauses, evaluate
 from harness.record.journal import Record, read_record, refuse_being_written
-from harness.results import Results, accepted, to_json
+from harness.results import Results, accepted
 from harness.steps import Procedure, words_hash
+from harness.wording.results_file import to_json
 from procedures import shipped
 from reports.certificate import certificate
 

@@ -19,6 +19,7 @@ from harness.preparation.rejection_probability import percent, told
 from harness.preparation.run_files import Inputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
+from harness.wording.reasons import reason_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -51,8 +52,8 @@ def _lines(inputs: Inputs, rehearsal: Rehearsal) -> Iterator[str]:
         )
         low, high = format_quantity(rng.minimum_current, "A"), format_quantity(rng.maximum_current, "A")
         yield f"  {rng.name:<6} {low:>8} to {high:<8} {held}"
-        for remark in watched_too_short(inputs.device, rng.no_load, "would be watched"):
-            yield f"         {remark}"
+        for remark in watched_too_short(inputs.device, rng.name, rng.no_load):
+            yield f"         {reason_text(remark)}"
         not_passed = None if rejection is None else rejection.of_range.get(rng.name)
         if not_passed is not None:
             yield f"         probability that a sound meter does not pass here: {percent(not_passed)}"

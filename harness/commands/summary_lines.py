@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.commands.additional_lines import beyond_lines, check_line
-from harness.evaluation.diagnosis.contradiction import OVERRIDE
 from harness.replay.kept_run import RECORD
-from harness.results import EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text
+from harness.results import CONTRADICTION, EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text
+from harness.wording.reasons import reason_line, reason_text, verdict_text
 from reports.rounding import plus_minus, terminal
 
 RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
@@ -17,19 +17,21 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
     in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
     lines = [f"verdict: {results.verdict.upper()}{', for part of the claim only' if in_part else ''}"]
-    wide = max(5, *(len(r.told) for r in results.ranges))
+    wide = max(5, *(len(verdict_text(r)) for r in results.ranges))
     for rng in results.ranges:
         beyond = list(beyond_lines(rng))
         if rng.points or beyond or not accepted(rng.verdict) or results.bench_check is None:
-            lines.append(f"  {rng.name:<6} {rng.told:<{wide}} {_turns_text(rng, results.ranges[0].name)}".rstrip())
+            lines.append(
+                f"  {rng.name:<6} {verdict_text(rng):<{wide}} {_turns_text(rng, results.ranges[0].name)}".rstrip()
+            )
         lines += [f"         {line}" for line in beyond]
-        lines += [f"         {remark}" for remark in rng.remarks]
+        lines += [f"         {reason_text(remark)}" for remark in rng.remarks]
     if results.bench_check is not None:
         lines.append(f"  {check_line(results.bench_check)}")
-    lines += [f"  {reason}" for reason in results.reasons]
-    if results.contradictions and set(results.contradictions) <= set(results.reasons):
+    lines += [f"  {reason_line(reason)}" for reason in results.reasons]
+    if results.contradictions and CONTRADICTION not in results.run.overrides:
         lines.append(
-            f"  contradictory readings are no evidence; repeat the run (to certify it anyway: --override {OVERRIDE})"
+            f"  contradictory readings are no evidence; repeat the run (to certify it anyway: --override {CONTRADICTION})"
         )
     lines += [validation_text(results.validation)] if results.validation is not None else []
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]

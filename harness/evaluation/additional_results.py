@@ -15,7 +15,7 @@ from harness.evaluation.additional.smallest_readable import remarks as remarks_o
 from harness.evaluation.additional.smallest_readable import smallest_readable
 from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.power.phase_displacement import phases_found
-from harness.evaluation.power.power_errors import PowerValues, why_no_power
+from harness.evaluation.power.power_errors import PowerValues, unknown_angle
 from harness.evaluation.ratio.error_split import Split, split
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.smallest_current import smallest_found
@@ -29,6 +29,7 @@ from harness.results import (
     NoLoad,
     PhaseDisplacement,
     PowerPoint,
+    Reason,
     SmallestCurrent,
     Verdict,
     worst_verdict,
@@ -50,8 +51,8 @@ class Additional:
     no_load: NoLoad | None
     endurance: Endurance | None
     verdict: Verdict
-    reasons: tuple[str, ...]
-    remarks: tuple[str, ...]
+    reasons: tuple[Reason, ...]
+    remarks: tuple[Reason, ...]
     readable_from: Any | None
     checks: Mapping[str, Check]
     splits: tuple[Split, ...]
@@ -75,7 +76,6 @@ def additional_results(
     held, drifted = endurance(device, inputs, points, rng) or (None, [])
     errors = (*(p.power_error for p in power), *(p.displacement for p in phase))
     verdicts = [found.verdict for found in (*errors, smallest, rest, held) if found is not None]
-    remarks = ["the phase displacement was not found: it needs two power factors at the same current"]
     return Additional(
         power=power,
         phase=phase,
@@ -86,9 +86,9 @@ def additional_results(
         verdict="fail" if wrong else worst_verdict(v for v in verdicts if v is not None),
         reasons=(*reasons, *too_large, *shown_at_rest, *drifted),
         remarks=(
-            *(remarks if power and not phase else ()),
+            *([Reason.of("no-phase", rng.name)] if power and not phase else ()),
             *(() if smallest is None else remarks_on_smallest(device, rng, smallest)),
-            *watched_too_short(device, rest),
+            *watched_too_short(device, rng.name, rest),
         ),
         readable_from=None if searched is None else searched.value,
         checks=power_checks(rng, own, power, angles, phase),
@@ -96,12 +96,12 @@ def additional_results(
     )
 
 
-def _not_read(device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range) -> list[str]:
+def _not_read(device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range) -> list[Reason]:
     """That a power was asked for and not read."""
     if not any(p.observed.power_asked and p.observed.direction == "single" for p in points):
         return []
-    unknown = next((why for p in points if (why := why_no_power(device, inputs, p))), "")
-    return [f"{rng.name}: power was to be read and was not{f': {unknown}' if unknown else ''}"]
+    unknown = next((part for p in points if (part := unknown_angle(device, inputs, p))), None)
+    return [Reason.of("power-not-read", rng.name, unknown=unknown)]
 
 
 def _parts(inputs: Inputs, parts: Split) -> ErrorParts:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.reference_part import SAME_FREQUENCY
 from harness.record.journal import Record
 from harness.record.observations import ObservedPoint
-from harness.results import Condition
+from harness.results import Condition, Reason
 
 FREQUENCY, VOLTAGE = "reference_frequency", "reference_voltage"
 """The names in `observed.Pair.also` of what the reference, or a voltmeter, read of them."""
@@ -35,7 +34,7 @@ def conditions(
     )
 
 
-def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -> tuple[Device, list[str]]:
+def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -> tuple[Device, list[Reason]]:
     """`device` at the frequency there was, and why nothing was shown at the one its file states; as it is where they agree.
 
     Certificates of the reference hold within 1 % of their frequency, and so does what is stated.
@@ -45,11 +44,9 @@ def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -
         return device, []
     found = _mean(read)
     transformer = device.transformer.model_copy(update={"frequency": found})
-    reason = (
-        f"the frequency measured was {format_quantity(found, 'Hz')}, the device file states {format_quantity(stated, 'Hz')}: "
-        "nothing is shown at the frequency stated"
-    )
-    return device.model_copy(update={"transformer": transformer}), [reason]
+    return device.model_copy(update={"transformer": transformer}), [
+        Reason.of("frequency", measured=found, stated=stated)
+    ]
 
 
 def _condition(name: str, unit: str, stated: float | None, measured: Sequence[float], instrument: str) -> Condition:

@@ -29,6 +29,7 @@ from harness.results import (
     DiagnosisDetails,
     Hypothesis,
     RangeResult,
+    Reason,
     Validation,
     Verdict,
     worst_verdict,
@@ -37,7 +38,7 @@ from harness.results import (
 
 @dataclass(frozen=True)
 class RangesOutcome:
-    """All ranges, what explains them, and the verdict with its reasons, one line each.
+    """All ranges, what explains them, and the verdict with its reasons.
 
     `contradictions` are told also where they were overridden.
     """
@@ -46,11 +47,11 @@ class RangesOutcome:
     diagnosis: tuple[Hypothesis, ...]
     diagnosis_note: str
     verdict: Verdict
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     diagnosis_details: DiagnosisDetails
     validation: Validation | None = None
     bench_check: BenchCheck | None = None
-    contradictions: tuple[str, ...] = ()
+    contradictions: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -70,8 +71,8 @@ class EvaluatedRange:
     """A range's result, why it is no plain pass, and what further looks at it need."""
 
     result: RangeResult
-    reasons: tuple[str, ...]
-    contradictions: tuple[str, ...]
+    reasons: tuple[Reason, ...]
+    contradictions: tuple[Reason, ...]
     additional: Additional
     checks: Mapping[str, Check]
 
@@ -104,7 +105,7 @@ def evaluate_ranges(
         reasons += unexplained
     if not points and not reasons:
         verdicts.append("fail")
-        reasons.append("no point was read, so nothing was verified")
+        reasons.append(Reason.of("no-point-at-all"))
     checks = {name: one for of_range in found for name, one in of_range.checks.items()}
     trials, probability = options.trials, bench.decision.coverage_probability
     return RangesOutcome(
@@ -235,7 +236,7 @@ def _unexplained(
     found: Sequence[EvaluatedRange],
     explained: Diagnosis,
     options: EvaluationOptions,
-) -> list[str]:
+) -> list[Reason]:
     """That no cause explains points which all pass."""
     ratios = [v for v in values if v.ratio_error is not None]
     points = [p for one in found for p in one.result.points]

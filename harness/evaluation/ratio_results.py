@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.claims.claim_limits import claimed_limit, limit_of_error
-from harness.core.quantities import format_quantity
 from harness.evaluation.conformity.fail_reasons import (
     failed_points,
     outside_claim,
@@ -25,7 +24,7 @@ from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedRange
-from harness.results import NOT_VISITED, EffectiveTurns, Offset, Point, RangeResult, worst_verdict
+from harness.results import NOT_VISITED, EffectiveTurns, Offset, Point, RangeResult, Reason, worst_verdict
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ def allowed(device: Device, rng: Range, points: Sequence[PointValues]) -> float:
     return min((limit_of_error(device, rng, current) for current in within), default=0.0)
 
 
-def ratio_results(device: Device, inputs: Inputs, readings: RangeReadings) -> tuple[RangeResult, list[str]]:
+def ratio_results(device: Device, inputs: Inputs, readings: RangeReadings) -> tuple[RangeResult, list[Reason]]:
     """One range and the reasons why it does not plainly pass."""
     rng, known, compared = readings.rng, readings.known, readings.compared
     points = tuple(_point(device, inputs, rng, v) for v in readings.points)
@@ -64,13 +63,10 @@ def ratio_results(device: Device, inputs: Inputs, readings: RangeReadings) -> tu
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
     partly = any(p.ratio_error.limit is not None for p in points) and bool(inputs.bench.shelf_currents)
     failures = [] if partly else list(missing)
-    failures += [
-        f"{rng.name}: the reference read no current at point {name}, so nothing is shown there"
-        for name in readings.dead
-    ]
+    failures += [Reason.of("no-reference-current", rng.name, point=name) for name in readings.dead]
     misread = []
     if turns is not None and turns.nearest != rng.primary_turns:
-        misread.append(f"{rng.name}: reads as {turns.value:.3f} turns, described are {rng.primary_turns}")
+        misread.append(Reason.of("other-turns", rng.name, turns=turns.value, described=rng.primary_turns))
     verdict = worst_verdict(v for p in points if (v := p.ratio_error.verdict) is not None)
     result = RangeResult(
         name=rng.name,
@@ -90,11 +86,11 @@ def ratio_results(device: Device, inputs: Inputs, readings: RangeReadings) -> tu
         remarks=(
             *([shown_part(points, rng, missing)] if partly and missing else []),
             *_of_readings(device, inputs, readings, points),
-            *_of_findings(zero, turns),
+            *_of_findings(rng, zero, turns),
             *_of_single_pairs(inputs, rng, points),
         ),
         reading_factor=stated_or_none(inputs, readings.factor),
-        stands_for=span_shown(points) if partly and missing else "",
+        stands_for=span_shown(points) if partly and missing else None,
     )
     return result, [*misread, *failed_points(points, rng), *failures]
 
@@ -126,23 +122,23 @@ def _zero(inputs: Inputs, zeros: Sequence[PointValues]) -> Offset | None:
     return Offset(found.value, found.expanded_uncertainty, found.coverage_factor, significant)
 
 
-def _of_readings(device: Device, inputs: Inputs, readings: RangeReadings, points: Sequence[Point]) -> Iterator[str]:
+def _of_readings(device: Device, inputs: Inputs, readings: RangeReadings, points: Sequence[Point]) -> Iterator[Reason]:
     """What a reader must know of the points."""
-    yield from outside_claim(points)
+    yield from outside_claim(points, readings.rng)
     yield from apart([v.observed for v in readings.points], inputs.bench, device.display.resolution)
     if points:
         yield from inputs.scatter[readings.rng.name].remarks
-    yield from too_uncertain(points, inputs.bench.decision.least_test_uncertainty_ratio)
+    yield from too_uncertain(points, readings.rng, inputs.bench.decision.least_test_uncertainty_ratio)
 
 
-def _of_findings(zero: Offset | None, turns: EffectiveTurns | None) -> Iterator[str]:
+def _of_findings(rng: Range, zero: Offset | None, turns: EffectiveTurns | None) -> Iterator[Reason]:
     """What a reader must know of what the points say together."""
     if zero is not None and zero.significant:
-        yield f"reads {format_quantity(zero.value, 'A', 3)} with no current, more than its uncertainty"
+        yield Reason.of("zero-offset", rng.name, current=zero.value)
     if turns is not None and abs(turns.value - turns.nearest) + turns.expanded_uncertainty >= 1:
-        yield "the uncertainty of the effective turns reaches a neighbouring integer"
+        yield Reason.of("neighbouring-integer", rng.name)
 
 
-def _of_single_pairs(inputs: Inputs, rng: Range, points: Sequence[Point]) -> Iterator[str]:
+def _of_single_pairs(inputs: Inputs, rng: Range, points: Sequence[Point]) -> Iterator[Reason]:
     if any(p.pairs == 1 for p in points) and inputs.scatter[rng.name].pooled is None:
-        yield "points of a single pair have no repeatability (no type A evaluation); only the resolutions represent it"
+        yield Reason.of("single-pairs", rng.name)

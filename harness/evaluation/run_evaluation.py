@@ -15,15 +15,14 @@ from harness.core.errors import RecordError, UserError
 from harness.core.quantities import format_quantity
 from harness.core.version import software
 from harness.evaluation.conditions import at_the_frequency_measured, conditions
-from harness.evaluation.conformity.decision_statement import decision_rule
-from harness.evaluation.diagnosis.contradiction import OVERRIDE
+from harness.evaluation.conformity.decision_rule import decision_rule
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.evaluation.traceability import reference_chain
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.device import Device
 from harness.record.history import clock_steps, described, observed_points, observed_ranges, stated_bench
 from harness.record.journal import Record
-from harness.results import SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
+from harness.results import CONTRADICTION, SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
 
 
 @dataclass(frozen=True)
@@ -45,7 +44,7 @@ def evaluate(
 ) -> Results:
     """Evaluate a complete record; `record_file` is the name printed beside its hash, `trials` validate it by Monte Carlo.
 
-    `overrides` names what is set aside (`contradiction.OVERRIDE`). `compared`: whether its points were found to be those of its procedure.
+    `overrides` names what is set aside (`CONTRADICTION`). `compared`: whether its points were found to be those of its procedure.
     Raises RecordError when the run was not finished, UserError for a mistake in `causes` or an override without its problem.
     """
     if not record.complete:
@@ -62,15 +61,15 @@ def evaluate(
         points,
         observed_ranges(record),
         dt.datetime.fromisoformat(finished).date(),
-        EvaluationOptions(trials, *_causes(record, causes), contradiction_overridden=OVERRIDE in overrides),
+        EvaluationOptions(trials, *_causes(record, causes), contradiction_overridden=CONTRADICTION in overrides),
     )
-    if OVERRIDE in overrides and not outcome.contradictions:
-        raise UserError(f"--override {OVERRIDE}: the readings of {record_file} do not contradict each other")
+    if CONTRADICTION in overrides and not outcome.contradictions:
+        raise UserError(f"--override {CONTRADICTION}: the readings of {record_file} do not contradict each other")
     return Results(
         schema=SCHEMA,
         verdict="fail" if other_frequency else outcome.verdict,
         reasons=(*other_frequency, *outcome.reasons),
-        run=_run(record, bench, record_file, outcome.contradictions if OVERRIDE in overrides else (), compared),
+        run=_run(record, bench, record_file, overrides, compared),
         device=_device(device),
         instruments=_instruments(record, bench),
         decision=decision_rule(bench.decision, device.claim, outcome.ranges),
@@ -97,7 +96,7 @@ def _causes(record: Record, instead: OwnCauses | None) -> tuple[Catalogue, str]:
     return extended(text, file), f"the causes of {Path(file).name}, kept in the record" if text else ""
 
 
-def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequence[str], compared: bool) -> Run:
+def _run(record: Record, bench: Bench, record_file: str, overridden: Sequence[str], compared: bool) -> Run:
     start = record.start
     procedure: dict[str, Any] = start["procedure"]
     identities = list(record.of_kind("identity"))
@@ -108,7 +107,6 @@ def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequenc
         for line in record.of_kind("prompt")
         if line["answer"] == "go on"
     ]
-    overrides += [f"contradiction: {text}" for text in contradictions]
     return Run(
         laboratory=bench.laboratory.name,
         laboratory_address=bench.laboratory.address,
@@ -125,7 +123,7 @@ def _run(record: Record, bench: Bench, record_file: str, contradictions: Sequenc
         relative_humidity=bench.environment.relative_humidity,
         reference_path=_reference_path(bench),
         resumed=sum(1 for _ in record.of_kind("resume")),
-        overrides=tuple(dict.fromkeys(overrides)),
+        overrides=tuple(dict.fromkeys([*overrides, *overridden])),
         simulated=any(line["identity"].startswith("Simulated,") for line in identities),
         record_file=record_file,
         record_lines=len(record.lines),

@@ -26,9 +26,11 @@ from harness.results.point_results import (
     Point,
     TurnsMethod,
 )
-from harness.results.results_file import SCHEMA, from_json, read_results, to_json
+from harness.results.reason import Reason, Value
 from harness.results.run_results import (
+    CONTRADICTION,
     NOT_VISITED,
+    SCHEMA,
     ChainLink,
     Condition,
     DecisionRule,
@@ -41,6 +43,7 @@ from harness.results.run_results import (
 from harness.results.verdicts import VERDICTS, Verdict, accepted, worst_verdict
 
 __all__ = [
+    "CONTRADICTION",
     "NOT_VISITED",
     "SCHEMA",
     "STEPS_OF_ENERGY",
@@ -70,6 +73,7 @@ __all__ = [
     "Point",
     "PowerPoint",
     "RangeResult",
+    "Reason",
     "Results",
     "Run",
     "SmallestCurrent",
@@ -77,13 +81,11 @@ __all__ = [
     "TurnsMethod",
     "ValidatedQuantity",
     "Validation",
+    "Value",
     "Verdict",
     "accepted",
     "does_not_meet",
-    "from_json",
     "odds_text",
-    "read_results",
-    "to_json",
     "worst",
     "worst_verdict",
 ]

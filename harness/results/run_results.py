@@ -17,7 +17,13 @@ from harness.results.additional import (
 from harness.results.explanation import DiagnosisDetails, Hypothesis, Validation
 from harness.results.judged_value import Finding, Judged, Stated
 from harness.results.point_results import EffectiveTurns, Line, Linearity, Offset, Point
+from harness.results.reason import Reason
 from harness.results.verdicts import Verdict
+
+SCHEMA = "ratioproof-results-4"
+
+CONTRADICTION = "contradiction"
+"""The name by which readings that contradict each other are overridden."""
 
 NOT_VISITED = "not visited"
 """What stands for the part that set the ceiling of a range the run did not go to; its ceiling is then 0."""
@@ -27,8 +33,8 @@ NOT_VISITED = "not visited"
 class RangeResult:
     """All that was found on one range. `ceiling` is 0 where the run did not go there.
 
-    `reading_factor` is the sum of indicated over the sum of reference currents of its points. `stands_for`: the currents that the verdict
-    is of, where they are a part of what is claimed; empty where it is of the whole span.
+    `reading_factor` is the sum of indicated over the sum of reference currents of its points. `stands_for`: the smallest and the largest
+    current that the verdict is of, where they are a part of what is claimed; None where it is of the whole span.
     """
 
     name: str
@@ -45,7 +51,7 @@ class RangeResult:
     line: Line | None
     linearity: Linearity | None
     verdict: Verdict
-    remarks: tuple[str, ...]
+    remarks: tuple[Reason, ...]
     power: tuple[PowerPoint, ...] = ()
     phase: tuple[PhaseDisplacement, ...] = ()
     parts: tuple[ErrorParts, ...] = ()
@@ -53,12 +59,7 @@ class RangeResult:
     no_load: NoLoad | None = None
     endurance: Endurance | None = None
     reading_factor: Stated | None = None
-    stands_for: str = ""
-
-    @property
-    def told(self) -> str:
-        """The verdict in words, with the currents it is of where they are a part of the span: `pass at 2 A only`."""
-        return f"{self.verdict} at {self.stands_for} only" if self.stands_for else self.verdict
+    stands_for: tuple[float, float] | None = None
 
     @property
     def judged(self) -> tuple[Judged, ...]:
@@ -188,7 +189,6 @@ class DecisionRule:
 
     rule: Literal["simple", "guarded", "false_accept", "shared_risk"]
     coverage_probability: float
-    statement: str
     verdicts: Literal["two", "four"] = "two"
     guard_factor: float | None = None
     false_accept_probability: float | None = None
@@ -210,7 +210,7 @@ class Results:
 
     schema: str
     verdict: Verdict
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     run: Run
     device: DeviceSummary
     instruments: tuple[InstrumentSummary, ...]
@@ -222,5 +222,5 @@ class Results:
     bench_check: BenchCheck | None = None
     validation: Validation | None = None
     reference_chain: tuple[ChainLink, ...] = ()
-    contradictions: tuple[str, ...] = ()
+    contradictions: tuple[Reason, ...] = ()
     conditions: tuple[Condition, ...] = ()

@@ -14,8 +14,9 @@ from harness.commands.summary_lines import CERTIFICATE, RESULTS
 from harness.core.errors import UserError
 from harness.core.progress import Progress
 from harness.preparation.run_files import load_inputs
-from harness.results import read_results
 from harness.steps import Options
+from harness.wording.results_file import read_results
+from tests.in_words import in_words
 from tests.on_twin import TwinRun
 
 
@@ -57,7 +58,7 @@ def test_a_meter_exchanged_in_mid_run_does_not_pass(record: Path, tmp_path: Path
         assert found.effective_turns is not None
         assert found.effective_turns.value == pytest.approx(1.005 * nearest, rel=1e-3)
         assert not found.effective_turns.holds_whole_number
-        assert any(f"{found.name}: " in r and "is no whole number" in r for r in results.reasons)
+        assert any(f"{found.name}: " in r and "is no whole number" in r for r in in_words(results.reasons))
     assert "--override contradiction" in told.getvalue()
 
 

@@ -10,8 +10,8 @@ from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
 from harness.commands.summary_lines import CERTIFICATE, RESULTS
 from harness.preparation.run_files import load_inputs
-from harness.results import read_results
 from harness.steps import Options
+from harness.wording.results_file import read_results
 from tests.on_twin import TwinRun
 
 

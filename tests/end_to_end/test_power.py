@@ -18,6 +18,7 @@ from instruments.links.link import Link
 from instruments.operator.person import ScriptedPerson
 from instruments.profile import Profile
 from tests.characteristic import characteristic
+from tests.in_words import in_words
 from tests.on_twin import TwinRun
 
 
@@ -294,7 +295,7 @@ def test_an_angle_of_the_other_sign_is_found_out(files: tuple[Path, Path]) -> No
     twin.run()
     results = twin.results()
     assert results.verdict == "fail"
-    assert "0.5 lagging was asked for and 0.5 leading was read" in results.reasons[0].replace("0.501", "0.5")
+    assert "0.5 lagging was asked for and 0.5 leading was read" in in_words(results.reasons)[0].replace("0.501", "0.5")
 
 
 class _Restarts:

@@ -26,6 +26,7 @@ from harness.results import (
     Offset,
     Point,
     RangeResult,
+    Reason,
     Results,
     Run,
     Stated,
@@ -111,7 +112,7 @@ def one_range(
     error: float = 0.0012,
     mode: Literal["full", "single", "empty"] = "full",
     rule: str = "guarded",
-    remarks: tuple[str, ...] = (),
+    remarks: tuple[Reason, ...] = (),
 ) -> RangeResult:
     def droop(i: float) -> float:
         return error - 0.004 * (low / i) ** 0.5
@@ -269,7 +270,7 @@ def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = Fa
     return Results(
         schema=SCHEMA,
         verdict="pass",
-        reasons=("All 39 points lie within the claim, and every range holds the turns it should.",),
+        reasons=(Reason.of("neighbouring-integer", "x4"),),
         run=_run(simulated, False),
         device=DEVICE,
         instruments=INSTRUMENTS,
@@ -278,8 +279,7 @@ def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = Fa
         decision=DecisionRule(
             rule,
             0.9545,
-            "Guarded acceptance with guard band w = U (ILAC-G8:09/2019, 4.2.3): a point passes when its ratio error, "
-            "without sign, is at most the limit less the expanded uncertainty.",
+            guard_factor=1.0 if rule == "guarded" else None,
         ),
         ranges=ranges,
         diagnosis=(Hypothesis("none", None, "healthy meter", 0.981), Hypothesis("gain", None, "gain drifted", 0.019)),
@@ -291,13 +291,30 @@ def failing(seed: int = 2) -> Results:
     """The x4 range wound with its section reversed, simulated: 1 - 3 turns show as 2 of 4, an error of -50 %."""
     rng = random.Random(seed)
     good = passing(simulated=True)
-    bad = one_range("x4", 4, 0.1, 20.0, rng, error=-0.5, remarks=("Points above 10 A were left out: ceiling lowered.",))
+    bad = one_range(
+        "x4",
+        4,
+        0.1,
+        20.0,
+        rng,
+        error=-0.5,
+        remarks=(Reason.of("left-out", "x4", what="Points above 10 A", why="ceiling lowered"),),
+    )
     return dataclasses.replace(
         good,
         verdict="fail",
         reasons=(
-            "Range x4: all 13 points lie outside the limit; the worst is -50.8 % at 0.1 A where 2.0 % is allowed.",
-            "Range x4: the effective turns are 2.0, expected 4.",
+            Reason.of(
+                "points-not-passed",
+                "x4",
+                judgement="does not meet the claim",
+                failed=13,
+                points=13,
+                ratio_error=-0.508,
+                current=0.1,
+                limit=0.02,
+            ),
+            Reason.of("other-turns", "x4", turns=2.0, described=4),
         ),
         run=dataclasses.replace(
             good.run,
@@ -322,7 +339,7 @@ def turns_check() -> Results:
     good = passing()
     return dataclasses.replace(
         good,
-        reasons=("Every range holds the turns it should.",),
+        reasons=(),
         run=dataclasses.replace(_run(False, True), relative_humidity=None),
         ranges=tuple(one_range(n, t, low, 4.0, rng, mode="single") for n, t, low, _ in RANGES),
         diagnosis=(),
@@ -336,13 +353,28 @@ def stressed() -> Results:
     good = passing()
     ranges = [one_range(n, t, low, high, rng) for n, t, low, high in RANGES]
     ranges.append(one_range(long_name, 25, 0.002, 0.8, rng, error=-0.012))
-    ranges.append(one_range("x50", 50, 0.001, 0.4, rng, mode="empty", remarks=("No point could be read. " * 12,)))
+    ranges.append(
+        one_range(
+            "x50",
+            50,
+            0.001,
+            0.4,
+            rng,
+            mode="empty",
+            remarks=(Reason.of("left-out", "x50", what="No point could be read. " * 12, why="ceiling lowered"),),
+        )
+    )
     ranges.append(one_range("x100-" + "abcdefghij" * 9, 100, 0.0002, 0.2, rng, error=0.31))
     return dataclasses.replace(
         good,
         verdict="fail",
         reasons=tuple(
-            f"Reason {i}: " + "a long account of what was found on this range & why <it> matters. " * 5
+            Reason.of(
+                "left-out",
+                f"Reason {i}",
+                what="a long account of this range & why <it> matters. " * 5,
+                why="ceiling lowered",
+            )
             for i in range(7)
         ),
         run=dataclasses.replace(

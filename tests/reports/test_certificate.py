@@ -11,9 +11,11 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
-from harness import results as contract
-from harness.results import Condition, Point, Results, ValidatedQuantity, Validation, Verdict, to_json
+from harness.results import Condition, Point, Reason, Results, ValidatedQuantity, Validation, Verdict
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from harness.wording.decision_statement import decision_statement
+from harness.wording.reasons import reason_line, reason_text
+from harness.wording.results_file import from_json, to_json
 from reports.certificate import SIMULATED, certificate
 from reports.first_page import certificate_number
 from reports.fonts import printable
@@ -54,7 +56,7 @@ def _texts(results: Results) -> list[str]:
         run.software,
         run.evaluated_by,
         *run.overrides,
-        *results.reasons,
+        *(reason_line(reason) for reason in results.reasons),
         device.maker,
         device.type,
         device.serial,
@@ -62,9 +64,9 @@ def _texts(results: Results) -> list[str]:
         device.modified_by,
         device.modification,
         device.claim,
-        results.decision.statement,
+        decision_statement(results.decision),
         *(text for pair in device.path_ratings.items() for text in pair),
-        *(text for r in results.ranges for text in (r.name, r.ceiling_set_by, *r.remarks)),
+        *(text for r in results.ranges for text in (r.name, r.ceiling_set_by, *map(reason_text, r.remarks))),
     ]
     for i in results.instruments:
         texts += [i.name, i.identity, i.serial, i.certificate, i.calibrated, i.due, i.laboratory, *i.accuracy]
@@ -209,7 +211,7 @@ def test_same_results_give_the_same_bytes(make: Maker) -> None:
 def test_results_read_back_from_json_give_the_same_certificate() -> None:
     """Infinite degrees of freedom are null in the file."""
     results = sample_results.failing()
-    assert certificate(contract.from_json(contract.to_json(results))) == certificate(results)
+    assert certificate(from_json(to_json(results))) == certificate(results)
 
 
 @pytest.mark.parametrize("make", MAKERS)
@@ -396,7 +398,7 @@ def test_a_number_that_is_not_finite_is_not_printed() -> None:
     "change",
     [
         {"decision": dataclasses.replace(sample_results.passing().decision, guard_factor=0.5)},
-        {"reasons": ("x4: one point more",)},
+        {"reasons": (Reason.of("no-point", "x4"),)},
         {"run": dataclasses.replace(sample_results.passing().run, evaluated_by="ratioproof 9.9")},
     ],
 )
@@ -451,7 +453,12 @@ def _with_device(**changes: object) -> Results:
         (_with_device(path_ratings={}), "none stated"),
         (_with_device(owner=""), "Customer or owner not stated"),
         (_with_device(modification="winding " * 1500), "End of certificate"),
-        (dataclasses.replace(sample_results.passing(), reasons=("a reason " * 1500,)), "End of certificate"),
+        (
+            dataclasses.replace(
+                sample_results.passing(), reasons=(Reason.of("left-out", what="a reason " * 1500, why="long"),)
+            ),
+            "End of certificate",
+        ),
         (_with_run(overrides=("an override " * 1500,)), "End of certificate"),
         (_with_run(started="unknown"), "unknown"),
         (

@@ -15,8 +15,9 @@ from harness.command_line import main
 from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import BENCH_POWER, new
 from harness.preparation.run_files import load_inputs
-from harness.results import Results, read_results
+from harness.results import Results
 from harness.steps import Options
+from harness.wording.results_file import read_results
 from reports.points_table import COLUMNS
 from tests.on_twin import TwinRun
 

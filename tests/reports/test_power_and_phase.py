@@ -18,8 +18,9 @@ from pypdf import PdfReader
 from harness.commands.new import BENCH_POWER, new
 from harness.core.quantities import signed_text
 from harness.preparation.run_files import load_inputs
-from harness.results import Results, from_json, to_json, worst
+from harness.results import Results, worst
 from harness.steps import Options
+from harness.wording.results_file import from_json, to_json
 from reports.certificate import certificate
 from tests.on_twin import TwinRun
 from tests.rejudged import rejudged

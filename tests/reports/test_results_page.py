@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness import results
+from harness.wording.results_file import WORDS
 
 PAGE = Path(__file__).parents[2] / "reports" / "results.md"
 
@@ -31,5 +32,6 @@ def _tables() -> dict[str, set[str]]:
 
 @pytest.mark.parametrize("kind", sorted(_kinds(results.Results), key=lambda k: k.__name__), ids=lambda k: k.__name__)
 def test_every_object_has_a_table_of_exactly_its_keys(kind: type) -> None:
-    keys = {f.name for f in dataclasses.fields(kind)}
+    words = {WORDS[kind][0]} if kind in WORDS else set()
+    keys = {f.name for f in dataclasses.fields(kind)} | words
     assert keys in _tables().values()

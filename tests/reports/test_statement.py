@@ -43,7 +43,7 @@ def test_a_verdict_of_one_current_is_never_told_as_that_of_a_range() -> None:
     """ISO/IEC 17025:2017, 7.8.6.2: a statement of conformity says to which results it applies, wherever the verdict stands."""
     whole = sample_results.passing()
     first, *rest = whole.ranges
-    partly = dataclasses.replace(whole, ranges=(dataclasses.replace(first, stands_for="2.1 A"), *rest))
+    partly = dataclasses.replace(whole, ranges=(dataclasses.replace(first, stands_for=(2.1, 2.1)), *rest))
     pages = pages_of(partly)
     front = squeezed(pages[0])
     assert squeezed("Partial") in front

@@ -12,14 +12,14 @@ from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
-from harness.results import BenchCheck, Stated
+from harness.results import BenchCheck, Reason, Stated
 
 K_OF_STANDARD = 2.0
 
 
 def bench_check(
     device: Device, bench: Bench, inputs: Inputs, points: Sequence[ObservedPoint]
-) -> tuple[BenchCheck, list[str]] | None:
+) -> tuple[BenchCheck, list[Reason]] | None:
     """What the check points say; None when there are none.
 
     The ratio of the check standard's reading to the reference current, a mean over points between which the load was
@@ -65,12 +65,16 @@ def bench_check(
         verdict="pass" if normalized <= 1 else "fail",
         budget=inputs.budget(departed),
     )
-    reasons = []
-    if result.verdict == "fail":
-        reasons.append(
-            f"bench check: {name} reads {deviation.value / standard.ratio * 100:+.3f} % from its established ratio, U = "
-            f"{deviation.expanded_uncertainty / standard.ratio * 100:.3f} % (En = {normalized:.2f}; about "
-            f"{(1 - bench.decision.coverage_probability) * 100:.2g} % of sound benches are beyond 1): check once more, and if it is "
-            "beyond 1 again do not verify anything on this bench today"
-        )
-    return result, reasons
+    return result, [] if result.verdict == "pass" else [_failed(result, bench)]
+
+
+def _failed(check: BenchCheck, bench: Bench) -> Reason:
+    established = check.established.value
+    return Reason.of(
+        "bench-check",
+        instrument=check.instrument,
+        deviation=check.deviation.value / established,
+        expanded_uncertainty=check.deviation.expanded_uncertainty / established,
+        normalized_error=check.normalized_error,
+        beyond_by_chance=1 - bench.decision.coverage_probability,
+    )

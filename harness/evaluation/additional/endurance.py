@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from harness.claims.claim_limits import limit_of_error
-from harness.core.quantities import format_percent, format_quantity
 from harness.evaluation.conformity.decision import decide, judgement
 from harness.evaluation.conformity.fail_reasons import in_one_go
 from harness.evaluation.ratio.point_errors import PointValues
@@ -16,7 +15,7 @@ from harness.evaluation.uncertainty.combination import t_factor
 from harness.evaluation.uncertainty.distributions import TDistribution
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
-from harness.results import Endurance, Judged, Stated
+from harness.results import Endurance, Judged, Reason, Stated
 
 FEWEST_HELD = 3
 """Points of a hold from which a drift with its standard deviation can be found."""
@@ -27,7 +26,7 @@ SHORT_OF_TOP = 0.05
 
 def endurance(
     device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
-) -> tuple[Endurance, list[str]] | None:
+) -> tuple[Endurance, list[Reason]] | None:
     """The held points of `rng` and why they fail; None when it has fewer than `FEWEST_HELD`.
 
     Drift is the slope of a straight line through the ratio errors against time, times the time: what all points share
@@ -48,9 +47,7 @@ def endurance(
     seconds = float(times[-1] - times[0])
     reasons = in_one_go(rng, own)
     if not inputs.bench.shelf_currents and current < (1 - SHORT_OF_TOP) * rng.maximum_current:
-        reasons.append(
-            f"{rng.name}: {format_quantity(current, 'A')} was held, {format_quantity(rng.maximum_current, 'A')} is claimed"
-        )
+        reasons.append(Reason.of("not-held", rng.name, held=current, claimed=rng.maximum_current))
     result = Endurance(
         current=current,
         seconds=seconds,
@@ -63,8 +60,16 @@ def endurance(
     )
     if (said := judgement(drift)) is not None:
         reasons.append(
-            f"{rng.name}: drifts by {format_percent(drift.value)} in {seconds:.0f} s at "
-            f"{format_quantity(current, 'A')}, U = {drift.expanded_uncertainty * 100:.3f} %, where {limit * 100:.3f} % is claimed: {said}"
+            Reason.of(
+                "drift",
+                rng.name,
+                drift=drift.value,
+                seconds=seconds,
+                current=current,
+                expanded_uncertainty=drift.expanded_uncertainty,
+                limit=limit,
+                judgement=said,
+            )
         )
     return result, reasons
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 from harness.claims.claim_limits import limit_at_no_current
-from harness.core.quantities import format_quantity
 from harness.evaluation.additional.register_creep import creep, creep_period
 from harness.evaluation.conformity.decision import judgement
 from harness.evaluation.conformity.fail_reasons import in_one_go
@@ -16,7 +15,7 @@ from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
 from harness.record.observations import Pair
-from harness.results import Judged, NoLoad, worst_verdict
+from harness.results import Judged, NoLoad, Reason, worst_verdict
 
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 """Volts of IEC 60038 that a power is judged by where none was read, and the part of them that counts as there."""
@@ -24,7 +23,7 @@ NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 
 def no_load(
     device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
-) -> tuple[NoLoad, list[str]] | None:
+) -> tuple[NoLoad, list[Reason]] | None:
     """The zero points of `rng`, first and last, and why they do not plainly pass; None unless power or a wait belongs to them.
 
     What is indicated with no current is an error like any other, judged by the bench's rule against the claim at no
@@ -39,25 +38,22 @@ def no_load(
     voltage = sum(voltages) / len(voltages) if voltages else None
     failures = in_one_go(rng, own)
     if voltage is not None and voltage < PRESENT * NOMINAL_VOLTAGE:
-        failures.append(
-            f"{rng.name}: only {format_quantity(voltage, 'V', 3)} was read, so no load at voltage was not shown"
-        )
+        failures.append(Reason.of("no-voltage", rng.name, voltage=voltage))
     counted = creep(device, inputs, rng, first[0], last[-1])
     if counted is not None and counted.found:
-        failures.append(
-            f"{rng.name}: counted {counted.energy / 3600:.3g} Wh in {seconds:.0f} s with no current (creep of "
-            f"{format_quantity(counted.power.value, 'W', 3)})"
-        )
+        power_of_creep = counted.power.value
+        failures.append(Reason.of("creep", rng.name, energy=counted.energy, seconds=seconds, power=power_of_creep))
     at = voltage or NOMINAL_VOLTAGE
     period = None if counted is None else creep_period(device, rng, counted.resolution, at)
     limit = limit_at_no_current(device, rng)
     indicated = _indicated(inputs, own[-1].indicated)
     current = judged(inputs, indicated, limit)
-    reasons = [*failures, *_shown_at_rest(rng, current, "A")]
+    reasons = [*failures, *_shown_at_rest("current-with-no-current", rng, "current", current)]
     watts = _power_shown(device, inputs, rng, last)
     power = None if watts is None else judged(inputs, watts, _limit_of_power(device, rng, limit * at))
     if power is not None:
-        reasons += _shown_at_rest(rng, power, "W", device.claim.power_counts > 0)
+        by = "limit" if device.claim.power_counts > 0 else "limit_by_current"
+        reasons += _shown_at_rest("power-with-no-current", rng, "power", power, by)
     verdicts = [j.verdict for j in (current, power) if j is not None and j.verdict is not None]
     result = NoLoad(
         seconds=seconds,
@@ -103,13 +99,10 @@ def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
     return device.claim.power_counts * step or max(of_current, step)
 
 
-def _shown_at_rest(rng: Range, shown: Judged, unit: str, claimed: bool = True) -> list[str]:
-    """Why what is shown with no current is no plain pass."""
+def _shown_at_rest(code: str, rng: Range, quantity: str, shown: Judged, limit: str = "limit") -> list[Reason]:
+    """Why what is shown of a `quantity` with no current is no plain pass; `limit` says what the limit is called."""
     said = judgement(shown)
     if said is None:
         return []
-    return [
-        f"{rng.name}: shows {format_quantity(shown.value, unit, 3)} with no current, U = "
-        f"{format_quantity(shown.expanded_uncertainty, unit, 3)}, where "
-        f"{format_quantity(shown.limit or 0.0, unit, 3)} {'is claimed' if claimed else 'is what the claim of current makes of it'}: {said}"
-    ]
+    values = {quantity: shown.value, "expanded_uncertainty": shown.expanded_uncertainty, limit: shown.limit}
+    return [Reason.of(code, rng.name, **values, judgement=said)]

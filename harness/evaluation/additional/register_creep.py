@@ -11,7 +11,7 @@ from harness.evaluation.uncertainty.combination import rectangular
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
 from harness.record.observations import Pair
-from harness.results import STEPS_OF_ENERGY, NoLoad, Stated
+from harness.results import STEPS_OF_ENERGY, NoLoad, Reason, Stated
 
 
 @dataclass(frozen=True)
@@ -62,16 +62,21 @@ def creep_period(device: Device, rng: Range, resolution: float, voltage: float) 
     return no_load_period(no_load_class(device.claim.power_class), resolution, voltage, rng.maximum_current)
 
 
-def watched_too_short(device: Device, found: NoLoad | None, watched: str = "was watched") -> list[str]:
-    """What a reader must know where creep was watched for less than that; `watched` is another verb where it is not over yet."""
+def watched_too_short(device: Device, on: str, found: NoLoad | None) -> list[Reason]:
+    """What a reader must know where creep is watched for less than that, `on` a range."""
     if found is None or found.creep_period is None or found.seconds >= found.creep_period:
         return []
     claimed = device.claim.power_class
     standard, _, name = no_load_class(claimed).rpartition(" ")
-    by = f"class {name}"
-    if claimed != no_load_class(claimed):
-        by = f"by {by}, the least demanding, since {'none is claimed' if claimed is None else f'{claimed} has none here'}"
+    called = "least_demanding" if claimed is None else "class" if claimed == no_load_class(claimed) else "instead"
     return [
-        f"creep {watched} for {found.seconds:.0f} s, where a register of this step asks for {math.ceil(found.creep_period)} s at "
-        f"115 % of the voltage ({standard}, 8.3.2, from memory; {by})"
+        Reason.of(
+            "creep-watched-short",
+            on,
+            seconds=found.seconds,
+            least=math.ceil(found.creep_period),
+            standard=standard,
+            claimed=claimed,
+            **{called: name},
+        )
     ]

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from harness.core.quantities import format_quantity
 from harness.evaluation.conformity.judged_value import stated_or_none
 from harness.evaluation.ratio.smallest_current import SmallestFound
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Device, Range
-from harness.results import SmallestCurrent
+from harness.results import Reason, SmallestCurrent
 
 SET_WITHIN = 0.02
 """The smallest current claimed was asked for; what flowed may be this much (relative) beside it."""
@@ -16,22 +15,22 @@ AS_DESCRIBED = 0.1
 """How far (relative) beyond its uncertainty the smallest current read may be from the one described without a remark."""
 
 
-def smallest_readable(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[SmallestCurrent, list[str]]:
+def smallest_readable(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[SmallestCurrent, list[Reason]]:
     """It fails when the smallest current claimed is not read, as far as the uncertainty lets that be said.
 
     Loads on a shelf come in steps: where none of them lies between the current claimed and the lowest one read, it was not
     shown (verdict None), and the reader is told.
     """
     value = stated_or_none(inputs, found.value)
-    limit, reasons = rng.minimum_current, []
+    limit, reasons = rng.minimum_current, list[Reason]()
     reach = found.lowest_reading if value is None else value.value + value.expanded_uncertainty
     short = reach is None or reach > limit * (1 + SET_WITHIN)
     silent = found.highest_silent
     in_steps = bool(inputs.bench.shelf_currents) and found.lowest_reading is not None
     not_shown = short and in_steps and (silent is None or silent < limit)
     if short and not not_shown:
-        begins = "at none of the currents tried" if reach is None else f"from {format_quantity(reach, 'A', 3)} up"
-        reasons.append(f"{rng.name}: reads {begins}, {format_quantity(limit, 'A', 3)} is claimed")
+        code = "nothing-read" if reach is None else "smallest-not-read"
+        reasons.append(Reason.of(code, rng.name, current=reach, claimed=limit))
     result = SmallestCurrent(
         found=value,
         lowest_reading=found.lowest_reading,
@@ -44,20 +43,21 @@ def smallest_readable(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple
     return result, reasons
 
 
-def remarks(device: Device, rng: Range, smallest: SmallestCurrent) -> list[str]:
+def remarks(device: Device, rng: Range, smallest: SmallestCurrent) -> list[Reason]:
     """That the current claimed was not shown, or that another is read than the device file describes."""
     told = []
     if smallest.verdict is None and smallest.lowest_reading is not None:
-        silent = smallest.highest_silent
-        below = "" if silent is None else f", not at {format_quantity(silent, 'A', 3)}"
         told.append(
-            f"the smallest current claimed, {format_quantity(smallest.limit, 'A', 3)}, was not shown: the display reads at "
-            f"{format_quantity(smallest.lowest_reading, 'A', 3)}{below}, and the shelf holds nothing between"
+            Reason.of(
+                "smallest-not-shown",
+                rng.name,
+                claimed=smallest.limit,
+                lowest_reading=smallest.lowest_reading,
+                highest_silent=smallest.highest_silent,
+            )
         )
     described = device.display.smallest_readable_current * rng.display_factor
     found = smallest.found
     if found is not None and abs(found.value - described) > found.expanded_uncertainty + AS_DESCRIBED * described:
-        told.append(
-            f"reads from {format_quantity(found.value, 'A', 3)}, where the device file describes {format_quantity(described, 'A', 3)}"
-        )
+        told.append(Reason.of("smallest-not-as-described", rng.name, current=found.value, described=described))
     return told

@@ -1,16 +1,20 @@
-"""Why a range does not plainly pass, a line for each reason, and which part of its span was shown."""
+"""Why a range does not plainly pass, and which part of its span was shown."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
 from harness.claims.claim_limits import END
-from harness.core.quantities import format_percent, format_quantity
 from harness.evaluation.conformity.decision import JUDGEMENTS, Judgement, judgement
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Range
 from harness.record.observations import ObservedRange
-from harness.results import Found, Point, worst
+from harness.results import Found, Point, Reason, worst
+
+LEFT_OUT = "points-left-out"
+
+MOST_NAMED = 4
+"""So many of the currents outside the claim are named."""
 
 COVERED = 0.02
 """How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
@@ -24,88 +28,92 @@ def failed(found: Sequence[Found]) -> Iterator[tuple[Judgement, list[Found]]]:
             yield said, group
 
 
-def failed_points(points: Sequence[Point], rng: Range) -> Iterator[str]:
-    """A line for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
+def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
+    """A reason for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
     for said, group in failed(points):
         largest = worst(group)
         error, conformity = largest.ratio_error, largest.ratio_error.conformity
         assert conformity is not None
         guarded = conformity.acceptance_limit < conformity.limit
-        reach = f" with U = {error.expanded_uncertainty * 100:.3f} %" if guarded else ""
-        yield (
-            f"{rng.name}: {said} at {len(group)} of {len(points)} points, worst {format_percent(error.value)}{reach} "
-            f"at {format_quantity(largest.reference_current, 'A')} where {conformity.limit * 100:.3f} % is allowed"
+        yield Reason.of(
+            "points-not-passed",
+            rng.name,
+            judgement=said,
+            failed=len(group),
+            points=len(points),
+            ratio_error=error.value,
+            expanded_uncertainty=error.expanded_uncertainty if guarded else None,
+            current=largest.reference_current,
+            limit=conformity.limit,
         )
 
 
-def too_uncertain(points: Sequence[Point], least: float | None) -> list[str]:
-    """A line when the smallest limit over U of the points is below the `least` asked for; None asks for nothing."""
+def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> list[Reason]:
+    """A remark when the smallest limit over U of the points is below the `least` asked for; None asks for nothing."""
     ratios = [(c.test_uncertainty_ratio, p) for p in points if (c := p.ratio_error.conformity) is not None]
     known = [(ratio, p) for ratio, p in ratios if ratio is not None]
     ratio, point = min(known, key=lambda r: r[0], default=(None, None))
     if least is None or ratio is None or point is None or ratio >= least:
         return []
-    at = format_quantity(point.reference_current, "A")
-    return [f"the test uncertainty ratio falls to {ratio:.2f} at {at}, less than the required {least:g}"]
+    current = point.reference_current
+    return [Reason.of("test-uncertainty-ratio", rng.name, ratio=ratio, current=current, required=least)]
 
 
-def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[str]:
-    """Why the claimed span was not covered, one line for all that was left out for the same reason."""
+def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[Reason]:
+    """Why the claimed span was not covered, one reason for all that was left out for the same."""
     reasons = []
     if known is not None and known.skipped:
-        name, _, why = known.skipped[0].partition(": ")
-        more = f" and {len(known.skipped) - 1} more" if len(known.skipped) > 1 else ""
-        reasons.append(f"{rng.name}: not shown over its whole span: {name}{more} left out, {why}")
+        point, _, why = known.skipped[0].partition(": ")
+        reasons.append(Reason.of(LEFT_OUT, rng.name, point=point, more=len(known.skipped) - 1 or None, why=why))
     if not points:
-        return reasons or [f"{rng.name}: no point was read"]
+        return reasons or [Reason.of("no-point", rng.name)]
     points = [p for p in points if p.ratio_error.limit is not None]
     if not points:
-        span = f"{format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')}"
-        return reasons or [f"{rng.name}: no point lies within the {span} claimed, no result was judged"]
+        return reasons or [Reason.of("no-point-within-claim", rng.name, claimed=_claimed(rng))]
     spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
     top = max(points, key=lambda p: p.reference_current)
     bottom = min(points, key=lambda p: p.reference_current)
     if spanned and not reasons:
         if _misses(top, rng.maximum_current, +1):
-            reasons.append(f"{rng.name}: not shown above {format_quantity(top.reference_current, 'A')}")
+            reasons.append(Reason.of("not-shown-above", rng.name, current=top.reference_current))
         if _misses(bottom, rng.minimum_current, -1):
-            reasons.append(f"{rng.name}: not shown below {format_quantity(bottom.reference_current, 'A')}")
+            reasons.append(Reason.of("not-shown-below", rng.name, current=bottom.reference_current))
     return reasons
 
 
-def outside_claim(points: Sequence[Point]) -> list[str]:
-    """A line for the points at currents of which nothing is claimed."""
-    outside = [format_quantity(p.reference_current, "A") for p in points if p.ratio_error.limit is None]
+def outside_claim(points: Sequence[Point], rng: Range) -> list[Reason]:
+    """A remark on the points at currents of which nothing is claimed."""
+    outside = tuple(p.reference_current for p in points if p.ratio_error.limit is None)
     if not outside:
         return []
+    count = len(outside)
     return [
-        f"{len(outside)} of {len(points)} points lie outside the currents claimed and have no verdict: {', '.join(outside[:4])}"
+        Reason.of("points-outside-claim", rng.name, outside=count, points=len(points), currents=outside[:MOST_NAMED])
     ]
 
 
-def left_out_beyond(known: ObservedRange | None) -> list[str]:
+def left_out_beyond(known: ObservedRange | None) -> list[Reason]:
     """What was to be searched or checked on a range and was not."""
     if known is None or not known.skipped_beyond:
         return []
     name, _, why = known.skipped_beyond[0].partition(": ")
-    return [f"{known.name}: {name.removeprefix(f'{known.name} ')} left out, {why}"]
+    return [Reason.of("left-out", known.name, what=name.removeprefix(f"{known.name} "), why=why)]
 
 
-def span_shown(points: Sequence[Point]) -> str:
-    """The currents judged, as text: one, or the first and the last."""
+def span_shown(points: Sequence[Point]) -> tuple[float, float]:
+    """The smallest and the largest current judged."""
     currents = [p.reference_current for p in points if p.ratio_error.limit is not None]
-    smallest, largest = format_quantity(min(currents), "A"), format_quantity(max(currents), "A")
-    return smallest if smallest == largest else f"{smallest} to {largest}"
+    return min(currents), max(currents)
 
 
-def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[str]) -> str:
+def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[Reason]) -> Reason:
     """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
-    text = (
-        f"the verdict stands for {span_shown(points)} only, of the "
-        f"{format_quantity(rng.minimum_current, 'A')} to {format_quantity(rng.maximum_current, 'A')} claimed"
-    )
-    left_out = [line.partition(": not shown over its whole span: ")[2] for line in missing if "left out" in line]
-    return "; ".join([text, *left_out])
+    left_out = next((reason.values for reason in missing if reason.code == LEFT_OUT), {})
+    return Reason.of("part-of-span", rng.name, shown=span_shown(points), claimed=_claimed(rng), **left_out)
+
+
+def _claimed(rng: Range) -> tuple[float, float]:
+    return rng.minimum_current, rng.maximum_current
 
 
 def _misses(point: Point, end: float, side: int) -> bool:
@@ -114,10 +122,8 @@ def _misses(point: Point, end: float, side: int) -> bool:
     return asked > COVERED * end or flowed > END * end
 
 
-def in_one_go(rng: Range, points: Sequence[PointValues]) -> list[str]:
+def in_one_go(rng: Range, points: Sequence[PointValues]) -> list[Reason]:
     """A wait or a held current with an interruption in it is neither."""
     if len({p.observed.part for p in points}) < 2:
         return []
-    return [
-        f"{rng.name}: the run was interrupted between its points, so no current was held and no wait made without interruption; run it again"
-    ]
+    return [Reason.of("interrupted", rng.name)]

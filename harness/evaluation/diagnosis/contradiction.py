@@ -8,17 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from harness.core.quantities import format_percent, format_quantity
 from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.diagnosis import Diagnosis
 from harness.evaluation.diagnosis.hypotheses import OTHER
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.input_quantities import Inputs
 from harness.files.device import Range
-from harness.results import EffectiveTurns, Point, accepted
-
-OVERRIDE = "contradiction"
-"""The name it is overridden by."""
+from harness.results import EffectiveTurns, Point, Reason, accepted
 
 TIMES = 2.0
 """So many expanded uncertainties: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
@@ -30,20 +26,18 @@ CERTAIN = 0.999
 """Probability of "none of these" from which the diagnosis is sure that nothing it knows explains the readings."""
 
 
-def no_whole_number(name: str, turns: EffectiveTurns | None, allowed: float) -> list[str]:
+def no_whole_number(name: str, turns: EffectiveTurns | None, allowed: float) -> list[Reason]:
     """Turns whose interval, made `TIMES` as wide, holds no whole number; `allowed` is the claim's limit of error, a fraction."""
     if turns is None:
         return []
     small = max(TIMES * turns.expanded_uncertainty, OF_CLAIM * allowed * turns.nearest)
     if abs(turns.value - turns.nearest) <= small:
         return []
-    return [
-        f"{name}: {turns.value:.4f} ± {turns.expanded_uncertainty:.4f} turns is no whole number: the ranges' readings contradict "
-        "each other, or the current takes another way too"
-    ]
+    uncertainty = turns.expanded_uncertainty
+    return [Reason.of("no-whole-number", name, turns=turns.value, expanded_uncertainty=uncertainty)]
 
 
-def other_way_down(inputs: Inputs, rng: Range, values: Sequence[PointValues], points: Sequence[Point]) -> list[str]:
+def other_way_down(inputs: Inputs, rng: Range, values: Sequence[PointValues], points: Sequence[Point]) -> list[Reason]:
     """Upward and downward readings of one current further apart than their uncertainty and the whole limit of error."""
     found = []
     for up, point in zip(values, points, strict=True):
@@ -62,13 +56,18 @@ def other_way_down(inputs: Inputs, rng: Range, values: Sequence[PointValues], po
         return []
     _, difference, point = max(found, key=lambda entry: entry[0])
     return [
-        f"{rng.name}: upward and downward readings of one current contradict each other at {len(found)} of its currents, worst at "
-        f"{format_quantity(point.reference_current, 'A')}: {format_percent(difference.value)} apart, U = "
-        f"{difference.expanded_uncertainty * 100:.3f} %"
+        Reason.of(
+            "upward-and-downward",
+            rng.name,
+            contradicting=len(found),
+            current=point.reference_current,
+            difference=difference.value,
+            expanded_uncertainty=difference.expanded_uncertainty,
+        )
     ]
 
 
-def none_explains(found: Diagnosis, points: Sequence[Point], of_ratios: Callable[[], Diagnosis]) -> list[str]:
+def none_explains(found: Diagnosis, points: Sequence[Point], of_ratios: Callable[[], Diagnosis]) -> list[Reason]:
     """A diagnosis sure that no cause it knows fits, and neither does a sound meter, while every point passes.
 
     What is read with no current, of power and beside it may be odd in a meter that reads currents well, so the diagnosis must still be
@@ -77,7 +76,7 @@ def none_explains(found: Diagnosis, points: Sequence[Point], of_ratios: Callable
     verdicts = [v for p in points if (v := p.ratio_error.verdict) is not None]
     if not verdicts or not all(accepted(v) for v in verdicts) or not (_sure(found) and _sure(of_ratios())):
         return []
-    return ["the readings contradict each other: neither a sound meter nor a known cause explains all of them"]
+    return [Reason.of("unexplained")]
 
 
 def _sure(found: Diagnosis) -> bool:

@@ -194,13 +194,13 @@ def _path_angle(device: Device, inputs: Inputs, point: PointValues) -> Deviation
     return path_angle(inputs, current, device.transformer.frequency, scale)
 
 
-def why_no_power(device: Device, inputs: Inputs, point: PointValues) -> str:
-    """Why `power_values` finds none though the reference showed a power; empty where that is not why."""
+def unknown_angle(device: Device, inputs: Inputs, point: PointValues) -> str | None:
+    """The part of unknown phase displacement for which `power_values` finds none though the reference showed a power; None where it is not why."""
     bench = inputs.bench
     if point.model is None or bench.entry("reference").power is None or not is_read(point.observed, "reference_power"):
-        return ""
+        return None
     unknown = _path_angle(device, inputs, point) is None
-    return f"nothing is known of the phase displacement of {bench.reference_path.part_name}" if unknown else ""
+    return bench.reference_path.part_name if unknown else None
 
 
 def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:

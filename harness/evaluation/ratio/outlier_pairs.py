@@ -6,15 +6,15 @@ import statistics
 from collections.abc import Sequence
 
 from harness.core.outliers import odd_one
-from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.record.observations import ObservedPoint
+from harness.results import Reason
 
 STANDS_OUT = 10
 """A pair is remarked beyond so many times what readings may differ by, and what the others lie apart: scatter is no odd one."""
 
 
-def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) -> list[str]:
+def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) -> list[Reason]:
     """One remark for each point with a pair whose display does not go with its reference as it does in the others.
 
     A current that wanders is seen by both and is not remarked. `displayed_step` in the device's own amperes.
@@ -38,9 +38,14 @@ def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) 
         others = left[:odd] + left[odd + 1 :]
         if abs(left[odd] - statistics.median(others)) <= STANDS_OUT * (max(others) - min(others)):
             continue
-        current = format_quantity(middle * bench.reference_path.factor, "A")
         remarks.append(
-            f"at {current} one of the {len(left)} pairs is far from the others: the reference read {reference[odd]:g} "
-            f"and the meter under test {displayed[odd]:g}; it is counted, and makes U large"
+            Reason.of(
+                "pair-apart",
+                point.range,
+                current=middle * bench.reference_path.factor,
+                pairs=len(left),
+                reference=reference[odd],
+                displayed=displayed[odd],
+            )
         )
     return remarks

@@ -17,6 +17,7 @@ from harness.evaluation.uncertainty.combination import type_a
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
+from harness.results import Reason
 
 SIGNIFICANCE = 0.05
 """Scatters that differ as much as equal ones do in fewer cases than this are not pooled."""
@@ -40,7 +41,7 @@ class RangeScatter:
 
     correlation: float = 0.0
     pooled: Pooled | None = None
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Reason, ...] = ()
 
 
 def residuals(point: ObservedPoint, display_factor: float, path_factor: float) -> list[float]:
@@ -109,22 +110,26 @@ def run_scatter(device: Device, bench: Bench, points: Sequence[ObservedPoint]) -
     for rng in device.ranges:
         currents = [abs(_mean_indicated(p, rng.display_factor)) for p in points if p.range == rng.name]
         groups = residuals_of[rng.name]
-        remarks = [_remark(correlation, groups)] if correlation and groups else []
+        remarks = [_remark(rng.name, correlation, groups)] if correlation and groups else []
         pooled = None
         if bench.evaluation.pooled_repeatability:
-            pooled, remark = _pooled(groups, currents)
+            pooled, remark = _pooled(rng.name, groups, currents)
             remarks.append(remark)
         found[rng.name] = RangeScatter(correlation, pooled, tuple(remarks))
     return found
 
 
-def _remark(correlation: float, groups: Sequence[Sequence[float]]) -> str:
+def _remark(name: str, correlation: float, groups: Sequence[Sequence[float]]) -> Reason:
     # The count of a typical point, for the remark alone.
     count = sorted(len(d) for d in groups)[len(groups) // 2]
-    closely = f"{correlation:.2f}" if correlation < CLOSEST - 0.005 else f"{CLOSEST:.2f} or more"
-    return (
-        f"successive readings follow one another (correlation {closely} over all points of the run): {count} pairs count as "
-        f"{effective_number(count, correlation):.1f} independent ones; readings further apart in time would count in full"
+    closest = correlation >= CLOSEST - 0.005
+    return Reason.of(
+        "autocorrelation",
+        name,
+        correlation=None if closest else correlation,
+        at_least=CLOSEST if closest else None,
+        pairs=count,
+        independent=effective_number(count, correlation),
     )
 
 
@@ -149,11 +154,11 @@ def largest_variance_is_chance(variances: Sequence[float], freedoms: Sequence[in
     return min(1.0, least * len(variances))
 
 
-def _pooled(groups: Sequence[Sequence[float]], currents: Sequence[float]) -> tuple[Pooled | None, str]:
+def _pooled(name: str, groups: Sequence[Sequence[float]], currents: Sequence[float]) -> tuple[Pooled | None, Reason]:
     """The pooled scatter, absolute or relative whichever is more alike at all points; and what to remark."""
     kept = [(g, c) for g, c in zip(groups, currents, strict=True) if len(g) > 1 and c > 0]
     if len(kept) < 2:
-        return None, "repeatability not pooled: fewer than two points have more than one pair"
+        return None, Reason.of("not-pooled-single-pairs", name)
     freedoms = [len(g) - 1 for g, _ in kept]
     tried = []
     for relative in (False, True):
@@ -165,15 +170,10 @@ def _pooled(groups: Sequence[Sequence[float]], currents: Sequence[float]) -> tup
         tried.append((largest_variance_is_chance(variances, freedoms), Pooled(deviation, sum(freedoms), relative)))
     chance, best = max(tried, key=lambda pair: pair[0])
     if chance < SIGNIFICANCE:
-        return None, (
-            f"repeatability not pooled: the points do not scatter alike, neither in amperes nor relative to the current "
-            f"(Cochran's test, p = {chance:.2g}); every point stands on its own pairs"
-        )
+        return None, Reason.of("not-pooled-unlike", name, probability=chance)
     kind = "relative to the current" if best.relative else "in amperes"
-    return best, (
-        f"repeatability pooled over {len(kept)} points, {best.degrees_of_freedom} degrees of freedom: scatter {kind} is alike "
-        f"(Cochran's test, p = {chance:.2g})"
-    )
+    freedom = best.degrees_of_freedom
+    return best, Reason.of("pooled", name, points=len(kept), degrees_of_freedom=freedom, kind=kind, probability=chance)
 
 
 def _freedom(count: int, correlation: float) -> float:

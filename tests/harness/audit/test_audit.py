@@ -19,8 +19,8 @@ from harness.commands.resume import ResumeOptions, resume
 from harness.core.errors import RecordError
 from harness.preparation.run_files import load_inputs
 from harness.record.journal import parse_record
-from harness.results import read_results
 from harness.steps import Options
+from harness.wording.results_file import read_results
 from tests.benchmarks.mutated_records import campaign, rehashed
 from tests.on_twin import TwinRun
 

@@ -21,7 +21,9 @@ from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
 from harness.record.observations import ObservedPoint, ObservedRange
 from harness.results import worst
+from harness.wording.reasons import verdict_text
 from tests.harness.evaluation.conftest import BENCH, DEVICE, RUN_DATE, observed, sweep
+from tests.in_words import in_words
 
 
 def _right(rng: str, current: float) -> float:
@@ -60,7 +62,7 @@ def test_errors_beyond_the_claim_fail(device: Device, bench: Bench) -> None:
     """The claim is 1 % and two display steps: 2 % high fails every point, and the line says so with its numbers."""
     outcome = _outcome(device, bench, sweep(device, lambda r, i: 1.02 * _right(r, i)))
     assert outcome.verdict == "fail"
-    assert re.match(r"x1: does not meet the claim at 9 of 9 points, worst \+(1\.99|2\.0)", outcome.reasons[0])
+    assert re.match(r"x1: does not meet the claim at 9 of 9 points, worst \+(1\.99|2\.0)", in_words(outcome.reasons)[0])
     assert all(p.ratio_error.verdict == "fail" for r in outcome.ranges for p in r.points)
 
 
@@ -70,7 +72,7 @@ def test_within_the_limit_but_not_by_its_uncertainty(device: Device, bench: Benc
     assert _outcome(device, simple_bench, points).verdict == "pass"
     guarded = _outcome(device, bench, points)
     assert guarded.verdict == "fail"
-    assert "with U = 0." in guarded.reasons[0]
+    assert "with U = 0." in in_words(guarded.reasons)[0]
 
 
 @pytest.mark.parametrize(
@@ -82,8 +84,8 @@ def test_four_verdicts_over_a_whole_run(device: Device, gain: float, verdict: st
     four = parse_bench(BENCH + '[decision]\nverdicts = "four"\n', "bench.toml")
     outcome = _outcome(device, four, sweep(device, lambda r, i: gain * _right(r, i)))
     assert outcome.verdict == verdict
-    assert told in outcome.reasons[0]
-    assert "with U = 0." in outcome.reasons[0]
+    assert told in in_words(outcome.reasons)[0]
+    assert "with U = 0." in in_words(outcome.reasons)[0]
     for point in itertools.chain.from_iterable(r.points for r in outcome.ranges):
         assert point.ratio_error.conformity.acceptance_limit == pytest.approx(
             point.ratio_error.limit - point.ratio_error.expanded_uncertainty
@@ -98,7 +100,7 @@ def test_a_ratio_that_is_missed_in_the_run_is_remarked(device: Device) -> None:
     asking = parse_bench(BENCH + "[decision]\nleast_test_uncertainty_ratio = 500\n", "bench.toml")
     outcome = _outcome(device, asking, sweep(device, _right))
     assert outcome.verdict == "pass"
-    assert all(any("less than the required 500" in remark for remark in r.remarks) for r in outcome.ranges)
+    assert all(any("less than the required 500" in remark for remark in in_words(r.remarks)) for r in outcome.ranges)
 
 
 def test_the_worst_point_is_of_the_worst_verdict_and_then_largest_against_its_limit(
@@ -109,13 +111,14 @@ def test_the_worst_point_is_of_the_worst_verdict_and_then_largest_against_its_li
     points = [observed("x1", 50.0, steady), observed("x1", 20.0, scattering)]
     guarded, simple = _outcome(device, bench, points), _outcome(device, simple_bench, points)
     assert re.match(
-        r"x1: conformity not demonstrated at 1 of 2 points, worst \+0\.80\d % with U = .* at 20 A", guarded.reasons[0]
+        r"x1: conformity not demonstrated at 1 of 2 points, worst \+0\.80\d % with U = .* at 20 A",
+        in_words(guarded.reasons)[0],
     )
     assert worst(guarded.ranges[0].points).nominal_current == 20.0
     assert worst(simple.ranges[0].points).nominal_current == 50.0
     steady, more = [50.65] * 4, [20 * 1.0125] * 4
     failed = _outcome(device, bench, [observed("x1", 50.0, steady), observed("x1", 20.0, more)])
-    assert "does not meet the claim at 2 of 2 points, worst +1.300 %" in failed.reasons[0]
+    assert "does not meet the claim at 2 of 2 points, worst +1.300 %" in in_words(failed.reasons)[0]
 
 
 @pytest.mark.parametrize("times", [9, 11])
@@ -125,7 +128,7 @@ def test_a_wrong_number_of_turns_fails_even_within_a_generous_claim(bench: Bench
     outcome = _outcome(device, bench, sweep(device, lambda r, i: i * (times if r == "x10" else 1)))
     assert outcome.verdict == "fail"
     assert [r.verdict for r in outcome.ranges] == ["pass", "fail"]
-    assert outcome.reasons == (f"x10: reads as {times}.000 turns, described are 10",)
+    assert in_words(outcome.reasons) == (f"x10: reads as {times}.000 turns, described are 10",)
 
 
 def test_points_left_out_fail_their_range(device: Device, bench: Bench) -> None:
@@ -136,7 +139,7 @@ def test_points_left_out_fail_their_range(device: Device, bench: Bench) -> None:
     )
     outcome = _outcome(device, bench, points, (cut,))
     assert [r.verdict for r in outcome.ranges] == ["pass", "fail"]
-    assert outcome.reasons == (
+    assert in_words(outcome.reasons) == (
         "x10: not shown over its whole span: x10 up 10 A and 1 more left out, 10 A is above the maximum test current of 4 A",
     )
     assert outcome.ranges[1].ceiling_set_by == "meter input"
@@ -148,21 +151,21 @@ def test_a_span_not_covered_fails(device: Device, bench: Bench, keep: Callable[[
     points = [p for p in sweep(device, _right) if p.range != "x1" or keep(p.nominal_current)]
     outcome = _outcome(device, bench, points)
     assert outcome.verdict == "fail"
-    assert any(f"x1: not shown {word}" in r for r in outcome.reasons)
+    assert any(f"x1: not shown {word}" in r for r in in_words(outcome.reasons))
 
 
 def test_the_current_that_flowed_counts_not_the_one_asked_for(device: Device, bench: Bench) -> None:
     """A load that gives 60 A when asked for 100 A has shown the range up to 60 A."""
     points = [p for p in sweep(device, _right) if p.nominal_current < 99]
     points.append(observed("x1", 60.0, [60.0] * 4, nominal=100.0))
-    assert any("x1: not shown above 60 A" in r for r in _outcome(device, bench, points).reasons)
+    assert any("x1: not shown above 60 A" in r for r in in_words(_outcome(device, bench, points).reasons))
 
 
 def test_an_end_never_asked_for_was_not_shown(device: Device, bench: Bench) -> None:
     """Asked for 96 A of 100 A: nearer than a load may miss, and still not what was claimed."""
     points = [p for p in sweep(device, _right) if p.nominal_current < 99]
     points.append(observed("x1", 96.0, [96.0] * 4))
-    assert any("x1: not shown above 96 A" in r for r in _outcome(device, bench, points).reasons)
+    assert any("x1: not shown above 96 A" in r for r in in_words(_outcome(device, bench, points).reasons))
 
 
 def test_an_end_brought_down_to_its_ceiling_still_counts(device: Device, bench: Bench) -> None:
@@ -176,7 +179,7 @@ def test_a_range_nobody_read_fails(device: Device, bench: Bench) -> None:
     """What was not measured is not verified."""
     outcome = _outcome(device, bench, [p for p in sweep(device, _right) if p.range == "x1"])
     assert outcome.verdict == "fail"
-    assert outcome.reasons == ("x10: no point was read",)
+    assert in_words(outcome.reasons) == ("x10: no point was read",)
     assert outcome.ranges[1].effective_turns is None
 
 
@@ -185,7 +188,9 @@ def test_a_reference_without_current_shows_nothing(device: Device, bench: Bench)
     points = sweep(device, _right)
     points.append(observed("x1", 50.0, [50.0] * 4, references=[0.0] * 4))
     outcome = _outcome(device, bench, points)
-    assert outcome.reasons == ("x1: the reference read no current at point x1 up 50 A, so nothing is shown there",)
+    assert in_words(outcome.reasons) == (
+        "x1: the reference read no current at point x1 up 50 A, so nothing is shown there",
+    )
 
 
 def test_a_display_below_its_threshold_is_a_ratio_error_of_minus_one(device: Device, bench: Bench) -> None:
@@ -205,7 +210,7 @@ def test_a_zero_offset_is_a_remark_not_a_failure(device: Device, bench: Bench) -
     assert base.zero.value == pytest.approx(0.025)
     assert base.zero.significant
     assert len(base.points) == 9
-    assert any("with no current" in r for r in base.remarks)
+    assert any("with no current" in r for r in in_words(base.remarks))
     assert outcome.verdict == "pass"
 
 
@@ -221,9 +226,11 @@ def test_a_silent_zero_is_not_significant(device: Device, bench: Bench) -> None:
 def test_single_pairs_are_told(device: Device, bench: Bench) -> None:
     """JCGM 100:2008, 4.2.2: one reading has no scatter, and the certificate must say that none was found."""
     outcome = _outcome(device, bench, sweep(device, _right, pairs=1))
-    assert all(any("no type A" in r for r in result.remarks) for result in outcome.ranges)
+    assert all(any("no type A" in r for r in in_words(result.remarks)) for result in outcome.ranges)
     assert not any(
-        "no type A" in r for result in _outcome(device, bench, sweep(device, _right)).ranges for r in result.remarks
+        "no type A" in r
+        for result in _outcome(device, bench, sweep(device, _right)).ranges
+        for r in in_words(result.remarks)
     )
 
 
@@ -330,8 +337,8 @@ def test_one_load_on_the_shelf_is_no_pass_of_a_range(device: Device) -> None:
     )
     found = _outcome(device, bench, [observed("x1", 10.0, [10.0] * 4)]).ranges[0]
     assert found.verdict == "pass"
-    assert found.told == "pass at 10 A only"
+    assert verdict_text(found) == "pass at 10 A only"
     whole = _outcome(
         device, parse_bench(BENCH, "bench.toml"), sweep(device, lambda r, i: i * (10 if r == "x10" else 1))
     )
-    assert [r.told for r in whole.ranges] == ["pass", "pass"]
+    assert [verdict_text(r) for r in whole.ranges] == ["pass", "pass"]

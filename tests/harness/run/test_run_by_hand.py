@@ -14,9 +14,11 @@ from harness.limits.ceilings import SHELF_SPREAD, approach_current, ceiling
 from harness.preparation.run_files import Inputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options, common_current, ladder
+from harness.wording.reasons import reason_text
 from instruments.operator.person import ConsolePerson
 from tests.hands import Hands, by
 from tests.harness.run.test_runner import by_person
+from tests.in_words import in_words
 
 
 @pytest.fixture
@@ -36,7 +38,7 @@ def test_a_whole_run_by_hand_passes_and_says_over_which_currents(hand: Inputs) -
     shelf = set(hand.bench.shelf_currents)
     for rng in results.ranges:
         assert {p.nominal_current for p in rng.points} <= shelf
-    assert any("the verdict stands for" in remark for remark in results.ranges[0].remarks)
+    assert any("the verdict stands for" in remark for remark in in_words(results.ranges[0].remarks))
     truth = twin.bench.truth()
     assert truth.secondary_fuse_intact
     assert not truth.input_overdriven
@@ -362,7 +364,7 @@ def test_a_slip_that_was_typed_twice_is_told_before_it_is_kept(tmp_path: Path, a
     assert asked[0].index("Was it mistyped") < asked[0].index("Keep this point, or undo")
     assert not any("Was it mistyped" in text for text in asked[1:])
     results = twin.results()
-    remarks = [remark for rng in results.ranges for remark in rng.remarks if "far from the others" in remark]
+    remarks = [remark for rng in results.ranges for remark in in_words(rng.remarks) if "far from the others" in remark]
     if answer == "undo":
         assert (results.verdict, remarks) == ("pass", [])
     else:
@@ -386,6 +388,6 @@ def test_one_current_is_no_span(hand: Inputs) -> None:
     twin.run()
     results = twin.results()
     point = results.ranges[0].points[0]
-    text = shown_part([point, point], hand.device.ranges[0], [])
+    text = reason_text(shown_part([point, point], hand.device.ranges[0], []))
     current = format_quantity(point.reference_current, "A")
     assert text.startswith(f"the verdict stands for {current} only, of the 800 mA to 80 A claimed")

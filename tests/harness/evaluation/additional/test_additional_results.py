@@ -22,6 +22,7 @@ from harness.files.device import Device
 from harness.files.loading import parse_bench
 from harness.record.observations import ObservedPoint, ObservedRange, Pair
 from tests.harness.evaluation.conftest import BENCH, RUN_DATE, observed
+from tests.in_words import in_words
 
 SECONDARY = """
 [instruments.loop]
@@ -171,7 +172,7 @@ def test_a_range_that_does_not_read_its_smallest_claimed_current_fails(device: D
     points = [observed("x1", 1.0, [0.0] * 4, direction="search"), observed("x10", 0.1, [1.0] * 4, direction="search")]
     outcome = evaluate_ranges(device, bench, points, [], RUN_DATE)
     assert [r.verdict for r in outcome.ranges] == ["fail", "pass"]
-    assert outcome.reasons == ("x1: reads at none of the currents tried, 1 A is claimed",)
+    assert in_words(outcome.reasons) == ("x1: reads at none of the currents tried, 1 A is claimed",)
 
 
 @pytest.mark.parametrize(
@@ -202,7 +203,7 @@ def test_what_no_load_on_the_shelf_could_show_is_not_shown(
     found = outcome.ranges[0].smallest
     assert found is not None
     assert found.verdict == verdict
-    assert any(told in line for line in (*outcome.reasons, *outcome.ranges[0].remarks, ""))
+    assert any(told in line for line in (*in_words(outcome.reasons), *in_words(outcome.ranges[0].remarks), ""))
     assert outcome.ranges[0].verdict == ("fail" if verdict == "fail" else "pass")
 
 
@@ -241,7 +242,7 @@ def test_drift_beyond_the_claim_fails(device: Device, bench: Bench) -> None:
     assert found is not None
     result, reasons = found
     assert result.verdict == "fail"
-    assert "drifts by +1.200 % in 360 s" in reasons[0]
+    assert "drifts by +1.200 % in 360 s" in in_words(reasons)[0]
 
 
 # The bench itself
@@ -283,7 +284,7 @@ def test_a_run_of_checks_alone_has_a_verdict_and_accuses_no_range(device: Device
     assert not outcome.reasons
     moved = evaluate_ranges(device, checked_bench, _checks(1.01), [], dt.date(2026, 7, 2))
     assert moved.verdict == "fail"
-    assert "do not verify anything on this bench today" in moved.reasons[0]
+    assert "do not verify anything on this bench today" in in_words(moved.reasons)[0]
 
 
 def test_a_ratio_established_with_this_reference_leaves_its_lasting_errors_out(
@@ -320,7 +321,7 @@ def test_a_run_without_a_point_is_no_pass(device: Device, bench: Bench) -> None:
     ]
     outcome = evaluate_ranges(device, bench, [], searched, RUN_DATE)
     assert outcome.verdict == "fail"
-    assert outcome.reasons[0] == "x1: search 1 left out, nothing is read"
+    assert in_words(outcome.reasons)[0] == "x1: search 1 left out, nothing is read"
     assert evaluate_ranges(device, bench, [], [], RUN_DATE).verdict == "fail"
 
 

@@ -21,6 +21,7 @@ from harness.files.device import Device
 from harness.record.observations import ObservedPoint
 from harness.results import EffectiveTurns, RangeResult
 from tests.harness.evaluation.conftest import RUN_DATE, observed, recalibrated, sweep
+from tests.in_words import in_words
 
 
 def _outcome(device: Device, bench: Bench, points: list[ObservedPoint]) -> RangesOutcome:
@@ -312,7 +313,7 @@ def test_turns_that_are_no_whole_number_are_no_evidence(device: Device, bench: B
     assert not ten.holds_whole_number
     assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
     assert outcome.verdict == "fail"
-    assert "turns is no whole number" in outcome.reasons[0]
+    assert "turns is no whole number" in in_words(outcome.reasons)[0]
     overridden = evaluate_ranges(
         device, bench, sweep(device, _exchanged), [], RUN_DATE, EvaluationOptions(contradiction_overridden=True)
     )
@@ -331,7 +332,7 @@ def test_readings_that_disagree_upward_and_downward_are_no_evidence(device: Devi
     outcome = _outcome(device, bench, parted)
     assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
     assert outcome.verdict == "fail"
-    assert any("upward and downward" in reason for reason in outcome.reasons)
+    assert any("upward and downward" in reason for reason in in_words(outcome.reasons))
 
 
 def test_readings_that_nothing_explains_are_no_evidence(device: Device, bench: Bench) -> None:
@@ -344,7 +345,7 @@ def test_readings_that_nothing_explains_are_no_evidence(device: Device, bench: B
     outcome = _outcome(device, bench, sweep(device, odd))
     assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
     assert outcome.verdict == "fail"
-    assert any("neither a sound meter nor a known cause" in reason for reason in outcome.reasons)
+    assert any("neither a sound meter nor a known cause" in reason for reason in in_words(outcome.reasons))
 
 
 def _line(found: RangeResult) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from harness.files.bench import Bench
 from harness.preparation.run_files import load_inputs
 from harness.record.observations import ObservedPoint, Pair
 from harness.steps import Options
+from harness.wording.reasons import reason_text
 
 
 @pytest.fixture
@@ -26,8 +27,9 @@ def point(*pairs: tuple[float, float]) -> ObservedPoint:
 
 def test_a_pair_far_from_the_others_is_named_with_both_its_readings(bench: Bench) -> None:
     (remark,) = apart([point((3.3, 13.2), (3.3, 13.2), (3.301, 1.32), (3.3, 13.21))], bench, 0.001)
-    assert remark.startswith("at 3.3 A one of the 4 pairs")
-    assert "the reference read 3.301 and the meter under test 1.32;" in remark
+    told = reason_text(remark)
+    assert told.startswith("at 3.3 A one of the 4 pairs")
+    assert "the reference read 3.301 and the meter under test 1.32;" in told
 
 
 @pytest.mark.parametrize("by", [0.9, 1.1])

@@ -20,6 +20,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
 from tests.harness.evaluation.conftest import RUN_DATE, observed
+from tests.in_words import in_words
 
 
 def _series(draw: np.random.Generator, count: int, correlation: float) -> np.ndarray:
@@ -86,7 +87,7 @@ def test_pooled_scatter_in_amperes(device: Device, pooling: Bench) -> None:
     for uncertainty, freedom in _repeatability(device, pooling, points):
         assert uncertainty == pytest.approx(expected, rel=1e-9)
         assert freedom == 21
-    remarks = evaluate_ranges(device, pooling, points, [], RUN_DATE).ranges[0].remarks
+    remarks = in_words(evaluate_ranges(device, pooling, points, [], RUN_DATE).ranges[0].remarks)
     assert any("pooled over 7 points, 21 degrees of freedom" in r and "in amperes" in r for r in remarks)
 
 
@@ -105,7 +106,7 @@ def test_unequal_scatter_is_not_pooled_and_the_certificate_says_so(device: Devic
     deviation = {c: 0.002 * math.sqrt(c) * (10 if c == 12.0 else 1) for c in CURRENTS}
     points = _points(np.random.default_rng(4), deviation)
     assert {freedom for _, freedom in _repeatability(device, pooling, points)} == {3}
-    remarks = evaluate_ranges(device, pooling, points, [], RUN_DATE).ranges[0].remarks
+    remarks = in_words(evaluate_ranges(device, pooling, points, [], RUN_DATE).ranges[0].remarks)
     assert any("not pooled" in r for r in remarks)
 
 
@@ -130,7 +131,7 @@ def test_readings_that_follow_widen_the_point_and_are_remarked(device: Device, b
     points = [observed("x1", c, np.repeat(c + 0.01 * draw.standard_normal(6), 2).tolist()) for c in CURRENTS]
     scatter = run_scatter(device, bench, points)["x1"]
     assert 0.3 < scatter.correlation < 0.9
-    assert "follow one another" in scatter.remarks[0]
+    assert "follow one another" in in_words(scatter.remarks)[0]
     plain = point_values(device, Inputs(bench, RUN_DATE), points[0])
     result = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges[0]
     widened = next(b for b in result.points[0].budget if b.source == "repeatability")
@@ -138,7 +139,7 @@ def test_readings_that_follow_widen_the_point_and_are_remarked(device: Device, b
     assert widened.standard_uncertainty > 1.3 * plain.model.repeatability.std_dev
     assert widened.degrees_of_freedom is not None
     assert widened.degrees_of_freedom < 11
-    assert any("follow one another" in r for r in result.remarks)
+    assert any("follow one another" in r for r in in_words(result.remarks))
 
 
 def test_what_the_arithmetic_rounds_does_not_follow(device: Device, bench: Bench) -> None:

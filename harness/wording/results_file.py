@@ -7,16 +7,23 @@ import json
 import math
 import types
 import typing
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from harness.results.run_results import Results
+from harness.results import SCHEMA, DecisionRule, Reason, Results
+from harness.wording.decision_statement import decision_statement
+from harness.wording.reasons import reason_text
 
-SCHEMA = "ratioproof-results-3"
+WORDS: dict[type, tuple[str, Callable[..., str]]] = {
+    Reason: ("text", reason_text),
+    DecisionRule: ("statement", decision_statement),
+}
+"""What stands in words beside its numbers, by which key and from where; for who reads the file alone, and not read back."""
 
 
 def to_json(results: Results) -> str:
-    """`results` as JSON text; infinite numbers become null."""
+    """`results` as JSON text; infinite numbers become null, and what has words has them beside it."""
     return json.dumps(_plain(results), indent=1, ensure_ascii=False) + "\n"
 
 
@@ -38,7 +45,9 @@ def read_results(file: Path) -> Results:
 
 def _plain(value: object) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        plain = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        key, words = WORDS.get(type(value), ("", str))
+        return plain | {key: words(value)} if key else plain
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
     if isinstance(value, dict):
@@ -54,6 +63,8 @@ def _build(kind: Any, value: Any) -> Any:
         return None if value is None else _build(next(a for a in arguments if a is not type(None)), value)
     if origin is tuple:
         return tuple(_build(arguments[0], v) for v in value)
+    if origin is dict:
+        return {name: tuple(one) if isinstance(one, list) else one for name, one in value.items()}
     if dataclasses.is_dataclass(kind):
         hints = typing.get_type_hints(kind)
         return typing.cast(Any, kind)(

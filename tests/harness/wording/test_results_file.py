@@ -4,7 +4,8 @@ import json
 
 import pytest
 
-from harness.results import SCHEMA, from_json, to_json
+from harness.results import SCHEMA
+from harness.wording.results_file import from_json, to_json
 from tests.reports import sample_results
 
 

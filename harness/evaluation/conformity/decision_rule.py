@@ -1,0 +1,47 @@
+"""The decision rule of a run, with the risk it carries over all points."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from harness.claims.claim_text import claim_sources
+from harness.evaluation.conformity.decision import prior_of
+from harness.evaluation.conformity.risk import GlobalRisk, global_risk
+from harness.files.bench import Decision
+from harness.files.device import Claim
+from harness.results import DecisionRule, RangeResult
+
+
+def decision_rule(decision: Decision, claim: Claim, ranges: Sequence[RangeResult]) -> DecisionRule:
+    """What the certificate says of how verdicts were reached on `ranges`."""
+    risks = _global_risks(decision, ranges)
+    return DecisionRule(
+        rule=decision.rule,
+        coverage_probability=decision.coverage_probability,
+        verdicts=decision.verdicts,
+        guard_factor=decision.guard_factor if decision.rule == "guarded" else None,
+        false_accept_probability=decision.false_accept_probability,
+        prior_mean=None if decision.rule != "shared_risk" else decision.prior_mean or 0.0,
+        prior_standard_deviation=decision.prior_standard_deviation,
+        greatest_consumer_risk=decision.greatest_consumer_risk,
+        global_consumer_risk=max((r.consumer for r in risks), default=None),
+        global_producer_risk=max((r.producer for r in risks), default=None),
+        least_test_uncertainty_ratio=decision.least_test_uncertainty_ratio,
+        memory=tuple(source.text for source in claim_sources(claim) if source.from_memory),
+    )
+
+
+def _global_risks(decision: Decision, ranges: Sequence[RangeResult]) -> list[GlobalRisk]:
+    prior = prior_of(decision)
+    if prior is None:
+        return []
+    cases = dict.fromkeys(_cases(ranges))
+    return [global_risk(1.0, acceptance, uncertainty, prior) for acceptance, uncertainty in cases]
+
+
+def _cases(ranges: Iterable[RangeResult]) -> Iterator[tuple[float, float]]:
+    """Acceptance limit and standard uncertainty of everything judged, in parts of its limit."""
+    for judged in (j for rng in ranges for j in rng.judged):
+        if judged.conformity is not None and judged.conformity.limit:
+            limit = judged.conformity.limit
+            yield judged.conformity.acceptance_limit / limit, judged.standard_uncertainty / limit

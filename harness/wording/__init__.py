@@ -1,0 +1,1 @@
+"""Results in words, the same for terminal, certificate and `results.json`."""

@@ -1,0 +1,69 @@
+"""Reasons and remarks in sentences."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from functools import cache
+from pathlib import Path
+
+from harness.core.angles import MINUTES_PER_RADIAN
+from harness.core.quantities import format_percent, format_quantity, signed_text
+from harness.results import RangeResult, Reason, Value
+
+SENTENCES = Path(__file__).parent / "reasons.toml"
+
+_OPTIONAL = re.compile(r"\[([^]]*)]")
+_FIELD = re.compile(r"{(\w+)(?::([^}]*))?}")
+_QUANTITY = re.compile(r"(A|V|W|Hz)(\d?)")
+
+
+@cache
+def sentences() -> dict[str, str]:
+    """The sentence of every code."""
+    return tomllib.loads(SENTENCES.read_text(encoding="utf-8"))
+
+
+def reason_text(reason: Reason) -> str:
+    """`reason` in a sentence, without its range."""
+
+    def known(part: re.Match[str]) -> str:
+        return part[1] if all(name in reason.values for name, _ in _FIELD.findall(part[1])) else ""
+
+    sentence = _OPTIONAL.sub(known, sentences()[reason.code])
+    return _FIELD.sub(lambda field: _written(reason.values[field[1]], field[2] or ""), sentence)
+
+
+def reason_line(reason: Reason) -> str:
+    """`reason` in a sentence that begins with its range."""
+    return f"{reason.range}: {reason_text(reason)}" if reason.range else reason_text(reason)
+
+
+def verdict_text(found: RangeResult) -> str:
+    """The verdict of a range, with the currents it is of where they are a part of the span: `pass at 2 A only`."""
+    return found.verdict if found.stands_for is None else f"{found.verdict} at {span_text(found.stands_for)} only"
+
+
+def span_text(currents: tuple[float, ...]) -> str:
+    """The first and the last of `currents`, or the one they both are as written."""
+    return _written(currents, "A to")
+
+
+def _written(value: Value, form: str) -> str:
+    """`value` in the form that `reasons.toml` explains."""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, tuple):
+        each = [_written(one, form.removesuffix(" to")) for one in value]
+        return " to ".join(dict.fromkeys(each)) if form.endswith(" to") else ", ".join(each)
+    if quantity := _QUANTITY.fullmatch(form):
+        return format_quantity(value, quantity[1], int(quantity[2] or 4))
+    if form.startswith("pf"):
+        return signed_text(round(value, int(form[2:])))
+    if form.endswith("%"):
+        return format_percent(value, form[:-1])
+    if form.endswith("'"):
+        return f"{value * MINUTES_PER_RADIAN:{form[:-1]}}'"
+    if form.endswith("Wh"):
+        return f"{value / 3600:{form[:-2]}} Wh"
+    return format(value, form)
