@@ -8,11 +8,20 @@ from collections.abc import Iterator, Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
+from harness.core.rounding import (
+    NO_BREAK,
+    current,
+    current_pair,
+    exact,
+    percent_pair,
+    plus_minus,
+    round_half_up,
+    written,
+)
 from harness.results import BenchCheck, NoLoad, RangeResult, Results, Stated
 from reports.findings import decided_texts
 from reports.first_page import criterion
 from reports.page_style import facts, heading, prose, ruled, space
-from reports.rounding import NO_BREAK, current, current_pair, exact, percent_pair, plus_minus, round_half_up, written
 
 _PARTS = (
     "The secondary current was also measured. This separates the ratio error into that of the transformer with its turns, "

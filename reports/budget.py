@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 from reportlab.platypus import Flowable
 
 from harness.core.angles import MINUTES_PER_RADIAN
+from harness.core.rounding import NO_BREAK, current, current_exponent, current_unit
 from harness.results import BenchCheck, Found, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.page_style import heading, prose, space
-from reports.rounding import NO_BREAK, current, current_exponent, current_unit
 
 _PERCENT = f"{NO_BREAK}%"
 RATIO_ERROR = Measurand("Ratio error", "1", _PERCENT, 100.0, "%")

@@ -10,9 +10,7 @@ from decimal import Decimal
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
-from harness.results import BudgetLine, Stated
-from reports.page_style import prose, ruled, space
-from reports.rounding import (
+from harness.core.rounding import (
     NO_BREAK,
     current_exponent,
     current_unit,
@@ -21,6 +19,8 @@ from reports.rounding import (
     round_significant,
     written,
 )
+from harness.results import BudgetLine, Stated
+from reports.page_style import prose, ruled, space
 
 
 @dataclass(frozen=True)

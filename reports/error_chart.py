@@ -11,10 +11,10 @@ from reportlab.graphics.shapes import Drawing, Group, Line, Path, Polygon, PolyL
 from reportlab.lib.colors import Color
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
+from harness.core.rounding import MINUS, current_exponent, current_unit, exact, trimmed
 from harness.results import Point
 from reports.fonts import REGULAR
 from reports.page_style import ACCENT, INK, MEASURE, QUIET, RULE, TINT, WHITE
-from reports.rounding import MINUS, current_exponent, current_unit, exact, trimmed
 
 HEIGHT = 196.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 30.0, 6.0, 20.0, 28.0

@@ -7,12 +7,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results
-from harness.wording.reasons import reason_text, verdict_text
-from reports.error_chart import error_chart
-from reports.first_page import ratio_taken
-from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
-from reports.rounding import (
+from harness.core.rounding import (
     current_exponent,
     current_pair,
     current_unit,
@@ -28,6 +23,11 @@ from reports.rounding import (
     with_standard,
     written,
 )
+from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results
+from harness.wording.reasons import reason_text, verdict_text
+from reports.error_chart import error_chart
+from reports.first_page import ratio_taken
+from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
 
 _ROOM_FOR_A_RANGE = 105 * mm
 _HALF_LABEL = 30 * mm

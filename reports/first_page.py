@@ -8,6 +8,14 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
+from harness.core.rounding import (
+    NO_BREAK,
+    current,
+    exact,
+    round_half_up,
+    true_minus,
+    written,
+)
 from harness.results import CONTRADICTION, BenchCheck, Results, accepted, does_not_meet
 from harness.wording.reasons import reason_line, span_text
 from harness.wording.results_file import to_json
@@ -26,14 +34,6 @@ from reports.page_style import (
     prose,
     ruled,
     space,
-)
-from reports.rounding import (
-    NO_BREAK,
-    current,
-    exact,
-    round_half_up,
-    true_minus,
-    written,
 )
 
 REPLAYED = (

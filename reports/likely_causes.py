@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
+from harness.core.rounding import probability, true_minus
 from harness.results import Results, accepted, odds_text
 from reports.page_style import heading, prose, ruled, space
-from reports.rounding import probability, true_minus
 
 _MOST_CAUSES = 10
 """Less likely ones stand in results.json alone."""

@@ -7,6 +7,13 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
+from harness.core.rounding import (
+    NO_BREAK,
+    exact,
+    round_half_up,
+    trimmed,
+    true_minus,
+)
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.decision_statement import decision_statement
@@ -15,13 +22,6 @@ from reports.findings import coverage_marks, risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, facts, heading, prose, space
 from reports.reference_chain import instruments
-from reports.rounding import (
-    NO_BREAK,
-    exact,
-    round_half_up,
-    trimmed,
-    true_minus,
-)
 from reports.validation import validation
 
 _RATIO_ERROR = "(indicated current − reference current) / reference current, from the means of the pairs of a point"

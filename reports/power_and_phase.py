@@ -8,10 +8,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
 from harness.core.angles import MINUTES_PER_RADIAN
-from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
-from reports.findings import decided_texts, limit_text
-from reports.page_style import heading, prose, ruled, space
-from reports.rounding import (
+from harness.core.rounding import (
     current,
     exact,
     percent_pair,
@@ -20,6 +17,9 @@ from reports.rounding import (
     round_pair,
     written,
 )
+from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
+from reports.findings import decided_texts, limit_text
+from reports.page_style import heading, prose, ruled, space
 
 _EXPLAINED = (
     "Power error: (indicated − reference) / reference. The current leads with a capacitive load and lags with an inductive "

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
+from harness.core.rounding import exact, last_place, round_half_up, true_minus, written
 from harness.results import Results, ValidatedQuantity
 from reports.page_style import heading, prose, ruled, space
-from reports.rounding import exact, last_place, round_half_up, true_minus, written
 
 SHOWN = 3
 """So many of the results that agree are shown, those that come closest to not agreeing; all others are in the results file."""

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
+from harness.core.rounding import current_pair, percent_pair, plus_minus, terminal
 from harness.results import BenchCheck, Judged, NoLoad, PhaseDisplacement, RangeResult, Stated, worst
-from reports.rounding import current_pair, percent_pair, plus_minus, terminal
 
 
 def beyond_lines(rng: RangeResult) -> Iterator[str]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.commands.additional_lines import beyond_lines, check_line
+from harness.core.rounding import plus_minus, terminal
 from harness.replay.kept_run import RECORD
 from harness.results import CONTRADICTION, EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text
 from harness.wording.reasons import reason_line, reason_text, verdict_text
-from reports.rounding import plus_minus, terminal
 
 RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
 

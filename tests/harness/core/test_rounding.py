@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports import rounding
+from harness.core import rounding
 
 values = st.floats(min_value=-1e9, max_value=1e9, allow_nan=False)
 uncertainties = st.floats(min_value=1e-9, max_value=1e9)
