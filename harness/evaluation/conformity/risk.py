@@ -123,6 +123,7 @@ def _integral(function: Callable[[float], float], low: float, high: float, break
 
     if high <= low:
         return 0.0
-    inside = sorted({b for b in breaks if low < b < high})
-    ends = [low, *inside, high]
-    return sum(float(quad(function, a, b, epsabs=1e-12, epsrel=1e-9)[0]) for a, b in itertools.pairwise(ends))
+    ends = sorted({low, high, *(b for b in breaks if low < b < high)})
+    # A piece as narrow as its ends are rounded holds nothing, and cannot be divided further.
+    pieces = [(a, b) for a, b in itertools.pairwise(ends) if b - a > 1e-12 * max(abs(a), abs(b))]
+    return sum(float(quad(function, a, b, epsabs=1e-12, epsrel=1e-9)[0]) for a, b in pieces)

@@ -130,6 +130,15 @@ def test_the_consumer_is_kept_from_more_than_was_allowed(u: float, spread: float
     assert global_risk(1.0, acceptance, u, Prior(mean, spread)).consumer <= greatest + 1e-8
 
 
+@pytest.mark.parametrize("mean", [0.0, 1.85e-14, -1e-13])
+def test_a_prior_that_ends_where_acceptance_ends_has_the_risk_of_the_joint_normal_distribution(mean: float) -> None:
+    """Where the reach of the prior and that of acceptance differ by rounding alone; scipy's bivariate normal distribution (JCGM 106:2012, A.5)."""
+    u, spread = 0.2, 0.2
+    joint = scipy.stats.multivariate_normal([0, 0], [[spread**2, spread**2], [spread**2, spread**2 + u**2]])
+    beyond = joint.cdf([9, 1], lower_limit=[1, -1]) + joint.cdf([-1, 1], lower_limit=[-9, -1])
+    assert global_risk(1.0, 1.0, u, Prior(mean, spread)).consumer == pytest.approx(beyond, rel=1e-4)
+
+
 @given(st.floats(0.01, 3), st.floats(0.01, 3), st.floats(0.001, 0.4), st.sampled_from([3.0, 9.0, math.inf]))
 def test_the_acceptance_limit_falls_with_the_uncertainty(
     u: float, v: float, probability: float, freedom: float
