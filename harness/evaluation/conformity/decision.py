@@ -63,7 +63,7 @@ def acceptance_limit(
     """Largest error, without sign, that passes by the rule; negative when none does."""
     if decision.rule == "guarded":
         return limit - decision.guard_factor * expanded_uncertainty
-    if decision.rule == "false_accept" and decision.false_accept_probability is not None:
+    if decision.false_accept_probability is not None:
         return false_accept_limit(limit, standard_uncertainty, decision.false_accept_probability, spread)
     prior, greatest = prior_of(decision), decision.greatest_consumer_risk
     if prior is None or greatest is None:
@@ -73,7 +73,7 @@ def acceptance_limit(
 
 def prior_of(decision: Decision) -> Prior | None:
     """What is known of items beforehand, in parts of the limit; None for a rule that uses no such knowledge."""
-    if decision.rule != "shared_risk" or decision.prior_standard_deviation is None:
+    if decision.prior_standard_deviation is None:
         return None
     return Prior(decision.prior_mean or 0.0, decision.prior_standard_deviation)
 

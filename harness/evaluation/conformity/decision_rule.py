@@ -42,6 +42,6 @@ def _global_risks(decision: Decision, ranges: Sequence[RangeResult]) -> list[Glo
 def _cases(ranges: Iterable[RangeResult]) -> Iterator[tuple[float, float]]:
     """Acceptance limit and standard uncertainty of everything judged, in parts of its limit."""
     for judged in (j for rng in ranges for j in rng.judged):
-        if judged.conformity is not None and judged.conformity.limit:
+        if judged.conformity is not None:
             limit = judged.conformity.limit
             yield judged.conformity.acceptance_limit / limit, judged.standard_uncertainty / limit

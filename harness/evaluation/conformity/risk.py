@@ -67,7 +67,7 @@ def false_accept_limit(limit: float, standard_uncertainty: float, probability: f
 
 
 def global_risk(limit: float, acceptance_limit: float, standard_uncertainty: float, prior: Prior) -> GlobalRisk:
-    """Global risks with `prior`, the tolerance from -limit to limit and acceptance likewise (JCGM 106:2012, A.5).
+    """Global risks with `prior`, the tolerance from -limit to limit and acceptance likewise, not below zero (JCGM 106:2012, A.5).
 
     Measurement errors are normal here, as there: this is a statement on items still to come, made before any of them is measured.
 
@@ -75,12 +75,6 @@ def global_risk(limit: float, acceptance_limit: float, standard_uncertainty: flo
     integral of F times the prior outside the tolerance, the producer's that of 1 - F times the prior inside.
     """
     u, mean, spread = standard_uncertainty, prior.mean, prior.standard_deviation
-    if acceptance_limit < 0:
-        return GlobalRisk(0.0, conformance_probability(mean, spread, -limit, limit))
-    if u == 0:
-        inside = conformance_probability(mean, spread, -limit, limit)
-        accepted = conformance_probability(mean, spread, -acceptance_limit, acceptance_limit)
-        return GlobalRisk(max(0.0, accepted - inside), max(0.0, inside - accepted))
 
     def accepted_at(error: float) -> float:
         return conformance_probability(error, u, -acceptance_limit, acceptance_limit)
@@ -121,9 +115,7 @@ def _integral(function: Callable[[float], float], low: float, high: float, break
     """Over `low` to `high`, nothing when they are the wrong way round; `breaks` are where the function turns."""
     from scipy.integrate import quad
 
-    if high <= low:
-        return 0.0
-    ends = sorted({low, high, *(b for b in breaks if low < b < high)})
+    ends = [low, *sorted({b for b in breaks if low < b < high}), high]
     # A piece as narrow as its ends are rounded holds nothing, and cannot be divided further.
     pieces = [(a, b) for a, b in itertools.pairwise(ends) if b - a > 1e-12 * max(abs(a), abs(b))]
-    return sum(float(quad(function, a, b, epsabs=1e-12, epsrel=1e-9)[0]) for a, b in pieces)
+    return sum((float(quad(function, a, b, epsabs=1e-12, epsrel=1e-9)[0]) for a, b in pieces), 0.0)

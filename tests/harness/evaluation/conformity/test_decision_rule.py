@@ -13,6 +13,32 @@ from tests.harness.evaluation.conftest import BENCH, RUN_DATE, sweep
 from tests.rejudged import rejudged
 
 CLAIM = Claim(of_reading="1 %")
+FIVE_PERCENT = Decision(rule="false_accept", false_accept_probability="5 %")
+
+
+def test_the_results_hold_the_rule_as_the_bench_file_states_it() -> None:
+    """ISO/IEC 17025:2017, 7.8.6.2 c): what was agreed beforehand, key by key; what belongs to another rule is not there."""
+    fields = {
+        "rule": "shared_risk",
+        "verdicts": "four",
+        "coverage_probability": 0.99,
+        "prior_mean": "20 %",
+        "prior_standard_deviation": "50 %",
+        "greatest_consumer_risk": "2 %",
+        "least_test_uncertainty_ratio": 3,
+    }
+    told = decision_rule(Decision.model_validate(fields), CLAIM, ())
+    assert (told.rule, told.coverage_probability, told.least_test_uncertainty_ratio) == ("shared_risk", 0.99, 3.0)
+    assert (told.prior_mean, told.prior_standard_deviation, told.greatest_consumer_risk) == (0.2, 0.5, 0.02)
+    assert (told.verdicts, told.guard_factor, told.false_accept_probability) == ("four", None, None)
+    assert (told.global_consumer_risk, told.global_producer_risk) == (None, None)
+    centred = decision_rule(
+        Decision.model_validate({"rule": "shared_risk", "prior_standard_deviation": "50 %"}), CLAIM, ()
+    )
+    assert centred.prior_mean == 0.0
+    banded = decision_rule(Decision(guard_factor=1.5), CLAIM, ())
+    assert (banded.verdicts, banded.guard_factor, banded.prior_mean) == ("two", 1.5, None)
+    assert decision_rule(FIVE_PERCENT, CLAIM, ()).false_accept_probability == 0.05
 
 
 def test_global_risk_of_the_resistors_as_a_run(device: Device) -> None:

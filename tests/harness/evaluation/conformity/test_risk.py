@@ -130,13 +130,46 @@ def test_the_consumer_is_kept_from_more_than_was_allowed(u: float, spread: float
     assert global_risk(1.0, acceptance, u, Prior(mean, spread)).consumer <= greatest + 1e-8
 
 
-@pytest.mark.parametrize("mean", [0.0, 1.85e-14, -1e-13])
-def test_a_prior_that_ends_where_acceptance_ends_has_the_risk_of_the_joint_normal_distribution(mean: float) -> None:
-    """Where the reach of the prior and that of acceptance differ by rounding alone; scipy's bivariate normal distribution (JCGM 106:2012, A.5)."""
-    u, spread = 0.2, 0.2
-    joint = scipy.stats.multivariate_normal([0, 0], [[spread**2, spread**2], [spread**2, spread**2 + u**2]])
-    beyond = joint.cdf([9, 1], lower_limit=[1, -1]) + joint.cdf([-1, 1], lower_limit=[-9, -1])
-    assert global_risk(1.0, 1.0, u, Prior(mean, spread)).consumer == pytest.approx(beyond, rel=1e-4)
+@pytest.mark.parametrize(
+    ("acceptance", "u", "mean", "spread"),
+    [
+        (1.0, 0.2, 0.0, 0.2),
+        # The reach of the prior and that of acceptance differ by rounding alone.
+        (1.0, 0.2, 1.85e-14, 0.2),
+        (0.7, 0.3, 0.5, 0.4),
+        (0.7, 0.3, -0.5, 0.4),
+        (0.0, 0.3, 0.2, 0.6),
+        (1.3, 0.1, 0.9, 0.2),
+        (0.95, 0.02, 0.9, 0.02),
+        (0.9, 0.1, 0.3, 3.0),
+        (1.0, 0.5, 0.0, 0.05),
+    ],
+)
+def test_global_risk_is_that_of_the_joint_normal_distribution(
+    acceptance: float, u: float, mean: float, spread: float
+) -> None:
+    """JCGM 106:2012, A.5: item and reading are jointly normal, with the covariance of the item in common; scipy's bivariate distribution."""
+    joint = scipy.stats.multivariate_normal([mean, mean], [[spread**2, spread**2], [spread**2, spread**2 + u**2]])
+    far = abs(mean) + 12 * (spread + u)
+
+    def within(low: float, high: float) -> float:
+        return float(joint.cdf([high, acceptance], lower_limit=[low, -acceptance]))
+
+    item = scipy.stats.norm(mean, spread)
+    conforming, accepted = item.cdf(1) - item.cdf(-1), within(-1.0, 1.0)
+    risk = global_risk(1.0, acceptance, u, Prior(mean, spread))
+    assert risk.consumer == pytest.approx(within(1.0, 1 + far) + within(-1 - far, -1.0), abs=1e-8)
+    assert risk.producer == pytest.approx(conforming - accepted, abs=1e-8)
+
+
+@pytest.mark.parametrize("acceptance", [0.8, 1.0, 1.2])
+def test_without_an_error_of_measurement_only_the_acceptance_limit_decides(acceptance: float) -> None:
+    """Wrongly decided is what lies between limit and acceptance limit: the normal distribution of the standard library."""
+    items = NormalDist(0.1, 0.6)
+    between = abs(items.cdf(acceptance) - items.cdf(1) + items.cdf(-1) - items.cdf(-acceptance))
+    risk = global_risk(1.0, acceptance, 0.0, Prior(0.1, 0.6))
+    expected = (between, 0.0) if acceptance > 1 else (0.0, between)
+    assert (risk.consumer, risk.producer) == pytest.approx(expected, abs=1e-9)
 
 
 @given(st.floats(0.01, 3), st.floats(0.01, 3), st.floats(0.001, 0.4), st.sampled_from([3.0, 9.0, math.inf]))
