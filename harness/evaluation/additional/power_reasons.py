@@ -12,9 +12,6 @@ from harness.results import PhaseDisplacement, PowerPoint, Reason, worst
 POWER_FACTOR_WITHIN = 0.03
 """How far the power factor read may be from the one the load was asked for."""
 
-HALF_TURN = 2.0
-"""Radians that only something connected the wrong way round explains, which is said of the power already."""
-
 NOT_FORETOLD = 2.0
 """Twice the expanded uncertainty: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
 
@@ -49,7 +46,7 @@ def failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> Iterator[Rea
     """A reason for each current with a verdict less than pass."""
     for at in found:
         phase, said = at.displacement, judgement(at.displacement)
-        if said is not None and abs(phase.value) < HALF_TURN:
+        if said is not None:
             yield Reason.of(
                 "phase-not-passed",
                 rng.name,

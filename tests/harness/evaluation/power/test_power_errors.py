@@ -20,8 +20,8 @@ from harness.evaluation.validation.monte_carlo import Draws
 from harness.evaluation.validation.power_models import phase_displacement, power_error
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.files.loading import parse_bench
-from tests.harness.evaluation.conftest import BENCH, RUN_DATE, observed, recalibrated
+from harness.files.loading import parse_bench, parse_device
+from tests.harness.evaluation.conftest import BENCH, DEVICE, RUN_DATE, observed, recalibrated
 from tests.in_words import in_words
 
 VOLTAGE = 230.0
@@ -270,6 +270,23 @@ def test_a_winding_connected_the_wrong_way_round_reads_negative_power(power_devi
     found = phase_found(points)
     assert found is not None
     assert abs(math.degrees(float(found.displacement.nominal_value))) == pytest.approx(180.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("turned", [0.5, 1.9, 2.2, -2.5])
+def test_a_phase_displacement_that_fails_is_a_reason_however_large(power_bench: Bench, turned: float) -> None:
+    """Two lagging loads: turned by 126 degrees power may keep its sign (cosines), and then nothing else would say why the range fails."""
+    claim = 'counts = 2\nphase_displacement = "1 deg"'
+    shown = 'resolution = "1 mA"\npower_resolution = "0.1 W"\n'
+    device = parse_device(DEVICE.replace("counts = 2", claim).replace('resolution = "1 mA"\n', shown), "device.toml")
+    inputs = Inputs(power_bench, RUN_DATE)
+    points = [_values(device, inputs, pf, displacement=turned, current=5.0) for pf in (0.5, 0.2)]
+    outcome = evaluate_ranges(device, power_bench, [p.observed for p in points], [], RUN_DATE)
+    assert [p.displacement.verdict for p in outcome.ranges[0].phase] == ["fail"]
+    minutes = f"x1: phase displacement {math.degrees(turned) * 60:+.1f}' "
+    assert (
+        sum(reason.startswith(minutes) and reason.endswith("does not meet the claim") for reason in outcome.reasons)
+        == 1
+    )
 
 
 def test_a_check_load_reads_ten_times_as_much_on_a_ten_turn_range(power_device: Device, power_bench: Bench) -> None:
