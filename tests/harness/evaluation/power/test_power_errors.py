@@ -188,12 +188,14 @@ def test_the_budget_of_a_phase_displacement(power_device: Device, power_bench: B
         "reference transformer T-0415 at 10 A: phase displacement",
     }
     assert all(abs(line.sensitivity) == pytest.approx(1, rel=1e-4) for line in lines.values() if line.shared)
-    combined = math.sqrt(sum(line.contribution**2 for line in lines.values()))
-    assert combined == pytest.approx(float(found.displacement.std_dev), rel=1e-9)
     # delta = (e_2 - e_1) / tan(60 deg): half a step of 0.1 W in the 1150 W shown at 0.5, and in the 2300 W shown at 1.
     step = 0.05 / math.sqrt(3) / math.tan(math.radians(60))
     assert lines["resolution of the power displayed, at 0.5"].contribution == pytest.approx(step / 1150, rel=0.02)
     assert lines["resolution of the power displayed, at 1.0"].contribution == pytest.approx(step / 2300, rel=0.02)
+    # With the two angles as their sheets state them, 0.03 degrees at k = 2 and a bound of 0.02, and half a step of 1 mW in the reference.
+    angles = math.hypot(math.radians(0.03) / 2, math.radians(0.02) / math.sqrt(3))
+    steps = [step / 1150, step / 2300, step / 100 / 57.5, step / 100 / 115]
+    assert float(found.displacement.std_dev) == pytest.approx(math.hypot(angles, *steps), rel=1e-4)
 
 
 def test_a_known_displacement_of_the_reference_transformer_is_taken_out(
