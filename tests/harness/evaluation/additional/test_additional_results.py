@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+import statistics
 from collections.abc import Sequence
 
 import GTC
@@ -150,6 +151,27 @@ def test_where_noise_decides_half_the_readings_count(device: Device, bench: Benc
     found = smallest_found(device, inputs, _searched(device, inputs, "x1", seen), device.ranges[0])
     assert found is not None
     assert (found.highest_silent, found.lowest_reading) == (pytest.approx(0.019), pytest.approx(0.020))
+
+
+def test_scatter_near_the_lowest_reading_is_pooled(device: Device, bench: Bench) -> None:
+    """JCGM 100:2008, 4.2.4 note and H.3.6 (value from memory): sums of squares over the sum of degrees of freedom; the mean of four readings
+    has half of it. A point 30 % up scatters more and does not count; what shows nothing is no reading. Ten turns show ten times.
+    """
+    inputs = Inputs(bench, RUN_DATE)
+    near, next_to_it = [0.020, 0.0, 0.024, 0.022], [0.026, 0.022, 0.018, 0.022]
+    seen = [(0.0026, [0.02, 0.04, 0.02, 0.04]), (0.00215, next_to_it), (0.002, near), (0.0018, [0.0] * 4)]
+    found = smallest_found(device, inputs, _searched(device, inputs, "x10", seen), device.ranges[1])
+    assert found is not None
+    assert found.value is not None
+    assert float(found.value.nominal_value) == pytest.approx(0.0019)
+    lines = {line.source: line for line in inputs.budget(found.value)}
+    noise, bracket = lines["scatter of the display where it begins to read"], lines["between reading and not reading"]
+    shown = [value for value in near if value]
+    squares = 2 * statistics.variance(shown) + 3 * statistics.variance(next_to_it)
+    assert noise.contribution == pytest.approx(0.1 * math.sqrt(squares / 5) / 2)
+    assert (noise.degrees_of_freedom, noise.distribution) == (5, "normal")
+    assert bracket.contribution == pytest.approx(1e-4 / math.sqrt(3))
+    assert noise.unit == bracket.unit == "A"
 
 
 def test_a_power_factor_that_falls_to_its_default(power_device: Device, bench: Bench) -> None:

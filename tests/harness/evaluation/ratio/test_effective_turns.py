@@ -149,6 +149,53 @@ def test_a_departure_that_chance_could_explain_counts_all_the_same(device: Devic
     assert seen.chi_squared > seen.degrees_of_freedom
     assert not seen.significant
     assert found.apart.std_dev > 1e-4
+    # Gauss and Markov: no other weights with a sum of one make the variance of the mean smaller, the departure in it.
+    variance = covariance(ratios) + seen.standard_deviation**2 * np.eye(len(ratios))
+    weights = np.array(found.weights)
+    assert weights.sum() == pytest.approx(1)
+    assert found.apart.std_dev == pytest.approx(seen.standard_deviation * np.linalg.norm(weights))
+    for n in range(len(ratios)):
+        other = weights + 0.01 * (np.eye(len(ratios))[n] - 1 / len(ratios))
+        assert other @ variance @ other > weights @ variance @ weights
+
+
+@pytest.mark.parametrize("ampere_turns", [(2.0, 8.0, 80.0), (1.5, 4.0, 11.0, 30.0, 80.0)])
+def test_a_current_added_on_one_range_alone_is_no_turn(
+    device: Device, bench: Bench, ampere_turns: tuple[float, ...]
+) -> None:
+    """The module's supply of 50 mA through ten turns adds a part that falls with the current (elementary): without it ten are left."""
+    points = [observed("x1", i, [i] * 4) for i in ampere_turns]
+    points += [observed("x10", i / 10, [round(i + 0.05, 3)] * 4) for i in ampere_turns]
+    ten = _ten(device, _exact(bench), points)
+    assert (ten.method, ten.compared) == ("equal ampere-turns", len(ampere_turns))
+    assert ten.value == pytest.approx(10.0, abs=2e-4)
+    assert ten.expanded_uncertainty > 1e-3
+
+
+def _difference(device: Device, bench: Bench, own: float, base: tuple[float, ...]) -> float:
+    """Standard uncertainty of what may differ between ten turns at `own` amperes and a straight base range."""
+    inputs = Inputs(bench, RUN_DATE)
+    one, ten = device.ranges
+    values = [point_values(device, inputs, observed("x1", i, [i] * 4)) for i in base]
+    found = multiplier(
+        inputs, (ten, [point_values(device, inputs, observed("x10", own, [10 * own] * 4))]), (one, values), 0.01
+    )
+    assert found is not None
+    return float(found.compared[0].difference.uncertain.std_dev)
+
+
+def test_what_may_differ_between_places_is_bounded_by_the_curve_and_by_its_roughness(
+    device: Device, bench: Bench
+) -> None:
+    """An ordinary curve changes by 0.3 % a decade (value from memory), taken as a rectangle over 1.9 %. Between two places of the base range
+    three independent departures of 0.05 % meet, the base range's with their shares (JCGM 100:2008, 5.1.2, and 4.3.7)."""
+    nearly = _difference(device, bench, 6.114, (60.0, 90.0))
+    assert nearly == pytest.approx(0.003 * math.log10(1.019) / math.sqrt(3), rel=1e-6)
+    share = GTC.log(30 / 20) / GTC.log(60 / 20)
+    own, low, high = (GTC.ureal(0.0, 5e-4) for _ in range(3))
+    assert _difference(device, bench, 3.0, (20.0, 60.0)) == pytest.approx(
+        (own - (1 - share) * low - share * high).u, rel=1e-6
+    )
 
 
 def test_a_point_that_stands_still_does_not_rule(device: Device, bench: Bench) -> None:

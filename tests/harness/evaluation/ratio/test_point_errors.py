@@ -230,6 +230,21 @@ def test_a_silent_display_hides_up_to_its_threshold(device: Device, bench: Bench
     assert float(found.indicated.std_dev) == pytest.approx(math.hypot(0.02, 0.0005) / math.sqrt(3), rel=1e-9)
 
 
+@pytest.mark.parametrize("displayed", [[0.001, 0.003], [0.004, 0.002, 0.001, 0.005]])
+def test_a_zero_point_as_another_library_has_it(device: Device, bench: Bench, displayed: list[float]) -> None:
+    """GTC 1.5: mean and scatter of what is shown on ten turns, a tenth of it, and half a step as a rectangle."""
+    inputs = Inputs(bench, RUN_DATE)
+    zero = dataclasses.replace(observed("x10", 0.0, displayed, direction="zero"), nominal_current=0.0)
+    found = point_values(device, inputs, zero).indicated
+    there = 0.1 * (GTC.ta.estimate(displayed) + GTC.ureal(0.0, GTC.tb.uniform(0.0005)))
+    assert float(found.nominal_value) == pytest.approx(GTC.value(there))
+    assert float(found.std_dev) == pytest.approx(GTC.uncertainty(there), rel=1e-9)
+    assert effective_degrees_of_freedom([part for _, part in inputs.contributions(found)]) == pytest.approx(
+        GTC.dof(there), rel=1e-6
+    )
+    assert {line.unit for line in inputs.budget(found)} == {"A"}
+
+
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.floats(45, 55), min_size=2, max_size=8))
 def test_the_order_of_the_pairs_means_nothing(device: Device, bench: Bench, displayed: list[float]) -> None:

@@ -149,6 +149,21 @@ def test_what_is_stated_of_the_ratio_error_alone_bounds_the_angle_too(device: De
     assert not any(said in line.source for line in inputs.budget(still.uncertain))
 
 
+def test_a_reference_in_the_load_lead_turns_nothing(bench: Bench) -> None:
+    """Without a part in between it sees the current itself; with one the inputs of the angle are angles, in rad."""
+    path = bench.reference_path
+    direct = bench.model_copy(update={"reference_path": path.model_copy(update={"kind": "direct", "part": None})})
+    found = path_angle(Inputs(direct, RUN_DATE), 10.0, 50.0, 1.0)
+    assert found is not None
+    assert (found.known, found.terms) == (0.0, ())
+    rows = [{"current": at, "phase_displacement": "0.1 deg", "phase_uncertainty": "0.02 deg"} for at in ("1 A", "99 A")]
+    inputs = Inputs(recalibrated(bench, rows, kind="clamp", position=0.003), RUN_DATE)
+    turned = path_angle(inputs, 10.0, 50.0, 1.0)
+    assert turned is not None
+    assert turned.known == pytest.approx(math.radians(0.1))
+    assert {line.unit for line in inputs.budget(turned.uncertain)} == {"rad"}
+
+
 def test_the_trials_draw_from_the_same_model(device: Device, corrected: Bench) -> None:
     """JCGM 101:2008, 5.9: at its estimates the model of the trials gives the value of the law of propagation."""
     rows = [{"current": at, "ratio_error": f"{e} %"} for at, e in (("1 A", -0.5), ("10 A", -0.2), ("100 A", -0.1))]
