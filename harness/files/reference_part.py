@@ -34,8 +34,9 @@ from harness.core.quantities import (
 from harness.files.device import Table
 from harness.files.instrument_entry import Calibration
 
-SAME_FREQUENCY = 0.01
-"""A calibration holds this far (relative) from its frequency: the reference range of IEC 61869-1 for measuring is 99 % to 101 %."""
+SAME_FREQUENCY = 0.01 + 1e-9
+"""A calibration holds this far (relative) from its frequency: the reference range of IEC 61869-1 for measuring is 99 % to 101 %, both
+ends included however they are rounded."""
 
 SAME_BURDEN = 0.1
 """A calibration holds this far (relative) from its burden where nothing is stated of the burden's effect: a judgement."""

@@ -9,10 +9,16 @@ import pytest
 
 from harness.commands.new import BENCH_POWER, new
 from harness.core.errors import UserError
+from harness.evaluation.conditions import at_the_frequency_measured, conditions
+from harness.files.bench import Bench
+from harness.files.device import Device
 from harness.preparation.run_files import load_inputs
+from harness.record.journal import Record
+from harness.record.observations import ObservedPoint
 from harness.results import Condition, Results
 from harness.steps import Options
 from simulated.bench import SimulatedBench
+from tests.harness.evaluation.conftest import observed
 from tests.in_words import in_words
 from tests.on_twin import TwinRun
 
@@ -63,6 +69,44 @@ def test_a_voltage_is_told_where_power_was_read(tmp_path: Path) -> None:
     assert found["voltage"].measured == pytest.approx(230, rel=0.1)
     assert found["voltage"].instrument == "analyser P-0312"
     assert found["waveform"].measured is None
+
+
+def _read(frequency: float, reference: float = 2.5, **more: float) -> ObservedPoint:
+    return observed("x1", 50.0, [50.0], references=[reference], also={"reference_frequency": frequency, **more})
+
+
+def test_what_a_sensor_and_the_reference_read_is_told_with_mean_and_span(device: Device, bench: Bench) -> None:
+    """Means and spans of what was read, elementary; humidity is recorded in percent and told as a fraction."""
+    roles = bench.roles.model_copy(update={"environment": "hand", "voltage": "monitor"})
+    there = bench.model_copy(
+        update={"roles": roles, "environment": bench.environment.model_copy(update={"temperature": 22.0})}
+    )
+    lines = (
+        {"kind": "identity", "instrument": "multimeter", "serial": "M-1"},
+        {"kind": "identity", "instrument": "hand", "serial": "S-1"},
+        {"kind": "identity", "instrument": "hand", "serial": "S-2"},
+        {"kind": "environment", "temperature": 21.0, "relative_humidity": 40.0},
+        {"kind": "environment", "temperature": 24.0, "relative_humidity": None},
+        {"kind": "environment", "temperature": 24.0},
+    )
+    # With no current flowing nothing else counts either.
+    points = [_read(49.8, reference_voltage=231.0), _read(50.4, reference_voltage=228.0), _read(60.0, reference=0.0)]
+    record = Record(lines, b"", "")
+    found = {c.name: c for c in conditions(device, there, bench, record, points)}
+    assert found["frequency"] == Condition("frequency", "Hz", 50.0, pytest.approx(50.1), 49.8, 50.4, "multimeter M-1")
+    assert found["voltage"] == Condition("voltage", "V", None, pytest.approx(229.5), 228.0, 231.0, "monitor")
+    assert found["temperature"] == Condition("temperature", "degC", 23.0, pytest.approx(23.0), 21.0, 24.0, "hand S-2")
+    assert found["relative humidity"] == Condition("relative humidity", "1", None, 0.4, 0.4, 0.4, "hand S-2")
+    assert found["waveform"] == Condition("waveform", "", None, None, None, None, "")
+
+
+@pytest.mark.parametrize(("measured", "agrees"), [(50.5, True), (49.5, True), (50.6, False), (49.4, False)])
+def test_a_frequency_one_percent_away_is_still_the_one_stated(device: Device, measured: float, agrees: bool) -> None:
+    """IEC 61869-1: accuracy is stated for 99 % to 101 % of the rated frequency (value from memory); half a hertz of 50, the ends included."""
+    there, reasons = at_the_frequency_measured(device, [_read(measured)])
+    assert there.transformer.frequency == (50.0 if agrees else measured)
+    assert bool(reasons) is not agrees
+    assert at_the_frequency_measured(device, []) == (device, [])
 
 
 def test_a_profile_that_cannot_read_a_frequency_is_refused(tmp_path: Path) -> None:

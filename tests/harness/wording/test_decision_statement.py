@@ -17,11 +17,17 @@ def _statement(**fields: object) -> str:
     [
         ({"rule": "simple"}, "does not exceed the limit;"),
         ({"rule": "guarded"}, "less the expanded uncertainty"),
+        ({"rule": "guarded"}, "w = U "),
+        ({"rule": "guarded", "guard_factor": 0.83}, "less 0.83 times the expanded uncertainty"),
         ({"rule": "guarded", "guard_factor": 0.83}, "w = 0.83 U"),
         ({"rule": "false_accept", "false_accept_probability": "5 %"}, "at most 5 %"),
         (
             {"rule": "shared_risk", "prior_standard_deviation": "50 %", "greatest_consumer_risk": "2 %"},
             "at 2 % or less",
+        ),
+        (
+            {"rule": "shared_risk", "prior_mean": "-20.5 %", "prior_standard_deviation": "50 %"},
+            "about -20.5 % of the limit with a standard deviation of 50 % of it",
         ),
         ({"rule": "guarded", "verdicts": "four"}, "conditional fail"),
         ({"rule": "simple", "least_test_uncertainty_ratio": 4}, "at least 4"),
