@@ -124,6 +124,7 @@ def test_the_meters_own_curve_cancels(device: Device, bench: Bench) -> None:
     assert ten is not None
     assert abs(ten.value - 10) < 0.0005
     assert ten.expanded_uncertainty < 0.01
+    assert ten.holds_whole_number
     assert not outcome.contradictions
 
 

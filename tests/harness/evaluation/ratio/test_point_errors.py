@@ -242,7 +242,7 @@ def test_a_zero_point_as_another_library_has_it(device: Device, bench: Bench, di
     assert effective_degrees_of_freedom([part for _, part in inputs.contributions(found)]) == pytest.approx(
         GTC.dof(there), rel=1e-6
     )
-    assert {line.unit for line in inputs.budget(found)} == {"A"}
+    assert {(line.unit, line.distribution) for line in inputs.budget(found)} == {("A", "normal"), ("A", "rectangular")}
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
