@@ -12,6 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from simulated.physics.load import Refused
 
@@ -68,6 +69,7 @@ class Command:
         return (*self.template.split(maxsplit=1), "", "")[1].strip()
 
 
+@lru_cache(maxsize=4096)
 def header_matches(template: str, header: str) -> bool:
     """Whether `header` is `template` in short or long form, any case; a leading colon is allowed."""
     if template.endswith("?") != header.endswith("?"):
