@@ -31,7 +31,7 @@ from instruments.toml_file import FileProblems, read_model
 
 SHIPPED = Path(__file__).parent / "profiles"
 
-Role = Literal["load", "reference", "meter", "switch", "environment"]
+ProfileRole = Literal["load", "reference", "meter", "switch", "environment"]
 READS_ELSEWHERE = {"secondary": "current", "check_standard": "current", "voltage": "voltage"}
 """Parts on a bench that no profile names for itself, and the quantity each is read for."""
 
@@ -45,9 +45,9 @@ class Profile(ProfileTable):
 
     kind: Literal["scpi", "modbus"]
     """How it is addressed: text commands (SCPI) or Modbus registers."""
-    role: Role
+    role: ProfileRole
     """Its function on the bench."""
-    also: tuple[Role, ...] = ()
+    also: tuple[ProfileRole, ...] = ()
     """Further functions it can have. What reads as a reference or a meter can also be the bench's `secondary` and
     `check_standard` (with current) and `voltage` (with voltage).
     """

@@ -8,7 +8,7 @@ from reportlab.platypus import Flowable
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import NO_BREAK, current, current_exponent, current_unit
-from harness.results import BenchCheck, Found, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
+from harness.results import AnyFinding, BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.page_style import heading, prose, space
 
@@ -66,7 +66,7 @@ def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
     return _closest(found) or min(found, key=lambda p: p.nominal_current, default=None)
 
 
-def _closest(found: Sequence[Found]) -> Found | None:
+def _closest(found: Sequence[AnyFinding]) -> AnyFinding | None:
     claimed = [(f.judged.expanded_uncertainty / f.judged.limit, f) for f in found if f.judged.limit]
     return max(claimed, key=lambda pair: pair[0])[1] if claimed else None
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 from simulated.description import MeterDescription, RangeDescription
 
-Kind = Literal["winding", "wiring", "scaling", "secondary", "reference", "link", "instrument"]
+FaultKind = Literal["winding", "wiring", "scaling", "secondary", "reference", "link", "instrument"]
 
 
 @dataclass(frozen=True)
@@ -15,7 +15,7 @@ class Fault:
     """One entry of the catalogue; `takes` says what may follow the name after a colon."""
 
     name: str
-    kind: Kind
+    kind: FaultKind
     summary: str
     takes: Literal["range", "current", "nothing"] = "nothing"
 

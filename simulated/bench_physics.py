@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable, Mapping
 
 from simulated.bench_faults import parse_fault
-from simulated.description import BenchDescription, InstrumentDescription, Part, ShelfDescription
+from simulated.description import BenchDescription, BenchPart, InstrumentDescription, ShelfDescription
 from simulated.physics.assembly import check_links, module_with, range_factors
 from simulated.physics.circuit import BenchCircuit
 from simulated.physics.clock import BenchTime
@@ -57,7 +57,7 @@ class BenchPhysics:
         module = module_with({fault.name for fault in self.faults}, meter, description.seed)
         self._display = MeterDisplay(self._circuit, module, factors, meter.energy_resolution)
 
-    def entry(self, role: Part) -> InstrumentDescription:
+    def entry(self, role: BenchPart) -> InstrumentDescription:
         """The instrument playing `role`. Raises ValueError when the description has none."""
         found = next((i for i in self.description.instruments if i.role == role), None)
         if found is None:

@@ -98,7 +98,7 @@ class CheckStandardDescription:
     established_at: float | None = None
 
 
-Part = Literal["load", "reference", "meter", "switch", "environment", "secondary", "voltage", "check_standard"]
+BenchPart = Literal["load", "reference", "meter", "switch", "environment", "secondary", "voltage", "check_standard"]
 """What an instrument does on the bench."""
 
 
@@ -110,7 +110,7 @@ class InstrumentDescription:
     """
 
     name: str
-    role: Part
+    role: BenchPart
     profile: Profile | None
     address: str
     serial: str

@@ -22,12 +22,12 @@ from harness.commands.new import new
 from harness.evaluation.diagnosis import PowerError, SmallestReadable
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs as UncertainInputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Range
 from harness.limits.ceilings import CLIP, approach_current, ceiling
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import describe
-from harness.record.observations import ObservedPoint, Pair
+from harness.record.observations import ObservedPoint, ReadingPair
 from harness.steps import Options, both_ways, ladder
 from simulated.bench_faults import parse_fault
 from simulated.physics.assembly import (
@@ -69,7 +69,7 @@ Distortion = Callable[[Place], float]
 
 
 @cache
-def demo_inputs() -> Inputs:
+def demo_inputs() -> RunInputs:
     """The project's own device and bench."""
     with TemporaryDirectory() as folder:
         device_file, bench_file = new(Path(folder) / "pair")
@@ -85,7 +85,7 @@ class DirectBench:
     """The simulated bench's parts with `faults`, drawn from `seed`, read without anything between."""
 
     def __init__(
-        self, inputs: Inputs, faults: Sequence[str] = (), seed: int = 7, distortion: Distortion = undistorted
+        self, inputs: RunInputs, faults: Sequence[str] = (), seed: int = 7, distortion: Distortion = undistorted
     ) -> None:
         self.device, self.bench = inputs.device, inputs.bench
         description = replace(
@@ -112,7 +112,7 @@ class DirectBench:
 
     def points(self) -> list[PointValues]:
         """Every point of `current_ratio` that the runner would have taken, evaluated."""
-        uncertain = UncertainInputs(self.bench, RUN_DATE)
+        uncertain = InputQuantities(self.bench, RUN_DATE)
         return [point_values(self.device, uncertain, p) for rng in self.device.ranges for p in self._range(rng)]
 
     def powers(self) -> list[PowerError]:
@@ -195,7 +195,7 @@ class DirectBench:
             current = self._flowing(nominal)
             reference = self._multimeter.reading(self._path.output(current) * self._reads)
             pairs.append(
-                Pair(
+                ReadingPair(
                     reference,
                     self._shown(rng, current, number, direction),
                     (self._time, self._time + 0.1),

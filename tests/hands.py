@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from harness.core.progress import Progress
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from instruments.operator.person import ConsolePerson
 from tests.on_twin import TwinRun
 
@@ -67,7 +67,7 @@ class Notes(Progress):
         self._shown.append(text)
 
 
-def by(hands: Hands, inputs: Inputs, *faults: str) -> TwinRun:
+def by(hands: Hands, inputs: RunInputs, *faults: str) -> TwinRun:
     """A run of `inputs` worked by `hands`."""
     person = ConsolePerson(hands.ask, hands.shown.append, hands.ask)
     twin = TwinRun(inputs, faults, person=person, progress=Notes(hands.shown))

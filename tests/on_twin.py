@@ -15,7 +15,7 @@ from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import evaluate
 from harness.files.loading import parse_bench
 from harness.preparation.rehearsal import start_fields
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.journal import Record, RecordWriter, parse_record
 from harness.results import Results
@@ -37,7 +37,7 @@ class TwinRun:
     `stream`: where the record goes. `share_of_claim`: how much of their claims its instruments use up, where it is not the usual part.
     """
 
-    inputs: Inputs
+    inputs: RunInputs
     faults: Sequence[str] = ()
     links: LinkSource | None = None
     person: Person | None = None

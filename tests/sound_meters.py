@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from unittest import mock
 
 from harness.files.loading import parse_bench
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.results import Results
 from simulated.description import MeterDescription
 from simulated.physics.assembly import CALIBRATED_AT, healthy_transformer, module_with
@@ -75,7 +75,7 @@ def _drawing(drawn: str, node: int) -> float:
     return random.Random(f"{drawn} {node}").gauss(0, SHAPE)
 
 
-def sound_run(inputs: Inputs, seed: int, claimed: Sequence[tuple[str, float, float]]) -> Results | None:
+def sound_run(inputs: RunInputs, seed: int, claimed: Sequence[tuple[str, float, float]]) -> Results | None:
     """A whole run with the meter and the bench of `seed`, in virtual time; None when the meter does not meet its claim somewhere.
 
     `claimed`: range, current in amperes and limit of every point. The bench is wrong anywhere inside its whole claim.

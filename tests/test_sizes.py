@@ -32,14 +32,3 @@ def test_no_module_or_function_is_too_large(room: str) -> None:
     files = sorted((ROOT / room).rglob("*.py"))
     assert files
     assert [wrong for file in files for wrong in too_large(file)] == []
-
-
-def test_no_class_of_the_simulated_bench_has_the_name_of_another() -> None:
-    """Who reads `Transformer` must know which: the one described in a file, or the one that is simulated."""
-    names: dict[str, set[str]] = {"simulated": set(), "elsewhere": set()}
-    for room in ROOMS:
-        for file in (ROOT / room).rglob("*.py"):
-            tree = ast.parse(file.read_text(encoding="utf-8"))
-            of = names["simulated" if room == "simulated" else "elsewhere"]
-            of |= {c.name for c in ast.walk(tree) if isinstance(c, ast.ClassDef) and not c.name.startswith("_")}
-    assert names["simulated"] & names["elsewhere"] == set()

@@ -5,11 +5,11 @@ from __future__ import annotations
 from functools import cache, lru_cache
 from pathlib import Path
 
-from harness.causes.schema import Catalogue, Cause, OwnCauses, Prior, Priors
+from harness.causes.schema import Catalogue, Cause, FractionPrior, OwnCauses, Priors
 from harness.core.errors import UserError
 from harness.files.loading import parse_file
 
-__all__ = ["Catalogue", "Cause", "OwnCauses", "Prior", "Priors", "extended", "shipped", "without_ratio"]
+__all__ = ["Catalogue", "Cause", "FractionPrior", "OwnCauses", "Priors", "extended", "shipped", "without_ratio"]
 
 CATALOGUE = Path(__file__).parent / "catalogue.toml"
 

@@ -17,7 +17,7 @@ PLACES = ("range", "turns", "expected", "other", "before", "factor")
 """What a cause's `text` and `look` may name in braces."""
 
 
-class Prior(Table):
+class FractionPrior(Table):
     """Mean and standard deviation of a normal prior, both fractions."""
 
     mean: SignedFraction = 0.0
@@ -56,37 +56,37 @@ class ConductancePrior(Table):
 class Priors(Table):
     """What the readings may do, each key a normal prior: what you believe before the run. A key left out is exactly zero."""
 
-    gain: Prior = Prior()
+    gain: FractionPrior = FractionPrior()
     """Error of the module, the same at every current."""
-    transformer_gain: Prior = Prior()
+    transformer_gain: FractionPrior = FractionPrior()
     """Error of the transformer, the same at every current."""
-    trimmed: Prior = Prior()
+    trimmed: FractionPrior = FractionPrior()
     """What of that error the maker has removed in the module, so that only the secondary current shows it."""
-    reference: Prior = Prior()
+    reference: FractionPrior = FractionPrior()
     """Error of every reading of the reference."""
-    slope: Prior = Prior()
+    slope: FractionPrior = FractionPrior()
     """Change of the error per decade of ampere-turns."""
-    droop_at_top: Prior = Prior()
+    droop_at_top: FractionPrior = FractionPrior()
     """Error at the rated ampere-turns, appearing towards them."""
-    droop_at_bottom: Prior = Prior()
+    droop_at_bottom: FractionPrior = FractionPrior()
     """Error at 1 % of the rated ampere-turns, appearing below 20 %."""
-    bend: Prior = Prior()
+    bend: FractionPrior = FractionPrior()
     """Error at the rated ampere-turns, in proportion to the current."""
-    burden: Prior = Prior()
+    burden: FractionPrior = FractionPrior()
     """Burden of the secondary loop beyond a sound one's, as a part of it."""
     closed_turn: ConductancePrior = ConductancePrior()
     """Conductance of what closes around the core, such as `3 kS`."""
-    added_current: Prior = Prior()
+    added_current: FractionPrior = FractionPrior()
     """A constant primary current, as a part of the smallest current claimed."""
     offset: StepsPrior = StepsPrior()
     """Offset of the display, in display steps."""
-    voltage_gain: Prior = Prior()
+    voltage_gain: FractionPrior = FractionPrior()
     """Power readings only: error of the voltage."""
     phase: AnglePrior = AnglePrior()
     """Power readings only: phase displacement."""
     phase_slope: AnglePrior = AnglePrior()
     """Power readings only: change of the phase displacement per decade of ampere-turns."""
-    threshold: Prior = Prior()
+    threshold: FractionPrior = FractionPrior()
     """Change of the smallest readable current."""
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.classes.accuracy_classes import PHASE_MINUTES, SOURCE, Source
+from harness.classes.accuracy_classes import PHASE_MINUTES, SOURCE, TableSource
 from harness.classes.power_classes import TABLES
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.files.device import Claim
@@ -15,7 +15,7 @@ def claim_text(claim: Claim) -> str:
     return "; ".join(part for part in (_current(claim), _phase(claim), _power(claim)) if part)
 
 
-def claim_sources(claim: Claim) -> tuple[Source, ...]:
+def claim_sources(claim: Claim) -> tuple[TableSource, ...]:
     """The tables of limits the claim rests on."""
     current = () if claim.accuracy_class is None else (SOURCE,)
     power = () if claim.power_class is None else (TABLES[claim.power_class].source,)
@@ -55,5 +55,5 @@ def _added(terms: list[tuple[float, str]]) -> str:
     return " + ".join(text for value, text in terms if value)
 
 
-def _doubt(source: Source) -> str:
+def _doubt(source: TableSource) -> str:
     return f" ({FROM_MEMORY})" if source.from_memory else ""

@@ -13,14 +13,14 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
-class Source:
+class TableSource:
     """Where a table of limits comes from. `from_memory`: not found in print, to be checked against the standard itself."""
 
     text: str
     from_memory: bool
 
 
-SOURCE = Source(
+SOURCE = TableSource(
     "IEC 61869-2:2012, tables 201 to 203, as found on a transformer maker's technical page; the standard was not at hand",
     from_memory=False,
 )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.classes.accuracy_classes import TOLERANCE, Source
+from harness.classes.accuracy_classes import TOLERANCE, TableSource
 
 PowerClass = Literal[
     "IEC 62053-21 1",
@@ -48,14 +48,14 @@ class ClassTable:
     """All lines of a class, and where they come from."""
 
     bands: tuple[Band, ...]
-    source: Source
+    source: TableSource
 
 
 ONE, LAGGING, LEADING, SPAN = (1.0, 1.0), (0.5, 0.5), (-0.8, -0.8), (0.5, -0.8)
 
-_IEC_62053_21 = Source("IEC 62053-21:2003, balanced load, transformer operated", from_memory=True)
-_IEC_62053_22 = Source("IEC 62053-22:2003, balanced load", from_memory=True)
-_EN_50470_3 = Source("EN 50470-3, intrinsic error at reference conditions, transformer operated", from_memory=True)
+_IEC_62053_21 = TableSource("IEC 62053-21:2003, balanced load, transformer operated", from_memory=True)
+_IEC_62053_22 = TableSource("IEC 62053-22:2003, balanced load", from_memory=True)
+_EN_50470_3 = TableSource("EN 50470-3, intrinsic error at reference conditions, transformer operated", from_memory=True)
 
 TABLES: dict[PowerClass, ClassTable] = {
     "IEC 62053-21 1": ClassTable(

@@ -31,7 +31,7 @@ DEFAULT_TRIALS = 1_000_000
 FEWEST_TRIALS = 200_000
 """JCGM 101:2008, 7.2.2: at least 10^4 times 1 / (1 - p); at p = 95 % that many."""
 
-Asked = TypeVar("Asked", bound="DataclassInstance")
+CommandOptions = TypeVar("CommandOptions", bound="DataclassInstance")
 """The options of one command."""
 
 
@@ -58,7 +58,7 @@ def add_command(
     commands: Any,
     name: str,
     summary: str,
-    action: tuple[type[Asked], Callable[[Asked, Console], int]],
+    action: tuple[type[CommandOptions], Callable[[CommandOptions, Console], int]],
     examples: Sequence[str],
     status: str = EXIT_STATUS,
 ) -> argparse.ArgumentParser:
@@ -75,7 +75,7 @@ def add_command(
     return parser
 
 
-def _asked(kind: type[Asked], parsed: argparse.Namespace) -> Asked:
+def _asked(kind: type[CommandOptions], parsed: argparse.Namespace) -> CommandOptions:
     given = {field.name: getattr(parsed, field.name) for field in fields(kind)}
     return kind(**{name: tuple(value) if isinstance(value, list) else value for name, value in given.items()})
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from harness.core.quantities import format_quantity, parse_quantity
 from harness.files.bench import ShelfEntry
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import displays
 from instruments.numbers import plain
 from simulated.bench import SimulatedBench
@@ -19,7 +19,7 @@ UNITS = {"power": "W", "voltage": "V", "power_factor": ""}
 class BenchWords:
     """Does what is typed on `simulated`, the bench of `inputs`; only what a person plays there is worked by words."""
 
-    def __init__(self, simulated: SimulatedBench, inputs: Inputs) -> None:
+    def __init__(self, simulated: SimulatedBench, inputs: RunInputs) -> None:
         self._simulated, self._inputs = simulated, inputs
         self._ranges = [r.name for r in inputs.device.ranges]
         self._shelf = inputs.bench.entry("load").shelf

@@ -88,7 +88,7 @@ def certify(options: CertifyOptions, console: Console) -> int:
     """
     from harness.commands.conclusion import conclude, told, write_table
     from harness.core.output import tell
-    from harness.evaluation.run_evaluation import OwnCauses
+    from harness.evaluation.run_evaluation import ReplacementCauses
     from harness.files.loading import read_text
     from harness.preparation.run_files import find_procedure
 
@@ -96,7 +96,7 @@ def certify(options: CertifyOptions, console: Console) -> int:
         options.record,
         folder := options.out or options.record.parent,
         trials=options.trials,
-        causes=None if options.causes is None else OwnCauses(read_text(options.causes), str(options.causes)),
+        causes=None if options.causes is None else ReplacementCauses(read_text(options.causes), str(options.causes)),
         overrides=options.overrides,
         procedure=None if options.procedure is None else find_procedure(options.procedure),
     )

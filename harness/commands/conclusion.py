@@ -13,7 +13,7 @@ from harness.core.errors import AbortedSafe, RecordError, Stopped, UserError
 from harness.core.joint_files import write_together
 from harness.core.output import as_typed, tell
 from harness.core.stop import StopSignal
-from harness.evaluation.run_evaluation import OwnCauses, evaluate
+from harness.evaluation.run_evaluation import ReplacementCauses, evaluate
 from harness.record.journal import Record, read_record, refuse_being_written
 from harness.results import Results, accepted
 from harness.steps import Procedure, words_hash
@@ -30,7 +30,7 @@ def conclude(
     out: Path,
     *,
     trials: int = 0,
-    causes: OwnCauses | None = None,
+    causes: ReplacementCauses | None = None,
     overrides: Sequence[str] = (),
     procedure: Procedure | None = None,
 ) -> Results:

@@ -10,7 +10,7 @@ from rich.text import Text
 WIDEST = 80
 
 
-class Sheet:
+class ConsoleSheet:
     """Prints to `console`, never wider than it or than 80 columns."""
 
     def __init__(self, console: Console) -> None:

@@ -14,7 +14,7 @@ from harness.core.clock import RealClock
 from harness.core.errors import UserError
 from harness.core.quantities import format_quantity
 from harness.preparation.rehearsal import Rehearsal
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import describe
 from harness.replay.kept_run import RECORD
 from simulated.bench import SimulatedBench
@@ -69,7 +69,7 @@ def free_ports(count: int) -> list[int]:
 
 
 @contextlib.contextmanager
-def served(inputs: Inputs, faults: Sequence[str]) -> Iterator[SimulatedBench]:
+def served(inputs: RunInputs, faults: Sequence[str]) -> Iterator[SimulatedBench]:
     """The simulated bench at the addresses of its files. Raises UserError."""
     described = describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults)
     simulated = SimulatedBench(described, RealClock())
@@ -81,7 +81,7 @@ def served(inputs: Inputs, faults: Sequence[str]) -> Iterator[SimulatedBench]:
         raise UserError(f"{failure} (try again)") from failure
 
 
-def what_it_is(inputs: Inputs, rehearsal: Rehearsal) -> list[str]:
+def what_it_is(inputs: RunInputs, rehearsal: Rehearsal) -> list[str]:
     """The meter under test with its ranges, and what the run will take."""
     identity = inputs.device.identity
     ranges = ", ".join(f"{r.name} to {format_quantity(r.maximum_current, 'A')}" for r in inputs.device.ranges)
@@ -91,7 +91,7 @@ def what_it_is(inputs: Inputs, rehearsal: Rehearsal) -> list[str]:
     ]
 
 
-def what_it_knows(inputs: Inputs, simulated: SimulatedBench) -> str:
+def what_it_knows(inputs: RunInputs, simulated: SimulatedBench) -> str:
     """What no reading tells for certain: whether the run harmed anything."""
     truth, most = simulated.truth(), inputs.device.transformer.maximum_secondary_current
     fuse = "intact" if truth.secondary_fuse_intact else "MELTED"

@@ -10,11 +10,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.commands.console_sheet import WIDEST
-from harness.commands.console_sheet import Sheet as Lines
+from harness.commands.console_sheet import WIDEST, ConsoleSheet
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity, lasting
-from harness.design.findings import Finding, Sheet
+from harness.design.findings import DesignCheck, DesignFinding
 from harness.design.protection import amperes
 from harness.design.required_turns import Wanted, wanted_text
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
@@ -23,9 +22,9 @@ LONGEST_MARK = 6
 """Characters that fit before a line of the sheet; the name of a longer range begins the line instead."""
 
 
-def show(device_file: Path, sheet: Sheet, wanted: Wanted | None, console: Console) -> None:
+def show(device_file: Path, sheet: DesignCheck, wanted: Wanted | None, console: Console) -> None:
     """Print everything `sheet` holds, and the turns that were asked for."""
-    lines = Lines(console)
+    lines = ConsoleSheet(console)
     lines.title(f"{device_file}, check on paper: nothing was measured, no power is needed")
     width = min(console.width, WIDEST)
     lines.gap()
@@ -64,7 +63,7 @@ def _table(*columns: str) -> Table:
     return table
 
 
-def _reach(sheet: Sheet) -> Table:
+def _reach(sheet: DesignCheck) -> Table:
     table = _table("range", "turns", "reads from", "claimed", "may carry", "then in the secondary")
     for row in sheet.ranges:
         table.add_row(
@@ -78,7 +77,7 @@ def _reach(sheet: Sheet) -> Table:
     return table
 
 
-def _parts(sheet: Sheet) -> Table:
+def _parts(sheet: DesignCheck) -> Table:
     table = _table("range", "cord carries", "heat", "fuse margin", "supply drives", "fuse holds that")
     for row in sheet.ranges:
         window = row.melting_window
@@ -110,7 +109,7 @@ _TITLES = {
 }
 
 
-def _show_findings(lines: Lines, sheet: Sheet) -> None:
+def _show_findings(lines: ConsoleSheet, sheet: DesignCheck) -> None:
     for grade, title in _TITLES.items():
         findings = [f for f in sheet.findings if f.grade == grade]
         if findings:
@@ -127,7 +126,7 @@ def _show_findings(lines: Lines, sheet: Sheet) -> None:
         lines.good(caution, "-")
 
 
-def _show_finding(lines: Lines, finding: Finding) -> None:
+def _show_finding(lines: ConsoleSheet, finding: DesignFinding) -> None:
     mark, text = finding.range or "all", finding.text
     if len(mark) > LONGEST_MARK:
         mark, text = "", f"{mark}: {text}"

@@ -59,7 +59,7 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class Found:
+class Discovered:
     """What VISA `library` and the serial ports offer, and who answered: there, and as instruments of the bench file.
 
     `entries` are the instruments of the bench file in `folder` that are on a link.
@@ -78,7 +78,7 @@ class Found:
         return [n for n, e in self.entries.items() if place(e.address, self.folder) == place(address, self.folder)]
 
 
-def discover(bench: Bench | None, folder: Path, folders: tuple[Path, ...], wires: LinkSource) -> Found:
+def discover(bench: Bench | None, folder: Path, folders: tuple[Path, ...], wires: LinkSource) -> Discovered:
     """Ask everybody; `folders` holds the bench's own profiles."""
     library = LIBRARY if bench is None else bench.visa
     entries = {} if bench is None else {n: e for n, e in bench.instruments.items() if not e.by_person}
@@ -89,7 +89,7 @@ def discover(bench: Bench | None, folder: Path, folders: tuple[Path, ...], wires
     probes += [(place(address, folder), partial(ask_unknown, address, wires)) for address in unknown]
     answers = _in_parallel(probes)
     at_offers = dict(zip(unknown, answers[len(entries) :], strict=True))
-    return Found(library, folder, entries, offers, notes, at_offers, dict(zip(entries, answers, strict=False)))
+    return Discovered(library, folder, entries, offers, notes, at_offers, dict(zip(entries, answers, strict=False)))
 
 
 def offered(library: str) -> tuple[list[Offer], list[str]]:

@@ -38,7 +38,7 @@ def instruments(options: InstrumentsOptions, console: Console) -> int:
     import time
 
     from harness.commands.conclusion import prepare_folder
-    from harness.commands.console_sheet import Sheet
+    from harness.commands.console_sheet import ConsoleSheet
     from harness.commands.discovery import LIBRARY, discover
     from harness.commands.instruments_sheet import show_bench, show_offers
     from harness.core.errors import UserError
@@ -47,7 +47,7 @@ def instruments(options: InstrumentsOptions, console: Console) -> int:
     from harness.replay.link_transcripts import TranscribedLinks
     from harness.station.wires import LinkSource, Wires
 
-    sheet, file, transcript = Sheet(console), options.bench, options.transcript
+    sheet, file, transcript = ConsoleSheet(console), options.bench, options.transcript
     bench = None if file is None else parse_bench(read_text(file), str(file))
     folder = (file or Path("bench.toml")).resolve().parent
     folders = () if file is None else profile_folders(file)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from harness.commands.console_sheet import Sheet
-from harness.commands.discovery import Answer, Found
+from harness.commands.console_sheet import ConsoleSheet
+from harness.commands.discovery import Answer, Discovered
 from harness.files.bench import Bench, InstrumentEntry
 from harness.station.identification import serial_elsewhere
 from instruments.reading import Identity, shown
 
 
-def show_offers(sheet: Sheet, found: Found) -> None:
+def show_offers(sheet: ConsoleSheet, found: Discovered) -> None:
     """Everything that is offered, with who answered there."""
     sheet.title(f"Offered by VISA ({found.library}) and the serial ports")
     for offer in found.offers:
@@ -41,7 +41,7 @@ def _whose(identity: Identity, entries: Mapping[str, InstrumentEntry]) -> str:
     return "not in the bench file" if entries else f"serial {shown(identity.serial)}"
 
 
-def show_bench(sheet: Sheet, bench_file: Path, bench: Bench, found: Found) -> int:
+def show_bench(sheet: ConsoleSheet, bench_file: Path, bench: Bench, found: Discovered) -> int:
     """Every instrument of the bench file and whether it answers as itself; how many do not."""
     sheet.heading(f"Instruments of {bench_file}")
     everywhere = {bench.instruments[n].address: a for n, a in found.of_entries.items()} | dict(found.at_offers)

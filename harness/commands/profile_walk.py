@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 
 from harness.commands.advice import advice
-from harness.commands.console_sheet import Sheet
+from harness.commands.console_sheet import ConsoleSheet
 from harness.commands.profile_words import Words, with_unit
 from harness.core.errors import AbortedSafe, NotSafe, Stopped
 from harness.core.stop import StopSignal
@@ -14,7 +14,7 @@ from harness.safety.safing import make_all_safe, not_safe_message
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
 
 
-def walked(words: Words, sheet: Sheet, address: str) -> int:
+def walked(words: Words, sheet: ConsoleSheet, address: str) -> int:
     """Walk; 0 when all went well, 2 otherwise. Raises AbortedSafe when stopped, NotSafe when the end was not confirmed safe."""
     walk = _Walk(words, sheet, address)
     return walk.finish(_stopped_by(walk))
@@ -33,7 +33,7 @@ def _stopped_by(walk: _Walk) -> BaseException | None:
 class _Walk:
     """The steps through one profile. `wrong` collects the keys at fault."""
 
-    def __init__(self, words: Words, sheet: Sheet, address: str) -> None:
+    def __init__(self, words: Words, sheet: ConsoleSheet, address: str) -> None:
         self._words, self._sheet, self._address = words, sheet, address
         self._name, self._entry, self._profile = words.name, words.entry, words.profile
         self.stop = StopSignal()

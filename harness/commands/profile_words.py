@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-from harness.commands.console_sheet import Sheet
+from harness.commands.console_sheet import ConsoleSheet
 from harness.commands.shown_links import ShownRegisters, ShownText
 from harness.files.bench import InstrumentEntry
 from harness.station.identification import serial_elsewhere
@@ -24,7 +24,9 @@ IMPLAUSIBLY_SMALL, IMPLAUSIBLY_LARGE = 1e-12, 1e15
 class Words:
     """An instrument by its profile, every exchange shown on a sheet. `has_set`: something may stand otherwise than before."""
 
-    def __init__(self, name: str, entry: InstrumentEntry, profile: Profile, links: LinkSource, sheet: Sheet) -> None:
+    def __init__(
+        self, name: str, entry: InstrumentEntry, profile: Profile, links: LinkSource, sheet: ConsoleSheet
+    ) -> None:
         self.name, self.entry, self.profile = name, entry, profile
         self.has_set = False
         address, now = entry.address, time.monotonic

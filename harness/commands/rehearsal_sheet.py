@@ -16,7 +16,7 @@ from harness.core.stop import StopSignal
 from harness.evaluation.additional.register_creep import watched_too_short
 from harness.preparation.rehearsal import Rehearsal, rehearse
 from harness.preparation.rejection_probability import percent, told
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
 from harness.wording.reasons import reason_text
@@ -25,24 +25,24 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-def rehearsed(inputs: Inputs, stop: StopSignal, console: Console) -> Rehearsal:
+def rehearsed(inputs: RunInputs, stop: StopSignal, console: Console) -> Rehearsal:
     """The rehearsal, with a display of how far it is."""
     with RehearsalProgress(console) as progress:
         return rehearse(inputs, stop, progress)
 
 
-def problems_of_dates(inputs: Inputs, accepted: Sequence[str]) -> list[str]:
+def problems_of_dates(inputs: RunInputs, accepted: Sequence[str]) -> list[str]:
     """What calibration dates say against a run today, unless it was accepted."""
     found = calibration_problems(inputs.bench, RealClock().wall().date())
     return [f"{text} (to continue anyway: --override {name})" for name, text in found.items() if name not in accepted]
 
 
-def show(inputs: Inputs, rehearsal: Rehearsal, console: Console) -> None:
+def show(inputs: RunInputs, rehearsal: Rehearsal, console: Console) -> None:
     """Ceilings, the most and the least that is to be expected, and what to know before the run."""
     tell(console, list(_lines(inputs, rehearsal)))
 
 
-def _lines(inputs: Inputs, rehearsal: Rehearsal) -> Iterator[str]:
+def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
     rejection = rehearsal.rejection
     for rng in rehearsal.results.ranges:
         held = (

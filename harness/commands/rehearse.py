@@ -12,7 +12,7 @@ from harness.commands.arguments import add_causes, add_command, add_procedure, c
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from harness.preparation.run_files import Inputs
+    from harness.preparation.run_files import RunInputs
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class RehearseOptions:
     hold: float = 600.0
     causes: Path | None = None
 
-    def inputs(self) -> Inputs:
+    def inputs(self) -> RunInputs:
         """The files, read and checked. Raises UserError."""
         from harness.preparation.run_files import load_inputs
         from harness.steps import Options

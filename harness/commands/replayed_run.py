@@ -12,9 +12,9 @@ from harness.commands.session import GUARD_REPORT, Begun, run_anew, run_on
 from harness.core.errors import RatioproofError, Stopped, UserError
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.record.journal import Record, continue_record, read_record
-from harness.replay.kept_run import BEFORE, GUARD_BEFORE, RECORD, Asked
+from harness.replay.kept_run import BEFORE, GUARD_BEFORE, RECORD, KeptRequest
 from harness.replay.run_environment import Surroundings, replayed
 from instruments.errors import InstrumentError
 
@@ -38,7 +38,7 @@ def compare(then: Path, now: Path) -> int:
     return len(after.lines)
 
 
-def again(asked: Asked, inputs: Inputs, folder: Path, out: Path) -> BaseException | None:
+def again(asked: KeptRequest, inputs: RunInputs, folder: Path, out: Path) -> BaseException | None:
     """Run, and what ended the run early, as then. Raises TranscriptError where something went otherwise."""
     around = replayed(inputs, folder)
     ended: BaseException | None = None
@@ -50,7 +50,7 @@ def again(asked: Asked, inputs: Inputs, folder: Path, out: Path) -> BaseExceptio
     return ended
 
 
-def _run(asked: Asked, inputs: Inputs, around: Surroundings, folder: Path, out: Path) -> None:
+def _run(asked: KeptRequest, inputs: RunInputs, around: Surroundings, folder: Path, out: Path) -> None:
     attendance = Attendance(
         asked.operator,
         asked.overrides,

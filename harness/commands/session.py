@@ -15,10 +15,10 @@ from harness.core.output import as_typed
 from harness.core.stop import StopSignal
 from harness.core.version import software
 from harness.preparation.rehearsal import start_fields
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.record.history import finished_points, finished_waits
 from harness.record.journal import Record, RecordWriter, create_record
-from harness.replay.kept_run import Asked, keep
+from harness.replay.kept_run import KeptRequest, keep
 from harness.replay.run_environment import Surroundings, at_the_bench, transcribed
 from harness.run.run_context import RunContext
 from harness.run.runner import Runner
@@ -45,7 +45,7 @@ def refuse_to_overwrite(file: Path) -> None:
         raise UserError(f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)")
 
 
-def reserved_bench(inputs: Inputs, record_file: Path) -> contextlib.AbstractContextManager[None]:
+def reserved_bench(inputs: RunInputs, record_file: Path) -> contextlib.AbstractContextManager[None]:
     """The instruments of the bench, until the run has ended. Raises UserError naming the run that has them."""
     addresses = {name: entry.address for name, entry in inputs.bench.instruments.items() if not entry.by_person}
     command = f"the run of {record_file.resolve()}"
@@ -64,7 +64,7 @@ def naming_the_way_on(record_file: Path) -> Iterator[None]:
         raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {as_typed(record_file)}") from aborted
 
 
-def run_anew(inputs: Inputs, attendance: Attendance, file: Path, around: Surroundings | None = None) -> None:
+def run_anew(inputs: RunInputs, attendance: Attendance, file: Path, around: Surroundings | None = None) -> None:
     """Run the procedure from its beginning, leaving the record `file`; `around` replaces the bench.
 
     Raises UserError, AbortedSafe or NotSafe.
@@ -84,7 +84,7 @@ def run_anew(inputs: Inputs, attendance: Attendance, file: Path, around: Surroun
 
 
 def run_on(
-    inputs: Inputs, attendance: Attendance, begun: Begun, file: Path, around: Surroundings | None = None
+    inputs: RunInputs, attendance: Attendance, begun: Begun, file: Path, around: Surroundings | None = None
 ) -> None:
     """Go on with the interrupted run in `file`; `around` replaces the bench.
 
@@ -105,7 +105,7 @@ def run_on(
 
 
 def _run(
-    inputs: Inputs,
+    inputs: RunInputs,
     attendance: Attendance,
     file: Path,
     around: Surroundings,
@@ -149,7 +149,7 @@ def _run(
 
 
 @contextlib.contextmanager
-def _guard(inputs: Inputs, stop: StopSignal, folder: Path) -> Iterator[None]:
+def _guard(inputs: RunInputs, stop: StopSignal, folder: Path) -> Iterator[None]:
     """A guard standing by, with its report in `folder`; it is stood down only when the bench is known to be safe."""
     guard = Guard(inputs.bench, inputs.folders, (folder / GUARD_REPORT).resolve(), stop)
     stop.watch(guard.trouble)
@@ -165,13 +165,13 @@ def _guard(inputs: Inputs, stop: StopSignal, folder: Path) -> Iterator[None]:
 
 
 def _around(
-    inputs: Inputs, attendance: Attendance, record_file: Path, before: bytes | None = None, guard_before: str = ""
+    inputs: RunInputs, attendance: Attendance, record_file: Path, before: bytes | None = None, guard_before: str = ""
 ) -> Surroundings:
     """The bench, with a transcript when one was asked for. Raises UserError."""
     around = at_the_bench(inputs, attendance.person, attendance.stop.activity)
     if attendance.transcript is None:
         return around
-    asked = Asked(
+    asked = KeptRequest(
         procedure=inputs.asked,
         options=inputs.options,
         operator=attendance.operator,

@@ -5,14 +5,14 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from harness.commands.console_sheet import Sheet
+from harness.commands.console_sheet import ConsoleSheet
 from instruments.links.link import Link, RegisterLink
 
 
 class ShownText:
     """A link that shows what passes."""
 
-    def __init__(self, link: Link, sheet: Sheet) -> None:
+    def __init__(self, link: Link, sheet: ConsoleSheet) -> None:
         self._link, self._sheet = link, sheet
 
     def write(self, text: str) -> None:
@@ -43,7 +43,7 @@ class ShownText:
 class ShownRegisters:
     """A register link that shows what passes."""
 
-    def __init__(self, link: RegisterLink, sheet: Sheet) -> None:
+    def __init__(self, link: RegisterLink, sheet: ConsoleSheet) -> None:
         self._link, self._sheet = link, sheet
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:

@@ -11,7 +11,7 @@ from harness.commands.arguments import add_command, add_transcript
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from harness.commands.console_sheet import Sheet
+    from harness.commands.console_sheet import ConsoleSheet
     from harness.files.bench import Bench
     from instruments.profile import Profile
 
@@ -44,7 +44,7 @@ def try_one(options: TryOptions, console: Console) -> int:
 
     Raises UserError, AbortedSafe when stopped, NotSafe when something was set and the safe state was not confirmed.
     """
-    from harness.commands.console_sheet import Sheet
+    from harness.commands.console_sheet import ConsoleSheet
     from harness.core.errors import UserError
     from harness.files.loading import parse_bench, read_text
     from harness.preparation.run_files import profile_folders
@@ -56,7 +56,7 @@ def try_one(options: TryOptions, console: Console) -> int:
     if name not in bench.instruments:
         raise UserError(f"{file}: found no instruments.{name}, expected one of {', '.join(bench.instruments)}")
     entry = bench.instruments[name]
-    sheet = Sheet(console)
+    sheet = ConsoleSheet(console)
     if entry.by_person:
         sheet.note(f"{name} is read or moved by a person: there is nothing to try.", "")
         return 0
@@ -68,7 +68,7 @@ def try_one(options: TryOptions, console: Console) -> int:
         return _tried(options, bench, profile, sheet)
 
 
-def _tried(options: TryOptions, bench: Bench, profile: Profile, sheet: Sheet) -> int:
+def _tried(options: TryOptions, bench: Bench, profile: Profile, sheet: ConsoleSheet) -> int:
     import time
 
     from harness.commands.conclusion import prepare_folder

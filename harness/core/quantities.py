@@ -146,7 +146,7 @@ def _quantity(unit: str, low: float, high: float, span: str) -> BeforeValidator:
 Current = Annotated[float, _quantity("A", 1e-12, 1e5, "1 pA to 100 kA")]
 Voltage = Annotated[float, _quantity("V", 1e-9, 1e6, "1 nV to 1 MV")]
 Resistance = Annotated[float, _quantity("ohm", 1e-6, 1e4, "1 uohm to 10 kohm")]
-TimeOn = Annotated[float, _quantity("s", 1.0, 86400.0, "1 s to 24 h")]
+TimeOnLimit = Annotated[float, _quantity("s", 1.0, 86400.0, "1 s to 24 h")]
 Duration = Annotated[float, _quantity("s", 1e-4, 3600.0, "0.1 ms to 1 h")]
 Frequency = Annotated[float, _quantity("Hz", 10.0, 1000.0, "10 Hz to 1 kHz")]
 FrequencyOrDirect = Annotated[float, _quantity("Hz", 0.0, 1000.0, "0 Hz (direct current) to 1 kHz")]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.design.clamp import clamp
 from harness.design.conductors import heat_per_metre
 from harness.design.expected_error import error_findings, expected
-from harness.design.findings import Finding, Grade, RangeSheet, Sheet, added_turns, secondary_of
+from harness.design.findings import DesignCheck, DesignFinding, Grade, RangeSheet, added_turns, secondary_of
 from harness.design.fuses import melting_window
 from harness.design.protection import (
     conductor_rating,
@@ -24,7 +24,7 @@ from harness.files.device import Device, Range
 _ORDER: tuple[Grade, ...] = ("in the way", "not known", "worth knowing")
 
 
-def check(device: Device) -> Sheet:
+def check(device: Device) -> DesignCheck:
     """Everything the device file alone says; findings come gravest first, then in the order of the ranges."""
     between = neighbours(device)
     findings = [
@@ -47,7 +47,7 @@ def check(device: Device) -> Sheet:
         findings += gap(pair)
     findings += [*_unsized(device), *error_findings(device)]
     ratio, phase = expected(device) or (None, None)
-    return Sheet(
+    return DesignCheck(
         ranges=tuple(_range_sheet(device, rng) for rng in device.ranges),
         neighbours=tuple(between),
         ratio_error=ratio,
@@ -83,9 +83,9 @@ def _range_sheet(device: Device, rng: Range) -> RangeSheet:
     )
 
 
-def _unsized(device: Device) -> list[Finding]:
+def _unsized(device: Device) -> list[DesignFinding]:
     names = [r.name for r in device.ranges if r.cross_section is None]
     if not names:
         return []
     text = f"conductor: cross_section of {', '.join(names)} is not given; needed to tell what the turns carry"
-    return [Finding("not known", "", text)]
+    return [DesignFinding("not known", "", text)]

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 
 from harness.core.quantities import format_quantity
-from harness.design.findings import Finding
+from harness.design.findings import DesignFinding
 from harness.files.device import Device
 
 EXTRA_LOW = 50.0 * math.sqrt(2)
 """Peak volts of 50 V AC, the limit of extra-low voltage (IEC 61140 band I; value from memory)."""
 
 
-def clamp(device: Device) -> list[Finding]:
+def clamp(device: Device) -> list[DesignFinding]:
     """Is the voltage of an opened secondary limited, whatever opens it?"""
     path = device.path
     fused = path.secondary_fuse is not None
@@ -22,7 +22,7 @@ def clamp(device: Device) -> list[Finding]:
             f"clamp: secondary_clamp is not given; {opens} leaves the secondary open under current, and the voltage there is "
             "DANGEROUS. Look for a voltage limiter or shorting device across the winding, ahead of any fuse"
         )
-        return [Finding("not known", "", text)]
+        return [DesignFinding("not known", "", text)]
     if path.secondary_clamp == "across winding":
         return _voltage(device)
     if path.secondary_clamp == "behind fuse":
@@ -30,15 +30,15 @@ def clamp(device: Device) -> list[Finding]:
             "clamp: behind the fuse it limits nothing once the fuse has melted, and the voltage of the open secondary is "
             "DANGEROUS; put it across the winding, ahead of the fuse"
         )
-        return [Finding("in the way", "", text)]
+        return [DesignFinding("in the way", "", text)]
     text = (
         f"clamp: there is none; {opens} leaves the secondary open under current, and the voltage there is DANGEROUS; fit "
         f"one across the winding{', ahead of the fuse' if fused else ''}"
     )
-    return [Finding("in the way" if fused else "worth knowing", "", text)]
+    return [DesignFinding("in the way" if fused else "worth knowing", "", text)]
 
 
-def _voltage(device: Device) -> list[Finding]:
+def _voltage(device: Device) -> list[DesignFinding]:
     path, transformer = device.path, device.transformer
     limit = path.secondary_clamp_voltage
     if limit is None:
@@ -46,14 +46,14 @@ def _voltage(device: Device) -> list[Finding]:
             "clamp: secondary_clamp_voltage is not given; look for the peak voltage it limits to, and that it stands the "
             "secondary current for as long as a fault lasts"
         )
-        return [Finding("not known", "", text)]
+        return [DesignFinding("not known", "", text)]
     loop = transformer.burden + (path.secondary_fuse_resistance or 0.0)
     usual = math.sqrt(2) * transformer.maximum_secondary_current * loop
     limited, shown = format_quantity(limit, "V", 3), format_quantity(usual, "V", 3)
     if limit <= usual:
         text = f"clamp: limits to {limited}, burden and fuse need {shown} at the largest secondary current; fit one above it"
-        return [Finding("in the way", "", text)]
+        return [DesignFinding("in the way", "", text)]
     text = f"clamp: limits an open secondary to {limited} peak; burden and fuse need {shown} at most"
     if limit > EXTRA_LOW:
         text += f"; that is above extra-low voltage ({format_quantity(EXTRA_LOW, 'V', 2)} peak), do not touch it"
-    return [Finding("worth knowing", "", text)]
+    return [DesignFinding("worth knowing", "", text)]

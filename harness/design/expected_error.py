@@ -11,7 +11,7 @@ import math
 from harness.claims.claim_limits import limit_of_error
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity
-from harness.design.findings import Finding
+from harness.design.findings import DesignFinding
 from harness.files.device import Device
 
 
@@ -61,12 +61,12 @@ def expected(device: Device) -> tuple[float, float] | None:
     return ratio_and_phase(complex_error(_series(device) + _fuse(device), magnetising))
 
 
-def error_findings(device: Device) -> list[Finding]:
+def error_findings(device: Device) -> list[DesignFinding]:
     """What the transformer is expected to err, and how much of it the secondary fuse adds."""
     magnetising = magnetising_impedance(device)
     if magnetising is None or missing(device):
         text = f"ratio error from burden and fuse: not known; measure and give {', '.join(missing(device))}"
-        return [Finding("not known", "", text)]
+        return [DesignFinding("not known", "", text)]
     ratio, phase = ratio_and_phase(complex_error(_series(device) + _fuse(device), magnetising))
     base = device.ranges[0]
     allowed = limit_of_error(device, base, base.maximum_current)
@@ -83,9 +83,9 @@ def error_findings(device: Device) -> list[Finding]:
     if bound:
         text += "; give magnetising_loss_angle to know it"
     if abs(added) <= allowed:
-        return [Finding("worth knowing", "", text)]
+        return [DesignFinding("worth knowing", "", text)]
     text += f"; the fuse may have no more than some {format_quantity(_fuse(device) * allowed / abs(added), 'ohm', 2)}"
-    return [Finding("not known" if bound else "in the way", "", text)]
+    return [DesignFinding("not known" if bound else "in the way", "", text)]
 
 
 def _series(device: Device) -> float:

@@ -12,7 +12,7 @@ Grade = Literal["in the way", "not known", "worth knowing"]
 
 
 @dataclass(frozen=True)
-class Finding:
+class DesignFinding:
     """One line: what, the number found, the number needed, what to do. `range` is empty when it concerns them all."""
 
     grade: Grade
@@ -60,14 +60,14 @@ class Neighbours:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class DesignCheck:
     """The whole check. `ratio_error` (a fraction) and `phase_displacement` (rad) are expected of the transformer."""
 
     ranges: tuple[RangeSheet, ...]
     neighbours: tuple[Neighbours, ...]
     ratio_error: float | None
     phase_displacement: float | None
-    findings: tuple[Finding, ...]
+    findings: tuple[DesignFinding, ...]
 
     @property
     def in_the_way(self) -> int:

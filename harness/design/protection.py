@@ -6,7 +6,7 @@ import math
 
 from harness.core.quantities import format_quantity, lasting
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
-from harness.design.findings import Finding, in_circuit, secondary_of
+from harness.design.findings import DesignFinding, in_circuit, secondary_of
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
 from harness.design.supply import Supply, lets_flow, supply_of
 from harness.files.device import Device, Range
@@ -31,7 +31,7 @@ def conductor_rating(device: Device, rng: Range) -> float | None:
     return min((rating for s in sizes if (rating := cord_rating(s)) is not None), default=None)
 
 
-def weak_parts(device: Device, rng: Range) -> list[Finding]:
+def weak_parts(device: Device, rng: Range) -> list[DesignFinding]:
     """Parts that stand less than the range claims."""
     found = []
     for part in device_parts(device, float(rng.primary_turns)):
@@ -40,17 +40,17 @@ def weak_parts(device: Device, rng: Range) -> list[Finding]:
         stands, needed = amperes(part.current), amperes(rng.maximum_current)
         if part.set_by in ("fuse", "supply socket"):
             text = f"{part.set_by}: rated {stands}, the claim extends to {needed}; a run does not exceed the rating"
-            found.append(Finding("worth knowing", rng.name, text))
+            found.append(DesignFinding("worth knowing", rng.name, text))
             continue
         text = (
             f"{part.set_by}: rated {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a part "
             "with a higher rating"
         )
-        found.append(Finding("in the way", rng.name, text))
+        found.append(DesignFinding("in the way", rng.name, text))
     return found + _weak_conductor(device, rng)
 
 
-def _weak_conductor(device: Device, rng: Range) -> list[Finding]:
+def _weak_conductor(device: Device, rng: Range) -> list[DesignFinding]:
     carries = conductor_rating(device, rng)
     supply = supply_of(device)
     if carries is None:
@@ -65,10 +65,10 @@ def _weak_conductor(device: Device, rng: Range) -> list[Finding]:
     text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
     if needed > rng.maximum_current:
         text += f" or fit a fuse of at most {amperes(carries)}"
-    return [Finding("in the way", rng.name, text)]
+    return [DesignFinding("in the way", rng.name, text)]
 
 
-def input_protected(device: Device, rng: Range) -> list[Finding]:
+def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
     """Does anything keep from the meter's input what it does not stand, of all that the supply lets flow for long?"""
     supply, stands = supply_of(device), device.transformer.maximum_secondary_current
     if supply is None:
@@ -80,7 +80,7 @@ def input_protected(device: Device, rng: Range) -> list[Finding]:
     remedy = _remedy(device, rng, supply)
     fuse = device.path.secondary_fuse
     if fuse is None:
-        return [Finding("in the way", rng.name, f"meter input: {what}, with no fuse between; {remedy}")]
+        return [DesignFinding("in the way", rng.name, f"meter input: {what}, with no fuse between; {remedy}")]
     # The longest it holds is at the least current that is too much, not at the most that can flow.
     longest = melting_window(fuse, device.path.secondary_fuse_type, stands)[1]
     if math.isinf(longest):
@@ -88,12 +88,12 @@ def input_protected(device: Device, rng: Range) -> list[Finding]:
         text = (
             f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt up to {amperes(need_not)}; {remedy}"
         )
-        return [Finding("in the way", rng.name, text)]
+        return [DesignFinding("in the way", rng.name, text)]
     text = (
         f"secondary fuse: {what} for up to {lasting(longest)} before it melts; find out whether the input withstands that, or "
         f"{remedy}"
     )
-    return [Finding("not known", rng.name, text)]
+    return [DesignFinding("not known", rng.name, text)]
 
 
 def _remedy(device: Device, rng: Range, supply: Supply) -> str:
@@ -107,7 +107,7 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
     return f"fuse the primary at no more than {amperes(rating)}"
 
 
-def secondary_fuse(device: Device) -> list[Finding]:
+def secondary_fuse(device: Device) -> list[DesignFinding]:
     """Does the secondary fuse hold the rated current for good, and from where on does it protect the input?"""
     fuse, transformer = device.path.secondary_fuse, device.transformer
     if fuse is None:
@@ -120,15 +120,15 @@ def secondary_fuse(device: Device) -> list[Finding]:
             f"secondary fuse: {amperes(fuse)} {'is overloaded' if overloaded else 'ages'} at the rated {amperes(rated)}; "
             f"one of {amperes(rated / AGES_ABOVE)} or more lasts (common practice: no more than 75 % for good)"
         )
-        found.append(Finding("in the way" if overloaded else "worth knowing", "", text))
+        found.append(DesignFinding("in the way" if overloaded else "worth knowing", "", text))
     surely = SURELY_MELTS * fuse
     if surely > stands * _SLACK:
         text = (
             f"secondary fuse: {amperes(fuse)} is guaranteed to operate only from {amperes(surely)} ({SURELY_MELTS:g} In), the "
             f"input stands {amperes(stands)}: no protection between, so limit the primary"
         )
-        found.append(Finding("worth knowing", "", text))
+        found.append(DesignFinding("worth knowing", "", text))
     if device.path.secondary_fuse_type is None:
         text = "secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type"
-        found.append(Finding("not known", "", text))
+        found.append(DesignFinding("not known", "", text))
     return found

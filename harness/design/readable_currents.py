@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.claims.claim_limits import limit_of_error
 from harness.core.quantities import format_percent
-from harness.design.findings import Finding, Neighbours
+from harness.design.findings import DesignFinding, Neighbours
 from harness.design.protection import amperes, paper_ceiling
 from harness.files.device import Device, Range
 
@@ -14,7 +14,7 @@ def smallest_readable(device: Device, rng: Range) -> float:
     return device.display.smallest_readable_current * rng.display_factor
 
 
-def readable_from_claim(device: Device, rng: Range) -> list[Finding]:
+def readable_from_claim(device: Device, rng: Range) -> list[DesignFinding]:
     """The claim must not begin where the display still reads 0."""
     readable = smallest_readable(device, rng)
     if rng.minimum_current >= readable * (1 - 1e-9):
@@ -23,10 +23,10 @@ def readable_from_claim(device: Device, rng: Range) -> list[Finding]:
         f"smallest current: claims from {amperes(rng.minimum_current)}, the display reads 0 below {amperes(readable)}; "
         "raise minimum_current or wind more turns"
     )
-    return [Finding("in the way", rng.name, text)]
+    return [DesignFinding("in the way", rng.name, text)]
 
 
-def multiplier(device: Device, rng: Range) -> list[Finding]:
+def multiplier(device: Device, rng: Range) -> list[DesignFinding]:
     """The display factor must undo the turns as it does on the base range: N passes read N times (1/N the factor)."""
     base = device.ranges[0]
     right = base.display_factor * base.primary_turns / rng.primary_turns
@@ -38,7 +38,7 @@ def multiplier(device: Device, rng: Range) -> list[Finding]:
         f"display factor: {rng.display_factor:g} reads {format_percent(error, '+.2f')} wrong on {rng.primary_turns} turns, "
         f"the claim allows {allowed * 100:.3g} %; {right:.6g} is right"
     )
-    return [Finding("in the way" if abs(error) > allowed else "worth knowing", rng.name, text)]
+    return [DesignFinding("in the way" if abs(error) > allowed else "worth knowing", rng.name, text)]
 
 
 def neighbours(device: Device) -> list[Neighbours]:
@@ -57,7 +57,7 @@ def neighbours(device: Device) -> list[Neighbours]:
     ]
 
 
-def gap(between: Neighbours) -> list[Finding]:
+def gap(between: Neighbours) -> list[DesignFinding]:
     """Currents between two neighbours that neither claims, or neither reads."""
     serves = min(between.claimed_to, between.readable_to)
     upper, lower = amperes(between.claimed_from), amperes(serves)
@@ -67,14 +67,14 @@ def gap(between: Neighbours) -> list[Finding]:
             f"{between.coarser} reads from {amperes(between.readable_from)}; nothing is read between, wind a range "
             "with turns between theirs"
         )
-        return [Finding("in the way", between.finer, text)]
+        return [DesignFinding("in the way", between.finer, text)]
     if between.claimed_from > serves * (1 + 1e-9):
         text = (
             f"gap to {between.coarser}: {between.finer} serves up to {lower}, {between.coarser} claims from {upper}; both "
             f"read from {amperes(between.readable_from)} to {amperes(between.readable_to)}, so claim until they meet"
         )
-        return [Finding("in the way", between.finer, text)]
+        return [DesignFinding("in the way", between.finer, text)]
     if between.claimed_from > serves * (1 - 1e-9):
         text = f"{between.finer} and {between.coarser} meet at {upper} without overlap; overlap them to compare the two"
-        return [Finding("worth knowing", between.finer, text)]
+        return [DesignFinding("worth knowing", between.finer, text)]
     return []

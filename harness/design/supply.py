@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity, lasting
-from harness.design.findings import Finding
+from harness.design.findings import DesignFinding
 from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
 from harness.files.device import Device, PrimaryFuse
 
@@ -104,7 +104,7 @@ def lets_flow(supply: Supply) -> str:
     return f"the {supply.name} ({rating}) is guaranteed to operate only from {amount}, within {lasting(supply.seconds)}"
 
 
-def supplied(device: Device) -> list[Finding]:
+def supplied(device: Device) -> list[DesignFinding]:
     """What the supply can push through switch and conductor, whatever the ranges claim."""
     supply, path = supply_of(device), device.path
     if supply is None:
@@ -112,7 +112,7 @@ def supplied(device: Device) -> list[Finding]:
             "supply: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
             "the rating of what it is plugged into"
         )
-        return [Finding("not known", "", text)]
+        return [DesignFinding("not known", "", text)]
     rating = format_quantity(supply.rating, "A", 3)
     found, warm = [], []
     for stands, name in ((path.switch, "range switch"), (path.conductor, "conductor")):
@@ -122,18 +122,18 @@ def supplied(device: Device) -> list[Finding]:
                 f"{name}: rated {least}, the {supply.name} lets {rating} flow; fit one for "
                 f"{rating} or a fuse of at most {least}"
             )
-            found.append(Finding("in the way", "", text))
+            found.append(DesignFinding("in the way", "", text))
         elif stands * _SLACK < supply.operates:
             warm.append(f"{name} ({least})")
     held = format_quantity(supply.carries, "A", 3)
     text = f"no limit at its rating: it must hold {held} for long, and {lets_flow(supply)}"
     if warm:
         text += f"; until then more than the rating may flow in {' and '.join(warm)}"
-    found.append(Finding("worth knowing", "", text))
+    found.append(DesignFinding("worth knowing", "", text))
     if path.fuse is not None and path.fuse_type is None:
         text = (
             'fuse: fuse_type is not given; read what is printed on it ("plug-top", "gG", "breaker", "F" or "T"). Until then the '
             "worst of them is taken"
         )
-        found.append(Finding("not known", "", text))
+        found.append(DesignFinding("not known", "", text))
     return found

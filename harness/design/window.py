@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from harness.design.findings import Finding, added_turns
+from harness.design.findings import DesignFinding, added_turns
 from harness.files.device import Device
 
 SURELY_FITS = 0.5
@@ -30,7 +30,7 @@ def window_filled(device: Device) -> float | None:
     return sum(added_turns(device, r) * (r.wire_diameter or 0.0) ** 2 for r in device.ranges) / window**2
 
 
-def turns_fit(device: Device) -> list[Finding]:
+def turns_fit(device: Device) -> list[DesignFinding]:
     """The turns of all sections lie in the same window."""
     filled, passes = window_filled(device), sum(added_turns(device, r) for r in device.ranges)
     if filled is None or device.transformer.window_diameter is None:
@@ -40,19 +40,21 @@ def turns_fit(device: Device) -> list[Finding]:
             f"window: {', '.join(missing)} not given; measure the hole and each wire over its insulation, to tell whether all "
             f"{passes} passes fit"
         )
-        return [Finding("not known", "", text)]
+        return [DesignFinding("not known", "", text)]
     window = f"{device.transformer.window_diameter / _MILLIMETRE:.3g} mm"
     text = f"window: the {passes} {'pass' if passes == 1 else 'passes'} of all ranges fill {filled:.0%} of the {window} window"
     text = text.replace("%", " %")
     wires = sorted((r.wire_diameter or 0.0 for r in device.ranges for _ in range(added_turns(device, r))), reverse=True)
     if sum(wires[:2]) > device.transformer.window_diameter * (1 + 1e-9):
         return [
-            Finding("in the way", "", f"{text}, and its thickest wires do not pass side by side; wind thinner wire")
+            DesignFinding(
+                "in the way", "", f"{text}, and its thickest wires do not pass side by side; wind thinner wire"
+            )
         ]
     if filled > DENSEST and passes > 1:
         text += f", more than equal round wires ever can ({DENSEST:.0%})".replace("%", " %")
-        return [Finding("in the way", "", f"{text}; wind thinner wire or fewer turns")]
+        return [DesignFinding("in the way", "", f"{text}; wind thinner wire or fewer turns")]
     if filled > SURELY_FITS * (1 + 1e-9) and passes > 1:
         text += "; up to half of it always fits (round wires side by side); above that try with the wire before winding"
-        return [Finding("not known", "", text)]
-    return [Finding("worth knowing", "", f"{text}; up to half of it fits, with round wires side by side")]
+        return [DesignFinding("not known", "", text)]
+    return [DesignFinding("worth knowing", "", f"{text}; up to half of it fits, with round wires side by side")]

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from harness.design.findings import Finding, added_turns
+from harness.design.findings import DesignFinding, added_turns
 from harness.files.device import Device, Range
 
 
-def section_reversed(device: Device, rng: Range) -> list[Finding]:
+def section_reversed(device: Device, rng: Range) -> list[DesignFinding]:
     """What a series range reads when its own section is connected the wrong way round."""
     if rng.wiring != "series":
         return []
@@ -19,19 +19,19 @@ def section_reversed(device: Device, rng: Range) -> list[Finding]:
         f"section of {own} turns in series with {before}: reversed, {effective} turns remain and it reads {seen}; "
         "mark start and end, prove it with turns_check"
     )
-    return [Finding("worth knowing", rng.name, text)]
+    return [DesignFinding("worth knowing", rng.name, text)]
 
 
-def supply_tap(device: Device) -> list[Finding]:
+def supply_tap(device: Device) -> list[DesignFinding]:
     """The meter's own supply must not pass the sensor."""
     tapped = device.path.supply_tapped
     if tapped == "before sensor":
         return []
     if tapped == "behind sensor":
         text = "meter's supply tapped behind the sensor: it reads its own draw as load; take it from before the sensor"
-        return [Finding("in the way", "", text)]
+        return [DesignFinding("in the way", "", text)]
     text = (
         "meter's supply: supply_tapped is not given; follow its lead: on the load's side of the turns the meter reads "
         "its own draw"
     )
-    return [Finding("not known", "", text)]
+    return [DesignFinding("not known", "", text)]

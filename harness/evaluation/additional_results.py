@@ -19,7 +19,7 @@ from harness.evaluation.power.power_errors import PowerValues, unknown_angle
 from harness.evaluation.ratio.error_split import Split, split
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.smallest_current import smallest_found
-from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.validation.checks import power_checks
 from harness.evaluation.validation.ratio_models import Check
 from harness.files.device import Device, Range
@@ -59,7 +59,7 @@ class Additional:
 
 
 def additional_results(
-    device: Device, inputs: Inputs, points: Sequence[PointValues], powers: Sequence[PowerValues], rng: Range
+    device: Device, inputs: InputQuantities, points: Sequence[PointValues], powers: Sequence[PowerValues], rng: Range
 ) -> Additional:
     """All that the finished `points` of a run say of `rng` beyond its ratio errors."""
     own = [p for p in powers if p.observed.range == rng.name]
@@ -96,7 +96,7 @@ def additional_results(
     )
 
 
-def _not_read(device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range) -> list[Reason]:
+def _not_read(device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range) -> list[Reason]:
     """That a power was asked for and not read."""
     if not any(p.observed.power_asked and p.observed.direction == "single" for p in points):
         return []
@@ -104,7 +104,7 @@ def _not_read(device: Device, inputs: Inputs, points: Sequence[PointValues], rng
     return [Reason.of("power-not-read", rng.name, unknown=unknown)]
 
 
-def _parts(inputs: Inputs, parts: Split) -> ErrorParts:
+def _parts(inputs: InputQuantities, parts: Split) -> ErrorParts:
     return ErrorParts(
         name=parts.point.observed.name,
         secondary_current=nominal(parts.secondary),

@@ -12,7 +12,7 @@ from harness.record.observations import ObservedPoint
 from harness.results import Condition, Reason
 
 FREQUENCY, VOLTAGE = "reference_frequency", "reference_voltage"
-"""The names in `observed.Pair.also` of what the reference, or a voltmeter, read of them."""
+"""The names in `ReadingPair.also` of what the reference, or a voltmeter, read of them."""
 
 
 def conditions(

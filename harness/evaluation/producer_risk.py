@@ -16,13 +16,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.core.arrays import Array
 from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors
-from harness.evaluation.uncertainty.input_quantities import Inputs, Source
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, InputQuantity
 from harness.results import Conformity
-
-Array = NDArray[np.float64]
 
 SEED = 20_240_117
 BATCH, BATCHES = 20_000, 20
@@ -56,7 +54,7 @@ class Rejection:
     trials: int
 
 
-def rejection(inputs: Inputs, judged: Sequence[JudgedError], ordinary: OrdinaryErrors) -> Rejection:
+def rejection(inputs: InputQuantities, judged: Sequence[JudgedError], ordinary: OrdinaryErrors) -> Rejection:
     """The probability not to pass a sound meter, from what is `judged` and the `ordinary` errors at the same places.
 
     A conditional pass is one too.
@@ -85,7 +83,9 @@ def rejection(inputs: Inputs, judged: Sequence[JudgedError], ordinary: OrdinaryE
     )
 
 
-def _bench_errors(inputs: Inputs, judged: Sequence[JudgedError], generator: np.random.Generator, count: int) -> Array:
+def _bench_errors(
+    inputs: InputQuantities, judged: Sequence[JudgedError], generator: np.random.Generator, count: int
+) -> Array:
     """What the bench adds to the errors, (count, n): every input drawn once, shared by all that it enters."""
     variables: dict[Any, int] = {}
     for j in judged:
@@ -102,7 +102,7 @@ def _bench_errors(inputs: Inputs, judged: Sequence[JudgedError], generator: np.r
     return found
 
 
-def _drawn(source: Source, standard_uncertainty: float, generator: np.random.Generator, count: int) -> Array:
+def _drawn(source: InputQuantity, standard_uncertainty: float, generator: np.random.Generator, count: int) -> Array:
     if source.distribution == "rectangular":
         reach = math.sqrt(3) * standard_uncertainty
         return generator.uniform(-reach, reach, count)

@@ -10,14 +10,21 @@ from harness.causes import Catalogue
 from harness.evaluation.additional.check_standard import bench_check
 from harness.evaluation.additional_results import Additional, additional_results
 from harness.evaluation.conformity.fail_reasons import left_out_beyond
-from harness.evaluation.diagnosis import Beside, Compared, Diagnosis, PowerError, SmallestReadable, diagnose
+from harness.evaluation.diagnosis import (
+    ConsideredCauses,
+    Diagnosis,
+    FurtherEvidence,
+    PowerError,
+    SmallestReadable,
+    diagnose,
+)
 from harness.evaluation.diagnosis.contradiction import no_whole_number, none_explains, other_way_down
 from harness.evaluation.power.power_errors import PowerValues, power_values
 from harness.evaluation.ratio.effective_turns import base_usable, multiplier, reading_factor
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.uncalibrated_points import calibrated_only
 from harness.evaluation.ratio_results import RangeReadings, allowed, ratio_results
-from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.uncertainty.repeatability import run_scatter
 from harness.evaluation.validation.checks import ratio_checks
 from harness.evaluation.validation.ratio_models import Check, validate
@@ -121,10 +128,10 @@ def evaluate_ranges(
     )
 
 
-def _inputs(device: Device, bench: Bench, points: Sequence[ObservedPoint], run_date: dt.date) -> Inputs:
+def _inputs(device: Device, bench: Bench, points: Sequence[ObservedPoint], run_date: dt.date) -> InputQuantities:
     """The input quantities of the run, with what its points say together of their repeatability."""
     scattering = [p for p in points if p.direction not in ("search", "check", "zero") and _has_current(p)]
-    return Inputs(bench, run_date, run_scatter(device, bench, scattering))
+    return InputQuantities(bench, run_date, run_scatter(device, bench, scattering))
 
 
 def _has_current(point: ObservedPoint) -> bool:
@@ -133,7 +140,7 @@ def _has_current(point: ObservedPoint) -> bool:
 
 def _by_range(
     device: Device,
-    inputs: Inputs,
+    inputs: InputQuantities,
     points: Sequence[ObservedPoint],
     ranges: Sequence[ObservedRange],
     values: Sequence[PointValues],
@@ -168,7 +175,7 @@ def _by_range(
 
 
 def _evaluated(
-    inputs: Inputs,
+    inputs: InputQuantities,
     readings: RangeReadings,
     everything: Sequence[PointValues],
     powers: Sequence[PowerValues],
@@ -213,7 +220,7 @@ def _explained(
     options: EvaluationOptions,
 ) -> Diagnosis:
     """Which causes explain all that was read."""
-    beside = Beside(
+    beside = FurtherEvidence(
         powers=[
             PowerError(p.observed.range, nominal(p.current), p.power_factor, p.power_error)
             for p in powers
@@ -243,5 +250,5 @@ def _unexplained(
     return none_explains(explained, points, lambda: diagnose(device, ratios, compared=_compared(bench, options)))
 
 
-def _compared(bench: Bench, options: EvaluationOptions) -> Compared:
-    return Compared(options.causes, options.causes_origin, ratio_typed=bench.reference_path.factor != 1)
+def _compared(bench: Bench, options: EvaluationOptions) -> ConsideredCauses:
+    return ConsideredCauses(options.causes, options.causes_origin, ratio_typed=bench.reference_path.factor != 1)

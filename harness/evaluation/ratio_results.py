@@ -21,7 +21,7 @@ from harness.evaluation.ratio.fitted_line import line_of, stated_line
 from harness.evaluation.ratio.linearity import linearity
 from harness.evaluation.ratio.outlier_pairs import apart
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedRange
 from harness.results import NOT_VISITED, EffectiveTurns, Offset, Point, RangeResult, Reason, worst_verdict
@@ -52,7 +52,7 @@ def allowed(device: Device, rng: Range, points: Sequence[PointValues]) -> float:
     return min((limit_of_error(device, rng, current) for current in within), default=0.0)
 
 
-def ratio_results(device: Device, inputs: Inputs, readings: RangeReadings) -> tuple[RangeResult, list[Reason]]:
+def ratio_results(device: Device, inputs: InputQuantities, readings: RangeReadings) -> tuple[RangeResult, list[Reason]]:
     """One range and the reasons why it does not plainly pass."""
     rng, known, compared = readings.rng, readings.known, readings.compared
     points = tuple(_point(device, inputs, rng, v) for v in readings.points)
@@ -95,7 +95,7 @@ def ratio_results(device: Device, inputs: Inputs, readings: RangeReadings) -> tu
     return result, [*misread, *failed_points(points, rng), *failures]
 
 
-def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> Point:
+def _point(device: Device, inputs: InputQuantities, rng: Range, values: PointValues) -> Point:
     error = values.ratio_error
     if error is None:
         raise ValueError(f"point {values.observed.name} is a zero point")
@@ -114,7 +114,7 @@ def _point(device: Device, inputs: Inputs, rng: Range, values: PointValues) -> P
     )
 
 
-def _zero(inputs: Inputs, zeros: Sequence[PointValues]) -> Offset | None:
+def _zero(inputs: InputQuantities, zeros: Sequence[PointValues]) -> Offset | None:
     if not zeros:
         return None
     found = stated(inputs, zeros[-1].indicated)
@@ -122,7 +122,9 @@ def _zero(inputs: Inputs, zeros: Sequence[PointValues]) -> Offset | None:
     return Offset(found.value, found.expanded_uncertainty, found.coverage_factor, significant)
 
 
-def _of_readings(device: Device, inputs: Inputs, readings: RangeReadings, points: Sequence[Point]) -> Iterator[Reason]:
+def _of_readings(
+    device: Device, inputs: InputQuantities, readings: RangeReadings, points: Sequence[Point]
+) -> Iterator[Reason]:
     """What a reader must know of the points."""
     yield from outside_claim(points, readings.rng)
     yield from apart([v.observed for v in readings.points], inputs.bench, device.display.resolution)
@@ -139,6 +141,6 @@ def _of_findings(rng: Range, zero: Offset | None, turns: EffectiveTurns | None) 
         yield Reason.of("neighbouring-integer", rng.name)
 
 
-def _of_single_pairs(inputs: Inputs, rng: Range, points: Sequence[Point]) -> Iterator[Reason]:
+def _of_single_pairs(inputs: InputQuantities, rng: Range, points: Sequence[Point]) -> Iterator[Reason]:
     if any(p.pairs == 1 for p in points) and inputs.scatter[rng.name].pooled is None:
         yield Reason.of("single-pairs", rng.name)

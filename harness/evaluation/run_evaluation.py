@@ -26,7 +26,7 @@ from harness.results import CONTRADICTION, SCHEMA, DeviceSummary, InstrumentSumm
 
 
 @dataclass(frozen=True)
-class OwnCauses:
+class ReplacementCauses:
     """A user's causes that take the place of those in a record: the text, and the file it was read from."""
 
     text: str
@@ -38,7 +38,7 @@ def evaluate(
     record_file: str,
     *,
     trials: int = 0,
-    causes: OwnCauses | None = None,
+    causes: ReplacementCauses | None = None,
     overrides: Sequence[str] = (),
     compared: bool = False,
 ) -> Results:
@@ -85,7 +85,7 @@ def evaluate(
     )
 
 
-def _causes(record: Record, instead: OwnCauses | None) -> tuple[Catalogue, str]:
+def _causes(record: Record, instead: ReplacementCauses | None) -> tuple[Catalogue, str]:
     """The catalogue to compare with, and what is said of where it comes from."""
     if instead is not None:
         name = Path(instead.file).name

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench, Calibration, InstrumentEntry
 from harness.files.device import Device
-from harness.files.reference_part import Part
+from harness.files.reference_part import ReferencePart
 from harness.files.reference_path import PART_NAME
 from harness.record.journal import Record
 from harness.results import ChainLink
@@ -68,7 +68,7 @@ def _link(part: str, name: str, serial: str, how: str, calibration: Calibration 
     )
 
 
-def _known(device: Device, bench: Bench, part: Part) -> str:
+def _known(device: Device, bench: Bench, part: ReferencePart) -> str:
     """What is known of the error of the part in the path, at the run's frequency."""
     frequency = device.transformer.frequency
     said = []

@@ -29,6 +29,7 @@ __all__ = [
     "ROLES",
     "Accuracy",
     "Bench",
+    "BenchRole",
     "Calibration",
     "CheckStandard",
     "Decision",
@@ -38,15 +39,14 @@ __all__ = [
     "Laboratory",
     "PowerAccuracy",
     "ReferencePath",
-    "Role",
     "Roles",
     "ShelfEntry",
     "Simulation",
     "VoltageAccuracy",
 ]
 
-Role = Literal["load", "reference", "meter", "switch"]
-ROLES: tuple[Role, ...] = ("load", "reference", "meter", "switch")
+BenchRole = Literal["load", "reference", "meter", "switch"]
+ROLES: tuple[BenchRole, ...] = ("load", "reference", "meter", "switch")
 
 
 class Roles(Table):
@@ -251,11 +251,11 @@ class Bench(Table):
             raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
         return (found[0].burden or 0.0) + (path.leads or 0.0)
 
-    def player(self, role: Role) -> str:
+    def player(self, role: BenchRole) -> str:
         """The name of the instrument playing `role`."""
         name: str = getattr(self.roles, role)
         return name
 
-    def entry(self, role: Role) -> InstrumentEntry:
+    def entry(self, role: BenchRole) -> InstrumentEntry:
         """The instrument playing `role`."""
         return self.instruments[self.player(role)]

@@ -21,7 +21,7 @@ from harness.core.quantities import (
     RelativeError,
     Resistance,
     SignedRelativeError,
-    TimeOn,
+    TimeOnLimit,
     Voltage,
     has_unit,
     parse_quantity,
@@ -82,7 +82,7 @@ class Accuracy(InOwnUnit):
     """One step of the reading."""
     burden: Resistance | None = None
     """Resistance that this range puts on a transformer's secondary."""
-    longest_on: TimeOn | None = None
+    longest_on: TimeOnLimit | None = None
     """How long this range may carry current at a time, where a person reads it or plugs in the load; left out: no limit is known."""
     corrections: tuple[Correction, ...] = ()
     """From its certificate, in rising readings. They replace the claim between the first and the last; `drift_per_year` must then be given."""
@@ -154,7 +154,7 @@ class ShelfEntry(Table):
     """What you call it."""
     current: Current
     """Current it draws, roughly."""
-    longest_on: TimeOn = LONGEST_ON_UNSTATED
+    longest_on: TimeOnLimit = LONGEST_ON_UNSTATED
     """Longest time its maker allows it to be on."""
     power_factor: float = Field(default=1.0, ge=-1, le=1)
     """Power factor, negative where the current leads."""

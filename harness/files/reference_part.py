@@ -66,7 +66,7 @@ class CalibratedAt(Table):
     """Expanded uncertainty (k = 2) of the phase displacement; needed where power is measured."""
 
 
-class Part(Table):
+class ReferencePart(Table):
     """A transformer, clamp or shunt between the current and the reference: an instrument of its own."""
 
     name: str = ""
@@ -111,7 +111,7 @@ class Part(Table):
     """What its certificate states, in rising current at each frequency."""
 
     @model_validator(mode="after")
-    def _known(self) -> Part:
+    def _known(self) -> ReferencePart:
         if (self.ratio is None) == (self.resistance is None):
             raise ValueError("found ratio and resistance both or neither, expected one of them")
         if self.accuracy_class is not None and self.accuracy_class not in LIMITS:

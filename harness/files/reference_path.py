@@ -11,9 +11,9 @@ from pydantic import Field, model_validator
 from harness.core.interpolation import Node, covers
 from harness.core.quantities import Current, RelativeError, Resistance, format_quantity
 from harness.files.device import Table
-from harness.files.reference_part import Part
+from harness.files.reference_part import ReferencePart
 
-Kind = Literal["direct", "transformer", "clamp", "shunt"]
+ReferenceKind = Literal["direct", "transformer", "clamp", "shunt"]
 
 PART_NAME = {"transformer": "reference transformer", "clamp": "reference clamp", "shunt": "reference shunt"}
 """What the part in the path is called, by the kind of the path."""
@@ -30,7 +30,7 @@ MOVED = {
 class ReferencePath(Table):
     """What stands between the current and the reference instrument."""
 
-    kind: Kind = "direct"
+    kind: ReferenceKind = "direct"
     """`direct`: the reference carries the current itself. `transformer`, `clamp`: around the load lead. `shunt`: the voltage across a resistor."""
     loops: int = Field(default=1, gt=0, le=10_000)
     """Passes of the load lead through the opening of the transformer or clamp."""
@@ -40,7 +40,7 @@ class ReferencePath(Table):
     """Resistance of what connects the reference to the secondary."""
     maximum_current: Current | None = None
     """Largest current that this path may carry."""
-    part: Part | None = None
+    part: ReferencePart | None = None
     """The transformer, clamp or shunt, as `[reference_path.part]`."""
 
     @model_validator(mode="before")
@@ -118,7 +118,7 @@ class ReferencePath(Table):
         return ratings
 
     def known(self, frequency: float, burden: float | None, *, phase: bool = False) -> list[tuple[str, Sequence[Node]]]:
-        """What is known of the part's error, as `Part.known`; nothing without a part."""
+        """What is known of the part's error, as `ReferencePart.known`; nothing without a part."""
         return [] if self.part is None else self.part.known(frequency, burden, phase=phase)
 
     def unknown(self, current: float, frequency: float, burden: float | None) -> str:

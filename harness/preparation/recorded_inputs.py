@@ -6,13 +6,13 @@ from pathlib import Path
 
 from harness.core.errors import RecordError
 from harness.preparation.rehearsal import profiles_kept
-from harness.preparation.run_files import Inputs, find_procedure
+from harness.preparation.run_files import RunInputs, find_procedure
 from harness.record.history import described
 from harness.record.journal import Record
 from harness.steps import Options, words_hash
 
 
-def inputs_of(record: Record, record_file: Path) -> Inputs:
+def inputs_of(record: Record, record_file: Path) -> RunInputs:
     """The inputs an interrupted run began with. Raises RecordError when the procedure's text has changed since."""
     start = record.start
     device, bench = described(record)
@@ -20,7 +20,7 @@ def inputs_of(record: Record, record_file: Path) -> Inputs:
     procedure = find_procedure(name)
     if (procedure.text_hash, words_hash()) != (start["procedure"]["text_hash"], start["procedure"]["words_hash"]):
         raise RecordError(f"{record_file}: procedure {name} has changed since the run began; start a new run")
-    inputs = Inputs(
+    inputs = RunInputs(
         start["device_file"],
         Path(start["bench_file"]),
         start["device_text"],

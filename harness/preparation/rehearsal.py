@@ -20,7 +20,7 @@ from harness.evaluation.ratio.uncalibrated_points import uncalibrated
 from harness.evaluation.run_evaluation import evaluate
 from harness.preparation.claim_support import everything_judged, unsupported
 from harness.preparation.rejection_probability import rejection_of
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.preparation.shelf_notes import left_out, loads_not_used
 from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.history import observed_points
@@ -64,7 +64,7 @@ class Rehearsal:
         return min((j.test_uncertainty_ratio for j in judged), default=float("inf"))
 
 
-def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
+def rehearse(inputs: RunInputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
     """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
     progress = progress or Progress()
     record = _run_on_twin(inputs, stop, progress)
@@ -93,7 +93,7 @@ def rehearse(inputs: Inputs, stop: StopSignal, progress: Progress | None = None)
     )
 
 
-def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, object]:
+def start_fields(inputs: RunInputs, software: str, operator: str) -> dict[str, object]:
     """The content of a record's first line, as of a simulated run."""
     procedure = inputs.procedure
     return {
@@ -127,14 +127,14 @@ def start_fields(inputs: Inputs, software: str, operator: str) -> dict[str, obje
     }
 
 
-def profiles_kept(inputs: Inputs) -> dict[str, dict[str, Any]]:
+def profiles_kept(inputs: RunInputs) -> dict[str, dict[str, Any]]:
     """Instrument name -> what its profile says: what was received is read by it again, and a resumed run speaks by it."""
     entries = inputs.bench.instruments.items()
     profiles = {name: load_profile(entry.profile, inputs.folders) for name, entry in entries if not entry.by_person}
     return {name: profile.model_dump(mode="json", exclude_defaults=True) for name, profile in profiles.items()}
 
 
-def _run_on_twin(inputs: Inputs, stop: StopSignal, progress: Progress) -> Record:
+def _run_on_twin(inputs: RunInputs, stop: StopSignal, progress: Progress) -> Record:
     clock = VirtualClock(dt.datetime.now(dt.UTC))
     twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
     person = ScriptedPerson(displays=displays(twin), default="go on", wait=clock.sleep)
@@ -158,7 +158,7 @@ def _run_on_twin(inputs: Inputs, stop: StopSignal, progress: Progress) -> Record
     return parse_record(stream.getvalue(), "rehearsal")
 
 
-def _uncalibrated(inputs: Inputs, record: Record) -> list[str]:
+def _uncalibrated(inputs: RunInputs, record: Record) -> list[str]:
     """A line for each reason why points could not be evaluated."""
     points: dict[str, list[str]] = {}
     for point, why in uncalibrated(inputs.device, inputs.bench, observed_points(record)):
@@ -193,7 +193,7 @@ def _holds_cut(record: Record) -> Iterator[tuple[str, bool]]:
         yield found if enough else f"{found}; no drift is found from fewer than {FEWEST_HELD} points", enough
 
 
-def _problems(inputs: Inputs, record: Record, results: Results) -> list[str]:
+def _problems(inputs: RunInputs, record: Record, results: Results) -> list[str]:
     """What would make the run useless or refuse points, one line each."""
     names: dict[str, list[str]] = {}
     for line in record.of_kind("skip"):

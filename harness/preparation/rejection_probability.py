@@ -6,11 +6,11 @@ import datetime as dt
 from collections.abc import Iterator
 
 from harness.causes import Catalogue
-from harness.evaluation.diagnosis.ordinary_errors import Place, ordinary_errors
+from harness.evaluation.diagnosis.ordinary_errors import OperatingPoint, ordinary_errors
 from harness.evaluation.power.power_errors import power_values
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import run_scatter
 from harness.record.history import described, observed_points
 from harness.record.journal import Record
@@ -31,18 +31,18 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
     observed = [p for p in observed_points(record) if p.name in wanted]
     # The date of the run, as in its evaluation: drift since a calibration is an input.
     date = dt.datetime.fromisoformat(record.lines[-1]["at"]).date()
-    inputs = Inputs(bench, date, run_scatter(device, bench, observed))
+    inputs = InputQuantities(bench, date, run_scatter(device, bench, observed))
     judged: list[JudgedError] = []
-    places: list[Place] = []
+    places: list[OperatingPoint] = []
     for point in observed:
         values, result = point_values(device, inputs, point), wanted[point.name]
         if values.ratio_error is not None and result.ratio_error.conformity is not None:
             judged.append(JudgedError(point.range, values.ratio_error, result.ratio_error.conformity))
-            places.append(Place(False, point.range, result.reference_current))
+            places.append(OperatingPoint(False, point.range, result.reference_current))
         power, told = power_values(device, inputs, values), powers.get(point.name)
         if power is not None and told is not None and told.power_error.conformity is not None:
             judged.append(JudgedError(point.range, power.power_error, told.power_error.conformity))
-            places.append(Place(True, point.range, told.reference_current, power.power_factor))
+            places.append(OperatingPoint(True, point.range, told.reference_current, power.power_factor))
     return rejection(inputs, judged, ordinary_errors(device, catalogue, places)) if judged else None
 
 

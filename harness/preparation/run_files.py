@@ -21,7 +21,7 @@ LONGEST_HOLD = 3600.0
 
 
 @dataclass(frozen=True)
-class Inputs:
+class RunInputs:
     """What a run is made of, as the user gave it."""
 
     device_file: str
@@ -44,7 +44,7 @@ class Inputs:
 
 def load_inputs(
     device_file: Path, bench_file: Path, procedure: str, options: Options, causes_file: Path | None = None
-) -> Inputs:
+) -> RunInputs:
     """Read and check the files and find the procedure. Raises one UserError with all problems."""
     problems: list[str] = []
     texts: list[str] = []
@@ -79,7 +79,7 @@ def load_inputs(
         problems.append(f"found --hold {options.hold:g}, expected above 0 and at most {LONGEST_HOLD:g} s")
     if problems or device is None or bench is None or found is None:
         raise UserError(problems)
-    return Inputs(
+    return RunInputs(
         device_file=str(device_file),
         bench_file=bench_file,
         device_text=texts[0],

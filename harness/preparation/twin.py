@@ -10,7 +10,7 @@ from typing import get_args
 from harness.core.errors import UserError
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.device import Device
-from harness.files.reference_part import Part as ReferencePart
+from harness.files.reference_part import ReferencePart
 from harness.station.wires import resolved_address
 from instruments.errors import LinkError, ReplyError
 from instruments.links.link import Link, RegisterLink
@@ -19,11 +19,11 @@ from simulated.bench import SimulatedBench
 from simulated.bench_faults import parse_fault
 from simulated.description import (
     BenchDescription,
+    BenchPart,
     CheckStandardDescription,
     InstrumentDescription,
     KnownAt,
     MeterDescription,
-    Part,
     PowerDescription,
     RangeDescription,
     ReferencePathDescription,
@@ -110,17 +110,17 @@ def _known(part: ReferencePart | None, frequency: float, *, phase: bool) -> tupl
     return tuple(sorted(known, key=lambda k: k.current))
 
 
-def _parts(bench: Bench) -> dict[str, Part]:
+def _parts(bench: Bench) -> dict[str, BenchPart]:
     """Instrument name -> what it does; one that also reads the voltage does what it does first."""
-    parts: dict[str, Part] = {}
-    for role in get_args(Part):
+    parts: dict[str, BenchPart] = {}
+    for role in get_args(BenchPart):
         if (name := getattr(bench.roles, role)) is not None:
             parts.setdefault(name, role)
     return parts
 
 
 def _instrument(
-    bench: Bench, role: Part, name: str, bench_file: Path, folders: Sequence[Path]
+    bench: Bench, role: BenchPart, name: str, bench_file: Path, folders: Sequence[Path]
 ) -> InstrumentDescription:
     entry = bench.instruments[name]
     voltage, power = entry.voltage, entry.power

@@ -13,7 +13,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.files.loading import parse_bench, parse_device
 from harness.record.journal import Record
-from harness.record.observations import ObservedPoint, ObservedRange, Pair
+from harness.record.observations import ObservedPoint, ObservedRange, ReadingPair
 from harness.steps import PointReading
 
 STEP, SLEW = 1.0, 1e-3
@@ -142,9 +142,9 @@ def _points(record: Record) -> Iterator[tuple[dict[str, Any], list[dict[str, Any
         readings = []
 
 
-def _pair(line: dict[str, Any]) -> Pair:
+def _pair(line: dict[str, Any]) -> ReadingPair:
     reference, displayed = line["reference"], line["displayed"]
-    return Pair(
+    return ReadingPair(
         reference["value"],
         displayed["value"],
         (reference["started"], reference["finished"]),

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True)
-class Pair:
+class ReadingPair:
     """One reference reading and one displayed value taken together.
 
     `reference` in the reference's own unit (primary amperes = reference x reference_path.factor), `displayed` in
@@ -37,7 +37,7 @@ class ObservedPoint:
     direction: str
     nominal_current: float
     reference_scale: float
-    pairs: tuple[Pair, ...]
+    pairs: tuple[ReadingPair, ...]
     power_factor: float | None = None
     power_asked: bool = False
     part: int = 0

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.core.errors import UserError
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.safety.confirmation import Cautions
 from harness.steps import Options
 from instruments.profile import SHIPPED
@@ -25,7 +25,7 @@ CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jso
 
 
 @dataclass(frozen=True)
-class Asked:
+class KeptRequest:
     """What a run was asked, beyond its files. `resumed`: it went on with an earlier record; `cautions`: how they were confirmed."""
 
     procedure: str
@@ -37,7 +37,7 @@ class Asked:
     cautions: Cautions
 
 
-def keep(folder: Path, inputs: Inputs, asked: Asked, before: bytes = b"", guard_before: str = "") -> None:
+def keep(folder: Path, inputs: RunInputs, asked: KeptRequest, before: bytes = b"", guard_before: str = "") -> None:
     """Put what a run is made of into `folder`; `before` is the record a resumed one goes on with. Raises UserError."""
     taken = {Path(name).stem for name in (CLOCK, PERSON, RECORD, BEFORE)}
     wrong = sorted(taken & inputs.bench.instruments.keys())
@@ -80,7 +80,7 @@ def keep_record(record_file: Path, folder: Path) -> list[str]:
     return []
 
 
-def kept(folder: Path) -> tuple[Asked, Inputs]:
+def kept(folder: Path) -> tuple[KeptRequest, RunInputs]:
     """What the run kept in `folder` was asked, and its inputs from there. Raises UserError."""
     file = folder / RUN
     try:
@@ -93,7 +93,7 @@ def kept(folder: Path) -> tuple[Asked, Inputs]:
     if form != FORMAT:
         raise UserError(f"{file}: found format {form!r}, expected {FORMAT!r}")
     try:
-        asked = Asked(**_plain(found) | {"options": Options(**_plain(found["options"]))})
+        asked = KeptRequest(**_plain(found) | {"options": Options(**_plain(found["options"]))})
     except (AttributeError, KeyError, TypeError, ValueError) as failure:
         raise UserError(f"{file}: was altered: {type(failure).__name__}: {failure}") from None
     procedure = str(folder / PROCEDURE) if asked.procedure.endswith(".py") else asked.procedure

@@ -10,7 +10,7 @@ from harness.core.activity import Activity
 from harness.core.clock import Clock, RealClock
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
-from harness.preparation.run_files import Inputs
+from harness.preparation.run_files import RunInputs
 from harness.replay.clock_transcript import Checks, ReplayedClock, TranscribedClock, replay_stops, transcribe_stops
 from harness.replay.kept_run import CLOCK, PERSON, keep_record
 from harness.replay.link_transcripts import ReplayedLinks, TranscribedLinks
@@ -40,7 +40,7 @@ class Surroundings:
     replayed: bool = False
 
 
-def at_the_bench(inputs: Inputs, person: Person, activity: Activity) -> Surroundings:
+def at_the_bench(inputs: RunInputs, person: Person, activity: Activity) -> Surroundings:
     """The bench itself; every exchange with it is announced to `activity`."""
     clock = RealClock()
     wires = Wires(inputs.bench_file.resolve().parent, inputs.bench.visa)
@@ -54,7 +54,7 @@ def at_the_bench(inputs: Inputs, person: Person, activity: Activity) -> Surround
     )
 
 
-def transcribed(around: Surroundings, inputs: Inputs, folder: Path, record_file: Path) -> Surroundings:
+def transcribed(around: Surroundings, inputs: RunInputs, folder: Path, record_file: Path) -> Surroundings:
     """`around`, with all that is said written into `folder`, and the record beside it at the end. Raises UserError."""
     try:
         clock_writer, person_writer = (
@@ -83,7 +83,7 @@ def transcribed(around: Surroundings, inputs: Inputs, folder: Path, record_file:
     )
 
 
-def replayed(inputs: Inputs, folder: Path) -> Surroundings:
+def replayed(inputs: RunInputs, folder: Path) -> Surroundings:
     """The transcripts in `folder` instead of a bench; nothing is waited for and nothing guarded. Raises TranscriptError."""
     failures: list[TranscriptError] = []
     clock_reader = TranscriptReader(folder / CLOCK, "clock", failures)

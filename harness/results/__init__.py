@@ -16,7 +16,7 @@ from harness.results.additional import (
 )
 from harness.results.claim_outcome import STEPS_OF_ENERGY, does_not_meet
 from harness.results.explanation import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
-from harness.results.judged_value import Conformity, Finding, Found, Judged, Stated, worst
+from harness.results.judged_value import AnyFinding, Conformity, Judged, JudgedFinding, Stated, worst
 from harness.results.point_results import (
     BudgetLine,
     EffectiveTurns,
@@ -48,6 +48,7 @@ __all__ = [
     "SCHEMA",
     "STEPS_OF_ENERGY",
     "VERDICTS",
+    "AnyFinding",
     "BenchCheck",
     "BudgetLine",
     "ChainLink",
@@ -59,12 +60,11 @@ __all__ = [
     "EffectiveTurns",
     "Endurance",
     "ErrorParts",
-    "Finding",
     "ForetoldPower",
-    "Found",
     "Hypothesis",
     "InstrumentSummary",
     "Judged",
+    "JudgedFinding",
     "Line",
     "Linearity",
     "NoLoad",

@@ -68,17 +68,17 @@ class Judged(Stated):
         return self.conformity is not None and abs(self.value) > self.conformity.limit
 
 
-class Finding(Protocol):
+class JudgedFinding(Protocol):
     """What was found at one place, with the value that is judged there."""
 
     @property
     def judged(self) -> Judged: ...
 
 
-Found = TypeVar("Found", bound=Finding)
+AnyFinding = TypeVar("AnyFinding", bound=JudgedFinding)
 
 
-def worst(found: Sequence[Found]) -> Found:
+def worst(found: Sequence[AnyFinding]) -> AnyFinding:
     """Of those with the worst verdict, the one whose value without sign is the largest part of its limit.
 
     Where nothing is claimed at any, the one with the largest. Raises ValueError when there are none.

@@ -15,7 +15,7 @@ from harness.results.additional import (
     SmallestCurrent,
 )
 from harness.results.explanation import DiagnosisDetails, Hypothesis, Validation
-from harness.results.judged_value import Finding, Judged, Stated
+from harness.results.judged_value import Judged, JudgedFinding, Stated
 from harness.results.point_results import EffectiveTurns, Line, Linearity, Offset, Point
 from harness.results.reason import Reason
 from harness.results.verdicts import Verdict
@@ -64,7 +64,7 @@ class RangeResult:
     @property
     def judged(self) -> tuple[Judged, ...]:
         """Every error of current and power that may be judged, and what is indicated with no current."""
-        found: tuple[Finding, ...] = (*self.points, *self.power, *self.phase)
+        found: tuple[JudgedFinding, ...] = (*self.points, *self.power, *self.phase)
         at_rest = () if self.no_load is None else (self.no_load.current,)
         return (*(f.judged for f in found), *at_rest)
 

@@ -59,7 +59,7 @@ class AuxiliaryReader:
         self._arranged = True
 
     def entries(self, power: bool, applied: Applied) -> list[Entry]:
-        """How to read what stands beside a pair just read, by the names of `observed.Pair.also`, in SI units.
+        """How to read what stands beside a pair just read, by the names of `ReadingPair.also`, in SI units.
 
         Where a person reads, the reference comes before the device, and the voltage before what is held against it. An entry
         raises LinkError, ReplyError, UndoLast, or Overdriven when the secondary carries more than the input stands.

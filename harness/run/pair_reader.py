@@ -31,7 +31,7 @@ _OF_THE_PAIR = ("reference", "displayed", BEFORE)
 class PairReading(NamedTuple):
     """One reading of each; `time_zero` is when the run started, on the same clock as the readings' times.
 
-    `also` holds what was read beside them, by the names of `observed.Pair.also`, in SI units.
+    `also` holds what was read beside them, by the names of `ReadingPair.also`, in SI units.
     """
 
     reference: Reading

@@ -48,7 +48,7 @@ class Expectations:
         self._load, self._reference = bench.entry("load"), bench.entry("reference")
 
     def expected(self, name: str, found: Mapping[str, Reading], applied: Applied) -> Expected | None:
-        """What the value `name` of `observed.Pair.also` is held against, `found` being what its pair has so far.
+        """What the value `name` of `ReadingPair.also` is held against, `found` being what its pair has so far.
 
         None when nothing is known of it.
         """

@@ -43,7 +43,7 @@ class Instrument(Protocol):
         """Let go; never raises."""
 
 
-class Beside(Protocol):
+class ReadsBesideCurrent(Protocol):
     """What can read more than its current: power, voltage, power factor, phase, energy."""
 
     def can_read_beside_current(self, name: str) -> bool:
@@ -75,7 +75,7 @@ class Load(Instrument, Protocol):
         """Set `current` amperes and switch the output on; `ready` is called right before, and may raise. A person is told `on_for`."""
 
 
-class Reference(Instrument, Beside, Protocol):
+class Reference(Instrument, ReadsBesideCurrent, Protocol):
     """Reads the current everything is compared with."""
 
     by_person: bool
@@ -90,7 +90,7 @@ class Reference(Instrument, Beside, Protocol):
         """Raise when an error was queued behind good replies."""
 
 
-class Meter(Instrument, Beside, Protocol):
+class Meter(Instrument, ReadsBesideCurrent, Protocol):
     """The device under verification, or a check standard that is read like it."""
 
     by_person: bool

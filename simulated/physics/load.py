@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import random
 from collections import deque
-from dataclasses import dataclass
+
+from simulated.physics.first_order import FirstOrderStep
 
 SETTLING_TIME_CONSTANT = 0.04
 """Seconds."""
@@ -27,13 +28,6 @@ class Refused(Exception):
         self.number = number
 
 
-@dataclass(frozen=True)
-class _Change:
-    time: float
-    begins_at: float
-    target: float
-
-
 class CurrentSource:
     """An AC current source with an output relay and a protection limit. Currents in amperes, times in seconds.
 
@@ -47,7 +41,7 @@ class CurrentSource:
         self._gain = 1.0 + draw.uniform(-SETPOINT_ERROR, SETPOINT_ERROR)
         self._phases = tuple(draw.uniform(0.0, 2 * math.pi) for _ in WANDER)
         self._ignores_off = ignores_off
-        self._changes: deque[_Change] = deque([_Change(-math.inf, 0.0, 0.0)], maxlen=4096)
+        self._changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
         self.maximum_current = maximum_current
         self.protection = maximum_current
         self.setpoint = 0.0
@@ -98,7 +92,7 @@ class CurrentSource:
     def current_at(self, time: float) -> float:
         """Delivered current in amperes at `time`."""
         change = next((c for c in reversed(self._changes) if c.time <= time), self._changes[0])
-        return self._settling(change, time) * (1.0 + self.wander(time))
+        return change.at(time, SETTLING_TIME_CONSTANT) * (1.0 + self.wander(time))
 
     def angle_at(self, time: float) -> float:
         """Angle in rad by which the current lags the voltage at `time`; negative when it leads."""
@@ -135,12 +129,5 @@ class CurrentSource:
             # Time may have gone back slightly (reads that overlap); the record of changes must stay in order.
             time = max(time, last.time)
             # The output's relay opens within a cycle: nothing is left to settle when it is off.
-            begins_at = self._settling(last, time) if self.on else 0.0
-            self._changes.append(_Change(time, begins_at, target))
-
-    @staticmethod
-    def _settling(change: _Change, time: float) -> float:
-        if math.isinf(change.time):
-            return change.target
-        left = math.exp(-max(0.0, time - change.time) / SETTLING_TIME_CONSTANT)
-        return change.target + (change.begins_at - change.target) * left
+            begins_at = last.at(time, SETTLING_TIME_CONSTANT) if self.on else 0.0
+            self._changes.append(FirstOrderStep(time, begins_at, target))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections import deque
-from dataclasses import dataclass
+
+from simulated.physics.first_order import FirstOrderStep
 
 TEMPERATURE_COEFFICIENT = 3.93e-3
 """Relative rise of copper's resistance per kelvin at 20 degC, IEC 60028."""
@@ -14,19 +14,12 @@ RISE_AT_RATED = 12.0
 """Kelvin in the end at rated ampere-turns, from the primary through the window and the winding itself; an assumption."""
 
 
-@dataclass(frozen=True)
-class _Change:
-    time: float
-    begins_at: float
-    target: float
-
-
 class Warming:
     """Temperature rise of the copper in kelvin: first order, towards a rise that goes with the ampere-turns squared."""
 
     def __init__(self, rated_ampere_turns: float) -> None:
         self._rated = rated_ampere_turns
-        self._changes: deque[_Change] = deque([_Change(-math.inf, 0.0, 0.0)], maxlen=4096)
+        self._changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
 
     def follow(self, ampere_turns: float, time: float) -> None:
         """From `time` (seconds) on `ampere_turns` flow."""
@@ -34,12 +27,9 @@ class Warming:
         last = self._changes[-1]
         if target != last.target:
             time = max(time, last.time)
-            self._changes.append(_Change(time, self.rise_at(time), target))
+            self._changes.append(FirstOrderStep(time, self.rise_at(time), target))
 
     def rise_at(self, time: float) -> float:
         """Kelvin above the air at `time`."""
         change = next((c for c in reversed(self._changes) if c.time <= time), self._changes[0])
-        if math.isinf(change.time):
-            return change.target
-        left = math.exp(-(time - change.time) / TIME_CONSTANT)
-        return change.target + (change.begins_at - change.target) * left
+        return change.at(time, TIME_CONSTANT)

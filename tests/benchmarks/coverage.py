@@ -39,12 +39,12 @@ from harness.evaluation.range_evaluation import RangesOutcome, evaluate_ranges  
 from harness.evaluation.ratio.fitted_line import line_of  # noqa: E402
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
 from harness.evaluation.ratio.straight_line import propagated  # noqa: E402
-from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, Inputs  # noqa: E402
+from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, InputQuantities  # noqa: E402
 from harness.evaluation.uncertainty.repeatability import run_scatter  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
 from harness.files.device import Device, Range  # noqa: E402
 from harness.files.loading import parse_bench, parse_device  # noqa: E402
-from harness.record.observations import ObservedPoint, Pair  # noqa: E402
+from harness.record.observations import ObservedPoint, ReadingPair  # noqa: E402
 from simulated.description import MeterDescription, RangeDescription  # noqa: E402
 from simulated.physics.assembly import healthy_transformer, module_with  # noqa: E402
 from simulated.physics.module import Module  # noqa: E402
@@ -343,7 +343,7 @@ def _read(
     draw: random.Random,
     slot: int,
     departed: float,
-) -> tuple[tuple[Pair, ...], float, float]:
+) -> tuple[tuple[ReadingPair, ...], float, float]:
     """The pairs of one point, with the means of what flowed and of what was measured before noise and rounding."""
     scale, resolution = _scale(bench, nominal)
     level = nominal * (1 + draw.uniform(-LOAD_ERROR, LOAD_ERROR))
@@ -354,7 +354,7 @@ def _read(
         flowed.append(current)
         measured.append(seen * rng.display_factor)
         read = reference.reading(current, scale, resolution, draw)
-        pairs.append(Pair(read, module.shown(seen, slot + j), (j, j + 0.1), (j, j + 0.1)))
+        pairs.append(ReadingPair(read, module.shown(seen, slot + j), (j, j + 0.1), (j, j + 0.1)))
     return tuple(pairs), sum(flowed) / PAIRS, sum(measured) / PAIRS
 
 
@@ -371,7 +371,7 @@ class JudgedLine:
 def _line(verification: Verification, rng: Range) -> JudgedLine:
     bench = verification.bench
     own = [p for p in verification.points if p.range == rng.name]
-    inputs = Inputs(bench, RUN_DATE, run_scatter(verification.device, bench, verification.points))
+    inputs = InputQuantities(bench, RUN_DATE, run_scatter(verification.device, bench, verification.points))
     found = line_of(inputs, [point_values(verification.device, inputs, p) for p in own])
     assert found is not None
     slope, intercept = propagated(

@@ -33,10 +33,9 @@ from harness.evaluation.power.phase_displacement import phases_found  # noqa: E4
 from harness.evaluation.power.power_errors import power_values  # noqa: E402
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
 from harness.evaluation.ratio.smallest_current import smallest_found  # noqa: E402
-from harness.evaluation.uncertainty.input_quantities import Inputs  # noqa: E402
+from harness.evaluation.uncertainty.input_quantities import InputQuantities  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
-from harness.preparation.run_files import Inputs as Files  # noqa: E402
-from harness.preparation.run_files import load_inputs  # noqa: E402
+from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.preparation.twin import describe  # noqa: E402
 from harness.record.history import observed_points  # noqa: E402
 from harness.results import Stated  # noqa: E402
@@ -55,7 +54,7 @@ PHASE, POWER, SMALLEST = "phase displacement", "power error", "smallest current"
 
 
 @cache
-def _files(procedure: str) -> Files:
+def _files(procedure: str) -> RunInputs:
     device, bench = new(Path(tempfile.mkdtemp()), BENCH_POWER)
     text = bench.read_text(encoding="utf-8")
     wanted = text.replace('rule = "guarded"', f'rule = "guarded"\ncoverage_probability = {PROBABILITY}')
@@ -64,7 +63,7 @@ def _files(procedure: str) -> Files:
     return load_inputs(device, bench, procedure, Options())
 
 
-def _ran(files: Files, seed: int) -> TwinRun:
+def _ran(files: RunInputs, seed: int) -> TwinRun:
     twin = TwinRun(files)
     description = describe(files.device, files.bench, files.bench_file, files.folders, ())
     description = dataclasses.replace(
@@ -104,7 +103,7 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
 
     files = _files("power_and_phase")
     twin = _ran(files, seed)
-    inputs = Inputs(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
+    inputs = InputQuantities(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
     points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
     powers = [p for v in points if (p := power_values(files.device, inputs, v)) is not None]
     for phase in phases_found(powers):
@@ -117,7 +116,7 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
         count(POWER, name, stated(inputs, power.power_error), truth)
     files = _files("smallest_current")
     twin = _ran(files, seed)
-    inputs = Inputs(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
+    inputs = InputQuantities(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
     points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
     for rng in files.device.ranges:
         smallest = smallest_found(files.device, inputs, points, rng)

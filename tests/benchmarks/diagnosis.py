@@ -22,7 +22,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from harness.causes import shipped
-from harness.evaluation.diagnosis import Beside, Compared, Diagnosis, diagnose
+from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, FurtherEvidence, diagnose
 from simulated.bench_faults import parse_fault
 from tests.direct_physics import DirectBench, Distortion, demo_inputs, undistorted
 
@@ -165,13 +165,13 @@ def diagnosed(case: Case, seed: int) -> Diagnosis:
     inputs = demo_inputs()
     made = DRAWN[case.distortion][1] if case.distortion in DRAWN else UNLISTED.get(case.distortion)
     distortion = made(random.Random(f"{seed} {case.distortion}")) if made else undistorted
-    bench, typed = DirectBench(inputs, case.faults, seed, distortion), Compared(ratio_typed=True)
+    bench, typed = DirectBench(inputs, case.faults, seed, distortion), ConsideredCauses(ratio_typed=True)
     points = bench.points()
     if case.secondary:
-        return diagnose(inputs.device, points, Beside(secondaries=bench.secondaries(points)), typed)
+        return diagnose(inputs.device, points, FurtherEvidence(secondaries=bench.secondaries(points)), typed)
     if not case.everything:
         return diagnose(inputs.device, points, compared=typed)
-    return diagnose(inputs.device, points, Beside(bench.powers(), bench.smallest()), typed)
+    return diagnose(inputs.device, points, FurtherEvidence(bench.powers(), bench.smallest()), typed)
 
 
 def places(faults: Sequence[str]) -> Truth:

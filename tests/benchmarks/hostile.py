@@ -24,7 +24,7 @@ from harness.commands.new import new  # noqa: E402
 from harness.core.clock import RealClock  # noqa: E402
 from harness.core.clock import RealClock as SimulatedRealClock  # noqa: E402
 from harness.core.errors import AbortedSafe, NotSafe, UserError  # noqa: E402
-from harness.preparation.run_files import Inputs, load_inputs  # noqa: E402
+from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.station.wires import Wires  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.bench import SimulatedBench  # noqa: E402
@@ -62,7 +62,7 @@ class Outcome:
 class SocketRun(TwinRun):
     """A whole run in real time: instruments served on TCP and a pseudo-terminal in `folder`, reached over PyVISA and Modbus."""
 
-    def __init__(self, inputs: Inputs, folder: Path) -> None:
+    def __init__(self, inputs: RunInputs, folder: Path) -> None:
         super().__init__(inputs)
         self._folder = folder
         self._real_clock = RealClock()
@@ -79,7 +79,7 @@ class SocketRun(TwinRun):
                 self._real_clock.close()
 
 
-def one_run(inputs: Inputs, seed: int, outcome: Outcome, faults: Sequence[str], folder: Path | None = None) -> None:
+def one_run(inputs: RunInputs, seed: int, outcome: Outcome, faults: Sequence[str], folder: Path | None = None) -> None:
     """One whole run with faults on every link; what came of it is added to `outcome`. In `folder` over real transports."""
     twin = TwinRun(inputs) if folder is None else SocketRun(inputs, folder)
     schedules = {
@@ -106,7 +106,7 @@ def one_run(inputs: Inputs, seed: int, outcome: Outcome, faults: Sequence[str], 
     check(inputs, twin, outcome)
 
 
-def check(inputs: Inputs, run: TwinRun, outcome: Outcome) -> None:
+def check(inputs: RunInputs, run: TwinRun, outcome: Outcome) -> None:
     """Compare every reading that counts with what really happened when it was taken."""
     record, bench, began = run.record, run.bench, run.time_zero
     attempts = {line["point"]: line for line in record.of_kind("point")}

@@ -20,7 +20,7 @@ from scipy.stats import binomtest  # noqa: E402
 from harness.core.stop import StopSignal  # noqa: E402
 from harness.files.loading import parse_bench, parse_device  # noqa: E402
 from harness.preparation.rehearsal import rehearse  # noqa: E402
-from harness.preparation.run_files import Inputs  # noqa: E402
+from harness.preparation.run_files import RunInputs  # noqa: E402
 from harness.results import accepted  # noqa: E402
 from tests.direct_physics import demo_inputs  # noqa: E402
 from tests.sound_meters import sound_run  # noqa: E402
@@ -30,7 +30,7 @@ CLAIMS = ('of_reading = "0.28 %"', 'of_reading = "0.6 %"', 'of_reading = "1 %"\n
 """Limit over U of about 1.1, 2.4 and 4 at the worst point of the demo's bench."""
 
 
-def described(claim: str) -> Inputs:
+def described(claim: str) -> RunInputs:
     """The demo's device with another claim, on its bench freshly calibrated (what drifts is no part of the simulated bench)."""
     inputs = demo_inputs()
     device_text = inputs.device_text.replace('of_reading = "1 %"\ncounts = 2', claim)

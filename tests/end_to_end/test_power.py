@@ -10,7 +10,7 @@ from harness.core.errors import AbortedSafe, UserError
 from harness.core.stop import StopSignal
 from harness.files.bench import InstrumentEntry
 from harness.preparation.rehearsal import rehearse
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options
 from instruments.errors import LinkError
@@ -28,7 +28,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return device, bench
 
 
-def _inputs(files: tuple[Path, Path], procedure: str, *, readings: int = 4, hold: float = 600.0) -> Inputs:
+def _inputs(files: tuple[Path, Path], procedure: str, *, readings: int = 4, hold: float = 600.0) -> RunInputs:
     return load_inputs(*files, procedure, Options(readings=readings, hold=hold))
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.commands.new import new
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks, describe
 from harness.replay.link_transcripts import TranscribedLinks
 from harness.station.station import Station, assemble
@@ -81,13 +81,13 @@ WALKS: dict[str, Callable[[Any], Iterator[Any]]] = {
 }
 
 
-def inputs_in(folder: Path) -> Inputs:
+def inputs_in(folder: Path) -> RunInputs:
     """The files that `new` writes."""
     device, bench = new(folder)
     return load_inputs(device, bench, "turns_check", Options())
 
 
-def station_of(inputs: Inputs, links: LinkSource, clock: VirtualClock) -> Station:
+def station_of(inputs: RunInputs, links: LinkSource, clock: VirtualClock) -> Station:
     """Its drivers, on `links`."""
     person = ScriptedPerson()
     return assemble(inputs.device, inputs.bench, person=person, clock=clock, links=links, folders=inputs.folders)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
@@ -18,7 +18,7 @@ K_OF_STANDARD = 2.0
 
 
 def bench_check(
-    device: Device, bench: Bench, inputs: Inputs, points: Sequence[ObservedPoint]
+    device: Device, bench: Bench, inputs: InputQuantities, points: Sequence[ObservedPoint]
 ) -> tuple[BenchCheck, list[Reason]] | None:
     """What the check points say; None when there are none.
 

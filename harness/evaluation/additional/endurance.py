@@ -13,7 +13,7 @@ from harness.evaluation.conformity.fail_reasons import in_one_go
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import t_factor
 from harness.evaluation.uncertainty.distributions import TDistribution
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.results import Endurance, Judged, Reason, Stated
 
@@ -25,7 +25,7 @@ SHORT_OF_TOP = 0.05
 
 
 def endurance(
-    device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
+    device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range
 ) -> tuple[Endurance, list[Reason]] | None:
     """The held points of `rng` and why they fail; None when it has fewer than `FEWEST_HELD`.
 

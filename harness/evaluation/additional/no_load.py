@@ -12,9 +12,9 @@ from harness.evaluation.conformity.fail_reasons import in_one_go
 from harness.evaluation.conformity.judged_value import judged
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
-from harness.record.observations import Pair
+from harness.record.observations import ReadingPair
 from harness.results import Judged, NoLoad, Reason, worst_verdict
 
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
@@ -22,7 +22,7 @@ NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 
 
 def no_load(
-    device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range
+    device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range
 ) -> tuple[NoLoad, list[Reason]] | None:
     """The zero points of `rng`, first and last, and why they do not plainly pass; None unless power or a wait belongs to them.
 
@@ -70,13 +70,13 @@ def no_load(
     return result, reasons
 
 
-def _indicated(inputs: Inputs, value: Any) -> Any:
+def _indicated(inputs: InputQuantities, value: Any) -> Any:
     """What is indicated at a zero point: what the display keeps back is not."""
     hidden = [v for v in value.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
     return value - sum(value.derivatives[v] * v for v in hidden)
 
 
-def _power_shown(device: Device, inputs: Inputs, rng: Range, pairs: Sequence[Pair]) -> Any | None:
+def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Sequence[ReadingPair]) -> Any | None:
     """Watts indicated, uncertain; None where the device shows none."""
     shown = [p.also["displayed_power"] * rng.display_factor for p in pairs if "displayed_power" in p.also]
     if not shown:

@@ -10,12 +10,12 @@ from harness.evaluation.conformity.judged_value import judged, stated, stated_or
 from harness.evaluation.power.phase_displacement import Foretold, PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.uncertainty.combination import covariance
-from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.device import Device
 from harness.results import ForetoldPower, PhaseDisplacement, PowerPoint
 
 
-def power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoint:
+def power_point(device: Device, inputs: InputQuantities, values: PowerValues) -> PowerPoint:
     """The powers of a point, the error of active power judged against the claim at its current and power factor."""
     observed, rng = values.observed, device.range_named(values.observed.range)
     current, apparent = nominal(values.current), values.apparent_power
@@ -44,7 +44,7 @@ def power_point(device: Device, inputs: Inputs, values: PowerValues) -> PowerPoi
     )
 
 
-def phase_displacement(device: Device, inputs: Inputs, found: PhaseFound) -> PhaseDisplacement:
+def phase_displacement(device: Device, inputs: InputQuantities, found: PhaseFound) -> PhaseDisplacement:
     """What was found at one current, judged against the claim there, and what it makes of power elsewhere."""
     rng = device.range_named(found.range)
     near, far = found.found_from
@@ -63,7 +63,7 @@ def phase_displacement(device: Device, inputs: Inputs, found: PhaseFound) -> Pha
     )
 
 
-def _foretold(inputs: Inputs, found: Foretold) -> ForetoldPower:
+def _foretold(inputs: InputQuantities, found: Foretold) -> ForetoldPower:
     normalized = None
     if found.difference is not None:
         difference = stated(inputs, found.difference)

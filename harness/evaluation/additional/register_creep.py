@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from harness.classes.power_classes import no_load_class, no_load_period
 from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.uncertainty.combination import rectangular
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
-from harness.record.observations import Pair
+from harness.record.observations import ReadingPair
 from harness.results import STEPS_OF_ENERGY, NoLoad, Reason, Stated
 
 
@@ -32,7 +32,7 @@ class Creep:
         return abs(self.energy) > STEPS_OF_ENERGY * self.resolution
 
 
-def creep(device: Device, inputs: Inputs, rng: Range, first: Pair, last: Pair) -> Creep | None:
+def creep(device: Device, inputs: InputQuantities, rng: Range, first: ReadingPair, last: ReadingPair) -> Creep | None:
     """The register's rise from `first` to `last` on `rng`; None where the device counts no energy or no time passed.
 
     The register stands still between its steps and shows only whole ones: each of its two readings is up to one step below

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.evaluation.conformity.judged_value import stated_or_none
 from harness.evaluation.ratio.smallest_current import SmallestFound
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.results import Reason, SmallestCurrent
 
@@ -15,7 +15,9 @@ AS_DESCRIBED = 0.1
 """How far (relative) beyond its uncertainty the smallest current read may be from the one described without a remark."""
 
 
-def smallest_readable(inputs: Inputs, found: SmallestFound, rng: Range) -> tuple[SmallestCurrent, list[Reason]]:
+def smallest_readable(
+    inputs: InputQuantities, found: SmallestFound, rng: Range
+) -> tuple[SmallestCurrent, list[Reason]]:
     """It fails when the smallest current claimed is not read, as far as the uncertainty lets that be said.
 
     Loads on a shelf come in steps: where none of them lies between the current claimed and the lowest one read, it was not

@@ -5,7 +5,12 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Literal, get_args
 
-from harness.evaluation.conformity.risk import Prior, conformance_probability, consumer_risk_limit, false_accept_limit
+from harness.evaluation.conformity.risk import (
+    PriorDistribution,
+    conformance_probability,
+    consumer_risk_limit,
+    false_accept_limit,
+)
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
 from harness.files.bench import Decision
 from harness.results import Conformity, Judged, Stated, Verdict, accepted
@@ -71,15 +76,15 @@ def acceptance_limit(
     return limit * _consumer_risk_limit(standard_uncertainty / limit, prior, greatest)
 
 
-def prior_of(decision: Decision) -> Prior | None:
+def prior_of(decision: Decision) -> PriorDistribution | None:
     """What is known of items beforehand, in parts of the limit; None for a rule that uses no such knowledge."""
     if decision.prior_standard_deviation is None:
         return None
-    return Prior(decision.prior_mean or 0.0, decision.prior_standard_deviation)
+    return PriorDistribution(decision.prior_mean or 0.0, decision.prior_standard_deviation)
 
 
 @lru_cache(maxsize=1024)
-def _consumer_risk_limit(standard_uncertainty: float, prior: Prior, greatest: float) -> float:
+def _consumer_risk_limit(standard_uncertainty: float, prior: PriorDistribution, greatest: float) -> float:
     return consumer_risk_limit(1.0, standard_uncertainty, prior, greatest)
 
 

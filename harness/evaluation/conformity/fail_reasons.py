@@ -9,7 +9,7 @@ from harness.evaluation.conformity.decision import JUDGEMENTS, Judgement, judgem
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Range
 from harness.record.observations import ObservedRange
-from harness.results import Found, Point, Reason, worst
+from harness.results import AnyFinding, Point, Reason, worst
 
 LEFT_OUT = "points-left-out"
 
@@ -20,7 +20,7 @@ COVERED = 0.02
 """How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
 
 
-def failed(found: Sequence[Found]) -> Iterator[tuple[Judgement, list[Found]]]:
+def failed(found: Sequence[AnyFinding]) -> Iterator[tuple[Judgement, list[AnyFinding]]]:
     """What was found with a verdict less than a pass, by what is said of it, worst first."""
     for said in JUDGEMENTS:
         group = [f for f in found if judgement(f.judged) == said]

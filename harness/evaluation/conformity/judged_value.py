@@ -6,21 +6,21 @@ from typing import Any
 
 from harness.evaluation.conformity.decision import decide
 from harness.evaluation.uncertainty.combination import Coverage, coverage_factor
-from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.results import Judged, Stated
 
 
-def stated(inputs: Inputs, value: Any) -> Stated:
+def stated(inputs: InputQuantities, value: Any) -> Stated:
     """`value` with its uncertainty; a plain number has none."""
     return _stated(value, _coverage(inputs, value))
 
 
-def stated_or_none(inputs: Inputs, value: Any | None) -> Stated | None:
+def stated_or_none(inputs: InputQuantities, value: Any | None) -> Stated | None:
     """`value` with its uncertainty; None where there is none."""
     return None if value is None else stated(inputs, value)
 
 
-def judged(inputs: Inputs, value: Any, limit: float | None) -> Judged:
+def judged(inputs: InputQuantities, value: Any, limit: float | None) -> Judged:
     """`value` with its uncertainty, judged against +-`limit` by the bench's rule; None where nothing is claimed."""
     coverage = _coverage(inputs, value)
     found = _stated(value, coverage)
@@ -34,6 +34,6 @@ def _stated(value: Any, coverage: Coverage) -> Stated:
     return Stated(nominal(value), standard, coverage.factor * standard, coverage.factor, freedom)
 
 
-def _coverage(inputs: Inputs, value: Any) -> Coverage:
+def _coverage(inputs: InputQuantities, value: Any) -> Coverage:
     parts = [part for _, part in inputs.contributions(value)]
     return coverage_factor(parts, inputs.bench.decision.coverage_probability)

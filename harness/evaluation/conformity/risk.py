@@ -26,7 +26,7 @@ class GlobalRisk:
 
 
 @dataclass(frozen=True)
-class Prior:
+class PriorDistribution:
     """What is known of an item before it is measured: a normal distribution (JCGM 106:2012, annex A)."""
 
     mean: float
@@ -66,7 +66,9 @@ def false_accept_limit(limit: float, standard_uncertainty: float, probability: f
     return _root(excess, 0.0, limit)
 
 
-def global_risk(limit: float, acceptance_limit: float, standard_uncertainty: float, prior: Prior) -> GlobalRisk:
+def global_risk(
+    limit: float, acceptance_limit: float, standard_uncertainty: float, prior: PriorDistribution
+) -> GlobalRisk:
     """Global risks with `prior`, the tolerance from -limit to limit and acceptance likewise, not below zero (JCGM 106:2012, A.5).
 
     Measurement errors are normal here, as there: this is a statement on items still to come, made before any of them is measured.
@@ -96,7 +98,7 @@ def global_risk(limit: float, acceptance_limit: float, standard_uncertainty: flo
     return GlobalRisk(consumer, _integral(false_reject, max(-limit, low), min(limit, high), breaks))
 
 
-def consumer_risk_limit(limit: float, standard_uncertainty: float, prior: Prior, greatest: float) -> float:
+def consumer_risk_limit(limit: float, standard_uncertainty: float, prior: PriorDistribution, greatest: float) -> float:
     """Largest acceptance limit, not beyond `limit`, whose global consumer's risk is at most `greatest` (JCGM 106:2012, 9.5)."""
 
     def excess(acceptance_limit: float) -> float:

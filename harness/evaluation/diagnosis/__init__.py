@@ -13,14 +13,14 @@ from dataclasses import dataclass
 
 from harness.causes import Catalogue, shipped, without_ratio
 from harness.evaluation.diagnosis.evidence import (
-    NOTHING,
-    Beside,
+    CURRENTS_ONLY,
+    FurtherEvidence,
     Observations,
     PowerError,
     SmallestReadable,
     observations,
 )
-from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, Place, label
+from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, LocatedFault, label
 from harness.evaluation.diagnosis.separation import advise
 from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
 from harness.evaluation.diagnosis.wording import COMMON_TO_ALL, further, looking, none_fits, not_told_apart
@@ -29,9 +29,9 @@ from harness.files.device import Device
 from harness.results import DiagnosisDetails, Hypothesis
 
 __all__ = [
-    "Beside",
-    "Compared",
+    "ConsideredCauses",
     "Diagnosis",
+    "FurtherEvidence",
     "PowerError",
     "SmallestReadable",
     "diagnose",
@@ -57,7 +57,7 @@ class Diagnosis:
 
 
 @dataclass(frozen=True)
-class Compared:
+class ConsideredCauses:
     """The causes that readings are compared with: those shipped, or others and where they come from.
 
     `ratio_typed`: the reference has a ratio that somebody typed into the bench file.
@@ -81,7 +81,10 @@ class Compared:
 
 
 def diagnose(
-    device: Device, points: Sequence[PointValues], beside: Beside = NOTHING, compared: Compared = Compared()
+    device: Device,
+    points: Sequence[PointValues],
+    beside: FurtherEvidence = CURRENTS_ONLY,
+    compared: ConsideredCauses = ConsideredCauses(),
 ) -> Diagnosis:
     """The diagnosis of a run from its points and what was read beside. Without points nothing is said."""
     catalogue = compared.catalogue
@@ -120,7 +123,7 @@ def diagnose(
 
 
 def _listed(weighing: Weighing) -> tuple[Hypothesis, ...]:
-    everything: list[tuple[tuple[Place, ...], str, float]] = [
+    everything: list[tuple[tuple[LocatedFault, ...], str, float]] = [
         (w.faults, w.candidate.text, w.probability) for w in weighing.causes
     ]
     everything.append((((OTHER, None),), OTHER_TEXT, weighing.other))

@@ -12,7 +12,7 @@ from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.diagnosis import Diagnosis
 from harness.evaluation.diagnosis.hypotheses import OTHER
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Range
 from harness.results import EffectiveTurns, Point, Reason, accepted
 
@@ -37,7 +37,9 @@ def no_whole_number(name: str, turns: EffectiveTurns | None, allowed: float) -> 
     return [Reason.of("no-whole-number", name, turns=turns.value, expanded_uncertainty=uncertainty)]
 
 
-def other_way_down(inputs: Inputs, rng: Range, values: Sequence[PointValues], points: Sequence[Point]) -> list[Reason]:
+def other_way_down(
+    inputs: InputQuantities, rng: Range, values: Sequence[PointValues], points: Sequence[Point]
+) -> list[Reason]:
     """Upward and downward readings of one current further apart than their uncertainty and the whole limit of error."""
     found = []
     for up, point in zip(values, points, strict=True):

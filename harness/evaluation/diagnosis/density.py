@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, ZERO, Array, Observations
+from harness.core.arrays import Array
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, ZERO, Observations
 from harness.evaluation.diagnosis.predictions import Predictions
 
 TINY = 1e-5

@@ -11,12 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import ufloat
 
+from harness.core.arrays import Array
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import covariance, rectangular
 from harness.files.device import Device
-
-Array = NDArray[np.float64]
 
 RATIO, ZERO, POWER, THRESHOLD, SECONDARY = 0, 1, 2, 3, 4
 
@@ -42,7 +41,7 @@ class SmallestReadable:
 
 
 @dataclass(frozen=True)
-class Beside:
+class FurtherEvidence:
     """What a run read beside currents, as far as it did: power errors, smallest readable and secondary currents."""
 
     powers: Sequence[PowerError] = ()
@@ -50,7 +49,7 @@ class Beside:
     secondaries: Sequence[Split] = ()
 
 
-NOTHING = Beside()
+CURRENTS_ONLY = FurtherEvidence()
 """Of a run that read currents alone."""
 
 
@@ -102,7 +101,7 @@ def joined(first: Settings, second: Settings) -> Settings:
     return Settings(*(np.concatenate([getattr(first, f.name), getattr(second, f.name)]) for f in fields(Settings)))
 
 
-def observations(device: Device, points: Sequence[PointValues], beside: Beside) -> Observations | None:
+def observations(device: Device, points: Sequence[PointValues], beside: FurtherEvidence) -> Observations | None:
     """Everything read with current, in one vector; None when there is nothing."""
     smallest = {r.name: r.minimum_current for r in device.ranges}
     readable = {r.name: device.display.smallest_readable_current * r.display_factor for r in device.ranges}

@@ -22,7 +22,7 @@ FLAT = ("gain", "transformer_gain", "reference", "closed_turn")
 BENDING = ("slope", "droop_at_top", "droop_at_bottom", "bend")
 """Keys of priors that do not."""
 
-Place = tuple[str, str | None]
+LocatedFault = tuple[str, str | None]
 """A cause and the range it is on, None for the whole device."""
 
 
@@ -30,7 +30,7 @@ Place = tuple[str, str | None]
 class Candidate:
     """One hypothesis or one variant of it. `effects` holds the priors it adds to what is ordinary, and the range they act on."""
 
-    faults: tuple[Place, ...]
+    faults: tuple[LocatedFault, ...]
     text: str
     looks: tuple[str, ...]
     prior: float
@@ -51,7 +51,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Pair:
+class CausePair:
     """The positions, among the candidates, of a pair and of the two single causes it is made of."""
 
     index: int
@@ -64,13 +64,13 @@ def _acts(priors: Priors, keys: tuple[str, ...]) -> bool:
     return any(getattr(priors, key) != getattr(plain, key) for key in keys)
 
 
-def label(faults: tuple[Place, ...]) -> str:
+def label(faults: tuple[LocatedFault, ...]) -> str:
     """``turn-missing on x4 with drifted-gain``."""
     return " with ".join(f"{name} on {rng}" if rng else name for name, rng in faults)
 
 
 @lru_cache(maxsize=8)
-def hypotheses(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, ...], tuple[Pair, ...]]:
+def hypotheses(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, ...], tuple[CausePair, ...]]:
     """All candidates, the healthy one first, and which of them are pairs.
 
     Priors sum to one together with `catalogue.weights.none_of_these`.
@@ -86,7 +86,7 @@ def hypotheses(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, .
     total = sum(a[1][0].prior * b[1][0].prior for a, b in both)
     pairs = []
     for (first, (a, edit_a)), (second, (b, edit_b)) in both:
-        pairs.append(Pair(len(found), first, second))
+        pairs.append(CausePair(len(found), first, second))
         found.append(
             Candidate(
                 (*a.faults, *b.faults),

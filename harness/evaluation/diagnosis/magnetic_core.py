@@ -12,14 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.evaluation.diagnosis.evidence import Array
+from harness.core.arrays import Array
 
 EXPONENT = 7.0
 """In saturation the magnetising current grows with this power of the voltage: the permeability of a core falls steeply there."""
 
 
 @dataclass(frozen=True)
-class Part:
+class ArrivingFraction:
     """The part that arrives, and what one standard deviation of each of its unknowns changes in that part."""
 
     arrives: Array
@@ -42,16 +42,16 @@ class Core:
         return found
 
 
-def loaded(taken: Array, burden: Array) -> Part:
+def loaded(taken: Array, burden: Array) -> ArrivingFraction:
     """Beside a closed turn that takes `taken` at a sound burden: 1 / (1 + taken * burden), by the equivalent circuit.
 
     Columns for one unit of `taken` and of `burden`, not for a standard deviation.
     """
     arrives = 1 / np.maximum(1 + taken * burden, 0.1)
-    return Part(arrives, (-burden * arrives**2, -taken * arrives**2))
+    return ArrivingFraction(arrives, (-burden * arrives**2, -taken * arrives**2))
 
 
-def driven(current: Array, core: Core, sharpness: float) -> Part:
+def driven(current: Array, core: Core, sharpness: float) -> ArrivingFraction:
     """Through a core that saturates early: x of the current, where x + k x^p = current and k = droop * burden^p.
 
     Columns for the current where it sets in, and for how sharply it does, `sharpness` being a part of the exponent. Everything
@@ -73,7 +73,7 @@ def driven(current: Array, core: Core, sharpness: float) -> Part:
         arrives[early] = x / now
         level[early] = -change * np.hypot(wide / droop, EXPONENT * broad / burden)
         knee[early] = -change * np.log(x / sets_in) * sharpness * EXPONENT
-    return Part(arrives, (level, knee))
+    return ArrivingFraction(arrives, (level, knee))
 
 
 def _solved(current: Array, logarithm: Array) -> Array:
@@ -88,7 +88,7 @@ def _solved(current: Array, logarithm: Array) -> Array:
     return found
 
 
-def clipped(current: Array, begins: float, ends: float) -> Part:
+def clipped(current: Array, begins: float, ends: float) -> ArrivingFraction:
     """Into an input that follows `current` no further than a level somewhere evenly between `begins` and `ends`.
 
     With u = (level - begins) / (ends - begins) even in 0 to 1 and t = (current - begins) / (ends - begins), the excess
@@ -101,4 +101,4 @@ def clipped(current: Array, begins: float, ends: float) -> Part:
     slope = 2 * t**3 - 3 * t**2
     left = np.sqrt(np.maximum(0.0, t**3 / 3 - t**4 / 4 - slope**2 / 12))
     part = width / np.maximum(current, begins)
-    return Part(1 - part * (t**2 / 2 + beyond), (-part * slope / math.sqrt(12), part * left))
+    return ArrivingFraction(1 - part * (t**2 / 2 + beyond), (-part * slope / math.sqrt(12), part * left))

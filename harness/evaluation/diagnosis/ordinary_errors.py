@@ -9,15 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.causes import Catalogue
+from harness.core.arrays import Array
 from harness.evaluation.diagnosis.circuit import described
-from harness.evaluation.diagnosis.evidence import POWER, RATIO, Array, Settings, settings
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, Settings, settings
 from harness.evaluation.diagnosis.hypotheses import HEALTHY_TEXT, NONE, Candidate
 from harness.evaluation.diagnosis.predictions import build
 from harness.files.device import Device
 
 
 @dataclass(frozen=True)
-class Place:
+class OperatingPoint:
     """Where a sound meter is read: `power` or current, on `range`, at `current` amperes and a power factor (negative: leading)."""
 
     power: bool
@@ -40,7 +41,7 @@ class OrdinaryErrors:
         return found
 
 
-def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[Place]) -> OrdinaryErrors:
+def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[OperatingPoint]) -> OrdinaryErrors:
     """What `catalogue` says is ordinary at `places`: the same unknowns, with their priors, as every diagnosis uses.
 
     The shape of a real core is a draw of its own for every ampere-turns, shared by all that is read there.
@@ -52,7 +53,7 @@ def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[Place
     return OrdinaryErrors(predicted.means[0], columns)
 
 
-def _shapes(device: Device, catalogue: Catalogue, places: Sequence[Place], at: Settings) -> Array:
+def _shapes(device: Device, catalogue: Catalogue, places: Sequence[OperatingPoint], at: Settings) -> Array:
     """What no cause models, (n, groups): one unknown for all places of nearly the same ampere-turns (within 1 %)."""
     turns = {r.name: r.primary_turns for r in device.ranges}
     group = [round(100 * math.log(turns[p.range] * p.current)) for p in places]

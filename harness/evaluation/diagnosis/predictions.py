@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.causes import Catalogue, Priors
-from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Array, Settings
+from harness.core.arrays import Array
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Settings
 from harness.evaluation.diagnosis.hypotheses import Candidate
-from harness.evaluation.diagnosis.magnetic_core import Core, Part, clipped, driven, loaded
+from harness.evaluation.diagnosis.magnetic_core import ArrivingFraction, Core, clipped, driven, loaded
 from harness.files.device import Device
 
 KEYS = (
@@ -145,7 +146,9 @@ class Model:
         columns += [flowing * module * column / entry.arrives for column in entry.columns]
         return base, shapes, knees, np.stack(columns, axis=2)
 
-    def _path(self, at: Settings, signed: Array) -> tuple[Array, Core, Part, Part, Part]:
+    def _path(
+        self, at: Settings, signed: Array
+    ) -> tuple[Array, Core, ArrivingFraction, ArrivingFraction, ArrivingFraction]:
         """Load in parts of the rated one (h, n), the core, and what passes a closed turn, the core and the module's input."""
         transformer = self.device.transformer
         rated = transformer.rated_secondary_current * transformer.secondary_turns

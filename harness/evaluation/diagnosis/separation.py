@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.core.arrays import Array, Indices
 from harness.evaluation.diagnosis.density import unmodelled
 from harness.evaluation.diagnosis.evidence import (
     POWER,
@@ -21,15 +21,12 @@ from harness.evaluation.diagnosis.evidence import (
     SECONDARY,
     THRESHOLD,
     ZERO,
-    Array,
     Observations,
     joined,
     settings,
 )
 from harness.evaluation.diagnosis.predictions import Model
 from harness.files.device import Device
-
-Indices = NDArray[np.int64]
 
 VOLTAGE = 230.0
 """Volts at which a power would be read, for its resolution only (IEC 60038)."""

@@ -8,17 +8,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.causes import Catalogue
+from harness.core.arrays import Array, Flags, Indices
 from harness.evaluation.diagnosis.density import Density, broad, density
-from harness.evaluation.diagnosis.evidence import Array, Observations
-from harness.evaluation.diagnosis.hypotheses import Candidate, Pair, Place, hypotheses
+from harness.evaluation.diagnosis.evidence import Observations
+from harness.evaluation.diagnosis.hypotheses import Candidate, CausePair, LocatedFault, hypotheses
 from harness.evaluation.diagnosis.predictions import Model, build
 from harness.files.device import Device
-
-Flags = NDArray[np.bool_]
-Indices = NDArray[np.int64]
 
 SAME = 0.1
 """Predictions that nowhere differ by more than this part of the readings' standard uncertainty are one."""
@@ -36,7 +33,7 @@ class Weighed:
     probability: float
 
     @property
-    def faults(self) -> tuple[Place, ...]:
+    def faults(self) -> tuple[LocatedFault, ...]:
         """The causes it is made of."""
         return self.candidate.faults
 
@@ -59,7 +56,7 @@ class Weighing:
 
 
 @lru_cache(maxsize=8)
-def _prepared(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, ...], tuple[Pair, ...], Model]:
+def _prepared(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, ...], tuple[CausePair, ...], Model]:
     candidates, pairs = hypotheses(device, catalogue)
     return candidates, pairs, build(device, catalogue, candidates)
 
@@ -116,7 +113,7 @@ def _alike(flat: Array, first: Indices, second: Indices) -> Flags:
     return found
 
 
-def _distinct(flat: Array, pairs: Sequence[Pair], singles: int) -> Flags:
+def _distinct(flat: Array, pairs: Sequence[CausePair], singles: int) -> Flags:
     """Which candidates (h,) predict anything of their own.
 
     What predicts the same as nothing wrong, or a pair the same as one of its causes, cannot be weighed by this run.
@@ -130,7 +127,7 @@ def _distinct(flat: Array, pairs: Sequence[Pair], singles: int) -> Flags:
     return seen
 
 
-def _masked(top: int, pairs: Sequence[Pair], seen: Flags, alike: Flags, likelihoods: Array) -> list[int]:
+def _masked(top: int, pairs: Sequence[CausePair], seen: Flags, alike: Flags, likelihoods: Array) -> list[int]:
     """The single causes that the run says nothing of if the one at `top` is true: beside it they change nothing, or nothing that tells.
 
     Beside a sound meter (0) a cause stands alone.
@@ -150,8 +147,8 @@ def _masked(top: int, pairs: Sequence[Pair], seen: Flags, alike: Flags, likeliho
 
 def _merged(candidates: Sequence[Candidate], probabilities: Array) -> tuple[Weighed, ...]:
     """Variants of one cause in one place together, named by the likeliest."""
-    best: dict[tuple[Place, ...], int] = {}
-    total: dict[tuple[Place, ...], float] = {}
+    best: dict[tuple[LocatedFault, ...], int] = {}
+    total: dict[tuple[LocatedFault, ...], float] = {}
     for index in np.argsort(-probabilities, kind="stable").tolist():
         faults = candidates[index].faults
         best.setdefault(faults, index)

@@ -11,7 +11,7 @@ from uncertainties import umath
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.uncertainty.combination import rectangular
-from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.bench import Bench, PowerAccuracy, ShelfEntry
 from harness.record.observations import ObservedPoint
 
@@ -32,7 +32,7 @@ class LoadAngle:
 
 
 def angle_of_load(
-    inputs: Inputs, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy, displaced: Deviation
+    inputs: InputQuantities, point: PointValues, apparent: Any | None, accuracy: PowerAccuracy, displaced: Deviation
 ) -> LoadAngle:
     """The load's angle: from the phase read, else from power and apparent power where they tell it, else as the load was set."""
     observed, bench = point.observed, inputs.bench
@@ -61,7 +61,7 @@ def angle_of_load(
     return LoadAngle(tangent + inputs.own("angle of the load", rectangular(bound), "rectangular"), asked)
 
 
-def own_angle(inputs: Inputs, accuracy: PowerAccuracy) -> Any:
+def own_angle(inputs: InputQuantities, accuracy: PowerAccuracy) -> Any:
     """Angle between the analyser's own channels, in rad: one input for all points."""
     return inputs.shared("reference power: angle of its channels", rectangular(accuracy.phase), "rectangular", "rad")
 

@@ -39,7 +39,7 @@ from harness.evaluation.power.load_angle import (
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation, path_angle
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import Inputs, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.bench import PowerAccuracy, VoltageAccuracy
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
@@ -99,7 +99,7 @@ class Indicated:
     inputs: tuple[Any, ...]
 
 
-def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerValues | None:
+def power_values(device: Device, inputs: InputQuantities, point: PointValues) -> PowerValues | None:
     """The powers of a point; None where device or reference shows none."""
     observed, bench = point.observed, inputs.bench
     if point.ratio_error is None or not is_read(observed, "displayed_power"):
@@ -145,7 +145,7 @@ def power_values(device: Device, inputs: Inputs, point: PointValues) -> PowerVal
 
 
 def _analyser_power(
-    inputs: Inputs,
+    inputs: InputQuantities,
     point: PointValues,
     accuracy: PowerAccuracy,
     load: LoadAngle,
@@ -186,7 +186,7 @@ def _analyser_power(
     )
 
 
-def _path_angle(device: Device, inputs: Inputs, point: PointValues) -> Deviation | None:
+def _path_angle(device: Device, inputs: InputQuantities, point: PointValues) -> Deviation | None:
     """Phase displacement of the reference path at a point; None where nothing is known of it."""
     model = point.model
     assert model is not None
@@ -194,7 +194,7 @@ def _path_angle(device: Device, inputs: Inputs, point: PointValues) -> Deviation
     return path_angle(inputs, current, device.transformer.frequency, scale)
 
 
-def unknown_angle(device: Device, inputs: Inputs, point: PointValues) -> str | None:
+def unknown_angle(device: Device, inputs: InputQuantities, point: PointValues) -> str | None:
     """The part of unknown phase displacement for which `power_values` finds none though the reference showed a power; None where it is not why."""
     bench = inputs.bench
     if point.model is None or bench.entry("reference").power is None or not is_read(point.observed, "reference_power"):
@@ -203,7 +203,7 @@ def unknown_angle(device: Device, inputs: Inputs, point: PointValues) -> str | N
     return bench.reference_path.part_name if unknown else None
 
 
-def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
+def _apparent_power(inputs: InputQuantities, point: PointValues) -> Any | None:
     """Voltage times current; None where no voltage was read."""
     bench = inputs.bench
     role = bench.roles.voltage
@@ -217,7 +217,7 @@ def _apparent_power(inputs: Inputs, point: PointValues) -> Any | None:
     return (mean_read(point.observed, "reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
 
 
-def _indicated(device: Device, inputs: Inputs, observed: ObservedPoint, display_factor: float) -> Indicated:
+def _indicated(device: Device, inputs: InputQuantities, observed: ObservedPoint, display_factor: float) -> Indicated:
     step = rectangular((device.display.power_resolution or 0.0) / 2) * display_factor
     shown = [p.also["displayed_power"] * display_factor for p in observed.pairs]
     beside = "reference_power" if is_read(observed, "reference_power") else ""
@@ -239,7 +239,7 @@ def _scatter(shown: Sequence[float], seen: Sequence[float]) -> tuple[float, floa
     return scatter.standard_uncertainty, scatter.degrees_of_freedom
 
 
-def _shown_power_factor(device: Device, inputs: Inputs, observed: ObservedPoint) -> Any | None:
+def _shown_power_factor(device: Device, inputs: InputQuantities, observed: ObservedPoint) -> Any | None:
     step = device.display.power_factor_resolution
     if step is None or not is_read(observed, "displayed_power_factor"):
         return None

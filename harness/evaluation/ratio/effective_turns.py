@@ -14,19 +14,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.core.arrays import Array
 from harness.core.interpolation import Node, interpolate
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.ratio.whole_turns import probability_of_nearest
 from harness.evaluation.uncertainty.combination import covariance, coverage_factor, rectangular
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.files.device import Range
 from harness.results import EffectiveTurns, TurnsMethod
-
-Array = NDArray[np.float64]
 
 BASE_WRONG = 0.2
 """When the base range itself indicates this far (relative) from the reference current, comparing with it would spread its error."""
@@ -44,7 +42,7 @@ SHAPE = 5e-4
 
 
 @dataclass(frozen=True)
-class Place:
+class RatioAtCurrent:
     """The points of a range at one current: mean of indicated over reference current, uncertain, and their ampere-turns."""
 
     ampere_turns: float
@@ -53,11 +51,11 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Compared:
+class RangeComparison:
     """A place of a range with what the base range reads there: a weighted sum of `base` places, and what may differ between them."""
 
-    own: Place
-    base: tuple[tuple[float, Place], ...]
+    own: RatioAtCurrent
+    base: tuple[tuple[float, RatioAtCurrent], ...]
     difference: Deviation
 
     @property
@@ -75,7 +73,7 @@ class Multiplier:
 
     value: Any
     method: TurnsMethod
-    compared: tuple[Compared, ...]
+    compared: tuple[RangeComparison, ...]
     weights: tuple[float, ...]
     apart: Any
 
@@ -91,7 +89,10 @@ def base_usable(factor: Any | None) -> bool:
 
 
 def multiplier(
-    inputs: Inputs, own: tuple[Range, Sequence[PointValues]], base: tuple[Range, Sequence[PointValues]], allowed: float
+    inputs: InputQuantities,
+    own: tuple[Range, Sequence[PointValues]],
+    base: tuple[Range, Sequence[PointValues]],
+    allowed: float,
 ) -> Multiplier | None:
     """Compare a range with the base range, each with its points; None when either has none.
 
@@ -122,7 +123,9 @@ def multiplier(
     return Multiplier(value, method, tuple(compared), tuple(weights.tolist()), apart)
 
 
-def effective_turns(inputs: Inputs, found: Multiplier, expected_turns: int, probability: float) -> EffectiveTurns:
+def effective_turns(
+    inputs: InputQuantities, found: Multiplier, expected_turns: int, probability: float
+) -> EffectiveTurns:
     """The turns of a range, and the nearest whole number with its probability."""
     turns = expected_turns * found.value
     coverage = coverage_factor([part for _, part in inputs.contributions(turns)], probability)
@@ -140,7 +143,7 @@ def effective_turns(inputs: Inputs, found: Multiplier, expected_turns: int, prob
     )
 
 
-def _places(rng: Range, points: Sequence[PointValues]) -> list[Place]:
+def _places(rng: Range, points: Sequence[PointValues]) -> list[RatioAtCurrent]:
     """By rising ampere-turns; readings of one current, upward and downward, are one place.
 
     Where the display showed nothing while it shows something elsewhere, the current was below what it shows, which says nothing of turns.
@@ -151,11 +154,13 @@ def _places(rng: Range, points: Sequence[PointValues]) -> list[Place]:
     for _, group in itertools.groupby(ordered, key=lambda v: v.observed.nominal_current):
         own = tuple(group)
         current = math.fsum(float(v.reference.nominal_value) for v in own) / len(own)
-        found.append(Place(current * rng.primary_turns, sum(v.indicated / v.reference for v in own) / len(own), own))
+        found.append(
+            RatioAtCurrent(current * rng.primary_turns, sum(v.indicated / v.reference for v in own) / len(own), own)
+        )
     return sorted(found, key=lambda place: place.ampere_turns)
 
 
-def _equal(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | None:
+def _equal(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[RatioAtCurrent]) -> RangeComparison | None:
     at = min(range(len(base)), key=lambda n: _apart(place, base[n]))
     apart = _apart(place, base[at])
     if apart > EQUAL:
@@ -165,16 +170,16 @@ def _equal(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | No
     between = inputs.own(
         "the meter's own curve between ampere-turns that are nearly equal", rectangular(steepest * apart), "rectangular"
     )
-    return Compared(place, ((1.0, base[at]),), Deviation(0.0, ((1.0, between),)))
+    return RangeComparison(place, ((1.0, base[at]),), Deviation(0.0, ((1.0, between),)))
 
 
-def _slope(low: Place, high: Place) -> float:
+def _slope(low: RatioAtCurrent, high: RatioAtCurrent) -> float:
     """How steep the base range's curve is between two of its places, without sign."""
     change = math.log(float(high.ratio.nominal_value) / float(low.ratio.nominal_value))
     return abs(change) / _apart(low, high)
 
 
-def _between(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | None:
+def _between(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[RatioAtCurrent]) -> RangeComparison | None:
     """What a line misses of a smooth curve between two places is bounded as between two calibrated currents, and is one input for
     all that is compared there: it is the same curve. What a curve departs from a smooth one is another at every place.
     """
@@ -189,18 +194,22 @@ def _between(inputs: Inputs, place: Place, base: Sequence[Place]) -> Compared | 
             missed = found.bow / found.largest_bow if found.largest_bow else 0.0
             size = SHAPE * math.hypot(1.0, 1 - part, part)
             shape = inputs.own("what the meter's curve departs from a smooth one", size, "normal")
-            return Compared(place, ((1 - part, low), (part, high)), Deviation(0.0, ((missed, bow), (1.0, shape))))
+            return RangeComparison(
+                place, ((1 - part, low), (part, high)), Deviation(0.0, ((missed, bow), (1.0, shape)))
+            )
     return None
 
 
-def _nearest(inputs: Inputs, own: Sequence[Place], base: Sequence[Place], allowed: float) -> Compared:
+def _nearest(
+    inputs: InputQuantities, own: Sequence[RatioAtCurrent], base: Sequence[RatioAtCurrent], allowed: float
+) -> RangeComparison:
     place, other = min(itertools.product(own, base), key=lambda pair: _apart(*pair))
     change = rectangular(allowed)
     own_errors = [inputs.own("the meter's own error at other ampere-turns", change, "rectangular") for _ in range(2)]
-    return Compared(place, ((1.0, other),), Deviation(0.0, tuple((1.0, error) for error in own_errors)))
+    return RangeComparison(place, ((1.0, other),), Deviation(0.0, tuple((1.0, error) for error in own_errors)))
 
 
-def _apart(first: Place, second: Place) -> float:
+def _apart(first: RatioAtCurrent, second: RatioAtCurrent) -> float:
     return abs(math.log(first.ampere_turns / second.ampere_turns))
 
 

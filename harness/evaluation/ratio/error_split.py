@@ -15,7 +15,7 @@ from typing import Any
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import reading_error
 from harness.evaluation.uncertainty.combination import rectangular
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import InstrumentEntry
 from harness.files.device import Device
 
@@ -30,7 +30,7 @@ class Split:
     module_error: Any
 
 
-def split(device: Device, inputs: Inputs, point: PointValues) -> Split | None:
+def split(device: Device, inputs: InputQuantities, point: PointValues) -> Split | None:
     """The parts of a point's error; None where no current was read in the secondary."""
     role, pairs = inputs.bench.roles.secondary, point.observed.pairs
     if role is None or point.ratio_error is None or not all("secondary_current" in p.also for p in pairs):
@@ -50,7 +50,9 @@ def split(device: Device, inputs: Inputs, point: PointValues) -> Split | None:
     )
 
 
-def _secondary(inputs: Inputs, entry: InstrumentEntry, reading: float, largest: float, frequency: float) -> Any:
+def _secondary(
+    inputs: InputQuantities, entry: InstrumentEntry, reading: float, largest: float, frequency: float
+) -> Any:
     """The secondary current from the instrument's reading; it stands on one range for the whole run (`harness.run.auxiliary_readings`)."""
     scale = next((r for r in entry.ranges if r.full_scale >= largest), entry.ranges[-1])
     off, offset = reading_error(inputs, "meter in the secondary", entry, scale, reading, frequency)

@@ -16,7 +16,7 @@ import numpy as np
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.straight_line import StraightLine, fit, propagated
 from harness.evaluation.uncertainty.combination import covariance
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.results import Line
 
@@ -31,7 +31,7 @@ class FittedLine:
     departure: Departure
 
 
-def line_of(inputs: Inputs, points: Sequence[PointValues]) -> FittedLine | None:
+def line_of(inputs: InputQuantities, points: Sequence[PointValues]) -> FittedLine | None:
     """The line through a range's points (zero points left out), None when they do not span one."""
     if len({v.observed.nominal_current for v in points}) < 3:
         return None

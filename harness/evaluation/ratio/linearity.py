@@ -11,12 +11,10 @@ from collections.abc import Sequence
 from statistics import fmean
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.core.arrays import Array
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.results import Linearity
-
-Array = NDArray[np.float64]
 
 
 def independent(x: Array, y: Array) -> float:

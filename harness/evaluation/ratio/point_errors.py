@@ -25,7 +25,7 @@ from typing import Any
 
 from harness.evaluation.ratio.reference_errors import Deviation, path_error, reading_error
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
 from harness.files.bench import Accuracy, Bench
 from harness.files.device import Device, Range
@@ -70,7 +70,7 @@ class PointValues:
     model: PointModel | None = None
 
 
-def point_values(device: Device, inputs: Inputs, observed: ObservedPoint) -> PointValues:
+def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoint) -> PointValues:
     """The quantities of one point. Raises ValueError without pairs, without reference current, or where the path is not known."""
     if not observed.pairs:
         raise ValueError(f"point {observed.name} has no pairs")
@@ -122,7 +122,7 @@ def _own_part(variable: Any) -> float:
     return float(getattr(variable, "std_dev", 0.0))
 
 
-def _zero_values(device: Device, rng: Range, inputs: Inputs, observed: ObservedPoint) -> PointValues:
+def _zero_values(device: Device, rng: Range, inputs: InputQuantities, observed: ObservedPoint) -> PointValues:
     """A zero point: what is indicated with no current, and what a display that shows nothing may be hiding."""
     mean = _mean_displayed(observed)
     count = len(observed.pairs)

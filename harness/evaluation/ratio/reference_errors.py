@@ -19,7 +19,7 @@ from typing import Any
 from harness.core.interpolation import Node, covers, interpolate
 from harness.core.quantities import format_quantity
 from harness.evaluation.uncertainty.combination import Distribution, rectangular
-from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, Inputs
+from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, InputQuantities
 from harness.files.bench import Accuracy, InstrumentEntry
 from harness.files.reference_part import SAME_BURDEN, SAME_FREQUENCY
 
@@ -43,7 +43,7 @@ class Deviation:
         return self.known + sum(share * draws(variable) for share, variable in self.terms)
 
 
-def path_error(inputs: Inputs, current: float, frequency: float, full_scale: float) -> Deviation:
+def path_error(inputs: InputQuantities, current: float, frequency: float, full_scale: float) -> Deviation:
     """Ratio error of the path at `current` amperes of the load lead, read on the range with `full_scale`.
 
     Raises ValueError where nothing is known of it.
@@ -57,7 +57,7 @@ def path_error(inputs: Inputs, current: float, frequency: float, full_scale: flo
     return Deviation(found.known, (*found.terms, *_since_calibration(inputs), *_warmth(inputs, current)))
 
 
-def path_angle(inputs: Inputs, current: float, frequency: float, full_scale: float) -> Deviation | None:
+def path_angle(inputs: InputQuantities, current: float, frequency: float, full_scale: float) -> Deviation | None:
     """Phase displacement of the path in rad, positive when its output leads; None where nothing is known of it.
 
     Drift, temperature and the lead's position are stated of the ratio error alone. Each changes the ratio as a complex number, in a
@@ -75,7 +75,7 @@ def path_angle(inputs: Inputs, current: float, frequency: float, full_scale: flo
 
 
 def reading_error(
-    inputs: Inputs, of: str, entry: InstrumentEntry, scale: Accuracy, reading: float, frequency: float
+    inputs: InputQuantities, of: str, entry: InstrumentEntry, scale: Accuracy, reading: float, frequency: float
 ) -> tuple[Deviation, Any]:
     """Relative error of a `reading` on the range `scale` of an instrument called `of`, and its offset in its own unit."""
     on_range = f"{of}, {format_quantity(scale.full_scale, scale.unit)} range"
@@ -92,7 +92,9 @@ def reading_error(
     return Deviation(0.0, ((1.0, gain), *since)), offset
 
 
-def _of_part(inputs: Inputs, current: float, frequency: float, full_scale: float, *, phase: bool) -> Deviation | None:
+def _of_part(
+    inputs: InputQuantities, current: float, frequency: float, full_scale: float, *, phase: bool
+) -> Deviation | None:
     path, burden = inputs.bench.reference_path, inputs.bench.connected_burden(full_scale)
     part, through = path.part, current * path.loops
     assert part is not None
@@ -132,7 +134,7 @@ class _Known:
     unit: str
 
 
-def _between(inputs: Inputs, known: _Known, place: float) -> Deviation:
+def _between(inputs: InputQuantities, known: _Known, place: float) -> Deviation:
     """The error at `place`, between those that are known."""
     found = interpolate(known.nodes, place)
     terms = []
@@ -148,7 +150,7 @@ def _between(inputs: Inputs, known: _Known, place: float) -> Deviation:
     return Deviation(found.error, tuple((share, variable) for share, variable in terms if share))
 
 
-def _since_calibration(inputs: Inputs, of: str = "", unit: str = "1") -> list[tuple[float, Any]]:
+def _since_calibration(inputs: InputQuantities, of: str = "", unit: str = "1") -> list[tuple[float, Any]]:
     """Drift since the calibration, the temperature now, and where the lead lies; `of` goes behind the names of the inputs."""
     path = inputs.bench.reference_path
     part, named = path.part, path.part_name
@@ -165,7 +167,7 @@ def _since_calibration(inputs: Inputs, of: str = "", unit: str = "1") -> list[tu
     return [(1.0, inputs.shared(name + of, rectangular(bound), "rectangular", unit)) for name, bound in bounds]
 
 
-def _warmth(inputs: Inputs, current: float) -> list[tuple[float, Any]]:
+def _warmth(inputs: InputQuantities, current: float) -> list[tuple[float, Any]]:
     """What a shunt's own heat changes: at its rated power the bound, else in proportion to its power."""
     part, named = inputs.bench.reference_path.part, inputs.bench.reference_path.part_name
     if part is None or part.power_rating is None or part.resistance is None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import Distribution, rectangular
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 
@@ -35,7 +35,9 @@ class SmallestFound:
     points: int
 
 
-def smallest_found(device: Device, inputs: Inputs, points: Sequence[PointValues], rng: Range) -> SmallestFound | None:
+def smallest_found(
+    device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range
+) -> SmallestFound | None:
     """What the search points of `rng` say; None when it has none.
 
     A point reads when at least half of its displayed values are not zero, so that the display's own noise leaves the
@@ -68,7 +70,11 @@ def smallest_found(device: Device, inputs: Inputs, points: Sequence[PointValues]
 
 
 def _between(
-    device: Device, inputs: Inputs, rng: Range, points: Sequence[PointValues], reads: Callable[[PointValues], bool]
+    device: Device,
+    inputs: InputQuantities,
+    rng: Range,
+    points: Sequence[PointValues],
+    reads: Callable[[PointValues], bool],
 ) -> Any | None:
     """The current between the points that read and those that do not, in amperes; None when there is nothing between.
 

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from harness.core.arrays import Array
 
 
 @dataclass(frozen=True)

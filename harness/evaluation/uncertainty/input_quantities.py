@@ -21,7 +21,7 @@ CANCELLED = 1e-9
 
 
 @dataclass(frozen=True)
-class Source:
+class InputQuantity:
     """What is known of one input beside its uncertainty."""
 
     name: str
@@ -32,7 +32,7 @@ class Source:
 
 
 @dataclass
-class Inputs:
+class InputQuantities:
     """All inputs of one evaluation: shared ones made once, each with its source.
 
     `scatter` holds what the points of a range say together of their repeatability, by the range's name.
@@ -41,19 +41,21 @@ class Inputs:
     bench: Bench
     run_date: dt.date
     scatter: Mapping[str, RangeScatter] = field(default_factory=dict)
-    sources: dict[Any, Source] = field(default_factory=dict)
+    sources: dict[Any, InputQuantity] = field(default_factory=dict)
     _shared: dict[str, Any] = field(default_factory=dict)
 
     def own(
         self, name: str, uncertainty: float, distribution: Distribution, freedom: float = math.inf, unit: str = "1"
     ) -> Any:
         """A new input belonging to one point; plain 0 when it has no uncertainty. `unit` is "1" for a relative one."""
-        return self._make(uncertainty, Source(name, distribution, freedom, shared=False, unit=unit))
+        return self._make(uncertainty, InputQuantity(name, distribution, freedom, shared=False, unit=unit))
 
     def shared(self, name: str, uncertainty: float, distribution: Distribution, unit: str = "1") -> Any:
         """The one input of this name, made when it is first asked for."""
         if name not in self._shared:
-            self._shared[name] = self._make(uncertainty, Source(name, distribution, math.inf, shared=True, unit=unit))
+            self._shared[name] = self._make(
+                uncertainty, InputQuantity(name, distribution, math.inf, shared=True, unit=unit)
+            )
         return self._shared[name]
 
     def of_instrument(self, of: str, entry: InstrumentEntry) -> tuple[Any, Any]:
@@ -66,14 +68,14 @@ class Inputs:
             self.shared(f"{of}: temperature", rectangular(warmth), "rectangular"),
         )
 
-    def _make(self, uncertainty: float, source: Source) -> Any:
+    def _make(self, uncertainty: float, source: InputQuantity) -> Any:
         if uncertainty == 0:
             return 0.0
         variable = ufloat(0.0, uncertainty, tag=source.name)
         self.sources[variable] = source
         return variable
 
-    def contributions(self, value: Any) -> list[tuple[Source, Contribution]]:
+    def contributions(self, value: Any) -> list[tuple[InputQuantity, Contribution]]:
         """What each input contributes to the standard uncertainty of `value`, largest first."""
         parts = value.error_components() if hasattr(value, "error_components") else {}
         found = [

@@ -10,7 +10,7 @@ from harness.evaluation.power.phase_displacement import PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.effective_turns import Multiplier
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.validation.monte_carlo import Quantity
+from harness.evaluation.validation.monte_carlo import TrialModel
 from harness.evaluation.validation.power_models import phase_displacement, power_error
 from harness.evaluation.validation.ratio_models import Check, effective_turns, ratio_error, reading_factor
 from harness.files.device import Range
@@ -58,6 +58,6 @@ def power_checks(
     return checks
 
 
-def _check(told: Stated, unit: str, model: Quantity, scale: float = 1.0) -> Check:
+def _check(told: Stated, unit: str, model: TrialModel, scale: float = 1.0) -> Check:
     value, standard, expanded = told.value, told.standard_uncertainty, told.expanded_uncertainty
     return Check(value * scale, standard * scale, expanded * scale, unit, model)

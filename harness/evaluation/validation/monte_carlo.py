@@ -13,11 +13,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.core.arrays import Array
 from harness.evaluation.uncertainty.combination import Contribution
-
-Array = NDArray[np.float64]
 
 BLOCK = 20_000
 """Trials in a block; JCGM 101:2008, 7.9.4 asks for the larger of 100 / (1 - p) and 10^4."""
@@ -59,7 +57,7 @@ class Draws:
         return part.standard_uncertainty * generator.standard_t(part.degrees_of_freedom, self.trials)
 
 
-Quantity = Callable[[Draws], Array]
+TrialModel = Callable[[Draws], Array]
 """A model: the value of a quantity in every trial, from the draws of its inputs."""
 
 Interval = Callable[[Array, float], tuple[float, float]]
@@ -91,7 +89,7 @@ def shortest(values: Array, probability: float) -> tuple[float, float]:
 
 
 def simulate(
-    quantities: Mapping[str, Quantity],
+    quantities: Mapping[str, TrialModel],
     inputs: Mapping[Any, Contribution],
     trials: int,
     probability: float,

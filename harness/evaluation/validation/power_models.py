@@ -10,11 +10,12 @@ from __future__ import annotations
 import numpy as np
 
 from harness.core.angles import MINUTES_PER_RADIAN
+from harness.core.arrays import Array
 from harness.evaluation.power.power_errors import PowerModel
-from harness.evaluation.validation.monte_carlo import Array, Draws, Quantity
+from harness.evaluation.validation.monte_carlo import Draws, TrialModel
 
 
-def power_error(model: PowerModel) -> Quantity:
+def power_error(model: PowerModel) -> TrialModel:
     """The error of active power of a point, in every trial."""
 
     def in_every_trial(draws: Draws) -> Array:
@@ -23,7 +24,7 @@ def power_error(model: PowerModel) -> Quantity:
     return in_every_trial
 
 
-def phase_displacement(near: PowerModel, far: PowerModel) -> Quantity:
+def phase_displacement(near: PowerModel, far: PowerModel) -> TrialModel:
     """The phase displacement in minutes of arc from two points: atan2(b, a) of the line 1 + e = a + b tan(phi) through both."""
 
     def in_every_trial(draws: Draws) -> Array:

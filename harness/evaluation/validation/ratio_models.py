@@ -12,11 +12,12 @@ from typing import Literal
 
 import numpy as np
 
-from harness.evaluation.ratio.effective_turns import Multiplier, Place
+from harness.core.arrays import Array
+from harness.evaluation.ratio.effective_turns import Multiplier, RatioAtCurrent
 from harness.evaluation.ratio.point_errors import PointModel, PointValues
 from harness.evaluation.uncertainty.combination import Contribution
-from harness.evaluation.uncertainty.input_quantities import Inputs
-from harness.evaluation.validation.monte_carlo import BLOCK, SEED, Array, Draws, Quantity, numerical_tolerance, simulate
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.validation.monte_carlo import BLOCK, SEED, Draws, TrialModel, numerical_tolerance, simulate
 from harness.results import ValidatedQuantity, Validation
 
 
@@ -28,7 +29,7 @@ class Check:
     standard_uncertainty: float
     expanded_uncertainty: float
     unit: str
-    model: Quantity
+    model: TrialModel
 
 
 def currents(model: PointModel, draws: Draws) -> tuple[Array, Array]:
@@ -43,7 +44,7 @@ def currents(model: PointModel, draws: Draws) -> tuple[Array, Array]:
     return np.broadcast_to(reference, draws.trials), np.broadcast_to(indicated, draws.trials)
 
 
-def ratio_error(model: PointModel) -> Quantity:
+def ratio_error(model: PointModel) -> TrialModel:
     """The ratio error of a point."""
 
     def in_every_trial(draws: Draws) -> Array:
@@ -53,7 +54,7 @@ def ratio_error(model: PointModel) -> Quantity:
     return in_every_trial
 
 
-def effective_turns(expected_turns: int, found: Multiplier) -> Quantity:
+def effective_turns(expected_turns: int, found: Multiplier) -> TrialModel:
     """The turns of a range from its comparisons with the base range."""
 
     def in_every_trial(draws: Draws) -> Array:
@@ -67,7 +68,7 @@ def effective_turns(expected_turns: int, found: Multiplier) -> Quantity:
     return in_every_trial
 
 
-def reading_factor(points: Sequence[PointValues]) -> Quantity:
+def reading_factor(points: Sequence[PointValues]) -> TrialModel:
     """Sum of indicated over sum of reference currents."""
 
     def in_every_trial(draws: Draws) -> Array:
@@ -78,7 +79,7 @@ def reading_factor(points: Sequence[PointValues]) -> Quantity:
     return in_every_trial
 
 
-def validate(checks: Mapping[str, Check], inputs: Inputs, trials: int, probability: float) -> Validation:
+def validate(checks: Mapping[str, Check], inputs: InputQuantities, trials: int, probability: float) -> Validation:
     """Compare the interval value +- U of every check with that of at least `trials` trials.
 
     Both ends must agree within the numerical tolerance of two significant digits of the standard uncertainty. Where they
@@ -124,7 +125,7 @@ def _outcome(
     return "differs" if missed else "undecided"
 
 
-def _ratio(place: Place, draws: Draws) -> Array:
+def _ratio(place: RatioAtCurrent, draws: Draws) -> Array:
     """Mean of indicated over reference current of the points at one place."""
 
     def mean() -> Array:

@@ -9,7 +9,7 @@ import pytest
 
 from harness.commands.bench_words import BenchWords
 from harness.commands.new import BENCH_BY_HAND, BENCH_POWER, new
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options
 from tests.hands import Hands, by
@@ -17,7 +17,7 @@ from tests.on_twin import TwinRun
 
 
 @pytest.fixture
-def hand(tmp_path: Path) -> Inputs:
+def hand(tmp_path: Path) -> RunInputs:
     return load_inputs(*new(tmp_path, BENCH_BY_HAND), "turns_check", Options(readings=2))
 
 
@@ -37,7 +37,7 @@ class Untouched(TwinLinks):
 class TwoTerminals(Hands):
     """Does what one terminal says by typing words into the other, and types there what `read` says here."""
 
-    def __init__(self, inputs: Inputs) -> None:
+    def __init__(self, inputs: RunInputs) -> None:
         super().__init__()
         self.inputs = inputs
         self.answers: list[str] = []
@@ -71,7 +71,7 @@ class TwoTerminals(Hands):
         return super()._right(text)
 
 
-def test_a_run_by_hand_is_played_by_words_alone(hand: Inputs) -> None:
+def test_a_run_by_hand_is_played_by_words_alone(hand: RunInputs) -> None:
     """Everything the run asks for has its word, and what `read` prints can be typed as it stands."""
     hands = TwoTerminals(hand)
     twin = by(hands, hand)
@@ -85,7 +85,7 @@ def test_a_run_by_hand_is_played_by_words_alone(hand: Inputs) -> None:
 
 
 @pytest.mark.parametrize("asked", ["soldering station", "solder", "850 mA", "0.85", "0.85 A"])
-def test_a_load_is_plugged_in_by_name_or_current(hand: Inputs, asked: str) -> None:
+def test_a_load_is_plugged_in_by_name_or_current(hand: RunInputs, asked: str) -> None:
     twin = TwinRun(hand)
     words = BenchWords(twin.bench, hand)
     words.answer("turn x1")
@@ -99,14 +99,14 @@ def test_a_load_is_plugged_in_by_name_or_current(hand: Inputs, asked: str) -> No
 
 
 @pytest.mark.parametrize("asked", ["heater", "toaster", "0.86 A", "0"])
-def test_no_load_or_more_than_one_plugs_nothing_in(hand: Inputs, asked: str) -> None:
+def test_no_load_or_more_than_one_plugs_nothing_in(hand: RunInputs, asked: str) -> None:
     twin = TwinRun(hand)
     answer = BenchWords(twin.bench, hand).answer(f"plug {asked}")
     assert "soldering station (850 mA)" in answer
     assert not twin.bench.truth().load_on
 
 
-def test_a_reference_on_too_small_a_range_shows_overload(hand: Inputs) -> None:
+def test_a_reference_on_too_small_a_range_shows_overload(hand: RunInputs) -> None:
     twin = TwinRun(hand)
     words = BenchWords(twin.bench, hand)
     for line in ("turn x1", "range 0.4", "plug 3.3"):
@@ -140,7 +140,7 @@ def test_everything_that_is_shown_can_be_read(tmp_path: Path) -> None:
     assert re.fullmatch(r"\S+ A, power \S+ W, power factor \S+", by_name[roles.meter])
 
 
-def test_what_is_read_can_be_typed(hand: Inputs, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_is_read_can_be_typed(hand: RunInputs, monkeypatch: pytest.MonkeyPatch) -> None:
     """No display shows an exponent, and none is understood where the value is typed."""
     bench = TwinRun(hand).bench
     monkeypatch.setattr(bench, "read_reference", lambda: 4e-5)

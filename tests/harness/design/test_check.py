@@ -10,7 +10,7 @@ import pytest
 from harness.commands.new import template
 from harness.design.check import check
 from harness.design.expected_error import complex_error, ratio_and_phase
-from harness.design.findings import Finding, Grade
+from harness.design.findings import DesignFinding, Grade
 from harness.files.device import Device
 from harness.files.loading import parse_device
 
@@ -34,7 +34,7 @@ def edited(*changes: tuple[str, str]) -> Device:
     return parse_device(text, "device.toml")
 
 
-def found(of: Device, grade: Grade, word: str) -> list[Finding]:
+def found(of: Device, grade: Grade, word: str) -> list[DesignFinding]:
     return [f for f in check(of).findings if f.grade == grade and word in f.text]
 
 

@@ -11,7 +11,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
 from harness.files.reference_part import CalibratedAt
-from harness.record.observations import ObservedPoint, Pair
+from harness.record.observations import ObservedPoint, ReadingPair
 
 RUN_DATE = dt.date(2026, 7, 2)
 
@@ -171,7 +171,7 @@ def observed(
         nominal_current=current if nominal is None else nominal,
         reference_scale=next(s for s in SCALES if 20 * s >= 1.05 * current),
         pairs=tuple(
-            Pair(r, d, (i, i + 0.1), (i, i + 0.1), also or {})
+            ReadingPair(r, d, (i, i + 0.1), (i, i + 0.1), also or {})
             for i, (r, d) in enumerate(zip(readings, displayed, strict=True))
         ),
         power_factor=power_factor,

@@ -10,8 +10,8 @@ import random
 import numpy as np
 import pytest
 
-from harness.evaluation.ratio.point_errors import Inputs
 from harness.evaluation.ratio.reference_errors import path_error
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from tests.benchmarks.coverage import (
     PROBABILITY,
     RUN_DATE,
@@ -57,7 +57,7 @@ def test_the_simulated_path_uses_all_of_its_claim(current: float) -> None:
     """Between two calibrated currents no less than at them: the mean square of its error is the stated variance (3,000 draws: 2.6 %)."""
     _, bench = described()
     scale, draw = 10.0, random.Random(5)
-    stated = path_error(Inputs(bench, RUN_DATE), current, 50.0, scale).uncertain
+    stated = path_error(InputQuantities(bench, RUN_DATE), current, 50.0, scale).uncertain
     factor = bench.reference_path.factor
     errors = [claimed_path(bench, draw).output(current, scale) * factor / current - 1 for _ in range(3000)]
     assert np.std(errors) == pytest.approx(stated.std_dev, rel=0.05)

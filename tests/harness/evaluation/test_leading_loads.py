@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import BENCH_BY_HAND, new
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.steps import Options
 from tests.on_twin import TwinRun
 
@@ -25,7 +25,7 @@ LOADS = {
 """Power factors, negative where the current leads."""
 
 
-def _inputs(folder: Path, seed: int, waveform: str) -> Inputs:
+def _inputs(folder: Path, seed: int, waveform: str) -> RunInputs:
     device, bench = new(folder, BENCH_BY_HAND)
     text = bench.read_text(encoding="utf-8")
     before, _, rest = text.partition("shelf = [\n")

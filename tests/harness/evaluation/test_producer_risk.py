@@ -13,9 +13,9 @@ import pytest
 from scipy.stats import binomtest
 
 from harness.causes import shipped
-from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors, Place, ordinary_errors
+from harness.evaluation.diagnosis.ordinary_errors import OperatingPoint, OrdinaryErrors, ordinary_errors
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.results import Conformity
@@ -32,7 +32,7 @@ def _judged(error: Any, limit: float, passed: float) -> JudgedError:
 
 def _found(bench: Bench, spread: float, uncertainty: float, limit: float, passed: float, points: int = 1) -> Rejection:
     """Meters off by `spread` (standard deviation) at `points` points of one range that share all they have."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     error = inputs.shared("the bench", uncertainty, "normal")
     judged = [_judged(error, limit, passed)] * points
     return rejection(inputs, judged, OrdinaryErrors(np.zeros(points), np.full((points, 1), spread)))
@@ -74,7 +74,7 @@ def test_points_that_share_everything_are_one(bench: Bench) -> None:
 
 def test_points_with_inputs_of_their_own_are_many(bench: Bench) -> None:
     """A meter without error at twelve independent points, each passed with Phi: 1 - (2 Phi(z) - 1)^12."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     judged = [_judged(inputs.own("own", 0.5, "normal"), 1.0, 1.0) for _ in range(12)]
     found = rejection(inputs, judged, OrdinaryErrors(np.zeros(12), np.zeros((12, 1))))
     assert found.of_run == pytest.approx(1 - (2 * NormalDist().cdf(2) - 1) ** 12, abs=0.015)
@@ -82,7 +82,7 @@ def test_points_with_inputs_of_their_own_are_many(bench: Bench) -> None:
 
 def test_a_bound_is_drawn_as_a_bound(bench: Bench) -> None:
     """Of a rectangle of half-width 1 nothing lies beyond 1, and a quarter beyond 0.75."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     bound = inputs.shared("bound", 1 / math.sqrt(3), "rectangular")
     nothing = OrdinaryErrors(np.zeros(1), np.zeros((1, 1)))
     assert rejection(inputs, [_judged(bound, 2.0, 1.0)], nothing).of_run == 0.0
@@ -103,7 +103,7 @@ def test_what_is_ordinary_is_what_the_catalogue_says(device: Device) -> None:
     """
     rated = device.transformer.rated_secondary_current * device.transformer.secondary_turns
     steps = device.display.resolution * device.ranges[0].display_factor
-    places = [Place(False, device.ranges[0].name, part * rated) for part in (0.01, 0.1)]
+    places = [OperatingPoint(False, device.ranges[0].name, part * rated) for part in (0.01, 0.1)]
     found = ordinary_errors(device, shipped(), places)
     spread = found.columns @ found.columns.T
     low, tenth = 0.5 * steps / (0.01 * rated), 0.5 * steps / (0.1 * rated)

@@ -9,7 +9,7 @@ from harness.commands.new import template
 from harness.core.stop import StopSignal
 from harness.files.loading import parse_bench, parse_device
 from harness.preparation.rehearsal import Rehearsal, rehearse
-from harness.preparation.run_files import Inputs, find_procedure
+from harness.preparation.run_files import RunInputs, find_procedure
 from harness.steps import Options
 
 
@@ -19,7 +19,7 @@ def _rehearsed(procedure: str, bench: str, claim: str, decision: str) -> Rehears
     bench_text = template(bench).replace('rule = "guarded"', decision)
     assert claim in device_text
     assert decision in bench_text
-    inputs = Inputs(
+    inputs = RunInputs(
         "device.toml",
         Path("bench.toml"),
         device_text,
@@ -100,7 +100,7 @@ def test_what_design_does_not_know_is_counted() -> None:
 
 def _of_device(device_text: str) -> Rehearsal:
     bench_text = template("bench.toml")
-    inputs = Inputs(
+    inputs = RunInputs(
         "device.toml",
         Path("bench.toml"),
         device_text,

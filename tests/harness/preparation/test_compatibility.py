@@ -8,7 +8,7 @@ from harness.commands.new import BENCH, new
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearse
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.station.identification import identity_problems, serial_elsewhere
 from harness.station.wires import resolved_address
 from harness.steps import Options
@@ -18,7 +18,7 @@ from instruments.reading import Identity
 
 def inputs(
     folder: Path, device: tuple[str, str] = ("", ""), bench: tuple[str, str] = ("", ""), procedure: str = "turns_check"
-) -> Inputs:
+) -> RunInputs:
     """The templates' pair in `folder`, each with one text in place of another."""
     files = new(folder / "files", BENCH)
     for file, (old, to) in zip(files, (device, bench), strict=True):

@@ -14,7 +14,7 @@ from harness.commands.new import BENCH, new
 from harness.commands.resume import ResumeOptions, resume
 from harness.core.clock import RealClock
 from harness.core.errors import AbortedSafe, UserError
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.record.history import clock_steps
 from harness.record.journal import FORMAT, RecordWriter, continue_record, create_record, parse_record, read_record
 from harness.steps import Options
@@ -36,7 +36,7 @@ class SetClock(VirtualClock):
 
 
 @pytest.fixture(scope="module")
-def inputs(tmp_path_factory: pytest.TempPathFactory) -> Inputs:
+def inputs(tmp_path_factory: pytest.TempPathFactory) -> RunInputs:
     return load_inputs(*new(tmp_path_factory.mktemp("files"), BENCH), "turns_check", Options(readings=2))
 
 
@@ -60,7 +60,7 @@ def test_a_full_disk_takes_a_line_whole_or_not_at_all(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kilobytes", [20, 24])
-def test_a_run_on_a_full_disk_ends_safe_and_names_the_file(tmp_path: Path, inputs: Inputs, kilobytes: int) -> None:
+def test_a_run_on_a_full_disk_ends_safe_and_names_the_file(tmp_path: Path, inputs: RunInputs, kilobytes: int) -> None:
     """Full in its middle, and full when nothing is left to be written but that everything is off."""
     with small_disk(tmp_path, kilobytes) as disk, (disk / "record.jsonl").open("w+b", buffering=0) as stream:
         twin = TwinRun(inputs, stream=stream)
@@ -110,7 +110,7 @@ def test_times_go_on_where_the_clock_was_set_back_between_two_parts() -> None:
     assert len(clock_steps(record)) == 1
 
 
-def test_a_refused_resumption_changes_nothing(tmp_path: Path, inputs: Inputs) -> None:
+def test_a_refused_resumption_changes_nothing(tmp_path: Path, inputs: RunInputs) -> None:
     """No instrument answers, so the run cannot go on; the torn line at the end stays for whoever looks into it."""
     twin = TwinRun(inputs)
     twin.run()
@@ -123,7 +123,7 @@ def test_a_refused_resumption_changes_nothing(tmp_path: Path, inputs: Inputs) ->
     assert file.read_bytes() == before
 
 
-def test_a_record_that_is_being_written_is_refused_before_anybody_is_asked(tmp_path: Path, inputs: Inputs) -> None:
+def test_a_record_that_is_being_written_is_refused_before_anybody_is_asked(tmp_path: Path, inputs: RunInputs) -> None:
     twin = TwinRun(inputs)
     twin.run()
     file = tmp_path / "record.jsonl"

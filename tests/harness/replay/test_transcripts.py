@@ -13,10 +13,10 @@ from harness.commands.new import BENCH, BENCH_BY_HAND, new
 from harness.core.clock import RealClock
 from harness.core.errors import AbortedSafe, RatioproofError, Stopped, UserError
 from harness.core.stop import StopSignal
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.replay.clock_transcript import Checks, ReplayedClock, TranscribedClock, replay_stops, transcribe_stops
-from harness.replay.kept_run import Asked, keep, kept
+from harness.replay.kept_run import KeptRequest, keep, kept
 from harness.replay.person_transcript import ReplayedPerson, TranscribedPerson
 from harness.replay.run_environment import Surroundings, replayed, transcribed
 from harness.steps import Options
@@ -39,7 +39,7 @@ def run_in(twin: TwinRun, around: Surroundings) -> str:
     return ended
 
 
-def kept_run(inputs: Inputs, folder: Path, faults: Sequence[str] = (), **more: Any) -> tuple[TwinRun, str]:
+def kept_run(inputs: RunInputs, folder: Path, faults: Sequence[str] = (), **more: Any) -> tuple[TwinRun, str]:
     """A run on the simulated bench whose transcripts are in `folder`, and how it ended."""
     twin = TwinRun(inputs, faults, **more)
     person = twin.person or ScriptedPerson(
@@ -50,7 +50,7 @@ def kept_run(inputs: Inputs, folder: Path, faults: Sequence[str] = (), **more: A
     return twin, run_in(twin, transcribed(bench, inputs, folder, folder / "none"))
 
 
-def pair(folder: Path, procedure: str = "current_ratio", *, by_hand: bool = False) -> Inputs:
+def pair(folder: Path, procedure: str = "current_ratio", *, by_hand: bool = False) -> RunInputs:
     device, bench = new(folder, BENCH_BY_HAND if by_hand else BENCH)
     return load_inputs(device, bench, procedure, Options(readings=2, per_decade=1))
 
@@ -143,7 +143,7 @@ def test_a_folder_is_not_used_twice(tmp_path: Path) -> None:
 def test_what_a_run_was_made_of_is_kept_once_and_found_again(tmp_path: Path) -> None:
     """Files, own profile and options; an instrument whose name is taken is refused before anything is opened."""
     inputs = pair(tmp_path / "pair", "turns_check")
-    was = Asked("turns_check", inputs.options, "Ω", ("due:multimeter",), ("too wide",), True, "confirmed")
+    was = KeptRequest("turns_check", inputs.options, "Ω", ("due:multimeter",), ("too wide",), True, "confirmed")
     keep(tmp_path / "kept", inputs, was, b"before", "guard")
     asked, again = kept(tmp_path / "kept")
     assert asked == was

@@ -7,7 +7,7 @@ import pytest
 
 from harness.commands.new import new
 from harness.core.errors import UserError
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.record.history import described
 from harness.steps import Options
 from tests.on_twin import TwinRun
@@ -20,7 +20,7 @@ serial = "H-0012"
 """
 
 
-def inputs_with(folder: Path, *changes: tuple[str, str], after: str = "") -> Inputs:
+def inputs_with(folder: Path, *changes: tuple[str, str], after: str = "") -> RunInputs:
     """The template's files with texts of the bench file replaced and `after` appended."""
     device, bench = new(folder)
     text = bench.read_text(encoding="utf-8")

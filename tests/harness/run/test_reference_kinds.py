@@ -12,7 +12,7 @@ from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearse
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.steps import Options
 from tests.characteristic import characteristic
 from tests.on_twin import TwinRun
@@ -55,7 +55,7 @@ lowest_current = "0.5 A"
 DIRECT = 'kind = "direct"\n'
 
 
-def bench_with(folder: Path, path: str, *, volts: bool = False, procedure: str = "turns_check") -> Inputs:
+def bench_with(folder: Path, path: str, *, volts: bool = False, procedure: str = "turns_check") -> RunInputs:
     """The bench that `new` writes, with another reference path; `volts`: its reference reads those instead of amperes."""
     device, bench = new(folder)
     text = bench.read_text(encoding="utf-8")
@@ -67,7 +67,7 @@ def bench_with(folder: Path, path: str, *, volts: bool = False, procedure: str =
     return load_inputs(device, bench, procedure, Options())
 
 
-def _error_of_reference(inputs: Inputs, run: TwinRun) -> list[tuple[float, float]]:
+def _error_of_reference(inputs: RunInputs, run: TwinRun) -> list[tuple[float, float]]:
     """(what the reference current of a point is off by, its U), from the ratio error against the truth of the simulated bench."""
     results = run.results()
     return [

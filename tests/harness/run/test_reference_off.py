@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import BENCH_POWER, new
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.results import Results
 from harness.steps import Options
 from simulated.bench import SimulatedBench
@@ -19,7 +19,7 @@ UNCERTAINTY = 0.002
 """Expanded, of every calibrated current of the transformer in these tests."""
 
 
-def _run(inputs: Inputs, *, off: float = 0.0, slope: float = 0.0, seed: int = 7) -> Results:
+def _run(inputs: RunInputs, *, off: float = 0.0, slope: float = 0.0, seed: int = 7) -> Results:
     run = TwinRun(inputs)
     path = replace(run.bench.description.reference_path, off=off, slope=slope)
     run.bench = SimulatedBench(replace(run.bench.description, seed=seed, reference_path=path), run.clock)
@@ -27,7 +27,7 @@ def _run(inputs: Inputs, *, off: float = 0.0, slope: float = 0.0, seed: int = 7)
     return run.results()
 
 
-def _checked(folder: Path) -> Inputs:
+def _checked(folder: Path) -> RunInputs:
     """A bench with a transformer of 0.2 %, a reference corrected to 0.03 % and a check standard of 0.05 %."""
     device, bench = new(folder, BENCH_POWER)
     text = bench.read_text(encoding="utf-8")

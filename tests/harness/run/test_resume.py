@@ -20,7 +20,7 @@ from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import evaluate
 from harness.files.loading import parse_device
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks, displays
 from harness.record.history import finished_points, finished_waits
 from harness.record.journal import FORMAT, Record, RecordWriter, create_record, parse_record
@@ -70,7 +70,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
 
 def _interrupted_and_resumed(
-    inputs: Inputs, after: int | str, waits_told: bool = True
+    inputs: RunInputs, after: int | str, waits_told: bool = True
 ) -> tuple[TwinRun, Record, Record]:
     """The record as it was when the run was stopped after so many points or before the one of a name, and at the end of
     its resumption; without `waits_told` as if the record said nothing of waits.

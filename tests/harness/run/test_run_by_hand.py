@@ -11,7 +11,7 @@ from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.core.quantities import format_quantity
 from harness.evaluation.conformity.fail_reasons import shown_part
 from harness.limits.ceilings import SHELF_SPREAD, approach_current, ceiling
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options, common_current, ladder
 from harness.wording.reasons import reason_text
@@ -22,12 +22,12 @@ from tests.in_words import in_words
 
 
 @pytest.fixture
-def hand(tmp_path: Path) -> Inputs:
+def hand(tmp_path: Path) -> RunInputs:
     device, bench = new(tmp_path, BENCH_BY_HAND)
     return load_inputs(device, bench, "current_ratio", Options(readings=2, per_decade=2))
 
 
-def test_a_whole_run_by_hand_passes_and_says_over_which_currents(hand: Inputs) -> None:
+def test_a_whole_run_by_hand_passes_and_says_over_which_currents(hand: RunInputs) -> None:
     """Every range is shown with what the shelf has; the verdict names the span it stands for."""
     hands = Hands()
     twin = by(hands, hand)
@@ -45,7 +45,7 @@ def test_a_whole_run_by_hand_passes_and_says_over_which_currents(hand: Inputs) -
     assert not truth.switched_under_load
 
 
-def test_the_circuit_is_dead_whenever_anything_is_changed(hand: Inputs) -> None:
+def test_the_circuit_is_dead_whenever_anything_is_changed(hand: RunInputs) -> None:
     """Between two loads, before the switch turns and before the reference's range turns, nothing is plugged in."""
     hands = Hands()
     live: list[str] = []
@@ -86,7 +86,7 @@ def test_no_current_flows_while_a_person_turns_the_reference_of_a_load_on_a_link
 
 
 @pytest.mark.parametrize("fault", ["section-reversed", "turn-missing:x20", "turn-extra:x4", "both-windings-in-circuit"])
-def test_a_winding_fault_is_found_by_hand_too(hand: Inputs, fault: str) -> None:
+def test_a_winding_fault_is_found_by_hand_too(hand: RunInputs, fault: str) -> None:
     """The shelf's few currents are enough to tell the turns; nothing is overdriven while finding out."""
     twin = by(Hands(), hand, fault)
     twin.run()
@@ -97,7 +97,7 @@ def test_a_winding_fault_is_found_by_hand_too(hand: Inputs, fault: str) -> None:
     assert not twin.bench.truth().input_overdriven
 
 
-def test_typing_mistakes_are_mended_on_the_way(hand: Inputs) -> None:
+def test_typing_mistakes_are_mended_on_the_way(hand: RunInputs) -> None:
     """Words, too many digits and a slipped decimal point are asked again; "undo" takes back, "=" repeats."""
     pending: list[str] = []
     undone: list[str] = []
@@ -139,14 +139,14 @@ def test_typing_mistakes_are_mended_on_the_way(hand: Inputs) -> None:
         assert [r["pair"] for r in own] == [0, 1]
 
 
-def test_a_load_that_cannot_be_unplugged_is_not_safe(hand: Inputs) -> None:
+def test_a_load_that_cannot_be_unplugged_is_not_safe(hand: RunInputs) -> None:
     """The person says so, and the message tells what to do now."""
     hands = Hands(lambda text, number, right: "cannot" if "unplugged / cannot" in text and number > 6 else None)
     with pytest.raises(NotSafe, match="Disconnect the supply of the load by hand"):
         by(hands, hand).run()
 
 
-def test_nobody_at_the_terminal_is_not_safe(hand: Inputs) -> None:
+def test_nobody_at_the_terminal_is_not_safe(hand: RunInputs) -> None:
     """When input ends while a load is plugged in, the program cannot claim that it is off."""
 
     def gone(text: str, number: int, right: str) -> str | None:
@@ -167,7 +167,7 @@ def test_nobody_at_the_terminal_is_not_safe(hand: Inputs) -> None:
         twin.run()
 
 
-def test_a_stop_at_a_prompt_still_asks_for_the_load_to_be_unplugged(hand: Inputs) -> None:
+def test_a_stop_at_a_prompt_still_asks_for_the_load_to_be_unplugged(hand: RunInputs) -> None:
     """Stopped while something is plugged in: asked to unplug it, then aborted and safe."""
     hands = Hands()
 
@@ -186,14 +186,14 @@ def test_a_stop_at_a_prompt_still_asks_for_the_load_to_be_unplugged(hand: Inputs
     assert not twin.bench.truth().load_on
 
 
-def test_a_reference_that_disagrees_with_the_load_ends_the_run(hand: Inputs) -> None:
+def test_a_reference_that_disagrees_with_the_load_ends_the_run(hand: RunInputs) -> None:
     """A meter lead in the wrong jack reads nothing: typed twice, it is believed, and the run is given up safe."""
     hands = Hands(lambda text, number, right: "0" if "multimeter shows" in text else None)
     with pytest.raises(AbortedSafe, match="look at the wiring"):
         by(hands, hand).run()
 
 
-def test_shelf_rungs_are_the_nearest_loads_each_once(hand: Inputs) -> None:
+def test_shelf_rungs_are_the_nearest_loads_each_once(hand: RunInputs) -> None:
     """Every rung is a load the range claims; none is asked for twice; the order rises."""
     shelf = hand.bench.shelf_currents
     for rng in hand.device.ranges:
@@ -204,7 +204,7 @@ def test_shelf_rungs_are_the_nearest_loads_each_once(hand: Inputs) -> None:
     assert common_current(hand.device.ranges, shelf) == 3.3
 
 
-def test_a_shelf_load_may_draw_more_than_is_written_on_it(hand: Inputs) -> None:
+def test_a_shelf_load_may_draw_more_than_is_written_on_it(hand: RunInputs) -> None:
     """Ratings are kept with the spread of a shelf load; the claim, which nothing is damaged by, without."""
     base = hand.device.ranges[0]
     limit = ceiling(hand.device, hand.bench, base)
@@ -251,7 +251,7 @@ def test_a_wrong_shelf_is_one_clear_line(tmp_path: Path, was: str, becomes: str,
     assert told in caught.value.problems[0]
 
 
-def test_who_could_not_unplug_at_first_and_then_did_is_believed(hand: Inputs) -> None:
+def test_who_could_not_unplug_at_first_and_then_did_is_believed(hand: RunInputs) -> None:
     """Told to cut the supply, the person does: the run is aborted, and safe."""
     answered: list[str] = []
 
@@ -270,7 +270,7 @@ def test_who_could_not_unplug_at_first_and_then_did_is_believed(hand: Inputs) ->
     assert "unplugged when nothing is plugged in" in cut
 
 
-def test_a_stop_between_two_loads_names_no_load_that_was_never_plugged_in(hand: Inputs) -> None:
+def test_a_stop_between_two_loads_names_no_load_that_was_never_plugged_in(hand: RunInputs) -> None:
     """Stopped while the first load was being unplugged: nothing more is asked for."""
     hands = Hands()
 
@@ -295,7 +295,7 @@ class LeftPlugged(TwinLinks):
             super().plug(current)
 
 
-def test_a_stop_between_two_loads_is_not_safe_while_the_first_still_draws(hand: Inputs) -> None:
+def test_a_stop_between_two_loads_is_not_safe_while_the_first_still_draws(hand: RunInputs) -> None:
     """Said to be unplugged to make way for the next, and still in: the reference is asked before anybody is told that all is off."""
     entries = dict(hand.bench.instruments)
     wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
@@ -312,7 +312,7 @@ def test_a_stop_between_two_loads_is_not_safe_while_the_first_still_draws(hand: 
         twin.run()
 
 
-def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: Inputs) -> None:
+def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: RunInputs) -> None:
     """The word of a person is not believed against a current that is read: NOT SAFE."""
     entries = dict(hand.bench.instruments)
     wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
@@ -325,7 +325,7 @@ def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: Inputs) 
         twin.run()
 
 
-def test_nothing_is_plugged_in_is_not_said_while_the_reference_sees_current(hand: Inputs) -> None:
+def test_nothing_is_plugged_in_is_not_said_while_the_reference_sees_current(hand: RunInputs) -> None:
     """Two loads one after the other on one range: the first is still in, and the second is not asked for."""
     entries = dict(hand.bench.instruments)
     wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
@@ -382,7 +382,7 @@ def test_the_bench_file_by_hand_says_that_the_multimeter_has_a_time_limit_too(tm
     assert "longest_on" in about_the_multimeter
 
 
-def test_one_current_is_no_span(hand: Inputs) -> None:
+def test_one_current_is_no_span(hand: RunInputs) -> None:
     """With the largest current left out, one is left: the verdict stands for that current."""
     twin = by(Hands(), hand)
     twin.run()

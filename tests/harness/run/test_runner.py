@@ -13,7 +13,7 @@ from harness.commands.new import new
 from harness.core.errors import AbortedSafe, NotSafe
 from harness.core.progress import Progress
 from harness.files.bench import InstrumentEntry
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import (
     Apply,
@@ -36,7 +36,7 @@ from tests.on_twin import TwinRun
 
 
 @pytest.fixture(scope="module")
-def inputs(tmp_path_factory: pytest.TempPathFactory) -> Inputs:
+def inputs(tmp_path_factory: pytest.TempPathFactory) -> RunInputs:
     device, bench = new(tmp_path_factory.mktemp("pair"))
     return load_inputs(device, bench, "current_ratio", Options(readings=2, per_decade=1))
 
@@ -57,7 +57,7 @@ class StopAfter(Progress):
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 5, 8, 13, 21])
-def test_a_stop_at_any_step_is_safe_and_recorded(inputs: Inputs, count: int) -> None:
+def test_a_stop_at_any_step_is_safe_and_recorded(inputs: RunInputs, count: int) -> None:
     """Whatever was being done: everything off, seen off by the reference, a stop line, AbortedSafe."""
     watcher = StopAfter(count)
     twin = TwinRun(inputs, progress=watcher)
@@ -97,7 +97,7 @@ class Lying:
 
 
 @pytest.mark.parametrize("count", [4, 10_000])
-def test_a_load_that_says_off_and_still_drives_is_not_safe(inputs: Inputs, count: int) -> None:
+def test_a_load_that_says_off_and_still_drives_is_not_safe(inputs: RunInputs, count: int) -> None:
     """Off means off twice: the reference still reads current, at a range change and after a stop alike."""
     watcher = StopAfter(count)
     twin = TwinRun(inputs, progress=watcher)
@@ -152,7 +152,7 @@ class Unwritable(io.BytesIO):
 
 
 @pytest.mark.parametrize("defect", ["reference", "record"])
-def test_not_safe_is_told_whatever_else_is_defective(inputs: Inputs, defect: str) -> None:
+def test_not_safe_is_told_whatever_else_is_defective(inputs: RunInputs, defect: str) -> None:
     """The load does not switch off, and what would look at it or write it down breaks: the person must still be told."""
     twin = TwinRun(inputs, stream=Unwritable() if defect == "record" else io.BytesIO())
     twin.links = StubbornLinks(twin.bench, defect == "reference")
@@ -160,7 +160,7 @@ def test_not_safe_is_told_whatever_else_is_defective(inputs: Inputs, defect: str
         twin.run()
 
 
-def with_steps(inputs: Inputs, steps: Callable[[Device, Options], Steps]) -> Inputs:
+def with_steps(inputs: RunInputs, steps: Callable[[Device, Options], Steps]) -> RunInputs:
     return replace(inputs, procedure=procedure(title="t", revision="1")(steps))
 
 
@@ -173,7 +173,7 @@ def nonsense(step: Any) -> Callable[[Device, Options], Steps]:
     return steps
 
 
-def test_procedures_that_ask_for_nonsense_are_stopped_safe(inputs: Inputs) -> None:
+def test_procedures_that_ask_for_nonsense_are_stopped_safe(inputs: RunInputs) -> None:
     """Unknown steps, no current, infinite current, no readings, unknown directions, a range with lifted limits."""
     lifted = inputs.device.ranges[2].model_copy(update={"primary_turns": 1, "maximum_current": 80.0})
     for step in (
@@ -192,7 +192,7 @@ def test_procedures_that_ask_for_nonsense_are_stopped_safe(inputs: Inputs) -> No
         assert twin.bench.truth().peak_secondary_current < 0.04
 
 
-def test_a_procedure_that_raises_is_stopped_safe_and_named(inputs: Inputs) -> None:
+def test_a_procedure_that_raises_is_stopped_safe_and_named(inputs: RunInputs) -> None:
     """An error in a user's own procedure, with the load on, ends with the load off."""
 
     def steps(device: Device, options: Options) -> Steps:
@@ -208,7 +208,7 @@ def test_a_procedure_that_raises_is_stopped_safe_and_named(inputs: Inputs) -> No
     assert not twin.bench.truth().load_on
 
 
-def test_no_procedure_can_pass_a_ceiling(inputs: Inputs) -> None:
+def test_no_procedure_can_pass_a_ceiling(inputs: RunInputs) -> None:
     """A current above the range's ceiling is left out, whatever the procedure thinks of it."""
     got: list[str] = []
 
@@ -241,7 +241,7 @@ def cutting(bench: SimulatedBench, number: int) -> AlteredLinks:
 
 
 @pytest.mark.parametrize("number", range(3, 90, 7))
-def test_one_cut_anywhere_costs_a_point_taken_again_and_nothing_else(inputs: Inputs, number: int) -> None:
+def test_one_cut_anywhere_costs_a_point_taken_again_and_nothing_else(inputs: RunInputs, number: int) -> None:
     """The run completes; every point is finished once, from readings of one whole attempt."""
     twin = TwinRun(inputs)
     twin.links = cutting(twin.bench, number)
@@ -252,7 +252,7 @@ def test_one_cut_anywhere_costs_a_point_taken_again_and_nothing_else(inputs: Inp
     assert twin.results().verdict == "pass"
 
 
-def by_person(inputs: Inputs, *roles: str) -> Inputs:
+def by_person(inputs: RunInputs, *roles: str) -> RunInputs:
     """The same bench with some instruments read or moved by a person."""
     instruments = {
         name: (entry.model_copy(update={"profile": "person", "address": ""}) if name in roles else entry)
@@ -291,7 +291,7 @@ class Typist:
         return right
 
 
-def test_a_person_reads_the_display_and_turns_the_switch(inputs: Inputs) -> None:
+def test_a_person_reads_the_display_and_turns_the_switch(inputs: RunInputs) -> None:
     """Slips of the keyboard are asked for again; the run passes, its raw entries as typed."""
     typist = Typist()
     person = ConsolePerson(typist.ask, typist.shown.append)
@@ -331,7 +331,7 @@ class Scripted:
         assert not seconds
 
 
-def test_a_switch_elsewhere_is_asked_about_and_stop_stops(inputs: Inputs) -> None:
+def test_a_switch_elsewhere_is_asked_about_and_stop_stops(inputs: RunInputs) -> None:
     """ "again" selects and approaches anew with the load off between; "stop" ends the run safe."""
     twin = TwinRun(inputs, ["switch-left-in-another-position"], person=Scripted(["again", "stop"]))
     with pytest.raises(AbortedSafe, match="stopped by the operator"):

@@ -14,7 +14,7 @@ from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.errors import AbortedSafe, UserError
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearse
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.run.time_on import seconds_needed
 from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, Wait, procedure
@@ -26,7 +26,7 @@ from tests.harness.run.test_runner import by_person
 from tests.on_twin import TwinRun
 
 
-def hand(folder: Path, asked: str, options: Options, *changes: tuple[str, str]) -> Inputs:
+def hand(folder: Path, asked: str, options: Options, *changes: tuple[str, str]) -> RunInputs:
     """The hand bench as it is shipped, with parts of its text changed."""
     device, bench = new(folder, BENCH_BY_HAND)
     text = bench.read_text(encoding="utf-8")
@@ -66,7 +66,7 @@ class Watched(TwinLinks):
         super().turn_reference(full_scale)
 
 
-def wired(inputs: Inputs, *others: str) -> Inputs:
+def wired(inputs: RunInputs, *others: str) -> RunInputs:
     """The same bench with its multimeter, and `others`, on a link: whoever plugs the loads in types nothing."""
     entries, profiles = dict(inputs.bench.instruments), {"multimeter": "scpi_multimeter", "monitor": "modbus_meter"}
     for port, name in enumerate(("multimeter", *others), 15026):
@@ -81,11 +81,11 @@ def longest(links: Watched) -> dict[float, float]:
     return {current: max(seconds for c, seconds in links.on if c == current) for current, _ in links.on}
 
 
-def may_be_on(inputs: Inputs) -> dict[float, float]:
+def may_be_on(inputs: RunInputs) -> dict[float, float]:
     return {load.current: load.longest_on for load in inputs.bench.entry("load").shelf}
 
 
-def worked(inputs: Inputs, hands: Hands | None = None, *faults: str) -> tuple[TwinRun, Watched]:
+def worked(inputs: RunInputs, hands: Hands | None = None, *faults: str) -> tuple[TwinRun, Watched]:
     twin = by(hands or Hands(), inputs, *faults)
     links = Watched(twin.bench)
     twin.links = links
@@ -578,7 +578,7 @@ def test_a_reference_on_a_link_takes_a_load_never_seen_on_its_largest_range(
 class Forgetful(Hands):
     """Turns the switch, but for so many times beyond x1 only halfway: the monitor shows nothing."""
 
-    def __init__(self, inputs: Inputs, often: int, answers: dict[str, str]) -> None:
+    def __init__(self, inputs: RunInputs, often: int, answers: dict[str, str]) -> None:
         super().__init__(self._forgets)
         self.run = by(self, inputs)
         self.live: list[bool] = []

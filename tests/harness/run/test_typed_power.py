@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import BENCH_BY_HAND, new
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.station.plausibility import Applied, Expectations
 from harness.steps import Options
 from instruments.operator.person import Expected
@@ -29,7 +29,7 @@ def _files(folder: Path) -> tuple[Path, Path]:
 
 
 @pytest.fixture
-def power_by_hand(tmp_path: Path) -> Inputs:
+def power_by_hand(tmp_path: Path) -> RunInputs:
     return load_inputs(*_files(tmp_path), "power_and_phase", Options(readings=1))
 
 
@@ -37,7 +37,7 @@ def _doubted(hands: Hands) -> list[str]:
     return [line for line in hands.shown if any(doubt in line for doubt in DOUBTS)]
 
 
-def test_nothing_typed_right_is_doubted(power_by_hand: Inputs) -> None:
+def test_nothing_typed_right_is_doubted(power_by_hand: RunInputs) -> None:
     """Over the whole shelf, a lamp with a leading current and one near the display's end included."""
     hands = Hands()
     twin = by(hands, power_by_hand)
@@ -60,7 +60,7 @@ def _slipping(at: str, wrong: Callable[[str], str], times: int = 1) -> tuple[Han
     return Hands(slip), slipped
 
 
-def test_a_reference_power_above_voltage_times_current_is_asked_for_again(power_by_hand: Inputs) -> None:
+def test_a_reference_power_above_voltage_times_current_is_asked_for_again(power_by_hand: RunInputs) -> None:
     """Watts read as kilowatts. |P| <= U I: active and apparent power of IEC 80000-6 (value from memory)."""
     hands, slipped = _slipping("multimeter shows, power", lambda right: f"{right.rstrip('0').rstrip('.')} kW")
     twin = by(hands, power_by_hand)
@@ -76,7 +76,7 @@ def test_a_reference_power_above_voltage_times_current_is_asked_for_again(power_
     assert twin.results().verdict == "pass"
 
 
-def test_who_insists_is_believed_and_written_down(power_by_hand: Inputs) -> None:
+def test_who_insists_is_believed_and_written_down(power_by_hand: RunInputs) -> None:
     """The reference's display may really show it; the power error then says that something is wrong."""
     hands, slipped = _slipping("multimeter shows, power", lambda right: f"{float(right) * 10:.1f}", times=2)
     twin = by(hands, power_by_hand)
@@ -90,7 +90,7 @@ def test_who_insists_is_believed_and_written_down(power_by_hand: Inputs) -> None
 
 @pytest.mark.parametrize(("factor", "asked_again"), [(0.1, 1), (0.7, 0), (1.4, 0), (10.0, 1), (1000.0, 1)])
 def test_a_displayed_power_is_asked_about_only_beyond_what_an_error_makes(
-    power_by_hand: Inputs, factor: float, asked_again: int
+    power_by_hand: RunInputs, factor: float, asked_again: int
 ) -> None:
     """A device may be wrong, and that is what is found out: only slips of a decimal place or a unit are asked about."""
     times = 1 + asked_again

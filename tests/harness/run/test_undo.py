@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.commands.new import BENCH_BY_HAND, BENCH_POWER, new
-from harness.preparation.run_files import Inputs, load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.run.undoable_entry import Entries, Entry
 from harness.steps import Options
 from instruments.operator.person import UndoLast
@@ -21,7 +21,7 @@ from tests.harness.run.test_runner import by_person
 
 
 @pytest.fixture
-def power_by_hand(tmp_path: Path) -> Inputs:
+def power_by_hand(tmp_path: Path) -> RunInputs:
     """The bench by hand with a reference that shows voltage and power as well: six values a pair."""
     device, bench = new(tmp_path, BENCH_BY_HAND)
     text = bench.read_text(encoding="utf-8")
@@ -58,7 +58,7 @@ class Undoing(Hands):
         return "undo" if self.plan.pop(0) == "u" else None
 
 
-def _run(inputs: Inputs, plan: str) -> tuple[Undoing, list[dict[str, Any]], list[dict[str, Any]]]:
+def _run(inputs: RunInputs, plan: str) -> tuple[Undoing, list[dict[str, Any]], list[dict[str, Any]]]:
     """The hands, what was taken back, and the readings of the first point."""
     hands = Undoing(plan)
     twin = by(hands, inputs)
@@ -75,7 +75,7 @@ def _taken_back(lines: list[dict[str, Any]]) -> list[tuple[int, str]]:
 
 
 @pytest.mark.parametrize("number", range(1, 6))
-def test_undo_inside_a_pair_asks_for_the_value_before_and_no_other(power_by_hand: Inputs, number: int) -> None:
+def test_undo_inside_a_pair_asks_for_the_value_before_and_no_other(power_by_hand: RunInputs, number: int) -> None:
     """The prompt before comes again, then the one where undo was typed; what was typed earlier stands."""
     hands, undone, _ = _run(power_by_hand, "." * number + "u..")
     names = list(PAIR)
@@ -84,7 +84,7 @@ def test_undo_inside_a_pair_asks_for_the_value_before_and_no_other(power_by_hand
 
 
 def test_undo_at_the_first_prompt_of_a_pair_goes_back_to_the_last_value_of_the_pair_before(
-    power_by_hand: Inputs,
+    power_by_hand: RunInputs,
 ) -> None:
     hands, undone, readings = _run(power_by_hand, "......uu...")
     names = list(PAIR)
@@ -97,14 +97,14 @@ def test_undo_at_the_first_prompt_of_a_pair_goes_back_to_the_last_value_of_the_p
     assert readings[0]["reference"]["finished"] < undone[0][names[5]]["started"]
 
 
-def test_undo_when_asked_whether_to_keep_takes_back_the_last_value(power_by_hand: Inputs) -> None:
+def test_undo_when_asked_whether_to_keep_takes_back_the_last_value(power_by_hand: RunInputs) -> None:
     hands, undone, _ = _run(power_by_hand, "." * 12 + "u.u..")
     names = list(PAIR)
     assert hands.asked[12:] == ["keep?", names[5], "keep?", names[5], "keep?"]
     assert _taken_back(undone) == [(1, names[5])] * 2
 
 
-def test_undo_goes_back_to_the_first_value_of_a_point_and_says_when_there_is_none(power_by_hand: Inputs) -> None:
+def test_undo_goes_back_to_the_first_value_of_a_point_and_says_when_there_is_none(power_by_hand: RunInputs) -> None:
     hands, undone, _ = _run(power_by_hand, "." * 7 + "u" * 9)
     names = list(PAIR)
     assert [name for _, name in _taken_back(undone)] == ["reference", *reversed(names)]

@@ -17,11 +17,11 @@ from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.error_split import split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.smallest_current import smallest_found
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench
-from harness.record.observations import ObservedPoint, ObservedRange, Pair
+from harness.record.observations import ObservedPoint, ObservedRange, ReadingPair
 from tests.harness.evaluation.conftest import BENCH, RUN_DATE, observed
 from tests.in_words import in_words
 
@@ -61,7 +61,7 @@ def checked_bench() -> Bench:
 
 
 def _searched(
-    device: Device, inputs: Inputs, rng: str, seen: Sequence[tuple[float, Sequence[float]]]
+    device: Device, inputs: InputQuantities, rng: str, seen: Sequence[tuple[float, Sequence[float]]]
 ) -> list[PointValues]:
     points = [
         observed(rng, current, shown, direction="search", name=f"{rng} search {i}")
@@ -75,7 +75,7 @@ def _searched(
 
 def test_the_parts_multiply_to_the_whole(device: Device, loop_bench: Bench) -> None:
     """IEC 61869-1, 3.4.3 (value from memory): ratio error (k I2 - I1) / I1. 50 A on 1:1000 with 49.8 mA is -0.4 %."""
-    inputs = Inputs(loop_bench, RUN_DATE)
+    inputs = InputQuantities(loop_bench, RUN_DATE)
     point = observed("x1", 50.0, [50.1] * 4, also={"secondary_current": 0.0498})
     values = point_values(device, inputs, point)
     parts = split(device, inputs, values)
@@ -91,7 +91,7 @@ def test_the_parts_multiply_to_the_whole(device: Device, loop_bench: Bench) -> N
 
 def test_uncertainty_of_the_parts_as_another_library_has_it(device: Device, loop_bench: Bench) -> None:
     """GTC 1.5, from the two specification sheets."""
-    inputs = Inputs(loop_bench, RUN_DATE)
+    inputs = InputQuantities(loop_bench, RUN_DATE)
     point = observed("x10", 5.0, [50.0] * 4, also={"secondary_current": 0.05})
     parts = split(device, inputs, point_values(device, inputs, point))
     assert parts is not None
@@ -112,7 +112,7 @@ def test_uncertainty_of_the_parts_as_another_library_has_it(device: Device, loop
 
 
 def test_without_a_meter_in_the_secondary_nothing_is_split(device: Device, bench: Bench) -> None:
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     assert split(device, inputs, point_values(device, inputs, observed("x1", 50.0, [50.0] * 4))) is None
 
 
@@ -122,7 +122,7 @@ def test_without_a_meter_in_the_secondary_nothing_is_split(device: Device, bench
 def test_a_small_lamp_reads_nothing_until_ten_turns_lift_it(device: Device, bench: Bench) -> None:
     """A capacitor-dropper lamp of about 12 mA is zero to a meter that reads from 20 mA, and 120 mA on ten turns
     (common practice, no published source)."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     base, tens = device.ranges
     plain = smallest_found(device, inputs, _searched(device, inputs, "x1", [(0.012, [0.0] * 4)]), base)
     assert plain is not None
@@ -135,7 +135,7 @@ def test_a_small_lamp_reads_nothing_until_ten_turns_lift_it(device: Device, benc
 
 def test_it_lies_between_what_reads_and_what_does_not(device: Device, bench: Bench) -> None:
     """JCGM 100:2008, 4.3.7: nothing known between two bounds is a rectangle; 19.8 and 20.2 mA give 20.0 with 0.115 mA."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     seen = [(1.0, [1.0] * 100), (0.0202, [0.02] * 100), (0.0198, [0.0] * 100)]
     found = smallest_found(device, inputs, _searched(device, inputs, "x1", seen), device.ranges[0])
     assert found is not None
@@ -146,7 +146,7 @@ def test_it_lies_between_what_reads_and_what_does_not(device: Device, bench: Ben
 
 
 def test_where_noise_decides_half_the_readings_count(device: Device, bench: Bench) -> None:
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     seen = [(0.021, [0.02, 0.0, 0.02, 0.02]), (0.020, [0.02, 0.0, 0.0, 0.02]), (0.019, [0.0, 0.0, 0.02, 0.0])]
     found = smallest_found(device, inputs, _searched(device, inputs, "x1", seen), device.ranges[0])
     assert found is not None
@@ -157,7 +157,7 @@ def test_scatter_near_the_lowest_reading_is_pooled(device: Device, bench: Bench)
     """JCGM 100:2008, 4.2.4 note and H.3.6 (value from memory): sums of squares over the sum of degrees of freedom; the mean of four readings
     has half of it. A point 30 % up scatters more and does not count; what shows nothing is no reading. Ten turns show ten times.
     """
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     near, next_to_it = [0.020, 0.0, 0.024, 0.022], [0.026, 0.022, 0.018, 0.022]
     seen = [(0.0026, [0.02, 0.04, 0.02, 0.04]), (0.00215, next_to_it), (0.002, near), (0.0018, [0.0] * 4)]
     found = smallest_found(device, inputs, _searched(device, inputs, "x10", seen), device.ranges[1])
@@ -176,7 +176,7 @@ def test_scatter_near_the_lowest_reading_is_pooled(device: Device, bench: Bench)
 
 def test_a_power_factor_that_falls_to_its_default(power_device: Device, bench: Bench) -> None:
     """16 mA at power factor 0.44 is seen as 0 A and 1 (common practice, no published source)."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     points = [
         observed("x1", 0.016, [0.0] * 4, direction="search", power_factor=0.44, also={"displayed_power_factor": 1.0}),
         observed(
@@ -232,12 +232,12 @@ def test_what_no_load_on_the_shelf_could_show_is_not_shown(
 # Held
 
 
-def _held(device: Device, inputs: Inputs, errors: Sequence[float], every: float = 60.0) -> list[PointValues]:
+def _held(device: Device, inputs: InputQuantities, errors: Sequence[float], every: float = 60.0) -> list[PointValues]:
     points = []
     for i, error in enumerate(errors):
         point = observed("x1", 100.0, [100.0 * (1 + error)] * 4, direction="hold", name=f"hold {i}")
         pairs = tuple(
-            Pair(p.reference, p.displayed, (i * every, i * every + 0.1), (i * every, i * every + 0.1))
+            ReadingPair(p.reference, p.displayed, (i * every, i * every + 0.1), (i * every, i * every + 0.1))
             for p in point.pairs
         )
         points.append(ObservedPoint("x1", point.name, "hold", 100.0, point.reference_scale, pairs))
@@ -248,7 +248,7 @@ def test_drift_is_the_slope_of_a_least_squares_line(device: Device, bench: Bench
     """scipy.stats.linregress as an independent library; JCGM 100:2008, H.3 for what it is."""
     rng = np.random.default_rng(5)
     errors = 0.001 + 0.0004 * np.arange(11) / 10 + rng.normal(0, 2e-5, 11)
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     found = endurance(device, inputs, _held(device, inputs, list(errors)), device.ranges[0])
     assert found is not None
     line = stats.linregress(np.arange(11) * 60.0, errors)
@@ -259,7 +259,7 @@ def test_drift_is_the_slope_of_a_least_squares_line(device: Device, bench: Bench
 
 
 def test_drift_beyond_the_claim_fails(device: Device, bench: Bench) -> None:
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     found = endurance(device, inputs, _held(device, inputs, [0.002 * i for i in range(7)]), device.ranges[0])
     assert found is not None
     result, reasons = found
@@ -279,7 +279,7 @@ def _checks(ratio: float, scatter: Sequence[float] = (0.0, 1e-5, -1e-5)) -> list
 
 def test_a_bench_as_it_was_passes_and_one_that_moved_does_not(device: Device, checked_bench: Bench) -> None:
     """ISO/IEC 17043: E_n = (x - X) / sqrt(U_lab^2 + U_ref^2), within 1 is satisfactory; sums of the sheets by hand."""
-    inputs = Inputs(checked_bench, RUN_DATE)
+    inputs = InputQuantities(checked_bench, RUN_DATE)
     drift = 2e-4 * 182 / 365.25
     bounds = [8e-4, 2e-4 / 0.25, drift, 5e-7 / 0.25]
     relative = math.sqrt(sum(b * b for b in bounds) / 3 + 0.00025**2 + 0.0002**2 + 0.00005**2 + 1e-10 / 3)
@@ -318,7 +318,7 @@ def test_a_ratio_established_with_this_reference_leaves_its_lasting_errors_out(
     here = checked_bench.model_copy(update={"check_standard": standard.model_copy(update={"established_here": True})})
     spread, budgets = {}, {}
     for bench in (checked_bench, here):
-        found = bench_check(device, bench, Inputs(bench, RUN_DATE), _checks(1.0005))
+        found = bench_check(device, bench, InputQuantities(bench, RUN_DATE), _checks(1.0005))
         assert found is not None
         spread[bench is here] = found[0].deviation.standard_uncertainty / 1.0005
         budgets[bench is here] = {line.source: line.contribution / 1.0005 for line in found[0].budget}
@@ -348,7 +348,7 @@ def test_a_run_without_a_point_is_no_pass(device: Device, bench: Bench) -> None:
 
 
 def test_one_reading_a_point_is_enough_for_a_search(device: Device, bench: Bench) -> None:
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     seen = [(1.0, [1.0]), (0.0202, [0.02]), (0.0198, [0.0])]
     found = smallest_found(device, inputs, _searched(device, inputs, "x1", seen), device.ranges[0])
     assert found is not None

@@ -9,10 +9,10 @@ from harness.claims.claim_limits import limit_at_no_current
 from harness.evaluation.additional.no_load import no_load
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
-from harness.record.observations import ObservedPoint, Pair
+from harness.record.observations import ObservedPoint, ReadingPair
 from harness.results import NoLoad
 from tests.harness.evaluation.conftest import BENCH, DEVICE, RUN_DATE
 from tests.in_words import in_words
@@ -32,7 +32,9 @@ def zeros(shown: Sequence[float], watts: float = 0.0, volts: float | None = None
             "zero",
             0.0,
             10.0,
-            tuple(Pair(0.0, s, (when + i, when + i), (when + i, when + i + 0.1), also) for i, s in enumerate(shown)),
+            tuple(
+                ReadingPair(0.0, s, (when + i, when + i), (when + i, when + i + 0.1), also) for i, s in enumerate(shown)
+            ),
         )
         for when in (0.0, 600.0)
     ]
@@ -46,7 +48,7 @@ def device_with(claim: str = COUNTS, power_step: str = "") -> Device:
 
 def judged(points: Sequence[ObservedPoint], decision: str, device: Device | None = None) -> tuple[NoLoad, list[str]]:
     device = device or device_with()
-    inputs = Inputs(parse_bench(f"{BENCH}[decision]\n{decision}\n", "bench.toml"), RUN_DATE)
+    inputs = InputQuantities(parse_bench(f"{BENCH}[decision]\n{decision}\n", "bench.toml"), RUN_DATE)
     found = no_load(device, inputs, [point_values(device, inputs, p) for p in points], device.ranges[0])
     assert found is not None
     return found

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from harness.evaluation.additional.register_creep import creep
 from harness.evaluation.range_evaluation import evaluate_ranges
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
-from harness.record.observations import ObservedPoint, Pair
+from harness.record.observations import ObservedPoint, ReadingPair
 from harness.results import RangeResult
 from tests.harness.evaluation.conftest import BENCH, DEVICE, RUN_DATE
 from tests.in_words import in_words
@@ -29,9 +29,9 @@ def _device(energy: str = 'energy_resolution = "1 Wh"', claim: str = "") -> Devi
 COUNTS_ENERGY = _device()
 
 
-def _pair(when: float, joules: float, voltage: float = 230.0) -> Pair:
+def _pair(when: float, joules: float, voltage: float = 230.0) -> ReadingPair:
     also = {"displayed_energy": joules, "reference_voltage": voltage}
-    return Pair(0.0, 0.0, (when, when), (when, when + 0.2), also)
+    return ReadingPair(0.0, 0.0, (when, when), (when, when + 0.2), also)
 
 
 def _waited(counted: float, seconds: float, device: Device = COUNTS_ENERGY, rng: str = "x1") -> RangeResult:
@@ -56,7 +56,7 @@ def test_as_a_power_with_its_uncertainty() -> None:
     """GTC 1.5: 3 Wh in 600 s are 18 W; each end of the register is half a step about its middle, refreshed every second."""
     found = creep(
         COUNTS_ENERGY,
-        Inputs(BENCH_FILE, RUN_DATE),
+        InputQuantities(BENCH_FILE, RUN_DATE),
         COUNTS_ENERGY.ranges[0],
         _pair(0.0, 0.0),
         _pair(600.0, 3 * WATT_HOUR),
@@ -93,12 +93,14 @@ def test_nothing_counted_is_still_a_bound() -> None:
 def test_no_creep_reaches_the_bound(power: float, before: float, seconds: float, late: tuple[float, float]) -> None:
     """A register as it is: filled at `power`, showing whole steps only, and only what it was at its last refresh."""
 
-    def shown(when: float, behind: float) -> Pair:
+    def shown(when: float, behind: float) -> ReadingPair:
         energy = before + 1000.0 + power * (when - behind)
         return _pair(when, math.floor(energy / WATT_HOUR) * WATT_HOUR)
 
     rng = COUNTS_ENERGY.ranges[0]
-    found = creep(COUNTS_ENERGY, Inputs(BENCH_FILE, RUN_DATE), rng, shown(1.0, late[0]), shown(1.0 + seconds, late[1]))
+    found = creep(
+        COUNTS_ENERGY, InputQuantities(BENCH_FILE, RUN_DATE), rng, shown(1.0, late[0]), shown(1.0 + seconds, late[1])
+    )
     assert found is not None
     assert power < found.below
 

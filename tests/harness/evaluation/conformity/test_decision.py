@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from harness.evaluation.conformity.decision import acceptance_limit, decide, judgement
 from harness.evaluation.conformity.judged_value import judged
 from harness.evaluation.uncertainty.distributions import TDistribution
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench, Decision
 from harness.results import VERDICTS, Conformity, Judged, Stated, Verdict
 from tests.harness.evaluation.conftest import RUN_DATE
@@ -152,7 +152,7 @@ def test_the_risk_stated_of_a_value_is_that_of_its_own_distribution(bench: Bench
     """A rectangle beside four readings: what lies beyond the limit, drawn by numpy. Taken from a t-distribution with the effective degrees
     of freedom, as it was, it came to half of that.
     """
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     value = inputs.own("bound", 0.6, "rectangular") + inputs.own("readings", 0.8, "normal", 3)
     conformity = judged(inputs, value, 3.4).conformity
     assert conformity is not None

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.evaluation.conformity.risk import (
-    Prior,
+    PriorDistribution,
     conformance_probability,
     consumer_risk_limit,
     false_accept_limit,
@@ -78,11 +78,11 @@ def test_both_limits_count_where_the_uncertainty_is_large() -> None:
 
 def test_the_resistors() -> None:
     """JCGM 106:2012, 9.5.3.2: RC = 1 %, RP = 7 %, with T = 0.2, A = 0.18, u0 = 0.12 and um = 0.04 ohm."""
-    risk = global_risk(0.2, 0.18, 0.04, Prior(0.0, 0.12))
+    risk = global_risk(0.2, 0.18, 0.04, PriorDistribution(0.0, 0.12))
     assert (risk.consumer, risk.producer) == pytest.approx((0.00987829, 0.06902651), abs=1e-7)
     assert (round(risk.consumer, 2), round(risk.producer, 2)) == (0.01, 0.07)
     # The guard band of the example is the one that keeps its consumer's risk.
-    assert consumer_risk_limit(0.2, 0.04, Prior(0.0, 0.12), 0.00987829) == pytest.approx(0.18, abs=1e-6)
+    assert consumer_risk_limit(0.2, 0.04, PriorDistribution(0.0, 0.12), 0.00987829) == pytest.approx(0.18, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_the_resistors() -> None:
 )
 def test_a_capable_process(capability: float, consumer: float, producer: float) -> None:
     """JCGM 106:2012, 9.5.6: u0 = T/6, Cm = T/(4 um); about 0.1 % and 1.5 % at Cm = 2, 0.04 % and 0.07 % at 10 (in percent here)."""
-    risk = global_risk(1.0, 1.0, 2 / (4 * capability), Prior(0.0, 2 / 6))
+    risk = global_risk(1.0, 1.0, 2 / (4 * capability), PriorDistribution(0.0, 2 / 6))
     assert (risk.consumer * 100, risk.producer * 100) == pytest.approx((consumer, producer), abs=6e-5)
 
 
@@ -105,29 +105,29 @@ def test_table_of_risk_by_test_uncertainty_ratio() -> None:
                 (0.99, ("PFA_0.99", "PFR_0.99")),
             ):
                 spread = 1 / NormalDist().inv_cdf((1 + inside) / 2)
-                risk = global_risk(1.0, 1.0, 1 / (2 * float(row["TUR"])), Prior(0.0, spread))
+                risk = global_risk(1.0, 1.0, 1 / (2 * float(row["TUR"])), PriorDistribution(0.0, spread))
                 expected = tuple(float(row[name]) for name in names)
                 assert (risk.consumer, risk.producer) == pytest.approx(expected, rel=1e-5)
 
 
 def test_four_to_one() -> None:
     """A ratio of 4:1 and a process of +-2 sigma: consumer 0.8 %, producer 1.5 % (Eagle 1954, Hayes 1955; value from memory)."""
-    risk = global_risk(1.0, 1.0, 1 / 8, Prior(0.0, 0.5))
+    risk = global_risk(1.0, 1.0, 1 / 8, PriorDistribution(0.0, 0.5))
     assert (round(risk.consumer, 3), round(risk.producer, 3)) == (0.008, 0.015)
 
 
 def test_two_percent_is_kept_from_a_ratio_of_4_6_whatever_the_process() -> None:
     """Harben and Reese, NCSLI Measure 2012 (value from memory): U = 1.96 u, no process gives more than 2 % false accepts."""
     spreads = [0.5 + 0.02 * i for i in range(60)]
-    worst = max(global_risk(1.0, 1.0, 1 / (1.96 * 4.6057), Prior(0.0, s)).consumer for s in spreads)
+    worst = max(global_risk(1.0, 1.0, 1 / (1.96 * 4.6057), PriorDistribution(0.0, s)).consumer for s in spreads)
     assert worst == pytest.approx(0.02, abs=2e-5)
 
 
 @given(st.floats(0.02, 0.6), st.floats(0.2, 1.5), st.floats(-0.5, 0.5), st.floats(1e-4, 0.02))
 def test_the_consumer_is_kept_from_more_than_was_allowed(u: float, spread: float, mean: float, greatest: float) -> None:
-    acceptance = consumer_risk_limit(1.0, u, Prior(mean, spread), greatest)
+    acceptance = consumer_risk_limit(1.0, u, PriorDistribution(mean, spread), greatest)
     assert 0 <= acceptance <= 1
-    assert global_risk(1.0, acceptance, u, Prior(mean, spread)).consumer <= greatest + 1e-8
+    assert global_risk(1.0, acceptance, u, PriorDistribution(mean, spread)).consumer <= greatest + 1e-8
 
 
 @pytest.mark.parametrize(
@@ -157,7 +157,7 @@ def test_global_risk_is_that_of_the_joint_normal_distribution(
 
     item = scipy.stats.norm(mean, spread)
     conforming, accepted = item.cdf(1) - item.cdf(-1), within(-1.0, 1.0)
-    risk = global_risk(1.0, acceptance, u, Prior(mean, spread))
+    risk = global_risk(1.0, acceptance, u, PriorDistribution(mean, spread))
     assert risk.consumer == pytest.approx(within(1.0, 1 + far) + within(-1 - far, -1.0), abs=1e-8)
     assert risk.producer == pytest.approx(conforming - accepted, abs=1e-8)
 
@@ -167,7 +167,7 @@ def test_without_an_error_of_measurement_only_the_acceptance_limit_decides(accep
     """Wrongly decided is what lies between limit and acceptance limit: the normal distribution of the standard library."""
     items = NormalDist(0.1, 0.6)
     between = abs(items.cdf(acceptance) - items.cdf(1) + items.cdf(-1) - items.cdf(-acceptance))
-    risk = global_risk(1.0, acceptance, 0.0, Prior(0.1, 0.6))
+    risk = global_risk(1.0, acceptance, 0.0, PriorDistribution(0.1, 0.6))
     expected = (between, 0.0) if acceptance > 1 else (0.0, between)
     assert (risk.consumer, risk.producer) == pytest.approx(expected, abs=1e-9)
 

@@ -10,14 +10,14 @@ from scipy import integrate, stats
 from uncertainties import ufloat
 
 from harness.causes import shipped
-from harness.evaluation.diagnosis import Beside, PowerError
+from harness.evaluation.diagnosis import FurtherEvidence, PowerError
 from harness.evaluation.diagnosis.density import density
 from harness.evaluation.diagnosis.evidence import POWER, observations, settings, tangent
 from harness.evaluation.diagnosis.hypotheses import hypotheses
 from harness.evaluation.diagnosis.predictions import build
 from harness.evaluation.diagnosis.separation import _information
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from tests.harness.evaluation.conftest import RUN_DATE, sweep
@@ -25,9 +25,9 @@ from tests.harness.evaluation.conftest import RUN_DATE, sweep
 
 def test_the_density_is_scipys_multivariate_normal(device: Device, bench: Bench) -> None:
     """Determinant and inverse by the lemmas against scipy.stats on the whole covariance, every hypothesis; chi-squared likewise."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (9 if r == "x10" else 1))]
-    data = observations(device, points, Beside())
+    data = observations(device, points, FurtherEvidence())
     assert data is not None
     candidates, _ = hypotheses(device, shipped())
     predictions = build(device, shipped(), candidates).predict(data.settings)
@@ -75,10 +75,10 @@ def test_power_is_wrong_by_the_tangent(device: Device, power_factor: float) -> N
 
 def test_a_power_shares_inputs_with_the_points(device: Device, bench: Bench) -> None:
     """An input of the reference that both share makes them move together (JCGM 100:2008, F.1.2.3)."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (10 if r == "x10" else 1))]
     error = points[0].ratio_error
     assert error is not None
-    data = observations(device, points, Beside([PowerError("x1", 1.0, 1.0, error + ufloat(0, 1e-3))]))
+    data = observations(device, points, FurtherEvidence([PowerError("x1", 1.0, 1.0, error + ufloat(0, 1e-3))]))
     assert data is not None
     assert data.covariance[0, -1] == pytest.approx(float(error.std_dev) ** 2)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import new
-from harness.evaluation.diagnosis import Beside, Compared, diagnose
+from harness.evaluation.diagnosis import ConsideredCauses, FurtherEvidence, diagnose
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
 from tests.benchmarks.diagnosis import CURRENT_FAULTS, OTHER_FAULTS, UNLISTED, Case, diagnosed, judged
@@ -155,7 +155,10 @@ def test_what_is_common_to_all_ranges_can_be_the_reference(fault: str) -> None:
 def test_a_reference_without_a_ratio_has_none_typed_wrong() -> None:
     inputs = demo_inputs()
     points = DirectBench(inputs, ("ratio-setting",), SEEDS[0]).points()
-    assert "reference-ratio" in diagnose(inputs.device, points, compared=Compared(ratio_typed=True)).details.together
+    assert (
+        "reference-ratio"
+        in diagnose(inputs.device, points, compared=ConsideredCauses(ratio_typed=True)).details.together
+    )
     told = diagnose(inputs.device, points)
     assert not any("reference-ratio" in cause.label for cause in told.causes)
 
@@ -203,7 +206,7 @@ def test_the_extra_measurement_tells_them_apart() -> None:
     assert {"display-factor-forgotten on x4", "switch-left-in-another-position on x4"} <= labels
     assert re.match(r"to separate these causes: .+; expect .+ if .+, or .+ if .+", before.details.extra_measurement)
     assert "\n" not in before.details.extra_measurement
-    after = diagnose(inputs.device, only, Beside(thresholds=bench.smallest()))
+    after = diagnose(inputs.device, only, FurtherEvidence(thresholds=bench.smallest()))
     assert after.causes[0].label == "display-factor-forgotten on x4"
     assert len(after.details.together) < len(labels)
 

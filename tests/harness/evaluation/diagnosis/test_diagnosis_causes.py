@@ -15,11 +15,11 @@ from harness.causes import extended, shipped
 from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
 from harness.core.errors import UserError
-from harness.evaluation.diagnosis import Compared, diagnose
+from harness.evaluation.diagnosis import ConsideredCauses, diagnose
 from harness.evaluation.diagnosis.circuit import described
 from harness.evaluation.diagnosis.hypotheses import hypotheses
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.preparation.run_files import load_inputs
@@ -84,10 +84,10 @@ def test_own_ordinary_replaces_what_it_names_and_nothing_else() -> None:
 
 def test_an_own_cause_is_found_on_its_range_alone(device: Device, bench: Bench) -> None:
     """Nine per cent less on one range is no whole number of turns: nothing shipped, but what the user described."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (9.15 if r == "x10" else 1))]
     assert diagnose(device, points).causes[0].fault == "none-of-these"
-    found = diagnose(device, points, compared=Compared(extended(OWN, "mine.toml")))
+    found = diagnose(device, points, compared=ConsideredCauses(extended(OWN, "mine.toml")))
     assert found.causes[0].label == "filter-across-input on x10"
     assert found.causes[0].probability > 0.9
 

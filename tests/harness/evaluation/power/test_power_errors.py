@@ -15,7 +15,7 @@ from harness.evaluation.power.phase_displacement import phase_found, phases_foun
 from harness.evaluation.power.power_errors import ANALYSER, KNOWN_LOAD, PowerValues, power_values
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.validation.monte_carlo import Draws
 from harness.evaluation.validation.power_models import phase_displacement, power_error
 from harness.files.bench import Bench
@@ -34,7 +34,7 @@ def _tangent(power_factor: float) -> float:
 
 def _values(
     device: Device,
-    inputs: Inputs,
+    inputs: InputQuantities,
     power_factor: float,
     *,
     error: float = 0.0,
@@ -76,7 +76,7 @@ def test_power_error_of_one_degree_as_published(power_device: Device, power_benc
 
     Half a unit of its last digit is allowed for the printed error, and as much of the printed kW.
     """
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     with PUBLISHED.open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 6
@@ -89,7 +89,7 @@ def test_power_error_of_one_degree_as_published(power_device: Device, power_benc
 
 def test_phase_displacement_from_two_power_factors(power_device: Device, power_bench: Bench) -> None:
     """The same table the other way round: from the powers at 1 and 0.5 the degree comes back, and foretells the rest."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     points = [_values(power_device, inputs, pf, displacement=math.radians(1)) for pf in (1.0, 0.5, 0.9, 0.6)]
     found = phase_found(points)
     assert found is not None
@@ -111,7 +111,7 @@ def test_power_error_at_the_corner_of_a_class(
     power_device: Device, power_bench: Bench, ratio: float, minutes: float, exact: float
 ) -> None:
     """e_P = (1 + e) cos(phi - delta) / cos(phi) - 1, near the textbook's e + delta tan(phi)."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     found = _values(power_device, inputs, 0.5, error=ratio, displacement=math.radians(minutes / 60))
     assert float(found.power_error.nominal_value) == pytest.approx(exact, abs=1e-7)
     linear = ratio + math.radians(minutes / 60) * math.tan(math.acos(0.5))
@@ -127,7 +127,7 @@ def test_power_error_at_the_corner_of_a_class(
 def test_a_third_power_factor_agrees_with_what_two_foretell(
     power_device: Device, power_bench: Bench, error: float, displacement: float, further: float
 ) -> None:
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     points = [_values(power_device, inputs, pf, error=error, displacement=displacement) for pf in (1.0, 0.5, further)]
     found = phase_found(points)
     assert found is not None
@@ -140,7 +140,7 @@ def test_a_third_power_factor_agrees_with_what_two_foretell(
 
 def test_uncertainty_and_covariance_as_another_library_has_them(power_device: Device, power_bench: Bench) -> None:
     """GTC 1.5, from the analyser's sheet: what the two powers share cancels in the angle and stays in the common error."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     found = phase_found([_values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in (1.0, 0.5)])
     assert found is not None
 
@@ -175,7 +175,9 @@ def test_the_budget_of_a_phase_displacement(power_device: Device, power_bench: B
 
     From e_P = c + delta tan(phi), textbook of instrument transformers. JCGM 100:2008, 5.1.2: contributions add in squares.
     """
-    inputs = Inputs(recalibrated(power_bench, [{"current": "10 A", "phase_uncertainty": "0.03 deg"}]), RUN_DATE)
+    inputs = InputQuantities(
+        recalibrated(power_bench, [{"current": "10 A", "phase_uncertainty": "0.03 deg"}]), RUN_DATE
+    )
     points = {f"at {pf}": _values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in (1.0, 0.5)}
     found = phase_found(list(points.values()))
     assert found is not None
@@ -204,11 +206,11 @@ def test_a_known_displacement_of_the_reference_transformer_is_taken_out(
     """IEC 61869: with its secondary leading by beta the analyser sees the angle phi - beta; the meter is not to blame."""
     beta = math.radians(0.5)
     row = {"current": "10 A", "phase_displacement": "0.5 deg", "phase_uncertainty": "0.02 deg"}
-    inputs = Inputs(recalibrated(power_bench, [row]), RUN_DATE)
+    inputs = InputQuantities(recalibrated(power_bench, [row]), RUN_DATE)
     found = _values(power_device, inputs, 0.5, seen_by_reference=beta)
     assert float(found.power_error.nominal_value) == pytest.approx(0.0, abs=1e-12)
     assert found.power_factor == pytest.approx(0.5)
-    uncorrected = _values(power_device, Inputs(power_bench, RUN_DATE), 0.5, seen_by_reference=beta)
+    uncorrected = _values(power_device, InputQuantities(power_bench, RUN_DATE), 0.5, seen_by_reference=beta)
     assert abs(float(uncorrected.power_error.nominal_value)) > 0.01
 
 
@@ -223,7 +225,7 @@ def test_the_sign_of_a_known_load_is_that_of_its_angle(
         "power_factor_uncertainty = 0.002, sinusoidal = true }]",
     ).replace('drift_per_year = "0.02 %/year"', 'voltage = { of_reading = "0.1 %", resolution = "100 mV" }')
     text = text.replace('temperature_coefficient = "0.001 %/K"\n', "")
-    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    inputs = InputQuantities(parse_bench(text, "bench.toml"), RUN_DATE)
     also = {"reference_voltage": 230.0, "displayed_power": 1150.0}
     point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
     found = power_values(power_device, inputs, point_values(power_device, inputs, point))
@@ -257,7 +259,7 @@ def test_power_that_an_unknown_angle_of_the_path_hides_is_said_to_be_hidden_by_i
 
 def test_a_leading_current_turns_the_sign_of_the_angle(power_device: Device, power_bench: Bench) -> None:
     """Reactive sign: a displacement that raises power at a lagging load lowers it at a leading one."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     lagging, leading = (_values(power_device, inputs, pf, displacement=0.01) for pf in (0.8, -0.8))
     assert float(lagging.power_error.nominal_value) == pytest.approx(0.0075, abs=1e-4)
     assert float(leading.power_error.nominal_value) == pytest.approx(-0.0075, abs=1e-4)
@@ -266,7 +268,7 @@ def test_a_leading_current_turns_the_sign_of_the_angle(power_device: Device, pow
 
 def test_a_winding_connected_the_wrong_way_round_reads_negative_power(power_device: Device, power_bench: Bench) -> None:
     """Half a turn of phase: the current reads right, the power has the other sign."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     points = [_values(power_device, inputs, pf, displacement=math.pi) for pf in (1.0, 0.5)]
     assert float(points[0].power_error.nominal_value) == pytest.approx(-2.0)
     found = phase_found(points)
@@ -280,7 +282,7 @@ def test_a_phase_displacement_that_fails_is_a_reason_however_large(power_bench: 
     claim = 'counts = 2\nphase_displacement = "1 deg"'
     shown = 'resolution = "1 mA"\npower_resolution = "0.1 W"\n'
     device = parse_device(DEVICE.replace("counts = 2", claim).replace('resolution = "1 mA"\n', shown), "device.toml")
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     points = [_values(device, inputs, pf, displacement=turned, current=5.0) for pf in (0.5, 0.2)]
     outcome = evaluate_ranges(device, power_bench, [p.observed for p in points], [], RUN_DATE)
     assert [p.displacement.verdict for p in outcome.ranges[0].phase] == ["fail"]
@@ -291,7 +293,7 @@ def test_a_phase_displacement_that_fails_is_a_reason_however_large(power_bench: 
 
 def test_a_check_load_reads_ten_times_as_much_on_a_ten_turn_range(power_device: Device, power_bench: Bench) -> None:
     """0.18 A, 32.6 W, power factor 0.75 (common practice, no published source): ten turns show 1.8 A and 326 W."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     voltage = 32.6 / (0.18 * 0.75)
     also = {
         "reference_voltage": voltage,
@@ -322,7 +324,7 @@ def test_power_from_voltage_current_and_a_known_load(power_device: Device) -> No
     text = text.replace(
         'drift_per_year = "0.02 %/year"', 'voltage = { of_reading = "0.1 %", resolution = "100 mV" }'
     ).replace('temperature_coefficient = "0.001 %/K"\n', "")
-    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    inputs = InputQuantities(parse_bench(text, "bench.toml"), RUN_DATE)
     also = {"reference_voltage": 231.0, "displayed_power": 2310.0}
     point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
     found = power_values(power_device, inputs, point_values(power_device, inputs, point))
@@ -346,7 +348,7 @@ def _angle_without_phase(device: Device, stated: str, cosine: float, channels: s
     shows = 'voltage = { of_reading = "0.1 %", resolution = "1 mV" }\n'
     shows += f'power = {{ of_reading = "0.1 %", resolution = "1 mW", phase = "{channels}" }}'
     text = text.replace('drift_per_year = "0.02 %/year"', shows).replace('temperature_coefficient = "0.001 %/K"\n', "")
-    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    inputs = InputQuantities(parse_bench(text, "bench.toml"), RUN_DATE)
     also = {"reference_voltage": 230.0, "reference_power": 115 * cosine, "displayed_power": 2300.0 * cosine}
     point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
     found = power_values(device, inputs, point_values(device, inputs, point))
@@ -392,13 +394,13 @@ def test_an_unknown_angle_of_the_load_does_not_hide_that_of_the_channels(power_d
 
 
 def test_power_factors_too_much_alike_give_no_angle(power_device: Device, power_bench: Bench) -> None:
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     assert phase_found([_values(power_device, inputs, pf) for pf in (1.0, 0.95)]) is None
     assert phases_found([]) == []
 
 
 def test_every_current_has_an_angle_of_its_own(power_device: Device, power_bench: Bench) -> None:
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     points = [
         _values(power_device, inputs, pf, displacement=displacement, current=current)
         for current, displacement in ((5.0, 0.002), (50.0, 0.001))
@@ -409,7 +411,7 @@ def test_every_current_has_an_angle_of_its_own(power_device: Device, power_bench
 
 
 def test_a_point_without_power_has_none(power_device: Device, power_bench: Bench, device: Device) -> None:
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     bare = observed("x1", 10.0, [10.0] * 4, direction="single")
     assert power_values(power_device, inputs, point_values(power_device, inputs, bare)) is None
     zero = observed("x1", 0.0, [0.0] * 4, direction="zero", also={"displayed_power": 0.0})
@@ -420,7 +422,7 @@ def test_the_tangent_without_an_angle_read_comes_from_power_and_apparent_power(
     power_device: Device, power_bench: Bench
 ) -> None:
     """cos(phi) = P / S, with the sign the load was asked for."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     for asked in (0.5, -0.8):
         also = {
             "reference_voltage": VOLTAGE,
@@ -437,7 +439,7 @@ def test_the_tangent_without_an_angle_read_comes_from_power_and_apparent_power(
 def test_both_ways_of_writing_the_model_down_agree(power_device: Device, power_bench: Bench) -> None:
     """JCGM 101:2008, 5.9: the exact model the trials draw from, at its estimates and a little beside them, against the
     derivatives that the law of propagation uses."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     near, far = (_values(power_device, inputs, pf, error=0.002, displacement=0.004) for pf in (1.0, 0.5))
     assert near.model is not None
     assert far.model is not None

@@ -12,9 +12,10 @@ from scipy import stats
 from harness.causes import shipped
 from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
 from harness.evaluation.ratio.effective_turns import SHAPE, multiplier
-from harness.evaluation.ratio.point_errors import Inputs, point_values
+from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.whole_turns import NO_WHOLE_NUMBER, probability_of_nearest
 from harness.evaluation.uncertainty.combination import covariance
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.lack_of_fit import departure
 from harness.files.bench import Bench
 from harness.files.device import Device
@@ -140,7 +141,7 @@ def test_a_departure_that_chance_could_explain_counts_all_the_same(device: Devic
         rung = round(2 * math.log10(10 * current))
         return 10 * current * (1 + 5e-4 * (-1) ** rung)
 
-    inputs, points = Inputs(bench, RUN_DATE), sweep(device, shown)
+    inputs, points = InputQuantities(bench, RUN_DATE), sweep(device, shown)
     base, own = ((r, [point_values(device, inputs, p) for p in points if p.range == r.name]) for r in device.ranges)
     found = multiplier(inputs, own, base, 0.01)
     assert found is not None
@@ -175,7 +176,7 @@ def test_a_current_added_on_one_range_alone_is_no_turn(
 
 def _difference(device: Device, bench: Bench, own: float, base: tuple[float, ...]) -> float:
     """Standard uncertainty of what may differ between ten turns at `own` amperes and a straight base range."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     one, ten = device.ranges
     values = [point_values(device, inputs, observed("x1", i, [i] * 4)) for i in base]
     found = multiplier(

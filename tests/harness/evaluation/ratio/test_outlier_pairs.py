@@ -11,7 +11,7 @@ from harness.commands.new import BENCH_BY_HAND, new
 from harness.evaluation.ratio.outlier_pairs import apart
 from harness.files.bench import Bench
 from harness.preparation.run_files import load_inputs
-from harness.record.observations import ObservedPoint, Pair
+from harness.record.observations import ObservedPoint, ReadingPair
 from harness.steps import Options
 from harness.wording.reasons import reason_text
 
@@ -22,7 +22,9 @@ def bench(tmp_path: Path) -> Bench:
 
 
 def point(*pairs: tuple[float, float]) -> ObservedPoint:
-    return ObservedPoint("x1", "x1 top", "single", 3.3, 10.0, tuple(Pair(r, d, (0, 1), (0, 1)) for r, d in pairs))
+    return ObservedPoint(
+        "x1", "x1 top", "single", 3.3, 10.0, tuple(ReadingPair(r, d, (0, 1), (0, 1)) for r, d in pairs)
+    )
 
 
 def test_a_pair_far_from_the_others_is_named_with_both_its_readings(bench: Bench) -> None:

@@ -12,19 +12,19 @@ from uncertainties import covariance_matrix
 
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import effective_degrees_of_freedom
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from tests.harness.evaluation.conftest import RUN_DATE, observed, recalibrated
 
 
-def _lines(inputs: Inputs, error: object) -> dict[str, float]:
+def _lines(inputs: InputQuantities, error: object) -> dict[str, float]:
     return {line.source: line.contribution for line in inputs.budget(error)}
 
 
 def test_ratio_error_of_a_meter_reading_one_percent_low(device: Device, bench: Bench) -> None:
     """IEC 61869-2 (value from memory): ratio error is (indicated - true) / true; 49.5 A shown at 50 A is -1 %."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     found = point_values(device, inputs, observed("x1", 50.0, [49.5] * 4))
     assert found.ratio_error is not None
     assert float(found.ratio_error.nominal_value) == pytest.approx(-0.01)
@@ -81,7 +81,7 @@ def test_points_and_what_they_share_as_another_library_has_them(device: Device, 
         {"current": f"{at:g} A", "ratio_error": f"{100 * error:g} %", "uncertainty": f"{100 * uncertainty:g} %"}
         for at, error, uncertainty in CERTIFICATE
     ]
-    inputs = Inputs(recalibrated(bench, rows), RUN_DATE)
+    inputs = InputQuantities(recalibrated(bench, rows), RUN_DATE)
     here = [
         point_values(device, inputs, observed(rng, current, displayed)).ratio_error
         for rng, current, displayed in zip(("x1", "x10", "x1"), (5.0, 3.0, 50.0), shown, strict=True)
@@ -107,13 +107,13 @@ def test_wander_of_the_load_is_no_scatter(device: Device, bench: Bench) -> None:
     """What reference and device see alike cancels pair by pair: a load wandering by 10 % leaves no repeatability."""
     references = [2.50, 2.60, 2.75, 2.65]
     point = observed("x1", 50.0, [20 * r for r in references], references=references)
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     assert _lines(inputs, point_values(device, inputs, point).ratio_error).get("repeatability", 0.0) < 1e-12
 
 
 def test_scatter_between_reference_and_device_stays(device: Device, bench: Bench) -> None:
     """Four displayed values 0.1 A apart alternately: s = 0.0577 A, of the mean 0.0289 A, at 50 A 0.0577 %."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     found = point_values(device, inputs, observed("x1", 50.0, [49.95, 50.05, 49.95, 50.05]))
     line = next(b for b in inputs.budget(found.ratio_error) if b.source == "repeatability")
     assert line.contribution == pytest.approx(0.1 / math.sqrt(3) / 2 / 50, rel=1e-9)
@@ -127,7 +127,7 @@ def test_a_line_is_weighed_by_what_no_other_point_shares(device: Device, bench: 
     point = observed("x1", 50.0, displayed, references=references)
     # Readings half a second apart on a current that rises by 0.2 A in a second, so every part a point can have of its own is there.
     pairs = tuple(dataclasses.replace(p, displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(point.pairs))
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     found = point_values(device, inputs, dataclasses.replace(point, pairs=pairs))
     # JCGM 100:2008, 4.2.3 (of what does not follow the reference) and 4.3.7 (rectangles: half a step of either display, 0.1 A).
     ratio = sum(displayed) / sum(references)
@@ -140,7 +140,7 @@ def test_a_line_is_weighed_by_what_no_other_point_shares(device: Device, bench: 
 
 def test_one_pair_has_only_its_resolutions(device: Device, bench: Bench) -> None:
     """JCGM 100:2008, 4.2.2: a single reading has no type A evaluation; nothing is invented in its place."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     found = _lines(inputs, point_values(device, inputs, observed("x1", 50.0, [50.0])).ratio_error)
     assert "repeatability" not in found
     assert found["resolution of the display"] == pytest.approx(0.0005 / math.sqrt(3) / 50)
@@ -150,9 +150,9 @@ def test_drift_grows_with_the_time_since_calibration(device: Device, bench: Benc
     """0.02 % a year as a bound: none on the day of calibration, a rectangle of 0.02 % after 365.25 days."""
     point = observed("x1", 50.0, [50.0] * 4)
     name = "reference: drift since calibration"
-    fresh = Inputs(bench, dt.date(2026, 1, 1))
+    fresh = InputQuantities(bench, dt.date(2026, 1, 1))
     assert name not in _lines(fresh, point_values(device, fresh, point).ratio_error)
-    later = Inputs(bench, dt.date(2030, 1, 1))
+    later = InputQuantities(bench, dt.date(2030, 1, 1))
     assert _lines(later, point_values(device, later, point).ratio_error)[name] == pytest.approx(
         4 * 2e-4 / math.sqrt(3), rel=1e-3
     )
@@ -161,16 +161,16 @@ def test_drift_grows_with_the_time_since_calibration(device: Device, bench: Benc
 def test_temperature_counts_only_away_from_that_of_calibration(device: Device, bench: Bench) -> None:
     """0.001 % per kelvin, 10 K away: a rectangle of 0.01 %."""
     point, name = observed("x1", 50.0, [50.0] * 4), "reference: temperature"
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     assert name not in _lines(inputs, point_values(device, inputs, point).ratio_error)
     warm = bench.model_copy(update={"environment": bench.environment.model_copy(update={"temperature": 33.0})})
-    inputs = Inputs(warm, RUN_DATE)
+    inputs = InputQuantities(warm, RUN_DATE)
     assert _lines(inputs, point_values(device, inputs, point).ratio_error)[name] == pytest.approx(1e-4 / math.sqrt(3))
 
 
 def test_the_place_of_the_lead_is_one_bound_for_the_whole_run(device: Device, bench: Bench) -> None:
     """Not moved during a run, it is one input of all points (JCGM 100:2008, F.1.2.3): a rectangle of 0.03 %, in common to both."""
-    inputs = Inputs(recalibrated(bench, [{"current": "0.15 A"}, {"current": "50 A"}], position=3e-4), RUN_DATE)
+    inputs = InputQuantities(recalibrated(bench, [{"current": "0.15 A"}, {"current": "50 A"}], position=3e-4), RUN_DATE)
     name = "reference path: position of the lead"
     points = [observed("x1", 50.0, [50.0] * 4), observed("x10", 0.15, [1.5] * 4)]
     errors = [point_values(device, inputs, p).ratio_error for p in points]
@@ -192,7 +192,7 @@ def test_a_line_of_a_budget_is_its_own_product(device: Device, bench: Bench, cur
 
     Half a step of 1 mA either way is a rectangle; the mean of two readings 2 mA apart has s / sqrt(2) = 1 mA (JCGM 100:2008, 4.2.3).
     """
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     error = point_values(
         device, inputs, observed("x1", current, [current * ratio, current * ratio + 0.002])
     ).ratio_error
@@ -210,7 +210,7 @@ def test_readings_apart_in_time_cost_what_the_current_moved(device: Device, benc
     apart = observed("x1", 50.0, [50.0, 50.5, 51.0, 51.5], references=references)
     pairs = tuple(dataclasses.replace(p, displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(apart.pairs))
     apart = dataclasses.replace(apart, pairs=pairs)
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     found = _lines(inputs, point_values(device, inputs, apart).ratio_error)["pairing in time"]
     assert found == pytest.approx(0.5 * 0.5 / 50.75 / math.sqrt(3) / 2, rel=1e-6)
 
@@ -219,13 +219,13 @@ def test_an_unknown_range_of_the_reference_is_refused(device: Device, bench: Ben
     """Without its accuracy a point would have too small an uncertainty."""
     point = dataclasses.replace(observed("x1", 50.0, [50.0]), reference_scale=3.0)
     with pytest.raises(ValueError, match="no range of 3"):
-        point_values(device, Inputs(bench, RUN_DATE), point)
+        point_values(device, InputQuantities(bench, RUN_DATE), point)
 
 
 def test_a_silent_display_hides_up_to_its_threshold(device: Device, bench: Bench) -> None:
     """Zero shown with no current: anything below the 20 mA the display begins at may be there."""
     zero = dataclasses.replace(observed("x1", 0.0, [0.0] * 4, direction="zero"), nominal_current=0.0)
-    found = point_values(device, Inputs(bench, RUN_DATE), zero)
+    found = point_values(device, InputQuantities(bench, RUN_DATE), zero)
     assert found.ratio_error is None
     assert float(found.indicated.std_dev) == pytest.approx(math.hypot(0.02, 0.0005) / math.sqrt(3), rel=1e-9)
 
@@ -233,7 +233,7 @@ def test_a_silent_display_hides_up_to_its_threshold(device: Device, bench: Bench
 @pytest.mark.parametrize("displayed", [[0.001, 0.003], [0.004, 0.002, 0.001, 0.005]])
 def test_a_zero_point_as_another_library_has_it(device: Device, bench: Bench, displayed: list[float]) -> None:
     """GTC 1.5: mean and scatter of what is shown on ten turns, a tenth of it, and half a step as a rectangle."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     zero = dataclasses.replace(observed("x10", 0.0, displayed, direction="zero"), nominal_current=0.0)
     found = point_values(device, inputs, zero).indicated
     there = 0.1 * (GTC.ta.estimate(displayed) + GTC.ureal(0.0, GTC.tb.uniform(0.0005)))
@@ -251,7 +251,7 @@ def test_the_order_of_the_pairs_means_nothing(device: Device, bench: Bench, disp
     """A ratio of means with its scatter is the same backwards."""
     values = []
     for order in (displayed, displayed[::-1]):
-        inputs = Inputs(bench, RUN_DATE)
+        inputs = InputQuantities(bench, RUN_DATE)
         error = point_values(device, inputs, observed("x1", 50.0, order)).ratio_error
         assert error is not None
         values.append((float(error.nominal_value), float(error.std_dev)))
@@ -286,7 +286,7 @@ def test_a_ratio_has_no_unit(device: Device, bench: Bench, unit: float, displaye
     """A ratio error is a pure number: with every current in another unit it and its uncertainty stay."""
     references = [2.5 + 0.01 * i for i in range(len(displayed))]
     point = observed("x1", 50.0, displayed, references=references)
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     before = point_values(device, inputs, point).ratio_error
     other_device, other_bench = _in_another_unit(device, bench, unit)
     pairs = tuple(
@@ -295,7 +295,7 @@ def test_a_ratio_has_no_unit(device: Device, bench: Bench, unit: float, displaye
     scaled = dataclasses.replace(
         point, nominal_current=50.0 / unit, reference_scale=point.reference_scale / unit, pairs=pairs
     )
-    other = Inputs(other_bench, RUN_DATE)
+    other = InputQuantities(other_bench, RUN_DATE)
     after = point_values(other_device, other, scaled).ratio_error
     assert before is not None
     assert after is not None

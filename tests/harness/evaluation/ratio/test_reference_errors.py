@@ -10,7 +10,7 @@ import pytest
 
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.reference_errors import path_angle
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.validation.monte_carlo import Draws
 from harness.evaluation.validation.ratio_models import ratio_error
 from harness.files.bench import Bench
@@ -48,7 +48,7 @@ def corrected(bench: Bench) -> Bench:
     )
 
 
-def _error(device: Device, inputs: Inputs, current: float, reading: float, rng: str = "x1") -> Any:
+def _error(device: Device, inputs: InputQuantities, current: float, reading: float, rng: str = "x1") -> Any:
     factor = device.range_named(rng).display_factor
     point = observed(rng, current, [current / factor] * 4, references=[reading] * 4)
     return point_values(device, inputs, point).ratio_error
@@ -59,7 +59,7 @@ def test_the_references_own_error_is_taken_out(device: Device, corrected: Bench)
 
     Its claim of 0.08 % and its offset no longer count; drift does, and 0.1 % of the interpolation as a rectangle.
     """
-    inputs = Inputs(corrected, RUN_DATE)
+    inputs = InputQuantities(corrected, RUN_DATE)
     error = _error(device, inputs, 0.3 / 1.002 * 20, 0.3)
     assert float(error.nominal_value) == pytest.approx(0.0, abs=1e-12)
     lines = {line.source: line.contribution for line in inputs.budget(error)}
@@ -70,7 +70,7 @@ def test_the_references_own_error_is_taken_out(device: Device, corrected: Bench)
 
 
 def test_outside_its_corrections_the_claim_holds(device: Device, corrected: Bench) -> None:
-    inputs = Inputs(corrected, RUN_DATE)
+    inputs = InputQuantities(corrected, RUN_DATE)
     error = _error(device, inputs, 1.0, 0.05)
     assert float(error.nominal_value) == pytest.approx(0.0, abs=1e-12)
     assert any("gain" in line.source for line in inputs.budget(error))
@@ -79,7 +79,7 @@ def test_outside_its_corrections_the_claim_holds(device: Device, corrected: Benc
 def test_at_equal_currents_two_ranges_have_the_path_in_common(device: Device, bench: Bench) -> None:
     """JCGM 100:2008, F.1.2.3: an input of both drops out of their difference; at other currents it does not."""
     rows = [{"current": at, "ratio_error": f"{e} %"} for at, e in (("1 A", -0.5), ("10 A", -0.2), ("100 A", -0.1))]
-    inputs = Inputs(recalibrated(bench, rows), RUN_DATE)
+    inputs = InputQuantities(recalibrated(bench, rows), RUN_DATE)
     one, ten, apart = (_error(device, inputs, i, i / 20, r) for i, r in ((3.0, "x1"), (3.0, "x10"), (30.0, "x1")))
 
     def of_path(value: Any) -> float:
@@ -99,7 +99,7 @@ def test_a_shunt_worked_by_hand(device: Device) -> None:
         text = text.replace(f'full_scale = "{full}"', f'full_scale = "{full[:-1]}V"')
     for step in ("10 nA", "100 nA", "1 uA", "10 uA"):
         text = text.replace(f'resolution = "{step}"', f'resolution = "{step[:-1]}V"')
-    inputs = Inputs(parse_bench(text, "bench.toml"), RUN_DATE)
+    inputs = InputQuantities(parse_bench(text, "bench.toml"), RUN_DATE)
     point = replace(observed("x1", 50.0, [50.0] * 4, references=[0.05015] * 4), reference_scale=0.1)
     error = point_values(device, inputs, point).ratio_error
     assert error is not None
@@ -118,7 +118,7 @@ def test_what_another_burden_changes_is_in_the_uncertainty(device: Device, bench
     assert path.part is not None
     part = path.part.model_copy(update={"burden": 0.2, "burden_effect": 0.001})
     other = bench.model_copy(update={"reference_path": path.model_copy(update={"part": part})})
-    inputs = Inputs(other, RUN_DATE)
+    inputs = InputQuantities(other, RUN_DATE)
     lines = {line.source: line.contribution for line in inputs.budget(_error(device, inputs, 6.0, 0.3))}
     assert lines[f"{path.part_name}: burden, ratio error"] == pytest.approx(0.0005 / math.sqrt(3), rel=1e-2)
 
@@ -134,7 +134,7 @@ def test_what_is_stated_of_the_ratio_error_alone_bounds_the_angle_too(device: De
     assert path.part is not None
     part = path.part.model_copy(update={"drift_per_year": 0.001, "temperature_coefficient": 1e-5})
     moved = calibrated.model_copy(update={"reference_path": path.model_copy(update={"part": part})})
-    inputs = Inputs(moved, RUN_DATE)
+    inputs = InputQuantities(moved, RUN_DATE)
     found = path_angle(inputs, 10.0, 50.0, 1.0)
     assert found is not None
     lines = {line.source: line.contribution for line in inputs.budget(found.uncertain)}
@@ -143,7 +143,7 @@ def test_what_is_stated_of_the_ratio_error_alone_bounds_the_angle_too(device: De
     drift = 0.001 * 182 / 365.25 / math.sqrt(3)
     assert lines[f"{moved.reference_path.part_name}: drift since calibration{said}"] == pytest.approx(drift, rel=1e-2)
     shunt = moved.model_copy(update={"reference_path": moved.reference_path.model_copy(update={"kind": "shunt"})})
-    inputs = Inputs(shunt, RUN_DATE)
+    inputs = InputQuantities(shunt, RUN_DATE)
     still = path_angle(inputs, 10.0, 50.0, 1.0)
     assert still is not None
     assert not any(said in line.source for line in inputs.budget(still.uncertain))
@@ -153,11 +153,11 @@ def test_a_reference_in_the_load_lead_turns_nothing(bench: Bench) -> None:
     """Without a part in between it sees the current itself; with one the inputs of the angle are angles, in rad."""
     path = bench.reference_path
     direct = bench.model_copy(update={"reference_path": path.model_copy(update={"kind": "direct", "part": None})})
-    found = path_angle(Inputs(direct, RUN_DATE), 10.0, 50.0, 1.0)
+    found = path_angle(InputQuantities(direct, RUN_DATE), 10.0, 50.0, 1.0)
     assert found is not None
     assert (found.known, found.terms) == (0.0, ())
     rows = [{"current": at, "phase_displacement": "0.1 deg", "phase_uncertainty": "0.02 deg"} for at in ("1 A", "99 A")]
-    inputs = Inputs(recalibrated(bench, rows, kind="clamp", position=0.003), RUN_DATE)
+    inputs = InputQuantities(recalibrated(bench, rows, kind="clamp", position=0.003), RUN_DATE)
     turned = path_angle(inputs, 10.0, 50.0, 1.0)
     assert turned is not None
     assert turned.known == pytest.approx(math.radians(0.1))
@@ -167,7 +167,7 @@ def test_a_reference_in_the_load_lead_turns_nothing(bench: Bench) -> None:
 def test_the_trials_draw_from_the_same_model(device: Device, corrected: Bench) -> None:
     """JCGM 101:2008, 5.9: at its estimates the model of the trials gives the value of the law of propagation."""
     rows = [{"current": at, "ratio_error": f"{e} %"} for at, e in (("1 A", -0.5), ("10 A", -0.2), ("100 A", -0.1))]
-    inputs = Inputs(recalibrated(corrected, rows), RUN_DATE)
+    inputs = InputQuantities(recalibrated(corrected, rows), RUN_DATE)
     values = point_values(device, inputs, observed("x1", 6.0, [6.01] * 4))
     assert values.model is not None
     assert values.ratio_error is not None

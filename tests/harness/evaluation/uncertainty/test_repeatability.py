@@ -10,7 +10,7 @@ import scipy.stats
 
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import (
     largest_variance_is_chance,
     run_scatter,
@@ -132,7 +132,7 @@ def test_readings_that_follow_widen_the_point_and_are_remarked(device: Device, b
     scatter = run_scatter(device, bench, points)["x1"]
     assert 0.3 < scatter.correlation < 0.9
     assert "follow one another" in in_words(scatter.remarks)[0]
-    plain = point_values(device, Inputs(bench, RUN_DATE), points[0])
+    plain = point_values(device, InputQuantities(bench, RUN_DATE), points[0])
     result = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges[0]
     widened = next(b for b in result.points[0].budget if b.source == "repeatability")
     assert plain.model is not None

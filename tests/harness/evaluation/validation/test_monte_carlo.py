@@ -10,7 +10,7 @@ from harness.evaluation.ratio.effective_turns import multiplier
 from harness.evaluation.ratio.effective_turns import reading_factor as factor_of
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import Contribution
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.validation.monte_carlo import (
     Draws,
     Interval,
@@ -131,7 +131,7 @@ def _noisy(device: Device, deviation: float, pairs: int = 4) -> list:
 
 def test_models_agree_with_the_results_at_their_centre(device: Device, bench: Bench) -> None:
     """With every input at its estimate (uncertainties a millionth) the models written a second time give what was evaluated."""
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     values = [point_values(device, inputs, p) for p in _noisy(device, 1e-3)]
     ranges = [(r, [v for v in values if v.observed.range == r.name]) for r in device.ranges]
     found, factor = multiplier(inputs, ranges[1], ranges[0], 0.01), factor_of(ranges[1][1])

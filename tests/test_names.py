@@ -1,0 +1,38 @@
+"""One name, one thing: no class and no type of the product has the name of another."""
+
+from __future__ import annotations
+
+import ast
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+ROOMS = ("harness", "instruments", "procedures", "reports", "simulated")
+
+
+def modules() -> Iterator[tuple[str, ast.Module]]:
+    """Every module of the product by its path."""
+    for room in ROOMS:
+        for file in sorted((ROOT / room).rglob("*.py")):
+            yield file.relative_to(ROOT).as_posix(), ast.parse(file.read_text(encoding="utf-8"))
+
+
+def named_types(tree: ast.Module) -> Iterator[str]:
+    """Its classes, and what it names like a class at its top: other names of types."""
+    yield from (found.name for found in ast.walk(tree) if isinstance(found, ast.ClassDef))
+    for line in tree.body:
+        for target in line.targets if isinstance(line, ast.Assign) else ():
+            name = target.id if isinstance(target, ast.Name) else ""
+            if name[:1].isupper() and not name.isupper():
+                yield name
+
+
+def test_no_two_types_of_the_product_have_the_same_name() -> None:
+    """Who reads `Transformer` must know which: the one described in a file, or the one that is simulated."""
+    where = defaultdict(list)
+    for path, tree in modules():
+        for name in named_types(tree):
+            where[name].append(path)
+    assert len(where) > 300
+    assert {name: paths for name, paths in where.items() if len(paths) > 1} == {}
