@@ -8,7 +8,9 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.rounding import probability, true_minus
-from harness.results import Results, accepted, odds_text
+from harness.results import Results, accepted
+from harness.wording.diagnosis import diagnosis_lines
+from harness.wording.reasons import reason_text
 from reports.page_style import heading, prose, ruled, space
 
 _MOST_CAUSES = 10
@@ -25,7 +27,6 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         "100 % over the causes considered. A cause outside the catalogue was not considered.",
         "small",
     )
-    odds = odds_text(causes[0])
     rows = [
         [
             "no fault" if h.fault == "none" else h.fault,
@@ -39,22 +40,13 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         ["Cause", "Range", "Description", "Probability"], rows, [w * mm for w in (43, 22, 81, 24)], bold_rows=[0]
     )
     yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
-    if odds:
-        yield space(1.5)
-        yield prose(_sentence(odds), "small")
-    if results.diagnosis_note:
-        yield space(2)
-        yield prose(true_minus(_sentence(results.diagnosis_note)))
     details = results.diagnosis_details
-    if details.extra_measurement:
+    for line in diagnosis_lines(results):
         yield space(2)
-        yield prose(true_minus(f"Next: {details.extra_measurement}."))
-    if details.look and details.look not in details.extra_measurement:
-        yield space(2)
-        yield prose(f"{details.look[0].upper()}{details.look[1:]}.")
+        yield prose(true_minus(_sentence(line)))
     told = [("Same predicted readings: ", details.same_readings), ("Not detectable by this run: ", details.not_shown)]
     beyond = "; ".join(start + ", ".join(labels) for start, labels in told if labels)
-    for line in (beyond, details.causes):
+    for line in (beyond, "" if details.causes is None else reason_text(details.causes)):
         if line:
             yield space(1)
             yield prose(true_minus(_sentence(line)), "small")

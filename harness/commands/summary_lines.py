@@ -7,7 +7,8 @@ from pathlib import Path
 from harness.commands.additional_lines import beyond_lines, check_line
 from harness.core.rounding import plus_minus, terminal
 from harness.replay.kept_run import RECORD
-from harness.results import CONTRADICTION, EffectiveTurns, RangeResult, Results, Validation, accepted, odds_text
+from harness.results import CONTRADICTION, EffectiveTurns, RangeResult, Results, Validation, accepted
+from harness.wording.diagnosis import diagnosis_lines
 from harness.wording.reasons import reason_line, reason_text, verdict_text
 
 RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
@@ -38,11 +39,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     if shown and (not accepted(results.verdict) or shown[0].fault != "none"):
         lines.append("most likely cause")
         lines += [f"  {_probability(h.probability)}  {h.label}: {h.description}" for h in shown]
-        lines += [f"  {line}" for line in (odds_text(shown[0]), results.diagnosis_note) if line]
-        if results.diagnosis_details.extra_measurement:
-            lines.append(f"  {results.diagnosis_details.extra_measurement}")
-        look = results.diagnosis_details.look
-        lines += [f"  {look}"] if look and look not in results.diagnosis_details.extra_measurement else []
+        lines += [f"  {line}" for line in diagnosis_lines(results)]
     return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
 
 

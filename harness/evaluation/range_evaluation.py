@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from harness.causes import Catalogue
 from harness.evaluation.additional.check_standard import bench_check
@@ -52,7 +52,7 @@ class RangesOutcome:
 
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]
-    diagnosis_note: str
+    diagnosis_notes: tuple[Reason, ...]
     verdict: Verdict
     reasons: tuple[Reason, ...]
     diagnosis_details: DiagnosisDetails
@@ -69,7 +69,7 @@ class EvaluationOptions:
 
     trials: int = 0
     causes: Catalogue | None = None
-    causes_origin: str = ""
+    causes_origin: Mapping[str, str] = field(default_factory=dict)
     contradiction_overridden: bool = False
 
 
@@ -118,7 +118,7 @@ def evaluate_ranges(
     return RangesOutcome(
         tuple(one.result for one in found),
         explained.causes,
-        explained.note,
+        explained.notes,
         worst_verdict(verdicts),
         tuple(reasons),
         explained.details,

@@ -75,7 +75,7 @@ def evaluate(
         decision=decision_rule(bench.decision, device.claim, outcome.ranges),
         ranges=outcome.ranges,
         diagnosis=outcome.diagnosis,
-        diagnosis_note=outcome.diagnosis_note,
+        diagnosis_notes=outcome.diagnosis_notes,
         bench_check=outcome.bench_check,
         diagnosis_details=outcome.diagnosis_details,
         validation=outcome.validation,
@@ -85,15 +85,12 @@ def evaluate(
     )
 
 
-def _causes(record: Record, instead: ReplacementCauses | None) -> tuple[Catalogue, str]:
-    """The catalogue to compare with, and what is said of where it comes from."""
+def _causes(record: Record, instead: ReplacementCauses | None) -> tuple[Catalogue, dict[str, str]]:
+    """The catalogue to compare with, and where causes were added from: `given` to the evaluation, or `kept` in the record."""
     if instead is not None:
-        name = Path(instead.file).name
-        return extended(
-            instead.text, instead.file
-        ), f"the causes of {name}, given when it was certified, not the run's own"
+        return extended(instead.text, instead.file), {"given": Path(instead.file).name}
     text, file = record.start.get("causes_text", ""), record.start.get("causes_file", "")
-    return extended(text, file), f"the causes of {Path(file).name}, kept in the record" if text else ""
+    return extended(text, file), {"kept": Path(file).name} if text else {}
 
 
 def _run(record: Record, bench: Bench, record_file: str, overridden: Sequence[str], compared: bool) -> Run:

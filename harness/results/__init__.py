@@ -15,7 +15,7 @@ from harness.results.additional import (
     SmallestCurrent,
 )
 from harness.results.claim_outcome import STEPS_OF_ENERGY, does_not_meet
-from harness.results.explanation import DiagnosisDetails, Hypothesis, ValidatedQuantity, Validation, odds_text
+from harness.results.explanation import DiagnosisDetails, Hypothesis, NextMeasurement, ValidatedQuantity, Validation
 from harness.results.judged_value import AnyFinding, Conformity, Judged, JudgedFinding, Stated, worst
 from harness.results.point_results import (
     BudgetLine,
@@ -67,6 +67,7 @@ __all__ = [
     "JudgedFinding",
     "Line",
     "Linearity",
+    "NextMeasurement",
     "NoLoad",
     "Offset",
     "PhaseDisplacement",
@@ -85,7 +86,6 @@ __all__ = [
     "Verdict",
     "accepted",
     "does_not_meet",
-    "odds_text",
     "worst",
     "worst_verdict",
 ]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from harness.results.reason import Reason
+
 
 @dataclass(frozen=True)
 class Hypothesis:
@@ -23,34 +25,31 @@ class Hypothesis:
 
 
 @dataclass(frozen=True)
+class NextMeasurement:
+    """What it would be for, what to do, and what two of the causes predict of its reading."""
+
+    aim: Reason
+    action: Reason
+    expected: tuple[Reason, ...]
+
+
+@dataclass(frozen=True)
 class DiagnosisDetails:
     """What a diagnosis leaves open. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
 
-    `look`: where to look for the likeliest cause. `same_readings`: further explanations that would read exactly like it.
-    `not_shown`: causes that this run says nothing of, alone or beside the likeliest. `goodness_of_fit`: probability of a fit
-    as poor as that of the best explanation. `causes`: which catalogue was used.
+    `look`: where to look for the likeliest cause, or for all of those that no measurement tells apart. `same_readings`:
+    further explanations that would read exactly like the likeliest. `not_shown`: causes that this run says nothing of, alone
+    or beside the likeliest. `goodness_of_fit`: probability of a fit as poor as that of the best explanation. `causes`: which
+    catalogue was used.
     """
 
     together: tuple[str, ...] = ()
-    extra_measurement: str = ""
+    extra_measurement: NextMeasurement | None = None
     same_readings: tuple[str, ...] = ()
     not_shown: tuple[str, ...] = ()
     goodness_of_fit: float | None = None
-    causes: str = ""
-    look: str = ""
-
-
-def odds_text(likeliest: Hypothesis) -> str:
-    """The odds of the likeliest explanation in a sentence; empty when nothing is known of them."""
-    against = ((likeliest.odds_against_none, "no fault"), (likeliest.odds_against_next, "the next cause"))
-    told = [f"{_odds(odds)} over {other}" for odds, other in against if odds is not None]
-    return f"odds {', '.join(told)}" if told else ""
-
-
-def _odds(odds: float) -> str:
-    if odds >= 1e6:
-        return "more than 1,000,000 : 1"
-    return f"{float(f'{odds:.2g}'):.15g} : 1"
+    causes: Reason | None = None
+    look: Reason | None = None
 
 
 @dataclass(frozen=True)

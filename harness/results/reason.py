@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-Value = float | str | tuple[float, ...]
+Value = float | str | tuple[float, ...] | tuple[str, ...]
 
 
 @dataclass(frozen=True)

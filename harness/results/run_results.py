@@ -217,7 +217,7 @@ class Results:
     decision: DecisionRule
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]
-    diagnosis_note: str
+    diagnosis_notes: tuple[Reason, ...]
     diagnosis_details: DiagnosisDetails = field(default_factory=DiagnosisDetails)
     bench_check: BenchCheck | None = None
     validation: Validation | None = None

@@ -31,7 +31,8 @@ def reason_text(reason: Reason) -> str:
         return part[1] if all(name in reason.values for name, _ in _FIELD.findall(part[1])) else ""
 
     sentence = _OPTIONAL.sub(known, sentences()[reason.code])
-    return _FIELD.sub(lambda field: _written(reason.values[field[1]], field[2] or ""), sentence)
+    values = {"range": reason.range} | reason.values
+    return _FIELD.sub(lambda field: _written(values[field[1]], field[2] or ""), sentence)
 
 
 def reason_line(reason: Reason) -> str:
@@ -55,11 +56,15 @@ def _written(value: Value, form: str) -> str:
         return value
     if isinstance(value, tuple):
         each = [_written(one, form.removesuffix(" to")) for one in value]
-        return " to ".join(dict.fromkeys(each)) if form.endswith(" to") else ", ".join(each)
+        if form.endswith(" to"):
+            return " to ".join(dict.fromkeys(each))
+        return (f"; {form} " if form == "or" else "; ").join(each) if isinstance(value[0], str) else ", ".join(each)
     if quantity := _QUANTITY.fullmatch(form):
         return format_quantity(value, quantity[1], int(quantity[2] or 4))
     if form.startswith("pf"):
         return signed_text(round(value, int(form[2:])))
+    if form == "~%":
+        form = "+.2f%" if abs(value) < 0.1 else "+.0f%"
     if form.endswith("%"):
         return format_percent(value, form[:-1])
     if form.endswith("'"):

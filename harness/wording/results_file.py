@@ -11,13 +11,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from harness.results import SCHEMA, DecisionRule, Reason, Results
+from harness.results import SCHEMA, DecisionRule, NextMeasurement, Reason, Results
 from harness.wording.decision_statement import decision_statement
+from harness.wording.diagnosis import measurement_text
 from harness.wording.reasons import reason_text
 
 WORDS: dict[type, tuple[str, Callable[..., str]]] = {
     Reason: ("text", reason_text),
     DecisionRule: ("statement", decision_statement),
+    NextMeasurement: ("text", measurement_text),
 }
 """What stands in words beside its numbers, by which key and from where; for who reads the file alone, and not read back."""
 

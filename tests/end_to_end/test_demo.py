@@ -19,6 +19,7 @@ from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
 from simulated.physics.truth import Truth
+from tests.in_words import in_words
 from tests.on_twin import TwinRun
 
 
@@ -95,7 +96,7 @@ def test_what_currents_leave_open_is_told_beside_the_likeliest(files: list[Path]
     assert not truth.input_overdriven
     assert results.verdict == "fail"
     assert fault in results.diagnosis_details.together
-    assert "the bench check" in results.diagnosis_note
+    assert any("the bench check" in note for note in in_words(results.diagnosis_notes))
 
 
 def test_a_load_that_is_set_shows_a_ratio_typed_wrong_at_once(files: list[Path]) -> None:

@@ -283,7 +283,7 @@ def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = Fa
         ),
         ranges=ranges,
         diagnosis=(Hypothesis("none", None, "healthy meter", 0.981), Hypothesis("gain", None, "gain drifted", 0.019)),
-        diagnosis_note="",
+        diagnosis_notes=(),
     )
 
 
@@ -329,7 +329,7 @@ def failing(seed: int = 2) -> Results:
             Hypothesis("turn missing", "x4", "range x4 holds fewer turns than its file says", 0.0685),
             Hypothesis("none", None, "healthy meter", 0.00000001),
         ),
-        diagnosis_note="The two leading causes differ in sign only; a polarity check would separate them.",
+        diagnosis_notes=(Reason.of("common-to-all"),),
     )
 
 
@@ -389,5 +389,5 @@ def stressed() -> Results:
         ),
         ranges=tuple(ranges),
         diagnosis=tuple(Hypothesis(f"cause {i}", "x4", "an explanation " * 12, 0.5 / 2**i) for i in range(10)),
-        diagnosis_note="These cannot be told apart by this run. " * 6,
+        diagnosis_notes=(Reason.of("not-separated", causes=("one long cause " * 6, "another " * 6)),),
     )

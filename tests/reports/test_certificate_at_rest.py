@@ -4,7 +4,7 @@ import dataclasses
 import re
 
 from harness import results as contract
-from harness.results import Results, ValidatedQuantity, Validation
+from harness.results import Reason, Results, ValidatedQuantity, Validation
 from tests.reports import sample_results
 from tests.reports.paper_text import body_of, pages_of, squeezed
 
@@ -89,7 +89,7 @@ def test_numbers_and_names_are_not_broken_nor_written_with_exponents() -> None:
         good,
         ranges=(first, *good.ranges[1:]),
         diagnosis=(cause, *good.diagnosis[1:]),
-        diagnosis_note="this run cannot separate these causes: the one; or the other",
+        diagnosis_notes=(Reason.of("not-separated", causes=("the one", "the other")),),
         validation=Validation(1_000_000, 101, 0.9545, (angle,)),
     )
     text = "\n".join(pages_of(results))

@@ -8,8 +8,8 @@ have to act everywhere; readings that no hypothesis fits are said to be none of 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from harness.causes import Catalogue, shipped, without_ratio
 from harness.evaluation.diagnosis.evidence import (
@@ -21,12 +21,12 @@ from harness.evaluation.diagnosis.evidence import (
     observations,
 )
 from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, LocatedFault, label
+from harness.evaluation.diagnosis.next_step import further, looking, none_fits, not_told_apart
 from harness.evaluation.diagnosis.separation import advise
 from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
-from harness.evaluation.diagnosis.wording import COMMON_TO_ALL, further, looking, none_fits, not_told_apart
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Device
-from harness.results import DiagnosisDetails, Hypothesis
+from harness.results import DiagnosisDetails, Hypothesis, NextMeasurement, Reason
 
 __all__ = [
     "ConsideredCauses",
@@ -49,22 +49,22 @@ MOST_TOGETHER = 8
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """Causes by falling probability, the note, and everything else that is known of it."""
+    """Causes by falling probability, notes on them, and everything else that is known of it."""
 
     causes: tuple[Hypothesis, ...]
-    note: str
+    notes: tuple[Reason, ...]
     details: DiagnosisDetails
 
 
 @dataclass(frozen=True)
 class ConsideredCauses:
-    """The causes that readings are compared with: those shipped, or others and where they come from.
+    """The causes that readings are compared with: those shipped, or others and where they come from (`given` or `kept`: a file).
 
     `ratio_typed`: the reference has a ratio that somebody typed into the bench file.
     """
 
     causes: Catalogue | None = None
-    origin: str = ""
+    origin: Mapping[str, str] = field(default_factory=dict)
     ratio_typed: bool = False
 
     @property
@@ -74,10 +74,9 @@ class ConsideredCauses:
         return catalogue if self.ratio_typed else without_ratio(catalogue)
 
     @property
-    def named(self) -> str:
-        """The catalogue in a line."""
-        added = f", with {self.origin}" if self.origin else ""
-        return f"catalogue of causes, revision {self.catalogue.revision}{added}"
+    def named(self) -> Reason:
+        """Which catalogue it is."""
+        return Reason.of("catalogue", revision=self.catalogue.revision, **self.origin)
 
 
 def diagnose(
@@ -90,30 +89,32 @@ def diagnose(
     catalogue = compared.catalogue
     data = observations(device, points, beside)
     if data is None:
-        note = "no point with current was completed; causes cannot be weighed"
-        return Diagnosis((), note, DiagnosisDetails(causes=compared.named))
+        return Diagnosis((), (Reason.of("no-point-with-current"),), DiagnosisDetails(causes=compared.named))
     weighing = weigh(device, catalogue, data)
     candidates = candidates_of(device, catalogue)
     listed = _listed(weighing)
     first = listed[0]
     unseen = [candidates[i] for i in weighing.unseen]
     group = together(weighing, catalogue.limits.odds)
-    note = alternatives = ""
+    alternatives = notes = list[Reason]()
     if first.fault == OTHER:
-        note, group = none_fits(weighing.causes[0].candidate, weighing.fit), ()
+        notes, group = [none_fits(weighing.causes[0].candidate, weighing.fit)], ()
     elif first.fault != NONE:
         alternatives = not_told_apart([w.candidate.text for w in group])
-        common = COMMON_TO_ALL if any(w.candidate.common for w in group) else ""
-        note = "; ".join(part for part in (alternatives, common) if part)
+        common = any(w.candidate.common for w in group)
+        notes = alternatives + ([Reason.of("common-to-all")] if common else [])
     told_together = tuple(w.candidate.label for w in group) if alternatives and group else ()
     silent = [c for c in (*unseen, *(weighing.masked if group else ())) if c.label not in told_together]
+    following, look = _next(device, catalogue, weighing, data, group, unseen)
+    if look is None and first.fault not in (NONE, OTHER):
+        look = looking("look", weighing.causes[0].candidate.looks)
     return Diagnosis(
         listed,
-        note,
+        tuple(notes),
         DiagnosisDetails(
             together=told_together,
-            look="" if first.fault in (NONE, OTHER) else looking(weighing.causes[0].candidate.looks),
-            extra_measurement=_extra(device, catalogue, weighing, data, group, unseen),
+            look=look,
+            extra_measurement=following,
             same_readings=_labels(weighing.aliases if group else ()),
             not_shown=_labels(silent),
             goodness_of_fit=_rounded(weighing.fit),
@@ -148,25 +149,25 @@ def _listed(weighing: Weighing) -> tuple[Hypothesis, ...]:
     return tuple(found)
 
 
-def _extra(
+def _next(
     device: Device,
     catalogue: Catalogue,
     weighing: Weighing,
     data: Observations,
     group: Sequence[Weighed],
     unseen: Sequence[Candidate],
-) -> str:
-    """What to do next: among the group, or for a meter that seems healthy, among what this run could not see."""
+) -> tuple[NextMeasurement | None, Reason | None]:
+    """What to measure next, or what to inspect where no reading helps: for the group, or for a meter that seems healthy, for what this run could not see."""
     candidates = candidates_of(device, catalogue)
     indices = [w.index for w in group][:MOST_TOGETHER]
     probabilities = [w.probability for w in group][:MOST_TOGETHER]
-    aim = "to separate these causes"
+    aim = "to-separate"
     if len(indices) == 1 and weighing.causes[0].faults == ((NONE, None),):
-        aim = "to detect faults that this run cannot detect"
+        aim = "to-detect"
         indices += weighing.unseen
         probabilities = [candidates[i].prior for i in indices]
     if len(indices) < 2:
-        return ""
+        return None, None
     advice = advise(
         weighing.model.part(indices), probabilities, data, weighing.density.common, catalogue.unmodelled.shape
     )

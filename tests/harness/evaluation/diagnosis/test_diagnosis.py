@@ -13,6 +13,7 @@ from harness.files.device import Device
 from harness.files.loading import parse_device
 from harness.record.observations import ObservedPoint
 from tests.harness.evaluation.conftest import DEVICE, RUN_DATE, observed, sweep
+from tests.in_words import in_words
 
 
 def _outcome(device: Device, bench: Bench, points: list[ObservedPoint]) -> RangesOutcome:
@@ -39,7 +40,7 @@ def test_a_check_load_reads_ten_times_as_much(device: Device, bench: Bench, time
         # Two points leave a little room beside "nothing is wrong"; for a wrong number of turns they are enough.
         assert first.probability > (0.8 if fault == "none" else 0.9)
         assert outcome.verdict == ("pass" if fault == "none" else "fail")
-        assert outcome.diagnosis_note == ""
+        assert outcome.diagnosis_notes == ()
         if fault != "none":
             assert first.range == "x10"
             assert f"{times} " in first.description
@@ -51,20 +52,20 @@ def test_a_base_turn_left_in_circuit_is_an_extra_turn(independent_device: Device
     outcome = _outcome(independent_device, bench, sweep(independent_device, _times(11)))
     assert {h.fault for h in outcome.diagnosis[:2]} == {"turn-extra", "both-windings-in-circuit"}
     assert sum(h.probability for h in outcome.diagnosis[:2]) > 0.9
-    assert outcome.diagnosis_note.startswith("this run cannot separate these causes: ")
+    assert in_words(outcome.diagnosis_notes)[0].startswith("this run cannot separate these causes: ")
 
 
 def test_one_where_ten_are_due_is_the_switch_or_the_scaling(device: Device, bench: Bench) -> None:
     """common practice, no published source: a tenth is the base position, or a display scaled already: the same readings."""
     outcome = _outcome(device, bench, sweep(device, _times(1)))
     assert {h.fault for h in outcome.diagnosis[:2]} == {"switch-left-in-another-position", "display-factor-forgotten"}
-    assert "cannot separate these causes" in outcome.diagnosis_note
+    assert "cannot separate these causes" in in_words(outcome.diagnosis_notes)[0]
 
 
 def test_the_same_cause_is_not_told_twice(device: Device, bench: Bench) -> None:
     """1.5 % too much at one common current is gain or an added current; each is told once, whatever its size may be."""
     quick = [observed(r, 5.0, [d] * 4, direction="single") for r, d in (("x1", 5.075), ("x10", 50.75))]
-    note = _outcome(device, bench, quick).diagnosis_note
+    note = in_words(_outcome(device, bench, quick).diagnosis_notes)[0]
     alternatives = note.partition(": ")[2].split("; or ")
     assert len(alternatives) == len(set(alternatives)) >= 2
 
@@ -167,7 +168,7 @@ def test_without_points_nothing_is_said(device: Device, bench: Bench) -> None:
     """No point with current: no hypothesis, and a note that says why."""
     outcome = _outcome(device, bench, [observed("x1", 0.0, [0.0] * 4, direction="zero")])
     assert outcome.diagnosis == ()
-    assert "no point with current" in outcome.diagnosis_note
+    assert "no point with current" in in_words(outcome.diagnosis_notes)[0]
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40, deadline=None)

@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import new
-from harness.evaluation.diagnosis import ConsideredCauses, FurtherEvidence, diagnose
+from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, FurtherEvidence, diagnose
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
+from harness.wording.diagnosis import measurement_text
 from tests.benchmarks.diagnosis import CURRENT_FAULTS, OTHER_FAULTS, UNLISTED, Case, diagnosed, judged
 from tests.direct_physics import DirectBench, demo_inputs
 from tests.on_twin import TwinRun
@@ -92,6 +93,11 @@ def test_a_closed_turn_takes_what_the_loop_lets_it(tmp_path: Path) -> None:
         assert "closed-turn" in {found.causes[0].label, *found.details.together}
 
 
+def _following(found: Diagnosis) -> str:
+    assert found.details.extra_measurement is not None
+    return measurement_text(found.details.extra_measurement)
+
+
 def test_a_closed_turn_and_a_drifted_gain_are_not_told_apart() -> None:
     """Both take the same part at every current: each is named beside the other. Power at an angle tells an open core and a capacitor
     from them, and is proposed first; what is left then a meter in the secondary would tell.
@@ -99,12 +105,12 @@ def test_a_closed_turn_and_a_drifted_gain_are_not_told_apart() -> None:
     for seed in SEEDS:
         found = diagnosed(Case(("closed-turn",)), seed)
         assert {"closed-turn", "drifted-gain", "core-gap", "burden-capacitance"} <= set(found.details.together)
-        assert "power factor 0.5 lagging" in found.details.extra_measurement
+        assert "power factor 0.5 lagging" in _following(found)
         found = diagnosed(Case(("closed-turn",), everything=True), seed)
         assert {"closed-turn", "drifted-gain"} <= set(found.details.together)
         assert not {"core-gap", "burden-capacitance"} & set(found.details.together)
-        assert "read the secondary current" in found.details.extra_measurement
-        assert "never open the secondary under current" in found.details.extra_measurement
+        assert "read the secondary current" in _following(found)
+        assert "never open the secondary under current" in _following(found)
         assert "drifted-gain" not in found.details.not_shown
 
 
@@ -204,8 +210,8 @@ def test_the_extra_measurement_tells_them_apart() -> None:
     before = diagnose(inputs.device, only)
     labels = set(before.details.together)
     assert {"display-factor-forgotten on x4", "switch-left-in-another-position on x4"} <= labels
-    assert re.match(r"to separate these causes: .+; expect .+ if .+, or .+ if .+", before.details.extra_measurement)
-    assert "\n" not in before.details.extra_measurement
+    assert re.match(r"to separate these causes: .+; expect .+ if .+, or .+ if .+", _following(before))
+    assert "\n" not in _following(before)
     after = diagnose(inputs.device, only, FurtherEvidence(thresholds=bench.smallest()))
     assert after.causes[0].label == "display-factor-forgotten on x4"
     assert len(after.details.together) < len(labels)

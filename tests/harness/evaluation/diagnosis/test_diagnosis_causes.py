@@ -24,6 +24,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
+from harness.wording.reasons import reason_text
 from simulated.bench_faults import CATALOGUE, ActiveFault, Fault
 from simulated.description import RangeDescription
 from simulated.physics.winding import signed_turns
@@ -137,7 +138,9 @@ def test_the_record_alone_recomputes_and_other_causes_are_said(tmp_path: Path) -
     first = twin.results()
     assert twin.record.start["causes_text"] == OWN
     assert first == twin.results()
-    assert first.diagnosis_details.causes.endswith("with the causes of mine.toml, kept in the record")
+    causes = first.diagnosis_details.causes
+    assert causes is not None
+    assert reason_text(causes).endswith("with the causes of mine.toml, kept in the record")
     record = tmp_path / "record.jsonl"
     record.write_bytes(twin.content)
     other = tmp_path / "other.toml"
@@ -145,7 +148,7 @@ def test_the_record_alone_recomputes_and_other_causes_are_said(tmp_path: Path) -
     said = io.StringIO()
     assert certify(CertifyOptions(record, tmp_path / "again", causes=other), Console(file=said)) == 1
     results = json.loads((tmp_path / "again" / "results.json").read_text(encoding="utf-8"))
-    assert "other.toml, given when it was certified" in results["diagnosis_details"]["causes"]
+    assert "other.toml, given when it was certified" in results["diagnosis_details"]["causes"]["text"]
     assert all("turn-missing" not in h["fault"] for h in results["diagnosis"])
     assert "odds" in said.getvalue()
     assert "100.0 %" not in said.getvalue()

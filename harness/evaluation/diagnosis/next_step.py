@@ -1,0 +1,96 @@
+"""What a diagnosis leaves open, and what to measure or to inspect next."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO
+from harness.evaluation.diagnosis.hypotheses import Candidate
+from harness.evaluation.diagnosis.separation import WORTH, Advice, Measurement
+from harness.files.device import Device
+from harness.results import NextMeasurement, Reason
+
+LEAST_TOLD = 1e-6
+"""Of probabilities below this no more is told."""
+
+NOTHING_SHOWN = 40.0
+"""A smallest readable current predicted so many times the described one above it: the range shows nothing."""
+
+
+def not_told_apart(texts: Sequence[str]) -> list[Reason]:
+    """The note for causes that this run leaves open; none for one alone."""
+    # Variants of one fault may share their text, so it is told once.
+    alone = tuple(dict.fromkeys(texts))
+    return [Reason.of("not-separated", causes=alone)] if len(alone) > 1 else []
+
+
+def none_fits(best: Candidate, fit: float) -> Reason:
+    """The note where nothing listed explains the run."""
+    small = fit < LEAST_TOLD
+    return Reason.of(
+        "no-known-cause",
+        cause=best.label,
+        probability=None if small else fit,
+        less_than=LEAST_TOLD if small else None,
+    )
+
+
+def further(
+    device: Device, advice: Advice, group: Sequence[Candidate], aim: str
+) -> tuple[NextMeasurement | None, Reason | None]:
+    """What to measure next to tell `group` apart, or where to look when no reading does."""
+    if advice.gain < WORTH:
+        return None, looking("no-reading-separates", tuple(look for c in group for look in c.looks))
+    other = max(range(1, len(group)), key=lambda h: _apart(advice, h))
+    expected = tuple(
+        _expected(
+            device, advice.measurement, float(advice.expected[h]), 2 * float(advice.deviations[h]), group[h].label
+        )
+        for h in (0, other)
+    )
+    return NextMeasurement(Reason.of(aim), _action(advice.measurement), expected), None
+
+
+def looking(code: str, looks: Sequence[str]) -> Reason | None:
+    """Where to look."""
+    places = tuple(dict.fromkeys(looks)) or None
+    return Reason.of(code, places=places) if places or code != "look" else None
+
+
+def _apart(advice: Advice, h: int) -> float:
+    """How far the readings expected by one hypothesis are from those of the first: in place, or in width."""
+    means, deviations = advice.expected, advice.deviations
+    between = abs(float(means[h] - means[0])) / math.hypot(float(deviations[h]), float(deviations[0]))
+    return between + abs(math.log(float(deviations[h] / deviations[0])))
+
+
+def _action(measurement: Measurement) -> Reason:
+    on, current, factor = measurement.range, measurement.current, measurement.power_factor
+    if measurement.other:
+        return Reason.of("read-both", on, other=measurement.other, current=current)
+    if measurement.kind == POWER:
+        return Reason.of("read-power", on, current=current, power_factor=factor)
+    if measurement.kind in (ZERO, THRESHOLD):
+        return Reason.of("read-no-current" if measurement.kind == ZERO else "find-smallest", on)
+    return Reason.of("read-secondary" if measurement.kind == SECONDARY else "read-range", on, current=current)
+
+
+def _expected(device: Device, measurement: Measurement, value: float, width: float, cause: str) -> Reason:
+    """What `cause` predicts, give or take `width` (two standard deviations)."""
+    rng, current = device.range_named(measurement.range), measurement.current
+    if measurement.other:
+        return Reason.of("expect-difference", error=value, width=width, cause=cause)
+    if measurement.kind == POWER:
+        if value < -1:
+            return Reason.of("expect-negative-power", cause=cause)
+        return Reason.of("expect-power", error=value, width=width, cause=cause)
+    if measurement.kind == ZERO:
+        return Reason.of("expect-indication", current=max(0.0, value * rng.minimum_current), cause=cause)
+    if measurement.kind == THRESHOLD:
+        if value > NOTHING_SHOWN:
+            return Reason.of("expect-nothing", cause=cause)
+        readable = device.display.smallest_readable_current * rng.display_factor
+        return Reason.of("expect-smallest", current=readable * (1 + value), cause=cause)
+    through = current if measurement.kind == RATIO else current * rng.primary_turns / device.transformer.secondary_turns
+    return Reason.of("expect-current", current=max(0.0, through * (1 + value)), error=value, width=width, cause=cause)
