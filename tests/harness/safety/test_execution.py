@@ -29,6 +29,8 @@ class _Bench:
     sees: str | BaseException = ""
     confirms: list[bool] = field(default_factory=list)
     by_person: bool = False
+    deaf: bool = False
+    paused: list[float] = field(default_factory=list)
     course: list[str] = field(default_factory=list)
     stream: io.BytesIO = field(default_factory=io.BytesIO)
 
@@ -45,13 +47,16 @@ class _Bench:
         self.course.append("safe")
 
     def confirm_safe(self) -> tuple[bool, str]:
+        if self.deaf:
+            return self.course[-2:] == ["safe", "safe"], "?"
         return (self.confirms[0] if self.course.count("run") == 0 else self.confirms[1]) if self.confirms else True, "?"
 
     def warn_after(self, seconds: float, text: str) -> None:
         assert (seconds, text) == (0, "")
         self.course.append("no warning any more")
 
-    def pause(self, seconds: float) -> None: ...
+    def pause(self, seconds: float) -> None:
+        self.paused.append(seconds)
 
     def run(self, procedure: Any, options: Any) -> None:
         assert (procedure, options) == ("procedure", "options")
@@ -88,6 +93,18 @@ def test_a_run_begins_and_ends_safe_and_is_looked_at_before_it_is_called_complet
     bench.ends(None)
     assert bench.course == ["safe", "run", "safe", "no warning any more", "look"]
     assert bench.stop == ("complete", "")
+
+
+def test_a_load_that_obeys_the_second_time_is_waited_for_on_the_clock_of_the_run_and_is_in_the_record_at_both_ends() -> (
+    None
+):
+    """On the run's clock a pause is announced, and the guard does not take it for a standstill."""
+    bench = _Bench(deaf=True)
+    bench.ends(None)
+    assert bench.course == ["safe", "safe", "run", "safe", "safe", "no warning any more", "look"]
+    assert len(bench.paused) == 2
+    lines = parse_record(bench.stream.getvalue(), "test").lines
+    assert [(line["kind"], line.get("confirmed")) for line in lines] == [("safe", True), ("safe", True), ("stop", None)]
 
 
 def test_nothing_is_begun_on_a_bench_that_is_not_safe() -> None:
