@@ -13,7 +13,14 @@ from harness.core.errors import UserError
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.device import Device
 from harness.station.wires import LinkSource
-from instruments.drivers.by_hand import PersonMeter, PersonReference, PersonSwitch, PersonVoltmeter, ReadByEye
+from instruments.drivers.by_hand import (
+    MAINS_VOLTAGE,
+    PersonMeter,
+    PersonReference,
+    PersonSwitch,
+    PersonVoltmeter,
+    ReadByEye,
+)
 from instruments.drivers.over_links import (
     RegisterEnvironmentSensor,
     RegisterMeter,
@@ -35,9 +42,6 @@ _Driver = TypeVar("_Driver")
 
 TYPING_DOUBT, SHELF_DOUBT = 0.2, 0.5
 """How far (relative) a typed current may be from the expected one before it is asked for again; a shelf says only roughly."""
-
-MAINS_VOLTAGE = 230.0
-"""Volts a voltmeter's range is chosen for: the nominal voltage of IEC 60038."""
 
 
 @dataclass(frozen=True)

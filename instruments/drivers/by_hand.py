@@ -17,7 +17,7 @@ SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}
 """What a person can be asked to read beside a current, and the unit it is typed in."""
 
 MAINS_VOLTAGE = 230.0
-"""Volts the first typed voltage is expected near, the nominal voltage of IEC 60038; each further one near the one before."""
+"""Volts, the nominal voltage of IEC 60038: a voltmeter's range is chosen for it, and the first typed voltage is expected near it."""
 
 
 def changed_wiring(what: str, touched: str, change: str) -> str:
