@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -104,3 +107,22 @@ def test_what_a_dead_process_left_unfinished_does_not_hide_who_it_was() -> None:
         for file in reserved_folder().iterdir():
             file.write_text("{", encoding="utf-8")
         assert yours.take("h:9") == "another run"
+
+
+def test_each_holder_says_of_itself_since_when_and_a_former_one_is_forgotten() -> None:
+    """The note of whoever had it before is written over, however long it was."""
+    before = dt.datetime.now().astimezone().replace(microsecond=0)
+    for command in ("a run with a long name, in a folder of its own", "demo ü"):
+        with Reservations(command) as mine, Reservations("yours") as yours:
+            assert mine.take("h:7") == ""
+            told = re.fullmatch(r"(.+) \(process (\d+), since (.+)\)", yours.take("h:7"))
+            assert told is not None
+            assert (told[1], int(told[2])) == (command, os.getpid())
+            assert before <= dt.datetime.fromisoformat(told[3]) <= dt.datetime.now().astimezone()
+
+
+def test_two_places_are_two_files_of_the_users_own_in_a_folder_of_the_programs_own() -> None:
+    """XDG Base Directory Specification: state stays under XDG_STATE_HOME."""
+    assert reserved_folder().parts[-2:] == ("ratioproof", "instruments") or sys.platform != "linux"
+    with Reservations("mine") as mine:
+        assert [mine.take(f"h:{n}") for n in range(20)] == [""] * 20

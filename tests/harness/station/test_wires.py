@@ -1,0 +1,185 @@
+"""What an address leads to, and how it is talked to."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from harness.files.bench import InstrumentEntry
+from harness.station import wires
+from harness.station.wires import LinkSource, PassedOn, Wires, link_settings, place, resolved_address, serial_port
+from instruments.links.link import LinkSettings
+from instruments.profile import SHIPPED, load_profile
+
+SCPI, METER = load_profile("scpi_load"), load_profile("modbus_meter")
+
+
+class _Nothing(LinkSource):
+    """A real bench: what a person does there is not told to anybody."""
+
+
+def entry(**more: Any) -> InstrumentEntry:
+    return InstrumentEntry(**{"profile": "scpi_load", "address": "TCPIP::h::1::SOCKET", **more})
+
+
+def test_what_a_person_does_at_a_real_bench_changes_no_link() -> None:
+    bench = PassedOn(_Nothing())
+    bench.turn_switch("x4")
+    bench.plug(1.0)
+    bench.turn_reference(10.0)
+
+
+@pytest.mark.parametrize(
+    ("address", "port"),
+    [
+        ("modbus-rtu:/dev/ttyUSB0", "/dev/ttyUSB0"),
+        ("modbus-rtu:socket://h:1", ""),
+        ("modbus-tcp://h:502", ""),
+        ("ASRL/dev/ttyUSB0::INSTR", "/dev/ttyUSB0"),
+        ("TCPIP::h::1::SOCKET", ""),
+    ],
+)
+def test_only_a_serial_address_names_a_port(address: str, port: str) -> None:
+    assert serial_port(address) == port
+
+
+def test_a_relative_port_stands_beside_the_bench_file(tmp_path: Path) -> None:
+    assert resolved_address("modbus-rtu:port", tmp_path) == f"modbus-rtu:{tmp_path / 'port'}"
+    assert resolved_address("modbus-rtu:/dev/ttyS0", tmp_path) == "modbus-rtu:/dev/ttyS0"
+    assert resolved_address("modbus-tcp://h:502", tmp_path) == "modbus-tcp://h:502"
+
+
+def test_two_ways_to_one_instrument_are_one_place_and_two_instruments_are_two(tmp_path: Path) -> None:
+    """A port by another name is that port; the words of an address may be written large or small (VPP-4.3, 4.3.1.1, value from memory)."""
+    (tmp_path / "port").touch()
+    (tmp_path / "second").touch()
+    one = place("modbus-rtu:port", tmp_path)
+    if sys.platform != "win32":
+        # Names under /dev/serial/by-id are links. Windows has no such names, and makes no links for everybody.
+        (tmp_path / "other name").symlink_to(tmp_path / "port")
+        assert place("modbus-rtu:other name", tmp_path) == one
+    assert place(f"ASRL{tmp_path / 'port'}::INSTR", tmp_path) == one
+    assert place("modbus-rtu:second", tmp_path) != one
+    assert place("tcpip::h::1::socket", tmp_path) == place("TCPIP0::H::1::SOCKET", tmp_path)
+    assert place("TCPIP::localhost::1::SOCKET", tmp_path) == place("TCPIP::127.0.0.1::1::SOCKET", tmp_path)
+    assert place("TCPIP::h::1::SOCKET", tmp_path) != place("TCPIP::h::2::SOCKET", tmp_path)
+    assert place("modbus-tcp://h:502", tmp_path) == place("modbus-tcp://H:502", tmp_path)
+
+
+def test_an_instrument_is_talked_to_as_the_bench_file_says_else_as_its_profile_does() -> None:
+    spoken = {
+        "timeout": "0.7 s",
+        "baud_rate": 9600,
+        "data_bits": 7,
+        "parity": "even",
+        "stop_bits": 2,
+        "flow_control": "rts_cts",
+        "lock": True,
+    }
+    assert link_settings(entry(**spoken), library="@other") == LinkSettings(
+        timeout=0.7,
+        baud_rate=9600,
+        data_bits=7,
+        parity="even",
+        stop_bits=2,
+        flow_control="rts_cts",
+        lock=True,
+        library="@other",
+    )
+    assert link_settings(entry()).library == "@py"
+    of_profile = SCPI.model_copy(update={"read_termination": "\r", "write_termination": "\r\n"})
+    for ends, expected in (
+        ({}, ("\r", "\r\n")),
+        ({"read_termination": "\n"}, ("\n", "\r\n")),
+        # An empty one is one: nothing ends a message there.
+        ({"write_termination": ""}, ("\r", "")),
+    ):
+        settings = link_settings(entry(**ends), of_profile)
+        assert (settings.read_termination, settings.write_termination) == expected
+        assert settings.timeout == entry().timeout
+
+
+@pytest.fixture
+def opened(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, dict[str, Any]]]:
+    """The links that were made, with all they were told."""
+    made: list[tuple[Any, dict[str, Any]]] = []
+
+    def link(*what: Any, **how: Any) -> Any:
+        made.append((what, how))
+        return SimpleNamespace()
+
+    monkeypatch.setattr(wires, "VisaLink", link)
+    monkeypatch.setattr(wires, "ModbusLink", link)
+    return made
+
+
+def test_a_line_opened_again_is_drained_first_by_instrument(opened: list[Any], tmp_path: Path) -> None:
+    """What came too late before must not be taken for an answer; the first time nothing was asked yet."""
+    source = Wires(tmp_path, "@other")
+    for name in ("load", "relay", "load", "load"):
+        source.text(name, entry(), SCPI)
+    assert [how["drain"] for _, how in opened] == [False, False, True, True]
+    assert opened[0][0] == ("load", "TCPIP::h::1::SOCKET", link_settings(entry(), SCPI, "@other"))
+
+
+def test_a_modbus_unit_is_reached_by_its_number_on_its_port(opened: list[Any], tmp_path: Path) -> None:
+    meter = entry(profile="modbus_meter", address="modbus-rtu:port", unit_id=9)
+    source = Wires(tmp_path)
+    source.registers("monitor", meter, True)
+    assert opened == [
+        (("monitor", f"modbus-rtu:{tmp_path / 'port'}", link_settings(meter)), {"unit_id": 9, "drain": True})
+    ]
+
+
+def test_a_transcript_answers_in_place_of_its_instrument(
+    opened: list[Any], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """It is read once, checked against the profile, and goes on where it stood when the link is opened again."""
+    read: list[Any] = []
+
+    class Reader:
+        def __init__(self, path: Path, name: str) -> None:
+            read.append((path, name))
+
+        def check_profile(self, profile: Any) -> None:
+            read.append(profile)
+
+        def check_used_up(self) -> None:
+            read.append("used up?")
+
+    monkeypatch.setattr(wires, "TranscriptReader", Reader)
+    monkeypatch.setattr(wires, "ReplayedText", lambda transcript: ("text", transcript))
+    monkeypatch.setattr(wires, "ReplayedRegisters", lambda transcript, drain: ("registers", transcript, drain))
+    source = Wires(tmp_path)
+    kept = entry(address="transcript:kept/load.jsonl")
+    kind, transcript = source.text("load", kept, SCPI)
+    assert (kind, source.text("load", kept, SCPI)) == ("text", ("text", transcript))
+    assert read == [(tmp_path / "kept/load.jsonl", "load"), SCPI]
+    meter = entry(profile="modbus_meter", address="transcript:meter.jsonl")
+    kind, other, drained = source.registers("monitor", meter, True)
+    assert (kind, drained, other is transcript) == ("registers", True, False)
+    assert read[2:] == [(tmp_path / "meter.jsonl", "monitor"), METER]
+    source.check_used_up()
+    assert read[4:] == ["used up?"] * 2
+    assert opened == []
+
+
+def test_the_profile_of_a_replayed_unit_is_looked_for_beside_the_bench_file(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A profile of the user's own, in `profiles` there or beside it."""
+    seen: list[str] = []
+    monkeypatch.setattr(
+        wires, "TranscriptReader", lambda *_: SimpleNamespace(check_profile=lambda profile: seen.append(profile.title))
+    )
+    monkeypatch.setattr(wires, "ReplayedRegisters", lambda *_: None)
+    text = (SHIPPED / "modbus_meter.toml").read_text(encoding="utf-8")
+    (tmp_path / "profiles").mkdir()
+    for folder, name in ((tmp_path / "profiles", "one"), (tmp_path, "two")):
+        (folder / f"{name}.toml").write_text(text.replace(METER.title, f"my {name}"), encoding="utf-8")
+        Wires(tmp_path).registers(name, entry(profile=name, address=f"transcript:{name}.jsonl"), False)
+    assert seen == ["my one", "my two"]
