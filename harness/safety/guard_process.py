@@ -115,14 +115,11 @@ class _Watch:
         return ended
 
     def _end_runner(self) -> bool:
-        """End the runner unless it has been heard meanwhile; whether its links are free now."""
+        """End the runner unless it was heard or ended itself meanwhile; whether its links are free for that now."""
         heard = []
         while not self._heard.empty():
             heard.append(self._heard.get())
-        if None in heard:
-            self._heard.put(None)
-            return True
-        if BEAT in heard or STAND_DOWN in heard:
+        if {BEAT, STAND_DOWN, None} & set(heard):
             for line in heard:
                 self._heard.put(line)
             return False

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
-from collections.abc import Sequence
+import sys
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -18,6 +20,7 @@ import pytest
 from harness.safety import guard_process
 from harness.safety.guard_process import Silence
 from harness.safety.safing import make_all_safe
+from instruments.profile import SHIPPED
 
 RUNNER = 999_999_999
 """No process: whatever is done to it is done to `Runner` here."""
@@ -107,7 +110,12 @@ def scene(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Scene:
     made = Scene(pipe, Load(pipe), tmp_path / "guard.json")
     monkeypatch.setattr(guard_process, "time", SimpleNamespace(monotonic=lambda: made.pipe.now))
     monkeypatch.setattr(guard_process, "make_all_safe", partial(make_all_safe, pause=lambda s: made.pipe.sleep(s)))
-    monkeypatch.setattr(guard_process, "_instrument", lambda entry, folders: made.load)
+
+    def instrument(entry: dict[str, str], folders: tuple[Path, ...]) -> Load:
+        assert (entry, folders) == ({"name": "load"}, (Path("mine"),))
+        return made.load
+
+    monkeypatch.setattr(guard_process, "_instrument", instrument)
     monkeypatch.setattr(guard_process, "os", SimpleNamespace(kill=made.kill))
     return made
 
@@ -115,7 +123,7 @@ def scene(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Scene:
 def watched(scene: Scene, *script: tuple[float, str | None]) -> None:
     """Run a guard to its end against `script`."""
     scene.pipe = scene.load.pipe = Pipe(script)
-    order = {"instruments": [{"name": "load"}], "folders": [], "report": str(scene.report), "runner": RUNNER}
+    order = {"instruments": [{"name": "load"}], "folders": ["mine"], "report": str(scene.report), "runner": RUNNER}
     guard_process._Watch(order, scene.pipe).run()
 
 
@@ -245,18 +253,57 @@ def test_a_run_heard_while_its_link_is_tried_is_not_ended(scene: Scene, line: st
     assert scene.pipe.now == pytest.approx(5 if line == "beat" else 2.2, abs=0.3)
 
 
-def test_a_run_that_ends_while_its_link_is_tried_has_left_it_free(scene: Scene) -> None:
+def test_a_run_that_ends_while_its_link_is_tried_has_left_it_free_and_is_not_said_to_have_been_ended(
+    scene: Scene,
+) -> None:
+    """Nobody ended it: the guard says what it found both times, and is through at once."""
     scene.load.free = False
 
     def ends() -> None:
-        if not scene.load.free:
+        if len(scene.load.tried_at) == 1:
             scene.pipe.put(None)
-            scene.load.open = lambda: setattr(scene.load, "free", True)
+        scene.load.free = len(scene.load.tried_at) > 2
 
     scene.load.open = ends
     watched(scene)
     assert scene.killed == []
+    (off,) = scene.load.off_at
+    assert off < 3
+    assert [(act["confirmed"], act["reason"]) for act in scene.acts()] == [
+        (False, "nothing was heard of the run for 2 s"),
+        (True, "the run ended and did not say that everything is off"),
+    ]
+
+
+def test_where_a_process_cannot_be_killed_it_is_terminated(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows has no SIGKILL, and `os.kill` ends a process there by any signal (Python's library reference, os.kill)."""
+    monkeypatch.setattr(guard_process, "signal", SimpleNamespace(SIGTERM=15))
+    scene.load.free = False
+    watched(scene)
+    assert scene.killed == [15]
+
+
+class Closed(io.StringIO):
+    """A pipe or terminal that is gone."""
+
+    def write(self, text: str) -> int:
+        raise BrokenPipeError
+
+    def flush(self) -> None:
+        raise BrokenPipeError
+
+
+@pytest.mark.parametrize("gone", ["stdout", "stderr"])
+def test_nobody_who_hears_it_keeps_the_guard_from_acting_and_writing_it_down(
+    scene: Scene, monkeypatch: pytest.MonkeyPatch, gone: str
+) -> None:
+    """The runner's pipe is closed when it was killed; the terminal with the window."""
+    monkeypatch.setattr(guard_process, "sys", SimpleNamespace(stderr=Closed() if gone == "stderr" else io.StringIO()))
+    if gone == "stdout":
+        monkeypatch.setattr(sys, "stdout", Closed())
+    watched(scene, *beats(0, 1), (1, None))
     assert len(scene.load.off_at) == 1
+    assert scene.acts()[0]["confirmed"] is True
 
 
 def test_a_run_that_cannot_be_ended_is_told_as_not_safe_and_still_watched(scene: Scene) -> None:
@@ -280,8 +327,8 @@ def test_a_report_that_cannot_be_written_keeps_nothing_from_being_switched_off(
     assert "everything it can reach is off and confirmed" in capsys.readouterr().err
 
 
-def test_the_guard_reaches_an_instrument_as_it_was_told_to(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The settings of the order are those of its link."""
+def test_the_guard_reaches_an_instrument_as_it_was_told_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The settings of the order are those of its link, and a profile of the user's own says how it is made safe."""
     opened: list[tuple[str, str, Any]] = []
 
     def link(name: str, address: str, settings: Any) -> Any:
@@ -289,9 +336,51 @@ def test_the_guard_reaches_an_instrument_as_it_was_told_to(monkeypatch: pytest.M
         return SimpleNamespace(close=lambda: None)
 
     monkeypatch.setattr(guard_process, "VisaLink", link)
-    entry = {"name": "load", "address": "h:1", "profile": "scpi_load", "settings": {"timeout": 0.5, "baud_rate": 19200}}
-    made = guard_process._instrument(entry, (Path(os.curdir),))
-    assert (made.name, made.address, made.profile.role) == ("load", "h:1", "load")
+    text = (SHIPPED / "scpi_load.toml").read_text(encoding="utf-8").replace("OUTPut OFF", "OUTPut 0")
+    (tmp_path / "my_load.toml").write_text(text, encoding="utf-8")
+    entry = {"name": "load", "address": "h:1", "profile": "my_load", "settings": {"timeout": 0.5, "baud_rate": 9600}}
+    made = guard_process._instrument(entry, (tmp_path,))
+    assert (made.name, made.address, made.profile.safe.commands[0]) == ("load", "h:1", "OUTPut 0")
     made.open()
     ((name, address, settings),) = opened
-    assert (name, address, settings.timeout, settings.baud_rate) == ("load", "h:1", 0.5, 19200)
+    assert (name, address, settings.timeout, settings.baud_rate) == ("load", "h:1", 0.5, 9600)
+
+
+@pytest.fixture
+def spoken(monkeypatch: pytest.MonkeyPatch) -> Callable[[bytes], tuple[list[bytes], dict[int, Any]]]:
+    """Runs the guard's process in this one on what the runner says; what it says back, and what becomes of each signal."""
+
+    def speak(said: bytes) -> tuple[list[bytes], dict[int, Any]]:
+        near, far = os.pipe()
+        os.write(far, said)
+        os.close(far)
+        back, handlers = io.BytesIO(), {}
+        with monkeypatch.context() as patch, open(near, "rb") as pipe:
+            patch.setattr(sys, "stdin", pipe)
+            patch.setattr(sys, "stdout", io.TextIOWrapper(back, encoding="ascii", newline="\r\n"))
+            patch.setattr(signal, "signal", handlers.__setitem__)
+            guard_process.watch()
+            sys.stdout.flush()
+            said_back = back.getvalue()
+        return said_back.split(b"\n")[:-1], handlers
+
+    return speak
+
+
+def test_the_guard_is_ready_when_it_has_its_order_and_outlives_what_ends_the_run(
+    spoken: Callable[[bytes], tuple[list[bytes], dict[int, Any]]], tmp_path: Path
+) -> None:
+    """Ctrl-C, a request to end and a closed terminal are the run's; both ends speak UTF-8 in lines, whatever the terminals are set to."""
+    order = {"instruments": [], "folders": [], "report": str(tmp_path / "guard.json"), "runner": RUNNER}
+    said, handlers = spoken(json.dumps(order).encode() + "\nstands still Bügeleisen\nstand down\n".encode())
+    assert said[0] == b"ready"
+    assert "acting the run stood still: Bügeleisen".encode() in said
+    assert (tmp_path / "guard.json").exists()
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+        assert not hasattr(signal, name) or handlers[getattr(signal, name)] == signal.SIG_IGN
+
+
+def test_a_runner_that_was_gone_before_its_order_leaves_nothing_to_guard(
+    spoken: Callable[[bytes], tuple[list[bytes], dict[int, Any]]],
+) -> None:
+    assert spoken(b"")[0] == []
