@@ -355,7 +355,7 @@ def spoken(monkeypatch: pytest.MonkeyPatch) -> Callable[[bytes], tuple[list[byte
         os.write(far, said)
         os.close(far)
         back, handlers = io.BytesIO(), {}
-        with monkeypatch.context() as patch, open(near, "rb") as pipe:
+        with monkeypatch.context() as patch, os.fdopen(near, "rb") as pipe:
             patch.setattr(sys, "stdin", pipe)
             patch.setattr(sys, "stdout", io.TextIOWrapper(back, encoding="ascii", newline="\r\n"))
             patch.setattr(signal, "signal", handlers.__setitem__)
