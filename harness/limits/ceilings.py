@@ -57,12 +57,12 @@ def too_large(device: Device, bench: Bench) -> dict[float, str]:
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:
     """Amperes at which a newly selected range is first tried.
 
-    The smallest current the range claims, but never more than the meter input stands if the windings of all
-    ranges carried the current at once: until something has been read, the switch may stand anywhere.
+    The smallest current the range claims, but never more than any range claims, or the meter input stands if the windings of
+    all ranges carried the current at once: until something has been read, the switch may stand anywhere.
     From a shelf, one of its loads; 0 when it has none to try the range with.
     """
     all_turns = sum(r.primary_turns for r in device.ranges)
-    safe_anywhere = ceiling(device, bench, device.ranges[-1], observed_turns=float(all_turns)).current
+    safe_anywhere = min(ceiling(device, bench, r, observed_turns=float(all_turns)).current for r in device.ranges)
     if not bench.shelf_currents:
         return min(rng.minimum_current, safe_anywhere)
     readable = device.display.smallest_readable_current * rng.display_factor

@@ -9,6 +9,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
 from harness.limits.ceilings import approach_current, ceiling, switch_looks_elsewhere, too_large
+from harness.limits.ratings import device_parts
 
 
 @pytest.fixture
@@ -161,3 +162,59 @@ def test_a_load_that_a_range_claims_and_may_not_carry_is_never_to_be_plugged_in(
         == "95 A is above the maximum test current of 9.091 A on range x1, set by largest range of the reference"
     )
     assert list(too_large(device(), hand)) == [95.0]
+
+
+def rated(device: Device, **ratings: float) -> Device:
+    """The device with other ratings of its path, amperes."""
+    return device.model_copy(update={"path": device.path.model_copy(update=ratings)})
+
+
+def test_each_part_says_what_it_stands_and_in_what_words(bench: Bench) -> None:
+    """The parts behind the transformer see I x turns / secondary turns: 20 turns of 2500 carry 5 A for 40 mA, 2.5 A for a fuse of 20 mA."""
+    told = {
+        "meter input, 40 mA in the secondary at 20 turns": (rated(device()), 5.0),
+        "secondary fuse, 20 mA at 20 turns": (rated(device(), secondary_fuse=0.02), 2.5),
+        "range switch": (rated(device(), switch=3.0), 3.0),
+        "conductor": (rated(device(), conductor=3.0), 3.0),
+        "fuse": (rated(device(), fuse=3.0), 3.0),
+        "supply socket": (rated(device(), supply_socket=3.0), 3.0),
+    }
+    for name, (made, current) in told.items():
+        least = min(device_parts(made, 20.0), key=lambda part: part.current)
+        assert (least.set_by, least.current) == (name, pytest.approx(current))
+
+
+def test_a_rating_of_the_reference_path_is_named(bench: Bench) -> None:
+    path = bench.reference_path.model_copy(update={"maximum_current": 1.5})
+    found = ceiling(device(), bench.model_copy(update={"reference_path": path}), device().ranges[2])
+    assert (found.current, found.set_by) == (1.5, "reference path")
+
+
+@pytest.mark.parametrize("least", [0, 1, 2])
+def test_the_approach_keeps_below_the_claim_of_any_range(bench: Bench, least: int) -> None:
+    """The switch may stand at the range that claims least, whichever that is; found: only the last one's claim was heeded."""
+    made = device()
+    ranges = [r.model_copy(update={"minimum_current": 3.0}) for r in made.ranges]
+    ranges[least] = ranges[least].model_copy(update={"maximum_current": 1.0})
+    made = made.model_copy(update={"ranges": tuple(ranges)})
+    assert [approach_current(made, bench, rng) for rng in ranges] == [1.0] * 3
+
+
+@pytest.mark.parametrize(("loads", "tried"), [((2e-3, 1.0), 2e-3), ((1.9e-3, 1.0), 1.0)])
+def test_a_load_is_tried_when_the_display_of_that_range_reads_it(
+    shelf: Bench, loads: tuple[float, ...], tried: float
+) -> None:
+    """20 mA is the smallest current displayed; with ten turns, and a display that stands at ten times, 2 mA: one just there is read."""
+    ten = ten_turns().ranges[1].model_copy(update={"minimum_current": 2e-3})
+    assert approach_current(ten_turns(), with_loads(shelf, *loads), ten) == tried
+
+
+def test_one_turn_more_is_no_other_range_even_where_there_is_one() -> None:
+    """9 turns expected and 10 seen are a winding fault or a wrong position; within 20 % the readings of the range decide that, not its neighbour."""
+    made = ten_turns()
+    one, ten = made.ranges
+    nine = ten.model_copy(update={"name": "nine", "primary_turns": 9})
+    near = made.model_copy(update={"ranges": (one, nine, ten)})
+    assert switch_looks_elsewhere(near, nine, 10.0) is None
+    assert switch_looks_elsewhere(near, ten, 9.0) is None
+    assert switch_looks_elsewhere(near, one, 9.1) == nine
