@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from harness.core.angles import MINUTES_PER_RADIAN
-from harness.core.quantities import format_percent, format_quantity, signed_text
-from harness.core.rounding import current_pair, percent_pair, plus_minus, terminal
-from harness.results import BenchCheck, Judged, NoLoad, PhaseDisplacement, RangeResult, Stated, worst
+from harness.core.quantities import format_quantity, signed_text
+from harness.results import BenchCheck, Judged, NoLoad, PhaseDisplacement, RangeResult, worst
+from harness.wording.values import stated_text
 
 
 def beyond_lines(rng: RangeResult) -> Iterator[str]:
@@ -16,7 +15,7 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
     if rng.power:
         furthest = worst(rng.power)
         yield (
-            f"power: {_called(furthest.power_error)} error {_percent(furthest.power_error)} at {format_quantity(furthest.reference_current, 'A', 3)}, "
+            f"power: {_called(furthest.power_error)} error {stated_text(furthest.power_error, '%')} at {format_quantity(furthest.reference_current, 'A', 3)}, "
             f"power factor {signed_text(round(furthest.power_factor, 2))}; {len(rng.power)} points"
         )
     if rng.phase:
@@ -33,20 +32,20 @@ def beyond_lines(rng: RangeResult) -> Iterator[str]:
             if lowest is None
             else f"smallest current tried and read {format_quantity(lowest, 'A', 3)}"
         )
-        reads = f"smallest readable current {_amperes(found)}" if found is not None else down_to
+        reads = f"smallest readable current {stated_text(found, 'A')}" if found is not None else down_to
         yield f"{reads}; claimed {format_quantity(rng.smallest.limit, 'A', 3)}"
     if rng.no_load is not None:
         rest = rng.no_load
-        yield f"indication with no current {_amperes(rest.current)}{_claimed(rest)}"
+        yield f"indication with no current {stated_text(rest.current, 'A')}{_claimed(rest)}"
         yield from _creep(rest)
     if rng.endurance is not None:
         held = rng.endurance
-        yield f"held {format_quantity(held.current, 'A', 3)} for {held.seconds:.0f} s: drift {_percent(held.drift)}"
+        yield f"held {format_quantity(held.current, 'A', 3)} for {held.seconds:.0f} s: drift {stated_text(held.drift, '%')}"
     if rng.parts:
         clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)
         yield (
-            f"error of transformer and turns {_percent(clearest.transformer_error)}, "
-            f"of the metering module {_percent(clearest.module_error)} (at {clearest.name}, with the smallest U)"
+            f"error of transformer and turns {stated_text(clearest.transformer_error, '%')}, "
+            f"of the metering module {stated_text(clearest.module_error, '%')} (at {clearest.name}, with the smallest U)"
         )
 
 
@@ -60,36 +59,16 @@ def _claimed(rest: NoLoad) -> str:
 
 def _creep(rest: NoLoad) -> Iterator[str]:
     if rest.creep is not None and rest.creep_below is not None and rest.energy is not None:
-        found = f"{_pair(rest.creep)} W"
         counted = f"{rest.energy / 3600:.3g} Wh registered in {rest.seconds:.0f} s, and less than one step more"
-        yield f"creep {found}, upper bound {rest.creep_below:.3g} W ({counted})"
+        yield f"creep {stated_text(rest.creep, 'W')}, upper bound {format_quantity(rest.creep_below, 'W', 3)} ({counted})"
 
 
 def check_line(check: BenchCheck) -> str:
     """The bench's own check in a line."""
     return (
-        f"bench check with {check.instrument} at {format_quantity(check.current, 'A')}: ratio {_pair(check.found)}, "
-        f"established {_pair(check.established)}, En = {check.normalized_error:.2f}: {check.verdict} (criterion {check.criterion})"
+        f"bench check with {check.instrument} at {format_quantity(check.current, 'A')}: ratio {stated_text(check.found)}, "
+        f"established {stated_text(check.established)}, En = {check.normalized_error:.2f}: {check.verdict} (criterion {check.criterion})"
     )
-
-
-def _percent(value: Stated) -> str:
-    if not value.expanded_uncertainty:
-        return format_percent(value.value)
-    found, uncertainty = percent_pair(value.value, value.expanded_uncertainty)
-    return terminal(f"({'' if value.value < 0 else '+'}{found} ± {uncertainty}) %")
-
-
-def _amperes(value: Stated) -> str:
-    if not value.expanded_uncertainty:
-        return format_quantity(value.value, "A")
-    return terminal(current_pair(value.value, value.expanded_uncertainty))
-
-
-def _pair(value: Stated) -> str:
-    if not value.expanded_uncertainty:
-        return f"{value.value:.6g}"
-    return terminal(plus_minus(value.value, value.expanded_uncertainty))
 
 
 REVERSED = 2.0
@@ -99,6 +78,4 @@ REVERSED = 2.0
 def _minutes(found: PhaseDisplacement) -> str:
     if abs(found.displacement.value) > REVERSED:
         return f"{math.degrees(found.displacement.value):+.1f} degrees: connected the wrong way round; power reads negative"
-    value, spread = found.displacement.value, found.displacement.expanded_uncertainty
-    at = format_quantity(found.nominal_current, "A", 3)
-    return f"{value * MINUTES_PER_RADIAN:+.1f}' ± {spread * MINUTES_PER_RADIAN:.1f}' at {at}"
+    return stated_text(found.displacement, "'") + f" at {format_quantity(found.nominal_current, 'A', 3)}"

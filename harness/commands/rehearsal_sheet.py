@@ -12,10 +12,11 @@ from harness.core.clock import RealClock
 from harness.core.output import tell
 from harness.core.progress import RehearsalProgress
 from harness.core.quantities import format_duration, format_quantity, signed_text
+from harness.core.rounding import percent, probability, terminal
 from harness.core.stop import StopSignal
 from harness.evaluation.additional.register_creep import watched_too_short
 from harness.preparation.rehearsal import Rehearsal, rehearse
-from harness.preparation.rejection_probability import percent, told
+from harness.preparation.rejection_probability import told
 from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
@@ -56,7 +57,7 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
             yield f"         {reason_text(remark)}"
         not_passed = None if rejection is None else rejection.of_range.get(rng.name)
         if not_passed is not None:
-            yield f"         probability that a sound meter does not pass here: {percent(not_passed)}"
+            yield f"         probability that a sound meter does not pass here: {terminal(probability(not_passed))}"
     ratio = rehearsal.smallest_test_uncertainty_ratio
     yield (
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"
@@ -88,8 +89,8 @@ def show_points(rehearsal: Rehearsal, console: Console) -> None:
                 step,
                 format_quantity(point.nominal_current, "A"),
                 *([power_factor] if known else []),
-                f"{expanded * 100:.3f} %",
-                "none" if limit is None else f"{limit * 100:.2f} %",
+                terminal(percent(expanded)),
+                "none" if limit is None else terminal(percent(limit, 4)),
                 "" if limit is None or not expanded else f"{limit / expanded:.1f}",
             )
     if table.row_count:

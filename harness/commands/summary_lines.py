@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.commands.additional_lines import beyond_lines, check_line
-from harness.core.rounding import plus_minus, terminal
+from harness.core.rounding import probability, terminal
 from harness.replay.kept_run import RECORD
 from harness.results import CONTRADICTION, EffectiveTurns, RangeResult, Results, Validation, accepted
 from harness.wording.diagnosis import diagnosis_lines
 from harness.wording.reasons import reason_line, reason_text, verdict_text
+from harness.wording.values import stated_text
 
 RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
 
@@ -38,7 +39,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (not accepted(results.verdict) or shown[0].fault != "none"):
         lines.append("most likely cause")
-        lines += [f"  {_probability(h.probability)}  {h.label}: {h.description}" for h in shown]
+        lines += [f"  {terminal(probability(h.probability)):>12}  {h.label}: {h.description}" for h in shown]
         lines += [f"  {line}" for line in diagnosis_lines(results)]
     return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
 
@@ -55,20 +56,15 @@ def validation_text(validation: Validation) -> str:
     return text
 
 
-def _probability(probability: float) -> str:
-    """Never 100 %: what is not in the catalogue was not weighed against it."""
-    return "> 99.9 %" if probability > 0.999 else f"{probability * 100:6.1f} %"
-
-
 def _turns_text(rng: RangeResult, base: str) -> str:
     turns = f"{rng.expected_turns} turn{'s' if rng.expected_turns > 1 else ''}"
     found, factor = rng.effective_turns, rng.reading_factor
     if found is None:
         if factor is None:
             return ""
-        told = terminal(plus_minus(factor.value, factor.expanded_uncertainty))
+        told = stated_text(factor)
         return f"expected {turns}, not determined; reading factor {told}"
-    told = terminal(plus_minus(found.value, found.expanded_uncertainty))
+    told = stated_text(found)
     return f"expected {turns}, found {told} against {base}; {_whole(found)}"
 
 
@@ -76,4 +72,4 @@ def _whole(turns: EffectiveTurns) -> str:
     """The nearest whole number of turns with its probability, or that there is none."""
     if not turns.holds_whole_number:
         return f"no integer within ± U (nearest {turns.nearest})"
-    return f"{turns.nearest} with probability {_probability(turns.probability).strip()}"
+    return f"{turns.nearest} with probability {terminal(probability(turns.probability))}"

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from harness.core.quantities import format_duration, format_percent, format_quantity
+from harness.core.quantities import format_duration, format_quantity
+from harness.core.rounding import percent, signed_percent, terminal
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -137,12 +138,11 @@ class TerminalProgress(Progress):
         if ratio_error is None:
             self._latest = f"{name}: read"
         elif limit is None:
-            self._latest = f"{name}: ratio error {format_percent(ratio_error)}, outside the currents claimed"
+            self._latest = f"{name}: ratio error {terminal(signed_percent(ratio_error))}, outside the currents claimed"
         else:
             within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
-            self._latest = (
-                f"{name}: ratio error {format_percent(ratio_error)}, {within} the limit of {limit * 100:.3f} %"
-            )
+            shown = terminal(f"{signed_percent(ratio_error, limit)}, {within} the limit of {percent(limit, 4)}")
+            self._latest = f"{name}: ratio error {shown}"
         if self._live is None:
             self._console.print(
                 f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False, soft_wrap=True

@@ -88,6 +88,16 @@ def percent(fraction: float, digits: int = _SIGNIFICANT_DIGITS) -> str:
     return f"{trimmed(round_significant(exact(fraction, 2), digits))}{NO_BREAK}%"
 
 
+def signed_percent(fraction: float, limit: float | None = None) -> str:
+    """An error whose uncertainty is not known, a fraction, in percent with its sign: `+0.123 %`.
+
+    To three significant digits: of its `limit`, where it has one, so that errors with one limit are to one place.
+    """
+    error, of = exact(fraction, 2), exact(limit or abs(fraction), 2)
+    rounded = error if of.is_zero() else round_half_up(error, last_place(of, 3))
+    return f"{'+' if rounded > 0 else ''}{written(rounded)}{NO_BREAK}%"
+
+
 def plus_minus(value: float, uncertainty: float) -> str:
     """A number without unit and its uncertainty: `4.0012 ± 0.0034`."""
     rounded = round_pair(exact(value), exact(uncertainty))
@@ -126,12 +136,12 @@ def current(amperes: float, digits: int = 4) -> str:
     return f"{trimmed(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent)}"
 
 
-def current_pair(amperes: float, uncertainty: float) -> str:
-    """A current with its uncertainty, both under one prefix: `(20.013 ± 0.021) mA`."""
+def current_pair(amperes: float, uncertainty: float, unit: str = "A") -> str:
+    """A current (or what else is counted in `unit`) with its uncertainty, both under one prefix: `(20.013 ± 0.021) mA`."""
     value, spread = round_pair(exact(amperes), exact(uncertainty))
     exponent = current_exponent(float(max(abs(value), spread)))
     parts = (written(part.scaleb(-exponent)) for part in (value, spread))
-    return f"({f'{NO_BREAK}±{NO_BREAK}'.join(parts)}){NO_BREAK}{current_unit(exponent)}"
+    return f"({f'{NO_BREAK}±{NO_BREAK}'.join(parts)}){NO_BREAK}{_PREFIXES[exponent]}{unit}"
 
 
 def probability(found: float) -> str:

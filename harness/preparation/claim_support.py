@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity, signed_text
+from harness.core.rounding import exact, percent, round_significant, terminal, trimmed
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Results
 
 
@@ -84,10 +85,10 @@ def _causes(where: str, judged: Sequence[Claimed], rule: DecisionRule) -> Iterat
 
 def _shown(value: float, judged: Claimed) -> str:
     if judged.unit == "%":
-        return f"{value * 100:.2f} %"
+        return terminal(percent(value, 3))
     if judged.unit == "A":
         return format_quantity(value, "A", 3)
-    return f"{value * MINUTES_PER_RADIAN:.1f} minutes of arc"
+    return f"{terminal(trimmed(round_significant(exact(value * MINUTES_PER_RADIAN), 3)))} minutes of arc"
 
 
 def _amperes(current: float) -> str:

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Iterator
 
 from harness.causes import Catalogue
+from harness.core.rounding import probability, terminal
 from harness.evaluation.diagnosis.ordinary_errors import OperatingPoint, ordinary_errors
 from harness.evaluation.power.power_errors import power_values
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
@@ -15,9 +16,6 @@ from harness.evaluation.uncertainty.repeatability import run_scatter
 from harness.record.history import described, observed_points
 from harness.record.journal import Record
 from harness.results import Results
-
-SELDOM = 1e-3
-"""A probability below it is told as being below it."""
 
 
 def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Rejection | None:
@@ -48,23 +46,14 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
 
 def told(found: Rejection) -> Iterator[str]:
     """What it means, in lines: the model behind the probabilities, and how far the claim is from what is ordinary."""
-    meeting = f"{percent(found.conforming)} of ordinary meters meet this claim at every point"
+    meeting = f"{terminal(probability(found.conforming))} of ordinary meters meet this claim at every point"
     if found.of_run is None:
         yield f"the probability that a sound meter passes is not known: {meeting}"
         return
-    yield f"probability that a sound meter does not pass the run: {percent(found.of_run)}"
+    yield f"probability that a sound meter does not pass the run: {terminal(probability(found.of_run))}"
     yield (
         "(sound meter: errors distributed as [ordinary] in the causes states, and within the claim at every point; errors of the bench "
         f"anywhere within its uncertainty; current and power judged by the decision rule; {found.trials} trials)"
     )
     if found.conforming < 0.5:
         yield f"only {meeting}"
-
-
-def percent(probability: float) -> str:
-    """A probability as a reader needs it."""
-    if probability < SELDOM:
-        return f"less than {SELDOM * 100:g} %"
-    if probability > 1 - SELDOM:
-        return f"more than {100 - SELDOM * 100:g} %"
-    return f"{probability * 100:.2g} %" if probability < 0.1 else f"{probability * 100:.0f} %"

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
+from harness.core.rounding import percent, terminal
 from harness.results import RangeResult, Reason, Value
+from harness.wording.values import with_uncertainty
 
 SENTENCES = Path(__file__).parent / "reasons.toml"
 
@@ -32,7 +34,14 @@ def reason_text(reason: Reason) -> str:
 
     sentence = _OPTIONAL.sub(known, sentences()[reason.code])
     values = {"range": reason.range} | reason.values
-    return _FIELD.sub(lambda field: _written(values[field[1]], field[2] or ""), sentence)
+
+    def written(field: re.Match[str]) -> str:
+        value, form = values[field[1]], field[2] or ""
+        if form.startswith("±"):
+            return with_uncertainty(_number(value), _number(values["expanded_uncertainty"]), form[1:])
+        return _written(value, form)
+
+    return _FIELD.sub(written, sentence)
 
 
 def reason_line(reason: Reason) -> str:
@@ -50,6 +59,11 @@ def span_text(currents: tuple[float, ...]) -> str:
     return _written(currents, "A to")
 
 
+def _number(value: Value) -> float:
+    assert isinstance(value, int | float), value
+    return value
+
+
 def _written(value: Value, form: str) -> str:
     """`value` in the form that `reasons.toml` explains."""
     if isinstance(value, str):
@@ -63,6 +77,8 @@ def _written(value: Value, form: str) -> str:
         return format_quantity(value, quantity[1], int(quantity[2] or 4))
     if form.startswith("pf"):
         return signed_text(round(value, int(form[2:])))
+    if form == "%":
+        return terminal(percent(value, 4))
     if form == "~%":
         form = "+.2f%" if abs(value) < 0.1 else "+.0f%"
     if form.endswith("%"):

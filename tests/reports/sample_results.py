@@ -311,6 +311,7 @@ def failing(seed: int = 2) -> Results:
                 failed=13,
                 points=13,
                 ratio_error=-0.508,
+                expanded_uncertainty=0.0031,
                 current=0.1,
                 limit=0.02,
             ),

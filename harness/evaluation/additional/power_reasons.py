@@ -34,8 +34,7 @@ def failed_power(rng: Range, points: Sequence[PowerPoint]) -> Iterator[Reason]:
             failed=len(group),
             points=len(judged_points),
             power_error=error.value,
-            # U is told where the error alone would not have failed.
-            expanded_uncertainty=None if error.beyond else error.expanded_uncertainty,
+            expanded_uncertainty=error.expanded_uncertainty,
             current=largest.reference_current,
             power_factor=largest.power_factor,
             limit=error.limit,

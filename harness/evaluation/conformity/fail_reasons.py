@@ -29,12 +29,11 @@ def failed(found: Sequence[AnyFinding]) -> Iterator[tuple[Judgement, list[AnyFin
 
 
 def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
-    """A reason for all points of a verdict less than pass. A point may fail by its uncertainty alone: U is told under a guard band."""
+    """A reason for all points of a verdict less than pass."""
     for said, group in failed(points):
         largest = worst(group)
         error, conformity = largest.ratio_error, largest.ratio_error.conformity
         assert conformity is not None
-        guarded = conformity.acceptance_limit < conformity.limit
         yield Reason.of(
             "points-not-passed",
             rng.name,
@@ -42,7 +41,7 @@ def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
             failed=len(group),
             points=len(points),
             ratio_error=error.value,
-            expanded_uncertainty=error.expanded_uncertainty if guarded else None,
+            expanded_uncertainty=error.expanded_uncertainty,
             current=largest.reference_current,
             limit=conformity.limit,
         )

@@ -32,8 +32,8 @@ def test_turns_say_what_they_are_found_against() -> None:
     """The base range has nothing but the reference to be compared with: its turns and the meter's gain cannot be told apart."""
     x1, x4, x20 = (line for line in _lines("turns_check") if line.startswith("  x"))
     assert re.search(r"x1 +pass +expected 1 turn, not determined; reading factor 0\.99\d\d ± 0\.00\d\d$", x1)
-    assert x4.endswith("against x1; 4 with probability > 99.9 %")
-    assert x20.endswith("against x1; 20 with probability > 99.9 %")
+    assert x4.endswith("against x1; 4 with probability above 99.9 %")
+    assert x20.endswith("against x1; 20 with probability above 99.9 %")
 
 
 def test_with_a_base_range_far_off_no_turns_are_found() -> None:
@@ -49,7 +49,7 @@ def test_creep_tells_an_estimate_and_what_it_surely_lies_below() -> None:
     """No energy counted leaves less than one step of the register: 0.1 Wh in a minute or a little less are some 6 W."""
     (line, *_) = (line for line in _lines("no_load") if "upper bound" in line)
     told = re.search(
-        r"creep 0\.0 ± ([\d.]+) W, upper bound ([\d.]+) W \(0 Wh registered in 6\d s, and less than one step more\)",
+        r"creep \(0\.0 ± ([\d.]+)\) W, upper bound ([\d.]+) W \(0 Wh registered in 6\d s, and less than one step more\)",
         line,
     )
     assert told is not None

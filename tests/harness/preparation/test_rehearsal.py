@@ -159,9 +159,7 @@ def test_a_claim_that_hardly_any_meter_meets_is_said_to_be_one(tmp_path: Path) -
         told[claim] = console.file.getvalue()
     assert "% of ordinary meters meet this claim at every point" in told["0.28 %"]
     assert "probability that a sound meter does not pass the run:" in told["0.28 %"]
-    assert (
-        "the probability that a sound meter passes is not known: less than 0.1 % of ordinary meters" in told["0.01 %"]
-    )
+    assert "the probability that a sound meter passes is not known: below 0.1 % of ordinary meters" in told["0.01 %"]
     assert "with a probability of" not in told["0.01 %"]
 
 

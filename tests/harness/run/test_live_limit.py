@@ -109,4 +109,4 @@ def test_a_point_outside_the_claim_is_told_without_a_limit() -> None:
     with TerminalProgress(console, [1.0, 2.0]) as progress:
         progress.finished_point(0, "x1 0.5", 0.01, None)
     assert isinstance(console.file, io.StringIO)
-    assert "x1 0.5: ratio error +1.000 %, outside the currents claimed" in console.file.getvalue()
+    assert "x1 0.5: ratio error +1.00 %, outside the currents claimed" in console.file.getvalue()
