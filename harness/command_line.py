@@ -58,7 +58,9 @@ def parser() -> argparse.ArgumentParser:
     """Every command with its options; `command` is the action that takes the parsed arguments."""
     whole = OneLine(
         prog="ratioproof",
-        description="Prove what every range of a modified current-transformer meter reads.",
+        description=wrapped(
+            "Verify every current range of a modified current-transformer meter against a reference.", ""
+        ),
         epilog=EXIT_STATUS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

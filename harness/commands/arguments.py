@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
-from harness.core.output import complain, console
+from harness.core.output import complain, console, wrapped
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -20,10 +20,12 @@ PROCEDURES = (
 )
 
 EXIT_STATUS = """exit status:
-  0  verdict pass or conditional pass    3  aborted, and everything is off and confirmed
-  1  verdict fail or conditional fail    4  NOT SAFE: an instrument did not confirm
-  2  a file or the command line is       5  a defect of the program, or a package
-     wrong                                  that is missing"""
+  0  verdict pass or conditional pass
+  1  verdict fail or conditional fail
+  2  error in a file or on the command line
+  3  aborted; everything is off and confirmed
+  4  NOT SAFE: an instrument did not confirm
+  5  defect of the program, or a missing package"""
 
 DEFAULT_TRIALS = 1_000_000
 """JCGM 101:2008, 7.2.3: often delivers an interval for 95 % correct to one or two significant digits."""
@@ -66,7 +68,7 @@ def add_command(
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=summary,
-        description=summary[0].upper() + summary[1:] + ".",
+        description=wrapped(f"{summary[0].upper()}{summary[1:]}.", ""),
         epilog="\n".join(["examples:", *(f"  {e}" for e in examples), "", status]),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from harness.commands.overrides import refuse_unknown
 from harness.core.errors import UserError
-from harness.core.output import wrapped
+from harness.core.output import tell, wrapped
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.files.bench import Bench
@@ -106,12 +106,10 @@ def confirm_cautions(attendance: Attendance, console: Console, left: str = "") -
     may have left energised: it is told first, and when somebody will not go on.
     """
     with attendance.progress.paused():
-        if left:
-            console.print(wrapped(left), soft_wrap=True)
-        for text in ("CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))):
-            console.print(wrapped(text, "    "), soft_wrap=True)
+        tell(console, [left] if left else [])
+        tell(console, ["CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))])
         if attendance.cautions == "confirmed beforehand":
-            console.print(wrapped(CONFIRMED_BEFOREHAND), soft_wrap=True)
+            tell(console, [CONFIRMED_BEFOREHAND])
             return
     if attendance.person.choose(READY, ["yes", "no"]) != "yes":
         raise UserError(

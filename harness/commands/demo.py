@@ -64,7 +64,7 @@ def add_parser(commands: Any) -> None:
 def demo(options: DemoOptions, console: Console) -> int:
     """Run a procedure on a fresh simulated bench; 0 when the verdict is pass or conditional pass, 1 otherwise."""
     if options.list_faults:
-        return _list_faults()
+        return _list_faults(console)
     begin()
     import datetime as dt
 
@@ -102,9 +102,9 @@ def demo(options: DemoOptions, console: Console) -> int:
     return told(results, folder, console)
 
 
-def _list_faults() -> int:
+def _list_faults(console: Console) -> int:
+    from harness.core.output import tell
     from simulated.bench_faults import CATALOGUE
 
-    for fault in CATALOGUE:
-        print(f"{fault.name:<36} {fault.summary}")
+    tell(console, (f"{fault.name:<36} {fault.summary}" for fault in CATALOGUE))
     return 0

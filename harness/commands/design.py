@@ -13,10 +13,12 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 STATUS = """exit status:
-  0  nothing in the way      3  aborted
-  1  something in the way    5  a defect of the program, or a package that is missing
-  2  a file or the command line is wrong
-     (4, NOT SAFE, cannot be: nothing is energised)"""
+  0  nothing in the way
+  1  something in the way
+  2  error in a file or on the command line
+  3  aborted
+  5  defect of the program, or a missing package
+(4, NOT SAFE, cannot occur: nothing is energised)"""
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from harness.core.output import tell
 from harness.core.quantities import format_duration, format_quantity
 from harness.core.rounding import percent, signed_percent, terminal
 
@@ -78,7 +79,7 @@ class RehearsalProgress(Progress):
         now = time.monotonic()
         if self._live is None and now - self._told >= REHEARSAL_INTERVAL:
             self._told = now
-            self._console.print(f"  {self._so_far()}", highlight=False, soft_wrap=True)
+            tell(self._console, [f"  {self._so_far()}"])
 
     def _so_far(self) -> str:
         spent = format_duration(time.monotonic() - self._started)
@@ -144,13 +145,11 @@ class TerminalProgress(Progress):
             shown = terminal(f"{signed_percent(ratio_error, limit)}, {within} the limit of {percent(limit, 4)}")
             self._latest = f"{name}: ratio error {shown}"
         if self._live is None:
-            self._console.print(
-                f"  {self._done:>3} of {len(self._durations)}  {self._latest}", highlight=False, soft_wrap=True
-            )
+            self.note(f"{self._done:>3} of {len(self._durations)}  {self._latest}")
 
     def note(self, text: str) -> None:
         """Print a line that stays."""
-        self._console.print(f"  {text}", highlight=False, soft_wrap=not self._console.is_terminal)
+        tell(self._console, [f"  {text}"])
 
     @contextmanager
     def paused(self) -> Iterator[None]:

@@ -22,6 +22,7 @@ from typing import Any
 
 from harness.core.activity import STANDSTILL
 from harness.core.lines_heard import lines_heard
+from harness.core.output import complain
 from harness.safety.safing import ATTEMPTS, SafeState, make_all_safe, not_safe_message
 from instruments.drivers.roles import Instrument
 from instruments.drivers.scpi import ScpiInstrument
@@ -143,7 +144,7 @@ class _Watch:
         said = "everything it can reach is off and confirmed" if sure else f"NOT SAFE\n{not_safe_message(states)}"
         # Whoever stopped or killed the run, and whoever looks at a run that hangs, is told by the guard alone.
         with contextlib.suppress(OSError):
-            print(f"ratioproof: the guard acted ({why}): {said}", file=sys.stderr, flush=True)
+            complain(f"the guard acted ({why}): {said}")
         with contextlib.suppress(OSError):
             self._report.write_text(json.dumps(self._acts), encoding="utf-8", newline="\n")
 

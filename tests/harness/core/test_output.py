@@ -1,17 +1,21 @@
 """What is printed never ends a command: closed streams, terminals without a character, and names that look like markup."""
 
+import contextlib
+import io
 import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from harness.command_line import main
 from harness.commands import design
 from harness.commands.new import template
 from harness.core import output
 from harness.core.errors import Stopped
+from harness.core.progress import TerminalProgress
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
@@ -166,6 +170,44 @@ def test_errors_are_broken_between_words_on_a_narrow_terminal(tmp_path: Path, ar
     plain = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False).stderr
     (line,) = plain.splitlines()
     assert " ".join(lines).split() == line.split()
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_what_a_run_notes_is_broken_between_words_and_a_command_stays_whole(width: int) -> None:
+    """What the runner and a person's answers leave on the screen, and the latest point of a terminal without a live display."""
+    command = "ratioproof resume 'a folder with blanks/record.jsonl' --monte-carlo"
+    said = f"{'the display of the meter under test was read again ' * 4}and to go on: {command}"
+    screen = io.StringIO()
+    TerminalProgress(Console(file=screen, force_terminal=True, width=width, _environ={}), []).note(said)
+    lines = screen.getvalue().splitlines()
+    assert lines[-1].endswith(command)
+    assert max(map(len, lines[:-1])) <= width
+    assert all(line.startswith("    ") for line in lines[1:])
+    assert " ".join(" ".join(lines).split()) == said
+
+
+@pytest.mark.parametrize(
+    ("width", "arguments"), [(60, ["demo", "--list-faults"]), (60, ["design", "--help"]), (80, ["run", "--help"])]
+)
+def test_what_a_command_prints_is_broken_between_words(tmp_path: Path, width: int, arguments: list[str]) -> None:
+    """Nothing that a terminal of this width would break in a word, but for commands to copy."""
+    import pty
+
+    environment = {"PYTHONPATH": str(ROOT), "PATH": "", "COLUMNS": str(width), "TERM": "xterm"}
+    command = [sys.executable, "-m", "harness", *arguments]
+    controlling, terminal = pty.openpty()
+    with subprocess.Popen(command, cwd=tmp_path, env=environment, stdout=terminal, stderr=terminal) as process:
+        os.close(terminal)
+        text = ""
+        with contextlib.suppress(OSError):
+            # The end of a pseudo-terminal is an error of its own under Linux.
+            while received := os.read(controlling, 65536):
+                text += received.decode()
+        os.close(controlling)
+    assert process.returncode == 0
+    lines = [line for line in text.splitlines() if not line.startswith("  ratioproof ")]
+    assert len(lines) > 10
+    assert max(map(len, lines)) <= width
 
 
 def test_a_command_to_be_copied_stays_whole() -> None:

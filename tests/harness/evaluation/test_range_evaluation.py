@@ -120,7 +120,7 @@ def test_the_worst_point_is_of_the_worst_verdict_and_then_largest_against_its_li
     assert worst(simple.ranges[0].points).nominal_current == 50.0
     steady, more = [50.65] * 4, [20 * 1.0125] * 4
     failed = _outcome(device, bench, [observed("x1", 50.0, steady), observed("x1", 20.0, more)])
-    assert "does not meet the claim at 2 of 2 points, worst (+1.300 ± " in in_words(failed.reasons)[0]
+    assert "does not meet the claim at 2 of 2 points, worst (+1.30 ± " in in_words(failed.reasons)[0]
 
 
 @pytest.mark.parametrize("times", [9, 11])

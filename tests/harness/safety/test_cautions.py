@@ -110,10 +110,10 @@ def at_the_terminal(answer: str, beforehand: bool = False) -> Attendance:
 
 
 @pytest.mark.parametrize("beforehand", [True, False])
-def test_the_cautions_are_shown_and_confirmed(monkeypatch: pytest.MonkeyPatch, beforehand: bool) -> None:
+def test_the_cautions_are_shown_and_confirmed(beforehand: bool) -> None:
     """Whole words within 80 columns; what was confirmed, and how, goes into the record."""
-    monkeypatch.setenv("COLUMNS", "80")
-    console, stream = shown_width()
+    stream = io.StringIO()
+    console = Console(file=stream, width=80, force_terminal=True, _environ={})
     attendance = at_the_terminal("" if beforehand else "yes", beforehand)
     confirm_cautions(attendance, console)
     assert attendance.cautions == ("confirmed beforehand" if beforehand else "confirmed")
