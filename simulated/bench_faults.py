@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
+
+from pydantic import TypeAdapter
 
 from simulated.description import MeterDescription, RangeDescription
 
@@ -34,69 +38,8 @@ class ActiveFault:
         return self.fault.name
 
 
-CATALOGUE: tuple[Fault, ...] = (
-    Fault("turn-missing", "winding", "one range has one primary turn fewer than the paperwork says", "range"),
-    Fault("turn-extra", "winding", "one range has one primary turn more than the paperwork says", "range"),
-    Fault("section-reversed", "winding", "the further section of a series range opposes the base turns", "range"),
-    Fault("winding-reversed", "winding", "a range's whole winding is turned round; only power shows it", "range"),
-    Fault(
-        "both-windings-in-circuit",
-        "wiring",
-        "the winding of the range before carries the current too",
-        "range",
-    ),
-    Fault(
-        "switch-left-in-another-position",
-        "wiring",
-        "the switch claims the position asked for and stays in another",
-        "range",
-    ),
-    Fault("voltage-reversed", "wiring", "the meter's voltage input is turned round; only power shows it"),
-    Fault(
-        "module-supply-behind-sensor",
-        "wiring",
-        "the module's own supply current flows through the sensor",
-        "current",
-    ),
-    Fault(
-        "display-factor-forgotten",
-        "scaling",
-        "one range already shows amperes; the display factor counts twice",
-        "range",
-    ),
-    Fault("ratio-setting", "scaling", "the meter is set for a transformer of four fifths the turns"),
-    Fault("high-resistance-fuse", "secondary", "the secondary fuse adds 500 ohm to the burden"),
-    Fault("saturating-core", "secondary", "the core saturates below the rated current"),
-    Fault("closed-turn", "secondary", "a turn of 16 mm2 copper closes around the core and takes some 4 %"),
-    Fault("secondary-open", "secondary", "the secondary is open: the meter reads nothing"),
-    Fault("drifted-gain", "secondary", "the metering module reads 3 % too high"),
-    Fault("bent-gain", "secondary", "the metering module's gain falls with the current, by 4 % at the rated one"),
-    Fault("display-offset", "secondary", "the display is 12 steps too high whatever flows"),
-    Fault("phase-shifted", "secondary", "the module's channels are shifted by 2 degrees; only power shows it"),
-    Fault("high-threshold", "secondary", "the display goes blank at three times the current described"),
-    Fault(
-        "core-gap",
-        "secondary",
-        "the joint of the core stays open by 0.3 mm: a little low on every range, and its phase far off",
-    ),
-    Fault("half-wave-lost", "secondary", "the module's input lets one half-wave through only"),
-    Fault(
-        "burden-capacitance",
-        "secondary",
-        "a capacitor across the burden takes a fifth of its current, a quarter of a period ahead",
-    ),
-    Fault("frequency-other", "secondary", "the mains has 60 Hz, or 50 Hz where 60 Hz is described"),
-    Fault("reference-wrong", "reference", "the reference reads 3 % too low on all its ranges"),
-    Fault(
-        "reference-ratio",
-        "reference",
-        "the reference transformer's ratio is four fifths of the true one in the bench file",
-    ),
-    Fault("load-ignores-off", "instrument", "the load accepts OFF and stays on"),
-    Fault("late-reply", "link", "now and then the reference's reply comes after the client's timeout"),
-    Fault("garbled-reply", "link", "now and then the reference's reply is corrupted on the way"),
-    Fault("wrong-serial", "instrument", "the reference answers another serial number"),
-)
+_FILE = Path(__file__).with_name("bench_faults.toml")
+CATALOGUE = TypeAdapter(tuple[Fault, ...]).validate_python(tomllib.loads(_FILE.read_text("utf-8"))["faults"])
 """Every fault, in the order they are listed to the user."""
 
 SUPPLY_CURRENT_OF_SMALLEST = 0.3

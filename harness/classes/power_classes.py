@@ -7,8 +7,12 @@ power factors the table names, and nothing is claimed elsewhere.
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
+
+from pydantic import TypeAdapter
 
 from harness.classes.accuracy_classes import TOLERANCE, TableSource
 
@@ -21,9 +25,6 @@ PowerClass = Literal[
     "EN 50470-3 B",
     "EN 50470-3 C",
 ]
-
-HIGHEST_CURRENT = 1.2
-"""Largest current over In: the smallest ratio that standards on transformer-operated meters offer (value from memory)."""
 
 POWER_FACTOR_TOLERANCE = 0.03
 """A power factor this near one of the table counts as that one: no load keeps it exactly (common practice, no published source)."""
@@ -51,69 +52,10 @@ class ClassTable:
     source: TableSource
 
 
-ONE, LAGGING, LEADING, SPAN = (1.0, 1.0), (0.5, 0.5), (-0.8, -0.8), (0.5, -0.8)
-
-_IEC_62053_21 = TableSource("IEC 62053-21:2003, balanced load, transformer operated", from_memory=True)
-_IEC_62053_22 = TableSource("IEC 62053-22:2003, balanced load", from_memory=True)
-_EN_50470_3 = TableSource("EN 50470-3, intrinsic error at reference conditions, transformer operated", from_memory=True)
-
-TABLES: dict[PowerClass, ClassTable] = {
-    "IEC 62053-21 1": ClassTable(
-        (
-            Band(0.02, 0.05, ONE, 0.015),
-            Band(0.05, HIGHEST_CURRENT, ONE, 0.01),
-            Band(0.05, 0.1, LAGGING, 0.015),
-            Band(0.05, 0.1, LEADING, 0.015),
-            Band(0.1, HIGHEST_CURRENT, LAGGING, 0.01),
-            Band(0.1, HIGHEST_CURRENT, LEADING, 0.01),
-        ),
-        _IEC_62053_21,
-    ),
-    "IEC 62053-21 2": ClassTable(
-        (
-            Band(0.02, 0.05, ONE, 0.025),
-            Band(0.05, HIGHEST_CURRENT, ONE, 0.02),
-            Band(0.05, 0.1, LAGGING, 0.025),
-            Band(0.1, HIGHEST_CURRENT, LAGGING, 0.02),
-        ),
-        _IEC_62053_21,
-    ),
-    "IEC 62053-22 0.2S": ClassTable(
-        (
-            Band(0.01, 0.05, ONE, 0.004),
-            Band(0.05, HIGHEST_CURRENT, ONE, 0.002),
-            Band(0.02, 0.1, LAGGING, 0.005),
-            Band(0.02, 0.1, LEADING, 0.005),
-            Band(0.1, HIGHEST_CURRENT, LAGGING, 0.003),
-            Band(0.1, HIGHEST_CURRENT, LEADING, 0.003),
-        ),
-        _IEC_62053_22,
-    ),
-    "IEC 62053-22 0.5S": ClassTable(
-        (
-            Band(0.01, 0.05, ONE, 0.01),
-            Band(0.05, HIGHEST_CURRENT, ONE, 0.005),
-            Band(0.02, 0.1, LAGGING, 0.01),
-            Band(0.02, 0.1, LEADING, 0.01),
-            Band(0.1, HIGHEST_CURRENT, LAGGING, 0.006),
-            Band(0.1, HIGHEST_CURRENT, LEADING, 0.006),
-        ),
-        _IEC_62053_22,
-    ),
-    "EN 50470-3 A": ClassTable(
-        (Band(0.02, 0.05, ONE, 0.025), Band(0.05, HIGHEST_CURRENT, SPAN, 0.02)),
-        _EN_50470_3,
-    ),
-    "EN 50470-3 B": ClassTable(
-        (Band(0.01, 0.05, ONE, 0.015), Band(0.05, HIGHEST_CURRENT, SPAN, 0.01)),
-        _EN_50470_3,
-    ),
-    "EN 50470-3 C": ClassTable(
-        (Band(0.01, 0.05, ONE, 0.01), Band(0.05, HIGHEST_CURRENT, SPAN, 0.005)),
-        _EN_50470_3,
-    ),
-}
-"""Class -> its lines. The smallest currents of EN 50470-3 are 0.4, 0.2 and 0.2 Itr (Directive 2014/32/EU, annex V, from memory)."""
+_FILE = Path(__file__).with_name("power_classes.toml")
+TABLES = TypeAdapter(dict[PowerClass, ClassTable]).validate_python(tomllib.loads(_FILE.read_text("utf-8")))
+HIGHEST_CURRENT = max(band.high for table in TABLES.values() for band in table.bands)
+"""Largest current over In of any table."""
 
 
 def power_limit_currents(power_class: PowerClass) -> tuple[float, ...]:

@@ -7,8 +7,12 @@ and no less than the gate above does; below the first and above the last nothing
 from __future__ import annotations
 
 import math
+import tomllib
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
+
+from pydantic import TypeAdapter
 
 FuseType = Literal["F", "T"]
 
@@ -34,89 +38,9 @@ class Gates:
 
 
 HOUR, MINUTE = 3600.0, 60.0
-_DATA_SHEET = "IEC 60127-2, read in a fuse maker's data sheet"
-_EXTENSION = "a fuse maker's data sheet; beyond the ratings of IEC 60127-2"
 
-TABLE = (
-    Gates(
-        "F",
-        0.0319,
-        0.1,
-        (
-            Gate(1.5, HOUR, math.inf),
-            Gate(2.1, 0.0, 30 * MINUTE),
-            Gate(2.75, 0.010, 0.5),
-            Gate(4.0, 0.003, 0.1),
-            Gate(10.0, 0.0, 0.020),
-        ),
-        "IEC 60127-2 sheet 2, values from memory",
-    ),
-    Gates(
-        "F",
-        0.1,
-        6.3,
-        (
-            Gate(1.5, HOUR, math.inf),
-            Gate(2.1, 0.0, 30 * MINUTE),
-            Gate(2.75, 0.050, 2.0),
-            Gate(4.0, 0.010, 0.3),
-            Gate(10.0, 0.0, 0.020),
-        ),
-        _DATA_SHEET + " (sheet 2)",
-    ),
-    Gates(
-        "F",
-        6.3,
-        10.0,
-        (
-            Gate(1.5, 30 * MINUTE, math.inf),
-            Gate(2.1, 0.0, 30 * MINUTE),
-            Gate(2.75, 0.050, 2.0),
-            Gate(4.0, 0.010, 0.4),
-            Gate(10.0, 0.0, 0.040),
-        ),
-        _EXTENSION,
-    ),
-    Gates(
-        "T",
-        0.0499,
-        0.1,
-        (
-            Gate(1.5, HOUR, math.inf),
-            Gate(2.1, 0.0, 2 * MINUTE),
-            Gate(2.75, 0.2, 10.0),
-            Gate(4.0, 0.040, 3.0),
-            Gate(10.0, 0.010, 0.3),
-        ),
-        _DATA_SHEET + " (sheet 3)",
-    ),
-    Gates(
-        "T",
-        0.1,
-        6.3,
-        (
-            Gate(1.5, HOUR, math.inf),
-            Gate(2.1, 0.0, 2 * MINUTE),
-            Gate(2.75, 0.6, 10.0),
-            Gate(4.0, 0.150, 3.0),
-            Gate(10.0, 0.020, 0.3),
-        ),
-        _DATA_SHEET + " (sheet 3)",
-    ),
-    Gates(
-        "T",
-        6.3,
-        20.0,
-        (
-            Gate(1.5, 30 * MINUTE, math.inf),
-            Gate(2.1, 0.0, 2 * MINUTE),
-            Gate(2.75, 0.6, 10.0),
-            Gate(4.0, 0.150, 3.0),
-            Gate(10.0, 0.020, 0.3),
-        ),
-        _EXTENSION,
-    ),
-)
+_FILE = Path(__file__).with_name("fuses.toml")
+TABLE = TypeAdapter(tuple[Gates, ...]).validate_python(tomllib.loads(_FILE.read_text("utf-8"))["characteristics"])
 
 SURELY_MELTS = 2.1
 """Least multiple of the rated current at which both characteristics must melt at all (IEC 60127-2, sheets 2 and 3)."""
