@@ -39,12 +39,34 @@ EXAMPLES = {
 }
 
 
+_BASE_UNITS = ("A", "V", "ohm", "s", "Hz", "W", "J", "H", "S", "T", "m")
+"""No two of them are of one dimension."""
+_FACTORS = {
+    (prefix + unit, unit): factor
+    for unit in (*_BASE_UNITS, "rad")
+    for prefix, factor in {"n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}.items()
+} | {
+    (unit_text, unit): factor
+    for unit_text, unit, factor in (
+        ("percent", "", 1e-2), ("ppm", "", 1e-6), ("percent/K", "1/K", 1e-2), ("ppm/K", "1/K", 1e-6),
+        ("percent/year", "1/year", 1e-2), ("ppm/year", "1/year", 1e-6), ("min", "s", 60.0), ("h", "s", 3600.0),
+        ("Wh", "J", 3600.0), ("deg", "rad", math.pi / 180), ("arcmin", "rad", 2.9088820866572163e-4),
+        ("degC", "degC", 1.0), ("mm^2", "m^2", 1e-6), ("K/W", "K/W", 1.0),
+    )
+}  # fmt: skip
+"""Of the usual units, so that pint, which takes longer to start than most commands to run, is there for all others."""
+
+
 @cache
 def _registry() -> pint.UnitRegistry[Any]:
     import pint
 
     registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
     return registry
+
+
+def _by_pint(magnitude: float, unit_text: str, unit: str) -> float:
+    return float(_registry().Quantity(magnitude, unit_text).to(unit or "dimensionless").magnitude)
 
 
 def parse_quantity(text: object, unit: str) -> float:
@@ -77,16 +99,19 @@ def parse_quantity(text: object, unit: str) -> float:
     if not unit_text or (unit == "rad" and unit_text == "percent"):
         raise ValueError(f"found {shortened(text)} without a unit, expected {expected}")
     try:
+        factor = _FACTORS.get((unit_text, unit))
+        if factor is None and unit in _BASE_UNITS and any((unit_text, other) in _FACTORS for other in _BASE_UNITS):
+            raise ValueError("of another dimension")
         # pint would work out any expression, also one that takes it for ever.
-        if not _UNIT.fullmatch(unit_text):
+        if factor is None and not _UNIT.fullmatch(unit_text):
             raise ValueError("not defined")
-        value = _registry().Quantity(magnitude, unit_text).to(unit or "dimensionless").magnitude
+        value = magnitude * factor if factor is not None else _by_pint(magnitude, unit_text, unit)
     except Exception as failure:  # noqa: BLE001  pint raises several unrelated types for a bad unit
         reason = "unknown unit" if "not defined" in str(failure) else "wrong kind of unit"
         raise ValueError(f"found {shortened(text)} ({reason}), expected {expected}") from None
     if not math.isfinite(value):
         raise ValueError(f"found {shortened(text)}, expected a finite value")
-    return float(value)
+    return value
 
 
 def has_unit(text: object, unit: str) -> bool:

@@ -23,7 +23,7 @@ from simulated.physics.winding import signed_turns
 
 @dataclass(frozen=True)
 class Seen:
-    """The circuit on the average of some time: what instruments in it can see."""
+    """The circuit on the average of some time: what instruments in it can see. `secondary` is 0 where none looks at it."""
 
     primary: float
     secondary: float
@@ -43,8 +43,9 @@ class BenchCircuit:
         self.switch = RangeSwitch(meter.ranges[0].name, self.stuck_in)
         self.supply_current = sum(fault.current for fault in faults)
         transformer = transformer_with(names, meter)
-        in_the_loop = sum(i.burden for i in description.instruments if i.role == "secondary")
-        self.transformer = replace(transformer, burden=transformer.burden + in_the_loop)
+        in_the_loop = [i.burden for i in description.instruments if i.role == "secondary"]
+        self.transformer = replace(transformer, burden=transformer.burden + sum(in_the_loop))
+        self._secondary_is_seen = bool(in_the_loop)
         self.switched_under_load = False
         self.melted_at = math.inf
         self.peak_ampere_turns = 0.0
@@ -126,10 +127,13 @@ class BenchCircuit:
     def seen(self, start: float, end: float) -> Seen:
         """What there is to see from `start` to `end`."""
         middle = (start + end) / 2
-        times = midpoints(start, end, 8 if self.unsteady(start, end) else 2)
+        secondary = 0.0
+        if self._secondary_is_seen:
+            times = midpoints(start, end, 8 if self.unsteady(start, end) else 2)
+            secondary = sum(abs(self.secondary_current(t)) for t in times) / len(times)
         return Seen(
             primary=self.mean_current(start, end),
-            secondary=sum(abs(self.secondary_current(t)) for t in times) / len(times),
+            secondary=secondary,
             voltage=self.mains.voltage_at(middle),
             angle=self.load.angle_at(middle),
         )

@@ -12,7 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 from simulated.physics.load import Refused
 
@@ -58,12 +58,12 @@ class Command:
     template: str
     action: Callable[[str], Reply | None]
 
-    @property
+    @cached_property
     def header(self) -> str:
         """The words before the first blank."""
         return self.template.split(maxsplit=1)[0]
 
-    @property
+    @cached_property
     def parameter(self) -> str:
         """What follows the header; empty when nothing does."""
         return (*self.template.split(maxsplit=1), "", "")[1].strip()

@@ -2,12 +2,17 @@
 
 import contextlib
 import math
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.commands.new import BENCH, BENCH_BY_HAND, BENCH_POWER, new
+from harness.core import quantities
 from harness.core.quantities import format_duration, format_quantity, parse_quantity
+from harness.preparation.run_files import load_inputs
+from harness.steps import Options
 
 
 @pytest.mark.parametrize(
@@ -81,3 +86,20 @@ def test_formatted_quantities_read_back(value: float) -> None:
 )
 def test_a_duration_says_no_more_than_it_has_to(seconds: float, text: str) -> None:
     assert format_duration(seconds) == text
+
+
+@pytest.mark.parametrize(("unit_text", "unit"), quantities._FACTORS)
+def test_the_factor_of_a_usual_unit_is_that_of_pint_to_the_last_digit(unit_text: str, unit: str) -> None:
+    """pint is the reference: who measured in milliamperes gets the same float by either way."""
+    for magnitude in (1.0, -1.0, 0.1, 1 / 3, 7.3e-9, 40117.0, 2.999999999e8):
+        by_table = parse_quantity(f"{magnitude!r} {unit_text}", unit)
+        assert by_table == quantities._by_pint(magnitude, unit_text, unit)
+
+
+@pytest.mark.parametrize("kind", [BENCH, BENCH_POWER, BENCH_BY_HAND])
+def test_the_files_of_new_need_no_start_of_pint(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
+    monkeypatch.setattr(
+        quantities, "_registry", lambda: pytest.fail("a unit of these files is not among the usual ones")
+    )
+    device, bench = new(tmp_path, kind)
+    load_inputs(device, bench, "current_ratio", Options())
