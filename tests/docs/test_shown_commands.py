@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import itertools
+import os
 import re
 import shutil
 import signal
@@ -16,16 +18,20 @@ import pytest
 
 from docs.pictures import TERMINALS, move_ports, serving, surroundings, words
 from harness.causes import extended
+from harness.command_line import main
 from tests.docs.blocks import PAGES, ROOT, Block, blocks
+from tests.shared import once, shared_folder
 
 LONGEST = 300.0
 """Seconds for one command on a busy machine."""
+WITHOUT_INSTRUMENTS = ("new", "design", "rehearse", "certify", "replay")
+"""Commands that are run in this process: its start costs more than they do."""
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """What demos have left, for pages that show the same demo."""
-    return tmp_path_factory.mktemp("demos")
+    return shared_folder(tmp_path_factory, "demos")
 
 
 @pytest.mark.timeout(900)
@@ -133,32 +139,54 @@ def beside(block: Block, folder: Path) -> Iterator[None]:
 
 
 def run(command: str, block: Block, folder: Path, kept: Path) -> None:
-    """Run one command in `folder` and look at its exit status; a demo that another page has run is not run again."""
-    known = kept / re.sub(r"\W+", "-", command)
-    if known.is_dir():
-        shutil.copytree(known, folder, dirs_exist_ok=True)
+    """Run one command in `folder` and look at its exit status; a demo that several pages show is run once."""
+    typed = words(f"{command} {block.said.get('add', '')}")
+    if typed[3] == "demo" and "--out" in typed and not any("my_" in word for word in typed):
+        made = once(kept / re.sub(r"\W+", "-", command), lambda there: _run(command, typed, block, there))
+        shutil.copytree(made, folder, dirs_exist_ok=True)
         return
-    before = set(folder.iterdir())
-    serves = command.startswith("ratioproof simulate")
-    typed = block.said.get("typed", "quit" if serves else "").replace("; ", "\n") + "\n"
-    done = subprocess.run(
-        words(f"{command} {block.said.get('add', '')}"),
-        cwd=folder,
-        env=surroundings(),
-        input=typed,
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        timeout=LONGEST,
-        check=False,
-    )
-    allowed = [int(status) for status in block.said.get("exit", "0").split(" or ")]
-    assert done.returncode in allowed, f"{command}: {done.returncode}\n{done.stdout}{done.stderr}"
-    assert "Traceback" not in done.stderr
-    if serves:
-        assert "not understood" not in done.stdout + done.stderr
-    if command.startswith("ratioproof new"):
-        move_ports(folder / command.split()[2] / "bench.toml")
-    if command.startswith("ratioproof demo") and "--out" in command and "my_" not in command:
-        for made in set(folder.iterdir()) - before:
-            shutil.copytree(made, known / made.name, dirs_exist_ok=True)
+    _run(command, typed, block, folder)
+    if typed[3] == "new":
+        move_ports(folder / typed[4] / "bench.toml")
+
+
+def _run(command: str, typed: list[str], block: Block, folder: Path) -> None:
+    if typed[3] in WITHOUT_INSTRUMENTS:
+        status, said = in_this_process(typed[3:], folder)
+    else:
+        entered = block.said.get("typed", "quit" if typed[3] == "simulate" else "").replace("; ", "\n") + "\n"
+        how = {"text": True, "encoding": "utf-8", "timeout": LONGEST, "check": False}
+        done = subprocess.run(
+            typed,
+            cwd=folder,
+            env=surroundings(),
+            input=entered,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            **how,
+        )
+        status, said = done.returncode, done.stdout
+    allowed = [int(number) for number in block.said.get("exit", "0").split(" or ")]
+    assert status in allowed, f"{command}: {status}\n{said}"
+    assert "Traceback" not in said
+    assert typed[3] != "simulate" or "not understood" not in said
+
+
+def in_this_process(arguments: list[str], folder: Path) -> tuple[int, str]:
+    """Exit status and all output of a command in `folder`."""
+    said = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        with (
+            contextlib.chdir(folder),
+            contextlib.redirect_stdout(said),
+            contextlib.redirect_stderr(said),
+            pytest.MonkeyPatch.context() as patch,
+        ):
+            for name in surroundings().keys() - os.environ.keys():
+                patch.setenv(name, surroundings()[name])
+            status = main(arguments)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    said.seek(0)
+    return status, said.read()
