@@ -1,0 +1,259 @@
+"""A person who is late, called away or warned while a load is on: asked how to go on, and no point is lost."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from harness.commands.new import new
+from harness.core.stop import StopSignal
+from harness.preparation.rehearsal import rehearse
+from harness.preparation.run_files import load_inputs
+from harness.steps import Options
+from instruments.operator.person import ConsolePerson, Overdue, Question
+from tests.hands import Hands, by
+from tests.harness.run.shelf import hand, worked
+from tests.harness.run.test_runner import by_person
+from tests.harness.run.test_time_on import limited, stays
+
+
+class Leisurely(Hands):
+    """Plugs in as soon as that is asked for and says so later; `slow` gives for a prompt how many seconds later.
+
+    `on` are the seconds from the question until it was said that nothing is plugged in, by what was plugged in.
+    """
+
+    def __init__(
+        self, slow: Callable[[str], float], slip: Callable[[str, int, str], str | None] = lambda *_: None
+    ) -> None:
+        super().__init__(slip)
+        self.slow, self.on = slow, list[tuple[str, float]]()
+        self._plugged: tuple[str, float] | None = None
+
+    @property
+    def plugged(self) -> str:
+        return "" if self._plugged is None else self._plugged[0]
+
+    def ask(self, text: str) -> str:
+        assert self.twin is not None
+        began = self.twin.clock.now()
+        if "Plug in:" in text:
+            self._plugged = text.split("Plug in: ")[1].split(" (")[0], began
+        self.twin.clock.sleep(self.slow(text))
+        answer = super().ask(text)
+        if "unplugged / cannot" in text and self._plugged is not None:
+            self.on.append((self._plugged[0], self.twin.clock.now() - self._plugged[1]))
+            self._plugged = None
+        return answer
+
+
+def test_time_on_is_counted_from_the_question_to_plug_in(tmp_path: Path) -> None:
+    """Nobody knows how long the kettle has been on when "done" is typed at last."""
+    inputs = replace(hand(tmp_path, "turns_check", Options()), procedure=stays)
+    hands = Leisurely(
+        lambda text: 60.0 if "Plug in: kettle" in text else 0.0,
+        lambda text, *_: "leave out" if "Let the load cool down" in text else None,
+    )
+    worked(inputs, hands)
+    kettle = [seconds for name, seconds in hands.on if name == "kettle"]
+    assert kettle
+    assert max(kettle) <= 180
+    asked = [text for text in hands.prompts if "Plug in: kettle" in text]
+    assert all("kettle may be on for 3 min from now" in text for text in asked)
+
+
+def test_whoever_fetches_the_kettle_first_is_in_no_hurry(tmp_path: Path) -> None:
+    """Two minutes of searching, at a question that energises nothing: every point is read, and nothing asked again."""
+    inputs = hand(tmp_path, "current_ratio", Options(readings=4, per_decade=1))
+    hands = Leisurely(lambda text: 120.0 if "Fetch: kettle" in text else 20.0 if "Plug in:" in text else 0.0)
+    twin, _ = worked(inputs, hands)
+    assert any(name == "kettle" for name, _ in hands.on)
+    assert not any("Let the load cool down" in text for text in hands.prompts)
+    assert not any("Fetch: lamp" in text for text in hands.prompts)
+    assert list(twin.record.of_kind("skip")) == []
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+@pytest.mark.parametrize("late", [100.0, 170.0, 400.0])
+def test_plugged_in_too_late_is_one_question_and_the_run_goes_on(tmp_path: Path, late: float) -> None:
+    """Half of the time over before it is said to be on: unplug, let it cool down, again; late once more, it is asked once more."""
+    inputs = hand(tmp_path, "current_ratio", Options(readings=2, per_decade=1))
+    times = iter([late, late])
+    hands = Leisurely(
+        lambda text: next(times, 0.0) if "Plug in: kettle" in text else 0.0,
+        lambda text, *_: "again" if "Let the load cool down" in text else None,
+    )
+    twin, _ = worked(inputs, hands)
+    asked = [text for text in hands.prompts if "Let the load cool down" in text]
+    assert len(asked) == 2
+    assert "counted from the question to switch it on" in asked[0]
+    assert list(twin.record.of_kind("skip")) == []
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+def test_late_again_when_a_point_is_taken_anew_loses_no_point(tmp_path: Path) -> None:
+    """Called away in the middle of a point, and once more at the plug: the procedure is given its point or why it has none."""
+    inputs = hand(tmp_path, "current_ratio", Options(readings=2, per_decade=1))
+    away: list[str] = []
+
+    def slow(text: str) -> float:
+        in_a_point = "monitor shows" in text and "reading 1 of 2" in hands.shown[-1] and hands.plugged == "kettle"
+        if (in_a_point and not away) or ("Plug in: kettle" in text and len(away) == 1):
+            away.append(text)
+            return 170.0
+        return 0.0
+
+    hands = Leisurely(slow, lambda text, *_: "again" if "Let the load cool down" in text else None)
+    twin, _ = worked(inputs, hands)
+    assert len(away) == 2
+    assert list(twin.record.of_kind("skip")) == []
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+def test_whoever_is_warned_before_saying_that_it_is_on_is_asked_how_to_go_on(tmp_path: Path) -> None:
+    """The warning asks for Enter, also while it is asked whether the load is on."""
+    inputs = hand(tmp_path, "turns_check", Options(readings=2))
+    warned: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "Plug in: heater, low" in text and not warned:
+            assert hands.twin is not None
+            person = hands.twin.person
+            assert isinstance(person, ConsolePerson)
+            person._warn("NOW")
+            warned.append(text)
+            return ""
+        return "again" if "Let the load cool down" in text else None
+
+    hands = Hands(slip)
+    twin, _ = worked(inputs, hands)
+    assert warned
+    assert any("heater, low may be on for 2 h" in text and "Let the load cool down" in text for text in hands.prompts)
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+def test_a_range_of_the_multimeter_that_bears_its_current_for_a_minute_ends_a_point_too(tmp_path: Path) -> None:
+    """The smaller of the two counts, and the person is told which; a range without a limit has none."""
+    inputs = hand(tmp_path, "current_ratio", Options(readings=1, per_decade=1), limited("60 s"))
+    assert rehearse(inputs, StopSignal()).problems == ()
+    hands = Leisurely(lambda _: 0.0)
+    twin, _ = worked(inputs, hands)
+    assert hands.on
+    asked = [text for text in hands.prompts if "Plug in:" in text]
+    on_largest = [text for text in asked if "multimeter may carry current on its 10 A range for 60 s from now" in text]
+    assert any("kettle" in text for text in on_largest)
+    assert any("lamp may be on for 8 h from now" in text for text in asked)
+    assert max(seconds for name, seconds in hands.on if name == "kettle") <= 60
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+def test_a_person_with_a_load_on_a_link_is_warned_of_the_range(tmp_path: Path) -> None:
+    """Called away while amperes flow through the jack: the warning says what to press, and the load is then off."""
+    device, bench = new(tmp_path)
+    inputs = by_person(load_inputs(device, bench, "turns_check", Options(readings=2)), "multimeter")
+    entries = dict(inputs.bench.instruments)
+    ranges = tuple(r.model_copy(update={"longest_on": 60.0}) for r in entries["multimeter"].ranges)
+    entries["multimeter"] = entries["multimeter"].model_copy(update={"ranges": ranges})
+    inputs = replace(inputs, bench=inputs.bench.model_copy(update={"instruments": entries}))
+    told: list[tuple[float, str]] = []
+    off: list[bool] = []
+
+    class Warnable(ConsolePerson):
+        def warn_after(self, seconds: float, text: str) -> None:
+            super().warn_after(0, "")
+            told.append((seconds, text))
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        assert hands.twin is not None
+        if "Let the load cool down" in text:
+            off.append(not hands.twin.bench.truth().load_on)
+            return "again"
+        if "multimeter shows" in text and "reading 1 of 2" in hands.shown[-1] and not off:
+            person._warned.set()
+            return ""
+        return None
+
+    hands = Hands(slip)
+    twin = by(hands, inputs)
+    person = Warnable(hands.ask, hands.shown.append, hands.ask)
+    twin.person = person
+    twin.run()
+    assert off == [True]
+    assert (60.0, True) in [
+        (seconds, text.endswith("Press Enter: the load is switched off.")) for seconds, text in told
+    ]
+    assert told[-1] == (0, "")
+    assert list(twin.record.of_kind("skip")) == []
+
+
+def test_a_point_that_took_too_long_can_be_taken_anew(tmp_path: Path) -> None:
+    """Somebody answers the telephone in the middle of a point: unplugged, cooled down, and read once more."""
+    inputs = hand(tmp_path, "current_ratio", Options(readings=2, per_decade=1))
+    away: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        assert hands.twin is not None
+        if "Let the load cool down" in text:
+            assert not hands.twin.bench.truth().load_on
+            return "again"
+        if "monitor shows" in text and float(right) > 8 and "reading 1 of 2" in hands.shown[-1] and not away:
+            hands.twin.clock.sleep(170)
+            away.append(text)
+        return None
+
+    hands = Hands(slip)
+    twin, _ = worked(inputs, hands)
+    assert away
+    assert any("may be on for 3 min" in p and "Let the load cool down" in p for p in hands.prompts)
+    assert list(twin.record.of_kind("skip")) == []
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+@pytest.mark.parametrize("when", ["Check reading on", "reading 1 of 2"])
+def test_whoever_unplugs_it_when_told_is_asked_how_to_go_on(tmp_path: Path, when: str) -> None:
+    """Warned while a value is asked for, at the first look at a range and in a point: nothing is read off a load that is off."""
+    inputs = hand(tmp_path, "turns_check", Options(readings=2))
+    warned: list[str] = []
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "multimeter shows" in text and when in hands.shown[-1] and not warned:
+            person = hands.twin.person if hands.twin is not None else None
+            assert isinstance(person, ConsolePerson)
+            person._warn("NOW")
+            warned.append(text)
+            return ""
+        return "again" if "Let the load cool down" in text else None
+
+    hands = Hands(slip)
+    twin, _ = worked(inputs, hands)
+    assert any("is not finished. Let the load cool down" in p for p in hands.prompts)
+    assert list(twin.record.of_kind("skip")) == []
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+def test_whoever_is_asked_is_told_when_the_time_is_over() -> None:
+    """The question that is open cannot be taken back; the warning comes all the same, and not once it is unplugged."""
+    shown: list[str] = []
+    told = threading.Event()
+
+    def show(text: str) -> None:
+        shown.append(text)
+        told.set()
+
+    typed = iter(["", "", "1.5"])
+    person = ConsolePerson(lambda _: next(typed) if told.wait(10) else "", show)
+    question = Question("monitor shows", "meter", 0.1)
+    person.warn_after(0.01, "NOW: unplug it.")
+    with pytest.raises(Overdue):
+        person.read_value(question)
+    assert "NOW: unplug it." in shown[0]
+    person.warn_after(0, "")
+    assert person.read_value(question) == (1.5, "1.5")
+    told.clear()
+    person.warn_after(0.05, "never")
+    person.warn_after(0, "")
+    assert not told.wait(0.2)
