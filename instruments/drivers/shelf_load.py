@@ -103,7 +103,6 @@ class PersonLoad(ByPerson):
             )
         self._answer = self._person.insist(text, [UNPLUGGED, CANNOT])
         if self._answer == UNPLUGGED:
-            self._plugged = None
             self._act(0.0)
 
     def confirm_safe(self) -> tuple[bool, str]:

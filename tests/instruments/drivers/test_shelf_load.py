@@ -125,7 +125,6 @@ def test_before_anything_was_plugged_in_every_load_is_meant_and_it_is_asked_once
     load.drive(0.23)
     load.make_safe()
     assert "unplug lamp." in person.asked[-1]
-    # What was unplugged is not named again.
     load.drive(8.7)
     assert plugged == [0.0, 0.23, 0.0, 8.7]
 
