@@ -21,7 +21,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from harness.audit.line_kinds import KINDS, STEPS
-from harness.causes import shipped as shipped_causes
+from harness.causes import shipped_causes
 from harness.causes.schema import OwnCauses
 from harness.command_line import parser
 from harness.core.quantities import EXAMPLES, Plausible, format_quantity
@@ -31,7 +31,7 @@ from harness.files.instrument_entry import InOwnUnit
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from instruments.profile import SHIPPED, Profile, load_profile
 from instruments.profile_tables import UNITS
-from procedures import shipped as shipped_procedures
+from procedures import shipped_procedures
 from simulated.bench_faults import CATALOGUE
 
 LINE_KEYS = ("line", "kind", "at", "elapsed", "previous", "hash")

@@ -32,7 +32,7 @@ from harness.commands import (
 )
 from harness.commands.arguments import EXIT_STATUS, OneLine
 from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
-from harness.core.output import complain, lasting, trouble, wrapped
+from harness.core.output import complain, lasting_output, trouble, wrapped
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
@@ -45,7 +45,7 @@ _interrupted = threading.Event()
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
-    with lasting():
+    with lasting_output():
         status = _run(arguments)
         # Looked for at the end, since what a full disk refuses may come out of a buffer only now.
         sys.stdout.flush()
@@ -88,7 +88,7 @@ def _run(arguments: Sequence[str] | None) -> int:
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, _first_interrupt)
     try:
-        from harness.commands.installation import check_packages
+        from harness.commands.package_check import check_packages
 
         check_packages()
         status: int = parsed.command(parsed)

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from harness.claims.claim_limits import currents_of_class
-from harness.classes.accuracy_classes import TOLERANCE
+from harness.claims.limits_of_error import currents_of_class
+from harness.class_tables.accuracy_classes import TOLERANCE
 from harness.core.quantities import signed_text
 from harness.files.device import Device, Range
 

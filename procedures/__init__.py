@@ -3,7 +3,7 @@
 from harness.steps import Procedure
 
 
-def shipped() -> dict[str, Procedure]:
+def shipped_procedures() -> dict[str, Procedure]:
     """Every shipped procedure by its name."""
     from procedures.bench_check import bench_check
     from procedures.current_ratio import current_ratio

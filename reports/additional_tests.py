@@ -19,9 +19,9 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import BenchCheck, NoLoad, RangeResult, Results, Stated
-from reports.findings import decided_texts
 from reports.first_page import criterion
 from reports.page_style import facts, heading, prose, ruled, space
+from reports.range_sections import decided_texts
 
 _PARTS = (
     "The secondary current was also measured. This separates the ratio error into that of the transformer with its turns, "

@@ -14,13 +14,13 @@ from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from harness.results import Results
 from reports.additional_tests import beyond
-from reports.findings import findings
 from reports.first_page import certificate_number, device_title, front, item
 from reports.fonts import REGULAR, SEMIBOLD, printable, register
 from reports.likely_causes import diagnosis
 from reports.method_and_conditions import basis, standing
 from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
 from reports.power_and_phase import power
+from reports.range_sections import range_sections
 from reports.range_summary import glance
 
 SIMULATED = "Simulated bench: not evidence about any real meter"
@@ -57,7 +57,7 @@ def certificate(results: Results) -> bytes:
         bottomPadding=0,
     )
     document.addPageTemplates(PageTemplate(frames=[frame]))
-    middle = (glance, diagnosis, item, basis, findings, power, beyond)
+    middle = (glance, diagnosis, item, basis, range_sections, power, beyond)
     story = [*front(results, number)]
     story += [part for section in middle for part in section(results)]
     story += standing(results, number)

@@ -18,8 +18,8 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
-from reports.findings import decided_texts, limit_text
 from reports.page_style import heading, prose, ruled, space
+from reports.range_sections import decided_texts, limit_text
 
 _EXPLAINED = (
     "Power error: (indicated − reference) / reference. The current leads with a capacitive load and lags with an inductive "

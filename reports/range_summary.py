@@ -11,10 +11,10 @@ from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import current, percent_pair, plus_minus, power_factor
 from harness.results import RangeResult, Results, Verdict, worst
 from harness.wording.reasons import verdict_text
-from reports.findings import limit_text
 from reports.first_page import ratio_taken
 from reports.page_style import heading, prose, ruled, space
 from reports.power_and_phase import minutes_limit, stated_percent, stated_plain
+from reports.range_sections import limit_text
 
 _WORST = "Worst error: the error with the largest |error| / limit among the points with the worst verdict"
 

@@ -19,12 +19,12 @@ from tempfile import TemporaryDirectory
 from uncertainties import ufloat
 
 from harness.commands.new import new
+from harness.current_limits.maximum_test_current import CLIP, approach_current, maximum_test_current
 from harness.evaluation.diagnosis import PowerError, SmallestReadable
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Range
-from harness.limits.ceilings import CLIP, approach_current, ceiling
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import describe
 from harness.record.observations import ObservedPoint, ReadingPair
@@ -175,7 +175,7 @@ class DirectBench:
         turns = self._seen(rng, approach)
         silent = turns <= 0
         for direction, current in steps:
-            limit = ceiling(self.device, self.bench, rng, turns).current
+            limit = maximum_test_current(self.device, self.bench, rng, turns).current
             if current > limit * (1 + CLIP) or (silent and current > approach):
                 continue
             point = self._point(rng, min(current, limit), direction)

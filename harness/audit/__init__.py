@@ -12,13 +12,13 @@ from typing import NoReturn
 from pydantic import ValidationError
 
 from harness.audit.course import course
-from harness.audit.line_schema import shape
-from harness.audit.procedure_rerun import run_anew
+from harness.audit.procedure_rerun import departures_from_procedure
 from harness.audit.received_values import identities, values
 from harness.audit.recorded_points import done
+from harness.audit.shape_check import shape
 from harness.core.errors import RecordError, UserError
 from harness.files.bench import Bench
-from harness.record.history import described
+from harness.record.history import device_and_bench
 from harness.record.journal import Record
 from harness.run.bench_options import Settable
 from harness.steps import Procedure
@@ -40,7 +40,7 @@ def check_lines(record: Record, name: str) -> None:
     if record.start["kind"] != "start":
         raise RecordError(f"{name}: line 1: found kind '{record.start['kind']}', expected start")
     try:
-        device, bench = described(record)
+        device, bench = device_and_bench(record)
     except UserError as failure:
         raise RecordError([f"{name}: line 1: {problem}" for problem in failure.problems]) from None
     profiles = _profiles(record, bench, name)
@@ -55,9 +55,9 @@ def check_lines(record: Record, name: str) -> None:
 
 def check_points(record: Record, name: str, procedure: Procedure) -> None:
     """Raise RecordError unless `record`, whose lines were checked, holds the points that `procedure` takes on this bench."""
-    device, bench = described(record)
+    device, bench = device_and_bench(record)
     load = _load(bench, _profiles(record, bench, name))
-    _refuse(name, run_anew(record, done(record, device, bench), device, bench, procedure, load))
+    _refuse(name, departures_from_procedure(record, done(record, device, bench), device, bench, procedure, load))
 
 
 def _refuse(name: str, found: Iterable[tuple[int, str]]) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field
 
-from harness.audit.line_keys import (
+from harness.audit.value_types import (
     Amperes,
     Count,
     KeptOptions,

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.audit.recorded_points import SAME, Done, RecordedState
+from harness.current_limits.maximum_test_current import ABOVE_MAXIMUM, CLIP, NOTHING_READ
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.limits.ceilings import ABOVE_CEILING, CLIP, NOTHING_READ
 from harness.record.history import finished_points
 from harness.record.journal import Record
 from harness.run.bench_options import Settable, with_bench
@@ -38,7 +38,7 @@ class _Where:
                 self.current = 0.0
 
 
-def run_anew(
+def departures_from_procedure(
     record: Record, done: Done, device: Device, bench: Bench, procedure: Procedure, load: Settable
 ) -> Iterator[tuple[int, str]]:
     """Where the record is not what `procedure` does on this bench: number of the line from 0, and a sentence.
@@ -117,7 +117,7 @@ def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, be
 
 def _has_reason(reason: str, where: _Where, applied: RecordedState, bench: Bench) -> bool:
     """Whether the lines before bear out why a point was left out."""
-    if ABOVE_CEILING in reason:
+    if ABOVE_MAXIMUM in reason:
         # A ceiling that moved by less than that is not written down.
         return where.current > applied.ceiling * (1 - CLIP)
     if reason.startswith(NOTHING_READ):

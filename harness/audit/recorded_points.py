@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from harness.current_limits.maximum_test_current import maximum_test_current
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.limits.ceilings import ceiling
 from harness.record.journal import Record
 from harness.run.reference_current import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS
 
@@ -107,7 +107,7 @@ def done(record: Record, device: Device, bench: Bench) -> Done:
 
 
 def _ceiling(line: Mapping[str, Any], device: Device, bench: Bench) -> Iterator[str]:
-    known = ceiling(device, bench, device.range_named(line["range"]), line.get("observed_turns", 0.0))
+    known = maximum_test_current(device, bench, device.range_named(line["range"]), line.get("observed_turns", 0.0))
     if not math.isclose(known.current, line["ceiling"], rel_tol=SAME) or known.set_by != line["ceiling_set_by"]:
         yield (
             f"ceiling: found {line['ceiling']:g} A by {line['ceiling_set_by'][:60]}, expected {known.current:g} A by {known.set_by}"

@@ -9,13 +9,13 @@ from harness.causes.schema import Catalogue, Cause, FractionPrior, OwnCauses, Pr
 from harness.core.errors import UserError
 from harness.files.loading import parse_file
 
-__all__ = ["Catalogue", "Cause", "FractionPrior", "OwnCauses", "Priors", "extended", "shipped", "without_ratio"]
+__all__ = ["Catalogue", "Cause", "FractionPrior", "OwnCauses", "Priors", "extended", "shipped_causes", "without_ratio"]
 
 CATALOGUE = Path(__file__).parent / "catalogue.toml"
 
 
 @cache
-def shipped() -> Catalogue:
+def shipped_causes() -> Catalogue:
     """The catalogue that comes with the program."""
     return parse_file(Catalogue, CATALOGUE.read_text(encoding="utf-8"), CATALOGUE.name)
 
@@ -32,7 +32,7 @@ def extended(text: str, name: str) -> Catalogue:
 
     `name` is the file named in problems; an empty text adds nothing. Raises UserError.
     """
-    catalogue = shipped()
+    catalogue = shipped_causes()
     if not text:
         return catalogue
     own = parse_file(OwnCauses, text, name)

@@ -86,7 +86,7 @@ def certify(options: CertifyOptions, console: Console) -> int:
 
     0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError, UserError.
     """
-    from harness.commands.conclusion import conclude, told, write_table
+    from harness.commands.finished_run import conclude, show_verdict, write_table
     from harness.core.output import tell
     from harness.evaluation.run_evaluation import ReplacementCauses
     from harness.files.loading import read_text
@@ -100,7 +100,7 @@ def certify(options: CertifyOptions, console: Console) -> int:
         overrides=options.overrides,
         procedure=None if options.procedure is None else find_procedure(options.procedure),
     )
-    status = told(results, folder, console)
+    status = show_verdict(results, folder, console)
     if options.table is not None:
         write_table(results, options.table)
         tell(console, [str(options.table)])

@@ -69,10 +69,10 @@ def demo(options: DemoOptions, console: Console) -> int:
     import datetime as dt
 
     from harness.commands.attendance import Attendance
-    from harness.commands.conclusion import conclude, of_finished_run, told
     from harness.commands.demo_bench import served, what_it_is, what_it_knows, write_files
+    from harness.commands.finished_run import conclude, of_finished_run, show_verdict
+    from harness.commands.recorded_run import run_from_beginning
     from harness.commands.rehearsal_sheet import rehearsed
-    from harness.commands.session import run_anew
     from harness.core.output import tell
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
@@ -95,11 +95,11 @@ def demo(options: DemoOptions, console: Console) -> int:
     ):
         person = ScriptedPerson(displays={"meter": simulated.displayed}, default="go on")
         attendance = Attendance("nobody (demo)", (), person, progress, stop, transcript=options.transcript)
-        run_anew(inputs, attendance, folder / RECORD)
+        run_from_beginning(inputs, attendance, folder / RECORD)
     with stop.listening(), of_finished_run(stop, folder / RECORD):
         results = conclude(folder / RECORD, folder, trials=options.trials, procedure=inputs.procedure)
     tell(console, [what_it_knows(inputs, simulated)])
-    return told(results, folder, console)
+    return show_verdict(results, folder, console)
 
 
 def _list_faults(console: Console) -> int:

@@ -12,8 +12,8 @@ from rich.text import Text
 
 from harness.commands.console_sheet import WIDEST, ConsoleSheet
 from harness.core.angles import MINUTES_PER_RADIAN
-from harness.core.quantities import format_quantity, lasting
-from harness.design.findings import DesignCheck, DesignFinding
+from harness.core.quantities import format_quantity, format_time
+from harness.design.check_result import DesignCheck, DesignFinding
 from harness.design.protection import amperes
 from harness.design.required_turns import Wanted, wanted_text
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
@@ -98,8 +98,8 @@ def _or_unknown(value: float | None, unit: str) -> str:
 
 def _window(shortest: float, longest: float) -> str:
     if math.isinf(longest):
-        return f"{lasting(shortest)} or more" if shortest else "not known"
-    return f"{lasting(shortest) if shortest else '0'} to {lasting(longest)}"
+        return f"{format_time(shortest)} or more" if shortest else "not known"
+    return f"{format_time(shortest) if shortest else '0'} to {format_time(longest)}"
 
 
 _TITLES = {

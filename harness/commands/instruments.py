@@ -37,9 +37,9 @@ def instruments(options: InstrumentsOptions, console: Console) -> int:
     """List and identify; 0 when every instrument of the bench answers as itself, 2 otherwise. Raises UserError."""
     import time
 
-    from harness.commands.conclusion import prepare_folder
     from harness.commands.console_sheet import ConsoleSheet
     from harness.commands.discovery import LIBRARY, discover
+    from harness.commands.finished_run import prepare_folder
     from harness.commands.instruments_sheet import show_bench, show_offers
     from harness.core.errors import UserError
     from harness.files.loading import parse_bench, read_text

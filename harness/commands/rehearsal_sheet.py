@@ -15,8 +15,8 @@ from harness.core.quantities import format_duration, format_quantity, signed_tex
 from harness.core.rounding import percent, probability, terminal
 from harness.core.stop import StopSignal
 from harness.evaluation.additional.register_creep import watched_too_short
-from harness.preparation.rehearsal import Rehearsal, rehearse
-from harness.preparation.rejection_probability import told
+from harness.preparation.rehearsal import Rehearsal, rehearsal_of
+from harness.preparation.rejection_probability import rejection_lines
 from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 def rehearsed(inputs: RunInputs, stop: StopSignal, console: Console) -> Rehearsal:
     """The rehearsal, with a display of how far it is."""
     with RehearsalProgress(console) as progress:
-        return rehearse(inputs, stop, progress)
+        return rehearsal_of(inputs, stop, progress)
 
 
 def problems_of_dates(inputs: RunInputs, accepted: Sequence[str]) -> list[str]:
@@ -65,7 +65,7 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
     )
     yield from rehearsal.notes
     if rejection is not None:
-        yield from told(rejection)
+        yield from rejection_lines(rejection)
     if rehearsal.not_known:
         gaps = "finding is" if rehearsal.not_known == 1 else "findings are"
         yield f"{rehearsal.not_known} {gaps} open because the device file lacks data: `ratioproof design` lists them"

@@ -46,9 +46,9 @@ def replay(options: ReplayOptions, console: Console) -> int:
     """
     from tempfile import TemporaryDirectory
 
-    from harness.commands.conclusion import checked, finish, prepare_folder, told
+    from harness.commands.finished_run import checked, finish, prepare_folder, show_verdict
+    from harness.commands.recorded_run import refuse_to_overwrite
     from harness.commands.replayed_run import again, compare
-    from harness.commands.session import refuse_to_overwrite
     from harness.core.errors import NotSafe, UserError
     from harness.core.output import tell
     from harness.evaluation.run_evaluation import evaluate
@@ -75,5 +75,5 @@ def replay(options: ReplayOptions, console: Console) -> int:
             tell(console, [f"the run ended {'not safe' if isinstance(ended, NotSafe) else 'aborted'}: {ended}"])
             return 3
         if options.out is None:
-            return told(evaluate(read_record(then), RECORD), options.folder, console)
+            return show_verdict(evaluate(read_record(then), RECORD), options.folder, console)
         return finish(where / RECORD, where, console, procedure=inputs.procedure)

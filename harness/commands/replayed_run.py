@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.commands.attendance import Attendance
-from harness.commands.session import GUARD_REPORT, Begun, run_anew, run_on
+from harness.commands.recorded_run import GUARD_REPORT, Begun, continue_run, run_from_beginning
 from harness.core.errors import RatioproofError, Stopped, UserError
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
@@ -61,14 +61,14 @@ def _run(asked: KeptRequest, inputs: RunInputs, around: Surroundings, folder: Pa
         cautions=asked.cautions,
     )
     if not asked.resumed:
-        run_anew(inputs, attendance, out / RECORD, around)
+        run_from_beginning(inputs, attendance, out / RECORD, around)
         return
     shutil.copyfile(folder / BEFORE, out / RECORD)
     if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
         (out / GUARD_REPORT).write_text(told, encoding="utf-8", newline="\n")
     record, stream = continue_record(out / RECORD)
     with stream:
-        run_on(inputs, attendance, Begun(record, stream), out / RECORD, around)
+        continue_run(inputs, attendance, Begun(record, stream), out / RECORD, around)
 
 
 def _comparable(record: Record) -> list[dict[str, Any]]:

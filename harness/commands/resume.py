@@ -47,10 +47,10 @@ def resume(options: ResumeOptions, console: Console) -> int:
         confirm_cautions,
         left_not_safe,
     )
-    from harness.commands.conclusion import finish, of_finished_run
+    from harness.commands.finished_run import finish, of_finished_run
     from harness.commands.overrides import refuse_needless
+    from harness.commands.recorded_run import Begun, continue_run, naming_the_way_on, reserved_bench
     from harness.commands.rehearsal_sheet import rehearsed
-    from harness.commands.session import Begun, naming_the_way_on, reserved_bench, run_on
     from harness.core.errors import RecordError
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
@@ -77,6 +77,6 @@ def resume(options: ResumeOptions, console: Console) -> int:
                 with naming_the_way_on(file), contextlib.closing(stream):
                     if record.last_hash != begun.last_hash:
                         raise RecordError(f"{file}: another run has gone on with it meanwhile")
-                    run_on(inputs, attendance, Begun(record, stream), file)
+                    continue_run(inputs, attendance, Begun(record, stream), file)
         with of_finished_run(stop, file):
             return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)

@@ -49,10 +49,10 @@ def run(options: RunOptions, console: Console) -> int:
     """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass or conditional pass, 1 otherwise."""
     begin()
     from harness.commands.attendance import attending, check_attended, check_somebody_is_there, confirm_cautions
-    from harness.commands.conclusion import finish, of_finished_run, prepare_folder
+    from harness.commands.finished_run import finish, of_finished_run, prepare_folder
     from harness.commands.overrides import refuse_needless
+    from harness.commands.recorded_run import naming_the_way_on, refuse_to_overwrite, reserved_bench, run_from_beginning
     from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show
-    from harness.commands.session import naming_the_way_on, refuse_to_overwrite, reserved_bench, run_anew
     from harness.core.errors import UserError
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
@@ -78,6 +78,6 @@ def run(options: RunOptions, console: Console) -> int:
                 attendance = attending(options, progress, stop, rehearsal.problems)
                 confirm_cautions(attendance, console)
                 with naming_the_way_on(record_file):
-                    run_anew(inputs, attendance, record_file)
+                    run_from_beginning(inputs, attendance, record_file)
         with of_finished_run(stop, record_file):
             return finish(record_file, options.out, console, trials=options.trials, procedure=inputs.procedure)

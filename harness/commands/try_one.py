@@ -71,7 +71,7 @@ def try_one(options: TryOptions, console: Console) -> int:
 def _tried(options: TryOptions, bench: Bench, profile: Profile, sheet: ConsoleSheet) -> int:
     import time
 
-    from harness.commands.conclusion import prepare_folder
+    from harness.commands.finished_run import prepare_folder
     from harness.commands.profile_walk import walked
     from harness.commands.profile_words import Words
     from harness.core.errors import UserError

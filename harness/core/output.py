@@ -101,7 +101,7 @@ def lost() -> bool:
 
 
 @contextlib.contextmanager
-def lasting() -> Iterator[None]:
+def lasting_output() -> Iterator[None]:
     """Let standard output and error last to the end of a command, whatever becomes of them."""
     codecs.register_error(_HANDLER, _plain)
     before = sys.stdout, sys.stderr

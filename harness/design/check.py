@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from harness.design.check_result import DesignCheck, DesignFinding, Grade, RangeSheet, added_turns, secondary_of
 from harness.design.clamp import clamp
 from harness.design.conductors import heat_per_metre
 from harness.design.expected_error import error_findings, expected
-from harness.design.findings import DesignCheck, DesignFinding, Grade, RangeSheet, added_turns, secondary_of
 from harness.design.fuses import melting_window
 from harness.design.protection import (
     conductor_rating,
     input_protected,
-    paper_ceiling,
+    maximum_current_on_paper,
     secondary_fuse,
     weak_parts,
 )
-from harness.design.readable_currents import gap, multiplier, neighbours, readable_from_claim, smallest_readable
+from harness.design.readable_currents import (
+    display_factor_finding,
+    gap,
+    neighbours,
+    readable_from_claim,
+    smallest_readable,
+)
 from harness.design.supply import supplied, supply_of
 from harness.design.switch import range_switch
 from harness.design.window import turns_fit
@@ -40,7 +46,7 @@ def check(device: Device) -> DesignCheck:
             *weak_parts(device, rng),
             *input_protected(device, rng),
             *readable_from_claim(device, rng),
-            *multiplier(device, rng),
+            *display_factor_finding(device, rng),
             *section_reversed(device, rng),
         ]
     for pair in between:
@@ -57,7 +63,7 @@ def check(device: Device) -> DesignCheck:
 
 
 def _range_sheet(device: Device, rng: Range) -> RangeSheet:
-    top, supply, fuse = paper_ceiling(device, rng), supply_of(device), device.path.secondary_fuse
+    top, supply, fuse = maximum_current_on_paper(device, rng), supply_of(device), device.path.secondary_fuse
     secondary = secondary_of(device, rng, top.current)
     pushed = None if supply is None else secondary_of(device, rng, supply.operates)
     window = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from harness.core.quantities import format_quantity
-from harness.design.findings import DesignFinding
+from harness.design.check_result import DesignFinding
 from harness.files.device import Device
 
 EXTRA_LOW = 50.0 * math.sqrt(2)

@@ -8,10 +8,10 @@ from __future__ import annotations
 import cmath
 import math
 
-from harness.claims.claim_limits import limit_of_error
+from harness.claims.limits_of_error import limit_of_error
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity
-from harness.design.findings import DesignFinding
+from harness.design.check_result import DesignFinding
 from harness.files.device import Device
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 
-from harness.core.quantities import format_quantity, lasting
+from harness.core.quantities import format_quantity, format_time
+from harness.current_limits.ratings import CurrentLimit, claimed, device_parts
+from harness.design.check_result import DesignFinding, in_circuit, secondary_of
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
-from harness.design.findings import DesignFinding, in_circuit, secondary_of
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
 from harness.design.supply import Supply, lets_flow, supply_of
 from harness.files.device import Device, Range
-from harness.limits.ratings import Ceiling, claimed, device_parts
 
 _SLACK = 1 + 1e-9
 
@@ -20,7 +20,7 @@ def amperes(value: float) -> str:
     return format_quantity(value, "A", 3)
 
 
-def paper_ceiling(device: Device, rng: Range) -> Ceiling:
+def maximum_current_on_paper(device: Device, rng: Range) -> CurrentLimit:
     """The least of the claim and what the device's own parts stand."""
     return min([claimed(rng), *device_parts(device, float(rng.primary_turns))], key=lambda part: part.current)
 
@@ -90,7 +90,7 @@ def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
         )
         return [DesignFinding("in the way", rng.name, text)]
     text = (
-        f"secondary fuse: {what} for up to {lasting(longest)} before it melts; find out whether the input withstands that, or "
+        f"secondary fuse: {what} for up to {format_time(longest)} before it melts; find out whether the input withstands that, or "
         f"{remedy}"
     )
     return [DesignFinding("not known", rng.name, text)]

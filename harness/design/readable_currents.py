@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from harness.claims.claim_limits import limit_of_error
+from harness.claims.limits_of_error import limit_of_error
 from harness.core.quantities import format_percent
-from harness.design.findings import DesignFinding, Neighbours
-from harness.design.protection import amperes, paper_ceiling
+from harness.design.check_result import DesignFinding, Neighbours
+from harness.design.protection import amperes, maximum_current_on_paper
 from harness.files.device import Device, Range
 
 
@@ -26,7 +26,7 @@ def readable_from_claim(device: Device, rng: Range) -> list[DesignFinding]:
     return [DesignFinding("in the way", rng.name, text)]
 
 
-def multiplier(device: Device, rng: Range) -> list[DesignFinding]:
+def display_factor_finding(device: Device, rng: Range) -> list[DesignFinding]:
     """The display factor must undo the turns as it does on the base range: N passes read N times (1/N the factor)."""
     base = device.ranges[0]
     right = base.display_factor * base.primary_turns / rng.primary_turns
@@ -51,7 +51,7 @@ def neighbours(device: Device) -> list[Neighbours]:
             claimed_from=coarser.minimum_current,
             claimed_to=finer.maximum_current,
             readable_from=smallest_readable(device, coarser),
-            readable_to=paper_ceiling(device, finer).current,
+            readable_to=maximum_current_on_paper(device, finer).current,
         )
         for coarser, finer in pairs
     ]

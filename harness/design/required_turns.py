@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from harness.current_limits.ratings import CurrentLimit, device_parts
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for
 from harness.design.protection import amperes
 from harness.files.device import Device
-from harness.limits.ratings import Ceiling, device_parts
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Wanted:
     smallest: float
     display_factor: float
     full_scale: float
-    ceiling: Ceiling
+    ceiling: CurrentLimit
     already: str | None
     meets: str | None
     unread: tuple[float, float] | None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.core.quantities import format_quantity
-from harness.design.findings import DesignFinding
+from harness.design.check_result import DesignFinding
 from harness.files.device import Device
 
 

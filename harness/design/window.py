@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from harness.design.findings import DesignFinding, added_turns
+from harness.design.check_result import DesignFinding, added_turns
 from harness.files.device import Device
 
 SURELY_FITS = 0.5

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.design.findings import DesignFinding, added_turns
+from harness.design.check_result import DesignFinding, added_turns
 from harness.files.device import Device, Range
 
 

@@ -20,7 +20,7 @@ from harness.evaluation.diagnosis import (
 )
 from harness.evaluation.diagnosis.contradiction import no_whole_number, none_explains, other_way_down
 from harness.evaluation.power.power_errors import PowerValues, power_values
-from harness.evaluation.ratio.effective_turns import base_usable, multiplier, reading_factor
+from harness.evaluation.ratio.effective_turns import base_usable, compare_with_base, reading_factor
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.uncalibrated_points import calibrated_only
 from harness.evaluation.ratio_results import RangeReadings, allowed, ratio_results
@@ -155,7 +155,9 @@ def _by_range(
     base, *others = device.ranges
     reference = (base, with_current[base.name])
     compared = {
-        r.name: multiplier(inputs, (r, with_current[r.name]), reference, allowed(device, r, with_current[r.name]))
+        r.name: compare_with_base(
+            inputs, (r, with_current[r.name]), reference, allowed(device, r, with_current[r.name])
+        )
         for r in others
         if base_usable(factors[base.name])
     }

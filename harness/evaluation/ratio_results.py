@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from harness.claims.claim_limits import claimed_limit, limit_of_error
+from harness.claims.limits_of_error import claimed_limit, limit_of_error
 from harness.evaluation.conformity.fail_reasons import (
     failed_points,
     outside_claim,

@@ -20,7 +20,7 @@ from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_rang
 from harness.evaluation.traceability import reference_chain
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.device import Device
-from harness.record.history import clock_steps, described, observed_points, observed_ranges, stated_bench
+from harness.record.history import clock_steps, device_and_bench, observed_points, observed_ranges, stated_bench
 from harness.record.journal import Record
 from harness.results import CONTRADICTION, SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
 
@@ -51,7 +51,7 @@ def evaluate(
         stops = list(record.of_kind("stop"))
         how = f"ended {stops[-1]['outcome']}: {stops[-1]['reason']}" if stops else "was interrupted"
         raise RecordError(f"{record_file}: the run {how}; resume it to the end, only a complete run is evaluated")
-    device, bench = described(record)
+    device, bench = device_and_bench(record)
     finished = record.lines[-1]["at"]
     points = observed_points(record)
     as_it_was, other_frequency = at_the_frequency_measured(device, points)

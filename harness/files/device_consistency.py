@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from harness.classes.accuracy_classes import PHASE_MINUTES, lowest_current
+from harness.class_tables.accuracy_classes import PHASE_MINUTES, lowest_current
 from harness.files.device_tables import Claim, Display, Path, Range
 
 SLOWEST_REFRESH = 60.0

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from harness.classes.power_classes import PowerClass
+from harness.class_tables.power_classes import PowerClass
 from harness.core.quantities import (
     Angle,
     CrossSection,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from pydantic import Field, model_validator
 
-from harness.classes.accuracy_classes import (
+from harness.class_tables.accuracy_classes import (
     LIMITS,
     PHASE_MINUTES,
     limit_currents,

@@ -7,7 +7,7 @@ from pathlib import Path
 from harness.core.errors import RecordError
 from harness.preparation.rehearsal import profiles_kept
 from harness.preparation.run_files import RunInputs, find_procedure
-from harness.record.history import described
+from harness.record.history import device_and_bench
 from harness.record.journal import Record
 from harness.steps import Options, words_hash
 
@@ -15,7 +15,7 @@ from harness.steps import Options, words_hash
 def inputs_of(record: Record, record_file: Path) -> RunInputs:
     """The inputs an interrupted run began with. Raises RecordError when the procedure's text has changed since."""
     start = record.start
-    device, bench = described(record)
+    device, bench = device_and_bench(record)
     name = start["procedure"]["asked"]
     procedure = find_procedure(name)
     if (procedure.text_hash, words_hash()) != (start["procedure"]["text_hash"], start["procedure"]["words_hash"]):

@@ -64,7 +64,7 @@ class Rehearsal:
         return min((j.test_uncertainty_ratio for j in judged), default=float("inf"))
 
 
-def rehearse(inputs: RunInputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
+def rehearsal_of(inputs: RunInputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
     """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
     progress = progress or Progress()
     record = _run_on_twin(inputs, stop, progress)

@@ -13,7 +13,7 @@ from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import run_scatter
-from harness.record.history import described, observed_points
+from harness.record.history import device_and_bench, observed_points
 from harness.record.journal import Record
 from harness.results import Results
 
@@ -23,7 +23,7 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
 
     Points where the display reads nothing are left out: the rehearsal refuses them.
     """
-    device, bench = described(record)
+    device, bench = device_and_bench(record)
     wanted = {p.name: p for r in results.ranges for p in r.points if p.indicated_current}
     powers = {p.name: p for r in results.ranges for p in r.power}
     observed = [p for p in observed_points(record) if p.name in wanted]
@@ -44,7 +44,7 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
     return rejection(inputs, judged, ordinary_errors(device, catalogue, places)) if judged else None
 
 
-def told(found: Rejection) -> Iterator[str]:
+def rejection_lines(found: Rejection) -> Iterator[str]:
     """What it means, in lines: the model behind the probabilities, and how far the claim is from what is ordinary."""
     meeting = f"{terminal(probability(found.conforming))} of ordinary meters meet this claim at every point"
     if found.of_run is None:

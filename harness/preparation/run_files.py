@@ -13,7 +13,7 @@ from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device, read_text
 from harness.preparation.compatibility import claims_below_display, profile_problems
 from harness.steps import Options, Procedure
-from procedures import shipped
+from procedures import shipped_procedures
 
 MOST_READINGS = 1000
 MOST_PER_DECADE = 20
@@ -113,7 +113,7 @@ def find_procedure(name: str) -> Procedure:
     """A shipped procedure by name, or ``FILE.py`` holding one of the user's own. Raises UserError."""
     if name.endswith(".py"):
         return _from_file(Path(name))
-    procedures = shipped()
+    procedures = shipped_procedures()
     if name not in procedures:
         raise UserError(f"--procedure {name}: expected {', '.join(procedures)} or a file ending in .py")
     return procedures[name]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.core.quantities import format_duration, format_quantity
+from harness.current_limits.maximum_test_current import too_large
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.limits.ceilings import too_large
 from harness.record.journal import Record
 from harness.run.time_on import reasons, seconds_needed
 

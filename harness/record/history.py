@@ -21,7 +21,7 @@ STEP, SLEW = 1.0, 1e-3
 up to 500 ppm to follow a time server (common practice, no published source)."""
 
 
-def described(record: Record) -> tuple[Device, Bench]:
+def device_and_bench(record: Record) -> tuple[Device, Bench]:
     """The device and the bench as their files were read when the run began, with the conditions a sensor read then."""
     start = record.start
     device = parse_device(start["device_text"], start["device_file"])

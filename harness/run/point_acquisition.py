@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from harness.files.device import Range
 from harness.record.history import point_reading
-from harness.run.control import Control
+from harness.run.load_control import LoadControl
 from harness.run.pair_reader import PairReader, PairReading, PointPairs
 from harness.run.run_context import RunContext
 from harness.run.time_on import TO_BEGIN_A_PAIR, OnTooLong
@@ -22,7 +22,7 @@ BELIEVED_AFTER = 2
 class PointAcquisition:
     """Reads the pairs of a point, by instruments or by a person, and writes the point down."""
 
-    def __init__(self, run: RunContext, control: Control, pairs: PairReader) -> None:
+    def __init__(self, run: RunContext, control: LoadControl, pairs: PairReader) -> None:
         self._run, self._control, self._pairs = run, control, pairs
 
     def take(self, number: int, step: Observe, rng: Range, nominal: float, attempt: int) -> PointReading:

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from harness.claims.claim_limits import claimed_limit
+from harness.claims.limits_of_error import claimed_limit
 from harness.core.errors import Abandoned
 from harness.core.quantities import format_quantity
 from harness.record.recorded_questions import AGAIN, LEAVE_OUT, STOP, decision
 from harness.run.bench_options import with_bench
-from harness.run.control import Control
+from harness.run.load_control import LoadControl
 from harness.run.pair_reader import PairReader
 from harness.run.point_acquisition import PointAcquisition
 from harness.run.resumption import Resumption
@@ -32,7 +32,7 @@ class Runner:
         self, context: RunContext, finished: Mapping[int, PointReading] | None = None, waited: Collection[int] = ()
     ) -> None:
         self.context = context
-        self._control = Control(context)
+        self._control = LoadControl(context)
         self._pairs = PairReader(context)
         self._selected = SelectedRange(context, self._control, self._pairs)
         self._points = PointAcquisition(context, self._control, self._pairs)

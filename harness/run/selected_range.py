@@ -7,11 +7,18 @@ from dataclasses import dataclass
 
 from harness.core.errors import Abandoned
 from harness.core.quantities import format_quantity
+from harness.current_limits.maximum_test_current import (
+    ABOVE_MAXIMUM,
+    CLIP,
+    NOTHING_READ,
+    approach_current,
+    maximum_test_current,
+    switch_looks_elsewhere,
+)
+from harness.current_limits.ratings import CurrentLimit
 from harness.files.device import Range
-from harness.limits.ceilings import ABOVE_CEILING, CLIP, NOTHING_READ, approach_current, ceiling, switch_looks_elsewhere
-from harness.limits.ratings import Ceiling
 from harness.record.recorded_questions import AGAIN, GO_ON, LOOK_AT_THE_SWITCH, SECONDARY, STOP, decision
-from harness.run.control import Control
+from harness.run.load_control import LoadControl
 from harness.run.pair_reader import PairReader, PairReading
 from harness.run.run_context import RunContext
 from instruments.operator.person import NOTHING_BEFORE, UndoLast
@@ -28,7 +35,7 @@ class RangeState:
     """
 
     range: Range
-    ceiling: Ceiling
+    ceiling: CurrentLimit
     nominal: float = 0.0
     approached: bool = False
     observed_turns: float = 0.0
@@ -42,7 +49,7 @@ class RangeState:
 class SelectedRange:
     """Selects ranges, and brings the current of the selected one to where it is asked for, as far as it may go."""
 
-    def __init__(self, run: RunContext, control: Control, pairs: PairReader) -> None:
+    def __init__(self, run: RunContext, control: LoadControl, pairs: PairReader) -> None:
         self._run, self._control, self._pairs = run, control, pairs
         self._selected: RangeState | None = None
         self._silent_ranges = 0
@@ -55,9 +62,9 @@ class SelectedRange:
         return self._selected
 
     @property
-    def limit(self) -> Ceiling:
+    def limit(self) -> CurrentLimit:
         """How far the current may go by the turns observed last."""
-        return ceiling(self._run.device, self._run.bench, self.state.range, self.state.observed_turns)
+        return maximum_test_current(self._run.device, self._run.bench, self.state.range, self.state.observed_turns)
 
     def select(self, rng: Range) -> None:
         """Move the device to `rng`, with the load off. Raises InstrumentError."""
@@ -65,7 +72,7 @@ class SelectedRange:
         self._control.release()
         run.progress.doing(f"selecting range {rng.name}")
         answer = self._control.links.redoing(f"selecting {rng.name}", lambda _: run.station.switch.select(rng.name))
-        limit = ceiling(run.device, run.bench, rng)
+        limit = maximum_test_current(run.device, run.bench, rng)
         self._selected = RangeState(rng, limit)
         run.writer.write(
             "step",
@@ -101,7 +108,7 @@ class SelectedRange:
             state.ceiling = limit
         if current > limit.current * (1 + CLIP):
             state.refused = (
-                f"{format_quantity(current, 'A')} {ABOVE_CEILING} {format_quantity(limit.current, 'A')}, "
+                f"{format_quantity(current, 'A')} {ABOVE_MAXIMUM} {format_quantity(limit.current, 'A')}, "
                 f"set by {limit.set_by}"
             )
             return
@@ -120,7 +127,7 @@ class SelectedRange:
             self._run.progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
             state = self.state
             state.nominal = state.tried_at = current
-            self._control.drive(current, ceiling(device, bench, rng).current)
+            self._control.drive(current, maximum_test_current(device, bench, rng).current)
             turns = self._control.links.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
             state.approached, state.observed_turns = True, turns
             if turns <= 0:

@@ -129,7 +129,7 @@ def _set_line(resource: Any, settings: LinkSettings) -> None:
     resource.flow_control = ControlFlow(0) if settings.flow_control == "none" else ControlFlow[settings.flow_control]
 
 
-def watch(session: Any) -> WatchedSocket | None:
+def watch_socket(session: Any) -> WatchedSocket | None:
     """Put a watched socket below a PyVISA-py session on TCP; other libraries and interfaces have none to watch."""
     interface = getattr(session, "interface", None)
     if isinstance(interface, socket.socket):

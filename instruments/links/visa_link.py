@@ -40,7 +40,7 @@ from instruments.links.visa_interface import (
     close_what_was_left_open,
     pyvisa_py_session,
     visa_error,
-    watch,
+    watch_socket,
 )
 from instruments.links.watched_socket import WatchedSocket
 
@@ -133,7 +133,7 @@ class VisaLink:
         self._ignoring = contextlib.ExitStack()
         self._ignoring.enter_context(resource.ignore_warning(_MORE_TO_COME))
         self._session = pyvisa_py_session(resource) if self._settings.library == "@py" else None
-        self._socket = watch(self._session)
+        self._socket = watch_socket(self._session)
 
     def _write(self, text: str) -> None:
         started = time.monotonic()

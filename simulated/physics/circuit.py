@@ -16,7 +16,7 @@ from simulated.physics.assembly import current_source, secondary_fuse, transform
 from simulated.physics.load import SETTLED_AFTER
 from simulated.physics.mains import Mains
 from simulated.physics.module import Fuse
-from simulated.physics.relay import RangeSwitch
+from simulated.physics.range_switch import RangeSwitch
 from simulated.physics.warming import TEMPERATURE_COEFFICIENT, Warming
 from simulated.physics.winding import signed_turns
 

@@ -21,7 +21,7 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from harness.causes import shipped
+from harness.causes import shipped_causes
 from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, FurtherEvidence, diagnose
 from simulated.bench_faults import parse_fault
 from tests.direct_physics import DirectBench, Distortion, demo_inputs, undistorted
@@ -243,7 +243,7 @@ def _told(job: tuple[Case, range]) -> tuple[Case, Counter[str]]:
 
 def main(count: int, first: int) -> None:
     """Print a line for every case and what is summed up from them."""
-    print(f"catalogue revision {shipped().revision}, {count} seeds from {first}")
+    print(f"catalogue revision {shipped_causes().revision}, {count} seeds from {first}")
     sums: dict[str, Counter[str]] = {}
     with ProcessPoolExecutor(2) as pool:
         jobs = [(c, range(first, first + count * (5 if not c.faults and not c.distortion else 1))) for c in cases()]

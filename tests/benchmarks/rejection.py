@@ -19,7 +19,7 @@ from scipy.stats import binomtest  # noqa: E402
 
 from harness.core.stop import StopSignal  # noqa: E402
 from harness.files.loading import parse_bench, parse_device  # noqa: E402
-from harness.preparation.rehearsal import rehearse  # noqa: E402
+from harness.preparation.rehearsal import rehearsal_of  # noqa: E402
 from harness.preparation.run_files import RunInputs  # noqa: E402
 from harness.results import accepted  # noqa: E402
 from tests.direct_physics import demo_inputs  # noqa: E402
@@ -51,7 +51,7 @@ def campaign(claim: str, meters: int, first_seed: int = 0) -> tuple[dict[str, in
     the ranges, and the smallest limit over U.
     """
     inputs = described(claim)
-    rehearsal = rehearse(inputs, StopSignal())
+    rehearsal = rehearsal_of(inputs, StopSignal())
     found = rehearsal.rejection
     assert found is not None
     assert found.of_run is not None

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import template
-from harness.record.history import described, observed_points
+from harness.record.history import device_and_bench, observed_points
 from harness.record.journal import read_record
 from tests.served import free_ports, served, wait_for
 
@@ -129,7 +129,7 @@ def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench
     points = [line["point"] for line in record.of_kind("point")]
     assert points == sorted(set(points)), "every point finished exactly once, in order"
     observed = observed_points(record)
-    device, _ = described(record)
+    device, _ = device_and_bench(record)
     assert {p.range for p in observed} == {r.name for r in device.ranges}
     times = [pair.reference_times for point in observed for pair in point.pairs]
     assert len(set(times)) == len(times) == 2 * len(points), "no reading is used twice"

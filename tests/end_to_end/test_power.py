@@ -9,7 +9,7 @@ from harness.commands.new import BENCH, BENCH_POWER, new
 from harness.core.errors import AbortedSafe, UserError
 from harness.core.stop import StopSignal
 from harness.files.bench import InstrumentEntry
-from harness.preparation.rehearsal import rehearse
+from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options
@@ -256,13 +256,13 @@ def test_a_sound_bench_seldom_goes_beyond_one(files: tuple[Path, Path], tmp_path
 
 def test_a_bench_without_power_is_told_at_rehearsal(tmp_path: Path) -> None:
     inputs = load_inputs(*new(tmp_path, BENCH), "power_and_phase", Options())
-    assert any("no power would be read" in p for p in rehearse(inputs, StopSignal()).problems)
+    assert any("no power would be read" in p for p in rehearsal_of(inputs, StopSignal()).problems)
 
 
 def test_a_bench_without_a_check_standard_is_told_at_rehearsal(tmp_path: Path) -> None:
     inputs = load_inputs(*new(tmp_path, BENCH), "bench_check", Options())
     with pytest.raises(UserError, match=r"no \[check_standard\]"):
-        rehearse(inputs, StopSignal())
+        rehearsal_of(inputs, StopSignal())
 
 
 class _Through(TwinLinks):

@@ -294,7 +294,7 @@ def test_keyboard_and_locks(tmp_path: Path) -> None:
 HELD_OPEN = r"""
 import threading, time
 from pathlib import Path
-from harness.core.joint_files import write_together
+from harness.core.atomic_files import write_together
 
 folder = Path()
 write_together(folder, {"results.json": b"old", "certificate.pdf": b"old"})

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness import command_line
-from harness.commands import installation
+from harness.commands import package_check
 from harness.core.errors import Stopped, UserError
 from harness.core.stop import StopSignal
 
@@ -90,12 +90,12 @@ def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], 
     assert not list(tmp_path.iterdir()), "nothing is left behind"
 
 
-@pytest.mark.parametrize("name", installation.PACKAGES)
+@pytest.mark.parametrize("name", package_check.PACKAGES)
 def test_an_overwritten_package_is_told_plainly(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each of ours is looked at: another distribution's package of the same name begins otherwise. Nothing else is told."""
-    monkeypatch.setitem(installation._FIRST_WORDS, name, "Somebody else's")
+    monkeypatch.setitem(package_check._FIRST_WORDS, name, "Somebody else's")
     with pytest.raises(UserError) as caught:
-        installation.check_packages()
+        package_check.check_packages()
     (problem,) = str(caught.value).splitlines()
     assert re.match(rf"package '{name}' in .* was overwritten by another distribution", problem)
 
@@ -104,7 +104,7 @@ def test_a_package_from_elsewhere_is_told_plainly(tmp_path: Path) -> None:
     """One that comes first on the path, in a program of its own."""
     (tmp_path / "reports").mkdir()
     (tmp_path / "reports" / "__init__.py").touch()
-    program = f"import sys; sys.path.insert(1, {str(ROOT)!r}); from harness.commands import installation; installation.check_packages()"
+    program = f"import sys; sys.path.insert(1, {str(ROOT)!r}); from harness.commands import package_check; package_check.check_packages()"
     told = subprocess.run(
         [sys.executable, "-c", program], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
     ).stderr

@@ -13,7 +13,7 @@ from harness.commands.new import template
 from harness.files.device import Claim, Range
 from harness.files.loading import parse_device
 from harness.steps import Apply, Observe, Options, PointReading, Procedure, Release, Select, Wait, both_ways, ladder
-from procedures import shipped
+from procedures import shipped_procedures
 
 
 def a_range(low: float, high: float, turns: int = 1) -> Range:
@@ -57,7 +57,7 @@ def _currents(
     found: dict[str, list[float]] = {r.name: [] for r in ranges}
     name = ""
     device = device.model_copy(update={"claim": claim, "ranges": ranges})
-    for step in shipped()[procedure].steps(device, Options(power_factors=power_factors)):
+    for step in shipped_procedures()[procedure].steps(device, Options(power_factors=power_factors)):
         if isinstance(step, Select):
             name = step.range.name
         elif isinstance(step, Apply):
@@ -168,7 +168,7 @@ def test_up_and_down_without_repeating_the_top() -> None:
     assert list(both_ways([1.0, 2.0, 3.0])) == [("up", 1.0), ("up", 2.0), ("up", 3.0), ("down", 2.0), ("down", 1.0)]
 
 
-@pytest.mark.parametrize("procedure", shipped().values(), ids=lambda p: p.name)
+@pytest.mark.parametrize("procedure", shipped_procedures().values(), ids=lambda p: p.name)
 def test_every_shipped_procedure_is_well_formed(procedure: Procedure) -> None:
     """Point names are unique, nothing is applied before a range is selected, ranges change and end with the load off.
 
@@ -223,7 +223,7 @@ def test_the_full_verification_reads_its_ranges_at_ampere_turns_they_share() -> 
     moved = device.ranges[1].model_copy(update={"minimum_current": device.ranges[1].minimum_current * 1.37})
     device = device.model_copy(update={"ranges": (device.ranges[0], moved, *device.ranges[2:])})
     read: dict[str, set[float]] = {}
-    steps = shipped()["current_ratio"].steps(device, Options())
+    steps = shipped_procedures()["current_ratio"].steps(device, Options())
     step, turns, name = next(steps), 1, ""
     try:
         while True:

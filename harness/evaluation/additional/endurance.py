@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from harness.claims.claim_limits import limit_of_error
+from harness.claims.limits_of_error import limit_of_error
 from harness.evaluation.conformity.decision import decide, judgement
 from harness.evaluation.conformity.fail_reasons import in_one_go
 from harness.evaluation.ratio.point_errors import PointValues

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from harness.claims.claim_limits import limit_at_no_current
+from harness.claims.limits_of_error import limit_at_no_current
 from harness.evaluation.additional.register_creep import creep, creep_period
 from harness.evaluation.conformity.decision import judgement
 from harness.evaluation.conformity.fail_reasons import in_one_go

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from harness.claims.claim_limits import limit_of_phase_displacement, limit_of_power_error
+from harness.claims.limits_of_error import limit_of_phase_displacement, limit_of_power_error
 from harness.core.quantities import signed_text
 from harness.evaluation.conformity.judged_value import judged, stated, stated_or_none
 from harness.evaluation.power.phase_displacement import Foretold, PhaseFound

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from harness.classes.power_classes import no_load_class, no_load_period
+from harness.class_tables.power_classes import no_load_class, no_load_period
 from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.uncertainty.combination import rectangular
 from harness.evaluation.uncertainty.input_quantities import InputQuantities

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from harness.claims.claim_limits import END
+from harness.claims.limits_of_error import END
 from harness.evaluation.conformity.decision import JUDGEMENTS, Judgement, judgement
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Range

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from harness.causes import Catalogue, shipped, without_ratio
+from harness.causes import Catalogue, shipped_causes, without_ratio
 from harness.evaluation.diagnosis.evidence import (
     CURRENTS_ONLY,
     FurtherEvidence,
@@ -20,9 +20,9 @@ from harness.evaluation.diagnosis.evidence import (
     SmallestReadable,
     observations,
 )
+from harness.evaluation.diagnosis.extra_measurement import advise
 from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, LocatedFault, label
 from harness.evaluation.diagnosis.next_step import further, looking, none_fits, not_told_apart
-from harness.evaluation.diagnosis.separation import advise
 from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Device
@@ -70,7 +70,7 @@ class ConsideredCauses:
     @property
     def catalogue(self) -> Catalogue:
         """Without what only a typed ratio can do, where there is none."""
-        catalogue = self.causes or shipped()
+        catalogue = self.causes or shipped_causes()
         return catalogue if self.ratio_typed else without_ratio(catalogue)
 
     @property

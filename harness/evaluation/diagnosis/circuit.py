@@ -35,7 +35,7 @@ class Circuit:
 Edit = Callable[[Circuit], Circuit]
 
 
-def described(device: Device) -> Circuit:
+def circuit_described(device: Device) -> Circuit:
     """The circuit as the device file has it: a series range adds a section to those of the range before."""
     sections: dict[str, float] = {}
     carried: dict[str, tuple[str, ...]] = {}

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from harness.causes import Catalogue, Cause, Priors
-from harness.evaluation.diagnosis.circuit import Circuit, Edit, described, edits
+from harness.evaluation.diagnosis.circuit import Circuit, Edit, circuit_described, edits
 from harness.files.device import Device, Range
 
 NONE = "none"
@@ -76,7 +76,7 @@ def hypotheses(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, .
     Priors sum to one together with `catalogue.weights.none_of_these`.
     """
     weights = catalogue.weights
-    plain = described(device)
+    plain = circuit_described(device)
     found = [Candidate(((NONE, None),), HEALTHY_TEXT, (), weights.healthy, plain, ())]
     singles = _singles(device, catalogue)
     left = 1 - weights.healthy - weights.none_of_these - weights.pairs
@@ -118,7 +118,7 @@ def _singles(device: Device, catalogue: Catalogue) -> list[tuple[Candidate, Edit
 
 
 def _expanded(cause: Cause, device: Device) -> Iterator[tuple[Candidate, Edit]]:
-    plain = described(device)
+    plain = circuit_described(device)
     for rng in device.ranges if cause.each_range else (None,):
         for edit, other in edits(cause, device, rng):
             circuit = edit(plain)

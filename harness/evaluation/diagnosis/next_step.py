@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO
+from harness.evaluation.diagnosis.extra_measurement import WORTH, Advice, Measurement
 from harness.evaluation.diagnosis.hypotheses import Candidate
-from harness.evaluation.diagnosis.separation import WORTH, Advice, Measurement
 from harness.files.device import Device
 from harness.results import NextMeasurement, Reason
 

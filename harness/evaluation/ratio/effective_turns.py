@@ -88,7 +88,7 @@ def base_usable(factor: Any | None) -> bool:
     return factor is not None and abs(float(factor.nominal_value) - 1) <= BASE_WRONG
 
 
-def multiplier(
+def compare_with_base(
     inputs: InputQuantities,
     own: tuple[Range, Sequence[PointValues]],
     base: tuple[Range, Sequence[PointValues]],

@@ -9,8 +9,8 @@ import pytest
 
 from harness.commands.new import template
 from harness.design.check import check
+from harness.design.check_result import DesignFinding, Grade
 from harness.design.expected_error import complex_error, ratio_and_phase
-from harness.design.findings import DesignFinding, Grade
 from harness.files.device import Device
 from harness.files.loading import parse_device
 

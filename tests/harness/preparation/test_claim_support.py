@@ -8,7 +8,7 @@ import pytest
 from harness.commands.new import template
 from harness.core.stop import StopSignal
 from harness.files.loading import parse_bench, parse_device
-from harness.preparation.rehearsal import Rehearsal, rehearse
+from harness.preparation.rehearsal import Rehearsal, rehearsal_of
 from harness.preparation.run_files import RunInputs, find_procedure
 from harness.steps import Options
 
@@ -30,7 +30,7 @@ def _rehearsed(procedure: str, bench: str, claim: str, decision: str) -> Rehears
         find_procedure(procedure),
         Options(readings=2, per_decade=1),
     )
-    return rehearse(inputs, StopSignal())
+    return rehearsal_of(inputs, StopSignal())
 
 
 def test_a_bench_that_is_good_enough_says_nothing() -> None:
@@ -111,7 +111,7 @@ def _of_device(device_text: str) -> Rehearsal:
         find_procedure("turns_check"),
         Options(readings=2, per_decade=1),
     )
-    return rehearse(inputs, StopSignal())
+    return rehearsal_of(inputs, StopSignal())
 
 
 def test_a_sound_meter_fails_the_more_the_tighter_the_claim() -> None:

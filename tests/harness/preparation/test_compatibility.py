@@ -7,7 +7,7 @@ import pytest
 from harness.commands.new import BENCH, new
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
-from harness.preparation.rehearsal import rehearse
+from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.station.identification import identity_problems, serial_elsewhere
 from harness.station.wires import resolved_address
@@ -81,7 +81,7 @@ def test_a_load_whose_largest_current_is_the_ceiling_is_not_asked_for_more(tmp_p
     of_the_load = 'timeout = "1 s"' + '\nmaximum_current = "100 A"'
     given = inputs(tmp_path, bench=(of_the_load, of_the_load.replace("100 A", "80 A")), procedure="current_ratio")
     assert given.bench.entry("load").maximum_current == 80
-    rehearsal = rehearse(given, StopSignal())
+    rehearsal = rehearsal_of(given, StopSignal())
     assert rehearsal.problems == ()
     assert max(p.nominal_current for p in rehearsal.results.ranges[0].points) == pytest.approx(80, rel=0.02)
 
@@ -93,7 +93,7 @@ def test_a_reference_that_chooses_its_range_itself(tmp_path: Path) -> None:
     own = profile.replace('configure = ["CONFigure:CURRent:AC {value}"]\n', "").partition("[quantities.voltage]")[0]
     (tmp_path / "files" / "auto.toml").write_text(own, encoding="utf-8")
     given = inputs(tmp_path, bench=('profile = "scpi_multimeter"', 'profile = "auto"'), procedure="current_ratio")
-    rehearsal = rehearse(given, StopSignal())
+    rehearsal = rehearsal_of(given, StopSignal())
     assert rehearsal.problems == ()
     assert rehearsal.results.verdict == "pass"
 
@@ -102,7 +102,7 @@ def test_a_reference_too_coarse_to_read_anything(tmp_path: Path) -> None:
     """It reads nothing within its claim, and no error can be told against nothing."""
     coarse = ('resolution = "10 nA"', 'resolution = "10 mA"')
     with pytest.raises(UserError, match="was expected and the reference reads 0 A"):
-        rehearse(inputs(tmp_path, bench=coarse, procedure="current_ratio"), StopSignal())
+        rehearsal_of(inputs(tmp_path, bench=coarse, procedure="current_ratio"), StopSignal())
 
 
 @pytest.mark.parametrize("port", ["COM3", "com12", r"\\.\COM3"])

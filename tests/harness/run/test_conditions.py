@@ -8,7 +8,7 @@ import pytest
 from harness.commands.new import new
 from harness.core.errors import UserError
 from harness.preparation.run_files import RunInputs, load_inputs
-from harness.record.history import described
+from harness.record.history import device_and_bench
 from harness.steps import Options
 from tests.on_twin import TwinRun
 
@@ -37,7 +37,7 @@ def test_a_sensor_is_read_at_the_start_and_goes_before_what_was_typed(tmp_path: 
     twin = TwinRun(inputs_with(tmp_path, *changes, after=SENSOR))
     twin.run()
     (line,) = twin.record.of_kind("environment")
-    environment = described(twin.record)[1].environment
+    environment = device_and_bench(twin.record)[1].environment
     assert environment.temperature == line["temperature"] != 5.0
     assert environment.relative_humidity == pytest.approx(line["relative_humidity"] / 100)
     results = twin.results()

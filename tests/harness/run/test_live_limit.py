@@ -9,7 +9,7 @@ import pytest
 from pypdf import PdfReader
 from rich.console import Console
 
-from harness.claims.claim_limits import claimed_limit
+from harness.claims.limits_of_error import claimed_limit
 from harness.commands.new import BENCH, new, template
 from harness.core.progress import Progress, TerminalProgress
 from harness.files.loading import parse_device

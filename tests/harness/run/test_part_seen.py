@@ -9,7 +9,7 @@ import pytest
 
 from harness.commands.attendance import Attendance
 from harness.commands.new import new
-from harness.commands.session import run_anew
+from harness.commands.recorded_run import run_from_beginning
 from harness.core.errors import UserError
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
@@ -38,7 +38,7 @@ def _run(inputs: RunInputs, out: Path, answer: str, cautions: Cautions = "confir
     person = ScriptedPerson([answer] if answer else [], default="go on")
     around = Surroundings(clock, TwinLinks(bench), person, False, lambda _: None, list, lambda: None)
     out.mkdir()
-    run_anew(
+    run_from_beginning(
         inputs, Attendance("", (), person, Progress(), StopSignal(), cautions=cautions), out / "record.jsonl", around
     )
     return person, read_record(out / "record.jsonl")

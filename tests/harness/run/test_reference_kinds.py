@@ -11,7 +11,7 @@ from harness.commands.bench_words import BenchWords
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
-from harness.preparation.rehearsal import rehearse
+from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.steps import Options
 from tests.characteristic import characteristic
@@ -104,7 +104,7 @@ def test_a_voltmeter_needs_a_path_to_read(tmp_path: Path) -> None:
 
 def test_a_run_below_what_was_calibrated_is_refused(tmp_path: Path) -> None:
     """The shunt is known from 1 A on, and the ladders of x20 begin at 40 mA."""
-    found = rehearse(bench_with(tmp_path, SHUNT, volts=True, procedure="current_ratio"), StopSignal())
+    found = rehearsal_of(bench_with(tmp_path, SHUNT, volts=True, procedure="current_ratio"), StopSignal())
     told = [p for p in found.problems if "would not be evaluated" in p]
     assert any("reference shunt S-31 carries" in p and "is calibrated from 1 A to 100 A" in p for p in told)
     by_name = {r.name: r for r in found.results.ranges}
@@ -114,7 +114,7 @@ def test_a_run_below_what_was_calibrated_is_refused(tmp_path: Path) -> None:
 
 def test_a_calibration_at_another_frequency_is_refused(tmp_path: Path) -> None:
     inputs = bench_with(tmp_path, SHUNT.replace("50 Hz", "60 Hz"), volts=True)
-    told = [p for p in rehearse(inputs, StopSignal()).problems if "would not be evaluated" in p]
+    told = [p for p in rehearsal_of(inputs, StopSignal()).problems if "would not be evaluated" in p]
     assert all("nothing is known of reference shunt S-31 at 50 Hz: it was calibrated at 60 Hz" in p for p in told)
     assert len(told) == 3
 
@@ -122,7 +122,7 @@ def test_a_calibration_at_another_frequency_is_refused(tmp_path: Path) -> None:
 def test_the_power_of_a_shunt_is_a_ceiling(tmp_path: Path) -> None:
     """P = I^2 R: 2.5 W in 1 mohm are 50 A."""
     inputs = bench_with(tmp_path, SHUNT.replace('"10 W"', '"2.5 W"'), volts=True, procedure="current_ratio")
-    (x1, *_) = rehearse(inputs, StopSignal()).results.ranges
+    (x1, *_) = rehearsal_of(inputs, StopSignal()).results.ranges
     assert x1.ceiling == pytest.approx(50.0)
     assert x1.ceiling_set_by == "power rating of the reference shunt"
 

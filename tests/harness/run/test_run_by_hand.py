@@ -9,8 +9,8 @@ import pytest
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.core.quantities import format_quantity
+from harness.current_limits.maximum_test_current import SHELF_SPREAD, approach_current, maximum_test_current
 from harness.evaluation.conformity.fail_reasons import shown_part
-from harness.limits.ceilings import SHELF_SPREAD, approach_current, ceiling
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options, common_current, ladder
@@ -207,7 +207,7 @@ def test_shelf_rungs_are_the_nearest_loads_each_once(hand: RunInputs) -> None:
 def test_a_shelf_load_may_draw_more_than_is_written_on_it(hand: RunInputs) -> None:
     """Ratings are kept with the spread of a shelf load; the claim, which nothing is damaged by, without."""
     base = hand.device.ranges[0]
-    limit = ceiling(hand.device, hand.bench, base)
+    limit = maximum_test_current(hand.device, hand.bench, base)
     assert limit.set_by == "largest range of the reference"
     assert math.isclose(limit.current, 10.0 / SHELF_SPREAD)
     assert approach_current(hand.device, hand.bench, base) in hand.bench.shelf_currents
@@ -216,7 +216,7 @@ def test_a_shelf_load_may_draw_more_than_is_written_on_it(hand: RunInputs) -> No
 def test_a_shelf_with_nothing_small_is_told_at_rehearsal(tmp_path: Path) -> None:
     """Where the switch stands must be found out at a current that is safe wherever it stands."""
     from harness.core.stop import StopSignal
-    from harness.preparation.rehearsal import rehearse
+    from harness.preparation.rehearsal import rehearsal_of
 
     device, bench = new(tmp_path, BENCH_BY_HAND)
     text = bench.read_text(encoding="utf-8")
@@ -224,7 +224,7 @@ def test_a_shelf_with_nothing_small_is_told_at_rehearsal(tmp_path: Path) -> None
     bench.write_text(text[:a] + 'shelf = [\n  { name = "kettle", current = "8.7 A" },' + text[b:], encoding="utf-8")
     inputs = load_inputs(device, bench, "current_ratio", Options())
     with pytest.raises(UserError, match="no load small enough"):
-        rehearse(inputs, StopSignal())
+        rehearsal_of(inputs, StopSignal())
 
 
 @pytest.mark.parametrize(

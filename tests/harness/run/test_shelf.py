@@ -9,7 +9,7 @@ import pytest
 
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
-from harness.preparation.rehearsal import rehearse
+from harness.preparation.rehearsal import rehearsal_of
 from harness.steps import Options
 from tests.harness.run.shelf import hand, worked
 
@@ -21,7 +21,7 @@ def test_a_load_that_must_not_be_plugged_in_is_named_and_stops_nothing(tmp_path:
         '{ name = "oven", current = "90 A" },\n  { name = "kettle", current = "9.6 A"',
     )
     inputs = hand(tmp_path, "current_ratio", Options(readings=1), oven)
-    told = rehearse(inputs, StopSignal())
+    told = rehearsal_of(inputs, StopSignal())
     assert told.problems == ()
     named = [note for note in told.notes if note.startswith("DO NOT PLUG IN ")]
     assert [note.split(": ")[0] for note in named] == ["DO NOT PLUG IN oven", "DO NOT PLUG IN kettle"]
@@ -43,4 +43,4 @@ def test_a_shelf_with_nothing_to_plug_in_is_refused(tmp_path: Path) -> None:
     with pytest.raises(
         UserError, match=r"no load on the shelf may be plugged in: 1\.012 A is above the maximum test current"
     ):
-        rehearse(inputs, StopSignal())
+        rehearsal_of(inputs, StopSignal())

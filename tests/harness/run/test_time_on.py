@@ -11,7 +11,7 @@ import pytest
 from harness.commands.new import new
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
-from harness.preparation.rehearsal import rehearse
+from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import load_inputs
 from harness.run.time_on import seconds_needed
 from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, Wait, procedure
@@ -47,7 +47,7 @@ def test_a_hold_is_cut_where_no_load_lasts_and_the_rehearsal_tells(tmp_path: Pat
         *((f', longest_on = "{h} h"', "") for h in (8, 2, 1)),
         ('"3 min"', '"4 min"'),
     )
-    told = rehearse(inputs, StopSignal())
+    told = rehearsal_of(inputs, StopSignal())
     assert told.problems == ()
     (cut, *others) = [note for note in told.notes if not note.startswith("not used: ")]
     assert len(others) == 2
@@ -67,7 +67,7 @@ def test_a_hold_that_is_not_possible_stands_in_the_way(tmp_path: Path) -> None:
         *((f'"{h} h"', '"100 s"') for h in (8, 2, 1)),
         ('"3 min"', '"100 s"'),
     )
-    problems = rehearse(inputs, StopSignal()).problems
+    problems = rehearsal_of(inputs, StopSignal()).problems
     assert len(problems) == 3
     assert "no drift is found from fewer than 3 points" in problems[0]
 
@@ -102,7 +102,7 @@ def test_no_procedure_gets_round_it(tmp_path: Path) -> None:
 def test_a_range_that_bears_its_current_for_too_short_a_time_is_told_at_the_rehearsal(tmp_path: Path) -> None:
     """30 s are no time to plug in, read twice and unplug; the certificate's checks know the reason."""
     inputs = hand(tmp_path, "current_ratio", Options(readings=4, per_decade=1), limited("30 s"))
-    problems = rehearse(inputs, StopSignal()).problems
+    problems = rehearsal_of(inputs, StopSignal()).problems
     because = "multimeter may carry current on its 10 A range for 30 s at a time (longest_on)"
     assert any("8.7 A" in text and f"would be left out: {because}; 4 readings of a point" in text for text in problems)
 
@@ -206,7 +206,7 @@ def test_the_time_a_point_needs_is_told_where_it_is_left_out(tmp_path: Path, sec
     The times of a person are common practice, no published source.
     """
     inputs = hand(tmp_path, "current_ratio", Options(), ('longest_on = "3 min"', f'longest_on = "{seconds} s"'))
-    told = rehearse(inputs, StopSignal()).problems
+    told = rehearsal_of(inputs, StopSignal()).problems
     assert seconds_needed(inputs.device, inputs.bench, 4) == pytest.approx(62.2)
     if seconds == 63:
         assert told == ()
@@ -215,14 +215,14 @@ def test_the_time_a_point_needs_is_told_where_it_is_left_out(tmp_path: Path, sec
             "x1 up 8.7 A, x4 up 8.7 A would be left out: kettle may be on for 62 s at a time (longest_on); 4 readings of a point "
             "take about 1 min 2 s. Use --readings 3 or a smaller load, never a longer time than its manual permits",
         )
-        assert rehearse(replace(inputs, options=Options(readings=3)), StopSignal()).problems == ()
+        assert rehearsal_of(replace(inputs, options=Options(readings=3)), StopSignal()).problems == ()
 
 
 def test_the_first_point_of_a_range_needs_its_check_reading_too(tmp_path: Path) -> None:
     """8 s more."""
     lamp = 'name = "lamp", current = "0.23 A", longest_on = '
     inputs = hand(tmp_path, "current_ratio", Options(), (f'{lamp}"8 h"', f'{lamp}"63 s"'))
-    (told,) = rehearse(inputs, StopSignal()).problems
+    (told,) = rehearsal_of(inputs, StopSignal()).problems
     assert told.startswith("x4 up 0.23 A would be left out: ")
     assert "4 readings of a point and the check reading before take about 1 min 10 s. Use --readings 3 or " in told
-    assert rehearse(replace(inputs, options=Options(readings=3)), StopSignal()).problems == ()
+    assert rehearsal_of(replace(inputs, options=Options(readings=3)), StopSignal()).problems == ()

@@ -11,7 +11,7 @@ import pytest
 
 from harness.commands.new import new
 from harness.core.stop import StopSignal
-from harness.preparation.rehearsal import rehearse
+from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
 from instruments.operator.person import ConsolePerson, Overdue, Question
@@ -139,7 +139,7 @@ def test_whoever_is_warned_before_saying_that_it_is_on_is_asked_how_to_go_on(tmp
 def test_a_range_of_the_multimeter_that_bears_its_current_for_a_minute_ends_a_point_too(tmp_path: Path) -> None:
     """The smaller of the two counts, and the person is told which; a range without a limit has none."""
     inputs = hand(tmp_path, "current_ratio", Options(readings=1, per_decade=1), limited("60 s"))
-    assert rehearse(inputs, StopSignal()).problems == ()
+    assert rehearsal_of(inputs, StopSignal()).problems == ()
     hands = Leisurely(lambda _: 0.0)
     twin, _ = worked(inputs, hands)
     assert hands.on

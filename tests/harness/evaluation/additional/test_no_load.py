@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import pytest
 from scipy import stats
 
-from harness.claims.claim_limits import limit_at_no_current
+from harness.claims.limits_of_error import limit_at_no_current
 from harness.evaluation.additional.no_load import no_load
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values

@@ -9,13 +9,13 @@ import pytest
 from scipy import integrate, stats
 from uncertainties import ufloat
 
-from harness.causes import shipped
+from harness.causes import shipped_causes
 from harness.evaluation.diagnosis import FurtherEvidence, PowerError
 from harness.evaluation.diagnosis.density import density
 from harness.evaluation.diagnosis.evidence import POWER, observations, settings, tangent
+from harness.evaluation.diagnosis.extra_measurement import _information
 from harness.evaluation.diagnosis.hypotheses import hypotheses
 from harness.evaluation.diagnosis.predictions import build
-from harness.evaluation.diagnosis.separation import _information
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
@@ -29,8 +29,8 @@ def test_the_density_is_scipys_multivariate_normal(device: Device, bench: Bench)
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (9 if r == "x10" else 1))]
     data = observations(device, points, FurtherEvidence())
     assert data is not None
-    candidates, _ = hypotheses(device, shipped())
-    predictions = build(device, shipped(), candidates).predict(data.settings)
+    candidates, _ = hypotheses(device, shipped_causes())
+    predictions = build(device, shipped_causes(), candidates).predict(data.settings)
     common = density(data, 5e-4)
     fits = common.of(predictions)
     for h in range(0, len(candidates), 7):
@@ -62,11 +62,11 @@ def test_power_is_wrong_by_the_tangent(device: Device, power_factor: float) -> N
 
     The sign of d is that of IEC 61869-2 (positive when the secondary leads; value from memory), of phi positive when the current lags.
     """
-    candidates, _ = hypotheses(device, shipped())
-    model = build(device, shipped(), candidates[:1])
+    candidates, _ = hypotheses(device, shipped_causes())
+    model = build(device, shipped_causes(), candidates[:1])
     at = settings(device, [(POWER, "x1", 10.0, power_factor)])
     mean = float(model.predict(at).means[0, 0])
-    ordinary = shipped().ordinary
+    ordinary = shipped_causes().ordinary
     displacement = ordinary.phase.mean  # at a tenth of the rated ampere-turns a slope changes nothing
     angle = math.copysign(math.acos(abs(power_factor)), power_factor)
     assert mean == pytest.approx(math.cos(angle - displacement) / math.cos(angle) - 1, abs=2e-5)

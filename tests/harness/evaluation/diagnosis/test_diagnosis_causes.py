@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from harness.causes import extended, shipped
+from harness.causes import extended, shipped_causes
 from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
 from harness.core.errors import UserError
 from harness.evaluation.diagnosis import ConsideredCauses, diagnose
-from harness.evaluation.diagnosis.circuit import described
+from harness.evaluation.diagnosis.circuit import circuit_described
 from harness.evaluation.diagnosis.hypotheses import hypotheses
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
@@ -68,7 +68,9 @@ def test_a_mistake_is_one_line_with_file_key_and_what_was_found(text: str, key: 
 
 
 def test_own_causes_are_added_replace_and_leave_out() -> None:
-    assert {c.name for c in extended(OWN, "").causes} - {c.name for c in shipped().causes} == {"filter-across-input"}
+    assert {c.name for c in extended(OWN, "").causes} - {c.name for c in shipped_causes().causes} == {
+        "filter-across-input"
+    }
     replaced = extended(OWN.replace("filter-across-input", "drifted-gain"), "").causes
     assert [c.text for c in replaced if c.name == "drifted-gain"] == [
         "a filter across the winding of range {range} takes part of its current"
@@ -80,7 +82,7 @@ def test_own_ordinary_replaces_what_it_names_and_nothing_else() -> None:
     """A meter of a steadier gain is still allowed the slope and the phase of any other."""
     own = extended('[ordinary]\ngain = { deviation = "0.1 %" }', "").ordinary
     assert own.gain.deviation == pytest.approx(1e-3)
-    assert own.model_copy(update={"gain": shipped().ordinary.gain}) == shipped().ordinary
+    assert own.model_copy(update={"gain": shipped_causes().ordinary.gain}) == shipped_causes().ordinary
 
 
 def test_an_own_cause_is_found_on_its_range_alone(device: Device, bench: Bench) -> None:
@@ -94,16 +96,16 @@ def test_an_own_cause_is_found_on_its_range_alone(device: Device, bench: Bench) 
 
 
 def test_priors_are_a_distribution(device: Device, independent_device: Device) -> None:
-    weights = shipped().weights
+    weights = shipped_causes().weights
     for one in (device, independent_device):
-        candidates, pairs = hypotheses(one, shipped())
+        candidates, pairs = hypotheses(one, shipped_causes())
         assert sum(c.prior for c in candidates) == pytest.approx(1 - weights.none_of_these)
         assert sum(candidates[p.index].prior for p in pairs) == pytest.approx(weights.pairs)
 
 
 def test_the_simulated_bench_can_have_every_cause() -> None:
     """A cause nobody can produce is one nobody has tested."""
-    assert {c.name for c in shipped().causes} <= {f.name for f in CATALOGUE}
+    assert {c.name for c in shipped_causes().causes} <= {f.name for f in CATALOGUE}
 
 
 WINDING = ["turn-missing", "turn-extra", "section-reversed", "winding-reversed", "both-windings-in-circuit"]
@@ -113,7 +115,7 @@ WINDING = ["turn-missing", "turn-extra", "section-reversed", "winding-reversed",
 def test_turns_are_those_of_the_simulated_winding(faults: list[str], data: st.DataObject) -> None:
     """Two descriptions of one winding, written for different ends, agree on every fault and pair: sign, sections and all."""
     device = demo_inputs().device
-    candidates, _ = hypotheses(device, shipped())
+    candidates, _ = hypotheses(device, shipped_causes())
     asked = [(f, data.draw(st.sampled_from([r.name for r in device.ranges]))) for f in faults]
     made = [c for c in candidates if sorted(c.faults) == sorted(asked) or (not asked and c.faults[0][0] == "none")]
     ranges = [RangeDescription(r.name, r.primary_turns, r.wiring, r.display_factor, 0.1, 1.0) for r in device.ranges]
@@ -124,7 +126,7 @@ def test_turns_are_those_of_the_simulated_winding(faults: list[str], data: st.Da
 
 
 def test_described_sections_are_what_each_range_adds(device: Device) -> None:
-    assert described(device).sections == {"x1": 1.0, "x10": 9.0}
+    assert circuit_described(device).sections == {"x1": 1.0, "x10": 9.0}
 
 
 def test_the_record_alone_recomputes_and_other_causes_are_said(tmp_path: Path) -> None:

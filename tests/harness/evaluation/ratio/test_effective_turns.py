@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from harness.causes import shipped
+from harness.causes import shipped_causes
 from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
-from harness.evaluation.ratio.effective_turns import SHAPE, multiplier
+from harness.evaluation.ratio.effective_turns import SHAPE, compare_with_base
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.whole_turns import NO_WHOLE_NUMBER, probability_of_nearest
 from harness.evaluation.uncertainty.combination import covariance
@@ -143,7 +143,7 @@ def test_a_departure_that_chance_could_explain_counts_all_the_same(device: Devic
 
     inputs, points = InputQuantities(bench, RUN_DATE), sweep(device, shown)
     base, own = ((r, [point_values(device, inputs, p) for p in points if p.range == r.name]) for r in device.ranges)
-    found = multiplier(inputs, own, base, 0.01)
+    found = compare_with_base(inputs, own, base, 0.01)
     assert found is not None
     ratios = [c.ratio for c in found.compared]
     values = np.array([r.nominal_value for r in ratios])
@@ -179,7 +179,7 @@ def _difference(device: Device, bench: Bench, own: float, base: tuple[float, ...
     inputs = InputQuantities(bench, RUN_DATE)
     one, ten = device.ranges
     values = [point_values(device, inputs, observed("x1", i, [i] * 4)) for i in base]
-    found = multiplier(
+    found = compare_with_base(
         inputs, (ten, [point_values(device, inputs, observed("x10", own, [10 * own] * 4))]), (one, values), 0.01
     )
     assert found is not None
@@ -247,7 +247,7 @@ def test_comparisons_between_two_places_share_the_curve_there(device: Device, be
 
 def test_two_readings_that_happen_to_agree_do_not_make_a_curve_straight(device: Device, bench: Bench) -> None:
     """Meters off a smooth curve by what the shipped causes call unmodelled, independently at every ampere-turns: U holds them."""
-    assert shipped().unmodelled.shape == SHAPE
+    assert shipped_causes().unmodelled.shape == SHAPE
     draw, inside = np.random.default_rng(11), 0
     for _ in range(30):
         places = (("x1", 2.0), ("x1", 20.0), ("x1", 60.0), ("x10", 3.5))

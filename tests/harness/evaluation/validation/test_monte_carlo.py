@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
-from harness.evaluation.ratio.effective_turns import multiplier
+from harness.evaluation.ratio.effective_turns import compare_with_base
 from harness.evaluation.ratio.effective_turns import reading_factor as factor_of
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import Contribution
@@ -134,7 +134,7 @@ def test_models_agree_with_the_results_at_their_centre(device: Device, bench: Be
     inputs = InputQuantities(bench, RUN_DATE)
     values = [point_values(device, inputs, p) for p in _noisy(device, 1e-3)]
     ranges = [(r, [v for v in values if v.observed.range == r.name]) for r in device.ranges]
-    found, factor = multiplier(inputs, ranges[1], ranges[0], 0.01), factor_of(ranges[1][1])
+    found, factor = compare_with_base(inputs, ranges[1], ranges[0], 0.01), factor_of(ranges[1][1])
     assert found is not None
     assert factor is not None
     still = {variable: Contribution(1e-6 * variable.std_dev) for variable in inputs.sources}

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from harness.classes.accuracy_classes import limit_currents, phase_displacement_limit, ratio_error_limit
-from harness.classes.power_classes import power_error_limit, power_limit_currents
+from harness.class_tables.accuracy_classes import limit_currents, phase_displacement_limit, ratio_error_limit
+from harness.class_tables.power_classes import power_error_limit, power_limit_currents
 from harness.files.device import Device, Range
 
 END = 0.05

@@ -18,7 +18,7 @@ from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
 from harness.wording.results_file import read_results
-from reports.points_table import COLUMNS
+from reports.points_csv import COLUMNS
 from tests.on_twin import TwinRun
 
 PAGE = (Path(__file__).parents[2] / "reports" / "results.md").read_text(encoding="utf-8")
@@ -76,7 +76,7 @@ def test_what_makes_the_table_is_loaded_only_for_it(
     record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "pandas", None)
-    monkeypatch.delitem(sys.modules, "reports.points_table", raising=False)
+    monkeypatch.delitem(sys.modules, "reports.points_csv", raising=False)
     console = Console(file=io.StringIO())
     assert certify(CertifyOptions(record, tmp_path), console) in (0, 1)
     with pytest.raises(ImportError):

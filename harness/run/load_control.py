@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.core.errors import LoadStaysOn
 from harness.core.quantities import format_quantity
-from harness.run.fresh_links import FreshLinks
+from harness.run.link_recovery import LinkRecovery
 from harness.run.reference_current import ReferenceCurrent
 from harness.run.run_context import BenchState, RunContext
 from harness.run.time_on import TimeOn
@@ -13,13 +13,13 @@ PROTECTION = 1.01
 """The load's own protection is set this much above the ceiling, so that it acts on faults and not on noise."""
 
 
-class Control:
+class LoadControl:
     """Drives the load; `state` is what is true of the bench now, `links` mends what breaks on the way."""
 
     def __init__(self, run: RunContext) -> None:
         self._run, self._load, self._shelf = run, run.station.load, run.station.load.by_person
         self.state = BenchState()
-        self.links = FreshLinks(run, self.state)
+        self.links = LinkRecovery(run, self.state)
         self.time_on = TimeOn(run, self.state)
         self.reference = ReferenceCurrent(run, self.state, self.time_on)
         self._protected_at: float | None = None

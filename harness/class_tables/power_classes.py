@@ -14,7 +14,7 @@ from typing import Literal
 
 from pydantic import TypeAdapter
 
-from harness.classes.accuracy_classes import TOLERANCE, TableSource
+from harness.class_tables.accuracy_classes import TOLERANCE, TableSource
 
 PowerClass = Literal[
     "IEC 62053-21 1",

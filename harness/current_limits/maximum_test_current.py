@@ -1,20 +1,20 @@
 """How much current a range may carry, and which part says so.
 
-A ceiling is the least over all parts of the path. The parts behind the transformer see the current times the turns,
-so the ceiling is computed with the turns expected or the turns observed, whichever are more.
+A maximum test current is the least over all parts of the path. The parts behind the transformer see the current times the turns,
+so it is computed with the turns expected or the turns observed, whichever are more.
 """
 
 from __future__ import annotations
 
 from harness.core.quantities import format_quantity
+from harness.current_limits.ratings import CurrentLimit, claimed, device_parts
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
-from harness.limits.ratings import Ceiling, claimed, device_parts
 
 CLIP = 0.02
-"""A point this little (relative) above the ceiling is brought down to it; one further above is left out."""
+"""A point this little (relative) above the maximum is brought down to it; one further above is left out."""
 
-ABOVE_CEILING, NOTHING_READ = "is above the maximum test current of", "nothing is read at"
+ABOVE_MAXIMUM, NOTHING_READ = "is above the maximum test current of", "nothing is read at"
 """What the reasons say for which points are left out of a range."""
 
 
@@ -22,17 +22,19 @@ SHELF_SPREAD = 1.1
 """A load on a shelf may draw this many times what is written on it; what it flows through must stand that too."""
 
 
-def ceiling(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.0) -> Ceiling:
-    """The ceiling of `rng`; `observed_turns` is what the readings so far say of its turns (0 when nothing is known)."""
+def maximum_test_current(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.0) -> CurrentLimit:
+    """The maximum test current of `rng`; `observed_turns` is what the readings so far say of its turns (0 when nothing is known)."""
     turns = max(float(rng.primary_turns), observed_turns)
     load = bench.entry("load")
     reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
-    ratings = [*device_parts(device, turns), Ceiling(reference, "largest range of the reference")]
-    ratings += [Ceiling(rating, name) for rating, name in bench.reference_path.ratings()]
+    ratings = [*device_parts(device, turns), CurrentLimit(reference, "largest range of the reference")]
+    ratings += [CurrentLimit(rating, name) for rating, name in bench.reference_path.ratings()]
     if load.maximum_current is not None:
-        ratings.append(Ceiling(load.maximum_current, "load"))
+        ratings.append(CurrentLimit(load.maximum_current, "load"))
     spread = SHELF_SPREAD if bench.shelf_currents else 1.0
-    return min([claimed(rng), *(Ceiling(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current)
+    return min(
+        [claimed(rng), *(CurrentLimit(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current
+    )
 
 
 def too_large(device: Device, bench: Bench) -> dict[float, str]:
@@ -40,7 +42,7 @@ def too_large(device: Device, bench: Bench) -> dict[float, str]:
 
     One that a range claims and may not carry is asked for on no other range either: the claim invites it where it does harm.
     """
-    limits = [(rng, ceiling(device, bench, rng)) for rng in device.ranges]
+    limits = [(rng, maximum_test_current(device, bench, rng)) for rng in device.ranges]
     found = {}
     for current in bench.shelf_currents:
         above = [(rng, limit) for rng, limit in limits if current > limit.current * (1 + CLIP)]
@@ -48,7 +50,7 @@ def too_large(device: Device, bench: Bench) -> dict[float, str]:
         if claimed_by or len(above) == len(limits):
             rng, limit = min(claimed_by or above[:1], key=lambda pair: pair[1].current)
             largest = f"{format_quantity(limit.current, 'A')} on range {rng.name}"
-            found[current] = f"{format_quantity(current, 'A')} {ABOVE_CEILING} {largest}, set by {limit.set_by}"
+            found[current] = f"{format_quantity(current, 'A')} {ABOVE_MAXIMUM} {largest}, set by {limit.set_by}"
             if len(above) < len(limits):
                 found[current] += f"; the other ranges use it once maximum_current of {rng.name} is below it"
     return found
@@ -62,7 +64,9 @@ def approach_current(device: Device, bench: Bench, rng: Range) -> float:
     From a shelf, one of its loads; 0 when it has none to try the range with.
     """
     all_turns = sum(r.primary_turns for r in device.ranges)
-    safe_anywhere = min(ceiling(device, bench, r, observed_turns=float(all_turns)).current for r in device.ranges)
+    safe_anywhere = min(
+        maximum_test_current(device, bench, r, observed_turns=float(all_turns)).current for r in device.ranges
+    )
     if not bench.shelf_currents:
         return min(rng.minimum_current, safe_anywhere)
     readable = device.display.smallest_readable_current * rng.display_factor

@@ -7,10 +7,10 @@ from typing import cast, get_args
 
 import pytest
 
-from harness.claims.claim_limits import limit_of_phase_displacement, limit_of_power_error
 from harness.claims.claim_text import FROM_MEMORY, claim_text
-from harness.classes.accuracy_classes import PHASE_MINUTES, SOURCE, phase_displacement_limit
-from harness.classes.power_classes import (
+from harness.claims.limits_of_error import limit_of_phase_displacement, limit_of_power_error
+from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE, phase_displacement_limit
+from harness.class_tables.power_classes import (
     HIGHEST_CURRENT,
     TABLES,
     PowerClass,

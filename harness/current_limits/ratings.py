@@ -9,19 +9,19 @@ from harness.files.device import Device, Range
 
 
 @dataclass(frozen=True)
-class Ceiling:
+class CurrentLimit:
     """Largest primary current in amperes, and the part that sets it."""
 
     current: float
     set_by: str
 
 
-def claimed(rng: Range) -> Ceiling:
+def claimed(rng: Range) -> CurrentLimit:
     """The current the range claims to measure at most."""
-    return Ceiling(rng.maximum_current, f"the claim of range {rng.name}")
+    return CurrentLimit(rng.maximum_current, f"the claim of range {rng.name}")
 
 
-def device_parts(device: Device, turns: float) -> list[Ceiling]:
+def device_parts(device: Device, turns: float) -> list[CurrentLimit]:
     """What every rated part of the device stands when `turns` turns carry the current.
 
     The parts behind the transformer see the current times the turns.
@@ -29,17 +29,17 @@ def device_parts(device: Device, turns: float) -> list[Ceiling]:
     path, transformer = device.path, device.transformer
     by_turns = f"at {turns:.3g} turns"
     parts = [
-        Ceiling(
+        CurrentLimit(
             transformer.maximum_secondary_current * transformer.secondary_turns / turns,
             f"meter input, {format_quantity(transformer.maximum_secondary_current, 'A')} in the secondary {by_turns}",
         ),
-        Ceiling(path.switch, "range switch"),
-        Ceiling(path.conductor, "conductor"),
+        CurrentLimit(path.switch, "range switch"),
+        CurrentLimit(path.conductor, "conductor"),
     ]
     if path.secondary_fuse is not None:
         limit = path.secondary_fuse * transformer.secondary_turns / turns
-        parts.append(Ceiling(limit, f"secondary fuse, {format_quantity(path.secondary_fuse, 'A')} {by_turns}"))
+        parts.append(CurrentLimit(limit, f"secondary fuse, {format_quantity(path.secondary_fuse, 'A')} {by_turns}"))
     for rating, name in ((path.fuse, "fuse"), (path.supply_socket, "supply socket")):
         if rating is not None:
-            parts.append(Ceiling(rating, name))
+            parts.append(CurrentLimit(rating, name))
     return parts

@@ -10,8 +10,8 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from harness.audit.line_keys import ReadingKeys, RecordLine
 from harness.audit.line_kinds import KINDS, STEPS, UndoneLine
+from harness.audit.value_types import ReadingKeys, RecordLine
 from harness.record.journal import Record
 
 _READING = TypeAdapter(ReadingKeys)

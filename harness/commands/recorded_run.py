@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from harness.commands.attendance import Attendance
-from harness.commands.opening import opened
+from harness.commands.bench_opening import opened
 from harness.core.errors import AbortedSafe, NotSafe, UserError
 from harness.core.output import as_typed
 from harness.core.stop import StopSignal
@@ -64,7 +64,9 @@ def naming_the_way_on(record_file: Path) -> Iterator[None]:
         raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {as_typed(record_file)}") from aborted
 
 
-def run_anew(inputs: RunInputs, attendance: Attendance, file: Path, around: Surroundings | None = None) -> None:
+def run_from_beginning(
+    inputs: RunInputs, attendance: Attendance, file: Path, around: Surroundings | None = None
+) -> None:
     """Run the procedure from its beginning, leaving the record `file`; `around` replaces the bench.
 
     Raises UserError, AbortedSafe or NotSafe.
@@ -83,7 +85,7 @@ def run_anew(inputs: RunInputs, attendance: Attendance, file: Path, around: Surr
     _run(inputs, attendance, file, around, begin)
 
 
-def run_on(
+def continue_run(
     inputs: RunInputs, attendance: Attendance, begun: Begun, file: Path, around: Surroundings | None = None
 ) -> None:
     """Go on with the interrupted run in `file`; `around` replaces the bench.

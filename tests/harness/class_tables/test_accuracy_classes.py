@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.claims.claim_limits import limit_of_error
-from harness.classes.accuracy_classes import LIMITS, lowest_current, ratio_error_limit
+from harness.claims.limits_of_error import limit_of_error
+from harness.class_tables.accuracy_classes import LIMITS, lowest_current, ratio_error_limit
 from harness.commands.new import template
 from harness.core.errors import UserError
 from harness.files.loading import parse_device

@@ -33,7 +33,7 @@ _ROOM_FOR_A_RANGE = 105 * mm
 _HALF_LABEL = 30 * mm
 
 
-def findings(results: Results) -> Iterator[Flowable]:
+def range_sections(results: Results) -> Iterator[Flowable]:
     """Every range, each on one page where it fits."""
     marks = coverage_marks(results)
     for found in results.ranges if ratio_taken(results) else ():

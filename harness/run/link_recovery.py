@@ -17,7 +17,7 @@ ATTEMPTS = 6
 _T = TypeVar("_T")
 
 
-class FreshLinks:
+class LinkRecovery:
     """Does what may fail on a link, again and again on a fresh one."""
 
     def __init__(self, run: RunContext, state: BenchState) -> None:

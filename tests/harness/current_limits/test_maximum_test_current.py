@@ -1,15 +1,20 @@
-"""Ceilings, and the part that sets them."""
+"""Maximum test currents, and the part that sets them."""
 
 from pathlib import Path
 
 import pytest
 
 from harness.commands.new import template
+from harness.current_limits.maximum_test_current import (
+    approach_current,
+    maximum_test_current,
+    switch_looks_elsewhere,
+    too_large,
+)
+from harness.current_limits.ratings import device_parts
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
-from harness.limits.ceilings import approach_current, ceiling, switch_looks_elsewhere, too_large
-from harness.limits.ratings import device_parts
 
 
 @pytest.fixture
@@ -34,9 +39,9 @@ def ten_turns() -> Device:
 def test_ten_turns_bring_a_100_ma_input_down_to_10_a(bench: Bench) -> None:
     """common practice, no published source: a 1:1000 core with a 100 mA input limits at 100 A, with ten turns at 10 A."""
     one, ten = ten_turns().ranges
-    assert ceiling(ten_turns(), bench, one).current == pytest.approx(100.0)
-    assert ceiling(ten_turns(), bench, ten).current == pytest.approx(10.0)
-    assert "meter input" in ceiling(ten_turns(), bench, ten).set_by
+    assert maximum_test_current(ten_turns(), bench, one).current == pytest.approx(100.0)
+    assert maximum_test_current(ten_turns(), bench, ten).current == pytest.approx(10.0)
+    assert "meter input" in maximum_test_current(ten_turns(), bench, ten).set_by
 
 
 @pytest.mark.parametrize(
@@ -52,7 +57,7 @@ def test_ten_turns_bring_a_100_ma_input_down_to_10_a(bench: Bench) -> None:
 def test_the_weakest_part_sets_the_ceiling_and_is_named(bench: Bench, replaced: dict[str, str], part: str) -> None:
     """12 mA in the secondary of 2500 turns is 30 A through one turn; whichever part stands 30 A is named."""
     weak = device(**replaced)
-    found = ceiling(weak, bench, weak.ranges[0])
+    found = maximum_test_current(weak, bench, weak.ranges[0])
     assert part in found.set_by
     assert found.current == pytest.approx(30.0 if replaced else 80.0)
 
@@ -60,8 +65,8 @@ def test_the_weakest_part_sets_the_ceiling_and_is_named(bench: Bench, replaced: 
 def test_observed_turns_lower_the_ceiling_and_never_raise_it(bench: Bench) -> None:
     """Twenty turns seen where one is expected: 40 mA x 2500 / 20 = 5 A; fewer turns seen change nothing."""
     demo = device()
-    assert ceiling(demo, bench, demo.ranges[0], observed_turns=20.0).current == pytest.approx(5.0)
-    assert ceiling(demo, bench, demo.ranges[2], observed_turns=1.0).current == pytest.approx(4.0)
+    assert maximum_test_current(demo, bench, demo.ranges[0], observed_turns=20.0).current == pytest.approx(5.0)
+    assert maximum_test_current(demo, bench, demo.ranges[2], observed_turns=1.0).current == pytest.approx(4.0)
 
 
 def test_the_approach_is_safe_wherever_the_switch_stands(bench: Bench) -> None:
@@ -88,12 +93,12 @@ def test_the_load_and_the_reference_are_parts_too(bench: Bench) -> None:
     """A load of 30 A, or a reference that reads up to 20 A: no more is asked of either."""
     weak = dict(bench.instruments)
     weak["source"] = weak["source"].model_copy(update={"maximum_current": 30.0})
-    found = ceiling(device(), bench.model_copy(update={"instruments": weak}), device().ranges[0])
+    found = maximum_test_current(device(), bench.model_copy(update={"instruments": weak}), device().ranges[0])
     assert (found.current, found.set_by) == (30.0, "load")
     weak = dict(bench.instruments)
     low = tuple(r for r in weak["multimeter"].ranges if r.full_scale * bench.reference_path.factor <= 20.0)
     weak["multimeter"] = weak["multimeter"].model_copy(update={"ranges": low})
-    found = ceiling(device(), bench.model_copy(update={"instruments": weak}), device().ranges[0])
+    found = maximum_test_current(device(), bench.model_copy(update={"instruments": weak}), device().ranges[0])
     assert found.current == pytest.approx(low[-1].full_scale * bench.reference_path.factor)
     assert found.set_by == "largest range of the reference"
 
@@ -116,7 +121,7 @@ def test_a_load_on_a_shelf_may_draw_a_tenth_more_than_its_plate_says(shelf: Benc
     """IEC 60335-1, 10.1: the power input of a heating appliance may be 5 % above the rated one, or 10 % of a small one (value from memory)."""
     ten = ten_turns().ranges[1]
     parts = 100e-3 * ten_turns().transformer.secondary_turns / ten.primary_turns
-    assert ceiling(ten_turns(), with_loads(shelf, 1.0), ten).current == pytest.approx(parts / 1.1)
+    assert maximum_test_current(ten_turns(), with_loads(shelf, 1.0), ten).current == pytest.approx(parts / 1.1)
 
 
 @pytest.mark.parametrize(
@@ -186,7 +191,7 @@ def test_each_part_says_what_it_stands_and_in_what_words(bench: Bench) -> None:
 
 def test_a_rating_of_the_reference_path_is_named(bench: Bench) -> None:
     path = bench.reference_path.model_copy(update={"maximum_current": 1.5})
-    found = ceiling(device(), bench.model_copy(update={"reference_path": path}), device().ranges[2])
+    found = maximum_test_current(device(), bench.model_copy(update={"reference_path": path}), device().ranges[2])
     assert (found.current, found.set_by) == (1.5, "reference path")
 
 

@@ -15,8 +15,8 @@ from rich.console import Console
 
 from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import BENCH, new
+from harness.core.atomic_files import write_together
 from harness.core.errors import UserError
-from harness.core.joint_files import write_together
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
 from tests.full_disk import small_disk

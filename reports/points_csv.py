@@ -24,7 +24,7 @@ COLUMNS = (
 )
 
 
-def points_table(results: Results) -> bytes:
+def points_csv(results: Results) -> bytes:
     """A row for every current and every power that was compared, unrounded; cells of what is not known are empty."""
     rows: list[tuple[str | float | None, ...]] = []
     for rng in results.ranges:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from harness.audit import check_lines, check_points
 from harness.commands.summary_lines import CERTIFICATE, RESULTS, summary_lines
+from harness.core.atomic_files import write_together
 from harness.core.errors import AbortedSafe, RecordError, Stopped, UserError
-from harness.core.joint_files import write_together
 from harness.core.output import as_typed, tell
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import ReplacementCauses, evaluate
@@ -18,7 +18,7 @@ from harness.record.journal import Record, read_record, refuse_being_written
 from harness.results import Results, accepted
 from harness.steps import Procedure, words_hash
 from harness.wording.results_file import to_json
-from procedures import shipped
+from procedures import shipped_procedures
 from reports.certificate import certificate
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def checked(record: Record, name: str, procedure: Procedure | None) -> bool:
     """
     check_lines(record, name)
     kept = record.start["procedure"]
-    made_by = procedure or shipped().get(kept["asked"])
+    made_by = procedure or shipped_procedures().get(kept["asked"])
     if made_by is None:
         return False
     if (made_by.text_hash, words_hash()) != (kept["text_hash"], kept["words_hash"]):
@@ -80,7 +80,7 @@ def finish(
 ) -> int:
     """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
     results = conclude(record_file, out, trials=trials, procedure=procedure)
-    return told(results, out, console)
+    return show_verdict(results, out, console)
 
 
 @contextlib.contextmanager
@@ -96,7 +96,7 @@ def of_finished_run(stop: StopSignal, record_file: Path) -> Iterator[None]:
         ) from stopped
 
 
-def told(results: Results, out: Path, console: Console) -> int:
+def show_verdict(results: Results, out: Path, console: Console) -> int:
     tell(console, summary_lines(results, out))
     return 0 if accepted(results.verdict) else 1
 
@@ -112,10 +112,10 @@ def prepare_folder(folder: Path) -> None:
 def write_table(results: Results, file: Path) -> None:
     """Write the points into `file`. Raises UserError."""
     # Here, since pandas takes a second to load and nothing else needs it.
-    from reports.points_table import points_table
+    from reports.points_csv import points_csv
 
     prepare_folder(file.parent)
     try:
-        write_together(file.parent, {file.name: points_table(results)})
+        write_together(file.parent, {file.name: points_csv(results)})
     except OSError as failure:
         raise UserError(f"{file}: cannot be written: {failure.strerror}; results and certificate are") from failure
