@@ -307,7 +307,7 @@ def test_the_parts_a_person_plays(drivers: Callable[..., Drivers], links: Noted,
     reference.read(0.23)
     meter.read(0.23)
     of_reference, of_meter = person.questions
-    assert (of_reference.of, of_reference.unit) == ("reference", "A")
+    assert (of_reference.text, of_reference.of, of_reference.unit) == ("  multimeter shows", "reference", "A")
     assert of_reference.resolution == pytest.approx(10e-6)
     # A shelf says only roughly what flows; the device's display is compared with what the reference read.
     assert of_reference.tolerance == 0.5

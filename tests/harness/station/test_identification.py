@@ -112,6 +112,9 @@ def test_only_those_that_play_a_role_or_are_named_count(bench: Bench) -> None:
     assert "due:spare" in calibration_problems(spare, late, ["spare"])
     assert "due:multimeter" not in calibration_problems(spare, late, ["spare"])
     assert "due:spare" not in identity_problems(spare, {"multimeter": who("M-0871")}, late)
+    # Who did not answer gives no readings.
+    assert "due:multimeter" not in identity_problems(spare, {"source": who("L-2203"), "spare": who("M-0871")}, late)
+    assert "due:spare" in identity_problems(spare, {"source": who("L-2203"), "spare": who("M-0871")}, late)
 
 
 def test_a_direct_path_has_no_certificate(bench: Bench) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,6 +13,7 @@ from harness.commands.new import template
 from harness.core.clock import RealClock
 from harness.core.errors import UserError
 from harness.files.loading import parse_bench, parse_device
+from harness.record.journal import RecordWriter, parse_record
 from harness.station.station import Station, assemble, open_all, open_each
 from harness.station.wires import LinkSource
 from instruments.errors import LinkError
@@ -142,3 +144,24 @@ def test_every_link_is_let_go() -> None:
     station.instruments.update(parts)
     station.close()
     assert [part.course for part in parts.values()] == [["close"]] * 4
+
+
+def test_whoever_is_at_the_bench_is_asked_and_it_is_written_down_and_the_bench_is_told() -> None:
+    """docs/decisions/confirmations.md: every question that guards somebody is in the record with its answer."""
+    done: list[str] = []
+
+    class Bench(Nowhere):
+        def turn_switch(self, range_name: str) -> None:
+            done.append(range_name)
+
+    device = parse_device(template("device.toml"), "device.toml")
+    bench = parse_bench(template("bench_by_hand.toml"), "bench.toml")
+    person, stream = ScriptedPerson(), io.BytesIO()
+    station = assemble(device, bench, person=person, clock=RealClock(), links=Bench(), folders=[])
+    station.person.record_in(RecordWriter(stream, RealClock(), sync=False))
+    station.switch.select("x4")
+    station.load.make_safe()
+    assert done == ["x4"]
+    prompts = [line["text"] for line in parse_record(stream.getvalue(), "test").of_kind("prompt")]
+    assert prompts == person.asked
+    assert len(prompts) == 2

@@ -119,11 +119,13 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, dict[str, Any]]]:
 
 def test_a_line_opened_again_is_drained_first_by_instrument(opened: list[Any], tmp_path: Path) -> None:
     """What came too late before must not be taken for an answer; the first time nothing was asked yet."""
-    source = Wires(tmp_path, "@other")
+    source, of_profile = Wires(tmp_path, "@other"), SCPI.model_copy(update={"read_termination": "\r"})
     for name in ("load", "relay", "load", "load"):
-        source.text(name, entry(), SCPI)
+        source.text(name, entry(), of_profile)
     assert [how["drain"] for _, how in opened] == [False, False, True, True]
-    assert opened[0][0] == ("load", "TCPIP::h::1::SOCKET", link_settings(entry(), SCPI, "@other"))
+    assert opened[0][0] == ("load", "TCPIP::h::1::SOCKET", LinkSettings(read_termination="\r", library="@other"))
+    Wires(tmp_path).text("load", entry(), SCPI)
+    assert opened[-1][0][2].library == "@py"
 
 
 def test_a_modbus_unit_is_reached_by_its_number_on_its_port(opened: list[Any], tmp_path: Path) -> None:
