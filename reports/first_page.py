@@ -17,7 +17,7 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import CONTRADICTION, BenchCheck, Results, accepted, does_not_meet
-from harness.wording.reasons import reason_line, span_text
+from harness.wording.reasons import partly, reason_line, span_text
 from harness.wording.results_file import to_json
 from reports.page_style import (
     ACCENT,
@@ -127,8 +127,7 @@ def _verdict(results: Results) -> Iterator[Flowable]:
     told = [*results.reasons, *(remark for rng in results.ranges for remark in rng.remarks)]
     lines += [prose(true_minus(reason_line(reason))) for reason in told]
     lines.append(prose(" ".join(part for part in (_claim(results), *_judged_by(results)) if part), "label"))
-    in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
-    word = f"partial {results.verdict}" if in_part else results.verdict
+    word = f"partial {results.verdict}" if partly(results) else results.verdict
     yield panel(word, ACCENT if accepted(results.verdict) else INK, lines)
 
 

@@ -27,9 +27,6 @@ from reports.validation import validation
 _RATIO_ERROR = "(indicated current − reference current) / reference current, from the means of the pairs of a point"
 
 
-_COVERAGE = {"convolution of the rectangular parts with the rest": "numerical convolution of the input distributions"}
-
-
 def basis(results: Results) -> Iterator[Flowable]:
     """What belongs before the findings: instruments, conditions, method."""
     yield from instruments(results)
@@ -121,7 +118,7 @@ def _uncertainty(results: Results) -> Iterator[Flowable]:
     )
     marks = coverage_marks(results)
     for method, mark in marks.items():
-        yield prose(f"Coverage factor k{f' marked {mark}' if mark else ''}: from the {_COVERAGE.get(method, method)}.")
+        yield prose(f"Coverage factor k{f' marked {mark}' if mark else ''}: from the {method}.")
     yield from budgets(results)
     yield from validation(results)
 

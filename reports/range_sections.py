@@ -16,7 +16,6 @@ from harness.core.rounding import (
     percent_pair,
     plus_minus,
     power_factor,
-    probability,
     round_pair,
     round_significant,
     true_minus,
@@ -24,7 +23,7 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results
-from harness.wording.reasons import reason_text, verdict_text
+from harness.wording.reasons import nearest_integer, reason_text, verdict_text
 from reports.error_chart import error_chart
 from reports.first_page import ratio_taken
 from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
@@ -83,7 +82,7 @@ def _turns(found: RangeResult) -> list[tuple[str, str]]:
             f"{plus_minus(turns.value, turns.expanded_uncertainty)} (k = {turns.coverage_factor:.2f}), {compared_at(turns)}",
         )
     )
-    rows.append(("Nearest integer", nearest_whole(turns)))
+    rows.append(("Nearest integer", nearest_integer(turns)))
     return rows
 
 
@@ -94,13 +93,6 @@ def compared_at(turns: EffectiveTurns) -> str:
     if turns.method == "between ampere-turns":
         return f"against the base range interpolated to {turns.compared} ampere-turns"
     return "against the base range at different ampere-turns: U includes the limit of error of both ranges there"
-
-
-def nearest_whole(turns: EffectiveTurns) -> str:
-    """The nearest integer with its probability, or that the interval holds none."""
-    if not turns.holds_whole_number:
-        return f"none within ± U; the nearest is {turns.nearest}"
-    return f"{turns.nearest}, probability {probability(turns.probability)}"
 
 
 def _zero(zero: Offset | None) -> list[tuple[str, str]]:

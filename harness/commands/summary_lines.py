@@ -7,9 +7,9 @@ from pathlib import Path
 from harness.commands.additional_lines import beyond_lines, check_line
 from harness.core.rounding import probability, terminal
 from harness.replay.kept_run import RECORD
-from harness.results import CONTRADICTION, EffectiveTurns, RangeResult, Results, Validation, accepted
+from harness.results import CONTRADICTION, RangeResult, Results, Validation, accepted
 from harness.wording.diagnosis import diagnosis_lines
-from harness.wording.reasons import reason_line, reason_text, verdict_text
+from harness.wording.reasons import nearest_integer, partly, reason_line, reason_text, verdict_text
 from harness.wording.values import stated_text
 
 RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
@@ -17,8 +17,7 @@ RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
 
 def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
-    in_part = accepted(results.verdict) and any(r.stands_for for r in results.ranges)
-    lines = [f"verdict: {results.verdict.upper()}{', for part of the claim only' if in_part else ''}"]
+    lines = [f"verdict: {results.verdict.upper()}{', for part of the claim only' if partly(results) else ''}"]
     wide = max(5, *(len(verdict_text(r)) for r in results.ranges))
     for rng in results.ranges:
         beyond = list(beyond_lines(rng))
@@ -62,14 +61,6 @@ def _turns_text(rng: RangeResult, base: str) -> str:
     if found is None:
         if factor is None:
             return ""
-        told = stated_text(factor)
-        return f"expected {turns}, not determined; reading factor {told}"
-    told = stated_text(found)
-    return f"expected {turns}, found {told} against {base}; {_whole(found)}"
-
-
-def _whole(turns: EffectiveTurns) -> str:
-    """The nearest whole number of turns with its probability, or that there is none."""
-    if not turns.holds_whole_number:
-        return f"no integer within ± U (nearest {turns.nearest})"
-    return f"{turns.nearest} with probability {terminal(probability(turns.probability))}"
+        return f"expected {turns}, not determined; reading factor {stated_text(factor)}"
+    integer = terminal(nearest_integer(found))
+    return f"expected {turns}, found {stated_text(found)} against {base}; nearest integer: {integer}"

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
-from harness.core.rounding import percent, terminal
-from harness.results import RangeResult, Reason, Value
+from harness.core.rounding import percent, probability, terminal
+from harness.results import EffectiveTurns, RangeResult, Reason, Results, Value, accepted
 from harness.wording.values import with_uncertainty
 
 SENTENCES = Path(__file__).parent / "reasons.toml"
@@ -26,14 +27,11 @@ def sentences() -> dict[str, str]:
     return tomllib.loads(SENTENCES.read_text(encoding="utf-8"))
 
 
-def reason_text(reason: Reason) -> str:
-    """`reason` in a sentence, without its range."""
+def sentence(code: str, values: Mapping[str, Value]) -> str:
+    """The sentence of `code`, filled in. Raises KeyError for a value it cannot do without."""
 
     def known(part: re.Match[str]) -> str:
-        return part[1] if all(name in reason.values for name, _ in _FIELD.findall(part[1])) else ""
-
-    sentence = _OPTIONAL.sub(known, sentences()[reason.code])
-    values = {"range": reason.range} | reason.values
+        return part[1] if all(name in values for name, _ in _FIELD.findall(part[1])) else ""
 
     def written(field: re.Match[str]) -> str:
         value, form = values[field[1]], field[2] or ""
@@ -41,7 +39,12 @@ def reason_text(reason: Reason) -> str:
             return with_uncertainty(_number(value), _number(values["expanded_uncertainty"]), form[1:])
         return _written(value, form)
 
-    return _FIELD.sub(written, sentence)
+    return _FIELD.sub(written, _OPTIONAL.sub(known, sentences()[code]))
+
+
+def reason_text(reason: Reason) -> str:
+    """`reason` in a sentence, without its range."""
+    return sentence(reason.code, {"range": reason.range, **reason.values})
 
 
 def reason_line(reason: Reason) -> str:
@@ -52,6 +55,18 @@ def reason_line(reason: Reason) -> str:
 def verdict_text(found: RangeResult) -> str:
     """The verdict of a range, with the currents it is of where they are a part of the span: `pass at 2 A only`."""
     return found.verdict if found.stands_for is None else f"{found.verdict} at {span_text(found.stands_for)} only"
+
+
+def partly(results: Results) -> bool:
+    """Whether what passes is a part of the claim only."""
+    return accepted(results.verdict) and any(found.stands_for for found in results.ranges)
+
+
+def nearest_integer(turns: EffectiveTurns) -> str:
+    """The nearest integer with its probability, or that the interval holds none."""
+    if not turns.holds_whole_number:
+        return f"none within ± U; the nearest is {turns.nearest}"
+    return f"{turns.nearest}, probability {probability(turns.probability)}"
 
 
 def span_text(currents: tuple[float, ...]) -> str:

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from harness.claims.limits_of_error import limit_of_error
-from harness.evaluation.conformity.decision import decide, judgement
-from harness.evaluation.conformity.fail_reasons import in_one_go
+from harness.evaluation.conformity.decision import decide
+from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import t_factor
 from harness.evaluation.uncertainty.distributions import TDistribution
@@ -58,19 +58,7 @@ def endurance(
         largest_secondary_current=max(secondary, default=None),
         verdict="fail" if reasons else conformity.verdict,
     )
-    if (said := judgement(drift)) is not None:
-        reasons.append(
-            Reason.of(
-                "drift",
-                rng.name,
-                drift=drift.value,
-                seconds=seconds,
-                current=current,
-                expanded_uncertainty=drift.expanded_uncertainty,
-                limit=limit,
-                judgement=said,
-            )
-        )
+    reasons += not_passed("drift", rng, drift, seconds=seconds, current=current)
     return result, reasons
 
 

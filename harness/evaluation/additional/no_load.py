@@ -7,15 +7,14 @@ from typing import Any
 
 from harness.claims.limits_of_error import limit_at_no_current
 from harness.evaluation.additional.register_creep import creep, creep_period
-from harness.evaluation.conformity.decision import judgement
-from harness.evaluation.conformity.fail_reasons import in_one_go
+from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.conformity.judged_value import judged
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
 from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair
-from harness.results import Judged, NoLoad, Reason, worst_verdict
+from harness.results import NoLoad, Reason, worst_verdict
 
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 """Volts of IEC 60038 that a power is judged by where none was read, and the part of them that counts as there."""
@@ -48,12 +47,12 @@ def no_load(
     limit = limit_at_no_current(device, rng)
     indicated = _indicated(inputs, own[-1].indicated)
     current = judged(inputs, indicated, limit)
-    reasons = [*failures, *_shown_at_rest("current-with-no-current", rng, "current", current)]
+    reasons = [*failures, *not_passed("current-with-no-current", rng, current)]
     watts = _power_shown(device, inputs, rng, last)
     power = None if watts is None else judged(inputs, watts, _limit_of_power(device, rng, limit * at))
     if power is not None:
-        by = "limit" if device.claim.power_counts > 0 else "limit_by_current"
-        reasons += _shown_at_rest("power-with-no-current", rng, "power", power, by)
+        code = "power-with-no-current" if device.claim.power_counts > 0 else "power-with-no-current-by-current"
+        reasons += not_passed(code, rng, power)
     verdicts = [j.verdict for j in (current, power) if j is not None and j.verdict is not None]
     result = NoLoad(
         seconds=seconds,
@@ -97,12 +96,3 @@ def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
     """
     step = (device.display.power_resolution or 0.0) * rng.display_factor
     return device.claim.power_counts * step or max(of_current, step)
-
-
-def _shown_at_rest(code: str, rng: Range, quantity: str, shown: Judged, limit: str = "limit") -> list[Reason]:
-    """Why what is shown of a `quantity` with no current is no plain pass; `limit` says what the limit is called."""
-    said = judgement(shown)
-    if said is None:
-        return []
-    values = {quantity: shown.value, "expanded_uncertainty": shown.expanded_uncertainty, limit: shown.limit}
-    return [Reason.of(code, rng.name, **values, judgement=said)]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from harness.evaluation.conformity.decision import judgement
-from harness.evaluation.conformity.fail_reasons import failed
+from harness.evaluation.conformity.fail_reasons import failed, not_passed
 from harness.files.device import Range
 from harness.results import PhaseDisplacement, PowerPoint, Reason, worst
 
@@ -24,37 +23,23 @@ def misread(rng: Range, power: Sequence[PowerPoint], phase: Sequence[PhaseDispla
 def failed_power(rng: Range, points: Sequence[PowerPoint]) -> Iterator[Reason]:
     """A reason for all points of a verdict less than pass."""
     judged_points = [p for p in points if p.power_error.conformity is not None]
-    for said, group in failed(judged_points):
+    for group in failed(judged_points):
         largest = worst(group)
-        error = largest.power_error
-        yield Reason.of(
+        yield from not_passed(
             "power-not-passed",
-            rng.name,
-            judgement=said,
+            rng,
+            largest.power_error,
             failed=len(group),
             points=len(judged_points),
-            power_error=error.value,
-            expanded_uncertainty=error.expanded_uncertainty,
             current=largest.reference_current,
             power_factor=largest.power_factor,
-            limit=error.limit,
         )
 
 
 def failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> Iterator[Reason]:
     """A reason for each current with a verdict less than pass."""
     for at in found:
-        phase, said = at.displacement, judgement(at.displacement)
-        if said is not None:
-            yield Reason.of(
-                "phase-not-passed",
-                rng.name,
-                displacement=phase.value,
-                expanded_uncertainty=phase.expanded_uncertainty,
-                current=at.nominal_current,
-                limit=phase.limit,
-                judgement=said,
-            )
+        yield from not_passed("phase-not-passed", rng, at.displacement, current=at.nominal_current)
 
 
 def _reversed(rng: Range, points: Sequence[PowerPoint]) -> list[Reason]:

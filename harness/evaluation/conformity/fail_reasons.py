@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from harness.claims.limits_of_error import END
-from harness.evaluation.conformity.decision import JUDGEMENTS, Judgement, judgement
+from harness.evaluation.conformity.decision import JUDGEMENTS, judgement
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Range
 from harness.record.observations import ObservedRange
-from harness.results import AnyFinding, Point, Reason, worst
+from harness.results import AnyFinding, Judged, Point, Reason, Value, worst
 
 LEFT_OUT = "points-left-out"
 
@@ -20,31 +20,27 @@ COVERED = 0.02
 """How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
 
 
-def failed(found: Sequence[AnyFinding]) -> Iterator[tuple[Judgement, list[AnyFinding]]]:
+def not_passed(code: str, rng: Range, found: Judged, **more: Value) -> list[Reason]:
+    """Why `found` is no plain pass; nothing where it is one or nothing is claimed. An error may fail by its U alone, so U is told."""
+    said = judgement(found)
+    if said is None:
+        return []
+    uncertainty = found.expanded_uncertainty
+    values = {"value": found.value, "expanded_uncertainty": uncertainty, "limit": found.limit, **more}
+    return [Reason.of(code, rng.name, judgement=said, **values)]
+
+
+def failed(found: Sequence[AnyFinding]) -> Iterator[list[AnyFinding]]:
     """What was found with a verdict less than a pass, by what is said of it, worst first."""
-    for said in JUDGEMENTS:
-        group = [f for f in found if judgement(f.judged) == said]
-        if group:
-            yield said, group
+    groups = ([f for f in found if judgement(f.judged) == said] for said in JUDGEMENTS)
+    return (group for group in groups if group)
 
 
 def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
     """A reason for all points of a verdict less than pass."""
-    for said, group in failed(points):
-        largest = worst(group)
-        error, conformity = largest.ratio_error, largest.ratio_error.conformity
-        assert conformity is not None
-        yield Reason.of(
-            "points-not-passed",
-            rng.name,
-            judgement=said,
-            failed=len(group),
-            points=len(points),
-            ratio_error=error.value,
-            expanded_uncertainty=error.expanded_uncertainty,
-            current=largest.reference_current,
-            limit=conformity.limit,
-        )
+    for group in failed(points):
+        error, current, count = worst(group).ratio_error, worst(group).reference_current, len(group)
+        yield from not_passed("points-not-passed", rng, error, failed=count, points=len(points), current=current)
 
 
 def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> list[Reason]:

@@ -27,9 +27,8 @@ LEAST_FREEDOM = 2.0
 NOTHING_BESIDE = 1e-5
 """Parts that make up no more of the variance than this are one t-distribution together: k changes by some 1e-4 at the most."""
 
-CONVOLUTION: Literal["convolution of the rectangular parts with the rest"] = (
-    "convolution of the rectangular parts with the rest"
-)
+Method = Literal["t-distribution", "numerical convolution of the input distributions"]
+CONVOLUTION: Method = "numerical convolution of the input distributions"
 
 
 @dataclass(frozen=True)
@@ -60,7 +59,7 @@ class Coverage:
 
     factor: float
     degrees_of_freedom: float
-    method: Literal["t-distribution", "convolution of the rectangular parts with the rest"]
+    method: Method
     spread: Spread
 
     @property

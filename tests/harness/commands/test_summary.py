@@ -32,8 +32,8 @@ def test_turns_say_what_they_are_found_against() -> None:
     """The base range has nothing but the reference to be compared with: its turns and the meter's gain cannot be told apart."""
     x1, x4, x20 = (line for line in _lines("turns_check") if line.startswith("  x"))
     assert re.search(r"x1 +pass +expected 1 turn, not determined; reading factor 0\.99\d\d ± 0\.00\d\d$", x1)
-    assert x4.endswith("against x1; 4 with probability above 99.9 %")
-    assert x20.endswith("against x1; 20 with probability above 99.9 %")
+    assert x4.endswith("against x1; nearest integer: 4, probability above 99.9 %")
+    assert x20.endswith("against x1; nearest integer: 20, probability above 99.9 %")
 
 
 def test_with_a_base_range_far_off_no_turns_are_found() -> None:

@@ -37,7 +37,7 @@ def test_a_reason_rounds_its_worst_value_as_the_certificate_does() -> None:
         judgement="error beyond the limit",
         failed=1,
         points=9,
-        ratio_error=0.0123449,
+        value=0.0123449,
         expanded_uncertainty=0.00028,
         current=20.0,
         limit=0.01,
