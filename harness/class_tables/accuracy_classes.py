@@ -9,46 +9,38 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import AfterValidator, Field
+
+from harness.class_tables.table_file import TablePart, TableSource, read_table
+
+Positive = Annotated[float, Field(gt=0)]
 
 
-@dataclass(frozen=True)
-class TableSource:
-    """Where a table of limits comes from. `from_memory`: not found in print, to be checked against the standard itself."""
-
-    text: str
-    from_memory: bool
+def _rising(limits: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    if any(low >= high for (low, _), (high, _) in itertools.pairwise(limits)):
+        raise ValueError("found currents that do not rise, expected each above the one before")
+    return limits
 
 
-SOURCE = TableSource(
-    "IEC 61869-2:2012, tables 201 to 203, as found on a transformer maker's technical page; the standard was not at hand",
-    from_memory=False,
-)
+LimitsOfClass = Annotated[tuple[tuple[Positive, Positive], ...], Field(min_length=1), AfterValidator(_rising)]
 
-LIMITS: dict[str, tuple[tuple[float, float], ...]] = {
-    "0.1": ((0.05, 0.004), (0.2, 0.002), (1.0, 0.001), (1.2, 0.001)),
-    "0.2": ((0.05, 0.0075), (0.2, 0.0035), (1.0, 0.002), (1.2, 0.002)),
-    "0.5": ((0.05, 0.015), (0.2, 0.0075), (1.0, 0.005), (1.2, 0.005)),
-    "1": ((0.05, 0.03), (0.2, 0.015), (1.0, 0.01), (1.2, 0.01)),
-    "0.2S": ((0.01, 0.0075), (0.05, 0.0035), (0.2, 0.002), (1.0, 0.002), (1.2, 0.002)),
-    "0.5S": ((0.01, 0.015), (0.05, 0.0075), (0.2, 0.005), (1.0, 0.005), (1.2, 0.005)),
-    "3": ((0.5, 0.03), (1.2, 0.03)),
-    "5": ((0.5, 0.05), (1.2, 0.05)),
-}
-"""Class -> (part of the rated current, limit of ratio error), both as fractions, in rising current.
 
-Source: `SOURCE`. Classes 3 and 5 have one limit from 50 % to 120 %.
-"""
+class AccuracyClasses(TablePart):
+    """The tables of IEC 61869-2."""
 
-PHASE_MINUTES: dict[str, tuple[tuple[float, float], ...]] = {
-    "0.1": ((0.05, 15), (0.2, 8), (1.0, 5), (1.2, 5)),
-    "0.2": ((0.05, 30), (0.2, 15), (1.0, 10), (1.2, 10)),
-    "0.5": ((0.05, 90), (0.2, 45), (1.0, 30), (1.2, 30)),
-    "1": ((0.05, 180), (0.2, 90), (1.0, 60), (1.2, 60)),
-    "0.2S": ((0.01, 30), (0.05, 15), (0.2, 10), (1.0, 10), (1.2, 10)),
-    "0.5S": ((0.01, 90), (0.05, 45), (0.2, 30), (1.0, 30), (1.2, 30)),
-}
-"""Class -> (part of the rated current, limit of phase displacement in minutes of arc). Classes 3 and 5 have none."""
+    source: TableSource
+    ratio_error: dict[str, LimitsOfClass]
+    phase_minutes: dict[str, LimitsOfClass]
+
+
+_SHIPPED = read_table(AccuracyClasses, "accuracy_classes.toml")
+SOURCE = _SHIPPED.source
+LIMITS = _SHIPPED.ratio_error
+"""Class -> (part of the rated current, limit of ratio error), both as fractions, in rising current."""
+PHASE_MINUTES = _SHIPPED.phase_minutes
+"""Class -> (part of the rated current, limit of phase displacement in minutes of arc)."""
 
 TOLERANCE = 0.005
 """A point this little (relative) outside the tabulated span is a point at its end: no current is set exactly."""

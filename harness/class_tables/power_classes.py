@@ -7,14 +7,13 @@ power factors the table names, and nothing is claimed elsewhere.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
-from pydantic import TypeAdapter
+from pydantic import Field, model_validator
 
-from harness.class_tables.accuracy_classes import TOLERANCE, TableSource
+from harness.class_tables.accuracy_classes import TOLERANCE
+from harness.class_tables.table_file import TablePart, TableSource, read_table
 
 PowerClass = Literal[
     "IEC 62053-21 1",
@@ -26,22 +25,45 @@ PowerClass = Literal[
     "EN 50470-3 C",
 ]
 
+HIGHEST_CURRENT = 1.2
+"""Largest current over In: the smallest ratio that standards on transformer-operated meters offer (value from memory)."""
+
 POWER_FACTOR_TOLERANCE = 0.03
 """A power factor this near one of the table counts as that one: no load keeps it exactly (common practice, no published source)."""
 
 
-@dataclass(frozen=True)
-class Band:
+def _place(power_factor: float) -> float:
+    """Power factors on a line, 0 at unity: positive on the lagging side, negative on the leading one."""
+    return 1 - power_factor if power_factor > 0 else -(1 + power_factor)
+
+
+class Band(TablePart):
     """One line of a table: from `low` up to below `high`, parts of In; limit a fraction.
 
-    `power_factors` are the outermost of the line, the lagging one first; leading ones are negative. A line for one power
-    factor names it twice.
+    It holds at each of the power factors `at`, and from the lagging to the leading one of `between`; leading ones are negative.
     """
 
-    low: float
-    high: float
-    power_factors: tuple[float, float]
-    limit: float
+    low: float = Field(gt=0)
+    high: float = HIGHEST_CURRENT
+    at: tuple[float, ...] = ()
+    between: tuple[float, float] | None = None
+    limit: float = Field(gt=0)
+
+    @model_validator(mode="after")
+    def _holds_somewhere(self) -> Band:
+        if not self.low < self.high <= HIGHEST_CURRENT:
+            raise ValueError(
+                f"found low {self.low:g} and high {self.high:g}, expected low < high <= {HIGHEST_CURRENT:g}"
+            )
+        if bool(self.at) == bool(self.between):
+            raise ValueError("found at and between both or neither, expected one of them")
+        return self
+
+    def holds(self, power_factor: float) -> bool:
+        """Whether it holds at `power_factor`, as near as a load keeps one."""
+        spans = [(p, p) for p in self.at] if self.between is None else [self.between]
+        asked, near = _place(power_factor), POWER_FACTOR_TOLERANCE
+        return any(_place(leading) - near <= asked <= _place(lagging) + near for lagging, leading in spans)
 
 
 @dataclass(frozen=True)
@@ -52,10 +74,24 @@ class ClassTable:
     source: TableSource
 
 
-_FILE = Path(__file__).with_name("power_classes.toml")
-TABLES = TypeAdapter(dict[PowerClass, ClassTable]).validate_python(tomllib.loads(_FILE.read_text("utf-8")))
-HIGHEST_CURRENT = max(band.high for table in TABLES.values() for band in table.bands)
-"""Largest current over In of any table."""
+class PowerClasses(TablePart):
+    """The tables of IEC 62053-21, IEC 62053-22 and EN 50470-3; a source for each standard."""
+
+    sources: dict[str, TableSource]
+    limits: dict[PowerClass, tuple[Band, ...]]
+    pulse_periods: dict[PowerClass, float]
+
+    @model_validator(mode="after")
+    def _whole(self) -> PowerClasses:
+        if missing := [name for name in get_args(PowerClass) if not self.limits.get(name)]:
+            raise ValueError(f"limits: found no line of {missing[0]}, expected at least one")
+        if missing := [name for name in self.limits if name.rpartition(" ")[0] not in self.sources]:
+            raise ValueError(f"sources: found none for {missing[0]}, expected the standard's")
+        return self
+
+
+_SHIPPED = read_table(PowerClasses, "power_classes.toml")
+TABLES = {name: ClassTable(bands, _SHIPPED.sources[name.rpartition(" ")[0]]) for name, bands in _SHIPPED.limits.items()}
 
 
 def power_limit_currents(power_class: PowerClass) -> tuple[float, ...]:
@@ -69,32 +105,15 @@ def power_error_limit(power_class: PowerClass, part_of_rated: float, power_facto
     `power_factor` is negative for a leading current. Where a current lies a little (`TOLERANCE`) outside the table, or
     below the beginning of a band, the band it is nearest to holds.
     """
-    held = [b for b in TABLES[power_class].bands if _holds(b, power_factor)]
+    held = [b for b in TABLES[power_class].bands if b.holds(power_factor)]
     inside = [b for b in held if b.low * (1 - TOLERANCE) <= part_of_rated < b.high * (1 - TOLERANCE)]
     at_the_end = [b for b in held if b.high == HIGHEST_CURRENT and part_of_rated <= b.high * (1 + TOLERANCE)]
     within = inside or [b for b in at_the_end if part_of_rated >= b.low]
     return min((b.limit for b in within), default=None)
 
 
-def _holds(band: Band, power_factor: float) -> bool:
-    lagging, leading = (_place(p) for p in band.power_factors)
-    low, high = sorted((lagging, leading))
-    return low - POWER_FACTOR_TOLERANCE <= _place(power_factor) <= high + POWER_FACTOR_TOLERANCE
-
-
-def _place(power_factor: float) -> float:
-    """Power factors on a line, 0 at unity: positive on the lagging side, negative on the leading one."""
-    return 1 - power_factor if power_factor > 0 else -(1 + power_factor)
-
-
-PULSE_PERIODS: dict[PowerClass, float] = {
-    "IEC 62053-21 1": 600e6,
-    "IEC 62053-21 2": 480e6,
-    "IEC 62053-22 0.2S": 900e6,
-    "IEC 62053-22 0.5S": 600e6,
-}
-"""Constant of the test of no-load condition, in minutes times volt-ampere pulses per kilowatt-hour (IEC 62053-21:2003 and -22:2003,
-8.3.2; values from memory)."""
+PULSE_PERIODS = _SHIPPED.pulse_periods
+"""Constant of the test of no-load condition, in minutes times volt-ampere pulses per kilowatt-hour."""
 
 LEAST_DEMANDING: PowerClass = "IEC 62053-21 2"
 
