@@ -118,7 +118,7 @@ def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, be
 def _has_reason(reason: str, where: _Where, applied: RecordedState, bench: Bench) -> bool:
     """Whether the lines before bear out why a point was left out."""
     if ABOVE_MAXIMUM in reason:
-        # A ceiling that moved by less than that is not written down.
+        # A maximum test current that moved by less than that is not written down.
         return where.current > applied.ceiling * (1 - CLIP)
     if reason.startswith(NOTHING_READ):
         return applied.silent

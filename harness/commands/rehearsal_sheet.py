@@ -39,7 +39,7 @@ def problems_of_dates(inputs: RunInputs, accepted: Sequence[str]) -> list[str]:
 
 
 def show(inputs: RunInputs, rehearsal: Rehearsal, console: Console) -> None:
-    """Ceilings, the most and the least that is to be expected, and what to know before the run."""
+    """Maximum test currents, the most and the least that is to be expected, and what to know before the run."""
     tell(console, list(_lines(inputs, rehearsal)))
 
 

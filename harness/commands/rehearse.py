@@ -70,7 +70,7 @@ def begin() -> None:
 
 
 def rehearse(options: RehearseOptions, console: Console) -> int:
-    """Rehearse and tell: points, ceilings, uncertainty against limit, duration. 2 when something stands in the way."""
+    """Rehearse and tell: points, maximum test currents, uncertainty against limit, duration. 2 when something stands in the way."""
     begin()
     from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show, show_points
     from harness.core.errors import UserError

@@ -23,7 +23,10 @@ OF_THIS_PLACE = ("software", "device_file", "bench_file", "causes_file")
 
 
 def compare(then: Path, now: Path) -> int:
-    """How many lines two records have in common, which must be all; hashes, places and that the second is a replay aside. Raises UserError."""
+    """Compare the record of a replay with that of its run; the number of lines, all alike.
+
+    Hashes, places of files and the mark of a replay may differ. Raises UserError at the first line that differs otherwise.
+    """
     if not then.exists():
         raise UserError(f"{then}: no such record: the run was killed, and went as in {now} up to there")
     before, after = read_record(then), read_record(now)
@@ -39,7 +42,10 @@ def compare(then: Path, now: Path) -> int:
 
 
 def again(asked: KeptRequest, inputs: RunInputs, folder: Path, out: Path) -> BaseException | None:
-    """Run, and what ended the run early, as then. Raises TranscriptError where something went otherwise."""
+    """Replay the kept run in `folder`, leaving its record in `out`; the error that ended it early, None when it was finished.
+
+    Raises TranscriptError where something went otherwise than in the run.
+    """
     around = replayed(inputs, folder)
     ended: BaseException | None = None
     try:

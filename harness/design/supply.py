@@ -85,7 +85,10 @@ def supply_of(device: Device) -> Supply | None:
 
 
 def _supply(name: str, rating: float, kind: PrimaryFuse | None) -> Supply:
-    """Without a kind, the worst of all there are at that rating. A rating beyond its kind's table counts as the last there."""
+    """The protection of a supply called `name`, rated `rating` amperes: of `kind`, or the worst of all kinds at that rating where None.
+
+    A rating beyond its kind's table counts as the last one there.
+    """
     kinds = [c for c in TABLE if kind in (None, c.kind)]
     fits = [c for c in kinds if c.above * _SLACK < rating <= c.up_to * _SLACK] or [max(kinds, key=lambda c: c.up_to)]
     return Supply(

@@ -92,7 +92,7 @@ def evaluate_ranges(
     run_date: dt.date,
     options: EvaluationOptions = EvaluationOptions(),
 ) -> RangesOutcome:
-    """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds ceilings and points left out."""
+    """Evaluate the finished `points` of a run made on `run_date`; `ranges` holds maximum test currents and points left out."""
     points, ranges = calibrated_only(device, bench, points, ranges)
     inputs = _inputs(device, bench, points, run_date)
     everything = [point_values(device, inputs, p) for p in points if p.direction != "check" and _has_current(p)]

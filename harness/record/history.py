@@ -108,7 +108,7 @@ def observed_points(record: Record) -> list[ObservedPoint]:
 
 
 def observed_ranges(record: Record) -> list[ObservedRange]:
-    """Per range: the lowest ceiling that held, the part that set it, and the points left out."""
+    """Per range: the lowest maximum test current that held, the part that set it, and the points left out."""
     found: dict[str, tuple[float, str]] = {}
     left_out: dict[str, list[str]] = {}
     beyond: dict[str, list[str]] = {}

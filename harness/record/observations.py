@@ -45,7 +45,7 @@ class ObservedPoint:
 
 @dataclass(frozen=True)
 class ObservedRange:
-    """What the runner knows of one range beside its points: the ceiling in amperes, the part that set it, points left out.
+    """What the runner knows of one range beside its points: the maximum test current in amperes, the part that set it, points left out.
 
     `skipped` are points for ratio errors, `skipped_beyond` those of a search or of the bench's check.
     """

@@ -26,7 +26,7 @@ CONTRADICTION = "contradiction"
 """The name by which readings that contradict each other are overridden."""
 
 NOT_VISITED = "not visited"
-"""What stands for the part that set the ceiling of a range the run did not go to; its ceiling is then 0."""
+"""Stands for the part that set the maximum test current of a range the run did not go to, which is then 0."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from harness.run.run_context import BenchState, RunContext
 from harness.run.time_on import TimeOn
 
 PROTECTION = 1.01
-"""The load's own protection is set this much above the ceiling, so that it acts on faults and not on noise."""
+"""The load's own protection is set this much above the maximum test current, so that it acts on faults and not on noise."""
 
 
 class LoadControl:

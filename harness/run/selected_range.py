@@ -1,4 +1,4 @@
-"""The selected range: tried at a current that is safe wherever the switch may stand, then driven no further than its ceiling."""
+"""The selected range: tried at a current that is safe wherever the switch may stand, then driven no further than its maximum test current."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def secondary_fuse(meter: MeterDescription) -> Fuse | None:
 
 
 def range_factors(meter: MeterDescription, already_scaled: str) -> dict[str, float]:
-    """What the display multiplies by itself on each range: nothing, unless its factor was built in already."""
+    """Factor of the meter's own display on each range: the display factor on `already_scaled` (a fault), 1 on the others."""
     return {r.name: r.display_factor if r.name == already_scaled else 1.0 for r in meter.ranges}
 
 

@@ -90,9 +90,9 @@ def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Seq
 
 
 def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
-    """The display steps of power claimed; where none are, what the limit of the current makes of it, `of_current` watts.
+    """Limit in watts of the power indicated at no current: the display steps of power claimed.
 
-    That is one step at least: whatever is claimed of current, a display of power cannot show less.
+    Where none are claimed, `of_current` watts, the power that the limit of the current comes to, but one display step at least.
     """
     step = (device.display.power_resolution or 0.0) * rng.display_factor
     return device.claim.power_counts * step or max(of_current, step)

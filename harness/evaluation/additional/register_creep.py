@@ -63,7 +63,7 @@ def creep_period(device: Device, rng: Range, resolution: float, voltage: float) 
 
 
 def watched_too_short(device: Device, on: str, found: NoLoad | None) -> list[Reason]:
-    """What a reader must know where creep is watched for less than that, `on` a range."""
+    """The note on range `on` when creep was watched for less than `creep_period`; empty otherwise."""
     if found is None or found.creep_period is None or found.seconds >= found.creep_period:
         return []
     claimed = device.claim.power_class

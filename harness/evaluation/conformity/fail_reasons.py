@@ -17,7 +17,7 @@ MOST_NAMED = 4
 """So many of the currents outside the claim are named."""
 
 COVERED = 0.02
-"""How far (relative) the ends of a claimed span may be missed by what was asked for: a ceiling may lie a little below."""
+"""How far (relative) the ends of a claimed span may be missed by what was asked for: a maximum test current may lie a little below."""
 
 
 def not_passed(code: str, rng: Range, found: Judged, **more: Value) -> list[Reason]:
@@ -37,7 +37,7 @@ def failed(found: Sequence[AnyFinding]) -> Iterator[list[AnyFinding]]:
 
 
 def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
-    """A reason for all points of a verdict less than pass."""
+    """One reason for each verdict below pass, with its number of points and the worst of them."""
     for group in failed(points):
         error, current, count = worst(group).ratio_error, worst(group).reference_current, len(group)
         yield from not_passed("points-not-passed", rng, error, failed=count, points=len(points), current=current)
@@ -112,7 +112,7 @@ def _claimed(rng: Range) -> tuple[float, float]:
 
 
 def _misses(point: Point, end: float, side: int) -> bool:
-    """Whether `point`, the outermost on one side (+1 top, -1 bottom), stays inside the `end` of the claimed span."""
+    """Whether `point`, the outermost on one side (+1 top, -1 bottom), does not reach the `end` of the claimed span, in amperes."""
     asked, flowed = side * (end - point.nominal_current), side * (end - point.reference_current)
     return asked > COVERED * end or flowed > END * end
 

@@ -70,10 +70,10 @@ def other_way_down(
 
 
 def none_explains(found: Diagnosis, points: Sequence[Point], of_ratios: Callable[[], Diagnosis]) -> list[Reason]:
-    """A diagnosis sure that no cause it knows fits, and neither does a sound meter, while every point passes.
+    """The contradiction of a run whose points all pass while neither a known cause nor a sound meter explains its readings.
 
-    What is read with no current, of power and beside it may be odd in a meter that reads currents well, so the diagnosis must still be
-    sure with the ratio errors alone (`of_ratios`).
+    A meter that reads currents well may read power, or with no current, oddly. So the diagnosis from ratio errors alone (`of_ratios`)
+    must be as certain.
     """
     verdicts = [v for p in points if (v := p.ratio_error.verdict) is not None]
     if not verdicts or not all(accepted(v) for v in verdicts) or not (_sure(found) and _sure(of_ratios())):

@@ -43,9 +43,9 @@ class Core:
 
 
 def loaded(taken: Array, burden: Array) -> ArrivingFraction:
-    """Beside a closed turn that takes `taken` at a sound burden: 1 / (1 + taken * burden), by the equivalent circuit.
+    """The part of the ampere-turns left by a closed turn that takes `taken` at a sound burden: 1 / (1 + taken * burden).
 
-    Columns for one unit of `taken` and of `burden`, not for a standard deviation.
+    By the equivalent circuit; columns for one unit of `taken` and of `burden`, not for a standard deviation.
     """
     arrives = 1 / np.maximum(1 + taken * burden, 0.1)
     return ArrivingFraction(arrives, (-burden * arrives**2, -taken * arrives**2))

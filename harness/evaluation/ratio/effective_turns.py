@@ -30,7 +30,7 @@ BASE_WRONG = 0.2
 """When the base range itself indicates this far (relative) from the reference current, comparing with it would spread its error."""
 
 EQUAL = 0.02
-"""Ampere-turns this near (relative) are equal: a load's own error and a point brought down to its ceiling. A meter's curve is smooth,
+"""Ampere-turns this near (relative) are equal: a load's own error and a point brought down to its maximum test current. A meter's curve is smooth,
 so over them it changes by its slope alone, of which a bound is in U."""
 
 SLOPE = 0.003 / math.log(10)
