@@ -22,16 +22,14 @@ settings.register_profile("ratioproof", deadline=None)
 settings.load_profile("ratioproof")
 
 
-def pytest_configure(config: pytest.Config) -> None:
-    """What tests, their workers and the programs they start compile is kept, in pytest's own cache, where Python was told to keep none.
+def pytest_configure() -> None:
+    """What tests, their workers and the programs they start compile is kept, also where Python was told to keep none.
 
-    Each of some 250 processes would otherwise compile up to 900 modules anew, which takes longer than what it is started for.
+    Each of some 250 processes would otherwise compile hundreds of modules anew, which takes longer than what it is started for. It is kept
+    where Python keeps it (`__pycache__`), since elsewhere what pip has compiled would not be found.
     """
-    cache = getattr(config, "cache", None)
-    if sys.dont_write_bytecode and cache is not None:
-        sys.dont_write_bytecode, sys.pycache_prefix = False, str(cache.mkdir("bytecode"))
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-        os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.hookimpl(optionalhook=True)
