@@ -117,6 +117,14 @@ def test_without_a_meter_in_the_secondary_nothing_is_split(device: Device, bench
     assert split(device, inputs, point_values(device, inputs, observed("x1", 50.0, [50.0] * 4))) is None
 
 
+def test_nothing_is_split_where_the_secondary_or_a_current_is_missing(device: Device, loop_bench: Bench) -> None:
+    inputs = Inputs(loop_bench, RUN_DATE)
+    zero = observed("x1", 0.0, [0.0] * 4, direction="zero", also={"secondary_current": 0.001})
+    silent = observed("x1", 50.0, [50.0] * 4, also={"secondary_current": 0.0})
+    for point in (observed("x1", 50.0, [50.0] * 4), zero, silent):
+        assert split(device, inputs, point_values(device, inputs, point)) is None
+
+
 # The smallest current
 
 

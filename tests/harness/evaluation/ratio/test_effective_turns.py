@@ -151,6 +151,7 @@ def test_a_departure_that_chance_could_explain_counts_all_the_same(device: Devic
     assert seen.chi_squared > seen.degrees_of_freedom
     assert not seen.significant
     assert found.apart.std_dev > 1e-4
+    assert inputs.sources[found.apart].distribution == "normal"
     # Gauss and Markov: no other weights with a sum of one make the variance of the mean smaller, the departure in it.
     variance = covariance(ratios) + seen.standard_deviation**2 * np.eye(len(ratios))
     weights = np.array(found.weights)

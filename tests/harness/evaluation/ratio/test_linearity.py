@@ -6,7 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from harness.evaluation.ratio.linearity import independent, terminal_based, zero_based
+from harness.evaluation.ratio.linearity import independent, linearity, terminal_based, zero_based
+from harness.evaluation.ratio.point_errors import PointValues, point_values
+from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.files.bench import Bench
+from harness.files.device import Device
+from tests.harness.evaluation.conftest import RUN_DATE, observed
 
 
 def test_a_parabola() -> None:
@@ -59,3 +64,40 @@ def test_a_line_added_changes_nothing_and_a_scale_scales(
     x, y = _curve(points)
     for rule in (independent, zero_based, terminal_based):
         assert rule(x, scale * y + slope * x + offset) == pytest.approx(scale * rule(x, y), abs=1e-8)
+
+
+def _values(device: Device, bench: Bench, shown: list[tuple[float, float, str]]) -> list[PointValues]:
+    inputs = Inputs(bench, RUN_DATE)
+    return [point_values(device, inputs, observed("x1", i, [d] * 4, direction=way)) for i, d, way in shown]
+
+
+def test_a_range_is_told_in_parts_of_its_span_and_averaged_over_both_ways(device: Device, bench: Bench) -> None:
+    """IEC 61298-2 (definitions, values from memory): a parabola over 80 A, on which the way up and the way down lie 0.2 A apart in the middle.
+
+    In the average 50 A reads 51.6 A: from the line through the ends by 1.6 / 80 = 2 % of span, from the independent one by half of it.
+    From 10 A the line of equal deviations leaves 1.6 - 40 b = 80 b, b = 1.6 / 120, so 80 b / 80 = 1.333 % (elementary).
+    """
+    shown = [(10.0, 10.0, "up"), (50.0, 51.5, "up"), (90.0, 90.0, "up"), (50.0, 51.7, "down"), (10.0, 10.0, "down")]
+    found = linearity(_values(device, bench, shown))
+    assert found is not None
+    assert found.terminal_based == pytest.approx(0.02)
+    assert found.independent == pytest.approx(0.01)
+    assert found.zero_based == pytest.approx(1.6 / 120)
+    assert found.hysteresis == pytest.approx(0.2 / 80)
+    one_way = linearity(_values(device, bench, [p for p in shown if p[2] == "up"]))
+    assert one_way is not None
+    assert one_way.hysteresis is None
+    assert one_way.terminal_based == pytest.approx(1.5 / 80)
+
+
+def test_what_spans_nothing_has_no_linearity(device: Device, bench: Bench) -> None:
+    """Two currents, a display that shows the same all along, and currents of which one did not follow what was asked."""
+    up = [(10.0, 10.0, "up"), (50.0, 50.0, "up"), (90.0, 90.0, "up")]
+    assert linearity(_values(device, bench, up[:2])) is None
+    assert linearity(_values(device, bench, [(i, 5.0, way) for i, _, way in up])) is None
+    values = _values(device, bench, up)
+    for flowed in (10.0, 9.0):
+        stuck = point_values(
+            device, Inputs(bench, RUN_DATE), observed("x1", flowed, [flowed] * 4, direction="up", nominal=50.0)
+        )
+        assert linearity([values[0], stuck, values[2]]) is None
