@@ -1,5 +1,6 @@
 """Where the error is, the smallest current, no load, endurance and the bench's own check: each against the outside."""
 
+import dataclasses
 import datetime as dt
 import math
 import re
@@ -265,6 +266,29 @@ def test_drift_is_the_slope_of_a_least_squares_line(device: Device, bench: Bench
     assert found[0].drift.standard_uncertainty == pytest.approx(line.stderr * 600, rel=1e-6)
     assert found[0].drift.coverage_factor == pytest.approx(stats.t.ppf(0.97725, 9), rel=1e-6)
     assert found[0].verdict == "pass"
+
+
+def test_what_was_held_how_long_and_how_hot_the_secondary_ran(device: Device, loop_bench: Bench) -> None:
+    """Times, first and last error and the largest of the secondary currents as they were read (elementary); a line through three points."""
+    inputs = Inputs(loop_bench, RUN_DATE)
+    points = []
+    for i, (error, secondary) in enumerate(((0.001, 0.0990), (0.003, 0.1005), (0.002, 0.0995))):
+        point = observed(
+            "x1", 100.0, [100.0 * (1 + error)] * 2, direction="hold", also={"secondary_current": secondary}
+        )
+        times = (60.0 * i, 60.0 * i + 0.2)
+        pairs = tuple(dataclasses.replace(p, reference_times=times, displayed_times=times) for p in point.pairs)
+        points.append(point_values(device, inputs, dataclasses.replace(point, pairs=pairs, name=f"hold {i}")))
+    result, reasons = endurance(device, inputs, points, device.ranges[0]) or (None, [])
+    assert result is not None
+    assert (result.seconds, result.points, result.largest_secondary_current) == (120.0, 3, 0.1005)
+    assert (result.current, result.first_error, result.last_error) == pytest.approx((100.0, 0.001, 0.002))
+    # The slope of three equally spaced points is that between the first and the last; the middle one is off the line by 1.5 / 1000.
+    assert result.drift.value == pytest.approx(0.001)
+    assert result.drift.standard_uncertainty == pytest.approx(0.0015 * math.sqrt(2 / 3) * math.sqrt(2), rel=1e-6)
+    assert (result.drift.degrees_of_freedom, result.verdict, reasons[0].code) == (1, "fail", "drift")
+    assert endurance(device, inputs, points[:2], device.ranges[0]) is None
+    assert endurance(device, inputs, points, device.ranges[1]) is None
 
 
 def test_drift_beyond_the_claim_fails(device: Device, bench: Bench) -> None:
