@@ -11,10 +11,9 @@ from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.files.reference_part import K_OF_CERTIFICATE
 from harness.record.observations import ObservedPoint
 from harness.results import BenchCheck, Reason, Stated
-
-K_OF_STANDARD = 2.0
 
 
 def bench_check(
@@ -42,7 +41,7 @@ def bench_check(
         scatter = type_a([float(r.nominal_value) for r in ratios])
         found += inputs.own("repeatability", scatter.standard_uncertainty, "normal", scatter.degrees_of_freedom)
     found += inputs.own("resolution of the check standard", rectangular(step / 2) / standard.current, "rectangular")
-    known = standard.uncertainty / K_OF_STANDARD * standard.ratio
+    known = standard.uncertainty / K_OF_CERTIFICATE * standard.ratio
     from_day_to_day = inputs.own(
         "check standard from day to day", standard.standard_deviation * standard.ratio, "normal"
     )
@@ -58,7 +57,7 @@ def bench_check(
     result = BenchCheck(
         instrument=name,
         current=standard.current,
-        established=Stated(standard.ratio, known, K_OF_STANDARD * known, K_OF_STANDARD, None),
+        established=Stated(standard.ratio, known, K_OF_CERTIFICATE * known, K_OF_CERTIFICATE, None),
         found=stated(inputs, found),
         deviation=deviation,
         normalized_error=normalized,

@@ -21,9 +21,7 @@ from harness.core.quantities import format_quantity
 from harness.evaluation.uncertainty.combination import Distribution, rectangular
 from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, InputQuantities
 from harness.files.bench import Accuracy, InstrumentEntry
-from harness.files.reference_part import SAME_BURDEN, SAME_FREQUENCY
-
-K_OF_CERTIFICATE = 2.0
+from harness.files.reference_part import K_OF_CERTIFICATE, SAME_BURDEN, SAME_FREQUENCY
 
 
 @dataclass(frozen=True)

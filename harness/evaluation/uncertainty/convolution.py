@@ -118,11 +118,6 @@ def summed(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell]
     return Sum(tuple(half_widths), deviation, tuple(bells), length, highest)
 
 
-def half_width(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], probability: float) -> float:
-    """Half-width of the interval holding `probability` of such a sum."""
-    return summed(half_widths, deviation, bells, probability).half_width(probability)
-
-
 def _as_normal(deviation: float, bells: Sequence[Bell], probability: float) -> tuple[float, list[Bell]]:
     """The normal part with every bell in it that is as good as normal, and the other bells."""
     from scipy.special import ndtri, stdtrit

@@ -22,7 +22,7 @@ from harness.evaluation.uncertainty.combination import (
     rectangular,
     t_factor,
 )
-from harness.evaluation.uncertainty.convolution import Bell, half_width
+from harness.evaluation.uncertainty.convolution import Bell, summed
 
 REFERENCE = Path(__file__).parents[3] / "reference"
 
@@ -117,7 +117,7 @@ def test_vernier_caliper() -> None:
 @pytest.mark.parametrize("scale", [0.01, 0.3, 2.0])
 def test_two_rectangles_and_a_bell_by_quadrature(scale: float, freedom: float, probability: float) -> None:
     """The probability in the interval, integrated over both rectangles (Gauss-Legendre, numpy; stdtr of scipy), is what was asked."""
-    width = half_width([1.0, 0.3], 0.0, [Bell(scale, freedom)], probability)
+    width = summed([1.0, 0.3], 0.0, [Bell(scale, freedom)], probability).half_width(probability)
     nodes, weights = np.polynomial.legendre.leggauss(300)
     shift = nodes[:, None] + 0.3 * nodes[None, :]
     below = scipy.special.ndtr if math.isinf(freedom) else functools.partial(scipy.special.stdtr, freedom)
@@ -131,7 +131,7 @@ def test_two_rectangles_and_a_bell_by_quadrature(scale: float, freedom: float, p
 @pytest.mark.parametrize(("deviation", "scale"), [(0.5, 0.5), (0.1, 1.0), (2.0, 1.5)])
 def test_rectangle_normal_and_t_by_quadrature(deviation: float, scale: float, freedom: float) -> None:
     """The same with a normal part beside the t-distribution, integrated over the normal by Gauss-Hermite (numpy)."""
-    width = half_width([1.0], deviation, [Bell(scale, freedom)], 0.9545)
+    width = summed([1.0], deviation, [Bell(scale, freedom)], 0.9545).half_width(0.9545)
     flat, flat_weights = np.polynomial.legendre.leggauss(200)
     bell, bell_weights = np.polynomial.hermite_e.hermegauss(80)
     shift = flat[:, None] + deviation * bell[None, :]
@@ -148,7 +148,7 @@ def test_two_t_distributions_are_not_one(scale: float, freedoms: tuple[float, fl
 
     Behrens and Fisher's problem: the sum of two t-distributions is no t-distribution of the effective degrees of freedom.
     """
-    width = half_width([1.0], 0.0, [Bell(1.0, freedoms[0]), Bell(scale, freedoms[1])], 0.95)
+    width = summed([1.0], 0.0, [Bell(1.0, freedoms[0]), Bell(scale, freedoms[1])], 0.95).half_width(0.95)
     nodes, weights = np.polynomial.legendre.leggauss(400)
     flat, flat_weights = np.polynomial.legendre.leggauss(60)
     second = scale * scipy.special.stdtrit(freedoms[1], (1 + nodes) / 2)
@@ -164,7 +164,7 @@ def test_many_t_distributions_are_nearly_normal(count: int, freedom: float, prob
     """Central limit theorem: so many have the quantiles of a normal of their variance nu / (nu - 2) (elementary)."""
     bells = [Bell(1 / math.sqrt(count), freedom)] * count
     expected = t_factor(math.inf, probability) * math.sqrt(freedom / (freedom - 2))
-    assert half_width([1e-3], 0.0, bells, probability) == pytest.approx(expected, rel=2e-3)
+    assert summed([1e-3], 0.0, bells, probability).half_width(probability) == pytest.approx(expected, rel=2e-3)
 
 
 @pytest.mark.parametrize("freedom", [3.0, 60.0, 90.0])
