@@ -52,6 +52,11 @@ def test_the_resistors(bench: Bench) -> None:
     assert _within_trials(found, 0.06902651)
 
 
+def test_the_same_rehearsal_tells_the_same(bench: Bench) -> None:
+    """Trials are seeded: whoever rehearses the same files reads the same probabilities."""
+    assert _found(bench, 0.12, 0.04, 0.2, 0.18) == _found(bench, 0.12, 0.04, 0.2, 0.18)
+
+
 @pytest.mark.parametrize(("index", "percent"), [(2, 1.4677), (4, 0.3007), (10, 0.0717)])
 def test_producers_risk_without_a_guard_band(bench: Bench, index: int, percent: float) -> None:
     """JCGM 106:2012, 9.5.6 and figure 17: u0 = T / 6 (T the whole tolerance) and a measuring capability index Cm = T / (4 um), w = 0."""

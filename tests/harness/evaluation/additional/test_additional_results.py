@@ -207,6 +207,22 @@ def test_a_range_that_does_not_read_its_smallest_claimed_current_fails(device: D
     assert in_words(outcome.reasons) == ("x1: reads at none of the currents tried, 1 A is claimed",)
 
 
+@pytest.mark.parametrize(("silent", "reads", "remarked"), [(0.0019, 0.0021, False), (0.0039, 0.0041, True)])
+def test_a_display_that_begins_elsewhere_than_described_is_remarked(
+    device: Device, bench: Bench, silent: float, reads: float, remarked: bool
+) -> None:
+    """Described are 20 mA; ten turns with a tenth of the scale show 20 mA from 2 mA on (elementary)."""
+    seen = [(reads, [0.021] * 4), (silent, [0.0] * 4)]
+    points = [observed("x10", i, shown, direction="search") for i, shown in seen]
+    found = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges[1]
+    assert found.smallest is not None
+    assert "between reading and not reading" in {line.source for line in found.smallest.budget}
+    told = [remark for remark in found.remarks if remark.code == "smallest-not-as-described"]
+    assert bool(told) is remarked
+    if remarked:
+        assert (told[0].values["current"], told[0].values["described"]) == pytest.approx((0.004, 0.002))
+
+
 @pytest.mark.parametrize(
     ("reads", "silent", "verdict", "told"),
     [

@@ -9,6 +9,7 @@ import GTC
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from uncertainties import correlation_matrix
 
 from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.power.phase_displacement import phase_found, phases_found
@@ -289,6 +290,67 @@ def test_a_phase_displacement_that_fails_is_a_reason_however_large(power_bench: 
     (told,) = (reason for reason in outcome.reasons if reason.code == "phase-not-passed")
     assert told.values["displacement"] == pytest.approx(turned)
     assert told.values["judgement"] == "does not meet the claim"
+
+
+def test_what_is_told_of_powers_and_of_a_phase_displacement(power_device: Device, power_bench: Bench) -> None:
+    """e_P = (1 + e) cos(phi - delta) / cos(phi) - 1 at every load, elementary trigonometry; the correlation as `uncertainties` itself has it."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    asked = (1.0, 0.5, 0.9, -0.8)
+    points = [_values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in asked]
+    found = evaluate_ranges(power_device, power_bench, [p.observed for p in points], [], RUN_DATE).ranges[0]
+    for told, pf in zip(found.power, asked, strict=True):
+        angle = math.copysign(math.acos(abs(pf)), pf)
+        shown = math.cos(angle - 0.003)
+        assert (told.name, told.nominal_current, told.nominal_power_factor) == (f"x1 10.0 A at {pf}", 10.0, pf)
+        assert (told.basis, told.reference_current, told.apparent_power) == (
+            ANALYSER,
+            pytest.approx(10.0),
+            pytest.approx(2300.0),
+        )
+        assert told.power_factor == pytest.approx(pf)
+        assert told.reference_power == pytest.approx(2300 * abs(pf))
+        assert told.indicated_power == pytest.approx(2300 * 1.002 * shown)
+        assert told.power_error.value == pytest.approx(1.002 * shown / abs(pf) - 1)
+        assert told.apparent_power_error is not None
+        assert told.power_factor_error is not None
+        assert told.apparent_power_error.value == pytest.approx(0.002)
+        assert told.power_factor_error.value == pytest.approx(shown - abs(pf))
+        assert "resolution of the power displayed" in {line.source for line in told.budget}
+    (phase,) = found.phase
+    assert (phase.nominal_current, phase.found_from) == (10.0, (points[0].observed.name, points[1].observed.name))
+    assert (phase.displacement.value, phase.common_error.value) == pytest.approx((0.003, 0.002))
+    directly = phase_found(points)
+    assert directly is not None
+    matrix = correlation_matrix([directly.displacement, directly.common_error])
+    assert phase.correlation == pytest.approx(matrix[0][1], rel=1e-6)
+    measured = {round(f.power_factor, 6): f for f in phase.foretold if f.measured is not None}
+    assert sorted(measured) == [-0.8, 0.9]
+    assert all(f.normalized_error == pytest.approx(0.0, abs=1e-6) for f in measured.values())
+    assert sum(line.source.startswith("resolution of the power displayed, at ") for line in phase.budget) == 2
+
+
+@pytest.mark.parametrize("uncertainty", [None, 0.002])
+def test_a_load_set_by_wire_tells_a_power_only_where_the_bench_file_vouches_for_it(
+    power_device: Device, power_bench: Bench, uncertainty: float | None
+) -> None:
+    """230 V, 10 A and a power factor of 0.5 are 1150 W (elementary), known no better than the power factor is."""
+    reference = power_bench.entry("reference").model_copy(update={"power": None})
+    load = power_bench.entry("load").model_copy(update={"power_factor_uncertainty": uncertainty})
+    named = {power_bench.roles.reference: reference, power_bench.roles.load: load}
+    bench = power_bench.model_copy(update={"instruments": {**power_bench.instruments, **named}})
+    inputs = Inputs(bench, RUN_DATE)
+    also = {"reference_voltage": 230.0, "displayed_power": 1161.5}
+    point = observed("x1", 10.0, [10.0] * 4, direction="single", power_factor=0.5, also=also)
+    found = power_values(power_device, inputs, point_values(power_device, inputs, point))
+    if uncertainty is None:
+        assert found is None
+        return
+    assert found is not None
+    assert (found.basis, found.angle_known) == (KNOWN_LOAD, True)
+    assert float(found.reference_power.nominal_value) == pytest.approx(1150.0)
+    assert float(found.power_error.nominal_value) == pytest.approx(0.01)
+    (line,) = (line for line in inputs.budget(found.power_error) if "power factor 0.5" in line.source)
+    assert line.contribution == pytest.approx(1.01 * 0.001 / 0.5)
 
 
 def test_a_check_load_reads_ten_times_as_much_on_a_ten_turn_range(power_device: Device, power_bench: Bench) -> None:

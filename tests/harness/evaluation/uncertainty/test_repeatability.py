@@ -12,6 +12,7 @@ from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import (
+    Pooled,
     largest_variance_is_chance,
     run_scatter,
     standard_uncertainty,
@@ -99,6 +100,12 @@ def test_pooled_scatter_relative_to_the_current(device: Device, pooling: Bench) 
     assert max(shares) / min(shares) == pytest.approx(1, rel=0.01)
     assert shares[0] == pytest.approx(1e-3 / 2, rel=0.4)
     assert {freedom for _, freedom in found} == {21}
+
+
+def test_readings_that_do_not_scatter_are_alike_either_way(device: Device, pooling: Bench) -> None:
+    """No scatter is the same in amperes and relative to the current: it is told in amperes."""
+    points = [observed("x1", c, [c] * 4) for c in CURRENTS]
+    assert run_scatter(device, pooling, points)["x1"].pooled == Pooled(0.0, 21, False)
 
 
 def test_unequal_scatter_is_not_pooled_and_the_certificate_says_so(device: Device, pooling: Bench) -> None:
