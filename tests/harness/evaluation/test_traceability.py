@@ -13,7 +13,7 @@ from harness.files.device import Device
 from harness.files.loading import parse_bench
 from harness.record.journal import Record
 from harness.results import ChainLink
-from tests.harness.evaluation.conftest import BENCH
+from tests.harness.evaluation.conftest import BENCH, recalibrated
 
 
 def _record(*lines: dict[str, Any]) -> Record:
@@ -133,6 +133,11 @@ def test_what_is_known_of_the_part_is_what_its_certificate_and_its_maker_say(
     part, _ = reference_chain(device, parse_bench(BENCH.replace(before, after), "bench.toml"), _record())
     assert known in part.known
     assert "load lead" not in part.known
+
+
+def test_one_calibrated_current_is_a_span_of_its_own(device: Device, bench: Bench) -> None:
+    part, _ = reference_chain(device, recalibrated(bench, [{"current": "10 A"}]), _record())
+    assert "corrected from 10 A to 10 A at 50 Hz" in part.known
 
 
 def test_loops_of_the_load_lead_belong_to_what_is_known_and_to_the_question(device: Device, bench: Bench) -> None:

@@ -294,7 +294,7 @@ def test_a_phase_displacement_that_fails_is_a_reason_however_large(power_bench: 
 
 def test_what_is_told_of_powers_and_of_a_phase_displacement(power_device: Device, power_bench: Bench) -> None:
     """e_P = (1 + e) cos(phi - delta) / cos(phi) - 1 at every load, elementary trigonometry; the correlation as `uncertainties` itself has it."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     asked = (1.0, 0.5, 0.9, -0.8)
     points = [_values(power_device, inputs, pf, error=0.002, displacement=0.003) for pf in asked]
     found = evaluate_ranges(power_device, power_bench, [p.observed for p in points], [], RUN_DATE).ranges[0]
@@ -338,7 +338,7 @@ def test_a_load_set_by_wire_tells_a_power_only_where_the_bench_file_vouches_for_
     load = power_bench.entry("load").model_copy(update={"power_factor_uncertainty": uncertainty})
     named = {power_bench.roles.reference: reference, power_bench.roles.load: load}
     bench = power_bench.model_copy(update={"instruments": {**power_bench.instruments, **named}})
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     also = {"reference_voltage": 230.0, "displayed_power": 1161.5}
     point = observed("x1", 10.0, [10.0] * 4, direction="single", power_factor=0.5, also=also)
     found = power_values(power_device, inputs, point_values(power_device, inputs, point))
@@ -403,13 +403,16 @@ def test_power_from_voltage_current_and_a_known_load(power_device: Device) -> No
     assert float(found.power_error.std_dev) == pytest.approx(error.u, rel=1e-6)
 
 
-def _angle_without_phase(device: Device, stated: str, cosine: float, channels: str = "0 deg") -> PowerValues:
+def _angle_without_phase(
+    device: Device, stated: str, cosine: float, channels: str = "0 deg", path: str = "0 deg"
+) -> PowerValues:
     """A load off the shelf described by `stated`, its power and apparent power read in the ratio `cosine`, its phase not."""
     shelf = f'profile = "person"\nshelf = [{{ name = "lamp", current = "10 A"{stated} }}]'
     text = BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf)
     shows = 'voltage = { of_reading = "0.1 %", resolution = "1 mV" }\n'
     shows += f'power = {{ of_reading = "0.1 %", resolution = "1 mW", phase = "{channels}" }}'
     text = text.replace('drift_per_year = "0.02 %/year"', shows).replace('temperature_coefficient = "0.001 %/K"\n', "")
+    text = text.replace('phase_uncertainty = "0 deg"', f'phase_uncertainty = "{path}"')
     inputs = InputQuantities(parse_bench(text, "bench.toml"), RUN_DATE)
     also = {"reference_voltage": 230.0, "reference_power": 115 * cosine, "displayed_power": 2300.0 * cosine}
     point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
@@ -453,11 +456,51 @@ def test_an_unknown_angle_of_the_load_does_not_hide_that_of_the_channels(power_d
     assert not turned.angle_known
     more = math.sqrt(float(turned.power_error.std_dev) ** 2 - float(without.power_error.std_dev) ** 2)
     assert more == pytest.approx(math.tan(math.radians(60)) * math.radians(0.1) / math.sqrt(3), rel=0.02)
+    # And that of the path: 0.1 degrees at k = 2 there.
+    path = _angle_without_phase(power_device, ", power_factor = 0.5", 0.5, path="0.1 deg")
+    more = math.sqrt(float(path.power_error.std_dev) ** 2 - float(without.power_error.std_dev) ** 2)
+    assert more == pytest.approx(math.tan(math.radians(60)) * math.radians(0.1) / 2, rel=0.02)
+
+
+def _without_voltage(device: Device, bench: Bench, power_factor: float | None) -> PowerValues:
+    """A point whose power was read by the reference, and neither phase nor voltage."""
+    also = {"reference_power": 57.5, "displayed_power": 1150.0}
+    point = observed("x1", 10.0, [10.0] * 4, direction="single", power_factor=power_factor, also=also)
+    inputs = InputQuantities(bench, RUN_DATE)
+    found = power_values(device, inputs, point_values(device, inputs, point))
+    assert found is not None
+    assert found.apparent_power is None
+    return found
+
+
+@pytest.mark.parametrize("power_factor", [0.5, -0.5])
+def test_a_load_set_by_wire_has_the_angle_it_was_set_to(
+    power_device: Device, power_bench: Bench, power_factor: float
+) -> None:
+    """acos 0.5 is 60 degrees; a power factor within 0.01 of it lies within acos 0.49, and the tangent changes by 1 + tan^2 = 4 times that."""
+    found = _without_voltage(power_device, power_bench, power_factor)
+    assert found.angle_known
+    assert float(found.tangent.nominal_value) == pytest.approx(math.copysign(math.sqrt(3), power_factor))
+    assert float(found.tangent.std_dev) == pytest.approx(4 * (math.acos(0.49) - math.acos(0.5)) / math.sqrt(3))
+    assert float(found.reference_power.nominal_value) == pytest.approx(1150.0)
+
+
+def test_a_load_of_a_shelf_that_is_no_sine_has_a_bound_of_its_angle(power_device: Device, power_bench: Bench) -> None:
+    """A power factor of 0.5 within 0.02 may be that of any angle up to acos 0.48 (elementary)."""
+    shelf = 'profile = "person"\nshelf = [{ name = "lamp", current = "10 A", power_factor = 0.5, power_factor_uncertainty = 0.02 }]'
+    text = BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf)
+    named = {power_bench.roles.load: parse_bench(text, "bench.toml").entry("load")}
+    bench = power_bench.model_copy(update={"instruments": {**power_bench.instruments, **named}})
+    found = _without_voltage(power_device, bench, None)
+    assert (found.angle_known, found.power_factor) == (False, 0.5)
+    assert float(found.tangent.nominal_value) == 0.0
+    assert float(found.tangent.std_dev) == pytest.approx(math.tan(math.acos(0.48)) / math.sqrt(3))
 
 
 def test_power_factors_too_much_alike_give_no_angle(power_device: Device, power_bench: Bench) -> None:
     inputs = InputQuantities(power_bench, RUN_DATE)
-    assert phase_found([_values(power_device, inputs, pf) for pf in (1.0, 0.95)]) is None
+    for alike in ((1.0, 0.95), (0.9, 0.8), (-0.9, -0.8)):
+        assert phase_found([_values(power_device, inputs, pf) for pf in alike]) is None
     assert phases_found([]) == []
 
 

@@ -62,6 +62,15 @@ def test_equal_scatter_is_rejected_in_one_case_of_twenty() -> None:
     assert 0.037 < rejected < 0.06
 
 
+def test_two_variances_of_unequal_degrees_of_freedom_are_an_f_test() -> None:
+    """The larger of two against the other, twice (ISO 5725-2, Cochran's test of two; scipy's F-distribution)."""
+    expected = 2 * scipy.stats.f.sf(4.0, 3, 9)
+    assert largest_variance_is_chance([4.0, 1.0], [3, 9]) == pytest.approx(expected)
+    assert largest_variance_is_chance([1.0, 4.0], [9, 3]) == pytest.approx(expected)
+    assert largest_variance_is_chance([1.0, 0.0], [3, 3]) == 0.0
+    assert largest_variance_is_chance([0.0, 0.0], [3, 3]) == largest_variance_is_chance([1.0], [3]) == 1.0
+
+
 CURRENTS = (1.5, 3.0, 6.0, 12.0, 25.0, 50.0, 90.0)
 
 
