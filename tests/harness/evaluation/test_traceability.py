@@ -138,6 +138,9 @@ def test_what_is_known_of_the_part_is_what_its_certificate_and_its_maker_say(
 def test_one_calibrated_current_is_a_span_of_its_own(device: Device, bench: Bench) -> None:
     part, _ = reference_chain(device, recalibrated(bench, [{"current": "10 A"}]), _record())
     assert "corrected from 10 A to 10 A at 50 Hz" in part.known
+    rows = [{"current": at, "uncertainty": u} for at, u in (("1 A", "0.1 %"), ("10 A", "0.3 %"), ("99 A", "0.2 %"))]
+    part, _ = reference_chain(device, recalibrated(bench, rows), _record())
+    assert "corrected from 1 A to 99 A at 50 Hz, U (k = 2) 0.1 % to 0.3 %" in part.known
 
 
 def test_loops_of_the_load_lead_belong_to_what_is_known_and_to_the_question(device: Device, bench: Bench) -> None:

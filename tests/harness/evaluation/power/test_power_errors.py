@@ -329,6 +329,48 @@ def test_what_is_told_of_powers_and_of_a_phase_displacement(power_device: Device
     assert sum(line.source.startswith("resolution of the power displayed, at ") for line in phase.budget) == 2
 
 
+def test_power_that_the_phase_does_not_explain_is_a_reason(power_device: Device, power_bench: Bench) -> None:
+    """E_n beyond 2 is no chance (ISO/IEC 17043 calls 1 satisfactory); the one farthest beyond is named, here 5 % at 10 A before 0.1 % at 50 A."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    points = [
+        _values(power_device, inputs, pf, error=error, current=current)
+        for current, off in ((50.0, 0.001), (10.0, 0.05))
+        for pf, error in ((1.0, 0.0), (0.5, 0.0), (-0.8, off), (0.9, 0.0))
+    ]
+    outcome = evaluate_ranges(power_device, power_bench, [p.observed for p in points], [], RUN_DATE)
+    (told,) = (reason for reason in outcome.reasons if reason.code == "power-not-predicted")
+    assert (told.range, told.values["current"]) == ("x1", 10.0)
+    assert told.values["power_factor"] == pytest.approx(-0.8)
+    (measured,) = (f for f in outcome.ranges[0].phase[1].foretold if f.measured is not None and f.power_factor < 0)
+    assert measured.measured is not None
+    assert measured.measured.value == pytest.approx(0.05)
+    assert told.values["normalized_error"] == measured.normalized_error
+
+
+@pytest.mark.parametrize(
+    ("read", "asked", "wrong"),
+    [
+        (0.8, 0.82, False),
+        (0.8, 0.84, True),
+        (0.8, 0.76, True),
+        (0.8, -0.8, True),
+        (0.98, -0.98, False),
+        (1.0, 0.98, False),
+    ],
+)
+def test_a_load_at_another_power_factor_than_asked_for_is_a_reason(
+    power_device: Device, power_bench: Bench, read: float, asked: float, wrong: bool
+) -> None:
+    """Beyond 0.03, or on the other side of unity where the sides can be told apart (a judgement of the program's)."""
+    inputs = Inputs(power_bench, RUN_DATE)
+    point = replace(_values(power_device, inputs, read).observed, power_factor=asked)
+    free = replace(_values(power_device, inputs, 0.5).observed, power_factor=None)
+    outcome = evaluate_ranges(power_device, power_bench, [point, free], [], RUN_DATE)
+    told = [reason.values for reason in outcome.reasons if reason.code == "other-power-factor"]
+    expected = {"nominal": asked, "power_factor": pytest.approx(read), "other": 1, "points": 2}
+    assert told == ([expected] if wrong else [])
+
+
 @pytest.mark.parametrize("uncertainty", [None, 0.002])
 def test_a_load_set_by_wire_tells_a_power_only_where_the_bench_file_vouches_for_it(
     power_device: Device, power_bench: Bench, uncertainty: float | None
@@ -349,6 +391,8 @@ def test_a_load_set_by_wire_tells_a_power_only_where_the_bench_file_vouches_for_
     assert (found.basis, found.angle_known) == (KNOWN_LOAD, True)
     assert float(found.reference_power.nominal_value) == pytest.approx(1150.0)
     assert float(found.power_error.nominal_value) == pytest.approx(0.01)
+    units = {line.source: line.unit for line in inputs.budget(found.power_error)}
+    assert (units["resolution of the voltage"], units["resolution of the power displayed"]) == ("V", "W")
     (line,) = (line for line in inputs.budget(found.power_error) if "power factor 0.5" in line.source)
     assert line.contribution == pytest.approx(1.01 * 0.001 / 0.5)
 
