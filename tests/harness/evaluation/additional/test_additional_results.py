@@ -119,7 +119,7 @@ def test_without_a_meter_in_the_secondary_nothing_is_split(device: Device, bench
 
 
 def test_nothing_is_split_where_the_secondary_or_a_current_is_missing(device: Device, loop_bench: Bench) -> None:
-    inputs = Inputs(loop_bench, RUN_DATE)
+    inputs = InputQuantities(loop_bench, RUN_DATE)
     zero = observed("x1", 0.0, [0.0] * 4, direction="zero", also={"secondary_current": 0.001})
     silent = observed("x1", 50.0, [50.0] * 4, also={"secondary_current": 0.0})
     for point in (observed("x1", 50.0, [50.0] * 4), zero, silent):
@@ -286,7 +286,7 @@ def test_drift_is_the_slope_of_a_least_squares_line(device: Device, bench: Bench
 
 def test_what_was_held_how_long_and_how_hot_the_secondary_ran(device: Device, loop_bench: Bench) -> None:
     """Times, first and last error and the largest of the secondary currents as they were read (elementary); a line through three points."""
-    inputs = Inputs(loop_bench, RUN_DATE)
+    inputs = InputQuantities(loop_bench, RUN_DATE)
     points = []
     for i, (error, secondary) in enumerate(((0.001, 0.0990), (0.003, 0.1005), (0.002, 0.0995))):
         point = observed(

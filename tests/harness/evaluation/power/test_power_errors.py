@@ -331,7 +331,7 @@ def test_what_is_told_of_powers_and_of_a_phase_displacement(power_device: Device
 
 def test_power_that_the_phase_does_not_explain_is_a_reason(power_device: Device, power_bench: Bench) -> None:
     """E_n beyond 2 is no chance (ISO/IEC 17043 calls 1 satisfactory); the one farthest beyond is named, here 5 % at 10 A before 0.1 % at 50 A."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     points = [
         _values(power_device, inputs, pf, error=error, current=current)
         for current, off in ((50.0, 0.001), (10.0, 0.05))
@@ -362,7 +362,7 @@ def test_a_load_at_another_power_factor_than_asked_for_is_a_reason(
     power_device: Device, power_bench: Bench, read: float, asked: float, wrong: bool
 ) -> None:
     """Beyond 0.03, or on the other side of unity where the sides can be told apart (a judgement of the program's)."""
-    inputs = Inputs(power_bench, RUN_DATE)
+    inputs = InputQuantities(power_bench, RUN_DATE)
     point = replace(_values(power_device, inputs, read).observed, power_factor=asked)
     free = replace(_values(power_device, inputs, 0.5).observed, power_factor=None)
     outcome = evaluate_ranges(power_device, power_bench, [point, free], [], RUN_DATE)

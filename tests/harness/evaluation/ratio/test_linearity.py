@@ -8,7 +8,7 @@ from scipy.optimize import linprog
 
 from harness.evaluation.ratio.linearity import independent, linearity, terminal_based, zero_based
 from harness.evaluation.ratio.point_errors import PointValues, point_values
-from harness.evaluation.uncertainty.input_quantities import Inputs
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from tests.harness.evaluation.conftest import RUN_DATE, observed
@@ -67,7 +67,7 @@ def test_a_line_added_changes_nothing_and_a_scale_scales(
 
 
 def _values(device: Device, bench: Bench, shown: list[tuple[float, float, str]]) -> list[PointValues]:
-    inputs = Inputs(bench, RUN_DATE)
+    inputs = InputQuantities(bench, RUN_DATE)
     return [point_values(device, inputs, observed("x1", i, [d] * 4, direction=way)) for i, d, way in shown]
 
 
@@ -98,6 +98,6 @@ def test_what_spans_nothing_has_no_linearity(device: Device, bench: Bench) -> No
     values = _values(device, bench, up)
     for flowed in (10.0, 9.0):
         stuck = point_values(
-            device, Inputs(bench, RUN_DATE), observed("x1", flowed, [flowed] * 4, direction="up", nominal=50.0)
+            device, InputQuantities(bench, RUN_DATE), observed("x1", flowed, [flowed] * 4, direction="up", nominal=50.0)
         )
         assert linearity([values[0], stuck, values[2]]) is None
