@@ -21,7 +21,7 @@ from reports.budget import budgets
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, facts, heading, prose, space
 from reports.range_sections import coverage_marks, risk_text
-from reports.reference_chain import instruments
+from reports.reference_chain import instrument_table
 from reports.validation import validation
 
 _RATIO_ERROR = "(indicated current − reference current) / reference current, from the means of the pairs of a point"
@@ -29,7 +29,7 @@ _RATIO_ERROR = "(indicated current − reference current) / reference current, f
 
 def basis(results: Results) -> Iterator[Flowable]:
     """What belongs before the findings: instruments, conditions, method."""
-    yield from instruments(results)
+    yield from instrument_table(results)
     yield from _conditions(results)
     yield from _method(results)
 

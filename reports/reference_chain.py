@@ -14,7 +14,7 @@ _FUNCTIONS = {"meter": "meter under test", "switch": "range switch"}
 """Role in the bench file -> its function on the certificate, where the two differ."""
 
 
-def instruments(results: Results) -> Iterator[Flowable]:
+def instrument_table(results: Results) -> Iterator[Flowable]:
     """Tables of all of them, the reference chain first."""
     certified = [i for i in results.instruments if i.certificate and i.role != "reference"]
     others = [i for i in results.instruments if i.role != "reference" and i not in certified]

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from simulated.bench_physics import BenchPhysics
 from simulated.description import BenchDescription
 from simulated.physics.clock import BenchTime
-from simulated.terminals.profile_terminals import Terminal, terminal
+from simulated.terminals.profile_terminals import Terminal, terminal_of
 from simulated.transports.link_faults import Schedule
 
 
@@ -33,5 +33,5 @@ class SimulatedBench(BenchPhysics):
         """
         with self._making:
             if name not in self._terminals:
-                self._terminals[name] = terminal(self, self.instrument(name))
+                self._terminals[name] = terminal_of(self, self.instrument(name))
             return self._terminals[name]

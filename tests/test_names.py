@@ -1,4 +1,4 @@
-"""One name, one thing: no class and no type of the product has the name of another."""
+"""One name, one thing: no class, no type and no public function of the product has the name of another."""
 
 from __future__ import annotations
 
@@ -36,3 +36,31 @@ def test_no_two_types_of_the_product_have_the_same_name() -> None:
             where[name].append(path)
     assert len(where) > 300
     assert {name: paths for name, paths in where.items() if len(paths) > 1} == {}
+
+
+ONE_MEANING = {
+    # Every command has one, called by the name of its module.
+    "add_parser",
+    # A procedure and the evaluation of what it read.
+    "bench_check",
+    "endurance",
+    "no_load",
+    # A quantity and its model in the validation by Monte Carlo.
+    "effective_turns",
+    "phase_displacement",
+    "reading_factor",
+    # A text that was found in a file, once for files of the house and once for `instruments`, which may not import the other.
+    "shortened",
+}
+
+
+def test_no_two_public_functions_have_the_same_name_and_two_meanings() -> None:
+    where = defaultdict(list)
+    for path, tree in modules():
+        for line in tree.body:
+            if isinstance(line, ast.FunctionDef) and not line.name.startswith("_"):
+                where[line.name].append(path)
+    assert len(where) > 500
+    several = {name: paths for name, paths in where.items() if len(paths) > 1}
+    assert {name: paths for name, paths in several.items() if name not in ONE_MEANING} == {}
+    assert several.keys() >= ONE_MEANING

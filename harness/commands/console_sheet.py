@@ -28,11 +28,11 @@ class ConsoleSheet:
 
     def sent(self, text: str) -> None:
         """A message that went out."""
-        self._sides(f"> {printable(text)}", "", "cyan")
+        self._sides(f"> {escaped(text)}", "", "cyan")
 
     def received(self, text: str, seconds: float) -> None:
         """A reply, and how long it took."""
-        self._sides(f"< {printable(text)}", duration(seconds), "")
+        self._sides(f"< {escaped(text)}", duration(seconds), "")
 
     def good(self, text: str, mark: str = "ok") -> None:
         """It went well."""
@@ -78,7 +78,7 @@ class ConsoleSheet:
             self._console.print(Text(indent).append(line, style), soft_wrap=True)
 
 
-def printable(text: str) -> str:
+def escaped(text: str) -> str:
     """`text` with what a terminal would act on written as escapes."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 

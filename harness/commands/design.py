@@ -54,7 +54,7 @@ def design(options: DesignOptions, console: Console) -> int:
     """
     import json
 
-    from harness.commands.design_sheet import show
+    from harness.commands.design_sheet import show_check
     from harness.design.check import check
     from harness.design.required_turns import turns_for
     from harness.files.loading import parse_device, read_text
@@ -65,7 +65,7 @@ def design(options: DesignOptions, console: Console) -> int:
     if options.json:
         print(json.dumps(_plain(asdict(sheet) | ({} if wanted is None else {"wanted": asdict(wanted)})), indent=2))
     else:
-        show(options.device, sheet, wanted, console)
+        show_check(options.device, sheet, wanted, console)
     return 1 if sheet.in_the_way else 0
 
 

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from harness.commands.console_sheet import WIDEST, ConsoleSheet
 from harness.core.angles import MINUTES_PER_RADIAN
-from harness.core.quantities import format_quantity, format_time
+from harness.core.quantities import format_quantity, format_seconds
 from harness.design.check_result import DesignCheck, DesignFinding
 from harness.design.protection import amperes
 from harness.design.required_turns import Wanted, wanted_text
@@ -22,7 +22,7 @@ LONGEST_MARK = 6
 """Characters that fit before a line of the sheet; the name of a longer range begins the line instead."""
 
 
-def show(device_file: Path, sheet: DesignCheck, wanted: Wanted | None, console: Console) -> None:
+def show_check(device_file: Path, sheet: DesignCheck, wanted: Wanted | None, console: Console) -> None:
     """Print everything `sheet` holds, and the turns that were asked for."""
     lines = ConsoleSheet(console)
     lines.title(f"{device_file}, check on paper: nothing was measured, no power is needed")
@@ -98,8 +98,8 @@ def _or_unknown(value: float | None, unit: str) -> str:
 
 def _window(shortest: float, longest: float) -> str:
     if math.isinf(longest):
-        return f"{format_time(shortest)} or more" if shortest else "not known"
-    return f"{format_time(shortest) if shortest else '0'} to {format_time(longest)}"
+        return f"{format_seconds(shortest)} or more" if shortest else "not known"
+    return f"{format_seconds(shortest) if shortest else '0'} to {format_seconds(longest)}"
 
 
 _TITLES = {

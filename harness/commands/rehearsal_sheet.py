@@ -12,7 +12,7 @@ from harness.core.clock import RealClock
 from harness.core.output import tell
 from harness.core.progress import RehearsalProgress
 from harness.core.quantities import format_duration, format_quantity, signed_text
-from harness.core.rounding import percent, probability, terminal
+from harness.core.rounding import for_terminal, percent, probability
 from harness.core.stop import StopSignal
 from harness.evaluation.additional.register_creep import watched_too_short
 from harness.preparation.rehearsal import Rehearsal, rehearsal_of
@@ -38,7 +38,7 @@ def problems_of_dates(inputs: RunInputs, accepted: Sequence[str]) -> list[str]:
     return [f"{text} (to continue anyway: --override {name})" for name, text in found.items() if name not in accepted]
 
 
-def show(inputs: RunInputs, rehearsal: Rehearsal, console: Console) -> None:
+def show_rehearsal(inputs: RunInputs, rehearsal: Rehearsal, console: Console) -> None:
     """Maximum test currents, the most and the least that is to be expected, and what to know before the run."""
     tell(console, list(_lines(inputs, rehearsal)))
 
@@ -57,7 +57,7 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
             yield f"         {reason_text(remark)}"
         not_passed = None if rejection is None else rejection.of_range.get(rng.name)
         if not_passed is not None:
-            yield f"         probability that a sound meter does not pass here: {terminal(probability(not_passed))}"
+            yield f"         probability that a sound meter does not pass here: {for_terminal(probability(not_passed))}"
     ratio = rehearsal.smallest_test_uncertainty_ratio
     yield (
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"
@@ -89,8 +89,8 @@ def show_points(rehearsal: Rehearsal, console: Console) -> None:
                 step,
                 format_quantity(point.nominal_current, "A"),
                 *([power_factor] if known else []),
-                terminal(percent(expanded)),
-                "none" if limit is None else terminal(percent(limit, 4)),
+                for_terminal(percent(expanded)),
+                "none" if limit is None else for_terminal(percent(limit, 4)),
                 "" if limit is None or not expanded else f"{limit / expanded:.1f}",
             )
     if table.row_count:

@@ -72,14 +72,14 @@ def begin() -> None:
 def rehearse(options: RehearseOptions, console: Console) -> int:
     """Rehearse and tell: points, maximum test currents, uncertainty against limit, duration. 2 when something stands in the way."""
     begin()
-    from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show, show_points
+    from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show_points, show_rehearsal
     from harness.core.errors import UserError
     from harness.core.stop import StopSignal
 
     inputs = options.inputs()
     rehearsal = rehearsed(inputs, StopSignal(), console)
     show_points(rehearsal, console)
-    show(inputs, rehearsal, console)
+    show_rehearsal(inputs, rehearsal, console)
     problems = [*rehearsal.problems, *problems_of_dates(inputs, ())]
     if problems:
         raise UserError(problems)

@@ -52,7 +52,7 @@ def run(options: RunOptions, console: Console) -> int:
     from harness.commands.finished_run import finish, of_finished_run, prepare_folder
     from harness.commands.overrides import refuse_needless
     from harness.commands.recorded_run import naming_the_way_on, refuse_to_overwrite, reserved_bench, run_from_beginning
-    from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show
+    from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show_rehearsal
     from harness.core.errors import UserError
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
@@ -67,7 +67,7 @@ def run(options: RunOptions, console: Console) -> int:
         prepare_folder(options.out)
         with reserved_bench(inputs, record_file):
             rehearsal = rehearsed(inputs, stop, console)
-            show(inputs, rehearsal, console)
+            show_rehearsal(inputs, rehearsal, console)
             problems = [] if "rehearsal" in options.overrides else list(rehearsal.problems)
             problems += ["to continue anyway: --override rehearsal"] if problems else []
             problems += problems_of_dates(inputs, options.overrides)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.commands.additional_lines import beyond_lines, check_line
-from harness.core.rounding import probability, terminal
+from harness.core.rounding import for_terminal, probability
 from harness.replay.kept_run import RECORD
 from harness.results import CONTRADICTION, RangeResult, Results, Validation, accepted
 from harness.wording.diagnosis import diagnosis_lines
@@ -38,7 +38,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     shown = [h for h in results.diagnosis if h.probability >= 0.01][:3]
     if shown and (not accepted(results.verdict) or shown[0].fault != "none"):
         lines.append("most likely cause")
-        lines += [f"  {terminal(probability(h.probability)):>12}  {h.label}: {h.description}" for h in shown]
+        lines += [f"  {for_terminal(probability(h.probability)):>12}  {h.label}: {h.description}" for h in shown]
         lines += [f"  {line}" for line in diagnosis_lines(results)]
     return [*lines, *(f"{out / name}" for name in (RECORD, RESULTS, CERTIFICATE) if (out / name).exists())]
 
@@ -62,5 +62,5 @@ def _turns_text(rng: RangeResult, base: str) -> str:
         if factor is None:
             return ""
         return f"expected {turns}, not determined; reading factor {stated_text(factor)}"
-    integer = terminal(nearest_integer(found))
+    integer = for_terminal(nearest_integer(found))
     return f"expected {turns}, found {stated_text(found)} against {base}; nearest integer: {integer}"

@@ -238,7 +238,7 @@ def format_duration(seconds: float) -> str:
     return f"{minutes} min {left} s" if minutes else f"{left} s"
 
 
-def format_time(seconds: float) -> str:
+def format_seconds(seconds: float) -> str:
     """Seconds as a person reads them; ``for ever`` when nothing ends them."""
     if math.isinf(seconds):
         return "for ever"

@@ -104,7 +104,7 @@ def plus_minus(value: float, uncertainty: float) -> str:
     return f"{written(rounded[0])}{NO_BREAK}±{NO_BREAK}{written(rounded[1])}"
 
 
-def terminal(text: str) -> str:
+def for_terminal(text: str) -> str:
     """`text` with the hyphen and the blank of every terminal, for the same numbers as on the certificate."""
     return text.replace(NO_BREAK, " ").replace(MINUS, "-")
 

@@ -11,7 +11,7 @@ from harness.design.protection import (
     conductor_rating,
     input_protected,
     maximum_current_on_paper,
-    secondary_fuse,
+    secondary_fuse_findings,
     weak_parts,
 )
 from harness.design.readable_currents import (
@@ -37,7 +37,7 @@ def check(device: Device) -> DesignCheck:
         *range_switch(device),
         *supply_tap(device),
         *supplied(device),
-        *secondary_fuse(device),
+        *secondary_fuse_findings(device),
         *clamp(device),
         *turns_fit(device),
     ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from harness.core.quantities import format_quantity, format_time
+from harness.core.quantities import format_quantity, format_seconds
 from harness.current_limits.ratings import CurrentLimit, claimed, device_parts
 from harness.design.check_result import DesignFinding, in_circuit, secondary_of
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
@@ -90,7 +90,7 @@ def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
         )
         return [DesignFinding("in the way", rng.name, text)]
     text = (
-        f"secondary fuse: {what} for up to {format_time(longest)} before it melts; find out whether the input withstands that, or "
+        f"secondary fuse: {what} for up to {format_seconds(longest)} before it melts; find out whether the input withstands that, or "
         f"{remedy}"
     )
     return [DesignFinding("not known", rng.name, text)]
@@ -107,7 +107,7 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
     return f"fuse the primary at no more than {amperes(rating)}"
 
 
-def secondary_fuse(device: Device) -> list[DesignFinding]:
+def secondary_fuse_findings(device: Device) -> list[DesignFinding]:
     """Does the secondary fuse hold the rated current for good, and from where on does it protect the input?"""
     fuse, transformer = device.path.secondary_fuse, device.transformer
     if fuse is None:

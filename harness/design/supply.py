@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.core.quantities import format_quantity, format_time
+from harness.core.quantities import format_quantity, format_seconds
 from harness.design.check_result import DesignFinding
 from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
 from harness.files.device import Device, PrimaryFuse
@@ -104,7 +104,7 @@ def _supply(name: str, rating: float, kind: PrimaryFuse | None) -> Supply:
 def lets_flow(supply: Supply) -> str:
     """In words what `supply` lets flow."""
     amount, rating = format_quantity(supply.operates, "A", 3), format_quantity(supply.rating, "A", 3)
-    return f"the {supply.name} ({rating}) is guaranteed to operate only from {amount}, within {format_time(supply.seconds)}"
+    return f"the {supply.name} ({rating}) is guaranteed to operate only from {amount}, within {format_seconds(supply.seconds)}"
 
 
 def supplied(device: Device) -> list[DesignFinding]:

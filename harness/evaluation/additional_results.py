@@ -12,7 +12,7 @@ from harness.evaluation.additional.power_reasons import failed_phase, failed_pow
 from harness.evaluation.additional.power_results import phase_displacement, power_point
 from harness.evaluation.additional.register_creep import watched_too_short
 from harness.evaluation.additional.smallest_readable import remarks as remarks_on_smallest
-from harness.evaluation.additional.smallest_readable import smallest_readable
+from harness.evaluation.additional.smallest_readable import smallest_readable_current
 from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.power.phase_displacement import phases_found
 from harness.evaluation.power.power_errors import PowerValues, unknown_angle
@@ -71,7 +71,7 @@ def additional_results(
     wrong = misread(rng, power, phase) + ([] if power else _not_read(device, inputs, ratio, rng))
     reasons = [*wrong, *failed_power(rng, power), *failed_phase(rng, phase)]
     searched = smallest_found(device, inputs, [p for p in points if p.observed.direction == "search"], rng)
-    smallest, too_large = (None, []) if searched is None else smallest_readable(inputs, searched, rng)
+    smallest, too_large = (None, []) if searched is None else smallest_readable_current(inputs, searched, rng)
     rest, shown_at_rest = no_load(device, inputs, points, rng) or (None, [])
     held, drifted = endurance(device, inputs, points, rng) or (None, [])
     errors = (*(p.power_error for p in power), *(p.displacement for p in phase))

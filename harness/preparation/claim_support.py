@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity, signed_text
-from harness.core.rounding import exact, percent, round_significant, terminal, trimmed
+from harness.core.rounding import exact, for_terminal, percent, round_significant, trimmed
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Results
 
 
@@ -85,10 +85,10 @@ def _causes(where: str, judged: Sequence[Claimed], rule: DecisionRule) -> Iterat
 
 def _shown(value: float, judged: Claimed) -> str:
     if judged.unit == "%":
-        return terminal(percent(value, 3))
+        return for_terminal(percent(value, 3))
     if judged.unit == "A":
         return format_quantity(value, "A", 3)
-    return f"{terminal(trimmed(round_significant(exact(value * MINUTES_PER_RADIAN), 3)))} minutes of arc"
+    return f"{for_terminal(trimmed(round_significant(exact(value * MINUTES_PER_RADIAN), 3)))} minutes of arc"
 
 
 def _amperes(current: float) -> str:

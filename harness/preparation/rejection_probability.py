@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterator
 
 from harness.causes import Catalogue
-from harness.core.rounding import probability, terminal
+from harness.core.rounding import for_terminal, probability
 from harness.evaluation.diagnosis.ordinary_errors import OperatingPoint, ordinary_errors
 from harness.evaluation.power.power_errors import power_values
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
@@ -46,11 +46,11 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
 
 def rejection_lines(found: Rejection) -> Iterator[str]:
     """What it means, in lines: the model behind the probabilities, and how far the claim is from what is ordinary."""
-    meeting = f"{terminal(probability(found.conforming))} of ordinary meters meet this claim at every point"
+    meeting = f"{for_terminal(probability(found.conforming))} of ordinary meters meet this claim at every point"
     if found.of_run is None:
         yield f"the probability that a sound meter passes is not known: {meeting}"
         return
-    yield f"probability that a sound meter does not pass the run: {terminal(probability(found.of_run))}"
+    yield f"probability that a sound meter does not pass the run: {for_terminal(probability(found.of_run))}"
     yield (
         "(sound meter: errors distributed as [ordinary] in the causes states, and within the claim at every point; errors of the bench "
         f"anywhere within its uncertainty; current and power judged by the decision rule; {found.trials} trials)"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
-from harness.core.rounding import percent, probability, terminal
+from harness.core.rounding import for_terminal, percent, probability
 from harness.results import EffectiveTurns, RangeResult, Reason, Results, Value, accepted
 from harness.wording.values import with_uncertainty
 
@@ -93,7 +93,7 @@ def _written(value: Value, form: str) -> str:
     if form.startswith("pf"):
         return signed_text(round(value, int(form[2:])))
     if form == "%":
-        return terminal(percent(value, 4))
+        return for_terminal(percent(value, 4))
     if form == "~%":
         form = "+.2f%" if abs(value) < 0.1 else "+.0f%"
     if form.endswith("%"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity
-from harness.core.rounding import current_pair, exact, round_pair, terminal, written
+from harness.core.rounding import current_pair, exact, for_terminal, round_pair, written
 from harness.results import EffectiveTurns, Stated
 
 
@@ -20,12 +20,12 @@ def with_uncertainty(value: float, expanded_uncertainty: float, unit: str = "") 
     if not expanded_uncertainty:
         return _alone(value, unit)
     if unit in ("A", "W"):
-        return terminal(current_pair(value, expanded_uncertainty, unit))
+        return for_terminal(current_pair(value, expanded_uncertainty, unit))
     factor = MINUTES_PER_RADIAN if unit == "'" else 1.0
     places = 2 if unit == "%" else 0
     found, spread = round_pair(exact(value * factor, places), exact(expanded_uncertainty * factor, places))
     sign = "+" if unit and found > 0 else ""
-    pair = terminal(f"{sign}{written(found)} ± {written(spread)}")
+    pair = for_terminal(f"{sign}{written(found)} ± {written(spread)}")
     return f"({pair}){' %' if unit == '%' else unit}" if unit else pair
 
 

@@ -26,7 +26,7 @@ class UnsupportedInstrument(Exception):
     """The simulated bench cannot stand in for this instrument."""
 
 
-def terminal(bench: BenchPhysics, instrument: InstrumentDescription) -> Terminal:
+def terminal_of(bench: BenchPhysics, instrument: InstrumentDescription) -> Terminal:
     """The terminal of `instrument`, acting on `bench`. Raises UnsupportedInstrument."""
     profile = instrument.profile
     if profile is None:

@@ -15,7 +15,7 @@ AS_DESCRIBED = 0.1
 """How far (relative) beyond its uncertainty the smallest current read may be from the one described without a remark."""
 
 
-def smallest_readable(
+def smallest_readable_current(
     inputs: InputQuantities, found: SmallestFound, rng: Range
 ) -> tuple[SmallestCurrent, list[Reason]]:
     """It fails when the smallest current claimed is not read, as far as the uncertainty lets that be said.

@@ -88,7 +88,7 @@ def shortest(values: Array, probability: float) -> tuple[float, float]:
     return float(values[first]), float(values[first + inside])
 
 
-def simulate(
+def run_trials(
     quantities: Mapping[str, TrialModel],
     inputs: Mapping[Any, Contribution],
     trials: int,

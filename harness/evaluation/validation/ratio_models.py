@@ -17,7 +17,7 @@ from harness.evaluation.ratio.effective_turns import Multiplier, RatioAtCurrent
 from harness.evaluation.ratio.point_errors import PointModel, PointValues
 from harness.evaluation.uncertainty.combination import Contribution
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
-from harness.evaluation.validation.monte_carlo import BLOCK, SEED, Draws, TrialModel, numerical_tolerance, simulate
+from harness.evaluation.validation.monte_carlo import BLOCK, SEED, Draws, TrialModel, numerical_tolerance, run_trials
 from harness.results import ValidatedQuantity, Validation
 
 
@@ -89,7 +89,7 @@ def validate(checks: Mapping[str, Check], inputs: InputQuantities, trials: int, 
         variable: Contribution(float(variable.std_dev), source.distribution, source.degrees_of_freedom)
         for variable, source in inputs.sources.items()
     }
-    found = simulate({name: check.model for name, check in checks.items()}, distributions, trials, probability)
+    found = run_trials({name: check.model for name, check in checks.items()}, distributions, trials, probability)
     quantities = []
     for name, check in checks.items():
         ends, tolerance = found[name], numerical_tolerance(check.standard_uncertainty)

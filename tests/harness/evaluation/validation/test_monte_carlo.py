@@ -16,8 +16,8 @@ from harness.evaluation.validation.monte_carlo import (
     Interval,
     Simulated,
     numerical_tolerance,
+    run_trials,
     shortest,
-    simulate,
     symmetric,
 )
 from harness.evaluation.validation.ratio_models import effective_turns, ratio_error, reading_factor
@@ -30,7 +30,7 @@ TRIALS = 1_000_000
 
 def _sum(parts: list[Contribution], probability: float = 0.95, trials: int = TRIALS) -> Simulated:
     inputs = dict(enumerate(parts))
-    return simulate({"y": lambda draws: sum(draws(n) for n in inputs)}, inputs, trials, probability)["y"]
+    return run_trials({"y": lambda draws: sum(draws(n) for n in inputs)}, inputs, trials, probability)["y"]
 
 
 @pytest.mark.parametrize(
@@ -84,7 +84,7 @@ def test_comparison_loss_in_power_calibration(correlation: float, x1: float, pri
         second = 0.005 * (correlation * draws("a") + math.sqrt(1 - correlation**2) * draws("b"))
         return np.asarray(first**2 + second**2) * 1e6
 
-    found = simulate({"loss": loss}, inputs, TRIALS, 0.95, shortest)["loss"]
+    found = run_trials({"loss": loss}, inputs, TRIALS, 0.95, shortest)["loss"]
     # The ends of a shortest interval are noisy: the table's own, of as many trials, as much as these.
     spread = 0.03 * (printed[1] - printed[0])
     assert found.low == pytest.approx(printed[0], abs=spread)
@@ -113,8 +113,8 @@ def test_intervals_hold_their_part_of_the_values(interval: Interval) -> None:
 def test_the_same_numbers_whatever_is_asked_first() -> None:
     """A result may not depend on which other quantities are validated with it."""
     inputs = {n: Contribution(1.0, "rectangular") for n in range(3)}
-    both = simulate({"b": lambda d: d(2) + d(0), "a": lambda d: d(1) * 1.0}, inputs, 40_000, 0.95)
-    alone = simulate({"a": lambda d: d(1) * 1.0}, inputs, 40_000, 0.95)
+    both = run_trials({"b": lambda d: d(2) + d(0), "a": lambda d: d(1) * 1.0}, inputs, 40_000, 0.95)
+    alone = run_trials({"a": lambda d: d(1) * 1.0}, inputs, 40_000, 0.95)
     assert both["a"] == alone["a"]
 
 
