@@ -18,9 +18,10 @@ from harness.core.rounding import (
     round_half_up,
     written,
 )
-from harness.results import BenchCheck, NoLoad, RangeResult, Results, Stated
+from harness.results import BenchCheck, Endurance, ErrorParts, NoLoad, Results, SmallestCurrent, Stated
 from reports.first_page import criterion
-from reports.page_style import facts, heading, prose, ruled, space
+from reports.page_style import Column, facts, heading, listed, prose, space
+from reports.power_and_phase import stated_percent
 from reports.range_sections import decided_texts
 
 _PARTS = (
@@ -55,106 +56,84 @@ def _bench_check(check: BenchCheck) -> Iterator[Flowable]:
     yield KeepTogether([heading("Check of the bench"), facts(rows)])
 
 
+_SMALLEST: Sequence[Column[SmallestCurrent]] = (
+    Column("Smallest readable\ncurrent", 38, lambda s: _amperes(s.found)),
+    Column("Largest tried\nand not read", 22, lambda s: "–" if s.highest_silent is None else current(s.highest_silent)),
+    Column("Smallest tried\nand read", 22, lambda s: "–" if s.lowest_reading is None else current(s.lowest_reading)),
+    Column("Power factor\nmeasured from", 38, lambda s: _amperes(s.power_factor_from)),
+    Column("Claimed\nfrom", 16, lambda s: current(s.limit)),
+    Column("Verdict", 12, lambda s: s.verdict or "not shown"),
+)
+
+
 def _smallest(results: Results) -> Iterator[Flowable]:
-    found = [(r, r.smallest) for r in results.ranges if r.smallest is not None]
-    if not found:
-        return
-    rows = [
-        [
-            r.name,
-            _amperes(s.found),
-            "–" if s.highest_silent is None else current(s.highest_silent),
-            "–" if s.lowest_reading is None else current(s.lowest_reading),
-            _amperes(s.power_factor_from),
-            current(s.limit),
-            s.verdict or "not shown",
-        ]
-        for r, s in found
-    ]
-    head = [
-        "Range",
-        "Smallest readable\ncurrent",
-        "Largest tried\nand not read",
-        "Smallest tried\nand read",
-        "Power factor\nmeasured from",
-        "Claimed\nfrom",
-        "Verdict",
-    ]
-    explained = "A current counts as read when at least half of the displayed values are not zero."
-    table = ruled(head, rows, [w * mm for w in (22, 38, 22, 22, 38, 16, 12)])
-    yield KeepTogether([heading("Smallest readable current"), prose(explained, "small"), space(1.5), table])
+    found = [(r.name, r.smallest) for r in results.ranges if r.smallest is not None]
+    if found:
+        explained = "A current counts as read when at least half of the displayed values are not zero."
+        yield _section("Smallest readable current", explained, listed(("Range", 22), _SMALLEST, found))
+
+
+_NO_LOAD: Sequence[Column[NoLoad]] = (
+    Column("Voltage", 15, lambda n: "not read" if n.voltage is None else f"{n.voltage:.1f}{NO_BREAK}V"),
+    Column("Indicated current", 31, lambda n: _amperes(n.current)),
+    Column("Limit", 15, lambda n: "–" if n.current.limit is None else current(n.current.limit)),
+    Column("Limit\n/ U", 12, lambda n: decided_texts(n.current)[0], numeric=True),
+    Column("Risk\nin %", 13, lambda n: decided_texts(n.current)[1], numeric=True),
+    Column("Indicated power", 31, lambda n: "not shown" if n.power is None else _watts(n.power)),
+    Column("Limit", 15, lambda n: _watts_or_dash(None if n.power is None else n.power.limit)),
+    Column("Verdict", 20, lambda n: n.verdict),
+)
 
 
 def _no_load(results: Results) -> Iterator[Flowable]:
-    found = [(r, r.no_load) for r in results.ranges if r.no_load is not None]
+    found = [(r.name, r.no_load) for r in results.ranges if r.no_load is not None]
     if not found:
         return
-    rows = [
-        [
-            r.name,
-            "not read" if n.voltage is None else f"{n.voltage:.1f}{NO_BREAK}V",
-            _amperes(n.current),
-            "–" if n.current.limit is None else current(n.current.limit),
-            *decided_texts(n.current),
-            "not shown" if n.power is None else _watts(n.power),
-            "–" if n.power is None or n.power.limit is None else f"{n.power.limit:.3g}{NO_BREAK}W",
-            n.verdict,
-        ]
-        for r, n in found
-    ]
-    head = [
-        "Range",
-        "Voltage",
-        "Indicated current",
-        "Limit",
-        "Limit\n/ U",
-        "Risk\nin %",
-        "Indicated power",
-        "Limit",
-        "Verdict",
-    ]
     explained = (
         "No primary current. The indication is an offset or the meter's own consumption through its sensor. The decision rule judges "
         "it against the limit of the claim at zero current. Values suppressed below the display threshold are not indicated and not "
         "included in U."
     )
-    table = ruled(head, rows, [w * mm for w in (18, 15, 31, 15, 12, 13, 31, 15, 20)], numeric=(4, 5))
-    yield KeepTogether([heading("No load"), prose(explained, "small"), space(1.5), table])
-    yield from _creep(found)
+    yield _section("No load", explained, listed(("Range", 18), _NO_LOAD, found))
+    yield from _creep([(name, n) for name, n in found if n.energy is not None])
 
 
-def _creep(found: Sequence[tuple[RangeResult, NoLoad]]) -> Iterator[Flowable]:
-    rows = [
-        [
-            r.name,
-            f"{n.seconds:.0f}{NO_BREAK}s",
-            f"{n.energy / 3600:.3g}{NO_BREAK}Wh",
-            "–" if n.energy_resolution is None else f"{n.energy_resolution / 3600:.3g}{NO_BREAK}Wh",
-            "–" if n.creep is None else _watts(n.creep),
-            "–" if n.creep_below is None else f"{n.creep_below:.3g}{NO_BREAK}W",
-            "–" if n.creep_period is None else f"{math.ceil(n.creep_period)}{NO_BREAK}s",
-        ]
-        for r, n in found
-        if n.energy is not None
-    ]
-    if not rows:
-        return
-    head = [
-        "Range",
-        "Duration",
-        "Energy registered",
-        "Register step",
-        "Creep",
-        "Upper bound\nof creep",
+_CREEP: Sequence[Column[NoLoad]] = (
+    Column("Duration", 18, lambda n: f"{n.seconds:.0f}{NO_BREAK}s"),
+    Column("Energy registered", 28, lambda n: _watt_hours(n.energy)),
+    Column("Register step", 26, lambda n: _watt_hours(n.energy_resolution)),
+    Column("Creep", 32, lambda n: "–" if n.creep is None else _watts(n.creep)),
+    Column("Upper bound\nof creep", 24, lambda n: _watts_or_dash(n.creep_below)),
+    Column(
         "Least duration of\na no-load test",
-    ]
+        22,
+        lambda n: "–" if n.creep_period is None else f"{math.ceil(n.creep_period)}{NO_BREAK}s",
+    ),
+)
+
+
+def _creep(found: Sequence[tuple[str, NoLoad]]) -> Iterator[Flowable]:
+    if not found:
+        return
     explained = (
         "Creep: energy registered at zero current. The verdict is fail above one step of the register (IEC 62053-21:2003, 8.3.2, from "
         "memory); the decision rule does not apply. Upper bound: the creep that would have registered one step more."
     )
-    table = ruled(head, rows, [w * mm for w in (20, 18, 28, 26, 32, 24, 22)])
+    table = listed(("Range", 20), _CREEP, found)
     yield space(3)
     yield KeepTogether([prose("Creep", "subheading"), prose(explained, "small"), space(1.5), table])
+
+
+def _section(title: str, explained: str, table: Flowable) -> Flowable:
+    return KeepTogether([heading(title), prose(explained, "small"), space(1.5), table])
+
+
+def _watt_hours(energy: float | None) -> str:
+    return "–" if energy is None else f"{energy / 3600:.3g}{NO_BREAK}Wh"
+
+
+def _watts_or_dash(power: float | None) -> str:
+    return "–" if power is None else f"{power:.3g}{NO_BREAK}W"
 
 
 def _watts(power: Stated) -> str:
@@ -162,78 +141,53 @@ def _watts(power: Stated) -> str:
     return f"{plus_minus(value, uncertainty) if uncertainty else f'{value:.3g}'}{NO_BREAK}W"
 
 
-def _endurance(results: Results) -> Iterator[Flowable]:
-    found = [(r, r.endurance) for r in results.ranges if r.endurance is not None]
-    if not found:
-        return
-    rows = []
-    for r, e in found:
-        drift, uncertainty = percent_pair(e.drift.value, e.drift.expanded_uncertainty)
-        secondary = e.largest_secondary_current
-        rows.append(
-            [
-                r.name,
-                current(e.current),
-                f"{e.seconds:.0f}{NO_BREAK}s",
-                str(e.points),
-                written(round_half_up(exact(e.first_error, 2), -3)),
-                written(round_half_up(exact(e.last_error, 2), -3)),
-                drift,
-                uncertainty,
-                written(round_half_up(exact(e.drift.limit or 0.0, 2), -3)),
-                "not read" if secondary is None else current(secondary),
-                e.verdict,
-            ]
-        )
-    head = [
-        "Range",
-        "Current",
-        "Duration",
-        "Points",
-        "First error\nin %",
-        "Last error\nin %",
-        "Drift\nin %",
-        "U\nin %",
-        "Limit\nin %",
+_ENDURANCE: Sequence[Column[Endurance]] = (
+    Column("Current", 16, lambda e: current(e.current)),
+    Column("Duration", 14, lambda e: f"{e.seconds:.0f}{NO_BREAK}s"),
+    Column("Points", 12, lambda e: str(e.points), numeric=True),
+    Column("First error\nin %", 18, lambda e: _thousandths(e.first_error), numeric=True),
+    Column("Last error\nin %", 18, lambda e: _thousandths(e.last_error), numeric=True),
+    Column("Drift\nin %", 16, lambda e: percent_pair(e.drift.value, e.drift.expanded_uncertainty)[0], numeric=True),
+    Column("U\nin %", 14, lambda e: percent_pair(e.drift.value, e.drift.expanded_uncertainty)[1], numeric=True),
+    Column("Limit\nin %", 15, lambda e: _thousandths(e.drift.limit or 0.0), numeric=True),
+    Column(
         "Largest\nsecondary\ncurrent",
-        "Verdict",
-    ]
-    widths = [w * mm for w in (16, 16, 14, 12, 18, 18, 16, 14, 15, 21, 12)]
-    explained = (
-        "The current stated was held. Drift: slope of a straight line through the errors, multiplied by the duration."
-    )
-    table = ruled(head, rows, widths, numeric=(3, 4, 5, 6, 7, 8))
-    yield KeepTogether([heading("Endurance"), prose(explained, "small"), space(1.5), table])
+        21,
+        lambda e: "not read" if e.largest_secondary_current is None else current(e.largest_secondary_current),
+    ),
+    Column("Verdict", 12, lambda e: e.verdict),
+)
+
+
+def _thousandths(fraction: float) -> str:
+    """A fraction in percent to three decimals, without the sign."""
+    return written(round_half_up(exact(fraction, 2), -3))
+
+
+def _endurance(results: Results) -> Iterator[Flowable]:
+    found = [(r.name, r.endurance) for r in results.ranges if r.endurance is not None]
+    if found:
+        explained = "The current stated was held. Drift: slope of a straight line through the errors, multiplied by the duration."
+        yield _section("Endurance", explained, listed(("Range", 16), _ENDURANCE, found))
+
+
+_SEPARATED: Sequence[Column[ErrorParts]] = (
+    Column("Secondary\ncurrent", 24, lambda p: current(p.secondary_current)),
+    Column("Transformer and\nturns, error in %", 32, lambda p: stated_percent(p.transformer_error)[0], numeric=True),
+    Column("U\nin %", 15, lambda p: stated_percent(p.transformer_error)[1], numeric=True),
+    Column("Metering module,\nerror in %", 32, lambda p: stated_percent(p.module_error)[0], numeric=True),
+    Column("U\nin %", 15, lambda p: stated_percent(p.module_error)[1], numeric=True),
+)
 
 
 def _parts(results: Results) -> Iterator[Flowable]:
-    rows = [row for r in results.ranges for row in _part_rows(r)]
-    if not rows:
-        return
-    head = [
-        "Point",
-        "Secondary\ncurrent",
-        "Transformer and\nturns, error in %",
-        "U\nin %",
-        "Metering module,\nerror in %",
-        "U\nin %",
-    ]
-    table = ruled(head, rows, [w * mm for w in (52, 24, 32, 15, 32, 15)], numeric=(2, 3, 4, 5))
-    yield CondPageBreak(60 * mm)
-    yield heading("Separation of the error")
-    yield prose(_PARTS, "small")
-    yield space(1.5)
-    yield table
-
-
-def _part_rows(found: RangeResult) -> Iterator[list[str]]:
-    for p in found.parts:
-        yield [
-            p.name,
-            current(p.secondary_current),
-            *percent_pair(p.transformer_error.value, p.transformer_error.expanded_uncertainty),
-            *percent_pair(p.module_error.value, p.module_error.expanded_uncertainty),
-        ]
+    found = [(p.name, p) for r in results.ranges for p in r.parts]
+    if found:
+        yield CondPageBreak(60 * mm)
+        yield heading("Separation of the error")
+        yield prose(_PARTS, "small")
+        yield space(1.5)
+        yield listed(("Point", 52), _SEPARATED, found)
 
 
 def _amperes(value: Stated | None) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import HexColor, white
@@ -113,6 +114,34 @@ def columns(left: Flowable, right: Flowable, gutter: float = 8 * mm) -> Flowable
 
 
 HALF = (MEASURE - 8 * mm) / 2
+
+Row = TypeVar("Row")
+
+
+@dataclass(frozen=True)
+class Column(Generic[Row]):
+    """A column of a table: its head, its width in millimetres, and what it says of a row. `numeric`: set on the decimal point."""
+
+    head: str
+    width: float
+    text: Callable[[Row], str | Flowable]
+    numeric: bool = False
+
+
+def listed(
+    first: tuple[str, float],
+    columns: Sequence[Column[Row]],
+    rows: Sequence[tuple[str, Row]],
+    bold_rows: Sequence[int] = (),
+) -> Table:
+    """A table as `ruled` whose rows begin with a name, in a column of its own: `first` is its head and width in millimetres."""
+    return ruled(
+        [first[0], *(column.head for column in columns)],
+        [[name, *(column.text(row) for column in columns)] for name, row in rows],
+        [width * mm for width in (first[1], *(column.width for column in columns))],
+        numeric=[n for n, column in enumerate(columns, 1) if column.numeric],
+        bold_rows=bold_rows,
+    )
 
 
 def ruled(

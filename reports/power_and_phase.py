@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
@@ -18,7 +18,7 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
-from reports.page_style import heading, prose, ruled, space
+from reports.page_style import Column, heading, listed, prose, ruled, space
 from reports.range_sections import decided_texts, limit_text
 
 _EXPLAINED = (
@@ -56,42 +56,26 @@ def power(results: Results) -> Iterator[Flowable]:
         )
 
 
+_POINT: Sequence[Column[PowerPoint]] = (
+    Column("Power\nfactor", 17, lambda p: power_factor(p.power_factor)),
+    Column("Reference\nin W", 14, lambda p: _watts(p.reference_power, p), numeric=True),
+    Column("Indicated\nin W", 14, lambda p: _watts(p.indicated_power, p), numeric=True),
+    Column("Error\nin %", 9.5, lambda p: stated_percent(p.power_error)[0], numeric=True),
+    Column("U\nin %", 8.5, lambda p: stated_percent(p.power_error)[1], numeric=True),
+    Column("Limit\nin %", 11, lambda p: limit_text(p.power_error), numeric=True),
+    Column("Limit\n/ U", 10, lambda p: decided_texts(p.power_error)[0], numeric=True),
+    Column("Risk\nin %", 10, lambda p: decided_texts(p.power_error)[1], numeric=True),
+    Column("Apparent\npower,\nerror in %", 14.5, lambda p: stated_percent(p.apparent_power_error)[0], numeric=True),
+    Column("U\nin %", 8.5, lambda p: stated_percent(p.apparent_power_error)[1], numeric=True),
+    Column("Power\nfactor,\nerror", 11.5, lambda p: stated_plain(p.power_factor_error)[0], numeric=True),
+    Column("U", 10, lambda p: stated_plain(p.power_factor_error)[1], numeric=True),
+    Column("Verdict", 15.5, lambda p: p.power_error.verdict or "–"),
+)
+
+
 def _points(found: RangeResult) -> Flowable:
-    head = [
-        "Current",
-        "Power\nfactor",
-        "Reference\nin W",
-        "Indicated\nin W",
-        "Error\nin %",
-        "U\nin %",
-        "Limit\nin %",
-        "Limit\n/ U",
-        "Risk\nin %",
-        "Apparent\npower,\nerror in %",
-        "U\nin %",
-        "Power\nfactor,\nerror",
-        "U",
-        "Verdict",
-    ]
-    rows = [_row(p) for p in found.power]
     bold = [i for i, p in enumerate(found.power) if (p.power_error.verdict or "").endswith("fail")]
-    widths = [w * mm for w in (16, 17, 14, 14, 9.5, 8.5, 11, 10, 10, 14.5, 8.5, 11.5, 10, 15.5)]
-    return ruled(head, rows, widths, numeric=range(2, 13), bold_rows=bold)
-
-
-def _row(p: PowerPoint) -> list[str]:
-    return [
-        current(p.reference_current),
-        power_factor(p.power_factor),
-        _watts(p.reference_power, p),
-        _watts(p.indicated_power, p),
-        *stated_percent(p.power_error),
-        limit_text(p.power_error),
-        *decided_texts(p.power_error),
-        *stated_percent(p.apparent_power_error),
-        *stated_plain(p.power_factor_error),
-        p.power_error.verdict or "–",
-    ]
+    return listed(("Current", 16), _POINT, [(current(p.reference_current), p) for p in found.power], bold)
 
 
 def _watts(value: float, point: PowerPoint) -> str:
@@ -119,36 +103,27 @@ def minutes_limit(displacement: Judged) -> str:
     return "–" if displacement.limit is None else f"{displacement.limit * MINUTES_PER_RADIAN:.1f}"
 
 
-def _phase(measured: list[RangeResult]) -> Flowable:
-    head = [
-        "Range",
-        "Current",
+_DISPLACEMENT: Sequence[Column[PhaseDisplacement]] = (
+    Column("Current", 13, lambda p: current(p.nominal_current)),
+    Column(
         "Phase\ndisplacement\nin minutes\nof arc (′)",
-        "U\nin ′",
-        "Limit\nin ′",
-        "Limit\n/ U",
-        "Risk\nin %",
-        "Error common\nto all power\nfactors in %",
-        "U\nin %",
-        "Correlation",
-        "Verdict",
-    ]
-    rows = [
-        [
-            r.name,
-            current(p.nominal_current),
-            *stated_plain(p.displacement, MINUTES_PER_RADIAN),
-            minutes_limit(p.displacement),
-            *decided_texts(p.displacement),
-            *stated_percent(p.common_error),
-            written(round_half_up(exact(p.correlation), -2)),
-            p.displacement.verdict or "–",
-        ]
-        for r in measured
-        for p in r.phase
-    ]
-    widths = [w * mm for w in (16, 13, 19, 14, 14, 12, 12, 20, 12, 18, 20)]
-    return ruled(head, rows, widths, numeric=range(2, 10))
+        19,
+        lambda p: stated_plain(p.displacement, MINUTES_PER_RADIAN)[0],
+        numeric=True,
+    ),
+    Column("U\nin ′", 14, lambda p: stated_plain(p.displacement, MINUTES_PER_RADIAN)[1], numeric=True),
+    Column("Limit\nin ′", 14, lambda p: minutes_limit(p.displacement), numeric=True),
+    Column("Limit\n/ U", 12, lambda p: decided_texts(p.displacement)[0], numeric=True),
+    Column("Risk\nin %", 12, lambda p: decided_texts(p.displacement)[1], numeric=True),
+    Column("Error common\nto all power\nfactors in %", 20, lambda p: stated_percent(p.common_error)[0], numeric=True),
+    Column("U\nin %", 12, lambda p: stated_percent(p.common_error)[1], numeric=True),
+    Column("Correlation", 18, lambda p: written(round_half_up(exact(p.correlation), -2)), numeric=True),
+    Column("Verdict", 20, lambda p: p.displacement.verdict or "–"),
+)
+
+
+def _phase(measured: list[RangeResult]) -> Flowable:
+    return listed(("Range", 16), _DISPLACEMENT, [(r.name, p) for r in measured for p in r.phase])
 
 
 def _foretold(measured: list[RangeResult]) -> Flowable:

@@ -2,21 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import current, percent_pair, plus_minus, power_factor
-from harness.results import RangeResult, Results, Verdict, worst
+from harness.results import EffectiveTurns, PowerPoint, RangeResult, Results, Verdict, worst
 from harness.wording.reasons import verdict_text
 from reports.first_page import ratio_taken
-from reports.page_style import heading, prose, ruled, space
+from reports.page_style import Column, heading, listed, prose, space
 from reports.power_and_phase import minutes_limit, stated_percent, stated_plain
 from reports.range_sections import limit_text
 
 _WORST = "Worst error: the error with the largest |error| / limit among the points with the worst verdict"
+
+
+_RATIO: Sequence[Column[RangeResult]] = (
+    Column("Turns\nexpected", 16, lambda r: str(r.expected_turns), numeric=True),
+    Column("Turns\nfound", 31, lambda r: _turns(r.effective_turns)),
+    Column("Nearest\ninteger", 14, lambda r: _nearest(r.effective_turns), numeric=True),
+    Column("Points", 12, lambda r: str(len(r.points)), numeric=True),
+    Column("Worst error\nin %", 21, lambda r: _worst_ratio(r)[0], numeric=True),
+    Column("U\nin %", 12, lambda r: _worst_ratio(r)[1], numeric=True),
+    Column("Limit\nin %", 13, lambda r: limit_text(worst(r.points).ratio_error) if r.points else "–", numeric=True),
+    Column("Verdict", 20, verdict_text),
+)
+
+_POWER: Sequence[Column[RangeResult]] = (
+    Column("Worst power\nerror in %", 18, lambda r: stated_percent(worst(r.power).power_error)[0], numeric=True),
+    Column("U\nin %", 11, lambda r: stated_percent(worst(r.power).power_error)[1], numeric=True),
+    Column("Limit\nin %", 12, lambda r: limit_text(worst(r.power).power_error), numeric=True),
+    Column("Measured at", 28, lambda r: _measured_at(worst(r.power))),
+    Column("Verdict", 18, lambda r: worst(r.power).power_error.verdict or "–"),
+    Column("Worst phase\ndisplacement\nin minutes\nof arc (′)", 20, lambda r: _worst_phase(r)[0], numeric=True),
+    Column("U\nin ′", 13, lambda r: _worst_phase(r)[1], numeric=True),
+    Column("Limit\nin ′", 14, lambda r: _worst_phase(r)[2], numeric=True),
+    Column("Verdict", 19, lambda r: _worst_phase(r)[3]),
+)
 
 
 def glance(results: Results) -> Iterator[Flowable]:
@@ -24,21 +47,8 @@ def glance(results: Results) -> Iterator[Flowable]:
     if not ratio_taken(results):
         return
     yield heading("Summary of ranges")
-    head = [
-        "Range",
-        "Turns\nexpected",
-        "Turns\nfound",
-        "Nearest\ninteger",
-        "Points",
-        "Worst error\nin %",
-        "U\nin %",
-        "Limit\nin %",
-        "Verdict",
-    ]
-    widths = [w * mm for w in (31, 16, 31, 14, 12, 21, 12, 13, 20)]
-    rows = [_row(r) for r in results.ranges]
     bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]
-    yield ruled(head, rows, widths, numeric=(1, 3, 4, 5, 6, 7), bold_rows=bold)
+    yield listed(("Range", 31), _RATIO, [(r.name, r) for r in results.ranges], bold)
     unclaimed = any(None in _verdicts(r) for r in results.ranges)
     yield space(1.5)
     yield from _power(results)
@@ -53,36 +63,34 @@ def _power(results: Results) -> Iterator[Flowable]:
     measured = [r for r in results.ranges if r.power]
     if not measured:
         return
-    head = [
-        "Range",
-        "Worst power\nerror in %",
-        "U\nin %",
-        "Limit\nin %",
-        "Measured at",
-        "Verdict",
-        "Worst phase\ndisplacement\nin minutes\nof arc (′)",
-        "U\nin ′",
-        "Limit\nin ′",
-        "Verdict",
-    ]
-    widths = [w * mm for w in (17, 18, 11, 12, 28, 18, 20, 13, 14, 19)]
-    rows = [[r.name, *_worst_power(r), *_worst_phase(r)] for r in measured]
     bold = [n for n, r in enumerate(measured) if any((v or "").endswith("fail") for v in _verdicts(r))]
-    yield KeepTogether([ruled(head, rows, widths, numeric=(1, 2, 3, 6, 7, 8), bold_rows=bold), space(1.5)])
+    table = listed(("Range", 17), _POWER, [(r.name, r) for r in measured], bold)
+    yield KeepTogether([table, space(1.5)])
 
 
 def _verdicts(found: RangeResult) -> list[Verdict | None]:
     return [*(p.power_error.verdict for p in found.power), *(p.displacement.verdict for p in found.phase)]
 
 
-def _worst_power(found: RangeResult) -> list[str]:
-    furthest = worst(found.power)
-    return [
-        *stated_percent(furthest.power_error),
-        limit_text(furthest.power_error),
-        f"{current(furthest.reference_current, 3)}, {power_factor(furthest.power_factor)}",
-        furthest.power_error.verdict or "–",
-    ]
+def _turns(turns: EffectiveTurns | None) -> str:
+    return "–" if turns is None else plus_minus(turns.value, turns.expanded_uncertainty)
+
+
+def _nearest(turns: EffectiveTurns | None) -> str:
+    if turns is None:
+        return "–"
+    return str(turns.nearest) if turns.holds_whole_number else "none"
+
+
+def _worst_ratio(found: RangeResult) -> tuple[str, str]:
+    if not found.points:
+        return "–", "–"
+    error = worst(found.points).ratio_error
+    return percent_pair(error.value, error.expanded_uncertainty)
+
+
+def _measured_at(point: PowerPoint) -> str:
+    return f"{current(point.reference_current, 3)}, {power_factor(point.power_factor)}"
 
 
 def _worst_phase(found: RangeResult) -> list[str]:
@@ -90,20 +98,3 @@ def _worst_phase(found: RangeResult) -> list[str]:
         return ["–"] * 4
     angle = worst(found.phase).displacement
     return [*stated_plain(angle, MINUTES_PER_RADIAN), minutes_limit(angle), angle.verdict or "–"]
-
-
-def _row(found: RangeResult) -> list[str]:
-    turns = found.effective_turns
-    row = [
-        found.name,
-        str(found.expected_turns),
-        plus_minus(turns.value, turns.expanded_uncertainty) if turns else "–",
-        (str(turns.nearest) if turns.holds_whole_number else "none") if turns else "–",
-        str(len(found.points)),
-    ]
-    if found.points:
-        error = worst(found.points).ratio_error
-        row += [*percent_pair(error.value, error.expanded_uncertainty), limit_text(error)]
-    else:
-        row += ["–", "–", "–"]
-    return [*row, verdict_text(found)]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.results import ChainLink, InstrumentSummary, Results
-from reports.page_style import TIGHT, heading, prose, ruled, space
+from reports.page_style import TIGHT, Column, heading, listed, prose, space
 
 _FUNCTIONS = {"meter": "meter under test", "switch": "range switch"}
 """Role in the bench file -> its function on the certificate, where the two differ."""
@@ -25,38 +25,13 @@ def instrument_table(results: Results) -> Iterator[Flowable]:
         if not certified
         else "Accuracy specification; further instruments with a calibration certificate"
     )
-    columns = [
-        "Instrument",
-        "Serial number",
-        "Calibration certificate",
-        "Calibrated",
-        "Due",
-        "Accuracy specification, by range",
-    ]
-    rows = [_instrument_row(i) for i in (*reference, *certified)]
+    rows = [(f"{i.name}: {i.identity or i.profile}", i) for i in (*reference, *certified)]
     if rows:
-        table = ruled(columns, rows, [w * mm for w in (36, 21, 32, 18, 18, 45)])
-        yield KeepTogether([space(3), prose(title, "subheading"), table])
+        yield KeepTogether([space(3), prose(title, "subheading"), listed(("Instrument", 36), _INSTRUMENT, rows)])
     if others:
         yield space(3)
-        yield KeepTogether(
-            [
-                prose("Other instruments", "subheading"),
-                ruled(
-                    ["Function", "Instrument", "Identification", "Serial number"],
-                    [
-                        [
-                            _FUNCTIONS.get(i.role, i.role.replace("_", " ")),
-                            i.name,
-                            i.identity or i.profile,
-                            i.serial or "–",
-                        ]
-                        for i in others
-                    ],
-                    [w * mm for w in (28, 38, 69, 35)],
-                ),
-            ]
-        )
+        rows = [(_FUNCTIONS.get(i.role, i.role.replace("_", " ")), i) for i in others]
+        yield KeepTogether([prose("Other instruments", "subheading"), listed(("Function", 28), _OTHER, rows)])
 
 
 def _chain(results: Results) -> Iterator[Flowable]:
@@ -66,18 +41,8 @@ def _chain(results: Results) -> Iterator[Flowable]:
         none = "The record names no reference instrument. No result is traceable."
         yield KeepTogether([heading("Instruments"), prose(none, "strong")])
         return
-    table = ruled(
-        [
-            "Element, from the primary current to the reading",
-            "Serial number",
-            "Calibration certificate",
-            "Calibrated",
-            "Due",
-            "Known error and uncertainty",
-        ],
-        [_link_row(link) for link in links],
-        [w * mm for w in (33, 24, 32, 18, 18, 45)],
-    )
+    rows = [(f"{link.part}: {link.name}" if link.name else link.part, link) for link in links]
+    table = listed(("Element, from the primary current to the reading", 33), _LINK, rows)
     yield KeepTogether([heading("Instruments"), prose("Reference path", "subheading"), table])
     yield space(1.5)
     without = [f"{link.part}{f' {link.serial}' if link.serial else ''}" for link in links if not link.traceable]
@@ -94,30 +59,34 @@ def _chain(results: Results) -> Iterator[Flowable]:
     )
 
 
-def _link_row(link: ChainLink) -> list[str | Flowable]:
-    return [
-        f"{link.part}: {link.name}" if link.name else link.part,
-        f"{link.serial}, {link.serial_known_from}" if link.serial else "not stated",
-        ", ".join(part for part in (link.certificate, link.laboratory) if part) or "none",
-        link.calibrated or "–",
-        link.due or "–",
-        link.known,
-    ]
-
-
-def _instrument_row(instrument: InstrumentSummary) -> list[str | Flowable]:
-    identity = f"{instrument.name}: {instrument.identity or instrument.profile}"
-    certificate = ", ".join(part for part in (instrument.certificate, instrument.laboratory) if part)
-    accuracy = Table(
+def _accuracy(instrument: InstrumentSummary) -> Flowable:
+    return Table(
         [[prose(text, "cell")] for text in instrument.accuracy or ("not stated",)],
         colWidths=[45 * mm - 5],
         style=[*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)],
     )
-    return [
-        identity,
-        instrument.serial or "–",
-        certificate or "none",
-        instrument.calibrated or "–",
-        instrument.due or "–",
-        accuracy,
-    ]
+
+
+def _certificate(of: ChainLink | InstrumentSummary) -> str:
+    return ", ".join(part for part in (of.certificate, of.laboratory) if part) or "none"
+
+
+_LINK: Sequence[Column[ChainLink]] = (
+    Column("Serial number", 24, lambda i: f"{i.serial}, {i.serial_known_from}" if i.serial else "not stated"),
+    Column("Calibration certificate", 32, _certificate),
+    Column("Calibrated", 18, lambda i: i.calibrated or "–"),
+    Column("Due", 18, lambda i: i.due or "–"),
+    Column("Known error and uncertainty", 45, lambda i: i.known),
+)
+_INSTRUMENT: Sequence[Column[InstrumentSummary]] = (
+    Column("Serial number", 21, lambda i: i.serial or "–"),
+    Column("Calibration certificate", 32, _certificate),
+    Column("Calibrated", 18, lambda i: i.calibrated or "–"),
+    Column("Due", 18, lambda i: i.due or "–"),
+    Column("Accuracy specification, by range", 45, _accuracy),
+)
+_OTHER: Sequence[Column[InstrumentSummary]] = (
+    Column("Instrument", 38, lambda i: i.name),
+    Column("Identification", 69, lambda i: i.identity or i.profile),
+    Column("Serial number", 35, lambda i: i.serial or "–"),
+)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.rounding import exact, last_place, round_half_up, true_minus, written
 from harness.results import Results, ValidatedQuantity
-from reports.page_style import heading, prose, ruled, space
+from reports.page_style import Column, heading, listed, prose, space
 
 SHOWN = 3
 """So many of the results that agree are shown, those that come closest to not agreeing; all others are in the results file."""
@@ -37,22 +36,8 @@ def validation(results: Results) -> Iterator[Flowable]:
             " Results that differ, or that this number of trials cannot decide, come first in the table. For these, prefer the "
             "Monte Carlo interval."
         )
-    table = ruled(
-        [
-            "Result",
-            "Unit",
-            "Value − U",
-            "Value + U",
-            "Low end,\nby trials",
-            "High end,\nby trials",
-            "Tolerance",
-            "Outcome",
-        ],
-        [_row(q) for q in [*open_ones, *agreeing[:SHOWN]]],
-        [w * mm for w in (52, 13, 17, 17, 17, 17, 16, 21)],
-        numeric=(2, 3, 4, 5, 6),
-        bold_rows=[n for n, q in enumerate(open_ones) if q.outcome == "differs"],
-    )
+    bold = [n for n, q in enumerate(open_ones) if q.outcome == "differs"]
+    table = listed(("Result", 52), _COLUMNS, [(q.name, q) for q in (*open_ones, *agreeing[:SHOWN])], bold)
     opening: list[Flowable] = [heading("Validation by Monte Carlo"), prose(true_minus(text)), space(1.5)]
     yield KeepTogether([*opening, table] if len(open_ones) < 12 else opening)
     if len(open_ones) >= 12:
@@ -65,10 +50,23 @@ def _missed(quantity: ValidatedQuantity) -> float:
     return distance / quantity.tolerance if quantity.tolerance else 0.0
 
 
-def _row(quantity: ValidatedQuantity) -> list[str | Flowable]:
-    unit, power = _PLAIN.get(quantity.unit, (quantity.unit, 0))
+def _place(quantity: ValidatedQuantity, value: float) -> str:
+    """`value` to the last place of the tolerance, in the unit it is printed in."""
+    _, power = _PLAIN.get(quantity.unit, (quantity.unit, 0))
     tolerance = exact(quantity.tolerance, power)
-    place = last_place(tolerance, 1) if tolerance > 0 else -9
-    ends = (quantity.low, quantity.high, quantity.monte_carlo_low, quantity.monte_carlo_high)
-    numbers = [written(round_half_up(exact(end, power), place)) for end in ends]
-    return [quantity.name, unit, *numbers, written(tolerance.normalize()), quantity.outcome]
+    return written(round_half_up(exact(value, power), last_place(tolerance, 1) if tolerance > 0 else -9))
+
+
+def _tolerance(quantity: ValidatedQuantity) -> str:
+    return written(exact(quantity.tolerance, _PLAIN.get(quantity.unit, (quantity.unit, 0))[1]).normalize())
+
+
+_COLUMNS: Sequence[Column[ValidatedQuantity]] = (
+    Column("Unit", 13, lambda q: _PLAIN.get(q.unit, (q.unit, 0))[0]),
+    Column("Value − U", 17, lambda q: _place(q, q.low), numeric=True),
+    Column("Value + U", 17, lambda q: _place(q, q.high), numeric=True),
+    Column("Low end,\nby trials", 17, lambda q: _place(q, q.monte_carlo_low), numeric=True),
+    Column("High end,\nby trials", 17, lambda q: _place(q, q.monte_carlo_high), numeric=True),
+    Column("Tolerance", 16, _tolerance, numeric=True),
+    Column("Outcome", 21, lambda q: q.outcome),
+)
