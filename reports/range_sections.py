@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
@@ -26,7 +27,7 @@ from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeRe
 from harness.wording.reasons import nearest_integer, reason_text, verdict_text
 from reports.error_chart import error_chart
 from reports.first_page import ratio_taken
-from reports.page_style import HALF, columns, facts, heading, prose, ruled, space
+from reports.page_style import HALF, Column, columns, facts, heading, listed, prose, space
 
 _ROOM_FOR_A_RANGE = 105 * mm
 _HALF_LABEL = 30 * mm
@@ -155,45 +156,35 @@ def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
     """The points, with the power factor of each where the run had others than 1."""
     points = found.points
     exponent = current_exponent(max(p.reference_current for p in points))
-    unit = current_unit(exponent)
-    factors = _power_factors(found)
-    head = [
-        "Direction",
-        *(["Power\nfactor"] if factors else []),
-        f"Reference\ncurrent in {unit}",
-        f"Indicated\ncurrent in {unit}",
-        "Ratio error\nin %",
-        "U\nin %",
-        "k",
-        "Limit\nin %",
-        "Limit\n/ U",
-        "Risk\nin %",
-        "Pairs",
-        "Verdict",
+    unit, factors = current_unit(exponent), _power_factors(found)
+
+    def coverage(p: Point) -> str:
+        return f"{p.ratio_error.coverage_factor:.2f} {marks[p.ratio_error.coverage_method]}".rstrip()
+
+    columns: list[Column[Point]] = [
+        Column(f"Reference\ncurrent in {unit}", 20, lambda p: _in_place(p.reference_current, p, exponent), True),
+        Column(f"Indicated\ncurrent in {unit}", 20, lambda p: _in_place(p.indicated_current, p, exponent), True),
+        Column("Ratio error\nin %", 18, lambda p: _percent(p.ratio_error)[0], True),
+        Column("U\nin %", 12, lambda p: _percent(p.ratio_error)[1], True),
+        Column("k", 14, coverage, True),
+        Column("Limit\nin %", 14, lambda p: limit_text(p.ratio_error), True),
+        Column("Limit\n/ U", 13, lambda p: decided_texts(p.ratio_error)[0], True),
+        Column("Risk\nin %", 13, lambda p: decided_texts(p.ratio_error)[1], True),
+        Column("Pairs", 11, lambda p: str(p.pairs), True),
+        Column("Verdict", 20, lambda p: p.ratio_error.verdict or "–"),
     ]
-    rows = []
-    for p in points:
-        error = p.ratio_error
-        mark = marks[error.coverage_method]
-        rows.append(
-            [
-                {"up": "rising", "down": "falling"}.get(p.direction, p.direction),
-                *([factors.get(p.name, "–")] if factors else []),
-                _in_place(p.reference_current, p, exponent),
-                _in_place(p.indicated_current, p, exponent),
-                *percent_pair(error.value, error.expanded_uncertainty),
-                f"{error.coverage_factor:.2f}{f' {mark}' if mark else ''}",
-                limit_text(error),
-                *decided_texts(error),
-                str(p.pairs),
-                error.verdict or "–",
-            ]
-        )
-    plain, with_factor = (15, 20, 20, 18, 12, 14, 14, 13, 13, 11, 20), (13, 19, 18, 18, 16, 11, 13, 12, 11, 12, 9, 18)
-    first = 2 if factors else 1
+    first = 15.0
+    if factors:
+        columns.insert(0, Column("Power\nfactor", 19, lambda p: factors.get(p.name, "–")))
+        narrower = (19, 18, 18, 16, 11, 13, 12, 11, 12, 9, 18)
+        first, columns = 13.0, [replace(c, width=w) for c, w in zip(columns, narrower, strict=True)]
+    rows = [({"up": "rising", "down": "falling"}.get(p.direction, p.direction), p) for p in points]
     failed = [i for i, p in enumerate(points) if (p.ratio_error.verdict or "").endswith("fail")]
-    widths = [w * mm for w in (with_factor if factors else plain)]
-    return ruled(head, rows, widths, numeric=range(first, first + 9), bold_rows=failed)
+    return listed(("Direction", first), columns, rows, failed)
+
+
+def _percent(error: Judged) -> tuple[str, str]:
+    return percent_pair(error.value, error.expanded_uncertainty)
 
 
 def _power_factors(found: RangeResult) -> dict[str, str]:
