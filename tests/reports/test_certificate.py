@@ -15,13 +15,14 @@ from harness.results import Condition, Point, Reason, Results, ValidatedQuantity
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.decision_statement import decision_statement
 from harness.wording.reasons import reason_line, reason_text
-from harness.wording.results_file import from_json, to_json
+from harness.wording.results_file import to_json
 from reports.certificate import SIMULATED, certificate
 from reports.first_page import certificate_number
 from reports.fonts import printable
 from tests.rejudged import rejudged
 from tests.reports import sample_results
 from tests.reports.paper_text import body_of, pages_of, squeezed
+from tests.results_read import from_json
 
 Maker = Callable[[], Results]
 MAKERS = [sample_results.passing, sample_results.failing, sample_results.turns_check, sample_results.stressed]

@@ -20,10 +20,11 @@ from harness.core.quantities import signed_text
 from harness.preparation.run_files import load_inputs
 from harness.results import Results, worst
 from harness.steps import Options
-from harness.wording.results_file import from_json, to_json
+from harness.wording.results_file import to_json
 from reports.certificate import certificate
 from tests.on_twin import TwinRun
 from tests.rejudged import rejudged
+from tests.results_read import from_json
 
 NUMBER = re.compile(r"[0-9A-F]{4}-[0-9A-F]{4}-[0-9A-F]{4}")
 

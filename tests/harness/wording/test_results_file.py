@@ -5,8 +5,9 @@ import json
 import pytest
 
 from harness.results import SCHEMA
-from harness.wording.results_file import from_json, to_json
+from harness.wording.results_file import to_json
 from tests.reports import sample_results
+from tests.results_read import from_json
 
 
 def test_an_older_schema_is_refused_in_a_line_that_says_what_to_do() -> None:
