@@ -288,7 +288,7 @@ def test_a_phase_displacement_that_fails_is_a_reason_however_large(power_bench: 
     outcome = evaluate_ranges(device, power_bench, [p.observed for p in points], [], RUN_DATE)
     assert [p.displacement.verdict for p in outcome.ranges[0].phase] == ["fail"]
     (told,) = (reason for reason in outcome.reasons if reason.code == "phase-not-passed")
-    assert told.values["displacement"] == pytest.approx(turned)
+    assert told.values["value"] == pytest.approx(turned)
     assert told.values["judgement"] == "does not meet the claim"
 
 
