@@ -112,7 +112,6 @@ class BenchPhysics:
     # What the terminals do
 
     def open_switch(self) -> None:
-        """Open every contact of the range switch."""
         with self._lock:
             self._circuit.open_switch(self._advance())
 
@@ -137,7 +136,6 @@ class BenchPhysics:
         return self._circuit.load.protection
 
     def set_output(self, on: bool) -> None:
-        """Switch the load's output."""
         self._set_load(lambda load, now: load.set_output(on, now))
 
     def arm_watchdog(self, seconds: float | None = None) -> None:

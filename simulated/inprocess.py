@@ -110,7 +110,6 @@ class TextLink:
         return bool(self._received) or self._arriving.ready() <= self._clock.now()
 
     def close(self) -> None:
-        """Drop what has not been read."""
         self._arriving, self._received = _Arriving(), b""
 
 
@@ -171,7 +170,6 @@ class InProcessRegisters:
         return list(answer.registers)
 
     def close(self) -> None:
-        """Drop what has not been read."""
         self._arriving = _Arriving()
 
 

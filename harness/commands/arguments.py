@@ -51,7 +51,6 @@ class OneLine(argparse.ArgumentParser):
     """A parser that tells a mistake as every other mistake is told: in a line, with where to read on."""
 
     def error(self, message: str) -> NoReturn:
-        """End with exit status 2."""
         complain(f"{message} (see {self.prog} --help)")
         self.exit(2)
 

@@ -32,7 +32,6 @@ class CertifyOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof certify` and its arguments."""
     parser = add_command(
         commands,
         "certify",

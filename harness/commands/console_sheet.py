@@ -51,7 +51,6 @@ class ConsoleSheet:
         self._wrapped(text, indent, "dim")
 
     def gap(self) -> None:
-        """An empty line."""
         self._console.print()
 
     def _marked(self, mark: str, text: str, style: str) -> None:

@@ -28,7 +28,6 @@ class DemoOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof demo` and its arguments."""
     parser = add_command(
         commands,
         "demo",

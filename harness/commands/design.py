@@ -31,7 +31,6 @@ class DesignOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof design` and its arguments."""
     parser = add_command(
         commands,
         "design",

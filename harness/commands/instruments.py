@@ -21,7 +21,6 @@ class InstrumentsOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof instruments` and its arguments."""
     parser = add_command(
         commands,
         "instruments",

@@ -29,7 +29,6 @@ class NewOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof new` and its arguments."""
     parser = add_command(
         commands,
         "new",

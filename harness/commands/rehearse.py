@@ -37,7 +37,6 @@ class RehearseOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof rehearse` and its arguments."""
     parser = add_command(
         commands,
         "rehearse",

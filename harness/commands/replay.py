@@ -22,7 +22,6 @@ class ReplayOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof replay` and its arguments."""
     parser = add_command(
         commands,
         "replay",

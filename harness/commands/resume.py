@@ -23,7 +23,6 @@ class ResumeOptions(Attended):
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof resume` and its arguments."""
     parser = add_command(
         commands,
         "resume",

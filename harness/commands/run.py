@@ -22,7 +22,6 @@ class RunOptions(RehearseOptions, Attended):
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof run` and its arguments."""
     parser = add_command(
         commands,
         "run",

@@ -16,21 +16,17 @@ class ShownText:
         self._link, self._sheet = link, sheet
 
     def write(self, text: str) -> None:
-        """Send and show one message."""
         self._sheet.sent(text)
         self._link.write(text)
 
     def read(self) -> str:
-        """The next reply, shown."""
         return self._timed(self._link.read)
 
     def query(self, text: str) -> str:
-        """Send one message and return its reply, both shown."""
         self._sheet.sent(text)
         return self._timed(lambda: self._link.query(text))
 
     def close(self) -> None:
-        """Let go."""
         self._link.close()
 
     def _timed(self, receive: Callable[[], str]) -> str:
@@ -47,7 +43,6 @@ class ShownRegisters:
         self._link, self._sheet = link, sheet
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
-        """Read, and show the request and the registers in hexadecimal."""
         self._sheet.sent(f"read {count} {function} registers from {address}")
         started = time.monotonic()
         words = self._link.read_registers(function, address, count)
@@ -55,5 +50,4 @@ class ShownRegisters:
         return words
 
     def close(self) -> None:
-        """Let go."""
         self._link.close()

@@ -22,7 +22,6 @@ class SimulateOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof simulate` and its arguments."""
     parser = add_command(
         commands,
         "simulate",

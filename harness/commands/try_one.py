@@ -26,7 +26,6 @@ class TryOptions:
 
 
 def add_parser(commands: Any) -> None:
-    """`ratioproof try` and its arguments."""
     parser = add_command(
         commands,
         "try",

@@ -37,7 +37,6 @@ class RealClock:
         return time.monotonic()
 
     def wall(self) -> dt.datetime:
-        """Now, in UTC."""
         return dt.datetime.now(dt.UTC)
 
     def sleep(self, seconds: float) -> None:

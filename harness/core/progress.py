@@ -71,7 +71,6 @@ class RehearsalProgress(Progress):
         self._tell_now_and_then()
 
     def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
-        """Count the point."""
         self._done = index + 1
         self._tell_now_and_then()
 
@@ -126,11 +125,9 @@ class TerminalProgress(Progress):
             self._live = None
 
     def doing(self, text: str) -> None:
-        """Show what is being done."""
         self._doing = text
 
     def energised(self, current: float) -> None:
-        """Show what is energised."""
         self._current = current
 
     def finished_point(self, index: int, name: str, ratio_error: float | None, limit: float | None) -> None:
@@ -150,12 +147,10 @@ class TerminalProgress(Progress):
             self.note(f"{self._done:>3} of {len(self._durations)}  {self._latest}")
 
     def note(self, text: str) -> None:
-        """Print a line that stays."""
         tell(self._console, [f"  {text}"])
 
     @contextmanager
     def paused(self) -> Iterator[None]:
-        """Give the terminal to a person."""
         self._end()
         try:
             yield

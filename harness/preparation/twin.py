@@ -173,29 +173,24 @@ class TwinLinks:
         self._simulated = simulated
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
-        """A link to a simulated SCPI instrument."""
         link = _opened(self._simulated, name, entry)
         if not isinstance(link, TwinTextLink):
             raise UserError(f"instruments.{name}: found a profile for registers, expected one for text")
         return _Text(link, name, entry.address)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
-        """A link to a simulated Modbus unit."""
         link = _opened(self._simulated, name, entry)
         if not isinstance(link, InProcessRegisters):
             raise UserError(f"instruments.{name}: found a profile for text, expected one for registers")
         return _Registers(link, name, entry.address)
 
     def turn_switch(self, range_name: str) -> None:
-        """A simulated person turns the simulated switch."""
         self._simulated.turn_switch(range_name)
 
     def plug(self, current: float) -> None:
-        """A simulated person plugs a simulated load in, or unplugs it."""
         self._simulated.plug(current)
 
     def turn_reference(self, full_scale: float) -> None:
-        """A simulated person turns the simulated reference to another range."""
         self._simulated.configure_reference(full_scale)
 
 
@@ -214,15 +209,12 @@ class _Text:
         self._name, self._address = name, address
 
     def write(self, text: str) -> None:
-        """Send one message."""
         self._opened(text).write(text)
 
     def read(self) -> str:
-        """The next reply. Raises LinkError."""
         return self._waiting("read", self._opened("read").read)
 
     def query(self, text: str) -> str:
-        """Send one message and return its reply. Raises LinkError."""
         link = self._opened(text)
 
         def exchange() -> str:
@@ -233,7 +225,6 @@ class _Text:
         return self._waiting(text, exchange)
 
     def close(self) -> None:
-        """Let go."""
         if self._link is not None:
             self._link.close()
             self._link = None
@@ -265,7 +256,6 @@ class _Registers:
         self._name, self._address = name, address
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
-        """`count` registers from `address`. Raises LinkError."""
         command = f"read {function} registers {address}..{address + count - 1}"
         if self._link is None:
             raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
@@ -276,7 +266,6 @@ class _Registers:
             raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
 
     def close(self) -> None:
-        """Let go."""
         if self._link is not None:
             self._link.close()
             self._link = None

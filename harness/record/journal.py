@@ -125,7 +125,6 @@ class RecordWriter:
         return OSError(failure.errno or errno.EIO, failure.strerror, str(getattr(self._stream, "name", "the record")))
 
     def close(self) -> None:
-        """Close the stream."""
         self._stream.close()
 
 

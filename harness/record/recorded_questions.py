@@ -32,7 +32,6 @@ class RecordedPerson:
         self._writer = writer
 
     def confirm(self, text: str) -> str:
-        """As Person says; written down."""
         return self._written(text, self._person.confirm(text))
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
@@ -52,7 +51,6 @@ class RecordedPerson:
         return self._person.read_value(question)
 
     def warn_after(self, seconds: float, text: str) -> None:
-        """As Person says."""
         self._person.warn_after(seconds, text)
 
     def _written(self, text: str, answer: str) -> str:

@@ -51,13 +51,11 @@ class TranscribedClock:
         self._clock, self._writer, self._lanes = clock, writer, _Lanes()
 
     def now(self) -> float:
-        """Seconds on the clock."""
         value = self._clock.now()
         self._writer.write("now", lane=self._lanes.here or None, received=value)
         return value
 
     def wall(self) -> dt.datetime:
-        """The time of day."""
         value = self._clock.wall()
         self._writer.write("wall", received=value.isoformat())
         return value
@@ -67,7 +65,6 @@ class TranscribedClock:
         self._clock.sleep(seconds)
 
     def together(self, *calls: Callable[[], Any]) -> list[Any]:
-        """Run the calls overlapped, each in its lane."""
         return self._clock.together(*self._lanes.marked(calls))
 
 
@@ -105,7 +102,6 @@ class ReplayedClock:
         return value
 
     def wall(self) -> dt.datetime:
-        """The next time of day."""
         if not self._walls:
             raise self._reader.failed(self._end, "a time of day", "wall")
         return dt.datetime.fromisoformat(self._walls.popleft() if len(self._walls) > 1 else self._walls[0])
@@ -114,7 +110,6 @@ class ReplayedClock:
         """No time passes."""
 
     def together(self, *calls: Callable[[], Any]) -> list[Any]:
-        """One call after the other, all of them; their results, or the first error."""
         results, failures = [], []
         for call in self._lanes.marked(calls):
             try:

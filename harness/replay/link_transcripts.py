@@ -23,13 +23,11 @@ class TranscribedLinks(PassedOn):
         self._writers: dict[str, TranscriptWriter] = {}
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
-        """A link that is written down."""
         return TranscribedText(
             lambda: self._links.text(name, entry, profile), self._writer(name, entry, profile), self._now
         )
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
-        """A link that is written down."""
         writer = self._writer(name, entry, load_profile(entry.profile, self._folders))
         return TranscribedRegisters(lambda: self._links.registers(name, entry, drain), writer, self._now, drain)
 

@@ -23,21 +23,17 @@ class TranscribedPerson:
         self._person, self._writer, self._checks = person, writer, checks
 
     def confirm(self, text: str) -> str:
-        """Show `text` and wait until it is done."""
         return self._asked("confirm", lambda: self._person.confirm(text), text=text)
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
-        """Show `text` and return one of `options`."""
         return self._asked(
             "choose", lambda: self._person.choose(text, options, guarding), text=text, options=list(options)
         )
 
     def insist(self, text: str, options: Sequence[str]) -> str:
-        """As `choose`, also while the run is being stopped."""
         return self._asked("insist", lambda: self._person.insist(text, options), text=text, options=list(options))
 
     def read_value(self, question: Question) -> tuple[float, str]:
-        """The value read off a display and the text typed. Raises UndoLast or Overdue."""
         return self._asked("read_value", lambda: self._person.read_value(question), **asdict(question))
 
     def warn_after(self, seconds: float, text: str) -> None:
@@ -69,19 +65,15 @@ class ReplayedPerson:
         self._reader, self._checks = reader, checks
 
     def confirm(self, text: str) -> str:
-        """The answer of then."""
         return str(self._answer("confirm", text=text))
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
-        """The answer of then."""
         return str(self._answer("choose", text=text, options=list(options)))
 
     def insist(self, text: str, options: Sequence[str]) -> str:
-        """The answer of then."""
         return str(self._answer("insist", text=text, options=list(options)))
 
     def read_value(self, question: Question) -> tuple[float, str]:
-        """The value read and the text typed then. Raises UndoLast where it was taken back."""
         value, typed = self._answer("read_value", **asdict(question))
         return float(value), str(typed)
 

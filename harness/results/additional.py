@@ -33,7 +33,6 @@ class PowerPoint:
 
     @property
     def judged(self) -> Judged:
-        """The error of power."""
         return self.power_error
 
 
@@ -67,7 +66,6 @@ class PhaseDisplacement:
 
     @property
     def judged(self) -> Judged:
-        """The displacement."""
         return self.displacement
 
 

@@ -46,7 +46,6 @@ class Point:
 
     @property
     def judged(self) -> Judged:
-        """The ratio error."""
         return self.ratio_error
 
 

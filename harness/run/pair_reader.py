@@ -58,12 +58,10 @@ class PointPairs:
     pairs: list[PairReading] = field(default_factory=list)
 
     def add(self, pair: PairReading) -> None:
-        """One more."""
         self.pairs.append(pair)
 
     @property
     def count(self) -> int:
-        """How many there are."""
         return len(self.pairs)
 
     def odd_one(self, reference_step: float, displayed_step: float | None) -> str:

@@ -31,7 +31,6 @@ class AnnouncedLinks(PassedOn):
         self._activity = activity
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
-        """A link to a SCPI instrument. Raises LinkError."""
         with self._activity.bounded(OPENING * entry.timeout, f"opening {name}"):
             link = self._links.text(name, entry, profile)
         if profile.watchdog is None:
@@ -39,7 +38,6 @@ class AnnouncedLinks(PassedOn):
         return _FedText(link, name, entry.timeout, self._activity, profile)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
-        """A link to a Modbus unit. Raises LinkError."""
         with self._activity.bounded(OPENING * entry.timeout, f"opening {name}"):
             link = self._links.registers(name, entry, drain)
         return _AnnouncedRegisters(link, name, entry.timeout, self._activity)

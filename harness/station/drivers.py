@@ -56,7 +56,6 @@ class Drivers:
     folders: Sequence[Path]
 
     def load(self) -> Load:
-        """What drives the current."""
         name, entry = self.bench.roles.load, self.bench.entry("load")
         if entry.by_person:
             shelf = [ShelfLoad(load.name, load.current) for load in entry.shelf]
@@ -106,7 +105,6 @@ class Drivers:
         return self._shown(self.bench.roles.check_standard or "", "check_standard")
 
     def voltmeter(self) -> Voltmeter:
-        """What reads the voltage."""
         name = self.bench.roles.voltage or ""
         entry = self.bench.instruments[name]
         if entry.by_person:
@@ -120,7 +118,6 @@ class Drivers:
         return self._scpi(name, "voltage", ScpiVoltmeter, MAINS_VOLTAGE)
 
     def environment(self) -> EnvironmentSensor:
-        """What reads the conditions."""
         name = self.bench.roles.environment or ""
         entry = self.bench.instruments[name]
         if entry.by_person:

@@ -48,15 +48,12 @@ class PassedOn(LinkSource):
         self._links = links
 
     def turn_switch(self, range_name: str) -> None:
-        """As `LinkSource`."""
         self._links.turn_switch(range_name)
 
     def plug(self, current: float) -> None:
-        """As `LinkSource`."""
         self._links.plug(current)
 
     def turn_reference(self, full_scale: float) -> None:
-        """As `LinkSource`."""
         self._links.turn_reference(full_scale)
 
 
@@ -136,7 +133,6 @@ class Wires(LinkSource):
         return VisaLink(name, entry.address, link_settings(entry, profile, self._library), drain=again)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
-        """A Modbus connection."""
         if entry.address.startswith(REPLAYED):
             profile = load_profile(entry.profile, (self._folder / "profiles", self._folder))
             return ReplayedRegisters(self._transcript(name, entry, profile), drain)

@@ -54,7 +54,6 @@ class ByPerson:
         """Drives nothing."""
 
     def confirm_safe(self) -> tuple[bool, str]:
-        """Drives nothing."""
         return True, ""
 
     def close(self) -> None:
@@ -94,7 +93,6 @@ class PersonMeter(ByPerson):
         return self._typed(Question(f"  {self.name} shows", shown.part, step, expected, shown.tolerance, shown.unit))
 
     def can_read_beside_current(self, name: str) -> bool:
-        """Whether the instrument shows `name`."""
         return name in self._shown.beside
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:

@@ -67,7 +67,6 @@ class ScpiReference(ScpiInstrument):
     measures = "current"
 
     def configure(self, full_scale: float) -> None:
-        """Go to the range with this full scale. Raises InstrumentError."""
         self.configure_quantity(self.measures, full_scale)
 
     def read(self, expected: float | None = None) -> Reading:

@@ -74,7 +74,6 @@ class RegisterInstrument:
         return Reading(value, register.unit, raw, started, self._now())
 
     def can_read_beside_current(self, name: str) -> bool:
-        """Whether the profile has registers for `name`."""
         return name in self.profile.registers
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
@@ -85,11 +84,9 @@ class RegisterInstrument:
         """What is only read drives nothing."""
 
     def confirm_safe(self) -> tuple[bool, str]:
-        """What is only read drives nothing."""
         return True, ""
 
     def close(self) -> None:
-        """Let go of the link; never raises."""
         if self._link is not None:
             self._link.close()
             self._link = None

@@ -42,7 +42,6 @@ class ScpiInstrument:
         self._link = self._open_link()
 
     def close(self) -> None:
-        """Let go of the link; never raises."""
         if self._link is not None:
             self._link.close()
             self._link = None

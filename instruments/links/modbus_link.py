@@ -159,7 +159,6 @@ class ModbusLink:
             return registers
 
     def close(self) -> None:
-        """Close the connection; never raises."""
         client, self._client = self._client, None
         if client is not None:
             # A dead session may fail in any way, and there is nothing left to lose.

@@ -23,7 +23,6 @@ class _Transcribed(Generic[_L]):
         self._link = self._written_down("open", open_link, keep=lambda _: None, **asked)
 
     def close(self) -> None:
-        """Let go."""
         self._written_down("close", self._link.close)
 
     def _written_down(
@@ -48,15 +47,12 @@ class TranscribedText(_Transcribed[Link]):
     """A link for text whose exchanges are written down."""
 
     def write(self, text: str) -> None:
-        """Send one message."""
         self._written_down("write", lambda: self._link.write(text), sent=text)
 
     def read(self) -> str:
-        """The next reply."""
         return self._written_down("read", self._link.read)
 
     def query(self, text: str) -> str:
-        """Send one message and return its reply."""
         return self._written_down("query", lambda: self._link.query(text), sent=text)
 
 
@@ -67,7 +63,6 @@ class TranscribedRegisters(_Transcribed[RegisterLink]):
         super().__init__(open_link, writer, now, drain=drain)
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
-        """`count` registers from `address`."""
         return self._written_down(
             "read_registers",
             lambda: self._link.read_registers(function, address, count),
@@ -110,15 +105,12 @@ class ReplayedText(_Replayed):
     """A link for text that answers from a transcript."""
 
     def write(self, text: str) -> None:
-        """What came of sending `text`."""
         self._given_back("write", sent=text)
 
     def read(self) -> str:
-        """The reply received then."""
         return str(self._given_back("read"))
 
     def query(self, text: str) -> str:
-        """The reply to `text` received then."""
         return str(self._given_back("query", sent=text))
 
 
@@ -129,7 +121,6 @@ class ReplayedRegisters(_Replayed):
         super().__init__(reader, drain=drain)
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
-        """The registers received then."""
         return list(self._given_back("read_registers", function=function, address=address, count=count))
 
 

@@ -66,7 +66,6 @@ class TranscriptWriter:
                 self.trouble = f"{self._file}: ends before line {self._count}: {failure.strerror}"
 
     def close(self) -> None:
-        """Close the file."""
         with self._lock:
             self._stream.close()
 

@@ -110,7 +110,6 @@ class VisaLink:
             return self._read(text)
 
     def close(self) -> None:
-        """Close the session; never raises."""
         self._begin()
         resource, watched = self._resource, self._socket
         self._resource, self._session, self._socket = None, None, None

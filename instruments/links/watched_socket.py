@@ -41,7 +41,6 @@ class WatchedSocket:
         return data
 
     def recv_into(self, buffer: memoryview, size: int = 0) -> int:
-        """As `recv`, into `buffer`."""
         self._wait_no_longer()
         count = self._inner.recv_into(buffer, size)
         self._count(count, size or len(buffer))
@@ -66,7 +65,6 @@ class WatchedSocket:
         return True
 
     def fileno(self) -> int:
-        """For select."""
         return self._inner.fileno()
 
     def __getattr__(self, name: str) -> Any:

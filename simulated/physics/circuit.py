@@ -57,14 +57,12 @@ class BenchCircuit:
     # What changes it
 
     def turn_switch(self, range_name: str, time: float) -> None:
-        """Move the contacts."""
         self.switched_under_load |= self.flowing(time) > 1e-3
         self.switch.move(range_name, time)
         self.note_peak(time)
         self.follow(time)
 
     def open_switch(self, time: float) -> None:
-        """Open every contact."""
         self.switched_under_load |= self.flowing(time) > 1e-3
         self.switch.open(time)
         self.follow(time)

@@ -69,7 +69,6 @@ class CurrentSource:
         self.protection = limit
 
     def set_output(self, on: bool, time: float) -> None:
-        """Connect or disconnect the output."""
         if not on and self._ignores_off:
             return
         self.on = on

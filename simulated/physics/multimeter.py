@@ -57,7 +57,6 @@ class Multimeter:
         self.scale = scale
 
     def reset(self) -> None:
-        """Go to the largest scale."""
         self.scale = self._scales[-1]
 
     def on_average(self, value: float) -> float:

@@ -71,7 +71,6 @@ class Observer:
         self._multimeter.configure(expected)
 
     def reset(self) -> None:
-        """Go to the largest range."""
         self._multimeter.reset()
 
     def reading(self, seen: Seen) -> Measured:

@@ -17,7 +17,6 @@ class RangeSwitch:
         self._moves: deque[tuple[float, str]] = deque([(-math.inf, stuck_in or first)], maxlen=4096)
 
     def move(self, position: str, time: float) -> None:
-        """Go to `position`."""
         self.claimed = position
         self._record(self._stuck_in or position, time)
 

@@ -63,7 +63,6 @@ class HislipServer:
         self.numbers = itertools.count(1)
 
     def connection(self) -> HislipConversation:
-        """A new connection."""
         return HislipConversation(self)
 
     def ended(self, conversation: object) -> None:
@@ -83,7 +82,6 @@ class HislipConversation:
         self.session = 0
 
     def receive(self, data: bytes) -> Iterator[Piece]:
-        """Take `data` in; the messages that answer it."""
         self._pending += data
         while len(self._pending) >= _HEADER.size:
             prologue, kind, control, parameter, length = _HEADER.unpack(self._pending[: _HEADER.size])

@@ -30,7 +30,6 @@ class LoopbackLine:
             raise
 
     def read(self, seconds: float) -> bytes:
-        """What comes within `seconds`; empty when nothing does."""
         if not select.select([self._client or self._listener], [], [], seconds)[0]:
             return b""
         if self._client is None:
@@ -59,7 +58,6 @@ class LoopbackLine:
         return True
 
     def close(self) -> None:
-        """Remove the path and end the line."""
         self._path.unlink(missing_ok=True)
         self._hang_up()
         self._listener.close()

@@ -32,11 +32,9 @@ class PseudoTerminal:
             raise
 
     def read(self, seconds: float) -> bytes:
-        """What comes within `seconds`; empty when nothing does."""
         return os.read(self._near, 4096) if select.select([self._near], [], [], seconds)[0] else b""
 
     def write(self, data: bytes, seconds: float) -> bool:
-        """Send `data`; False when the other side takes nothing for `seconds`."""
         while data:
             if not select.select([], [self._near], [], seconds)[1]:
                 return False
@@ -44,7 +42,6 @@ class PseudoTerminal:
         return True
 
     def close(self) -> None:
-        """Remove the path and end the line."""
         self._path.unlink(missing_ok=True)
         os.close(self._near)
         os.close(self._far)

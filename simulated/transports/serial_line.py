@@ -58,7 +58,6 @@ class SerialLine:
         self._thread.start()
 
     def close(self) -> None:
-        """Remove the path and end the line."""
         self._stop.set()
         self._thread.join()
         self._end.close()

@@ -40,7 +40,6 @@ class Vxi11Server:
         self.numbers = itertools.count(1)
 
     def connection(self) -> Vxi11Conversation:
-        """A new connection."""
         return Vxi11Conversation(self)
 
     def ended(self, conversation: object) -> None:
@@ -60,7 +59,6 @@ class Vxi11Conversation:
         self.links: dict[int, _Link] = {}
 
     def receive(self, data: bytes) -> Iterator[Piece]:
-        """Take `data` in; the replies to the calls it completed."""
         self._pending += data
         while len(self._pending) >= 4:
             (mark,) = struct.unpack(">I", self._pending[:4])

@@ -63,7 +63,6 @@ class Sum:
     highest: float
 
     def half_width(self, probability: float) -> float:
-        """Half-width of the interval that holds `probability`."""
         low, high = 0.0, self.highest
         while self.inside(high) < probability:
             low, high = high, 2 * high
@@ -73,7 +72,6 @@ class Sum:
         return (low + high) / 2
 
     def cumulative(self, x: float) -> float:
-        """Probability that the sum is `x` or less."""
         half = self.inside(abs(x)) / 2
         return 0.5 + half if x >= 0 else 0.5 - half
 

@@ -26,13 +26,11 @@ class TDistribution:
     degrees_of_freedom: float = math.inf
 
     def cumulative(self, x: float) -> float:
-        """Probability of `x` or less."""
         from scipy.special import ndtr, stdtr
 
         return float(ndtr(x) if math.isinf(self.degrees_of_freedom) else stdtr(self.degrees_of_freedom, x))
 
     def half_width(self, probability: float) -> float:
-        """Half-width of the interval about zero that holds `probability`."""
         from scipy.special import ndtri, stdtrit
 
         upper = (1 + probability) / 2
@@ -50,9 +48,7 @@ class Stretched:
     times: float
 
     def cumulative(self, x: float) -> float:
-        """Probability of `x` or less."""
         return self.spread.cumulative(x / self.times)
 
     def half_width(self, probability: float) -> float:
-        """Half-width of the interval about zero that holds `probability`."""
         return self.times * self.spread.half_width(probability)
