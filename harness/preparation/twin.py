@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import get_args
+from typing import Generic, TypeVar, get_args
 
 from harness.core.errors import UserError
 from harness.files.bench import Bench, InstrumentEntry
@@ -34,6 +34,9 @@ from simulated.description import (
 from simulated.inprocess import InProcessRegisters, open_link
 from simulated.inprocess import TextLink as TwinTextLink
 from simulated.transports.modbus import IllegalAddress
+
+_L = TypeVar("_L", TwinTextLink, InProcessRegisters)
+_T = TypeVar("_T")
 
 TYPICAL_WINDING_RESISTANCE = 60.0
 """Ohms, where the device file does not know its own: typical for a small 2500-turn core, value from memory."""
@@ -201,40 +204,46 @@ def _opened(simulated: SimulatedBench, name: str, entry: InstrumentEntry) -> Twi
         raise LinkError(str(failure), instrument=name, address=entry.address, command="open") from failure
 
 
-class _Text:
-    """A simulated text link that fails as a real one does: with a LinkError, and closed from then on."""
+class _Failing(Generic[_L]):
+    """A simulated link that fails as a real one does: with a LinkError, and closed from then on."""
 
-    def __init__(self, link: TwinTextLink, name: str, address: str) -> None:
-        self._link: TwinTextLink | None = link
+    def __init__(self, link: _L, name: str, address: str) -> None:
+        self._link: _L | None = link
         self._name, self._address = name, address
-
-    def write(self, text: str) -> None:
-        self._opened(text).write(text)
-
-    def read(self) -> str:
-        return self._waiting("read", self._opened("read").read)
-
-    def query(self, text: str) -> str:
-        link = self._opened(text)
-
-        def exchange() -> str:
-            if link.waiting():
-                raise ConnectionError("a reply nobody asked for is waiting")
-            return link.query(text)
-
-        return self._waiting(text, exchange)
 
     def close(self) -> None:
         if self._link is not None:
             self._link.close()
             self._link = None
 
-    def _waiting(self, command: str, exchange: Callable[[], str]) -> str:
+    def _done(self, command: str, exchange: Callable[[_L], _T]) -> _T:
+        """What came of an exchange. Raises LinkError."""
+        if self._link is None:
+            raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
         try:
-            reply = exchange()
-        except OSError as failure:
+            return exchange(self._link)
+        except (OSError, IllegalAddress) as failure:
             self.close()
             raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
+
+
+class _Text(_Failing[TwinTextLink]):
+    def write(self, text: str) -> None:
+        self._done(text, lambda link: link.write(text))
+
+    def read(self) -> str:
+        return self._reply("read", TwinTextLink.read)
+
+    def query(self, text: str) -> str:
+        def exchange(link: TwinTextLink) -> str:
+            if link.waiting():
+                raise ConnectionError("a reply nobody asked for is waiting")
+            return link.query(text)
+
+        return self._reply(text, exchange)
+
+    def _reply(self, command: str, exchange: Callable[[TwinTextLink], str]) -> str:
+        reply = self._done(command, exchange)
         if not (reply.isascii() and reply.isprintable()):
             self.close()
             raise ReplyError(
@@ -242,30 +251,8 @@ class _Text:
             )
         return reply
 
-    def _opened(self, command: str) -> TwinTextLink:
-        if self._link is None:
-            raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
-        return self._link
 
-
-class _Registers:
-    """A simulated register link that fails as a real one does: with a LinkError, and closed from then on."""
-
-    def __init__(self, link: InProcessRegisters, name: str, address: str) -> None:
-        self._link: InProcessRegisters | None = link
-        self._name, self._address = name, address
-
+class _Registers(_Failing[InProcessRegisters]):
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
         command = f"read {function} registers {address}..{address + count - 1}"
-        if self._link is None:
-            raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
-        try:
-            return self._link.read_registers(function, address, count)
-        except (OSError, IllegalAddress) as failure:
-            self.close()
-            raise LinkError(str(failure), instrument=self._name, address=self._address, command=command) from failure
-
-    def close(self) -> None:
-        if self._link is not None:
-            self._link.close()
-            self._link = None
+        return self._done(command, lambda link: link.read_registers(function, address, count))
