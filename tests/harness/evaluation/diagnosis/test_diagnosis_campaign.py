@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,9 @@ from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, FurtherEvi
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
 from harness.wording.diagnosis import measurement_text
-from tests.benchmarks.diagnosis import CURRENT_FAULTS, OTHER_FAULTS, UNLISTED, Case, diagnosed, judged
+from harness.wording.reasons import reason_text
+from tests.benchmarks import diagnosis
+from tests.benchmarks.diagnosis import CURRENT_FAULTS, OTHER_FAULTS, UNLISTED, Case, judged
 from tests.direct_physics import DirectBench, demo_inputs
 from tests.on_twin import TwinRun
 
@@ -24,6 +27,8 @@ WHOLE: list[tuple[str, ...]] = [
     ("secondary-open",),
     ("saturating-core", "drifted-gain"),
 ]
+diagnosed = cache(diagnosis.diagnosed)
+"""Several tests look at one and the same diagnosis."""
 HONEST = ("first", "together", "same readings", "hidden")
 
 
@@ -93,6 +98,11 @@ def test_a_closed_turn_takes_what_the_loop_lets_it(tmp_path: Path) -> None:
         assert "closed-turn" in {found.causes[0].label, *found.details.together}
 
 
+def noted(found: Diagnosis) -> str:
+    """What is said of the causes, in sentences."""
+    return " ".join(map(reason_text, found.notes))
+
+
 def _following(found: Diagnosis) -> str:
     assert found.details.extra_measurement is not None
     return measurement_text(found.details.extra_measurement)
@@ -130,7 +140,7 @@ def test_what_currents_cannot_show_is_not_ruled_out(fault: str) -> None:
     assert found.causes[0].fault == "none"
     name, _, rng = fault.partition(":")
     assert (f"{name} on {rng}" if rng else name) in found.details.not_shown
-    assert found.note == ""
+    assert found.notes == ()
 
 
 FLAT = (
@@ -152,10 +162,10 @@ def test_what_is_common_to_all_ranges_can_be_the_reference(fault: str) -> None:
         assert judged(Case((fault,)), found) in HONEST[:2]
         assert (
             "this run cannot separate an error common to all ranges from an error of the reference; the bench check"
-            in found.note
+            in noted(found)
         )
     turns = diagnosed(Case(("turn-missing:x4",)), SEEDS[0])
-    assert "reference" not in turns.note
+    assert "reference" not in noted(turns)
 
 
 def test_a_reference_without_a_ratio_has_none_typed_wrong() -> None:
@@ -218,4 +228,5 @@ def test_the_extra_measurement_tells_them_apart() -> None:
 
 
 def test_the_same_diagnosis_twice_is_the_same_to_the_last_digit() -> None:
-    assert diagnosed(Case(("high-resistance-fuse",)), 7) == diagnosed(Case(("high-resistance-fuse",)), 7)
+    case = Case(("high-resistance-fuse",))
+    assert diagnosis.diagnosed(case, 7) == diagnosis.diagnosed(case, 7)
