@@ -142,9 +142,11 @@ def test_a_guard_that_died_stops_the_run(guarded: Callable[[str], Guard], monkey
     """With nobody there to switch off, the run must not go on (docs/decisions/safe-state.md); its silence is not waited for."""
     monkeypatch.setattr(module, "SILENT", 60.0)
     guard = guarded(DIES)
+    began = time.monotonic()
     assert (
         trouble_within(guard, 10) == "the guard process has died, and nothing would switch off if the run were killed"
     )
+    assert time.monotonic() - began < STANDSTILL
     guard.take_over()
 
 
