@@ -223,3 +223,11 @@ def test_one_turn_more_is_no_other_range_even_where_there_is_one() -> None:
     assert switch_looks_elsewhere(near, nine, 10.0) is None
     assert switch_looks_elsewhere(near, ten, 9.0) is None
     assert switch_looks_elsewhere(near, one, 9.1) == nine
+
+
+@pytest.mark.parametrize(("current", "refused"), [(9.2, False), (9.3, True)])
+def test_a_load_a_little_above_is_no_danger_and_brought_down_to_what_is_permitted(
+    shelf: Bench, current: float, refused: bool
+) -> None:
+    """The reference's 10 A, a tenth less off a shelf, are 9.09 A; a point up to 2 % above that (9.27 A) is taken at it."""
+    assert (current in too_large(device(), with_loads(shelf, 0.5, current))) is refused

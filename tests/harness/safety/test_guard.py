@@ -244,9 +244,11 @@ def test_the_guard_is_not_told_of_what_it_cannot_reach(moving: Bench, tmp_path: 
 
 
 def test_the_guard_of_a_run_that_is_killed_switches_the_load_off(
-    bench: Bench, stop: StopSignal, tmp_path: Path
+    bench: Bench, stop: StopSignal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The guard itself, over a real link: its pipe closes and nothing was said of a safe state."""
+    # Where this is set, what the guard says comes through whether it sends it off or not.
+    monkeypatch.delenv("PYTHONUNBUFFERED", raising=False)
 
     def answer(line: str) -> str | None:
         return "0" if line.endswith("?") else None

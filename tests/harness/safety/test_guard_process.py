@@ -298,9 +298,7 @@ def test_nobody_who_hears_it_keeps_the_guard_from_acting_and_writing_it_down(
     scene: Scene, monkeypatch: pytest.MonkeyPatch, gone: str
 ) -> None:
     """The runner's pipe is closed when it was killed; the terminal with the window."""
-    monkeypatch.setattr(guard_process, "sys", SimpleNamespace(stderr=Closed() if gone == "stderr" else io.StringIO()))
-    if gone == "stdout":
-        monkeypatch.setattr(sys, "stdout", Closed())
+    monkeypatch.setattr(sys, gone, Closed())
     watched(scene, *beats(0, 1), (1, None))
     assert len(scene.load.off_at) == 1
     assert scene.acts()[0]["confirmed"] is True

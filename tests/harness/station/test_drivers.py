@@ -360,7 +360,8 @@ def test_the_multimeter_in_the_secondary_is_asked_for_its_current_and_turned_wit
     assert isinstance(secondary, PersonReference)
     secondary.configure(0.05)
     secondary.read(0.01)
-    assert (person.questions[0].of, person.questions[0].resolution) == ("secondary", 2e-6)
+    asked = person.questions[0]
+    assert (asked.text, asked.of, asked.resolution) == ("  other shows", "secondary", 2e-6)
     assert not secondary.can_read_beside_current("voltage")
     assert links.asked == []
     assert secondary.identify().serial == "N-9"
