@@ -23,13 +23,13 @@ OVERLOAD = 9.9e37
 
 
 def parse_number(reply: str) -> float:
-    """The value of a SCPI decimal reply. Raises ValueError when it is none, or stands for overload or not-a-number."""
+    """The value of a SCPI decimal reply. Raises ValueError when it is none, or means overload or not-a-number."""
     text = reply.strip()
     if not _DECIMAL.fullmatch(text):
         raise ValueError(f"{reply[:40]!r} is not a number")
     value = float(text)
     if abs(value) >= OVERLOAD:
-        raise ValueError(f"{text} stands for overload or not-a-number")
+        raise ValueError(f"{text} means overload or not-a-number")
     return value
 
 

@@ -190,7 +190,7 @@ def load_profile(name: str, folders: Sequence[Path] = ()) -> Profile:
     if file is None:
         shipped = ", ".join(sorted(f.stem for f in SHIPPED.glob("*.toml")))
         raise ProfileError(
-            f"profile {name!r} not found, expected person, {shipped} or a file {name}.toml beside the bench file"
+            f"profile {name!r} not found, expected person, {shipped} or a file {name}.toml in the bench file's folder"
         )
     try:
         return read_model(Profile, file.read_text(encoding="utf-8"), str(file))

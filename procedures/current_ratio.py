@@ -17,9 +17,9 @@ from harness.steps import (
 
 @procedure(title="Current ratio and linearity", revision="3")
 def current_ratio(device: Device, options: Options) -> Steps:
-    """Step the load through every range, up and back down, and read reference and device together.
+    """Step the load through every range, up and back down, and read reference and meter under test together.
 
-    All ranges share one grid of ampere-turns, where the meter's own curve cancels between them. Where a class is claimed, the
+    All ranges share one grid of ampere-turns, so that the meter's own error curve cancels between them. Where a class is claimed, the
     currents at which it states its limits are among the steps.
     """
     for rng in device.ranges:

@@ -8,8 +8,8 @@ LOOKS = 10
 
 @procedure(title="Endurance at the largest current", revision="2")
 def endurance(device: Device, options: Options) -> Steps:
-    """Hold the largest current of every range and read it again and again, so that drift while warming is seen. It ends
-    after the time asked for, or as soon as a point cannot be taken. From a shelf it is the largest load that may be on for that long.
+    """Hold the largest current of every range and read it repeatedly, to find the drift while warming. The procedure ends
+    after the time set, or when a point cannot be taken. From a shelf the current is that of the largest load that may be on for that time.
     """
     for rng in device.ranges:
         yield Select(rng)

@@ -5,8 +5,8 @@ from harness.steps import Device, Observe, Options, Select, Steps, Wait, procedu
 
 @procedure(title="No load: offset, own consumption, creep", revision="1")
 def no_load(device: Device, options: Options) -> Steps:
-    """With the voltage on and no current, read every range at the beginning and after a wait: what it shows is its offset
-    or its own consumption, what it has counted meanwhile is creep.
+    """With the voltage on and no current, read every range at the beginning and after a wait. The indication is the offset
+    or the meter's own consumption; energy registered in between is creep.
     """
     for rng in device.ranges:
         yield Select(rng)

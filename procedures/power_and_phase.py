@@ -18,10 +18,10 @@ from harness.steps import (
 @procedure(title="Power, power factor and phase displacement", revision="2")
 def power_and_phase(device: Device, options: Options) -> Steps:
     """On every range read active power, current and power factor against the reference, at several currents and power
-    factors, so that ratio error and phase displacement can be told apart.
+    factors, so that ratio error and phase displacement can be separated.
 
     Where classes are claimed, the currents at which they state their limits are among those of every power factor.
-    A load off a shelf is taken as it is, with the power factor it has.
+    A load from a shelf is used with its own power factor.
     """
     for rng in device.ranges:
         currents = ladder(rng, 1, options.known_loads or options.available, currents_of_class(device, rng, power=True))

@@ -9,8 +9,8 @@ MOST = 14
 
 @procedure(title="Smallest readable current", revision="1")
 def smallest_current(device: Device, options: Options) -> Steps:
-    """Beginning at the smallest current a range claims, which it must read, lower the current until the display falls to
-    zero, and close in from both sides on where that happens.
+    """Begin at the smallest current that a range claims, which it must read. Lower the current until the display reads zero,
+    and narrow the interval in which that happens from both sides.
     """
     # A current that lags shows whether the power factor displayed is measured or the default.
     asked = 0.5 if 0.5 in options.power_factors else None

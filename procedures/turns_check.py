@@ -5,7 +5,7 @@ from harness.steps import Apply, Device, Observe, Options, Release, Select, Step
 
 @procedure(title="Turns check at one common current", revision="1")
 def turns_check(device: Device, options: Options) -> Steps:
-    """Apply one current that every range stands, on each range in turn, and compare what is read."""
+    """Apply one current, within the rating of every range, to each range in turn and compare the readings."""
     common = common_current(device.ranges, options.available)
     for rng in device.ranges:
         yield Select(rng)

@@ -141,7 +141,7 @@ class InProcessRegisters:
         from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
         if self._arriving.ready() <= self._clock.now():
-            raise ConnectionError("an answer nobody asked for is waiting")
+            raise ConnectionError("an unexpected answer is waiting")
         kind = ReadInputRegistersRequest if function == "input" else ReadHoldingRegistersRequest
         request = self._framer.buildFrame(kind(address=address, count=count, dev_id=self._unit_id))
         until = self._clock.now() + self._timeout

@@ -40,12 +40,12 @@ def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
     for number, line in enumerate(record.lines):
         kind = line["kind"]
         if (kind == "start") != (number == 0):
-            yield number, f"found kind '{kind}', expected the one start line, and it first"
+            yield number, f"found kind '{kind}', expected one start line, the first"
         if ended is not None and kind != "resume":
             expected = "nothing" if ended["outcome"] == "complete" else "resume"
             yield number, f"found kind '{kind}' after the stop at line {ended['line'] + 1}, expected {expected}"
         if kind == "resume" and ended is not None and ended["outcome"] == "complete":
-            yield number, "found a complete run taken up again, expected nothing after its end"
+            yield number, "found a complete run resumed, expected nothing after its end"
         if kind in ("start", "resume"):
             part, ended = _RunPart(line), None
         elif part is None:
@@ -81,7 +81,7 @@ def _before_current(part: _RunPart, playing: Sequence[str], bench: Bench) -> Ite
     earlier = identity_problems(bench, known, (written - IDENTIFYING).date())
     for name, problem in identity_problems(bench, known, written.date()).items():
         if name not in accepted and name in earlier:
-            yield f"found current in spite of '{problem}', expected it set aside at line {begun['line'] + 1} ({name})"
+            yield f"found current despite '{problem}', expected it set aside at line {begun['line'] + 1} ({name})"
 
 
 def _unsafe(part: _RunPart, playing: Sequence[str]) -> Iterator[str]:
@@ -117,6 +117,6 @@ def _reading_times(reading: dict[str, Any], begun: float, written: float) -> Ite
     started, finished = reading["started"], reading["finished"]
     if not begun - ROUNDED <= started <= finished + ROUNDED <= written + 2 * ROUNDED:
         yield (
-            f"found it read from {started:g} to {finished:g} s, expected that between {begun:g} s, where the line before "
-            f"stands, and {written:g} s, where it was written"
+            f"found it read from {started:g} to {finished:g} s, expected that between {begun:g} s (the line before) "
+            f"and {written:g} s (this line)"
         )

@@ -78,11 +78,11 @@ def _serial(port: str, address: str, failure: InstrumentError, query: str) -> tu
     if windows:
         # No file that could be looked at; Windows gives a port to one program only and calls that access denied.
         if failure.command == "open":
-            return f"{port} is there and {_reason(failure)}.", "End the program that has it open."
+            return f"{port} exists and {_reason(failure)}.", "End the program that has it open."
         return _silent(f"{port} opens", address, failure, query)
     if not os.access(port, os.R_OK | os.W_OK) or "denied" in failure.reason:
         return (
-            f"You may not open {port}.",
+            f"No permission to open {port}.",
             f"Join the group that owns it (ls -l {port} shows which, often dialout) and log in again.",
         )
     if "busy" in failure.reason.lower() or "lock" in failure.reason.lower():
@@ -106,17 +106,17 @@ def _network(host: str, port: int, address: str, failure: InstrumentError, query
         socket.create_connection((host, port), LOOK_FOR).close()
     except ConnectionRefusedError:
         return (
-            f"Nobody listens on port {port} of {host}.",
+            f"Nothing listens on port {port} of {host}.",
             "Switch it on, allow remote control over the network in its menu, and check the port number.",
         )
     except socket.gaierror:
-        return f"Nobody knows the host {host}.", "Check the name, or give its number instead."
+        return f"The host name {host} is not known.", "Check the name, or give its number instead."
     except OSError:
         return (
             f"{host} does not answer on the network.",
             "Check its cable and whether its address is in the same network as this computer.",
         )
-    return _silent(f"Somebody listens on port {port} of {host}", address, failure, query)
+    return _silent(f"Port {port} of {host} accepts connections", address, failure, query)
 
 
 def _silent(opening: str, address: str, failure: InstrumentError, query: str) -> tuple[str, str]:

@@ -147,7 +147,7 @@ def add_trials(parser: argparse.ArgumentParser) -> None:
 def _trials(text: str) -> int:
     if not text.isdecimal() or int(text) < FEWEST_TRIALS:
         raise argparse.ArgumentTypeError(
-            f"found {text!r}, expected a number of trials of at least {FEWEST_TRIALS}, or nothing (then the option stands last)"
+            f"found {text!r}, expected a number of trials of at least {FEWEST_TRIALS}, or no value (then put the option last)"
         )
     return int(text)
 

@@ -62,8 +62,8 @@ def _part_seen(
     if answer != CONFIRMED:
         _leave_safe(station, identities)
         raise UserError(
-            f"{bench.reference_path.part_name} is not what stands in the reference path: write into [reference_path.part] what "
-            "does, with its own certificate; nothing was energised"
+            f"{bench.reference_path.part_name} is not the part in the reference path: describe the part that is "
+            "in [reference_path.part], with its own certificate; nothing was energised"
         )
     return question, answer
 

@@ -50,7 +50,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
     add_causes(parser, "causes of your own instead of those in the record; the certificate says so")
     parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="folder for results and certificate (default: beside the record)"
+        "--out", type=Path, metavar="DIR", help="folder for results and certificate (default: the record's folder)"
     )
     parser.add_argument(
         "--procedure",

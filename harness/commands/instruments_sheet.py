@@ -29,9 +29,7 @@ def show_offers(sheet: ConsoleSheet, found: Discovered) -> None:
         sheet.note("nothing")
     for note in found.notes:
         sheet.note(note)
-    sheet.dim(
-        "Instruments on plain network sockets and Modbus units announce themselves to nobody; name them in a bench file."
-    )
+    sheet.dim("Instruments on plain network sockets and Modbus units cannot be discovered. Enter them in a bench file.")
 
 
 def _whose(identity: Identity, entries: Mapping[str, InstrumentEntry]) -> str:
@@ -57,7 +55,7 @@ def show_bench(sheet: ConsoleSheet, bench_file: Path, bench: Bench, found: Disco
             continue
         if answer == Answer():
             sheet.good(f"{name}: {entry.address}", "-")
-            sheet.dim("not asked: its profile has no serial_registers", " " * 9)
+            sheet.dim("not queried: its profile has no serial_registers", " " * 9)
             continue
         wrong += 1
         sheet.bad(f"{name}: {entry.address}", "NO")
@@ -67,9 +65,9 @@ def show_bench(sheet: ConsoleSheet, bench_file: Path, bench: Bench, found: Disco
     if wrong:
         sheet.bad(f"{wrong} of {asked} do not answer as the bench file says.", "NO")
     elif not asked:
-        sheet.good("There is nothing to ask: a person plays every part.")
+        sheet.good("No instrument to query: a person reads or operates every part.")
     else:
-        sheet.good(f"All {asked} that were asked answer as themselves.")
+        sheet.good(f"All {asked} instruments queried answer as the bench file says.")
     return wrong
 
 

@@ -83,10 +83,10 @@ class _Walk:
             raise failure
         self._sheet.gap()
         if not self.wrong:
-            self._sheet.good(f"{self._name}: all {self._steps} steps went well.")
+            self._sheet.good(f"{self._name}: all {self._steps} steps passed.")
             return 0
         keys = ", ".join(dict.fromkeys(self.wrong))
-        self._sheet.bad(f"{self._name}: {len(self.wrong)} of {self._steps} steps did not go well: {keys}.")
+        self._sheet.bad(f"{self._name}: {len(self.wrong)} of {self._steps} steps failed: {keys}.")
         return 2
 
     def _step(self, title: str, key: str, action: Callable[[], str]) -> bool:
@@ -105,7 +105,7 @@ class _Walk:
             self._sheet.bad(_told(failure))
             if isinstance(failure, IdentityError):
                 self._sheet.note(
-                    "Nothing else is tried on another instrument. If the reply holds the serial elsewhere, "
+                    "Another instrument answers: no further step is tried. If the reply holds the serial elsewhere, "
                     "set identification.serial_field.",
                     " " * 9,
                 )
@@ -153,7 +153,7 @@ class _Walk:
                 self._step(f"{name}: limit", f"{key}.protect", partial(self._words.protect, name, quantity))
             elif quantity.protect:
                 self._sheet.heading(f"{name}: limit", f"{key}.protect")
-                self._sheet.note("not tried: without protect_get nobody knows what to put back")
+                self._sheet.note("not tried: without protect_get the present limit cannot be read and restored")
         if self._profile.on:
             self._sheet.heading("output on", "on")
             self._sheet.note("not tried: nothing is energised here")
@@ -178,7 +178,7 @@ class _Walk:
             return True
         self.wrong.append("safe.confirm")
         self._not_safe = not_safe_message(states)
-        self._sheet.bad(f"not confirmed: {states[0].answer or 'no answer'}; whether it drives anything is not known")
+        self._sheet.bad(f"not confirmed: {states[0].answer or 'no answer'}; its output may be on")
         return False
 
 

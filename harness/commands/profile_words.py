@@ -52,7 +52,7 @@ class Words:
                 address=self.entry.address,
             )
         if not identity.serial:
-            return "it answers; the profile says nothing of a serial number"
+            return "it answers; the profile does not say where the serial number is"
         return f"serial {shown(identity.serial)}" + (", as in the bench file" if self.entry.serial else "")
 
     def start(self) -> str:
@@ -100,7 +100,7 @@ class Words:
         other = "little" if register.word_order == "big" else "big"
         turned = decode_registers(words, register.type, other, register.byte_order) * register.scale
         hint = f'; with word_order = "{other}" it reads {with_unit(turned, register.unit)}' if len(words) > 1 else ""
-        raise self._mistake(f"reads {_shown(reading)}, which is no {name.replace('_', ' ')} anybody measures{hint}")
+        raise self._mistake(f"reads {_shown(reading)}, which is not a plausible {name.replace('_', ' ')}{hint}")
 
     def get(self, name: str) -> str:
         """A reading."""
@@ -113,7 +113,7 @@ class Words:
         self.has_set = True
         self.scpi.set_quantity(name, quantity.minimum)
         self.scpi.confirm_quantity(name, quantity.minimum)
-        return "taken, and read back the same" if quantity.get else "taken; without get it cannot be read back"
+        return "accepted and read back" if quantity.get else "accepted; without get it cannot be read back"
 
     def protect(self, name: str, quantity: Quantity) -> str:
         """Set the limit that is there: its words are tried and nothing changes."""
@@ -130,7 +130,7 @@ class Words:
         for commands in (watchdog.feed, watchdog.disarm):
             self.scpi.tell(commands)
             self.scpi.check_errors("; ".join(commands))
-        return "taken; whether it switches off is seen only with the output on"
+        return "accepted; that it switches off can be seen only with the output on"
 
     def ask_position(self, position: str) -> str:
         """Whether the switch stands there."""

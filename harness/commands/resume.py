@@ -75,7 +75,7 @@ def resume(options: ResumeOptions, console: Console) -> int:
                 record, stream = continue_record(file)
                 with naming_the_way_on(file), contextlib.closing(stream):
                     if record.last_hash != begun.last_hash:
-                        raise RecordError(f"{file}: another run has gone on with it meanwhile")
+                        raise RecordError(f"{file}: another run has continued it meanwhile")
                     continue_run(inputs, attendance, Begun(record, stream), file)
         with of_finished_run(stop, file):
             return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)

@@ -31,7 +31,7 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument("bench", type=Path, metavar="BENCH", help="bench file whose addresses are served")
     parser.add_argument(
-        "--device", type=Path, metavar="DEVICE", help="device file (default: device.toml beside the bench file)"
+        "--device", type=Path, metavar="DEVICE", help="device file (default: device.toml in the bench file's folder)"
     )
     parser.add_argument(
         "--fault",

@@ -49,7 +49,7 @@ class Abandoned(RatioproofError):
 
 
 class LoadStaysOn(RatioproofError):
-    """The load was told to switch off and did not confirm, or current still flows."""
+    """The load was commanded off and did not confirm, or current still flows."""
 
 
 class Stopped(BaseException):

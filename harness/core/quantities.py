@@ -159,7 +159,7 @@ class Plausible:
         if number < 0 <= self.low or (number == 0 and self.low > 0):
             raise ValueError(f"found {shortened(value)}, expected a value above zero ({self.span})")
         if not self.low <= number <= self.high:
-            raise ValueError(f"found {shortened(value)}, expected what is plausible: {self.span}")
+            raise ValueError(f"found {shortened(value)}, expected a plausible value: {self.span}")
         return number
 
 
@@ -201,11 +201,11 @@ _DEVICE_OF_WINDOWS = re.compile(r"(CON|PRN|AUX|NUL|(COM|LPT)[0-9¹²³])(\..*)?"
 def _plain_name(name: str) -> str:
     if not _PLAIN_NAME.fullmatch(name):
         raise ValueError(
-            f"found {shortened(name)}, expected a name of up to 60 letters, digits, blanks, points and hyphens: files are called by it"
+            f"found {shortened(name)}, expected a name of up to 60 letters, digits, blanks, points and hyphens: files are named after it"
         )
     if _DEVICE_OF_WINDOWS.fullmatch(name):
         raise ValueError(
-            f"found {name!r}, expected another name: files are called by it, and under Windows it is a device"
+            f"found {name!r}, expected another name: files are named after it, and under Windows it is a device"
         )
     return name
 

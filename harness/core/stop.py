@@ -71,7 +71,7 @@ class StopSignal:
     def ask(self, text: str, read: Callable[[str], str] = keyboard.ask_somebody) -> str:
         """Read an answer from a person; a stop request or the end of input raises Stopped."""
         if lost():
-            self.request("the output was closed, and nobody sees what is asked")
+            self.request("the output was closed, so that no question can be seen")
         self.check()
         self._asking = True
         try:

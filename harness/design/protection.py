@@ -125,7 +125,7 @@ def secondary_fuse_findings(device: Device) -> list[DesignFinding]:
     if surely > stands * _SLACK:
         text = (
             f"secondary fuse: {amperes(fuse)} is guaranteed to operate only from {amperes(surely)} ({SURELY_MELTS:g} In), the "
-            f"input stands {amperes(stands)}: no protection between, so limit the primary"
+            f"input is rated {amperes(stands)}: no protection between, so limit the primary"
         )
         found.append(DesignFinding("worth knowing", "", text))
     if device.path.secondary_fuse_type is None:

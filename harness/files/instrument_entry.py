@@ -248,7 +248,7 @@ class InstrumentEntry(Table):
             raise ValueError(f"found shelf currents {currents}, expected every current once")
         if self.drift_per_year == 0 and any(r.corrections for r in self.ranges):
             raise ValueError(
-                "found corrections without drift_per_year, expected how much the instrument may have moved since its calibration"
+                "found corrections without drift_per_year, expected the bound of its drift since calibration"
             )
         if len({r.unit for r in self.ranges}) > 1:
             raise ValueError("found ranges in amperes and in volts, expected one of them")

@@ -122,10 +122,10 @@ class ReferencePart(Table):
             raise ValueError("found lowest_current not below rated_current, expected a span")
         if not self.calibrated and self.accuracy_class is None and self.bound is None:
             raise ValueError(
-                "found nothing of its error, expected calibrated (from its certificate), accuracy_class, or bound and lowest_current"
+                "found no statement of its error, expected calibrated (from its certificate), accuracy_class, or bound and lowest_current"
             )
         if self.calibrated and self.calibration is None:
-            raise ValueError("found calibrated without calibration, expected the certificate it stands in")
+            raise ValueError("found calibrated without calibration, expected its certificate")
         check_rising([(c.frequency, c.current) for c in self.calibrated], "calibrated", "current")
         for row in self.calibrated:
             at = format_quantity(row.current, "A")
@@ -134,8 +134,8 @@ class ReferencePart(Table):
                 raise ValueError(f"found calibrated at {at} without one of its values, expected {wanted}")
             if row.frequency == 0 and self.ac_dc_difference is None:
                 raise ValueError(
-                    f"found calibrated at {at} with direct current (0 Hz), expected ac_dc_difference beside it: a bound of what "
-                    "alternating current changes"
+                    f"found calibrated at {at} with direct current (0 Hz), expected ac_dc_difference too: a bound of the change "
+                    "with alternating current"
                 )
         return self
 

@@ -152,7 +152,7 @@ def _run_on_twin(inputs: RunInputs, stop: StopSignal, progress: Progress) -> Rec
         execute(Runner(context), inputs.procedure, inputs.options)
     except (RatioproofError, InstrumentError) as failure:
         stop.check()
-        raise UserError(f"the rehearsal did not come to its end: {failure}") from failure
+        raise UserError(f"the rehearsal was not completed: {failure}") from failure
     finally:
         station.close()
     return parse_record(stream.getvalue(), "rehearsal")

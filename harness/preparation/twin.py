@@ -237,7 +237,7 @@ class _Text(_Failing[TwinTextLink]):
     def query(self, text: str) -> str:
         def exchange(link: TwinTextLink) -> str:
             if link.waiting():
-                raise ConnectionError("a reply nobody asked for is waiting")
+                raise ConnectionError("an unexpected reply is waiting")
             return link.query(text)
 
         return self._reply(text, exchange)

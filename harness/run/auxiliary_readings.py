@@ -117,7 +117,7 @@ class AuxiliaryReader:
         if through is not None and through.value > OVERDRIVEN * self._largest:
             raise Overdriven(
                 f"{format_quantity(through.value, 'A')} flows in the secondary, more than the "
-                f"{format_quantity(self._largest, 'A')} the input stands"
+                f"{format_quantity(self._largest, 'A')} for which the input is rated"
             )
         return named
 

@@ -34,7 +34,7 @@ class LinkRecovery:
                 )
                 if attempt == ATTEMPTS:
                     raise
-                self._run.progress.note(f"{failure}; doing it again on a fresh link")
+                self._run.progress.note(f"{failure}; repeating on a new link")
                 self._reopen(failure.instrument)
         raise AssertionError("unreachable")
 

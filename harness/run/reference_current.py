@@ -142,7 +142,7 @@ class ReferenceCurrent:
             while (flowing := abs(self._reference.read().value) * self._factor) > allowed:
                 if self._run.clock.now() > until:
                     name = self._run.station.load.name
-                    raise LoadStaysOn(f"{name} was told to switch off and {format_quantity(flowing, 'A')} still flows")
+                    raise LoadStaysOn(f"{name} should be off and {format_quantity(flowing, 'A')} still flows")
         self.seen_dead, self._state.may_flow = True, False
 
     def verify_dead(self) -> str:

@@ -214,6 +214,6 @@ class Runner:
         """Whether the person gives up what took longer than its load may be on."""
         text = (
             f"{self._selected.state.refused}, counted from the question to switch it on, and {what} is not finished. "
-            "Let the load cool down before it is taken anew."
+            "Let the load cool down before it is repeated."
         )
         return decision(self.context.station.person, self.context.stop, text, [AGAIN, STOP, LEAVE_OUT]) == LEAVE_OUT

@@ -82,9 +82,9 @@ class Guard:
         """Why the run must not go on; empty while runner and guard hear each other."""
         stood = time.monotonic() - self._beaten
         if not self._found and stood > STANDSTILL:
-            self._found = f"the run stood still for {stood:.1f} s, and the guard switches off"
+            self._found = f"the run did not respond for {stood:.1f} s; the guard switches the load off"
         if not self._found and self._process.poll() is not None:
-            self._found = "the guard process has died, and nothing would switch off if the run were killed"
+            self._found = "the guard process has ended: the load would stay on if the run were killed"
         return self._found
 
     def stand_down(self) -> None:
@@ -108,14 +108,14 @@ class Guard:
             if overrun and not told:
                 # A question may have several lines, and a message has one.
                 self._tell(f"{STANDS_STILL} {' '.join(overrun.split())}")
-                self._found = self._found or f"the run stood still ({overrun}), and the guard switches off"
+                self._found = self._found or f"the run did not respond ({overrun}); the guard switches the load off"
             told = overrun
             if not overrun:
                 self._tell(BEAT)
             self._beaten = time.monotonic()
             if self._silence.listened() > SILENT:
                 self._found = self._found or (
-                    "the guard process stands still, and nothing would switch off if the run were killed"
+                    "the guard process does not respond: the load would stay on if the run were killed"
                 )
 
     def _listen(self) -> None:

@@ -80,7 +80,7 @@ class _Watch:
             except Empty:
                 line = ""
             if line is None:
-                self._act("the run ended and did not say that everything is off", there=False)
+                self._act("the run ended without confirming that everything is off", there=False)
                 return
             if line == STAND_DOWN:
                 return
@@ -91,7 +91,9 @@ class _Watch:
             silent = silence.listened() > STANDSTILL
             if (told or silent) and not acted:
                 acted = True
-                why = f"the run stood still: {told}" if told else f"nothing was heard of the run for {STANDSTILL:g} s"
+                why = (
+                    f"the run did not respond: {told}" if told else f"nothing was heard of the run for {STANDSTILL:g} s"
+                )
                 if self._act(why, there=True):
                     return
             if not acted:
@@ -112,7 +114,7 @@ class _Watch:
             states = make_all_safe(self._instruments, names)
         for instrument in self._instruments.values():
             instrument.close()
-        self._write(states, f"{why}; it held the link and was ended" if ended else why)
+        self._write(states, f"{why}; the run held the link and was ended" if ended else why)
         return ended
 
     def _end_runner(self) -> bool:

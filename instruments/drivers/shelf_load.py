@@ -107,4 +107,4 @@ class PersonLoad(ByPerson):
 
     def confirm_safe(self) -> tuple[bool, str]:
         """Whether the person said that nothing is plugged in."""
-        return self._answer == UNPLUGGED, f"unplugged? -> {self._answer or 'nobody answered'}"
+        return self._answer == UNPLUGGED, f"unplugged? -> {self._answer or 'no answer'}"

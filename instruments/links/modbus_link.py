@@ -182,7 +182,7 @@ class ModbusLink:
         else:
             waiting = port.in_waiting > 0
         if waiting:
-            raise ConnectionError("an answer nobody asked for is waiting")
+            raise ConnectionError("an unexpected answer is waiting")
 
     def _discard_waiting(self) -> bool:
         port = self._client.socket

@@ -248,7 +248,7 @@ class VisaLink:
             raise self._failure(reason_of(failure), command, started, 0) from failure
         if waiting:
             self._drop()
-            raise self._failure("a reply nobody asked for is waiting", command, started)
+            raise self._failure("an unexpected reply is waiting", command, started)
 
     def _drop(self) -> None:
         """Close after a failure: nothing is said to the other side any more."""

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 
-NO_TERMINAL = "nobody can answer: the question guards a person, and standard input is no terminal"
+NO_TERMINAL = "no answer is possible: the question protects a person, and standard input is no terminal"
 
 
 LOOK_EVERY = 0.05

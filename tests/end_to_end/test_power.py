@@ -205,7 +205,7 @@ class _Threefold:
 def test_an_overdriven_secondary_ends_the_run_safely(files: tuple[Path, Path]) -> None:
     twin = TwinRun(_inputs(files, "endurance", hold=60))
     twin.links = _MoreThanItIs(twin.bench)
-    with pytest.raises(AbortedSafe, match=r"flows in the secondary, more than the 40 mA the input stands"):
+    with pytest.raises(AbortedSafe, match=r"flows in the secondary, more than the 40 mA for which the input is rated"):
         twin.run()
     assert not twin.bench.truth().load_on
 

@@ -168,7 +168,7 @@ def _run(simulated: bool, turns_check: bool) -> Run:
         procedure="turns_check" if turns_check else "current_ratio",
         procedure_title="Turns check at one common current" if turns_check else "Current ratio and linearity",
         procedure_revision="1",
-        procedure_description="Step the load through every range and read reference and device together.",
+        procedure_description="Step the load through every range and read reference and meter under test together.",
         procedure_hash=hashlib.sha256(b"fixture procedure").hexdigest(),
         temperature=22.6,
         relative_humidity=0.41,

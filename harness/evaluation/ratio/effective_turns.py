@@ -193,7 +193,7 @@ def _between(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[Rati
             )
             missed = found.bow / found.largest_bow if found.largest_bow else 0.0
             size = SHAPE * math.hypot(1.0, 1 - part, part)
-            shape = inputs.own("what the meter's curve departs from a smooth one", size, "normal")
+            shape = inputs.own("departure of the meter's curve from a smooth one", size, "normal")
             return RangeComparison(
                 place, ((1 - part, low), (part, high)), Deviation(0.0, ((missed, bow), (1.0, shape)))
             )

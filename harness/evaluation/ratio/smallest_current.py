@@ -86,7 +86,7 @@ def _between(
     low, high = max(below, key=_reference), min(above, key=_reference)
     middle = (low.reference + high.reference) / 2
     half = abs(_reference(high) - _reference(low)) / 2
-    bracket = inputs.own("between reading and not reading", rectangular(half), "rectangular", unit="A")
+    bracket = inputs.own("interval between reading and not reading", rectangular(half), "rectangular", unit="A")
     scatter, freedom = _scatter([p.observed for p in above if _reference(p) <= NEAR * _reference(high)])
     step = rectangular(device.display.resolution / 2)
     # Rounding can hide all scatter; then the step stands for it.

@@ -84,12 +84,12 @@ def test_all_that_do_not_answer_are_told_with_what_to_try(tmp_path: Path, capsys
         assert time.monotonic() - started < 10.0
     told = words(capsys)
     for part in (
-        f"NO source: TCPIP::127.0.0.1::1::SOCKET Nobody listens on port 1 of 127.0.0.1. Serial L-2203 answers at {source}:",
-        "NO off: TCPIP::127.0.0.1::4::SOCKET Nobody listens on port 4 of 127.0.0.1. Switch it on,",
+        f"NO source: TCPIP::127.0.0.1::1::SOCKET Nothing listens on port 1 of 127.0.0.1. Serial L-2203 answers at {source}:",
+        "NO off: TCPIP::127.0.0.1::4::SOCKET Nothing listens on port 4 of 127.0.0.1. Switch it on,",
         "Serial R-0045 answers there, expected R-0046. Correct the address, or the serial",
-        "NO moved: TCPIP::127.0.0.1::2::SOCKET Nobody listens on port 2 of 127.0.0.1. Serial M-0871 answers at TCPIP",
+        "NO moved: TCPIP::127.0.0.1::2::SOCKET Nothing listens on port 2 of 127.0.0.1. Serial M-0871 answers at TCPIP",
         "Serial L-2203 answers there, expected L-9999.",
-        f"Somebody listens on port {port} of 127.0.0.1, but does not answer *IDN?: no reply within the timeout.",
+        f"Port {port} of 127.0.0.1 accepts connections, but does not answer *IDN?: no reply within the timeout.",
         "It answers, but not as an identification: identification 'hello' has no field 3",
         f"There is no serial port {tmp_path}/no-port.",
         "no-adapter. Plug its adapter in,",
@@ -192,7 +192,7 @@ def test_a_host_nobody_knows() -> None:
     """RFC 2606 keeps .invalid free of names. Not through a link: PyVISA-py leaves its socket open when a name fails."""
     failure = LinkError("could not connect", instrument="it", address="x")
     reason, next_step = advice("TCPIP::no-such-host.invalid::5025::SOCKET", failure, "*IDN?")
-    assert reason == "Nobody knows the host no-such-host.invalid."
+    assert reason == "The host name no-such-host.invalid is not known."
     assert "Check the name" in next_step
 
 
@@ -202,7 +202,7 @@ def test_a_port_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     port.touch()
     failure = LinkError("could not open port: [Errno 13] Permission denied", instrument="it", address="x")
     reason, next_step = advice(f"ASRL{port}::INSTR", failure, "*IDN?")
-    assert reason == f"You may not open {port}."
+    assert reason == f"No permission to open {port}."
     assert "dialout" in next_step
     monkeypatch.setattr(os, "access", lambda *_: False)
     silent = LinkError("cannot be opened", instrument="it", address="x")
@@ -215,7 +215,7 @@ def test_a_port_that_refuses_its_settings(tmp_path: Path) -> None:
     port.touch()
     failure = LinkError("cannot be opened: Invalid argument", instrument="it", address="x", command="open")
     reason, next_step = advice(f"modbus-rtu:{port}", failure, "")
-    assert reason == f"{port} is there and cannot be opened: Invalid argument."
+    assert reason == f"{port} exists and cannot be opened: Invalid argument."
     assert "parity" in next_step
     assert "data_bits" in next_step
 
@@ -234,7 +234,7 @@ def test_ports_of_windows(monkeypatch: pytest.MonkeyPatch) -> None:
     shut = LinkError("cannot be opened", instrument="it", address="x", command="open")
     mute = LinkError("no reply within the timeout", instrument="it", address="x", command="*IDN?")
     for address in ("ASRL3::INSTR", "ASRLCOM3::INSTR", "modbus-rtu:com3", r"modbus-rtu:\\.\COM12"):
-        assert "there and cannot be opened" in advice(address, shut, "*IDN?")[0]
+        assert "exists and cannot be opened" in advice(address, shut, "*IDN?")[0]
         assert "program that has it open" in advice(address, shut, "*IDN?")[1]
         assert "opens, but" in advice(address, mute, "*IDN?")[0]
     assert advice("modbus-rtu:COM4", shut, "*IDN?")[0] == "There is no serial port COM4."
@@ -247,7 +247,7 @@ def test_what_a_file_leads_to_is_looked_at_in_the_network(tmp_path: Path) -> Non
     (tmp_path / "monitor-port").write_text(f"socket://127.0.0.1:{port}\n", encoding="ascii")
     silent = LinkError("cannot be opened", instrument="it", address="x", command="open")
     for address in (f"modbus-rtu:{tmp_path / 'monitor-port'}", f"modbus-rtu:socket://127.0.0.1:{port}"):
-        assert advice(address, silent, "")[0] == f"Nobody listens on port {port} of 127.0.0.1."
+        assert advice(address, silent, "")[0] == f"Nothing listens on port {port} of 127.0.0.1."
 
 
 def test_a_transcript_keeps_what_each_was_asked(tmp_path: Path) -> None:

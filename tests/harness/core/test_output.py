@@ -105,7 +105,7 @@ def test_a_person_who_sees_no_question_is_not_asked(monkeypatch: pytest.MonkeyPa
     """Neither answers given blindly nor a wait for ever."""
     monkeypatch.setattr("harness.core.stop.lost", lambda: True)
     stop = StopSignal()
-    with pytest.raises(Stopped, match="nobody sees what is asked"):
+    with pytest.raises(Stopped, match="no question can be seen"):
         stop.ask("Is it unplugged?", lambda _: "yes")
     with pytest.raises(EOFError):
         stop.ask_always("Is it unplugged?", lambda _: "yes")

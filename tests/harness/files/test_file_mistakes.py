@@ -59,7 +59,7 @@ def test_what_cannot_be_is_doubted_by_name(
     """Bounds: common practice, no published source."""
     (line,) = told(parse, changed(text, old, new))
     assert new.partition('"')[2].rstrip('"') in line
-    assert f"expected what is plausible: {plausible}" in line
+    assert f"expected a plausible value: {plausible}" in line
 
 
 @pytest.mark.parametrize(

@@ -126,7 +126,7 @@ def test_a_calibration_with_direct_current_asks_what_alternating_current_changes
         ("transformer", SHUNT, {}, "found a part without ratio"),
         ("clamp", TRANSFORMER, {}, "found no position"),
         ("transformer", {**TRANSFORMER, "resistance": "1 ohm"}, {}, "ratio and resistance both"),
-        ("transformer", {**TRANSFORMER, "calibrated": []}, {}, "found nothing of its error"),
+        ("transformer", {**TRANSFORMER, "calibrated": []}, {}, "found no statement of its error"),
         ("transformer", {**TRANSFORMER, "calibration": None}, {}, "calibrated without calibration"),
         ("transformer", {**TRANSFORMER, "accuracy_class": "0.3"}, {}, "found accuracy_class '0.3'"),
         ("transformer", {**TRANSFORMER, "bound": "1 %"}, {}, "only one of bound and lowest_current"),

@@ -57,7 +57,7 @@ def test_whoever_is_there_reads_it_from_the_plate(inputs: RunInputs, tmp_path: P
 
 
 def test_another_part_is_another_certificate(inputs: RunInputs, tmp_path: Path) -> None:
-    with pytest.raises(UserError, match="T-0415 is not what stands in the reference path"):
+    with pytest.raises(UserError, match="T-0415 is not the part in the reference path"):
         _run(inputs, tmp_path / "out", "no")
     assert not (tmp_path / "out" / "record.jsonl").exists()
 

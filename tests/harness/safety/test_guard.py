@@ -143,9 +143,7 @@ def test_a_guard_that_died_stops_the_run(guarded: Callable[[str], Guard], monkey
     monkeypatch.setattr(module, "SILENT", 60.0)
     guard = guarded(DIES)
     began = time.monotonic()
-    assert (
-        trouble_within(guard, 10) == "the guard process has died, and nothing would switch off if the run were killed"
-    )
+    assert trouble_within(guard, 10) == "the guard process has ended: the load would stay on if the run were killed"
     assert time.monotonic() - began < STANDSTILL
     guard.take_over()
 
@@ -156,7 +154,7 @@ def test_a_guard_that_stands_still_stops_the_run_within_a_second_and_keeps_nobod
     """It hears no farewell: it is ended, not waited for."""
     guard = guarded(MUTE)
     began = time.monotonic()
-    told = "the guard process stands still, and nothing would switch off if the run were killed"
+    told = "the guard process does not respond: the load would stay on if the run were killed"
     assert trouble_within(guard, 10) == told
     assert 0.6 < time.monotonic() - began < 1.5
     end = time.monotonic() + 5
@@ -181,7 +179,10 @@ def test_a_loop_that_stands_still_is_told_once_on_one_line_and_no_longer_beaten_
     """The thread that beats lives; it must not keep the guard from acting for a loop that does not."""
     guard = guarded(BEATS)
     with stop.activity.bounded(-STANDSTILL, "Plug in: lamp.\nType done"):
-        assert trouble_within(guard, 5) == "the run stood still (Plug in: lamp.\nType done), and the guard switches off"
+        assert (
+            trouble_within(guard, 5)
+            == "the run did not respond (Plug in: lamp.\nType done); the guard switches the load off"
+        )
         time.sleep(0.35)
     time.sleep(0.35)
     guard.take_over()
@@ -190,7 +191,7 @@ def test_a_loop_that_stands_still_is_told_once_on_one_line_and_no_longer_beaten_
     # Silence while it stands still, and beating again once it goes on, for the guard to know.
     assert set(told[at + 1 :]) == {"beat"}
     assert len(told[at + 1 :]) <= 5
-    assert "stood still" in stop.reason
+    assert "did not respond" in stop.reason
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a stopped process is something of POSIX")
@@ -199,8 +200,8 @@ def test_a_run_that_wakes_up_does_not_go_on(guarded: Callable[[str], Guard]) -> 
     guard = guarded(BEATS)
     guard._beaten -= STANDSTILL + 0.5
     found = guard.trouble()
-    assert found.startswith("the run stood still for 2.")
-    assert found.endswith(" s, and the guard switches off")
+    assert found.startswith("the run did not respond for 2.")
+    assert found.endswith(" s; the guard switches the load off")
     guard.take_over()
 
 
@@ -267,4 +268,4 @@ def test_the_guard_of_a_run_that_is_killed_switches_the_load_off(
     assert load.received[:2] == ["OUTPut OFF", "SOURce:CURRent 0"]
     acts = json.loads((tmp_path / "guard.json").read_text(encoding="utf-8"))
     assert (acts[0]["instrument"], acts[0]["confirmed"]) == (bench.roles.load, True)
-    assert acts[0]["reason"] == "the run ended and did not say that everything is off"
+    assert acts[0]["reason"] == "the run ended without confirming that everything is off"

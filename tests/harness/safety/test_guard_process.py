@@ -210,7 +210,7 @@ def test_a_loop_that_stands_still_is_switched_off_at_once_though_its_process_liv
     watched(scene, *beats(0, 5), (5, "stands still reading M-1"), (5.1, "stands still reading M-1"), (6, "stand down"))
     (off,) = scene.load.off_at
     assert off == pytest.approx(5.0, abs=0.15)
-    assert scene.acts()[0]["reason"] == "the run stood still: reading M-1"
+    assert scene.acts()[0]["reason"] == "the run did not respond: reading M-1"
 
 
 def test_a_run_that_is_gone_is_made_safe_with_all_attempts(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
@@ -221,10 +221,10 @@ def test_a_run_that_is_gone_is_made_safe_with_all_attempts(scene: Scene, capsys:
     assert scene.killed == []
     (act,) = scene.acts()
     assert (act["confirmed"], act["answer"]) == (False, "the link is held")
-    assert act["reason"] == "the run ended and did not say that everything is off"
+    assert act["reason"] == "the run ended without confirming that everything is off"
     said = capsys.readouterr().err
     assert said.startswith(
-        "ratioproof: the guard acted (the run ended and did not say that everything is off): NOT SAFE\n"
+        "ratioproof: the guard acted (the run ended without confirming that everything is off): NOT SAFE\n"
     )
     assert "load at h:1 did not confirm" in said
     assert "Disconnect the supply of the load by hand now" in said
@@ -237,7 +237,7 @@ def test_a_silent_run_that_holds_the_link_is_ended_and_the_load_reached(scene: S
     (off,) = scene.load.off_at
     # 2 s of silence, two tries with 0.1 s between, 0.3 s until the process is gone.
     assert 6.9 <= off <= 7.9
-    assert scene.acts()[0]["reason"] == "nothing was heard of the run for 2 s; it held the link and was ended"
+    assert scene.acts()[0]["reason"] == "nothing was heard of the run for 2 s; the run held the link and was ended"
     assert scene.load.closed == 1
 
 
@@ -271,7 +271,7 @@ def test_a_run_that_ends_while_its_link_is_tried_has_left_it_free_and_is_not_sai
     assert off < 3
     assert [(act["confirmed"], act["reason"]) for act in scene.acts()] == [
         (False, "nothing was heard of the run for 2 s"),
-        (True, "the run ended and did not say that everything is off"),
+        (True, "the run ended without confirming that everything is off"),
     ]
 
 
@@ -311,7 +311,7 @@ def test_a_run_that_cannot_be_ended_is_told_as_not_safe_and_still_watched(scene:
     assert len(scene.killed) == 1
     first, last = scene.acts()
     assert (first["confirmed"], first["reason"]) == (False, "nothing was heard of the run for 2 s")
-    assert last["reason"] == "the run ended and did not say that everything is off"
+    assert last["reason"] == "the run ended without confirming that everything is off"
     # Two attempts, 2 s for the process to be gone, and six when its pipe closed.
     assert len(scene.load.tried_at) == 2 + 6
 
@@ -372,7 +372,7 @@ def test_the_guard_is_ready_when_it_has_its_order_and_outlives_what_ends_the_run
     order = {"instruments": [], "folders": [], "report": str(tmp_path / "guard.json"), "runner": RUNNER}
     said, handlers = spoken(json.dumps(order).encode() + "\nstands still Bügeleisen\nstand down\n".encode())
     assert said[0] == b"ready"
-    assert "acting the run stood still: Bügeleisen".encode() in said
+    assert "acting the run did not respond: Bügeleisen".encode() in said
     assert (tmp_path / "guard.json").exists()
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         assert not hasattr(signal, name) or handlers[getattr(signal, name)] == signal.SIG_IGN

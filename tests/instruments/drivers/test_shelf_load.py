@@ -104,7 +104,7 @@ def test_who_is_interrupted_while_plugging_in_may_have_plugged_it_in() -> None:
     person._raises = KeyboardInterrupt()
     with pytest.raises(KeyboardInterrupt):
         load.drive(8.7)
-    assert load.confirm_safe() == (False, "unplugged? -> nobody answered")
+    assert load.confirm_safe() == (False, "unplugged? -> no answer")
     load.make_safe()
     assert person.asked[-1] == (
         "Switch off and unplug kettle. Type unplugged when nothing is plugged in behind the meter."
@@ -116,7 +116,7 @@ def test_before_anything_was_plugged_in_every_load_is_meant_and_it_is_asked_once
     """What an earlier run left on is not known. Said once, it holds until something is plugged in."""
     person = Helper("unplugged", "unplugged")
     load, plugged = load_of(person)
-    assert load.confirm_safe() == (False, "unplugged? -> nobody answered")
+    assert load.confirm_safe() == (False, "unplugged? -> no answer")
     load.make_safe()
     load.make_safe()
     assert person.asked == [
@@ -151,7 +151,7 @@ def test_nobody_there_is_not_safe() -> None:
     load, plugged = load_of(person)
     load.drive(0.23)
     load.make_safe()
-    assert load.confirm_safe() == (False, "unplugged? -> nobody answered")
+    assert load.confirm_safe() == (False, "unplugged? -> no answer")
     assert plugged == [0.23]
 
 

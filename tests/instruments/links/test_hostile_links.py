@@ -307,7 +307,7 @@ def test_a_serial_line_refuses_stray_bytes_and_is_drained_when_opened_again(tmp_
         link = VisaLink("multimeter", address, SETTINGS)
         link.query("*IDN?")
         link.query("READ?")
-        with pytest.raises(LinkError, match="nobody asked for"):
+        with pytest.raises(LinkError, match="an unexpected reply is waiting"):
             link.query("READ?")
         link = VisaLink("multimeter", address, SETTINGS, drain=True)
         link.query("READ?")

@@ -129,7 +129,7 @@ def test_a_stale_reply_on_a_socket_is_found() -> None:
     with line_server(lambda line: "1\n2") as peer:
         link = VisaLink("meter", peer.address, SETTINGS)
         assert link.query("READ?") == "1"
-        with pytest.raises(LinkError, match="nobody asked for"):
+        with pytest.raises(LinkError, match="an unexpected reply is waiting"):
             link.query("READ?")
 
 
@@ -142,7 +142,7 @@ def test_a_stale_reply_in_an_instrument_is_found_by_its_status_byte(status_byte:
         # As on an interface that says itself where a message ends.
         link._interface.says_end = True
         if status_byte:
-            with pytest.raises(LinkError, match="nobody asked for"):
+            with pytest.raises(LinkError, match="an unexpected reply is waiting"):
                 link.query("READ?")
         else:
             assert link.query("READ?") == "READ?"

@@ -86,7 +86,7 @@ def test_an_unasked_for_reply_is_refused() -> None:
     with peer(twice) as address:
         link = VisaLink("meter", address, LinkSettings(timeout=1))
         assert link.query("READ?") == "1"
-        with pytest.raises(LinkError, match="nobody asked for"):
+        with pytest.raises(LinkError, match="an unexpected reply is waiting"):
             link.query("READ?")
 
 

@@ -152,7 +152,7 @@ def test_it_lies_between_what_reads_and_what_does_not(device: Device, bench: Ben
     assert found.value is not None
     assert float(found.value.nominal_value) == pytest.approx(0.0200)
     parts = {source.name: part.standard_uncertainty for source, part in inputs.contributions(found.value)}
-    assert parts["between reading and not reading"] == pytest.approx(0.0002 / math.sqrt(3))
+    assert parts["interval between reading and not reading"] == pytest.approx(0.0002 / math.sqrt(3))
 
 
 def test_where_noise_decides_half_the_readings_count(device: Device, bench: Bench) -> None:
@@ -175,7 +175,10 @@ def test_scatter_near_the_lowest_reading_is_pooled(device: Device, bench: Bench)
     assert found.value is not None
     assert float(found.value.nominal_value) == pytest.approx(0.0019)
     lines = {line.source: line for line in inputs.budget(found.value)}
-    noise, bracket = lines["scatter of the display where it begins to read"], lines["between reading and not reading"]
+    noise, bracket = (
+        lines["scatter of the display where it begins to read"],
+        lines["interval between reading and not reading"],
+    )
     shown = [value for value in near if value]
     squares = 2 * statistics.variance(shown) + 3 * statistics.variance(next_to_it)
     assert noise.contribution == pytest.approx(0.1 * math.sqrt(squares / 5) / 2)
