@@ -40,7 +40,7 @@ def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
     for number, line in enumerate(record.lines):
         kind = line["kind"]
         if (kind == "start") != (number == 0):
-            yield number, f"found kind '{kind}', expected one start line, the first"
+            yield number, f"found kind '{kind}', expected the one start line first"
         if ended is not None and kind != "resume":
             expected = "nothing" if ended["outcome"] == "complete" else "resume"
             yield number, f"found kind '{kind}' after the stop at line {ended['line'] + 1}, expected {expected}"
