@@ -10,6 +10,7 @@ import scipy.stats
 
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
+from harness.evaluation.uncertainty.autocorrelation import CLOSEST
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import (
     Pooled,
@@ -156,6 +157,17 @@ def test_readings_that_follow_widen_the_point_and_are_remarked(device: Device, b
     assert widened.degrees_of_freedom is not None
     assert widened.degrees_of_freedom < 11
     assert any("follow one another" in r for r in in_words(result.remarks))
+
+
+def test_readings_that_hardly_change_follow_as_closely_as_is_ever_told(device: Device, bench: Bench) -> None:
+    """Every value shown twenty times: the correlation is told as `at least`, others as they are."""
+    draw = np.random.default_rng(7)
+    for times, told in ((20, {"at_least": CLOSEST}), (2, {})):
+        shown = [np.repeat(c + 0.01 * draw.standard_normal(40 // times), times).tolist() for c in CURRENTS]
+        points = [observed("x1", c, values) for c, values in zip(CURRENTS, shown, strict=True)]
+        (remark,) = run_scatter(device, bench, points)["x1"].remarks
+        assert {key: value for key, value in remark.values.items() if key == "at_least"} == told
+        assert ("correlation" in remark.values) is not bool(told)
 
 
 def test_what_the_arithmetic_rounds_does_not_follow(device: Device, bench: Bench) -> None:
