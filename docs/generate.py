@@ -9,6 +9,7 @@ import argparse
 import ast
 import datetime as dt
 import inspect
+import itertools
 import re
 import types
 import typing
@@ -20,6 +21,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from harness import steps
 from harness.audit.line_kinds import KINDS, STEPS
 from harness.causes import shipped_causes
 from harness.causes.schema import OwnCauses
@@ -58,6 +60,7 @@ def write_all(folder: Path) -> None:
         "record": record_lines(),
         "commands": commands(),
         "procedures": procedures(),
+        "steps": step_words(),
         "profiles": profiles(),
         "causes": causes(),
         "faults": faults(),
@@ -250,6 +253,32 @@ def procedures() -> str:
     """Every shipped procedure."""
     made = shipped_procedures().values()
     return table(("name", "title", "what it does"), ((f"`{p.name}`", p.title, first_paragraph(p.steps)) for p in made))
+
+
+def step_words() -> str:
+    """Every word a procedure is written in: steps, directions, what comes in and what helps."""
+    of_steps = [step.__name__ for step in typing.get_args(steps.Step)]
+    not_called = ("DIRECTIONS", "Device", "Direction", "Procedure", "Range", "Step", "Steps")
+    rows = {}
+    for name in (n for n in steps.__all__ if n not in not_called):
+        found = getattr(steps, name)
+        taken = ", ".join(map(argument, inspect.signature(found).parameters.values()))
+        rows[name] = f"`{name}({taken})`", " ".join(description(found).split())
+    body = ast.parse(inspect.getsource(steps)).body
+    ((_, after),) = (pair for pair in itertools.pairwise(body) if ast.unparse(pair[0]).startswith("DIRECTIONS: "))
+    assert isinstance(after, ast.Expr)
+    return (
+        table(("step", "what it asks for"), (rows[name] for name in of_steps))
+        + f"\nDirections: {', '.join(f'`{d}`' for d in steps.DIRECTIONS)}. "
+        + f"{' '.join(str(ast.literal_eval(after.value)).split())}\n\n"
+        + table(("what comes in, and what helps", "meaning"), (rows[name] for name in rows if name not in of_steps))
+    )
+
+
+def argument(parameter: inspect.Parameter) -> str:
+    """An argument with its default, where that can be written."""
+    value = repr(parameter.default)
+    return parameter.name if value.startswith("<") else f"{parameter.name}={value}"
 
 
 def profiles() -> str:

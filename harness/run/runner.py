@@ -18,11 +18,10 @@ from harness.run.point_acquisition import PointAcquisition
 from harness.run.resumption import Resumption
 from harness.run.run_context import RunContext
 from harness.run.selected_range import SelectedRange
+from harness.run.step_rules import broken_by_current, broken_rule
 from harness.run.time_on import OnTooLong
-from harness.steps import DIRECTIONS, Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
+from harness.steps import Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from instruments.operator.person import Overdue
-
-LONGEST_WAIT = 3600.0
 
 
 class Runner:
@@ -88,31 +87,12 @@ class Runner:
 
     def _check(self, step: Step) -> None:
         """Refuse what no procedure may ask for. Raises Abandoned."""
-        match step:
-            case Select(range=rng) if rng in self.context.device.ranges:
-                return
-            case Apply(current=current, power_factor=asked) if (
-                isinstance(current, int | float)
-                and 0 < current < float("inf")
-                and (asked is None or 0 < abs(asked) <= 1)
-            ):
-                return
-            case Observe(point=point, count=count, direction=direction) if (
-                point not in self._names and count >= 1 and direction in DIRECTIONS
-            ):
-                if direction == "check" and self.context.station.check_standard is None:
-                    raise Abandoned(f"{point}: the bench file names no check standard ([check_standard] and roles)")
-                self._names.add(point)
-                return
-            case Wait(seconds=seconds) if 0 < seconds <= LONGEST_WAIT:
-                return
-            case Release():
-                return
-        raise Abandoned(
-            f"the procedure asks for {step!r}: expected a range of the device file, a current above zero at a power factor "
-            f"of -1 to 1 but not 0, a wait of at most {LONGEST_WAIT:g} s, "
-            f"or a point with a name of its own, at least one reading and a direction of {', '.join(DIRECTIONS)}"
-        )
+        if found := broken_rule(step, self.context.device.ranges, self._names):
+            raise Abandoned(f"the procedure asks for {step!r}: {found}")
+        if isinstance(step, Observe):
+            if step.direction == "check" and self.context.station.check_standard is None:
+                raise Abandoned(f"{step.point}: the bench file names no check standard ([check_standard] and roles)")
+            self._names.add(step.point)
 
     def _perform(self, step: Step) -> PointReading | None:
         if self._past.on and not isinstance(step, Observe):
@@ -170,6 +150,8 @@ class Runner:
         state = self._selected.state
         if state.refused and step.direction != "zero":
             return self._left_out(number, step)
+        if broken := broken_by_current(step, self._control.state.current):
+            raise Abandoned(f"the procedure asks for {step!r}: {broken}")
         self.context.progress.doing(f"reading {step.point}")
         reading = self._taken(number, step)
         if reading is None:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
+import typing
 from pathlib import Path
 
 import pytest
 from pydantic import BaseModel
 
-from docs.generate import keys_of, told, write_all
+from docs.generate import keys_of, step_words, told, write_all
 from harness.causes.schema import OwnCauses
 from harness.core.quantities import Current
 from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.steps import DIRECTIONS, Options, Step
 from instruments.profile import Profile
 
 
@@ -56,3 +59,16 @@ def test_pages_are_written_and_links_in_them_lead_somewhere(tmp_path: Path) -> N
         text = page.read_text(encoding="utf-8")
         anchors = set(re.findall(r"^\((.+)\)=$", text, re.MULTILINE))
         assert set(re.findall(r"\]\(#(.+?)\)", text)) <= anchors, page.name
+
+
+def test_every_step_and_every_direction_is_told_where_procedures_are_written() -> None:
+    """In the how-to by hand, with what is made of a point; in the reference from the code."""
+    root = Path(__file__).parents[2]
+    page = (root / "docs" / "how-to" / "own-procedure.md").read_text(encoding="utf-8")
+    cells = [line.split("|")[1] for line in page.splitlines() if line.startswith("| `")]
+    assert [d for cell in cells for d in re.findall(r'`"(\w+)"`', cell)] == list(DIRECTIONS)
+    steps = [step.__name__ for step in typing.get_args(Step)]
+    assert sorted(name for cell in cells for name in re.findall(r"`(\w+)\(", cell)) == sorted(steps)
+    made = step_words()
+    assert all(f"`{direction}`" in made for direction in DIRECTIONS)
+    assert all(field.name in made for step in (*typing.get_args(Step), Options) for field in dataclasses.fields(step))

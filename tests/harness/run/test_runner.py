@@ -24,6 +24,7 @@ from harness.steps import (
     Release,
     Select,
     Steps,
+    Wait,
     procedure,
 )
 from instruments.errors import LinkError
@@ -168,28 +169,64 @@ def nonsense(step: Any) -> Callable[[Device, Options], Steps]:
     def steps(device: Device, options: Options) -> Steps:
         """Asks for one thing nobody may ask for."""
         yield Select(device.ranges[2])
+        yield Observe("before", 1, "zero")
         yield step
 
     return steps
 
 
-def test_procedures_that_ask_for_nonsense_are_stopped_safe(inputs: RunInputs) -> None:
-    """Unknown steps, no current, infinite current, no readings, unknown directions, a range with lifted limits."""
-    lifted = inputs.device.ranges[2].model_copy(update={"primary_turns": 1, "maximum_current": 80.0})
-    for step in (
-        "hello",
-        Apply(0.0),
-        Apply(-1.0),
-        Apply(float("inf")),
-        Apply("3 A"),  # type: ignore[arg-type]
-        Observe("p", 0, "up"),
+NONSENSE: list[tuple[Any, str]] = [
+    ("hello", "expected Select, Apply, Observe, Release or Wait"),
+    (Apply(0.0), "found current 0.0, expected amperes above zero"),
+    (Apply(-1.0), "found current -1.0, expected amperes above zero"),
+    (Apply(float("inf")), "found current inf, expected amperes above zero"),
+    (Apply("3 A"), "found current '3 A', expected amperes above zero"),  # type: ignore[arg-type]
+    (Apply(1.0, 0.0), "found power_factor 0.0, expected -1 to 1 but not 0, or None"),
+    (Apply(1.0, "1"), "found power_factor '1', expected -1 to 1 but not 0, or None"),  # type: ignore[arg-type]
+    (Observe("p", 0, "up"), "found count 0, expected at least 1"),
+    (
         Observe("p", 1, "sideways"),  # type: ignore[arg-type]
-        Select(lifted),
-    ):
-        twin = TwinRun(with_steps(inputs, nonsense(step)))
-        with pytest.raises(AbortedSafe, match="the procedure asks for"):
-            twin.run()
-        assert twin.bench.truth().peak_secondary_current < 0.04
+        "found direction 'sideways', expected one of zero, up, down, single, hold, search, check",
+    ),
+    (Observe("before", 1, "up"), "found the name 'before' a second time, expected a name of its own for each point"),
+    (Wait(7200), "found seconds 7200, expected above 0 and at most 3600"),
+    (
+        Observe("p", 1, "up"),
+        "found direction 'up' with no current applied, expected Apply before it, or direction 'zero'",
+    ),
+]
+
+
+@pytest.mark.parametrize(("step", "rule"), NONSENSE)
+def test_a_procedure_that_asks_for_nonsense_is_stopped_safe_and_the_rule_is_named(
+    inputs: RunInputs, step: Any, rule: str
+) -> None:
+    """The one that is broken, with what is allowed."""
+    twin = TwinRun(with_steps(inputs, nonsense(step)))
+    with pytest.raises(AbortedSafe) as caught:
+        twin.run()
+    assert str(caught.value).startswith(f"the procedure asks for {step!r}: {rule}; ")
+    assert twin.bench.truth().peak_secondary_current < 0.04
+
+
+def test_a_range_with_lifted_limits_is_no_range_of_the_file(inputs: RunInputs) -> None:
+    lifted = inputs.device.ranges[2].model_copy(update={"primary_turns": 1, "maximum_current": 80.0})
+    twin = TwinRun(with_steps(inputs, nonsense(Select(lifted))))
+    with pytest.raises(AbortedSafe, match="expected one of the device file, unchanged: x1, x4, x20"):
+        twin.run()
+
+
+def test_a_zero_is_not_read_under_current(inputs: RunInputs) -> None:
+    """It would be taken for the offset of the range."""
+
+    def steps(device: Device, options: Options) -> Steps:
+        """Forgets to release."""
+        yield Select(device.ranges[2])
+        yield Apply(1.0)
+        yield Observe("zero", 1, "zero")
+
+    with pytest.raises(AbortedSafe, match="direction 'zero' with 1 A applied, expected Release or Select before it"):
+        TwinRun(with_steps(inputs, steps)).run()
 
 
 def test_a_procedure_that_raises_is_stopped_safe_and_named(inputs: RunInputs) -> None:
