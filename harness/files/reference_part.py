@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from pydantic import Field, model_validator
 
@@ -176,6 +176,20 @@ class ReferencePart(Table):
             return ()
         return tuple(Node(at, 0.0, bound / math.sqrt(3)) for at in (self.lowest_current, self.rated_current))
 
+    def stated(self, frequency: float) -> Iterator[str]:
+        """What is stated of its error: from which current to which, at what frequency (of several, the one that holds) and with what burden."""
+        rated = None if self.burden is None else format_quantity(self.burden, "ohm")
+        if rows := self.rows(frequency) or self.calibrated:
+            hertz = ", ".join(f"{f:g} Hz" for f in sorted({row.frequency for row in rows}))
+            span = _span(row.current for row in rows)
+            yield f"calibrated {span} at {hertz}{f' with {rated}' if rated else ''}"
+        if self.accuracy_class is not None:
+            span = _span(p * self.rated_current for p in limit_currents(self.accuracy_class))
+            least = format_quantity(LEAST_BURDEN * (self.burden or 0.0), "ohm")
+            yield f"of class {self.accuracy_class} {span} at {self.rated_frequency:g} Hz with {least} to {rated}"
+        elif self.lowest_current is not None:
+            yield f"bounded by its maker {_span((self.lowest_current, self.rated_current))}"
+
     def _class_limit(self, part_of_rated: float, *, phase: bool) -> float:
         assert self.accuracy_class is not None
         if phase:
@@ -196,3 +210,8 @@ class ReferencePart(Table):
             claim = "bound stated by its maker" if self.accuracy_class is None else f"class {self.accuracy_class}"
             found.append((claim, self.claimed(frequency, phase=phase)))
         return [(origin, nodes) for origin, nodes in found if nodes]
+
+
+def _span(currents: Iterable[float]) -> str:
+    rising = sorted(currents)
+    return f"from {format_quantity(rising[0], 'A')} to {format_quantity(rising[-1], 'A')}"

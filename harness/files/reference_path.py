@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from harness.core.interpolation import Node, covers
 from harness.core.quantities import Current, RelativeError, Resistance, format_quantity
 from harness.files.device import Table
-from harness.files.reference_part import ReferencePart
+from harness.files.reference_part import SAME_BURDEN, ReferencePart
 
 ReferenceKind = Literal["direct", "transformer", "clamp", "shunt"]
 
@@ -126,18 +126,14 @@ class ReferencePath(Table):
         part = self.part
         if part is None or any(covers(nodes, current * self.loops) for _, nodes in self.known(frequency, burden)):
             return ""
-        through = format_quantity(current * self.loops, "A")
-        known = self.known(frequency, burden)
-        if known:
-            spans = " and ".join(
-                f"{origin} from {format_quantity(n[0].at, 'A')} to {format_quantity(n[-1].at, 'A')}"
-                for origin, n in known
-            )
-            return f"{self.part_name} carries {through}, and is {spans}"
-        hertz = ", ".join(f"{f:g} Hz" for f in sorted({c.frequency for c in part.calibrated})) or "no frequency"
-        at = f"{frequency:g} Hz" + (
+        at = f"at {frequency:g} Hz" + (
             "" if burden is None else f" with {format_quantity(burden, 'ohm')} on its secondary"
         )
-        rated = "" if part.burden is None else f" with {format_quantity(part.burden, 'ohm')}"
-        claim = f"; class {part.accuracy_class} holds at {part.rated_frequency:g} Hz" if part.accuracy_class else ""
-        return f"nothing is known of {self.part_name} at {at}: it was calibrated at {hertz}{rated}{claim}"
+        smaller = burden is not None and part.burden is not None and burden < (1 - SAME_BURDEN) * part.burden
+        missing = "; burden_effect is not stated (a bound of what a smaller burden changes)"
+        stated = ", ".join(part.stated(frequency)) + (
+            missing if smaller and part.calibrated and part.burden_effect is None else ""
+        )
+        if self.known(frequency, burden):
+            return f"{self.part_name} carries {format_quantity(current * self.loops, 'A')} {at}: it is {stated}"
+        return f"nothing is known of {self.part_name} {at}: it is {stated}"

@@ -55,7 +55,8 @@ def test_loops_multiply_what_the_part_carries() -> None:
     assert looped.ratings() == [(pytest.approx(25.0), "rated current of the reference transformer")]
     assert looped.unknown(1.25, 50.0, 0.2) == ""
     assert looped.unknown(1.0, 50.0, 0.2) == (
-        "reference transformer T-9 carries 4 A, and is calibrated from 5 A to 20 A"
+        "reference transformer T-9 carries 4 A at 50 Hz with 200 mohm on its secondary: "
+        "it is calibrated from 5 A to 20 A at 50 Hz with 200 mohm"
     )
 
 
@@ -64,7 +65,7 @@ def test_a_calibration_holds_at_its_frequency_and_with_its_burden() -> None:
     transformer = path("transformer", TRANSFORMER)
     assert transformer.unknown(5.0, 50.4, 0.2) == ""
     assert "at 55 Hz" in transformer.unknown(5.0, 55.0, 0.2)
-    assert "it was calibrated at 50 Hz, 60 Hz with 200 mohm" in transformer.unknown(5.0, 55.0, 0.2)
+    assert "it is calibrated from 5 A to 20 A at 50 Hz, 60 Hz with 200 mohm" in transformer.unknown(5.0, 55.0, 0.2)
     part = transformer.part
     assert part is not None
     assert [n.error for n in part.nodes(60.0)] == pytest.approx([-0.0016])
@@ -72,6 +73,9 @@ def test_a_calibration_holds_at_its_frequency_and_with_its_burden() -> None:
     bounded = path("transformer", {**TRANSFORMER, "burden_effect": "0.02 %"})
     assert bounded.unknown(5.0, 50.0, 0.1) == ""
     assert bounded.unknown(5.0, 50.0, 0.3) != ""
+    assert "burden_effect is not stated" in transformer.unknown(5.0, 50.0, 0.1)
+    assert "burden_effect" not in bounded.unknown(5.0, 50.0, 0.3)
+    assert "burden_effect" not in transformer.unknown(5.0, 50.0, 0.3)
 
 
 def test_a_class_bounds_what_was_not_calibrated() -> None:
@@ -81,6 +85,13 @@ def test_a_class_bounds_what_was_not_calibrated() -> None:
     assert classed.unknown(0.5, 50.0, 0.2) != ""
     assert classed.unknown(1.0, 50.0, 0.04) != ""
     assert classed.unknown(5.0, 50.0, 0.05) == ""
+    # 0.2S: from 1 % to 120 % of 100 A, from a quarter to all of 200 mohm.
+    assert classed.unknown(1.0, 50.0, 0.04) == (
+        "nothing is known of reference transformer T-9 at 50 Hz with 40 mohm on its secondary: it is calibrated from 5 A to 20 A at "
+        "50 Hz with 200 mohm, of class 0.2S from 1 A to 120 A at 50 Hz with 50 mohm to 200 mohm; "
+        "burden_effect is not stated (a bound of what a smaller burden changes)"
+    )
+    assert "carries 500 mA at 50 Hz with 100 mohm on its secondary: it is " in classed.unknown(0.5, 50.0, 0.1)
     # The class is one at rated frequency.
     assert classed.unknown(1.0, 55.0, 0.2) != ""
     part = classed.part
