@@ -26,11 +26,12 @@ class Hypothesis:
 
 @dataclass(frozen=True)
 class NextMeasurement:
-    """What it would be for, what to do, and what two of the causes predict of its reading."""
+    """What it would be for, what to do, what the causes it separates predict of its reading, and which causes it leaves `undecided`."""
 
     aim: Reason
     action: Reason
     expected: tuple[Reason, ...]
+    undecided: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True)

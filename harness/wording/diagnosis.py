@@ -18,7 +18,8 @@ def diagnosis_lines(results: Results) -> list[str]:
 def measurement_text(following: NextMeasurement) -> str:
     """A measurement, what it is for, and what to expect of it."""
     expected = ", or ".join(reason_text(reason) for reason in following.expected)
-    return f"{reason_text(following.aim)}: {reason_text(following.action)}; expect {expected}"
+    undecided = "".join(f"; {reason_text(reason)}" for reason in following.undecided)
+    return f"{reason_text(following.aim)}: {reason_text(following.action)}; expect {expected}{undecided}"
 
 
 def odds_text(likeliest: Hypothesis) -> str:

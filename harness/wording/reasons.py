@@ -87,7 +87,7 @@ def _written(value: Value, form: str) -> str:
         each = [_written(one, form.removesuffix(" to")) for one in value]
         if form.endswith(" to"):
             return " to ".join(dict.fromkeys(each))
-        return (f"; {form} " if form == "or" else "; ").join(each) if isinstance(value[0], str) else ", ".join(each)
+        return {"or": "; or ", "": "; "}.get(form, ", ").join(each) if isinstance(value[0], str) else ", ".join(each)
     if quantity := _QUANTITY.fullmatch(form):
         return format_quantity(value, quantity[1], int(quantity[2] or 4))
     if form.startswith("pf"):

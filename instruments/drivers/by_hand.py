@@ -171,6 +171,8 @@ class PersonSwitch(ByPerson):
 
     def select(self, range_name: str) -> str:
         """Ask for the switch to be turned."""
-        answer = self._person.confirm(f"The load is off. Turn the range switch to {range_name}.")
+        answer = self._person.confirm(
+            f"The load is off; the switch is at line potential all the same. Turn the range switch to {range_name}, by its insulated knob only."
+        )
         self._act(range_name)
         return f"turned by a person: {answer or 'done'}"

@@ -7,12 +7,15 @@ from collections.abc import Sequence
 
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO
 from harness.evaluation.diagnosis.extra_measurement import WORTH, Advice, Measurement
-from harness.evaluation.diagnosis.hypotheses import Candidate
+from harness.evaluation.diagnosis.hypotheses import NONE, Candidate
 from harness.files.device import Device
 from harness.results import NextMeasurement, Reason
 
 LEAST_TOLD = 1e-6
 """Of probabilities below this no more is told."""
+
+SEPARATED = 3.0
+"""A reading separates causes that predict it so many standard deviations apart: a judgement."""
 
 NOTHING_SHOWN = 40.0
 """A smallest readable current predicted so many times the described one above it: the range shows nothing."""
@@ -43,13 +46,20 @@ def further(
     if advice.gain < WORTH:
         return None, looking("no-reading-separates", tuple(look for c in group for look in c.looks))
     other = max(range(1, len(group)), key=lambda h: _apart(advice, h))
+    alike: dict[int, list[str]] = {0: [group[0].label], other: [group[other].label]}
+    # What this run could not see in a meter that seems sound is listed elsewhere.
+    for h in () if group[0].label == NONE else range(1, len(group)):
+        near = min(alike, key=lambda head: _apart(advice, h, head))
+        if _apart(advice, h, near) >= SEPARATED:
+            alike[h] = [group[h].label]
+        elif group[h].label not in alike[near]:
+            alike[near].append(group[h].label)
     expected = tuple(
-        _expected(
-            device, advice.measurement, float(advice.expected[h]), 2 * float(advice.deviations[h]), group[h].label
-        )
-        for h in (0, other)
+        _expected(device, advice.measurement, float(advice.expected[h]), 2 * float(advice.deviations[h]), labels[0])
+        for h, labels in alike.items()
     )
-    return NextMeasurement(Reason.of(aim), _action(advice.measurement), expected), None
+    undecided = tuple(Reason.of("stay-undecided", causes=tuple(s)) for s in alike.values() if len(s) > 1)
+    return NextMeasurement(Reason.of(aim), _action(advice.measurement), expected, undecided), None
 
 
 def looking(code: str, looks: Sequence[str]) -> Reason | None:
@@ -58,11 +68,11 @@ def looking(code: str, looks: Sequence[str]) -> Reason | None:
     return Reason.of(code, places=places) if places or code != "look" else None
 
 
-def _apart(advice: Advice, h: int) -> float:
-    """How far the readings expected by one hypothesis are from those of the first: in place, or in width."""
+def _apart(advice: Advice, h: int, other: int = 0) -> float:
+    """How far the readings expected by one hypothesis are from those of another: in place, or in width."""
     means, deviations = advice.expected, advice.deviations
-    between = abs(float(means[h] - means[0])) / math.hypot(float(deviations[h]), float(deviations[0]))
-    return between + abs(math.log(float(deviations[h] / deviations[0])))
+    between = abs(float(means[h] - means[other])) / math.hypot(float(deviations[h]), float(deviations[other]))
+    return between + abs(math.log(float(deviations[h] / deviations[other])))
 
 
 def _action(measurement: Measurement) -> Reason:

@@ -116,6 +116,7 @@ def test_a_closed_turn_and_a_drifted_gain_are_not_told_apart() -> None:
         found = diagnosed(Case(("closed-turn",)), seed)
         assert {"closed-turn", "drifted-gain", "core-gap", "burden-capacitance"} <= set(found.details.together)
         assert "power factor 0.5 lagging" in _following(found)
+        assert re.search(r"; closed-turn, drifted-gain[^;]* stay undecided", _following(found))
         found = diagnosed(Case(("closed-turn",), everything=True), seed)
         assert {"closed-turn", "drifted-gain"} <= set(found.details.together)
         assert not {"core-gap", "burden-capacitance"} & set(found.details.together)
