@@ -1,1 +1,1 @@
-"""What a device is claimed to hold: limits of error, and the claim in words."""
+"""The claim for a device: limits of error, and the claim in words."""

@@ -7,7 +7,7 @@ from harness.class_tables.power_classes import power_error_limit, power_limit_cu
 from harness.files.device import Device, Range
 
 END = 0.05
-"""How far (relative) the current that flowed may miss an end of the claimed span, the load's own error included."""
+"""The current that flowed may miss an end of the claimed span by this much (relative), the load's own error included."""
 
 
 def limit_of_error(device: Device, rng: Range, current: float) -> float:
@@ -23,10 +23,7 @@ def limit_of_error(device: Device, rng: Range, current: float) -> float:
 
 
 def claimed_limit(device: Device, rng: Range, current: float) -> float | None:
-    """Largest ratio error the claim allows on `rng` at a `current` that flowed, in amperes; None outside what is claimed.
-
-    What misses an end of the span by less than `END` is judged as at the end.
-    """
+    """Largest ratio error claimed on `rng` at a `current` that flowed, in amperes, up to `END` outside the span; None beyond."""
     low, high = rng.minimum_current, rng.maximum_current
     if not low * (1 - END) <= current <= high * (1 + END):
         return None

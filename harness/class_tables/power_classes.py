@@ -33,7 +33,7 @@ POWER_FACTOR_TOLERANCE = 0.03
 
 
 def _place(power_factor: float) -> float:
-    """Power factors on a line, 0 at unity: positive on the lagging side, negative on the leading one."""
+    """A power factor on a line, 0 at unity: positive on the lagging side, negative on the leading one."""
     return 1 - power_factor if power_factor > 0 else -(1 + power_factor)
 
 

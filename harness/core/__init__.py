@@ -1,1 +1,1 @@
-"""What every room may use: quantities, errors, time, stopping, what is printed."""
+"""Parts that every room may use: quantities, errors, time, stopping, output."""

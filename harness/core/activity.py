@@ -1,4 +1,4 @@
-"""What a run is doing now, and how long that may take: the proof behind the heartbeats that the guard listens to.
+"""The present activity of a run and how long it may take: the proof behind the heartbeats that the guard listens to.
 
 The runner's loop says so each time it comes round, and announces whatever keeps it longer (an exchange with a slow
 instrument, a person reading a display). Who stays within what was announced is at work; who does not stands still.
@@ -20,7 +20,7 @@ UNTIL_ANSWERED = float("inf")
 
 
 class Activity:
-    """What is going on, in any thread of the run. An operation that was announced lasts as long as the longest one open."""
+    """The activity of any thread of the run. An operation that was announced lasts as long as the longest one open."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -34,7 +34,6 @@ class Activity:
 
     @contextmanager
     def bounded(self, seconds: float, what: str) -> Iterator[None]:
-        """Announce `what`, which may take `seconds`."""
         number, until = next(self._numbers), time.monotonic() + seconds + STANDSTILL
         with self._lock:
             self._open[number] = until, what
@@ -46,7 +45,7 @@ class Activity:
                 self.progress()
 
     def overrun(self) -> str:
-        """What has taken longer than announced; empty while all is within its time."""
+        """The operation that has taken longer than announced; empty while all are within their time."""
         now = time.monotonic()
         with self._lock:
             until, what = max(self._open.values(), default=(self._until, "the run's own work"))

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 
 class Clock(Protocol):
-    """What the runner asks of time. A virtual clock does the same without waiting."""
+    """Time for the runner. A virtual clock does the same without waiting."""
 
     def now(self) -> float:
         """Seconds, rising, from an arbitrary start."""
@@ -60,7 +60,6 @@ class RealClock:
         return [value for value, _ in outcomes]
 
     def close(self) -> None:
-        """End the threads."""
         for lane in self._lanes:
             lane.end()
         self._lanes.clear()

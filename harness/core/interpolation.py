@@ -39,8 +39,9 @@ class Interpolated:
 
 
 EDGE = 0.1
-"""A current this little (relative) outside the first and the last node is taken for one at the node: no load draws exactly
-what it is asked for, and 10 % is a twenty-fifth of a decade."""
+"""A current this little (relative) outside the nodes is taken for one at the node: no load draws exactly what it is asked for.
+10 % is a twenty-fifth of a decade.
+"""
 
 APART = 10.01
 """Nodes further apart than a decade say nothing of the curvature between them: a judgement."""
@@ -88,7 +89,7 @@ def interpolate(nodes: Sequence[Node], current: float) -> Interpolated:
 
 
 def _curvature(nodes: Sequence[Node], low: int) -> float:
-    """What the neighbouring nodes say of the bow in the middle of the interval that begins at node `low`."""
+    """The bow in the middle of the interval that begins at node `low`, as the neighbouring nodes say."""
     x = [math.log(node.at) for node in nodes]
     slopes = [
         (q.error - p.error) / (j - i)

@@ -38,22 +38,22 @@ PLAIN = {
     "≤": "<=",
     "≥": ">=",
 }
-"""What stands for a character that the terminal's encoding does not have; others are written as escapes."""
+"""Replacements for characters that the terminal's encoding does not have; others are written as escapes."""
 
 _HANDLER = "ratioproof-plain"
 
 STEP = re.compile(r" *\d+\. ")
-"""How one of several numbered steps begins."""
+"""Pattern of the beginning of a numbered step."""
 
 COMMAND = re.compile(r"ratioproof [a-z]+ \S.*")
 """A command at the end of a line, to be copied."""
 
 _KEPT = "\0"
-"""Stands for a blank at which a line is not broken."""
+"""Placeholder for a blank at which a line is not broken."""
 
 
 def console() -> Console:
-    """Where tables and live displays are printed."""
+    """The console for tables and live displays."""
     from rich.console import Console
 
     return Console(markup=False, emoji=False, highlight=False)
@@ -121,7 +121,7 @@ def lasting_output() -> Iterator[None]:
 
 
 def trouble() -> str:
-    """Why what was printed was lost, where it is no reader that had seen enough; empty when nothing was."""
+    """Why printed text was lost, where it is no reader that had seen enough; empty when nothing was."""
     failure = sys.stdout.failure if isinstance(sys.stdout, _Lasting) else None
     if failure is None or isinstance(failure, BrokenPipeError):
         return ""
@@ -136,7 +136,7 @@ class _Lasting:
         self.failure: OSError | ValueError | None = None
 
     def write(self, text: str) -> int:
-        """Write as far as that is possible."""
+        """Write as far as possible."""
         if self.failure is None:
             try:
                 return self._stream.write(text)
@@ -145,7 +145,7 @@ class _Lasting:
         return len(text)
 
     def flush(self) -> None:
-        """Flush as far as that is possible."""
+        """Flush as far as possible."""
         if self.failure is None:
             try:
                 self._stream.flush()
@@ -153,7 +153,7 @@ class _Lasting:
                 self._give_up(failure)
 
     def _give_up(self, failure: OSError | ValueError) -> None:
-        """What is buffered, and what Python flushes at its own end, goes nowhere too."""
+        """Discard what is buffered, and what Python flushes at its own end."""
         self.failure = failure
         with contextlib.suppress(OSError, ValueError):
             nowhere = os.open(os.devnull, os.O_WRONLY)

@@ -1,4 +1,4 @@
-"""What the terminal shows while a run is on: where it is, what is energised, time left, latest error against limit."""
+"""The terminal's display during a run: where it is, what is energised, time left, latest error against limit."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ REHEARSAL_INTERVAL = 5.0
 
 
 class Progress:
-    """What the runner tells whoever watches. This one shows nothing: for rehearsals without a terminal, replays and tests."""
+    """The display of a run's progress. This one shows nothing: for rehearsals without a terminal, replays and tests."""
 
     def doing(self, text: str) -> None:
-        """What is being done now."""
+        """Tell what is being done now."""
 
     def energised(self, current: float) -> None:
         """Primary current in amperes; 0 means off and confirmed."""
@@ -34,7 +34,7 @@ class Progress:
         """Point `index` (from 0) is done; no error for a zero point."""
 
     def note(self, text: str) -> None:
-        """Something worth a line that stays."""
+        """Tell something worth a line that stays."""
 
     @contextmanager
     def paused(self) -> Iterator[None]:
@@ -112,7 +112,7 @@ class TerminalProgress(Progress):
         self._end()
 
     def _begin(self) -> None:
-        """A fresh display each time: one that is started again first erases as many lines as it had before."""
+        """Begin a fresh display: one that is started again first erases as many lines as it had before."""
         from rich.live import Live
 
         if self._console.is_terminal:

@@ -40,7 +40,7 @@ EXAMPLES = {
 
 
 _BASE_UNITS = ("A", "V", "ohm", "s", "Hz", "W", "J", "H", "S", "T", "m")
-"""No two of them are of one dimension."""
+"""Base units, no two of one dimension."""
 _FACTORS = {
     (prefix + unit, unit): factor
     for unit in (*_BASE_UNITS, "rad")
@@ -54,7 +54,7 @@ _FACTORS = {
         ("degC", "degC", 1.0), ("mm^2", "m^2", 1e-6), ("K/W", "K/W", 1.0),
     )
 }  # fmt: skip
-"""Of the usual units, so that pint, which takes longer to start than most commands to run, is there for all others."""
+"""Factors of the usual units, so that pint, which takes longer to start than most commands to run, is there for all others."""
 
 
 @cache

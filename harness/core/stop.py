@@ -19,7 +19,7 @@ from harness.core.output import lost
 from instruments.operator import keyboard
 
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name))
-"""What ends a run: Ctrl-C, a request, a terminal or session that is gone (SIGHUP; on Windows SIGBREAK, Ctrl-Break)."""
+"""Signals that end a run: Ctrl-C, a request, a terminal or session that is gone (SIGHUP; on Windows SIGBREAK, Ctrl-Break)."""
 
 SLICE = 0.1
 """Seconds a wait may go on without looking whether to stop."""
@@ -96,7 +96,7 @@ class StopSignal:
 
     @contextmanager
     def at_once(self) -> Iterator[None]:
-        """Nothing is on and no instrument is spoken to: a stop ends what is done at once, as a question. Raises Stopped.
+        """Let a stop end the block at once, as a question does: nothing is on and no instrument is spoken to. Raises Stopped.
 
         Also where a module of another language turns a stop that comes through it into an error of its own.
         """

@@ -1,1 +1,1 @@
-"""How much current a range may carry: ratings of the parts, and the maximum that follows."""
+"""The current a range may carry: ratings of the parts, and the maximum that follows."""

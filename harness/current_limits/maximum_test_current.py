@@ -1,4 +1,4 @@
-"""How much current a range may carry, and which part says so.
+"""The maximum test current of a range, and the part that sets it.
 
 A maximum test current is the least over all parts of the path. The parts behind the transformer see the current times the turns,
 so it is computed with the turns expected or the turns observed, whichever are more.
@@ -15,7 +15,7 @@ CLIP = 0.02
 """A point this little (relative) above the maximum is brought down to it; one further above is left out."""
 
 ABOVE_MAXIMUM, NOTHING_READ = "is above the maximum test current of", "nothing is read at"
-"""What the reasons say for which points are left out of a range."""
+"""Wordings of why points are left out of a range."""
 
 
 SHELF_SPREAD = 1.1
@@ -38,7 +38,7 @@ def maximum_test_current(device: Device, bench: Bench, rng: Range, observed_turn
 
 
 def too_large(device: Device, bench: Bench) -> dict[float, str]:
-    """Why a load on the shelf is never to be plugged in, by its current in amperes.
+    """The loads on the shelf never to be plugged in, by current in amperes, each with why.
 
     One that a range claims and may not carry is asked for on no other range either: the claim invites it where it does harm.
     """

@@ -1,4 +1,4 @@
-"""What the device's own parts stand, as currents of the primary conductor: the same on paper and on the bench."""
+"""Ratings of the device's own parts, as currents of the primary conductor: the same on paper and on the bench."""
 
 from __future__ import annotations
 
@@ -17,15 +17,12 @@ class CurrentLimit:
 
 
 def claimed(rng: Range) -> CurrentLimit:
-    """The current the range claims to measure at most."""
+    """The largest current the range claims to measure."""
     return CurrentLimit(rng.maximum_current, f"the claim of range {rng.name}")
 
 
 def device_parts(device: Device, turns: float) -> list[CurrentLimit]:
-    """What every rated part of the device stands when `turns` turns carry the current.
-
-    The parts behind the transformer see the current times the turns.
-    """
+    """The ratings of the device's parts when `turns` turns carry the current, which parts behind the transformer see times the turns."""
     path, transformer = device.path, device.transformer
     by_turns = f"at {turns:.3g} turns"
     parts = [

@@ -1,4 +1,4 @@
-"""What a run found on a range beyond ratio and linearity: power, phase, parts of the error, smallest current, rest."""
+"""Results of a range beyond ratio and linearity: power, phase, parts of the error, smallest current, rest."""
 
 from __future__ import annotations
 
@@ -38,9 +38,9 @@ from harness.results import (
 
 @dataclass(frozen=True)
 class Additional:
-    """What is found of a range beyond ratio, the verdict on it, and why it is not a plain pass.
+    """Results of a range beyond ratio, their verdict, and why it is not a plain pass.
 
-    `readable_from` in amperes, uncertain, where a search found it; `checks` is what there is to validate by trials;
+    `readable_from` in amperes, uncertain, where a search found it; `checks` are validated by trials;
     `splits` where the error of each point is, as far as the secondary was read.
     """
 
@@ -61,7 +61,7 @@ class Additional:
 def additional_results(
     device: Device, inputs: InputQuantities, points: Sequence[PointValues], powers: Sequence[PowerValues], rng: Range
 ) -> Additional:
-    """All that the finished `points` of a run say of `rng` beyond its ratio errors."""
+    """Evaluate the finished `points` of a run on `rng` beyond ratio errors."""
     own = [p for p in powers if p.observed.range == rng.name]
     power = tuple(power_point(device, inputs, p) for p in own)
     angles = phases_found(own)
@@ -97,7 +97,7 @@ def additional_results(
 
 
 def _not_read(device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range) -> list[Reason]:
-    """That a power was asked for and not read."""
+    """A reason where power was asked for and not read."""
     if not any(p.observed.power_asked and p.observed.direction == "single" for p in points):
         return []
     unknown = next((part for p in points if (part := unknown_angle(device, inputs, p))), None)

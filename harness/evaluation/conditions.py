@@ -1,4 +1,4 @@
-"""The conditions of a run: what was measured of each, and what the files state of it."""
+"""The conditions of a run: those measured, and those stated in its files."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from harness.record.observations import ObservedPoint
 from harness.results import Condition, Reason
 
 FREQUENCY, VOLTAGE = "reference_frequency", "reference_voltage"
-"""The names in `ReadingPair.also` of what the reference, or a voltmeter, read of them."""
+"""Names in `ReadingPair.also` of what the reference, or a voltmeter, read of them."""
 
 
 def conditions(
@@ -35,9 +35,9 @@ def conditions(
 
 
 def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -> tuple[Device, list[Reason]]:
-    """`device` at the frequency there was, and why nothing was shown at the one its file states; as it is where they agree.
+    """`device` at the frequency measured, and why nothing was shown at the one its file states; unchanged where they agree.
 
-    Certificates of the reference hold within 1 % of their frequency, and so does what is stated.
+    Certificates of the reference, and its stated limits, hold within 1 % of their frequency.
     """
     read, stated = _read(points, FREQUENCY), device.transformer.frequency
     if not read or abs(_mean(read) / stated - 1) <= SAME_FREQUENCY:

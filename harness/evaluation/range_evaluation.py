@@ -1,4 +1,4 @@
-"""Every range of a run: what it reads, what is found beyond, and whether it passes; and what the whole says."""
+"""Evaluation of every range of a run: readings, further findings and verdicts; and of the whole."""
 
 from __future__ import annotations
 
@@ -45,10 +45,7 @@ from harness.results import (
 
 @dataclass(frozen=True)
 class RangesOutcome:
-    """All ranges, what explains them, and the verdict with its reasons.
-
-    `contradictions` are told also where they were overridden.
-    """
+    """All ranges, their explanation, and the verdict with its reasons; `contradictions` are told also where they were overridden."""
 
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]
@@ -63,7 +60,7 @@ class RangesOutcome:
 
 @dataclass(frozen=True)
 class EvaluationOptions:
-    """What is asked of an evaluation beyond the run: so many Monte Carlo `trials`, other `causes` than the shipped ones and where they
+    """Options beyond the run: the number of Monte Carlo `trials`, other `causes` than the shipped ones and where they
     come from, and whether readings that contradict each other are to pass.
     """
 
@@ -75,7 +72,7 @@ class EvaluationOptions:
 
 @dataclass(frozen=True)
 class EvaluatedRange:
-    """A range's result, why it is no plain pass, and what further looks at it need."""
+    """A range's result, why it is no plain pass, and data for further evaluation."""
 
     result: RangeResult
     reasons: tuple[Reason, ...]
@@ -129,7 +126,7 @@ def evaluate_ranges(
 
 
 def _inputs(device: Device, bench: Bench, points: Sequence[ObservedPoint], run_date: dt.date) -> InputQuantities:
-    """The input quantities of the run, with what its points say together of their repeatability."""
+    """The input quantities of the run, with the repeatability that its points tell together."""
     scattering = [p for p in points if p.direction not in ("search", "check", "zero") and _has_current(p)]
     return InputQuantities(bench, run_date, run_scatter(device, bench, scattering))
 
@@ -145,7 +142,7 @@ def _by_range(
     ranges: Sequence[ObservedRange],
     values: Sequence[PointValues],
 ) -> list[RangeReadings]:
-    """What was read, range by range, each compared with the base range (the first) where that may be."""
+    """Readings by range, each compared with the base range (the first) where that may be."""
     # A run for the zero, the smallest current or the bench itself says nothing about ratio errors, and is not asked to.
     asked = any(p.direction not in ("zero", "search", "check") for p in points) or any(r.skipped for r in ranges)
     known = {r.name: r for r in ranges}
@@ -184,7 +181,7 @@ def _evaluated(
     device: Device,
     options: EvaluationOptions,
 ) -> EvaluatedRange:
-    """One range, from its readings to its verdict: it passes where nothing below says that it does not."""
+    """Evaluate one range, from its readings to its verdict: it passes unless something below says that it does not."""
     rng = readings.rng
     result, reasons = ratio_results(device, inputs, readings)
     against = no_whole_number(rng.name, result.effective_turns, allowed(device, rng, readings.points))
@@ -221,7 +218,7 @@ def _explained(
     found: Sequence[EvaluatedRange],
     options: EvaluationOptions,
 ) -> Diagnosis:
-    """Which causes explain all that was read."""
+    """The causes that explain all readings."""
     beside = FurtherEvidence(
         powers=[
             PowerError(p.observed.range, nominal(p.current), p.power_factor, p.power_error)
@@ -246,7 +243,7 @@ def _unexplained(
     explained: Diagnosis,
     options: EvaluationOptions,
 ) -> list[Reason]:
-    """That no cause explains points which all pass."""
+    """A reason where no cause explains points which all pass."""
     ratios = [v for v in values if v.ratio_error is not None]
     points = [p for one in found for p in one.result.points]
     return none_explains(explained, points, lambda: diagnose(device, ratios, compared=_compared(bench, options)))

@@ -1,4 +1,4 @@
-"""What a range reads: its points judged, its turns, zero, line and linearity, and why it does not plainly pass."""
+"""Results of a range's ratio errors: points judged, turns, zero, line and linearity, and why it does not plainly pass."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from harness.results import NOT_VISITED, EffectiveTurns, Offset, Point, RangeRes
 
 @dataclass(frozen=True)
 class RangeReadings:
-    """What a run read on one range: its points with current, zero points, and the names of points at which the reference read none.
+    """Readings of a run on one range: its points with current, zero points, and the names of points at which the reference read none.
 
     `known`: its ceiling and what was left out. `factor`: reading factor, uncertain. `compared`: with the base range. `asked`: the run
     was to take ratio errors, so that a range without any has not been shown.
@@ -46,7 +46,7 @@ class RangeReadings:
 
 
 def allowed(device: Device, rng: Range, points: Sequence[PointValues]) -> float:
-    """What the claim allows at the largest current of a range's points."""
+    """Limit of error at the largest current of a range's points."""
     low, high = rng.minimum_current, rng.maximum_current
     within = (min(max(float(v.reference.nominal_value), low), high) for v in points)
     return min((limit_of_error(device, rng, current) for current in within), default=0.0)
@@ -125,7 +125,7 @@ def _zero(inputs: InputQuantities, zeros: Sequence[PointValues]) -> Offset | Non
 def _of_readings(
     device: Device, inputs: InputQuantities, readings: RangeReadings, points: Sequence[Point]
 ) -> Iterator[Reason]:
-    """What a reader must know of the points."""
+    """Remarks on single points."""
     yield from outside_claim(points, readings.rng)
     yield from apart([v.observed for v in readings.points], inputs.bench, device.display.resolution)
     if points:
@@ -134,7 +134,7 @@ def _of_readings(
 
 
 def _of_findings(rng: Range, zero: Offset | None, turns: EffectiveTurns | None) -> Iterator[Reason]:
-    """What a reader must know of what the points say together."""
+    """Remarks on results of several points."""
     if zero is not None and zero.significant:
         yield Reason.of("zero-offset", rng.name, current=zero.value)
     if turns is not None and abs(turns.value - turns.nearest) + turns.expanded_uncertainty >= 1:

@@ -13,11 +13,11 @@ from harness.record.journal import Record
 from harness.results import ChainLink
 
 CONFIRMED, NOT_ASKED = "yes", "not asked"
-"""What a person answers to the question for the serial number, and what stands there where nobody was asked."""
+"""Answers of a person asked for the serial number, and the entry where nobody was asked."""
 
 
 def question_of_the_part(bench: Bench) -> str:
-    """What the person at the bench is asked about the part in the reference path; empty where there is none."""
+    """The question to the person at the bench about the part in the reference path; empty where there is none."""
     path = bench.reference_path
     if path.part is None:
         return ""
@@ -69,7 +69,7 @@ def _link(part: str, name: str, serial: str, how: str, calibration: Calibration 
 
 
 def _known(device: Device, bench: Bench, part: ReferencePart) -> str:
-    """What is known of the error of the part in the path, at the run's frequency."""
+    """The known error of the part in the path, at the run's frequency."""
     frequency = device.transformer.frequency
     said = []
     rows, claimed = part.rows(frequency), part.claimed(frequency)

@@ -1,4 +1,4 @@
-"""What an evaluation finds: the content of `results.json`, and all the certificate is made from.
+"""Results of an evaluation: the content of `results.json`, and all the certificate is made from.
 
 Currents in amperes, ratio errors and uncertainties of them as fractions, times as ISO 8601 text. Field names are
 the JSON keys. `None` stands for "not measured by this procedure".

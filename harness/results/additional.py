@@ -1,4 +1,4 @@
-"""What is found beside the currents: power, phase, parts of the error, smallest current, rest, the bench itself."""
+"""Results beside the currents: power, phase, parts of the error, smallest current, rest, the bench itself."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class ForetoldPower:
 
 @dataclass(frozen=True)
 class PhaseDisplacement:
-    """At one current: phase displacement in rad, the error common to all power factors (a fraction), their correlation.
+    """Phase displacement at one current in rad, the error common to all power factors (a fraction), their correlation.
 
     `found_from` names the two points it was found from; `budget` is that of the displacement.
     """
@@ -81,7 +81,7 @@ class ErrorParts:
 
 @dataclass(frozen=True)
 class SmallestCurrent:
-    """Where the display begins to read, in amperes of primary current; `found` is None when the search had no two sides.
+    """The current at which the display begins to read, in amperes of primary current; `found` is None when the search had no two sides.
 
     `power_factor_from`: where the power factor displayed leaves its default. `limit` is the smallest current claimed,
     `budget` that of `found`. `verdict` is None where no load was at hand to show it.
@@ -98,7 +98,7 @@ class SmallestCurrent:
 
 @dataclass(frozen=True)
 class NoLoad:
-    """With no current: what is indicated at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
+    """Indications with no current at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
 
     `voltage` in volts, None where none was read. `creep` is the energy as a power, in watts, which was less than `creep_below`;
     `creep_period` the seconds the standard's test lasts at least.
@@ -135,7 +135,7 @@ class Endurance:
 
 @dataclass(frozen=True)
 class BenchCheck:
-    """What reference and check standard said of each other: ratio of standard to reference, established and today.
+    """Comparison of reference and check standard: ratio of standard to reference, established and today.
 
     `normalized_error`: deviation over the expanded uncertainty of the difference. `criterion` is what the verdict goes by: the
     criterion is a published one of its own, and the bench's decision rule is about items. `budget` is that of the deviation.

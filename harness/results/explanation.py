@@ -1,4 +1,4 @@
-"""What explains a run, and what validates its evaluation."""
+"""The explanation of a run, and the validation of its evaluation."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Hypothesis:
 
 @dataclass(frozen=True)
 class NextMeasurement:
-    """What it would be for, what to do, what the causes it separates predict of its reading, and which causes it leaves `undecided`."""
+    """The next measurement: its purpose, what to do, the readings its causes predict, and which causes it leaves `undecided`."""
 
     aim: Reason
     action: Reason
@@ -36,7 +36,7 @@ class NextMeasurement:
 
 @dataclass(frozen=True)
 class DiagnosisDetails:
-    """What a diagnosis leaves open. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
+    """Open questions of a diagnosis. `together`: causes this run cannot tell apart. `extra_measurement`: what would.
 
     `look`: where to look for the likeliest cause, or for all of those that no measurement tells apart. `same_readings`:
     further explanations that would read exactly like the likeliest. `not_shown`: causes that this run says nothing of, alone
@@ -55,7 +55,7 @@ class DiagnosisDetails:
 
 @dataclass(frozen=True)
 class ValidatedQuantity:
-    """One result beside what the trials say of it: both coverage intervals, in `unit` ("1", "turns", ...).
+    """One result beside that of the trials: both coverage intervals, in `unit` ("1", "turns", ...).
 
     `tolerance` is half a unit of the second significant digit of the standard uncertainty. `agrees`: both ends within it.
     `undecided`: missed by less than twice `monte_carlo_uncertainty`, the standard uncertainty of the trials' own ends.

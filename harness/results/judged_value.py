@@ -25,7 +25,7 @@ class Stated:
 
 @dataclass(frozen=True)
 class Conformity:
-    """How a value stands to what is claimed; `limit` and `acceptance_limit` in the value's unit.
+    """Conformity of a value to a claim; `limit` and `acceptance_limit` in the value's unit.
 
     `acceptance_limit`: what the value may be, without sign, to pass; negative when nothing would. `specific_risk`: probability
     that the verdict is wrong. `test_uncertainty_ratio`: limit over U, None where U is zero.
@@ -47,14 +47,13 @@ class Judged(Stated):
 
     @classmethod
     def of(cls, found: Stated, coverage_method: str, conformity: Conformity | None) -> Judged:
-        """`found`, judged."""
         standard, expanded = found.standard_uncertainty, found.expanded_uncertainty
         factor, freedom = found.coverage_factor, found.degrees_of_freedom
         return cls(found.value, standard, expanded, factor, freedom, coverage_method, conformity)
 
     @property
     def limit(self) -> float | None:
-        """What is claimed, in the value's unit; None where nothing is."""
+        """The limit claimed, in the value's unit; None where nothing is."""
         return None if self.conformity is None else self.conformity.limit
 
     @property
@@ -64,12 +63,12 @@ class Judged(Stated):
 
     @property
     def beyond(self) -> bool:
-        """Whether the value itself, without sign, is more than what is claimed."""
+        """Whether the value itself, without sign, is more than the limit."""
         return self.conformity is not None and abs(self.value) > self.conformity.limit
 
 
 class JudgedFinding(Protocol):
-    """What was found at one place, with the value that is judged there."""
+    """A finding at one place, with the value that is judged there."""
 
     @property
     def judged(self) -> Judged: ...
@@ -79,7 +78,7 @@ AnyFinding = TypeVar("AnyFinding", bound=JudgedFinding)
 
 
 def worst(found: Sequence[AnyFinding]) -> AnyFinding:
-    """Of those with the worst verdict, the one whose value without sign is the largest part of its limit.
+    """The finding of the worst verdict whose value, without sign, is the largest part of its limit.
 
     Where nothing is claimed at any, the one with the largest. Raises ValueError when there are none.
     """

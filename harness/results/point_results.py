@@ -1,4 +1,4 @@
-"""What is found from the currents: points with their budgets, turns, zero, line, linearity."""
+"""Results from the currents: points with their budgets, turns, zero, line, linearity."""
 
 from __future__ import annotations
 
@@ -50,8 +50,9 @@ class Point:
 
 
 TurnsMethod = Literal["equal ampere-turns", "between ampere-turns", "other ampere-turns"]
-"""Where a range was compared with the base range: at the same ampere-turns; between two of them; or, where neither can be had,
-at the nearest, the meter's own error in the uncertainty as far as its claim allows it."""
+"""The places where a range was compared with the base range: at the same ampere-turns; between two of them; or, where neither
+can be had, at the nearest, the meter's own error in the uncertainty as far as its claim allows it.
+"""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Why something is no plain pass, or what a reader must know of it: a code with numbers."""
+"""The reason why something is no plain pass, or a remark for the reader: a code with numbers."""
 
 from __future__ import annotations
 
@@ -20,5 +20,5 @@ class Reason:
 
     @classmethod
     def of(cls, code: str, on: str = "", /, **values: Value | None) -> Reason:
-        """What is None is not known, and left out."""
+        """A reason without the `values` that are None (not known)."""
         return cls(code, on, {name: value for name, value in values.items() if value is not None})

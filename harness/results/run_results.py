@@ -26,12 +26,12 @@ CONTRADICTION = "contradiction"
 """The name by which readings that contradict each other are overridden."""
 
 NOT_VISITED = "not visited"
-"""Stands for the part that set the maximum test current of a range the run did not go to, which is then 0."""
+"""The entry in place of the part that set the maximum test current, which is 0 for a range the run did not go to."""
 
 
 @dataclass(frozen=True)
 class RangeResult:
-    """All that was found on one range. `ceiling` is 0 where the run did not go there.
+    """All results of one range. `ceiling` is 0 where the run did not go there.
 
     `reading_factor` is the sum of indicated over the sum of reference currents of its points. `stands_for`: the smallest and the largest
     current that the verdict is of, where they are a part of what is claimed; None where it is of the whole span.
@@ -108,7 +108,7 @@ class InstrumentSummary:
 
 @dataclass(frozen=True)
 class Condition:
-    """One condition of the run, in `unit`: what the files state of it, and mean, least and largest of what was measured.
+    """One condition of the run, in `unit`: the value stated in files, and mean, least and largest of those measured.
 
     Not measured: `measured` is None and `instrument` empty.
     """
@@ -203,10 +203,7 @@ class DecisionRule:
 
 @dataclass(frozen=True)
 class Results:
-    """The evaluation of one record.
-
-    `contradictions`: why its readings contradict each other, also where that was overridden.
-    """
+    """The evaluation of one record; `contradictions`: why its readings contradict each other, also where that was overridden."""
 
     schema: str
     verdict: Verdict

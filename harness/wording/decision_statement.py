@@ -9,7 +9,7 @@ from harness.wording.reasons import sentence
 
 
 def decision_statement(rule: DecisionRule) -> str:
-    """How verdicts were reached, with the numbers and the source of the rule."""
+    """The way verdicts were reached, with the numbers and the source of the rule."""
     values = {name: value for name, value in vars(rule).items() if value is not None}
     return " ".join(sentence(code, values) for code in _codes(rule))
 

@@ -7,7 +7,7 @@ from harness.wording.reasons import reason_text
 
 
 def diagnosis_lines(results: Results) -> list[str]:
-    """What is told below the causes: the odds, what the run leaves open, and what to measure or to inspect next."""
+    """The lines below the causes: the odds, what the run leaves open, and what to measure or to inspect next."""
     details = results.diagnosis_details
     notes = "; ".join(reason_text(note) for note in results.diagnosis_notes)
     following = "" if details.extra_measurement is None else measurement_text(details.extra_measurement)

@@ -58,7 +58,7 @@ def verdict_text(found: RangeResult) -> str:
 
 
 def partly(results: Results) -> bool:
-    """Whether what passes is a part of the claim only."""
+    """Whether only a part of the claim passes."""
     return accepted(results.verdict) and any(found.stands_for for found in results.ranges)
 
 

@@ -18,7 +18,7 @@ WORDS: dict[type, tuple[str, Callable[..., str]]] = {
     DecisionRule: ("statement", decision_statement),
     NextMeasurement: ("text", measurement_text),
 }
-"""What stands in words beside its numbers, by which key and from where; for who reads the file alone, and not read back."""
+"""Texts in words beside the numbers, by key and source; for who reads the file alone, and not read back."""
 
 
 def to_json(results: Results) -> str:

@@ -1,1 +1,1 @@
-"""What the further procedures find: no load, endurance, the check standard."""
+"""Results of the further procedures: no load, endurance, the check standard."""

@@ -19,10 +19,10 @@ from harness.results import BenchCheck, Reason, Stated
 def bench_check(
     device: Device, bench: Bench, inputs: InputQuantities, points: Sequence[ObservedPoint]
 ) -> tuple[BenchCheck, list[Reason]] | None:
-    """What the check points say; None when there are none.
+    """Judge the check standard's points; None when there are none.
 
-    The ratio of the check standard's reading to the reference current, a mean over points between which the load was
-    taken off, against the established one: E_n = deviation / U(deviation), the standard's scatter from day to day included.
+    The ratio of its reading to the reference current, a mean over points between which the load was taken off, is compared with
+    the established one: E_n = deviation / U(deviation), the standard's scatter from day to day included.
     |E_n| <= 1 is satisfactory (ISO/IEC 17043). A sound bench is beyond 1 as often as U does not cover, so a single excess asks for
     the check to be taken once more (common practice, no published source): that tells a poor contact from what lasts.
     """

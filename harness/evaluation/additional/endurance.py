@@ -1,4 +1,4 @@
-"""What a range does while its largest current is held: the drift of its ratio error."""
+"""The drift of a range's ratio error while its largest current is held."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ FEWEST_HELD = 3
 """Points of a hold from which a drift with its standard deviation can be found."""
 
 SHORT_OF_TOP = 0.05
-"""How far (relative) the current held may be below the largest claimed."""
+"""The current held may be this much (relative) below the largest claimed."""
 
 
 def endurance(

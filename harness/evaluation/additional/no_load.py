@@ -1,4 +1,4 @@
-"""What a range does with no current: the zero points of its first and last look, the power shown then, and creep."""
+"""Errors of a range with no current: zero points of its first and last look, the power shown then, and creep."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from harness.record.observations import ReadingPair
 from harness.results import NoLoad, Reason, worst_verdict
 
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
-"""Volts of IEC 60038 that a power is judged by where none was read, and the part of them that counts as there."""
+"""Voltage (IEC 60038) in volts assumed where none was read, and the part of it that counts as present."""
 
 
 def no_load(
@@ -70,13 +70,13 @@ def no_load(
 
 
 def _indicated(inputs: InputQuantities, value: Any) -> Any:
-    """What is indicated at a zero point: what the display keeps back is not."""
+    """The indication at a zero point, which the display may keep back."""
     hidden = [v for v in value.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
     return value - sum(value.derivatives[v] * v for v in hidden)
 
 
 def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Sequence[ReadingPair]) -> Any | None:
-    """Watts indicated, uncertain; None where the device shows none."""
+    """Power indicated in watts, uncertain; None where the device shows none."""
     shown = [p.also["displayed_power"] * rng.display_factor for p in pairs if "displayed_power" in p.also]
     if not shown:
         return None
@@ -92,7 +92,7 @@ def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Seq
 def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
     """Limit in watts of the power indicated at no current: the display steps of power claimed.
 
-    Where none are claimed, `of_current` watts, the power that the limit of the current comes to, but one display step at least.
+    Without such a claim it is `of_current`, the watts that the limit of the current comes to, and at least one display step.
     """
     step = (device.display.power_resolution or 0.0) * rng.display_factor
     return device.claim.power_counts * step or max(of_current, step)

@@ -1,4 +1,4 @@
-"""Why power and phase displacement of a range do not plainly pass."""
+"""Reasons why power and phase displacement of a range do not plainly pass."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from harness.files.device import Range
 from harness.results import PhaseDisplacement, PowerPoint, Reason, worst
 
 POWER_FACTOR_WITHIN = 0.03
-"""How far the power factor read may be from the one the load was asked for."""
+"""The power factor read may differ this much from the one the load was asked for."""
 
 NOT_FORETOLD = 2.0
 """Twice the expanded uncertainty: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
 
 
 def misread(rng: Range, power: Sequence[PowerPoint], phase: Sequence[PhaseDisplacement]) -> list[Reason]:
-    """What fails whatever is claimed: a wrong sign, another power factor than asked for, power that the phase does not explain."""
+    """Failures without regard to a claim: wrong sign, another power factor than asked for, power that the phase does not explain."""
     return [*_reversed(rng, power), *_other_power_factor(rng, power), *_not_foretold(rng, phase)]
 
 
@@ -49,7 +49,7 @@ def _reversed(rng: Range, points: Sequence[PowerPoint]) -> list[Reason]:
 
 
 def _other_power_factor(rng: Range, points: Sequence[PowerPoint]) -> list[Reason]:
-    """A load that is not at the power factor it was asked for, or a reference whose sign of the angle is another."""
+    """The load has another power factor than it was asked for, or the reference has another sign of the angle."""
     wrong = [
         p for p in points if p.nominal_power_factor is not None and _another(p.power_factor, p.nominal_power_factor)
     ]
@@ -69,7 +69,7 @@ def _another(read: float, asked: float) -> bool:
 
 
 def _not_foretold(rng: Range, found: Sequence[PhaseDisplacement]) -> list[Reason]:
-    """Where power at a further power factor is far from what the phase displacement makes of it."""
+    """Power at a further power factor is far from the one computed from the phase displacement."""
     far = [(p, f) for p in found for f in p.foretold if (f.normalized_error or 0.0) > NOT_FORETOLD]
     if not far:
         return []

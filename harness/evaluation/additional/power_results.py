@@ -45,7 +45,7 @@ def power_point(device: Device, inputs: InputQuantities, values: PowerValues) ->
 
 
 def phase_displacement(device: Device, inputs: InputQuantities, found: PhaseFound) -> PhaseDisplacement:
-    """What was found at one current, judged against the claim there, and what it makes of power elsewhere."""
+    """The phase displacement at one current, judged against the claim there, and its effect on power at other power factors."""
     rng = device.range_named(found.range)
     near, far = found.found_from
     limit = limit_of_phase_displacement(device, rng, nominal(near.current))

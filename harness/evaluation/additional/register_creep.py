@@ -1,4 +1,4 @@
-"""What an energy register counted with no current, told as a power; and how long the standard would have it watched."""
+"""Energy that a register counts with no current, as a power; and how long the standard would have it watched."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Creep:
 
     @property
     def found(self) -> bool:
-        """Whether it counted more than what a wait that began just before a step explains."""
+        """Whether it counted more than a wait that began just before a step explains."""
         return abs(self.energy) > STEPS_OF_ENERGY * self.resolution
 
 
@@ -63,7 +63,7 @@ def creep_period(device: Device, rng: Range, resolution: float, voltage: float) 
 
 
 def watched_too_short(device: Device, on: str, found: NoLoad | None) -> list[Reason]:
-    """The note on range `on` when creep was watched for less than `creep_period`; empty otherwise."""
+    """A note on range `on` when creep was watched for less than `creep_period`."""
     if found is None or found.creep_period is None or found.seconds >= found.creep_period:
         return []
     claimed = device.claim.power_class

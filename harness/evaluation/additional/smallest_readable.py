@@ -1,4 +1,4 @@
-"""The smallest current a range reads against the smallest it claims, and what a reader must know of it."""
+"""The smallest current a range reads against the smallest it claims, with remarks."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from harness.files.device import Device, Range
 from harness.results import Reason, SmallestCurrent
 
 SET_WITHIN = 0.02
-"""The smallest current claimed was asked for; what flowed may be this much (relative) beside it."""
+"""The current that flowed may differ this much (relative) from the smallest current claimed."""
 
 AS_DESCRIBED = 0.1
-"""How far (relative) beyond its uncertainty the smallest current read may be from the one described without a remark."""
+"""The smallest current read may differ this much (relative) beyond its uncertainty from the one described without a remark."""
 
 
 def smallest_readable_current(
@@ -46,7 +46,7 @@ def smallest_readable_current(
 
 
 def remarks(device: Device, rng: Range, smallest: SmallestCurrent) -> list[Reason]:
-    """That the current claimed was not shown, or that another is read than the device file describes."""
+    """Remarks: the current claimed was not shown, or another is read than the device file describes."""
     told = []
     if smallest.verdict is None and smallest.lowest_reading is not None:
         told.append(

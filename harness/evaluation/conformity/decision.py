@@ -19,11 +19,11 @@ Judgement = Literal[
     "does not meet the claim", "conformity not demonstrated", "fails conditionally", "passes conditionally"
 ]
 JUDGEMENTS: tuple[Judgement, ...] = get_args(Judgement)
-"""What is said of a result whose verdict is less than a pass, worst first."""
+"""Wordings for results with a verdict less than a pass, worst first."""
 
 
 def judgement(judged: Judged) -> Judgement | None:
-    """How a verdict less than a pass is told; None for a pass and where nothing is claimed.
+    """The wording for a verdict less than a pass; None for a pass and where nothing is claimed.
 
     An error beyond the limit does not meet the claim. One within it that is too near for its uncertainty has not been shown
     to meet it, and has not been shown to miss it (ILAC-G8:09/2019: a binary statement rejects both).
@@ -36,7 +36,7 @@ def judgement(judged: Judged) -> Judgement | None:
 
 
 TOLD_PLACES = 10
-"""Of a probability: further ones hold what the last bits of a sine leave in a sum, which differs between processors."""
+"""Decimal places of a probability that are kept: further ones hold rounding of a sum, which differs between processors."""
 
 
 def decide(found: Stated, limit: float, decision: Decision, spread: Spread = NORMAL) -> Conformity:
@@ -77,7 +77,7 @@ def acceptance_limit(
 
 
 def prior_of(decision: Decision) -> PriorDistribution | None:
-    """What is known of items beforehand, in parts of the limit; None for a rule that uses no such knowledge."""
+    """The prior distribution of items, in parts of the limit; None for a rule that uses none."""
     if decision.prior_standard_deviation is None:
         return None
     return PriorDistribution(decision.prior_mean or 0.0, decision.prior_standard_deviation)

@@ -13,7 +13,7 @@ from harness.results import DecisionRule, RangeResult
 
 
 def decision_rule(decision: Decision, claim: Claim, ranges: Sequence[RangeResult]) -> DecisionRule:
-    """What the certificate says of how verdicts were reached on `ranges`."""
+    """The certificate's account of how verdicts were reached on `ranges`."""
     risks = _global_risks(decision, ranges)
     return DecisionRule(
         rule=decision.rule,

@@ -1,4 +1,4 @@
-"""Why a range does not plainly pass, and which part of its span was shown."""
+"""Reasons why a range does not plainly pass, and the part of its span that was shown."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from harness.results import AnyFinding, Judged, Point, Reason, Value, worst
 LEFT_OUT = "points-left-out"
 
 MOST_NAMED = 4
-"""So many of the currents outside the claim are named."""
+"""The most currents outside the claim that are named."""
 
 COVERED = 0.02
 """How far (relative) the ends of a claimed span may be missed by what was asked for: a maximum test current may lie a little below."""
@@ -31,7 +31,7 @@ def not_passed(code: str, rng: Range, found: Judged, **more: Value) -> list[Reas
 
 
 def failed(found: Sequence[AnyFinding]) -> Iterator[list[AnyFinding]]:
-    """What was found with a verdict less than a pass, by what is said of it, worst first."""
+    """Findings with a verdict less than pass, grouped by judgement, worst first."""
     groups = ([f for f in found if judgement(f.judged) == said] for said in JUDGEMENTS)
     return (group for group in groups if group)
 
@@ -44,7 +44,7 @@ def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
 
 
 def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> list[Reason]:
-    """A remark when the smallest limit over U of the points is below the `least` asked for; None asks for nothing."""
+    """A remark when the smallest limit over U of the points is below `least`; None asks for nothing."""
     ratios = [(c.test_uncertainty_ratio, p) for p in points if (c := p.ratio_error.conformity) is not None]
     known = [(ratio, p) for ratio, p in ratios if ratio is not None]
     ratio, point = min(known, key=lambda r: r[0], default=(None, None))
@@ -55,7 +55,7 @@ def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> l
 
 
 def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[Reason]:
-    """Why the claimed span was not covered, one reason for all that was left out for the same."""
+    """Reasons why the claimed span was not covered, one for all points left out for the same reason."""
     reasons = []
     if known is not None and known.skipped:
         point, _, why = known.skipped[0].partition(": ")
@@ -88,7 +88,7 @@ def outside_claim(points: Sequence[Point], rng: Range) -> list[Reason]:
 
 
 def left_out_beyond(known: ObservedRange | None) -> list[Reason]:
-    """What was to be searched or checked on a range and was not."""
+    """Searches and checks on a range that were left out."""
     if known is None or not known.skipped_beyond:
         return []
     name, _, why = known.skipped_beyond[0].partition(": ")
@@ -102,7 +102,7 @@ def span_shown(points: Sequence[Point]) -> tuple[float, float]:
 
 
 def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[Reason]) -> Reason:
-    """Over which part of its claimed span a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
+    """The part of its claimed span over which a range was shown (ISO/IEC 17025:2017, 7.8.6.2: to which results a verdict applies)."""
     left_out = next((reason.values for reason in missing if reason.code == LEFT_OUT), {})
     return Reason.of("part-of-span", rng.name, shown=span_shown(points), claimed=_claimed(rng), **left_out)
 
@@ -118,7 +118,7 @@ def _misses(point: Point, end: float, side: int) -> bool:
 
 
 def in_one_go(rng: Range, points: Sequence[PointValues]) -> list[Reason]:
-    """A wait or a held current with an interruption in it is neither."""
+    """Reasons where a wait or a held current was interrupted."""
     if len({p.observed.part for p in points}) < 2:
         return []
     return [Reason.of("interrupted", rng.name)]

@@ -16,7 +16,6 @@ def stated(inputs: InputQuantities, value: Any) -> Stated:
 
 
 def stated_or_none(inputs: InputQuantities, value: Any | None) -> Stated | None:
-    """`value` with its uncertainty; None where there is none."""
     return None if value is None else stated(inputs, value)
 
 

@@ -27,7 +27,7 @@ class GlobalRisk:
 
 @dataclass(frozen=True)
 class PriorDistribution:
-    """What is known of an item before it is measured: a normal distribution (JCGM 106:2012, annex A)."""
+    """Prior knowledge of an item: a normal distribution (JCGM 106:2012, annex A)."""
 
     mean: float
     standard_deviation: float
@@ -114,7 +114,7 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
 
 
 def _integral(function: Callable[[float], float], low: float, high: float, breaks: Sequence[float]) -> float:
-    """Over `low` to `high`, nothing when they are the wrong way round; `breaks` are where the function turns."""
+    """Integral over `low` to `high`, 0 when they are the wrong way round; `breaks` are where the function turns."""
     from scipy.integrate import quad
 
     ends = [low, *sorted({b for b in breaks if low < b < high}), high]

@@ -1,4 +1,4 @@
-"""Which of the known causes explains a run, and what the run leaves open.
+"""Diagnosis: which of the known causes explains a run, and which questions the run leaves open.
 
 Every hypothesis predicts every reading as a linear function of a few unknowns with normal priors (`harness.causes`). With the
 readings' own covariance, shared reference inputs included, the probability of the data under a hypothesis is a multivariate
@@ -38,13 +38,13 @@ __all__ = [
 ]
 
 SHOWN = 1e-6
-"""Less likely causes are not listed."""
+"""Causes less likely than this are not listed."""
 
 LARGEST_ODDS = 1e9
-"""Odds beyond this say no more than that there are none."""
+"""Larger odds are not told: they only say that there is no alternative."""
 
 MOST_TOGETHER = 8
-"""The extra measurement is chosen for the likeliest of a group; more would not change it and cost time."""
+"""The extra measurement is chosen for so many of a group, the likeliest; more would not change it and cost time."""
 
 
 @dataclass(frozen=True)
@@ -69,13 +69,12 @@ class ConsideredCauses:
 
     @property
     def catalogue(self) -> Catalogue:
-        """Without what only a typed ratio can do, where there is none."""
+        """The catalogue, without causes of a typed ratio where there is none."""
         catalogue = self.causes or shipped_causes()
         return catalogue if self.ratio_typed else without_ratio(catalogue)
 
     @property
     def named(self) -> Reason:
-        """Which catalogue it is."""
         return Reason.of("catalogue", revision=self.catalogue.revision, **self.origin)
 
 
@@ -85,7 +84,7 @@ def diagnose(
     beside: FurtherEvidence = CURRENTS_ONLY,
     compared: ConsideredCauses = ConsideredCauses(),
 ) -> Diagnosis:
-    """The diagnosis of a run from its points and what was read beside. Without points nothing is said."""
+    """The diagnosis of a run from its points and further evidence; empty without points."""
     catalogue = compared.catalogue
     data = observations(device, points, beside)
     if data is None:
@@ -157,7 +156,7 @@ def _next(
     group: Sequence[Weighed],
     unseen: Sequence[Candidate],
 ) -> tuple[NextMeasurement | None, Reason | None]:
-    """What to measure next, or what to inspect where no reading helps: for the group, or for a meter that seems healthy, for what this run could not see."""
+    """The next measurement for the group, or an inspection where no reading helps; for a healthy meter, what this run could not see."""
     candidates = candidates_of(device, catalogue)
     indices = [w.index for w in group][:MOST_TOGETHER]
     probabilities = [w.probability for w in group][:MOST_TOGETHER]
@@ -183,5 +182,5 @@ def _odds(one: float, other: float) -> float:
 
 
 def _rounded(value: float) -> float:
-    """To six digits: the last ones depend on the machine's arithmetic, and a recomputed certificate must not."""
+    """Rounded to six digits: the last ones depend on the machine's arithmetic, and a recomputed certificate must not."""
     return float(f"{value:.6g}")

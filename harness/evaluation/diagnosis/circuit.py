@@ -1,4 +1,4 @@
-"""What carries the current in each position of the range switch, and what a cause makes of it."""
+"""The circuit in each position of the range switch, and how a cause changes it."""
 
 from __future__ import annotations
 
@@ -27,7 +27,6 @@ class Circuit:
     power_sense: int = 1
 
     def turns(self, selected: str) -> float:
-        """Signed turns carrying the current when `selected` is selected."""
         stands = self.position[selected]
         return sum(self.sections[name] for name in self.carried[stands]) + self.added.get(stands, 0.0)
 
@@ -78,7 +77,6 @@ def _possible(cause: Cause, device: Device, rng: Range) -> bool:
 
 
 def _chain(device: Device, rng: Range) -> list[str]:
-    """`rng` and the ranges wired in series onto it."""
     found = [rng.name]
     for later in device.ranges[device.ranges.index(rng) + 1 :]:
         if later.wiring != "series":

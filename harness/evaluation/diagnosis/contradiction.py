@@ -1,4 +1,4 @@
-"""Readings that contradict each other: then a run is no evidence, whatever its points say.
+"""Contradictions between readings, which make a run no evidence, whatever its points say.
 
 Sound meters must not be struck, so each test asks for more than chance gives among the many comparisons of a run: twice the
 expanded uncertainty, as for the other checks of a run against itself, and what a claim allows a meter is not held against it.
@@ -17,7 +17,7 @@ from harness.files.device import Range
 from harness.results import EffectiveTurns, Point, Reason, accepted
 
 TIMES = 2.0
-"""So many expanded uncertainties: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
+"""Limit in expanded uncertainties: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
 
 OF_CLAIM = 0.1
 """Ranges may differ by this part of the claim and still be sound: where turns lie in the window acts on them too. A judgement."""
@@ -40,7 +40,7 @@ def no_whole_number(name: str, turns: EffectiveTurns | None, allowed: float) -> 
 def other_way_down(
     inputs: InputQuantities, rng: Range, values: Sequence[PointValues], points: Sequence[Point]
 ) -> list[Reason]:
-    """Upward and downward readings of one current further apart than their uncertainty and the whole limit of error."""
+    """A current whose upward and downward readings differ by more than their uncertainty and the whole limit of error."""
     found = []
     for up, point in zip(values, points, strict=True):
         if point.direction != "up":

@@ -17,14 +17,12 @@ from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, ZERO,
 from harness.evaluation.diagnosis.predictions import Predictions
 
 TINY = 1e-5
-"""Keeps a covariance of values without uncertainty invertible."""
+"""Smallest variance, which keeps a covariance of values without uncertainty invertible."""
 
 
 @dataclass(frozen=True)
 class Fits:
-    """Of h hypotheses: log density and chi-squared of the data (h,), and each unknown as found, in its prior's standard
-    deviations from its prior's mean (h, k).
-    """
+    """Log density and chi-squared (h,) of h hypotheses, and each unknown found (h, k), in prior deviations from its prior's mean."""
 
     log: Array
     chi_squared: Array
@@ -61,7 +59,7 @@ class Density:
         return flat
 
     def of(self, predictions: Predictions) -> Fits:
-        """How well each of h hypotheses fits."""
+        """Fit each of h hypotheses."""
         count, width, columns = predictions.columns.shape
         residual = (self.data.values - predictions.means) @ self.whitener.T
         flat = self.whitener @ np.moveaxis(predictions.columns, 1, 0).reshape(width, -1)
@@ -78,14 +76,14 @@ class Density:
 
 
 def density(data: Observations, shape: float) -> Density:
-    """`shape`: standard deviation of what no hypothesis models, as a fraction of the reading."""
+    """`shape`: standard deviation of unmodelled errors, as a fraction of the reading."""
     common = data.covariance + np.diag(unmodelled(data, shape) ** 2 + TINY**2)
     whitener = np.linalg.inv(np.linalg.cholesky(common))
     return Density(data, common, whitener, -2 * float(np.sum(np.log(np.diag(whitener)))))
 
 
 def unmodelled(data: Observations, shape: float) -> Array:
-    """Standard deviation of it for every observation (n,): a part of what was read."""
+    """Standard deviation of unmodelled errors (n,), a part of each reading."""
     kind = data.settings.kind
     # For power at an angle, the phase displacement is not exactly of the shape assumed either.
     angle = 1 + np.abs(data.settings.tangent) * (kind == POWER)
@@ -94,7 +92,7 @@ def unmodelled(data: Observations, shape: float) -> Array:
 
 
 def broad(data: Observations, ranges: int) -> list[Predictions]:
-    """What is not in the catalogue, as broad alternatives: ranges off by parts of their own, errors that change smoothly with
+    """Broad alternatives for causes not in the catalogue: ranges off by parts of their own, errors that change smoothly with
     current (on all ranges alike or on each for itself), and errors that come and go from point to point.
     """
     at, values = data.settings, data.values

@@ -1,4 +1,4 @@
-"""What a diagnosis is made from, as one vector: ratio errors, zeros, power errors, smallest readable and secondary currents."""
+"""Evidence of a diagnosis as one vector: ratio errors, zeros, power errors, smallest readable and secondary currents."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class SmallestReadable:
 
 @dataclass(frozen=True)
 class FurtherEvidence:
-    """What a run read beside currents, as far as it did: power errors, smallest readable and secondary currents."""
+    """Evidence beside currents, as far as it was read: power errors, smallest readable and secondary currents."""
 
     powers: Sequence[PowerError] = ()
     thresholds: Sequence[SmallestReadable] = ()
@@ -50,7 +50,7 @@ class FurtherEvidence:
 
 
 CURRENTS_ONLY = FurtherEvidence()
-"""Of a run that read currents alone."""
+"""Evidence of a run that read currents alone."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,6 @@ def settings(device: Device, rows: Sequence[tuple[int, str, float, float]]) -> S
 
 
 def joined(first: Settings, second: Settings) -> Settings:
-    """Both, one after the other."""
     return Settings(*(np.concatenate([getattr(first, f.name), getattr(second, f.name)]) for f in fields(Settings)))
 
 

@@ -33,7 +33,7 @@ VOLTAGE = 230.0
 SEARCH = 0.02
 """Standard uncertainty of a smallest readable current that was searched for, relative, beside the display step."""
 ANGLE = 5e-4
-"""Standard uncertainty of the reference's angle in radians when a power is read at an angle."""
+"""Standard uncertainty of the reference's angle in radians."""
 THROUGH = 2e-3
 """Standard uncertainty of a multimeter in the secondary, relative: a judgement."""
 WORTH = 0.1
@@ -46,7 +46,7 @@ NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
 
 @dataclass(frozen=True)
 class Measurement:
-    """What could be read next: kind, range, current in amperes, power factor; with `other`, the difference from that range."""
+    """A possible measurement: kind, range, current in amperes, power factor; with `other`, the difference from that range."""
 
     kind: int
     range: str
@@ -57,7 +57,7 @@ class Measurement:
 
 @dataclass(frozen=True)
 class Advice:
-    """The best measurement, the information expected of it as a part of what is missing, and what each hypothesis expects (h,)."""
+    """The best measurement, its expected information as a part of what is missing, and the reading each hypothesis expects (h,)."""
 
     measurement: Measurement
     gain: float
@@ -127,7 +127,7 @@ def advise(model: Model, probabilities: Sequence[float], data: Observations, com
 
 
 def _stays_blank(device: Device, option: Measurement, expected: Array) -> bool:
-    """Whether the display would show nothing without current, whatever is the case."""
+    """Whether the display would show nothing without current under every hypothesis."""
     rng = device.range_named(option.range)
     readable = device.display.smallest_readable_current * rng.display_factor
     return option.kind == ZERO and float(expected.max()) * rng.minimum_current < readable

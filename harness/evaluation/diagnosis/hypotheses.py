@@ -20,7 +20,7 @@ FLAT = ("gain", "transformer_gain", "reference", "closed_turn")
 """Keys of priors that act alike at every current."""
 
 BENDING = ("slope", "droop_at_top", "droop_at_bottom", "bend")
-"""Keys of priors that do not."""
+"""Keys of priors that change with current."""
 
 LocatedFault = tuple[str, str | None]
 """A cause and the range it is on, None for the whole device."""
@@ -46,7 +46,7 @@ class Candidate:
 
     @property
     def label(self) -> str:
-        """How it is called in a sentence."""
+        """Its name in a sentence."""
         return label(self.faults)
 
 
@@ -65,7 +65,7 @@ def _acts(priors: Priors, keys: tuple[str, ...]) -> bool:
 
 
 def label(faults: tuple[LocatedFault, ...]) -> str:
-    """``turn-missing on x4 with drifted-gain``."""
+    """A name such as ``turn-missing on x4 with drifted-gain``."""
     return " with ".join(f"{name} on {rng}" if rng else name for name, rng in faults)
 
 

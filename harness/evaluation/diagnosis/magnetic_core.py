@@ -1,4 +1,4 @@
-"""What of the ampere-turns arrives: a turn closed around the core, a core that saturates under a burden, an input that clips.
+"""Models of the ampere-turns that arrive: a turn closed around the core, a core that saturates under a burden, an input that clips.
 
 These act on each other and on the current, so they are no sums; each gives the part that arrives and what its unknowns change in
 it, in standard deviations. Currents are parts of the rated ones.
@@ -52,7 +52,7 @@ def loaded(taken: Array, burden: Array) -> ArrivingFraction:
 
 
 def driven(current: Array, core: Core, sharpness: float) -> ArrivingFraction:
-    """Through a core that saturates early: x of the current, where x + k x^p = current and k = droop * burden^p.
+    """The part that passes a core that saturates early: x of the current, where x + k x^p = current and k = droop * burden^p.
 
     Columns for the current where it sets in, and for how sharply it does, `sharpness` being a part of the exponent. Everything
     arrives where `core` does not saturate early.
@@ -89,7 +89,7 @@ def _solved(current: Array, logarithm: Array) -> Array:
 
 
 def clipped(current: Array, begins: float, ends: float) -> ArrivingFraction:
-    """Into an input that follows `current` no further than a level somewhere evenly between `begins` and `ends`.
+    """The part that passes an input which follows `current` up to a level somewhere evenly between `begins` and `ends`.
 
     With u = (level - begins) / (ends - begins) even in 0 to 1 and t = (current - begins) / (ends - begins), the excess
     (t - u)+ has mean t^2/2, its straight line on u the slope 2 t^3 - 3 t^2, and t^3/3 - t^4/4 less what that line has

@@ -1,4 +1,4 @@
-"""What a diagnosis leaves open, and what to measure or to inspect next."""
+"""Open questions of a diagnosis, and the next measurement or inspection."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from harness.files.device import Device
 from harness.results import NextMeasurement, Reason
 
 LEAST_TOLD = 1e-6
-"""Of probabilities below this no more is told."""
+"""Probabilities below this are told as less than it."""
 
 SEPARATED = 3.0
-"""A reading separates causes that predict it so many standard deviations apart: a judgement."""
+"""Predictions this many standard deviations apart can be separated by a reading: a judgement."""
 
 NOTHING_SHOWN = 40.0
-"""A smallest readable current predicted so many times the described one above it: the range shows nothing."""
+"""A range shows nothing when its smallest readable current is predicted this many times the described one above it."""
 
 
 def not_told_apart(texts: Sequence[str]) -> list[Reason]:
@@ -42,7 +42,7 @@ def none_fits(best: Candidate, fit: float) -> Reason:
 def further(
     device: Device, advice: Advice, group: Sequence[Candidate], aim: str
 ) -> tuple[NextMeasurement | None, Reason | None]:
-    """What to measure next to tell `group` apart, or where to look when no reading does."""
+    """The next measurement to tell `group` apart, or where to look when no reading does."""
     if advice.gain < WORTH:
         return None, looking("no-reading-separates", tuple(look for c in group for look in c.looks))
     other = max(range(1, len(group)), key=lambda h: _apart(advice, h))
@@ -63,13 +63,12 @@ def further(
 
 
 def looking(code: str, looks: Sequence[str]) -> Reason | None:
-    """Where to look."""
     places = tuple(dict.fromkeys(looks)) or None
     return Reason.of(code, places=places) if places or code != "look" else None
 
 
 def _apart(advice: Advice, h: int, other: int = 0) -> float:
-    """How far the readings expected by one hypothesis are from those of another: in place, or in width."""
+    """The distance of the readings expected by two hypotheses: in place, or in width."""
     means, deviations = advice.expected, advice.deviations
     between = abs(float(means[h] - means[other])) / math.hypot(float(deviations[h]), float(deviations[other]))
     return between + abs(math.log(float(deviations[h] / deviations[other])))
@@ -87,7 +86,7 @@ def _action(measurement: Measurement) -> Reason:
 
 
 def _expected(device: Device, measurement: Measurement, value: float, width: float, cause: str) -> Reason:
-    """What `cause` predicts, give or take `width` (two standard deviations)."""
+    """The reading that `cause` predicts, give or take `width` (two standard deviations)."""
     rng, current = device.range_named(measurement.range), measurement.current
     if measurement.other:
         return Reason.of("expect-difference", error=value, width=width, cause=cause)

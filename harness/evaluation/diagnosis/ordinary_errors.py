@@ -1,4 +1,4 @@
-"""What a sound meter's readings may be off by: the [ordinary] errors of a catalogue of causes, and what no cause models."""
+"""Errors of a sound meter's readings: the [ordinary] errors of a catalogue of causes, and those that no cause models."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from harness.files.device import Device
 
 @dataclass(frozen=True)
 class OperatingPoint:
-    """Where a sound meter is read: `power` or current, on `range`, at `current` amperes and a power factor (negative: leading)."""
+    """A place where a sound meter is read: `power` or current, on `range`, at `current` amperes and a power factor (negative: leading)."""
 
     power: bool
     range: str
@@ -42,7 +42,7 @@ class OrdinaryErrors:
 
 
 def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[OperatingPoint]) -> OrdinaryErrors:
-    """What `catalogue` says is ordinary at `places`: the same unknowns, with their priors, as every diagnosis uses.
+    """The ordinary errors of `catalogue` at `places`: the same unknowns, with their priors, as every diagnosis uses.
 
     The shape of a real core is a draw of its own for every ampere-turns, shared by all that is read there.
     """
@@ -54,7 +54,7 @@ def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[Opera
 
 
 def _shapes(device: Device, catalogue: Catalogue, places: Sequence[OperatingPoint], at: Settings) -> Array:
-    """What no cause models, (n, groups): one unknown for all places of nearly the same ampere-turns (within 1 %)."""
+    """Unmodelled errors, (n, groups): one unknown for all places of nearly the same ampere-turns (within 1 %)."""
     turns = {r.name: r.primary_turns for r in device.ranges}
     group = [round(100 * math.log(turns[p.range] * p.current)) for p in places]
     known = sorted(set(group))

@@ -1,4 +1,4 @@
-"""What every hypothesis predicts for every observation: a mean, and one column for each unknown with a normal prior.
+"""Predictions of every hypothesis for every observation: a mean, and one column for each unknown with a normal prior.
 
 All predictions are linear in the unknowns, so data and unknowns are jointly normal and every probability has a closed form.
 A column holds what its unknown, at one standard deviation, does to the observations.
@@ -31,7 +31,7 @@ FROM_LOAD = 0.1
 BOTTOM_FROM, BOTTOM_AT = 0.2, 0.01
 """Parts of the rated ampere-turns between which a droop at the bottom grows."""
 NO_TURNS = 0.02
-"""What stands for no turns where a prediction would be infinite."""
+"""Turns used instead of none, where a prediction would be infinite."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class Model:
     acts: Array
 
     def part(self, indices: Sequence[int]) -> Model:
-        """The same of some of the hypotheses."""
+        """The same for some of the hypotheses."""
         i = list(indices)
         return Model(
             self.device, self.of_droop, self.input_clips_by, self.turns[i], self.display[i], self.sense[i], self.alive[i],
@@ -87,9 +87,7 @@ class Model:
         return Predictions(means, joined[:, :, used])
 
     def _shapes(self, at: Settings) -> tuple[Array, Array, Array, Array]:
-        """What is read with every unknown at zero (h, n); the effect of each key (h, n, key); of the knees (h, n, 2); the
-        columns of core and input (h, n, 4).
-        """
+        """Readings with every unknown at zero (h, n); effects of each key (h, n, key), of the knees (h, n, 2), of core and input (h, n, 4)."""
         device, display = self.device, self.device.display
         scale = np.array([r.display_factor for r in device.ranges])[at.rng]
         least = device.ranges[-1].minimum_current
@@ -164,7 +162,7 @@ class Model:
         return load, core, turn, iron, entry
 
     def _mean(self, key: int, at: Settings) -> Array:
-        """What priors of `key` add up to for each observation (h, n)."""
+        """Sum of the prior means of `key` for each observation (h, n)."""
         found: Array = np.einsum("hsn,hs->hn", self.acts[:, :, at.rng], self.means[:, :, key])
         return found
 
@@ -174,7 +172,7 @@ class Model:
 
 
 def build(device: Device, catalogue: Catalogue, candidates: Sequence[Candidate]) -> Model:
-    """The arrays of `candidates`; what is ordinary, and what acts on all ranges, come together in the first scope."""
+    """The arrays of `candidates`; ordinary errors and those of all ranges come together in the first scope."""
     names = [r.name for r in device.ranges]
     described = np.array([r.primary_turns for r in device.ranges], dtype=float)
     ordinary_mean, ordinary_deviation = _numbers(catalogue.ordinary)

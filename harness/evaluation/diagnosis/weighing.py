@@ -18,10 +18,10 @@ from harness.evaluation.diagnosis.predictions import Model, build
 from harness.files.device import Device
 
 SAME = 0.1
-"""Predictions that nowhere differ by more than this part of the readings' standard uncertainty are one."""
+"""Predictions that nowhere differ by more than this part of the readings' standard uncertainty count as one."""
 
 SAYS_NOTHING = 5.0
-"""A run whose probability is changed by a smaller factor than this says nothing of a cause beside another."""
+"""Smallest factor between probabilities of a run at which it says anything of a cause beside another."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,6 @@ class Weighed:
 
     @property
     def faults(self) -> tuple[LocatedFault, ...]:
-        """The causes it is made of."""
         return self.candidate.faults
 
 
@@ -116,7 +115,7 @@ def _alike(flat: Array, first: Indices, second: Indices) -> Flags:
 def _distinct(flat: Array, pairs: Sequence[CausePair], singles: int) -> Flags:
     """Which candidates (h,) predict anything of their own.
 
-    What predicts the same as nothing wrong, or a pair the same as one of its causes, cannot be weighed by this run.
+    A run cannot weigh one that predicts the same as nothing wrong, or a pair that predicts the same as one of its causes.
     """
     seen = np.ones(len(flat), dtype=bool)
     rest = np.arange(1, singles)
@@ -146,7 +145,7 @@ def _masked(top: int, pairs: Sequence[CausePair], seen: Flags, alike: Flags, lik
 
 
 def _merged(candidates: Sequence[Candidate], probabilities: Array) -> tuple[Weighed, ...]:
-    """Variants of one cause in one place together, named by the likeliest."""
+    """Join the variants of one cause in one place, named by the likeliest."""
     best: dict[tuple[LocatedFault, ...], int] = {}
     total: dict[tuple[LocatedFault, ...], float] = {}
     for index in np.argsort(-probabilities, kind="stable").tolist():

@@ -1,4 +1,4 @@
-"""The angle of a load: from what was read, else from what the bench file says of it."""
+"""The angle of a load: from readings, else from the bench file."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ NEAR_UNITY = 0.97
 """Above this power factor the angle is not computed from power and apparent power: their errors would swamp it."""
 
 ANGLE_OF_A_LOAD = 0.01
-"""How far from its setting a power factor may be where the bench file does not say: a judgement."""
+"""A power factor may differ this much from its setting where the bench file does not say: a judgement."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ def known_power_factor(bench: Bench, observed: ObservedPoint) -> tuple[float, fl
 
 
 def tells_an_angle(bench: Bench, observed: ObservedPoint, power_factor: float) -> bool:
-    """Whether this power factor of the load is the cosine of an angle: of a sine, of a load set to it, or so near to unity that little is left."""
+    """Whether this power factor is the cosine of an angle: of a sine, of a load set to it, or so near unity that little is left."""
     plugged = _plugged(bench, observed)
     if plugged is not None:
         return abs(power_factor) >= NEAR_UNITY or (plugged.sinusoidal is True and power_factor != 0)
@@ -88,7 +88,7 @@ def tells_an_angle(bench: Bench, observed: ObservedPoint, power_factor: float) -
 
 
 def tangent_of(power_factor: float) -> float:
-    """Of the load's angle, positive when the current lags."""
+    """Tangent of the load's angle, positive when the current lags."""
     return math.copysign(math.tan(math.acos(min(1.0, abs(power_factor)))), power_factor)
 
 
@@ -114,6 +114,6 @@ def _plugged(bench: Bench, observed: ObservedPoint) -> ShelfEntry | None:
 
 
 def _stated_power_factor(bench: Bench, observed: ObservedPoint) -> float:
-    """What the load was set to, or what the shelf says of it; 1 where nothing does."""
+    """The load's setting, or its power factor on the shelf; 1 where nothing is stated."""
     plugged = _plugged(bench, observed)
     return plugged.power_factor if plugged is not None else observed.power_factor or 1.0

@@ -41,7 +41,7 @@ class Foretold:
 
 @dataclass(frozen=True)
 class PhaseFound:
-    """At one current of one range: `displacement` in rad, `common_error` (current and voltage together, fraction)."""
+    """Findings at one current of one range: `displacement` in rad, `common_error` (current and voltage together, fraction)."""
 
     range: str
     nominal_current: float
@@ -52,7 +52,7 @@ class PhaseFound:
 
 
 def phase_found(points: Sequence[PowerValues]) -> PhaseFound | None:
-    """What the points of one current of one range say; None when their power factors are too much alike."""
+    """The phase displacement from the points of one current of one range; None when their power factors are too much alike."""
     near = min(points, key=lambda p: abs(_angle(p)), default=None)
     if near is None:
         return None

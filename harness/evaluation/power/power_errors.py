@@ -1,17 +1,17 @@
-"""From the pairs of a point to the error of active power, apparent power and power factor.
+"""Errors of active power, apparent power and power factor from the pairs of a point.
 
 The model of a point, with P' the reference's reading of power, U' that of voltage and X that of the display:
 
-    P = F (P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution) / (1 + e)    analyser
-    P = S PF                                                     where the load's power factor PF is known instead
-    S = U' (1 + gain_U) I                                                                      apparent power
-    e_P = X / P - 1
+P = F (P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution) / (1 + e)    analyser
+P = S PF                                                     where the load's power factor PF is known instead
+S = U' (1 + gain_U) I                                                                      apparent power
+e_P = X / P - 1
 
 t is the tangent of the load's angle, positive when the current lags; alpha the angle between the analyser's own
 channels; beta the phase displacement of the reference path, which makes the analyser see the angle phi - beta.
-Without a phase that was measured, t comes from P' and S only where the load's current is stated to be a sine and to lag or lead. Of any other
-current, harmonics make P' / S smaller than the cosine of its fundamental's angle: that angle then lies anywhere within
--acos(P' / S) and acos(P' / S), no phase displacement is found from it, and what alpha and beta change at its bound is in U.
+Without a phase that was measured, t comes from P' and S only where the load's current is stated to be a sine and to lag or lead.
+Of any other current, harmonics make P' / S smaller than the cosine of its fundamental's angle: that angle then lies anywhere
+within -acos(P' / S) and acos(P' / S), no phase displacement is found from it, and what alpha and beta change at its bound is in U.
 
 F, e and I are those of the current (`point_errors`), so that what they share cancels where ratio error and power error are
 compared. `gain_P`, `gain_U` and `alpha` are one input each for all points; beta has those of its calibrated currents.
@@ -69,10 +69,9 @@ class PowerModel:
 
 @dataclass(frozen=True)
 class PowerValues:
-    """A point's uncertain powers, in watts and voltamperes; ratios and errors are fractions.
+    """A point's uncertain powers, in watts and voltamperes; ratios and errors are fractions. None is what no instrument shows.
 
-    `tangent` is that of the load's angle, positive when the current lags; without `angle_known` only its bound is. What the
-    instruments do not show is None.
+    `tangent` is that of the load's angle, positive when the current lags; without `angle_known` only its bound is.
     `model` is None where the phase was not measured.
     """
 
@@ -195,7 +194,7 @@ def _path_angle(device: Device, inputs: InputQuantities, point: PointValues) -> 
 
 
 def unknown_angle(device: Device, inputs: InputQuantities, point: PointValues) -> str | None:
-    """The part of unknown phase displacement for which `power_values` finds none though the reference showed a power; None where it is not why."""
+    """The unknown part of phase displacement that keeps `power_values` from a power the reference showed; None where it is not why."""
     bench = inputs.bench
     if point.model is None or bench.entry("reference").power is None or not is_read(point.observed, "reference_power"):
         return None

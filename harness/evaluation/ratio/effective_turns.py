@@ -30,12 +30,14 @@ BASE_WRONG = 0.2
 """When the base range itself indicates this far (relative) from the reference current, comparing with it would spread its error."""
 
 EQUAL = 0.02
-"""Ampere-turns this near (relative) are equal: a load's own error and a point brought down to its maximum test current. A meter's curve is smooth,
-so over them it changes by its slope alone, of which a bound is in U."""
+"""Ampere-turns this near (relative) are equal: a load's own error and a point brought down to its maximum test current.
+A meter's curve is smooth, so over them it changes by its slope alone, of which a bound is in U.
+"""
 
 SLOPE = 0.003 / math.log(10)
-"""Of an ordinary transformer's curve, in the logarithm of the ampere-turns: 0.3 % a decade at the most (value from memory). A base range
-that is steeper beside the place compared counts with its own slope."""
+"""Slope of an ordinary transformer's curve, in the logarithm of the ampere-turns: 0.3 % a decade at the most (value from memory).
+A base range that is steeper beside the place compared counts with its own slope.
+"""
 
 SHAPE = 5e-4
 """Standard deviation of a meter's error at any ampere-turns from a smooth curve: that of `[unmodelled]` in the shipped causes, a judgement."""
@@ -52,7 +54,7 @@ class RatioAtCurrent:
 
 @dataclass(frozen=True)
 class RangeComparison:
-    """A place of a range with what the base range reads there: a weighted sum of `base` places, and what may differ between them."""
+    """A place of a range with the base range there: a weighted sum of `base` places, and the inputs that may differ between them."""
 
     own: RatioAtCurrent
     base: tuple[tuple[float, RatioAtCurrent], ...]
@@ -60,7 +62,7 @@ class RangeComparison:
 
     @property
     def ratio(self) -> Any:
-        """Of the two ranges' readings."""
+        """Ratio of the two ranges' readings."""
         return self.own.ratio / sum(part * place.ratio for part, place in self.base) * (1 + self.difference.uncertain)
 
 
@@ -174,13 +176,15 @@ def _equal(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[RatioA
 
 
 def _slope(low: RatioAtCurrent, high: RatioAtCurrent) -> float:
-    """How steep the base range's curve is between two of its places, without sign."""
+    """Slope of the base range's curve between two of its places, without sign."""
     change = math.log(float(high.ratio.nominal_value) / float(low.ratio.nominal_value))
     return abs(change) / _apart(low, high)
 
 
 def _between(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[RatioAtCurrent]) -> RangeComparison | None:
-    """What a line misses of a smooth curve between two places is bounded as between two calibrated currents, and is one input for
+    """The base range between two of its places.
+
+    What a line misses of a smooth curve between two places is bounded as between two calibrated currents, and is one input for
     all that is compared there: it is the same curve. What a curve departs from a smooth one is another at every place.
     """
     for low, high in itertools.pairwise(base):
@@ -230,7 +234,7 @@ def _weighed(ratios: Sequence[Any], ampere_turns: Array) -> tuple[Departure, Arr
 
 
 def _least_variance(spread: Array) -> Array:
-    """Weights of the mean with the least variance, none below zero: what rests on a difference of readings is left out."""
+    """Weights of the mean with the least variance, none below zero: a mean that rests on a difference of readings is left out."""
     kept = np.arange(len(spread))
     while True:
         pull = np.linalg.solve(spread[np.ix_(kept, kept)], np.ones(len(kept)))

@@ -58,7 +58,7 @@ def line_of(inputs: InputQuantities, points: Sequence[PointValues]) -> FittedLin
 
 
 def stated_line(found: FittedLine | None) -> Line | None:
-    """As results tell it."""
+    """The line as results tell it."""
     if found is None:
         return None
     apart = found.departure

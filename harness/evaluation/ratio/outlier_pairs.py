@@ -1,4 +1,4 @@
-"""Points with one pair that is far from the others: taken as they are, and the reader is told why U is so large."""
+"""Remarks on points with one pair far from the others: the pair stays, and the reader is told why U is so large."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from harness.record.observations import ObservedPoint
 from harness.results import Reason
 
 STANDS_OUT = 10
-"""A pair is remarked beyond so many times what readings may differ by, and what the others lie apart: scatter is no odd one."""
+"""A pair is remarked beyond so many times what readings may differ by and what the others lie apart: scatter is no odd one."""
 
 
 def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) -> list[Reason]:

@@ -1,8 +1,8 @@
-"""What is known, and not known, of the errors of the reference instrument and of the part in its path.
+"""Errors of the reference instrument and of the part in its path: their known values and uncertainties.
 
 With d the error of the reading and e that of the path, both relative, r the reading and F the factor of the path:
 
-    I = F (r / (1 + d) + ...) / (1 + e)
+I = F (r / (1 + d) + ...) / (1 + e)
 
 Both are what a certificate says between its currents (`harness.core.interpolation`), and else zero within a claim. Every calibrated
 current is one input for all points that lean on it, so what two ranges read at equal currents has it in common; every interval
@@ -26,14 +26,13 @@ from harness.files.reference_part import K_OF_CERTIFICATE, SAME_BURDEN, SAME_FRE
 
 @dataclass(frozen=True)
 class Deviation:
-    """A relative error, or an angle in rad: what is known of it, and the inputs it depends on, each with its share."""
+    """A relative error, or an angle in rad: its known value, and the inputs it depends on, each with its share."""
 
     known: float
     terms: tuple[tuple[float, Any], ...] = ()
 
     @property
     def uncertain(self) -> Any:
-        """As a value with uncertainty."""
         return self.known + sum(share * variable for share, variable in self.terms)
 
     def drawn(self, draws: Callable[[Any], Any]) -> Any:
@@ -122,7 +121,7 @@ def _of_part(
 
 @dataclass(frozen=True)
 class _Known:
-    """What is known of `named` at some currents or readings, in the unit `at`: its error `what`, in `unit`, each of this distribution."""
+    """Known errors of `named` at some currents or readings, in the unit `at`: the error `what`, in `unit`, each of this distribution."""
 
     named: str
     what: str
@@ -166,7 +165,7 @@ def _since_calibration(inputs: InputQuantities, of: str = "", unit: str = "1") -
 
 
 def _warmth(inputs: InputQuantities, current: float) -> list[tuple[float, Any]]:
-    """What a shunt's own heat changes: at its rated power the bound, else in proportion to its power."""
+    """Error from a shunt's own heat: at its rated power the bound, else in proportion to its power."""
     part, named = inputs.bench.reference_path.part, inputs.bench.reference_path.part_name
     if part is None or part.power_rating is None or part.resistance is None:
         return []

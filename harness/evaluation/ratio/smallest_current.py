@@ -38,7 +38,7 @@ class SmallestFound:
 def smallest_found(
     device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range
 ) -> SmallestFound | None:
-    """What the search points of `rng` say; None when it has none.
+    """The search result of `rng`; None when it has no search points.
 
     A point reads when at least half of its displayed values are not zero, so that the display's own noise leaves the
     current found where it is on the average.

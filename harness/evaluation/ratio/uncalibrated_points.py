@@ -1,4 +1,4 @@
-"""Points at which nothing is known of the reference path: they are left out, as what the run could not read is."""
+"""Points at currents for which the reference path has no known error: they are left out, as points the run could not read."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def uncalibrated(device: Device, bench: Bench, points: Sequence[ObservedPoint]) 
 def calibrated_only(
     device: Device, bench: Bench, points: Sequence[ObservedPoint], ranges: Sequence[ObservedRange]
 ) -> tuple[list[ObservedPoint], list[ObservedRange]]:
-    """`points` without those, which are among the points left out of their ranges instead."""
+    """`points` without the uncalibrated ones, which join the points left out of their ranges."""
     without = list(uncalibrated(device, bench, points))
     known = {r.name: r for r in ranges}
     for point, why in without:

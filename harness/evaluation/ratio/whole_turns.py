@@ -20,7 +20,7 @@ REACH = 100
 
 
 def probability_of_nearest(value: float, expanded: float, degrees_of_freedom: float, coverage: float) -> float:
-    """That the whole number nearest to `value` is the number of turns; `expanded` uncertainty for the probability `coverage`."""
+    """Probability that the whole number nearest to `value` is the number of turns; `expanded` uncertainty for the probability `coverage`."""
     freedom = min(max(1.0, degrees_of_freedom), MANY)
     width = expanded / t_factor(freedom, coverage)
     nearest = math.floor(value + 0.5)
@@ -32,6 +32,6 @@ def probability_of_nearest(value: float, expanded: float, degrees_of_freedom: fl
 
 
 def _density(distance: float, freedom: float) -> float:
-    """Of the t-distribution."""
+    """Density of the t-distribution."""
     size = math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2) - math.log(freedom * math.pi) / 2
     return math.exp(size - (freedom + 1) / 2 * math.log1p(distance**2 / freedom))

@@ -21,7 +21,7 @@ FOLLOWING = 2.326
 """Standard deviations by which the lag-1 coefficients must exceed those of independent readings: in 1 % of runs they do by chance."""
 
 CLOSEST = 0.9
-"""A correlation of successive readings above this is taken as this: what is left of the readings then says next to nothing."""
+"""A correlation of successive readings above this is taken as this: the readings then say next to nothing."""
 
 
 ARITHMETIC = 1e-6

@@ -64,7 +64,7 @@ class Coverage:
 
     @property
     def told_degrees_of_freedom(self) -> float | None:
-        """As results tell them: None for infinity, and for so many that it makes no difference."""
+        """The number told in results: None for infinity, and for so many that it makes no difference."""
         return self.degrees_of_freedom if self.degrees_of_freedom < MANY else None
 
 
@@ -161,7 +161,7 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
 def _split(
     rest: Sequence[Contribution], total: float
 ) -> tuple[list[Contribution], list[Contribution], list[Contribution]]:
-    """What is put together as one t-distribution, as another, and what has one of its own. `rest` by rising uncertainty.
+    """The parts put together as one t-distribution, those as another, and those with one of their own. `rest` by rising uncertainty.
 
     Parts of few degrees of freedom are put together; so are the smallest ones, as long as they are nothing beside the whole.
     """

@@ -31,7 +31,7 @@ NEGLIGIBLE = 1e-5
 """A t-distribution this much narrower than all else together changes no digit anyone prints."""
 
 UNSEEN = 1e-16
-"""Of a characteristic function: what comes after changes no probability."""
+"""Value of a characteristic function below which further terms change no probability."""
 
 LEAST_FREEDOM_OF_SERIES = 3.0
 """Up to here Bessel's function does not overflow."""
@@ -97,10 +97,7 @@ class Sum:
 
 
 def summed(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], probability: float) -> Sum:
-    """The distribution of the sum of rectangles, a normal and t-distributions.
-
-    What is as good as normal or as nothing is taken so where it changes no digit of the interval that holds `probability`.
-    """
+    """The sum's distribution. Parts are taken as normal or as nothing where it changes no digit of the interval of `probability`."""
     from scipy.special import ndtri, stdtrit
 
     reach = math.fsum(half_widths)
@@ -134,7 +131,7 @@ def _as_normal(deviation: float, bells: Sequence[Bell], probability: float) -> t
 def _series(
     half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], length: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The angles n pi / L and the terms phi(n pi / L) / n, as many as there are worth having."""
+    """The angles n pi / L and the terms phi(n pi / L) / n, as many as matter."""
     orders = np.arange(1, _needed(deviation, bells, length) + 1, dtype=np.float64)
     angles = orders * (math.pi / length)
     terms = np.exp(-((angles * deviation) ** 2) / 2) / orders
@@ -146,7 +143,7 @@ def _series(
 
 
 def _needed(deviation: float, bells: Sequence[Bell], length: float) -> int:
-    """How many terms there are until the normal and the t-distributions leave nothing of them that anybody would see."""
+    """The number of terms until the normal and the t-distributions leave nothing visible."""
     terms = 16
     while terms < MOST_TERMS:
         angle = np.array([terms * math.pi / length])
@@ -175,7 +172,7 @@ def _t_characteristic(z: NDArray[np.float64], freedom: float) -> NDArray[np.floa
 
 
 def _laid_over(x: float, length: float, bell: Bell) -> float:
-    """What the circle adds to the probability inside +-`x` from beyond its half circumference.
+    """Probability inside +-`x` that the circle adds from beyond its half circumference.
 
     Out there one of several bells is large and the others are not, so what they add is the sum of what each adds alone.
     """

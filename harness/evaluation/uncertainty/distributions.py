@@ -1,4 +1,4 @@
-"""Distributions of a deviation from its estimate, in standard uncertainties: what U and every probability stated beside it are taken from."""
+"""Distributions of a deviation from its estimate, in standard uncertainties: the source of U and of every probability beside it."""
 
 from __future__ import annotations
 

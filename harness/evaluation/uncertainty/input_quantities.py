@@ -17,12 +17,12 @@ from harness.results import BudgetLine
 
 DAYS_PER_YEAR = 365.25
 CANCELLED = 1e-9
-"""Part of the combined standard uncertainty below which a contribution is what rounding left of one that cancels."""
+"""A contribution below this part of the combined standard uncertainty is rounding left of one that cancels."""
 
 
 @dataclass(frozen=True)
 class InputQuantity:
-    """What is known of one input beside its uncertainty."""
+    """Properties of one input beside its uncertainty."""
 
     name: str
     distribution: Distribution
@@ -59,7 +59,7 @@ class InputQuantities:
         return self._shared[name]
 
     def of_instrument(self, of: str, entry: InstrumentEntry) -> tuple[Any, Any]:
-        """What its calibration does not say of an instrument called `of`: drift since then, and the temperature now."""
+        """Drift since the calibration of an instrument called `of`, and the temperature now, which its calibration does not cover."""
         years = max(0.0, (self.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
         away = abs(self.bench.environment.temperature - entry.calibration_temperature)
         drift, warmth = entry.drift_per_year * years, entry.temperature_coefficient * away
@@ -76,7 +76,7 @@ class InputQuantities:
         return variable
 
     def contributions(self, value: Any) -> list[tuple[InputQuantity, Contribution]]:
-        """What each input contributes to the standard uncertainty of `value`, largest first."""
+        """Contributions of each input to the standard uncertainty of `value`, largest first."""
         parts = value.error_components() if hasattr(value, "error_components") else {}
         found = [
             (self.sources[v], Contribution(u, self.sources[v].distribution, self.sources[v].degrees_of_freedom))

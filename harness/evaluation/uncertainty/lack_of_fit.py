@@ -1,4 +1,4 @@
-"""How far values depart from what should fit them, beyond their own uncertainties: one further variance, the same for all.
+"""Departure of values from a fit, beyond their own uncertainties: one further variance, the same for all.
 
 Paule and Mandel (1982), "Consensus values and weighting factors", J. Res. Natl. Bur. Stand. 87, 377: the variance is chosen
 so that chi-squared comes to its degrees of freedom. With the whole covariance of the values in it, what a shared input explains
@@ -36,7 +36,7 @@ class Departure:
 
 
 def departure(values: Array, design: Array, covariance: Array) -> Departure:
-    """Of `values` (n,) from their best fit by `design` (n, p), given their `covariance` (n, n), positive definite.
+    """Departure of `values` (n,) from their best fit by `design` (n, p), given their `covariance` (n, n), positive definite.
 
     The standard deviation is 0 where chi-squared is no larger than its degrees of freedom, or there are none.
     """

@@ -37,7 +37,7 @@ class Pooled:
 
 @dataclass(frozen=True)
 class RangeScatter:
-    """What the points of a range have in common: correlation of successive readings (0 for none), pooled scatter, remarks."""
+    """Common properties of a range's points: correlation of successive readings (0 for none), pooled scatter, remarks."""
 
     correlation: float = 0.0
     pooled: Pooled | None = None
@@ -45,7 +45,7 @@ class RangeScatter:
 
 
 def residuals(point: ObservedPoint, display_factor: float, path_factor: float) -> list[float]:
-    """What is left of each pair when the ratio of means is taken off, in amperes of indicated current; their sum is 0."""
+    """Residuals of each pair about the ratio of means, in amperes of indicated current; their sum is 0."""
     indicated = [p.displayed * display_factor for p in point.pairs]
     reference = [p.reference * path_factor for p in point.pairs]
     ratio = sum(indicated) / sum(reference)
@@ -55,12 +55,12 @@ def residuals(point: ObservedPoint, display_factor: float, path_factor: float) -
 
 
 def effective_number(count: int, correlation: float) -> float:
-    """How many independent readings `count` of them are worth whose correlation falls as correlation^lag (Zieba 2010)."""
+    """The number of independent readings worth `count` readings whose correlation falls as correlation^lag (Zieba 2010)."""
     return count / (1 + 2 * math.fsum((1 - k / count) * correlation**k for k in range(1, count)))
 
 
 def standard_uncertainty(deviation: float, count: int, correlation: float) -> float:
-    """Of the mean of `count` readings with experimental standard `deviation`.
+    """Standard uncertainty of the mean of `count` readings with experimental standard `deviation`.
 
     Readings that follow one another scatter less about their mean than they should, and their mean more than s / sqrt(n):
     u^2 = s^2 (n - 1) / (n (n_eff - 1)) (Zieba 2010, Metrol. Meas. Syst. 17, 3: unbiased s^2 over n_eff).
@@ -90,7 +90,7 @@ def point_repeatability(
 
 
 def run_scatter(device: Device, bench: Bench, points: Sequence[ObservedPoint]) -> dict[str, RangeScatter]:
-    """What the `points` of a run, all with current, say together: by range, the correlation being that of the whole run.
+    """Scatter of the `points` of a run, all with current, by range; the correlation is that of the whole run.
 
     Scatters are pooled over a range where the bench asks for it and that is justified.
     """
@@ -155,7 +155,7 @@ def largest_variance_is_chance(variances: Sequence[float], freedoms: Sequence[in
 
 
 def _pooled(name: str, groups: Sequence[Sequence[float]], currents: Sequence[float]) -> tuple[Pooled | None, Reason]:
-    """The pooled scatter, absolute or relative whichever is more alike at all points; and what to remark."""
+    """The pooled scatter, absolute or relative whichever is more alike at all points, with a remark."""
     kept = [(g, c) for g, c in zip(groups, currents, strict=True) if len(g) > 1 and c > 0]
     if len(kept) < 2:
         return None, Reason.of("not-pooled-single-pairs", name)

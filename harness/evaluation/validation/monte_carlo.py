@@ -24,7 +24,7 @@ SEED = 101
 
 
 class Draws:
-    """One block of trials: for every input what was drawn for it, one number a trial, drawn when it is first asked for."""
+    """One block of trials: deviations of every input, one number a trial, drawn when first asked for."""
 
     def __init__(self, inputs: Mapping[Any, Contribution], block: int, trials: int = BLOCK) -> None:
         self.trials = trials
@@ -40,7 +40,7 @@ class Draws:
         return self.once(variable, lambda: self._drawn(variable))
 
     def once(self, key: Any, compute: Callable[[], Any]) -> Any:
-        """What `compute` gives, computed once a block."""
+        """The result of `compute`, computed once a block."""
         if key not in self._kept:
             self._kept[key] = compute()
         return self._kept[key]
@@ -66,7 +66,7 @@ Interval = Callable[[Array, float], tuple[float, float]]
 
 @dataclass(frozen=True)
 class Simulated:
-    """What the trials say of one quantity, in its unit: ends of the coverage interval, standard uncertainty of either end."""
+    """Results of the trials for one quantity, in its unit: ends of the coverage interval, standard uncertainty of either end."""
 
     low: float
     high: float

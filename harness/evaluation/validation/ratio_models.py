@@ -1,4 +1,4 @@
-"""Whether the law of propagation was good enough: every result against the propagation of distributions (JCGM 101:2008, clause 8).
+"""Validation of the law of propagation: every result against the propagation of distributions (JCGM 101:2008, clause 8).
 
 The models stand here a second time, in plain arrays: the linearisation, the sharing of inputs and the coverage factors
 are what is being checked, so nothing of them is used.
@@ -118,7 +118,7 @@ def validate(checks: Mapping[str, Check], inputs: InputQuantities, trials: int, 
 def _outcome(
     low: tuple[float, float], high: tuple[float, float], tolerance: float
 ) -> Literal["agrees", "differs", "undecided"]:
-    """From the distance of either end with its uncertainty."""
+    """The outcome from the distance of either end with its uncertainty."""
     if low[0] <= tolerance and high[0] <= tolerance:
         return "agrees"
     missed = any(distance - 2 * uncertainty > tolerance for distance, uncertainty in (low, high))
