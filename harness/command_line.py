@@ -37,10 +37,10 @@ from harness.core.output import complain, lasting_output, trouble, wrapped
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
 COMMANDS = (demo, new, design, rehearse, run, resume, certify, replay, instruments, try_one, simulate)
-"""In the order of help."""
+"""Commands in the order of the help."""
 
 _interrupted = threading.Event()
-"""A Ctrl-C has ended the command outside any run."""
+"""Set when a Ctrl-C has ended the command outside any run."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -55,7 +55,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def parser() -> argparse.ArgumentParser:
-    """Every command with its options; `command` is the action that takes the parsed arguments."""
+    """The parser of all commands and options; `command` is the action that takes the parsed arguments."""
     whole = OneLine(
         prog="ratioproof",
         description=wrapped(

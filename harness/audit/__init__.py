@@ -1,7 +1,7 @@
-"""Whether a record can be what a run wrote, beyond its hashes: anybody can compute those anew.
+"""Consistency checks of a record beyond its hashes, which anybody can compute anew.
 
-Its lines have the shape of their kind, its values are what was received, its course and times are those of a run, and its
-points those of the procedure. What agrees with itself in all of this cannot be told from a true record.
+They cover the shape of each line, values against raw replies, the course and times of the run, and the points of the procedure. A forged
+record consistent in all of these cannot be told from a true one.
 """
 
 from __future__ import annotations
@@ -28,14 +28,11 @@ from instruments.operator.person import ScriptedPerson
 from instruments.profile import Profile
 
 MOST_TOLD = 20
-"""Mismatches told one by one; one edit can leave hundreds."""
+"""Largest number of mismatches listed; one edit can leave hundreds."""
 
 
 def check_lines(record: Record, name: str) -> None:
-    """Raise RecordError unless every line of `record`, called `name`, can be one that a run wrote.
-
-    One line for each mismatch: file, line, what was found and what is expected.
-    """
+    """Raise RecordError unless a run can have written every line of `record`, called `name`; lists file, line, found and expected."""
     _refuse(name, shape(record))
     if record.start["kind"] != "start":
         raise RecordError(f"{name}: line 1: found kind '{record.start['kind']}', expected start")
@@ -54,7 +51,7 @@ def check_lines(record: Record, name: str) -> None:
 
 
 def check_points(record: Record, name: str, procedure: Procedure) -> None:
-    """Raise RecordError unless `record`, whose lines were checked, holds the points that `procedure` takes on this bench."""
+    """Raise RecordError unless `record`, its lines already checked, holds the points that `procedure` takes on this bench."""
     device, bench = device_and_bench(record)
     load = _load(bench, _profiles(record, bench, name))
     _refuse(name, departures_from_procedure(record, done(record, device, bench), device, bench, procedure, load))
@@ -69,7 +66,7 @@ def _refuse(name: str, found: Iterable[tuple[int, str]]) -> None:
 
 
 def _profiles(record: Record, bench: Bench, name: str) -> Mapping[str, Profile]:
-    """The profiles a record keeps. Raises RecordError."""
+    """Profiles kept in the record. Raises RecordError."""
     kept = record.start["profiles"]
     needed = {n for n, entry in bench.instruments.items() if not entry.by_person}
     if kept.keys() != needed:
@@ -86,7 +83,7 @@ def _profiles(record: Record, bench: Bench, name: str) -> Mapping[str, Profile]:
 
 
 def _load(bench: Bench, profiles: Mapping[str, Profile]) -> Settable:
-    """What the load can be set to, by the drivers of the run; nothing is opened."""
+    """The load as the drivers of the run see it; nothing is opened."""
     name, entry = bench.roles.load, bench.entry("load")
     if entry.by_person:
         return PersonLoad(name, ScriptedPerson(), entry.serial, (), lambda _: None)

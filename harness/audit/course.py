@@ -1,4 +1,4 @@
-"""The course of a run, as its lines tell it: parts, who answered, what was confirmed, times, and what was made safe."""
+"""Check of the course of a run: parts, identification, confirmations, times and safe states."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from harness.station.identification import identity_problems
 from instruments.reading import Identity
 
 ROUNDED = 1e-5
-"""Seconds by which times of one line may differ: they are written to the microsecond."""
+"""Tolerance in seconds between times of one line, which are written to the microsecond."""
 
 IDENTIFYING = dt.timedelta(minutes=15)
-"""The run looked at the date before it wrote its first line: by so much, since the instruments had to answer."""
+"""Longest time between the run's date check and its first line: instruments are identified in between."""
 
 _BEHIND = ("reading", "undo")
-"""Kinds that may be written some time after what they tell, when a person has let it stand."""
+"""Kinds that may be written later than what they report, once a person has accepted it."""
 
 
 @dataclass
@@ -33,7 +33,7 @@ class _RunPart:
 
 
 def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
-    """What of the course of a run cannot be: number of the line from 0, and a sentence."""
+    """Impossible events in the course of a run: number of the line from 0, and a sentence."""
     playing = [name for name in dict.fromkeys(bench.roles.model_dump().values()) if name is not None]
     part: _RunPart | None = None
     ended: dict[str, Any] | None = None
@@ -66,7 +66,7 @@ def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
 
 
 def _before_current(part: _RunPart, playing: Sequence[str], bench: Bench) -> Iterator[str]:
-    """What is missing before current flows for the first time."""
+    """Steps missing before current flows for the first time."""
     begun = part.begun
     for name in playing:
         if name not in part.identified:
@@ -91,7 +91,7 @@ def _unsafe(part: _RunPart, playing: Sequence[str]) -> Iterator[str]:
 
 
 def _times(record: Record) -> Iterator[tuple[int, str]]:
-    """Seconds that run backward, and readings taken before what came before them or after they were written."""
+    """Times that decrease, and readings dated before their predecessor or after they were written."""
     before, begun, latest = 0.0, 0.0, 0.0
     for number, line in enumerate(record.lines):
         now = line["elapsed"]

@@ -1,4 +1,4 @@
-"""The points and waits of a record against those of its procedure, which is run anew on what the record holds."""
+"""Comparison of a record's points and waits with those of its procedure, run again on the recorded values."""
 
 from __future__ import annotations
 
@@ -20,14 +20,13 @@ from harness.steps import Apply, Observe, Options, Procedure, Release, Select, S
 
 @dataclass
 class _Where:
-    """Where the procedure has brought the bench."""
+    """Range, current and power factor the procedure has set."""
 
     range: str = ""
     current: float = 0.0
     power_factor: float | None = None
 
     def follow(self, step: Select | Apply | Release) -> None:
-        """One step on."""
         match step:
             case Select(range=rng):
                 self.range, self.current = rng.name, 0.0
@@ -41,9 +40,9 @@ class _Where:
 def departures_from_procedure(
     record: Record, done: Done, device: Device, bench: Bench, procedure: Procedure, load: Settable
 ) -> Iterator[tuple[int, str]]:
-    """Where the record is not what `procedure` does on this bench: number of the line from 0, and a sentence.
+    """Deviations of the record from `procedure` on this bench: number of the line from 0, and a sentence.
 
-    `done` is what the record says was done; nothing in it contradicts itself.
+    `done` is the content of the record, already checked for contradictions.
     """
     finished = finished_points(record, device, bench)
     options = with_bench(Options(**record.start["options"]), device, bench, load)
@@ -92,7 +91,7 @@ def _called(line: Mapping[str, Any]) -> str:
 
 
 def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, bench: Bench) -> Iterator[str]:
-    """What of a point or a skip is not what the procedure asked for."""
+    """Differences between a recorded point or skip and the procedure's step."""
     asked: dict[str, object] = {"name": step.point, "range": where.range, "direction": step.direction}
     if line["kind"] == "point":
         asked |= {"count": step.count, "power": True if step.power else None}
@@ -116,9 +115,9 @@ def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, be
 
 
 def _has_reason(reason: str, where: _Where, applied: RecordedState, bench: Bench) -> bool:
-    """Whether the lines before bear out why a point was left out."""
+    """Whether the lines before support the reason why a point was left out."""
     if ABOVE_MAXIMUM in reason:
-        # A maximum test current that moved by less than that is not written down.
+        # Smaller changes of the maximum test current are not recorded.
         return where.current > applied.ceiling * (1 - CLIP)
     if reason.startswith(NOTHING_READ):
         return applied.silent

@@ -1,7 +1,4 @@
-"""What was received against the value taken from it: every reply, register and typed text of a record is read again.
-
-By the profile kept in the record, as the drivers read it.
-"""
+"""Check of recorded values against raw replies, registers and typed text, read again by the profiles in the record."""
 
 from __future__ import annotations
 
@@ -18,14 +15,14 @@ from instruments.numbers import decode_registers, parse_number, typed_value
 from instruments.profile import Profile
 
 SAME = 1e-9
-"""How far (relative) the value read again may be from the one recorded: the last digits of floating point."""
+"""Relative tolerance between a value read again and the recorded one: floating-point rounding."""
 
 _BETWEEN = " ... "
-"""What stands between two replies whose mean was taken."""
+"""Separator between two replies whose mean was taken."""
 
 
 def values(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[tuple[int, str]]:
-    """Readings whose value is not what was received: number of the line from 0, and a sentence."""
+    """Readings whose value differs from the reply received: number of the line from 0, and a sentence."""
     by_standard = {line["point"] for line in record.of_kind("point") if line["direction"] == "check"}
     for number, line in enumerate(record.lines):
         if line["kind"] in ("reading", "approach", "undo"):
@@ -45,7 +42,7 @@ def values(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Ite
 def _wrong(
     key: str, reading: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile], by_standard: bool
 ) -> str:
-    """What is wrong with one reading; empty when its value is what was received."""
+    """The error in one reading; empty when its value is the one received."""
     name, quantity = _read_off(key, bench, by_standard)
     if not name:
         return "found a quantity that no instrument of this bench reads, expected none"
@@ -65,7 +62,7 @@ def _wrong(
 
 
 def _look(line: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile]) -> str:
-    """What is wrong with a first look at what a load draws; empty when its value is what was received."""
+    """The error in a first look at the current of a load; empty when its value is the one received."""
     try:
         value, _ = _again(line["raw"], _of_reference(bench), bench.roles.reference, bench, profiles)
     except (ValueError, KeyError, struct.error) as failure:
@@ -79,7 +76,7 @@ def _look(line: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile]
 
 
 def _read_off(key: str, bench: Bench, by_standard: bool) -> tuple[str, str]:
-    """Which instrument a reading of the record is read off, and the quantity; no instrument when there is none."""
+    """The instrument and the quantity of a recorded reading; no instrument when there is none."""
     roles = bench.roles
     of_reference = _of_reference(bench)
     meter = (roles.check_standard or "") if by_standard else roles.meter
@@ -113,7 +110,7 @@ def _bracketed(key: str, bench: Bench) -> bool:
 
 
 def _again(raw: str, quantity: str, name: str, bench: Bench, profiles: Mapping[str, Profile]) -> tuple[float, str]:
-    """Value and unit of what was received, as the driver reads it. Raises ValueError, KeyError or struct.error."""
+    """Value and unit of a raw reply, read by its profile. Raises ValueError, KeyError or struct.error."""
     if bench.instruments[name].by_person:
         unit = "A" if quantity == "current" else SHOWN_UNITS[quantity]
         return typed_value(raw, unit), unit or "1"
@@ -143,7 +140,7 @@ def _environment(line: Mapping[str, Any], bench: Bench, profiles: Mapping[str, P
 
 
 def identities(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[tuple[int, str]]:
-    """Serial numbers that are not the ones in what was answered."""
+    """Serial numbers that differ from the identification received."""
     for line in record.of_kind("identity"):
         name, profile = line["instrument"], profiles.get(line["instrument"])
         if name not in bench.instruments:

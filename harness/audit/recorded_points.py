@@ -1,4 +1,4 @@
-"""The points and waits of a record as its own lines tell them: counted, approached, settled, at what they say was applied."""
+"""The points and waits that the lines of a record describe: numbering, approach, settling and applied current."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from harness.run.reference_current import AGREEMENT, AGREEMENT_WITH_SHELF, WANDE
 
 SAME = 1e-9
 OVER_RANGE = 1.25
-"""A reading is no more than this many times the full scale it was taken on: instruments overrange by 20 % and shelf loads by 15 %."""
+"""Largest reading relative to the full scale it was taken on: instruments overrange by 20 % and shelf loads by 15 %."""
 
 
 @dataclass(frozen=True)
 class RecordedState:
-    """What flows and stands where, as the lines up to a place say; currents in amperes. `settled`: the current of the last settling.
+    """Bench state at one place in the record; currents in amperes. `settled`: current of the last settling.
 
     `silent`: the range selected read nothing when it was approached.
     """
@@ -34,7 +34,7 @@ class RecordedState:
     silent: bool = False
 
     def after(self, line: Mapping[str, Any]) -> RecordedState:
-        """One line on."""
+        """The state after one more line."""
         match line["kind"], line.get("step"):
             case ("start" | "resume", _):
                 return RecordedState()
@@ -66,7 +66,7 @@ class RecordedState:
 
 @dataclass
 class Done:
-    """Points and points left out by their number, waits by theirs, what was applied at each point, and what contradicts itself."""
+    """Points and skipped points by number, waits by number, the current applied at each point, and contradictions."""
 
     points: dict[int, dict[str, Any]] = field(default_factory=dict)
     waits: dict[int, dict[str, Any]] = field(default_factory=dict)
@@ -75,7 +75,7 @@ class Done:
 
 
 def done(record: Record, device: Device, bench: Bench) -> Done:
-    """What `record`, its shape checked, says was done; problems by the number of the line from 0."""
+    """The content of `record`, its shape already checked; problems by the number of the line from 0."""
     found, applied, before = Done(), RecordedState(), 0.0
     names = {rng.name: rng for rng in device.ranges}
     taken: list[dict[str, Any]] = []
@@ -124,7 +124,7 @@ def _numbered(line: Mapping[str, Any], found: Done) -> Iterator[str]:
 def _closed(
     line: Mapping[str, Any], taken: Sequence[dict[str, Any]], applied: RecordedState, bench: Bench
 ) -> Iterator[str]:
-    """What is wrong with the end of a point, whose attempt's readings are among `taken`."""
+    """Errors in the end of a point, whose attempt's readings are among `taken`."""
     own = [r for r in taken if r["point"] == line["point"] and r["attempt"] == line["attempt"]]
     if len(own) != line["count"] or len(taken) != len(own):
         yield f"count: found {line['count']}, expected {len(own)}, the readings of this point before it"

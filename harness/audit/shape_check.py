@@ -1,7 +1,4 @@
-"""The shape of every line of a record against its kind (`line_kinds`).
-
-Strict: no key too many, no text for a number, nothing infinite.
-"""
+"""Strict check of every line of a record against its kind (`line_kinds`): no extra key, no text for a number, nothing infinite."""
 
 from __future__ import annotations
 
@@ -19,7 +16,7 @@ _OF_EVERY_LINE = frozenset(RecordLine.model_fields) | {"point", "attempt", "pair
 
 
 def shape(record: Record) -> Iterator[tuple[int, str]]:
-    """What is wrong with the shape of `record`: number of the line from 0, and a sentence."""
+    """Errors in the shape of `record`: number of the line from 0, and a sentence."""
     for number, line in enumerate(record.lines):
         model = STEPS.get(str(line.get("step"))) if line.get("kind") == "step" else KINDS.get(str(line.get("kind")))
         if model is None:
@@ -37,7 +34,7 @@ def shape(record: Record) -> Iterator[tuple[int, str]]:
 
 
 def _said(error: Any) -> str:
-    """A problem pydantic found: key, what was found and what is expected."""
+    """One pydantic error as text: key, found and expected."""
     key = ".".join(str(part) for part in error["loc"]) or "the line"
     if error["type"] == "extra_forbidden":
         return f"{key}: found a key that is not one of this kind of line, expected none"

@@ -1,4 +1,4 @@
-"""What the values of a record may be: types with their bounds, and the keys every line has."""
+"""Types of the values in a record with their bounds, and the keys common to every line."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Fiel
 from harness.steps import DIRECTIONS
 
 LARGEST = 1e9
-"""No quantity of a record is larger, in its SI unit."""
+"""Largest magnitude of any quantity in a record, in its SI unit."""
 
 
 def _moment(value: object) -> object:

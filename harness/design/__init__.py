@@ -1,1 +1,1 @@
-"""The check on paper: what a device file alone says of the device, before anything is wound or powered."""
+"""The check on paper: findings from the device file alone, before anything is wound or powered."""

@@ -31,7 +31,7 @@ _ORDER: tuple[Grade, ...] = ("in the way", "not known", "worth knowing")
 
 
 def check(device: Device) -> DesignCheck:
-    """Everything the device file alone says; findings come gravest first, then in the order of the ranges."""
+    """Every finding from the device file alone; the gravest first, then in the order of the ranges."""
     between = neighbours(device)
     findings = [
         *range_switch(device),

@@ -1,4 +1,4 @@
-"""What the check on paper says: numbers of every range, and findings in plain words."""
+"""Result of the check on paper: numbers of every range, and findings in plain words."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ Grade = Literal["in the way", "not known", "worth knowing"]
 
 @dataclass(frozen=True)
 class DesignFinding:
-    """One line: what, the number found, the number needed, what to do. `range` is empty when it concerns them all."""
+    """One finding: subject, the number found, the number needed, the remedy. `range` is empty when it concerns all ranges."""
 
     grade: Grade
     range: str
@@ -24,12 +24,11 @@ class DesignFinding:
 class RangeSheet:
     """One range on paper. Currents in amperes: of the primary, or of the secondary where the name says so.
 
-    `ceiling` is the least of the claim and what the device's parts stand, `set_by` the part. `supply_secondary_current`
-    flows at the most the supply lets flow for long, which is more than its rating. `fuse_margin` is the secondary fuse's
-    rating over the secondary current at the ceiling; `melting_window` is (shortest, longest) seconds at what the supply lets
-    flow, infinite where nothing is guaranteed. `winding_heat` is in watts at the ceiling, of the turns the range adds, with the
-    copper at 70 degC.
-    None where the file does not say enough.
+    `ceiling` is the least of the claim and the ratings of the device's parts, `set_by` that part. `supply_secondary_current` flows at the
+    most the supply lets flow for long, which is more than its rating. `fuse_margin` is the secondary fuse's rating over the secondary
+    current at the ceiling; `melting_window` is (shortest, longest) seconds at what the supply lets flow, infinite where nothing is
+    guaranteed. `winding_heat` is in watts at the ceiling, of the turns the range adds, with the copper at 70 degC. None where the file does
+    not say enough.
     """
 
     name: str
@@ -61,7 +60,7 @@ class Neighbours:
 
 @dataclass(frozen=True)
 class DesignCheck:
-    """The whole check. `ratio_error` (a fraction) and `phase_displacement` (rad) are expected of the transformer."""
+    """Result of the whole check. `ratio_error` (a fraction) and `phase_displacement` (rad) are expected of the transformer."""
 
     ranges: tuple[RangeSheet, ...]
     neighbours: tuple[Neighbours, ...]
@@ -71,7 +70,7 @@ class DesignCheck:
 
     @property
     def in_the_way(self) -> int:
-        """How many findings must be dealt with before winding."""
+        """Number of findings to be dealt with before winding."""
         return sum(f.grade == "in the way" for f in self.findings)
 
 
@@ -81,7 +80,7 @@ def secondary_of(device: Device, rng: Range, current: float) -> float:
 
 
 def added_turns(device: Device, rng: Range) -> int:
-    """The turns `rng` has of its own: in series, those beyond the range before it."""
+    """Turns of `rng` alone: in series, those beyond the range before it."""
     if rng.wiring == "independent":
         return rng.primary_turns
     return rng.primary_turns - device.ranges[device.ranges.index(rng) - 1].primary_turns

@@ -1,4 +1,4 @@
-"""What is across the secondary when it opens: a clamp (a voltage limiter or a shorting device), and where it sits."""
+"""Voltage limitation of an open secondary: a clamp (a voltage limiter or a shorting device), and where it is connected."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ EXTRA_LOW = 50.0 * math.sqrt(2)
 
 
 def clamp(device: Device) -> list[DesignFinding]:
-    """Is the voltage of an opened secondary limited, whatever opens it?"""
+    """Checks that the voltage of an open secondary is limited, wherever it opens."""
     path = device.path
     fused = path.secondary_fuse is not None
     opens = "a melted fuse or a loose wire" if fused else "a loose wire"

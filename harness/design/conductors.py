@@ -24,7 +24,7 @@ _PER_KELVIN = 0.004
 """Rise of resistance with temperature as IEC 60228 rounds it: R(t) = R(20) (1 + 0.004 (t - 20))."""
 
 HOTTEST = 70.0
-"""degC a PVC-insulated conductor may reach in service; resistances of a warm winding are worked out there."""
+"""Highest service temperature of a PVC-insulated conductor in degC; used for resistances of a warm winding."""
 
 
 def resistance_per_metre(cross_section: float, temperature: float = 20.0) -> float:
@@ -45,10 +45,10 @@ def heat_per_metre(cross_section: float, current: float, temperature: float = HO
 
 
 def cord_rating(cross_section: float) -> float | None:
-    """Amperes a single flexible cord of `cross_section` m^2 usually carries; None above 4 mm2.
+    """Usual current rating in amperes of a single flexible cord of `cross_section` m^2; None above 4 mm2.
 
-    A size between two of the table counts as the smaller; one below the smallest carries less than that in proportion
-    to its size. Turns lying in a bundle carry less.
+    A size between two of the table counts as the smaller; one below the smallest carries less in proportion to its size. Turns lying in a
+    bundle carry less.
     """
     size = cross_section / SQUARE_MILLIMETRE * (1 + 1e-9)
     if size > max(_CORD_RATING) * (1 + 1e-6):

@@ -1,6 +1,6 @@
-"""Ratio error and phase displacement to expect of the transformer, from its burden and magnetising impedance.
+"""Ratio error and phase displacement expected of the transformer, from its burden and magnetising impedance.
 
-The windings of all ranges make the same ampere-turns at the same secondary current, so it is one for all ranges.
+They are the same for all ranges: each winding makes the same ampere-turns at the same secondary current.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ def ratio_and_phase(error: complex) -> tuple[float, float]:
 
 
 def magnetising_impedance(device: Device) -> complex | None:
-    """Ohm at the rated frequency, seen from the secondary; None when no inductance is given.
+    """Magnetising impedance in ohm at the rated frequency, seen from the secondary; None when no inductance is given.
 
-    Without a loss angle the impedance is taken as resistive, at which a burden spoils the ratio most.
+    Without a loss angle it is taken as resistive, the worst case for the ratio error.
     """
     transformer = device.transformer
     if transformer.magnetising_inductance is None:
@@ -42,7 +42,7 @@ def magnetising_impedance(device: Device) -> complex | None:
 
 
 def missing(device: Device) -> list[str]:
-    """Keys without which not even a bound of the ratio error can be told."""
+    """Missing keys without which the ratio error has not even a bound."""
     transformer, path = device.transformer, device.path
     needed = {
         "magnetising_inductance (at the secondary, primary open)": transformer.magnetising_inductance,
@@ -54,7 +54,7 @@ def missing(device: Device) -> list[str]:
 
 
 def expected(device: Device) -> tuple[float, float] | None:
-    """Ratio error and phase displacement with winding, burden and fuse; None when something is not known."""
+    """Ratio error and phase displacement with winding, burden and fuse; None when an input is unknown."""
     magnetising = magnetising_impedance(device)
     if magnetising is None or missing(device) or device.transformer.magnetising_loss_angle is None:
         return None
@@ -62,7 +62,7 @@ def expected(device: Device) -> tuple[float, float] | None:
 
 
 def error_findings(device: Device) -> list[DesignFinding]:
-    """What the transformer is expected to err, and how much of it the secondary fuse adds."""
+    """The expected error of the transformer, and the part of it that the secondary fuse adds."""
     magnetising = magnetising_impedance(device)
     if magnetising is None or missing(device):
         text = f"ratio error from burden and fuse: not known; measure and give {', '.join(missing(device))}"

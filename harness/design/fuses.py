@@ -1,7 +1,7 @@
-"""Pre-arcing times of miniature fuse-links 5 x 20 mm: what the standard guarantees, and nothing between.
+"""Pre-arcing times of miniature fuse-links 5 x 20 mm: the guaranteed gates of the standard.
 
-A fuse melts sooner at more current. So between two gates of the table it takes no longer than the gate below allows
-and no less than the gate above does; below the first and above the last nothing is guaranteed.
+More current melts a fuse sooner. Between two gates it takes no longer than the gate below allows and no less than the gate above does;
+below the first and above the last nothing is guaranteed.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ SURELY_MELTS = 2.1
 """Least multiple of the rated current at which both characteristics must melt at all (IEC 60127-2, sheets 2 and 3)."""
 
 AGES_ABOVE = 0.75
-"""Fraction of the rated current a fuse may carry for good; above it, it ages. Common practice, no published source."""
+"""Fraction of the rated current a fuse may carry permanently; above it, it ages. Common practice, no published source."""
 
 
 def gates_of(rating: float, fuse_type: FuseType) -> Gates | None:
@@ -55,9 +55,9 @@ def gates_of(rating: float, fuse_type: FuseType) -> Gates | None:
 
 
 def melting_window(rating: float, fuse_type: FuseType | None, current: float) -> tuple[float, float]:
-    """Shortest and longest seconds a fuse rated `rating` amperes holds `current` amperes, as far as guaranteed.
+    """Shortest and longest guaranteed melting time in seconds of a fuse rated `rating` amperes at `current` amperes.
 
-    0 and infinity where nothing is. With a type of None either characteristic may be in the holder.
+    0 and infinity where nothing is guaranteed. A type of None covers both characteristics.
     """
     if fuse_type is None:
         quick, lagging = melting_window(rating, "F", current), melting_window(rating, "T", current)

@@ -1,4 +1,4 @@
-"""Does every part stand the current, and does anything stop the current that a part does not stand?"""
+"""Ratings of the parts against the current, and the protection against more."""
 
 from __future__ import annotations
 
@@ -16,23 +16,23 @@ _SLACK = 1 + 1e-9
 
 
 def amperes(value: float) -> str:
-    """A current as a person reads it."""
+    """A current as text with its unit."""
     return format_quantity(value, "A", 3)
 
 
 def maximum_current_on_paper(device: Device, rng: Range) -> CurrentLimit:
-    """The least of the claim and what the device's own parts stand."""
+    """The least of the claim and the ratings of the device's own parts."""
     return min([claimed(rng), *device_parts(device, float(rng.primary_turns))], key=lambda part: part.current)
 
 
 def conductor_rating(device: Device, rng: Range) -> float | None:
-    """Amperes the thinnest conductor of known usual rating in position `rng` carries; None when none is known."""
+    """Usual rating in amperes of the weakest conductor in position `rng`; None when no rating is known."""
     sizes = [r.cross_section for r in in_circuit(device, rng) if r.cross_section is not None]
     return min((rating for s in sizes if (rating := cord_rating(s)) is not None), default=None)
 
 
 def weak_parts(device: Device, rng: Range) -> list[DesignFinding]:
-    """Parts that stand less than the range claims."""
+    """Parts rated below the current the range claims."""
     found = []
     for part in device_parts(device, float(rng.primary_turns)):
         if part.current * _SLACK >= rng.maximum_current:
@@ -69,7 +69,7 @@ def _weak_conductor(device: Device, rng: Range) -> list[DesignFinding]:
 
 
 def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
-    """Does anything keep from the meter's input what it does not stand, of all that the supply lets flow for long?"""
+    """Checks that protection keeps currents above the input's rating, which the supply can sustain, from the meter's input."""
     supply, stands = supply_of(device), device.transformer.maximum_secondary_current
     if supply is None:
         return []
@@ -81,7 +81,7 @@ def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
     fuse = device.path.secondary_fuse
     if fuse is None:
         return [DesignFinding("in the way", rng.name, f"meter input: {what}, with no fuse between; {remedy}")]
-    # The longest it holds is at the least current that is too much, not at the most that can flow.
+    # The longest melting time is at the least current that is too much, not at the most that can flow.
     longest = melting_window(fuse, device.path.secondary_fuse_type, stands)[1]
     if math.isinf(longest):
         need_not = min(worst, SURELY_MELTS * fuse)
@@ -97,7 +97,7 @@ def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
 
 
 def _remedy(device: Device, rng: Range, supply: Supply) -> str:
-    """A primary fuse that surely ends what the input does not stand, where there can be one that also carries the claim."""
+    """A primary fuse that surely protects the input and, where there can be one, also carries the claim."""
     primary = device.transformer.maximum_secondary_current * device.transformer.secondary_turns / rng.primary_turns
     rating = primary / supply.multiple
     if rating * _SLACK < rng.maximum_current:
@@ -108,7 +108,7 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
 
 
 def secondary_fuse_findings(device: Device) -> list[DesignFinding]:
-    """Does the secondary fuse hold the rated current for good, and from where on does it protect the input?"""
+    """Checks that the secondary fuse carries the rated current permanently, and from which current it protects the input."""
     fuse, transformer = device.path.secondary_fuse, device.transformer
     if fuse is None:
         return []

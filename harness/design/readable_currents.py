@@ -1,4 +1,4 @@
-"""What the ranges can read: the smallest current, the multiplier, and where neighbours meet."""
+"""Readable currents of the ranges: the smallest current, the display factor, and the limits of neighbours."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def smallest_readable(device: Device, rng: Range) -> float:
 
 
 def readable_from_claim(device: Device, rng: Range) -> list[DesignFinding]:
-    """The claim must not begin where the display still reads 0."""
+    """Checks that the claim does not begin where the display still reads 0."""
     readable = smallest_readable(device, rng)
     if rng.minimum_current >= readable * (1 - 1e-9):
         return []
@@ -27,7 +27,7 @@ def readable_from_claim(device: Device, rng: Range) -> list[DesignFinding]:
 
 
 def display_factor_finding(device: Device, rng: Range) -> list[DesignFinding]:
-    """The display factor must undo the turns as it does on the base range: N passes read N times (1/N the factor)."""
+    """Checks that the display factor undoes the turns as on the base range: N passes read N times (1/N the factor)."""
     base = device.ranges[0]
     right = base.display_factor * base.primary_turns / rng.primary_turns
     error = rng.display_factor / right - 1
@@ -42,7 +42,7 @@ def display_factor_finding(device: Device, rng: Range) -> list[DesignFinding]:
 
 
 def neighbours(device: Device) -> list[Neighbours]:
-    """Where every two neighbouring ranges meet, as claimed and as they can be read."""
+    """Claimed and readable limits of every two neighbouring ranges."""
     pairs = zip(device.ranges, device.ranges[1:], strict=False)
     return [
         Neighbours(

@@ -1,4 +1,4 @@
-"""The question turned round: how many turns for a wanted smallest current, and what they cost at the top."""
+"""The turns required for a wanted smallest current, and the maximum test current they leave."""
 
 from __future__ import annotations
 
@@ -37,8 +37,7 @@ class Wanted:
 def turns_for(device: Device, smallest: float) -> Wanted:
     """The fewest turns with which the display reads a primary current of `smallest` amperes.
 
-    The display reads N turns as N times the current (N primary passes make N times the ampere-turns), so the turns
-    are the threshold of one turn over the wanted current, rounded up.
+    N primary passes make N times the ampere-turns, so the turns are the threshold of one turn over the wanted current, rounded up.
     """
     base, threshold = device.ranges[0], device.display.smallest_readable_current
     one_turn = threshold * base.display_factor * base.primary_turns
@@ -68,7 +67,7 @@ def turns_for(device: Device, smallest: float) -> Wanted:
 
 
 def wanted_text(wanted: Wanted) -> list[str]:
-    """The answer in lines."""
+    """The answer as lines of text."""
     lines = [
         f"{wanted.turns} {'turn reads' if wanted.turns == 1 else 'turns read'} from {amperes(wanted.smallest)}; display_factor = {wanted.display_factor:.6g}",
         f"at the top: {amperes(wanted.ceiling.current)} at most ({wanted.ceiling.set_by}), "

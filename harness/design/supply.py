@@ -1,7 +1,7 @@
-"""What feeds the path, and how much more than its rating it lets flow for long.
+"""The supply of the current path, and the overcurrent it lets flow for long.
 
-No fuse and no circuit-breaker is a limit at its rating. Up to its conventional non-fusing (non-tripping) current it must hold
-for the conventional time, and only from its conventional fusing (tripping) current on must it have ended the current by then.
+No fuse and no circuit-breaker limits at its rating. Up to its conventional non-fusing (non-tripping) current it must hold for the
+conventional time, and only from its conventional fusing (tripping) current must it have ended the current by then.
 """
 
 from __future__ import annotations
@@ -53,10 +53,9 @@ TABLE = (
 
 @dataclass(frozen=True)
 class Supply:
-    """What feeds the path, by its `name`, rated `rating` amperes. `kind` is None where the file does not say.
+    """The supply of the current path, `name`, rated `rating` amperes. `kind` is None where the file does not say.
 
-    It must hold `carries` amperes for the conventional time. It is guaranteed to operate only from `operates` amperes, within
-    `seconds`; below that, nothing says that it ever does.
+    It must hold `carries` amperes for the conventional time, and is guaranteed to operate only from `operates` amperes, within `seconds`.
     """
 
     name: str
@@ -68,14 +67,14 @@ class Supply:
 
     @property
     def multiple(self) -> float:
-        """Of its rating, from where on it is guaranteed to operate."""
+        """Multiple of its rating from which it is guaranteed to operate."""
         return self.operates / self.rating
 
 
 def supply_of(device: Device) -> Supply | None:
-    """What feeds the path and lets least flow for long; None when the file names neither fuse nor supply socket.
+    """The supply that lets the least current flow for long; None when the file names neither fuse nor supply socket.
 
-    Of a socket the file knows the rating alone: what is fused or switched ahead of it may be of any kind.
+    Of a socket only the rating is known: the protection ahead of it may be of any kind.
     """
     path = device.path
     named = [] if path.fuse is None else [_supply("fuse", path.fuse, path.fuse_type)]
@@ -102,13 +101,13 @@ def _supply(name: str, rating: float, kind: PrimaryFuse | None) -> Supply:
 
 
 def lets_flow(supply: Supply) -> str:
-    """In words what `supply` lets flow."""
+    """The current that `supply` lets flow, as text."""
     amount, rating = format_quantity(supply.operates, "A", 3), format_quantity(supply.rating, "A", 3)
     return f"the {supply.name} ({rating}) is guaranteed to operate only from {amount}, within {format_seconds(supply.seconds)}"
 
 
 def supplied(device: Device) -> list[DesignFinding]:
-    """What the supply can push through switch and conductor, whatever the ranges claim."""
+    """Checks the current the supply can push through switch and conductor, whatever the ranges claim."""
     supply, path = supply_of(device), device.path
     if supply is None:
         text = (

@@ -1,4 +1,4 @@
-"""Is the range switch made for what it switches: the circuit it opens, its voltage, its contacts, its approval?"""
+"""Checks of the range switch: the circuit it opens, its voltage, its contacts, its approval."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from harness.files.device import Device
 
 
 def range_switch(device: Device) -> list[DesignFinding]:
-    """All that the file says of the switch beside its current, and what to look for where it says nothing."""
+    """All checks of the switch but its current, and what to look for where the file says nothing."""
     return [*_circuit(device), *_voltage(device), *_contacts(device), *_approval(device)]
 
 
 def _circuit(device: Device) -> list[DesignFinding]:
-    """The range switch must never open the secondary."""
+    """Checks that the range switch never opens the secondary."""
     if device.path.switch_breaks == "secondary":
         text = (
             "range switch opens the secondary: under current its voltage there is DANGEROUS; switch the primary, or "

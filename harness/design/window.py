@@ -1,9 +1,8 @@
-"""Do the turns of all ranges fit through the window of the transformer?
+"""Check that the turns of all ranges fit through the window of the transformer.
 
-Wires are taken as round and straight, all side by side in the window. Any circles whose areas make up no more than half of
-a circle fit into it (Fekete, Keldenich and Scheffer, Packing Disks into Disks with Optimal Worst-Case Density, SoCG 2019),
-and equal ones never fill more than pi / sqrt(12) of it (the densest lattice; Fejes Toth 1942, value from memory). Between
-the two it depends on how they lie.
+Wires are taken as round and straight, side by side in the window. Any circles whose areas make up no more than half of a circle fit into it
+(Fekete, Keldenich and Scheffer, Packing Disks into Disks with Optimal Worst-Case Density, SoCG 2019), and equal ones never fill more than
+pi / sqrt(12) of it (the densest lattice; Fejes Toth 1942, value from memory). Between the two it depends on how they lie.
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ def window_filled(device: Device) -> float | None:
 
 
 def turns_fit(device: Device) -> list[DesignFinding]:
-    """The turns of all sections lie in the same window."""
+    """Checks the fill factor of the window that the turns of all sections share."""
     filled, passes = window_filled(device), sum(added_turns(device, r) for r in device.ranges)
     if filled is None or device.transformer.window_diameter is None:
         missing = [] if device.transformer.window_diameter is not None else ["transformer.window_diameter"]

@@ -1,4 +1,4 @@
-"""Wiring that misreads or endangers: what it would do where the file says, what to look for where it does not."""
+"""Wiring that misreads or endangers: its effect where the file describes it, otherwise what to look for."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from harness.files.device import Device, Range
 
 
 def section_reversed(device: Device, rng: Range) -> list[DesignFinding]:
-    """What a series range reads when its own section is connected the wrong way round."""
+    """The reading of a series range whose own section is connected the wrong way round."""
     if rng.wiring != "series":
         return []
     own = added_turns(device, rng)
@@ -23,7 +23,7 @@ def section_reversed(device: Device, rng: Range) -> list[DesignFinding]:
 
 
 def supply_tap(device: Device) -> list[DesignFinding]:
-    """The meter's own supply must not pass the sensor."""
+    """Checks that the meter's own supply does not pass through the sensor."""
     tapped = device.path.supply_tapped
     if tapped == "before sensor":
         return []

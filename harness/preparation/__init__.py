@@ -1,1 +1,1 @@
-"""From the user's files to a run that was rehearsed on a simulated twin."""
+"""Preparation of a run from the user's files, with its rehearsal on a simulated bench."""

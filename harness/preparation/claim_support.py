@@ -1,4 +1,4 @@
-"""Whether a bench can support the claim it is to verify: its uncertainty against limits and decision rule."""
+"""Check that a bench can support the claim: its uncertainty against limits and decision rule."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from harness.results import Conformity, DecisionRule, Judged, RangeResult, Resul
 
 @dataclass(frozen=True)
 class Claimed:
-    """One value with a limit: where it stands, its U and how it stands to the limit, in one unit shown as `unit`."""
+    """One value with a limit: its place, its U and its relation to the limit, in one unit shown as `unit`."""
 
     at: str
     expanded_uncertainty: float
@@ -29,14 +29,14 @@ class Claimed:
 
 
 def unsupported(results: Results) -> Iterator[str]:
-    """Why the claim cannot be verified by the rule on this bench: one line for each cause, quantity and range."""
+    """Reasons why this bench cannot verify the claim by its decision rule: one line per cause, quantity and range."""
     for rng in results.ranges:
         for quantity, judged in everything_judged(rng).items():
             yield from _causes(f"{rng.name}, {quantity}", judged, results.decision)
 
 
 def everything_judged(rng: RangeResult) -> dict[str, list[Claimed]]:
-    """All on a range that has a limit, by the name of the quantity. Points where the display reads nothing are left out."""
+    """Every value with a limit on a range, by quantity. Points where the display reads nothing are left out."""
     rest = rng.no_load
     return {
         "ratio error": _claimed(

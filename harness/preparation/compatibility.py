@@ -1,4 +1,4 @@
-"""Whether device file, bench file and profiles fit each other, as far as it can be told without any instrument."""
+"""Compatibility of device file, bench file and profiles, as far as it can be checked without any instrument."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from instruments.profile import Profile, ProfileError, load_profile
 
 
 def claims_below_display(device: Device, device_file: Path) -> list[str]:
-    """Ranges claimed to begin where the display still shows nothing: every other consequence of it would hide the cause."""
+    """Ranges claimed from below the display threshold: checked first, since any other consequence would hide the cause."""
     return [
         f"{device_file}: ranges[{number}].minimum_current: found {format_quantity(rng.minimum_current, 'A')}, but on range "
         f"{rng.name} the display shows nothing below {format_quantity(shown, 'A')} "
@@ -26,7 +26,7 @@ def claims_below_display(device: Device, device_file: Path) -> list[str]:
 
 
 def profile_problems(bench: Bench, bench_file: Path, folders: Sequence[Path]) -> list[str]:
-    """Profiles that are missing, wrong, or cannot answer with the serial number that the bench file expects; malformed addresses."""
+    """Profiles that are missing, wrong, or cannot answer with the serial number in the bench file; malformed addresses."""
     problems = []
     for name, entry in bench.instruments.items():
         if entry.by_person:
@@ -45,7 +45,7 @@ def profile_problems(bench: Bench, bench_file: Path, folders: Sequence[Path]) ->
 
 
 def _unanswerable(entry: InstrumentEntry, profile: Profile) -> Iterator[str]:
-    """Why no instrument of this profile can ever answer with the serial number of its entry."""
+    """Reasons why no instrument of this profile can answer with the serial number of its entry."""
     serial, place = entry.serial, profile.serial_registers
     if not serial:
         return

@@ -1,4 +1,4 @@
-"""What an interrupted run was made of, from its record."""
+"""The inputs of an interrupted run, from its record."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from harness.steps import Options, words_hash
 
 
 def inputs_of(record: Record, record_file: Path) -> RunInputs:
-    """The inputs an interrupted run began with. Raises RecordError when the procedure's text has changed since."""
+    """Inputs of an interrupted run. Raises RecordError when the procedure's text has changed since."""
     start = record.start
     device, bench = device_and_bench(record)
     name = start["procedure"]["asked"]

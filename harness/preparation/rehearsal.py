@@ -1,4 +1,4 @@
-"""Rehearsing a run: the same runner and procedure on a simulated twin in virtual time, before anything is energised."""
+"""Rehearsal of a run: the same runner and procedure on a simulated bench in virtual time, before anything is energised."""
 
 from __future__ import annotations
 
@@ -41,12 +41,11 @@ from simulated.physics.clock import VirtualClock
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What is known before the run: seconds from the start to the end of each point, results of a healthy twin, problems.
+    """Result of a rehearsal: seconds from the start to the end of each point, results of a healthy twin, problems.
 
-    `power_factors` of the points with power, by name, negative when leading: what the load is asked for, or else has.
-    `notes`: what will go otherwise than asked for, and stands in nobody's way.
-    `rejection` is how likely a sound meter is not passed, None when no error of current or power is judged. `not_known`: how many
-    things `design` would ask for.
+    `power_factors` of the points with power, by name, negative when leading: asked of the load, or its own. `notes`: deviations from the
+    request that do not prevent the run. `rejection`: probability that a sound meter is not passed, None when no error of current or power
+    is judged. `not_known`: number of missing details `design` would ask for.
     """
 
     durations: tuple[float, ...]
@@ -128,7 +127,7 @@ def start_fields(inputs: RunInputs, software: str, operator: str) -> dict[str, o
 
 
 def profiles_kept(inputs: RunInputs) -> dict[str, dict[str, Any]]:
-    """Instrument name -> what its profile says: what was received is read by it again, and a resumed run speaks by it."""
+    """Profile data by instrument name: used to read raw replies again and to resume a run."""
     entries = inputs.bench.instruments.items()
     profiles = {name: load_profile(entry.profile, inputs.folders) for name, entry in entries if not entry.by_person}
     return {name: profile.model_dump(mode="json", exclude_defaults=True) for name, profile in profiles.items()}
@@ -159,7 +158,7 @@ def _run_on_twin(inputs: RunInputs, stop: StopSignal, progress: Progress) -> Rec
 
 
 def _uncalibrated(inputs: RunInputs, record: Record) -> list[str]:
-    """A line for each reason why points could not be evaluated."""
+    """Reasons why points could not be evaluated, one line each."""
     points: dict[str, list[str]] = {}
     for point, why in uncalibrated(inputs.device, inputs.bench, observed_points(record)):
         points.setdefault(f"{point.range}: {why}", []).append(point.name)
@@ -181,7 +180,7 @@ def _cuts_a_hold(line: dict[str, Any]) -> bool:
 
 
 def _holds_cut(record: Record) -> Iterator[tuple[str, bool]]:
-    """Where a hold ends because its load must not be on for longer, and whether what is left of it shows a drift."""
+    """Holds that end because of the longest time their load may be on, and whether the rest still shows a drift."""
     for cut in filter(_cuts_a_hold, record.of_kind("skip")):
         held = [p for p in record.of_kind("point") if p["range"] == cut["range"] and p["direction"] == "hold"]
         enough = len(held) >= FEWEST_HELD
@@ -194,7 +193,7 @@ def _holds_cut(record: Record) -> Iterator[tuple[str, bool]]:
 
 
 def _problems(inputs: RunInputs, record: Record, results: Results) -> list[str]:
-    """What would make the run useless or refuse points, one line each."""
+    """Reasons why the run would be useless or points refused, one line each."""
     names: dict[str, list[str]] = {}
     for line in record.of_kind("skip"):
         if not _cuts_a_hold(line):

@@ -1,4 +1,4 @@
-"""What a rehearsal says of a sound meter: how likely the run is not to pass it."""
+"""Probability that a run does not pass a sound meter, from its rehearsal."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from harness.results import Results
 
 
 def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Rejection | None:
-    """How likely a run like the finished `record` is not to pass a sound meter; None when it judges no error of current or power.
+    """Probability that a run like the finished `record` does not pass a sound meter; None when no error of current or power is judged.
 
     Points where the display reads nothing are left out: the rehearsal refuses them.
     """
@@ -45,7 +45,7 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
 
 
 def rejection_lines(found: Rejection) -> Iterator[str]:
-    """What it means, in lines: the model behind the probabilities, and how far the claim is from what is ordinary."""
+    """The rejection probability as text: its model, and how far the claim is from ordinary errors."""
     meeting = f"{for_terminal(probability(found.conforming))} of ordinary meters meet this claim at every point"
     if found.of_run is None:
         yield f"the probability that a sound meter passes is not known: {meeting}"

@@ -1,4 +1,4 @@
-"""What every command needs first: the user's files checked, the procedure found."""
+"""Loading of a run's inputs: the user's files checked, the procedure found."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ LONGEST_HOLD = 3600.0
 
 @dataclass(frozen=True)
 class RunInputs:
-    """What a run is made of, as the user gave it."""
+    """Inputs of a run as the user gave them."""
 
     device_file: str
     bench_file: Path
@@ -38,7 +38,7 @@ class RunInputs:
 
     @property
     def folders(self) -> tuple[Path, ...]:
-        """Where the bench's own profiles are looked for."""
+        """Folders searched for the bench's own profiles."""
         return profile_folders(self.bench_file)
 
 
@@ -95,7 +95,7 @@ def load_inputs(
 
 
 def read_causes(file: Path | None) -> str:
-    """The text of a user's file of causes, checked; empty without one. Raises UserError."""
+    """The checked text of a user's causes file; empty without one. Raises UserError."""
     if file is None:
         return ""
     text = read_text(file)
@@ -104,7 +104,7 @@ def read_causes(file: Path | None) -> str:
 
 
 def profile_folders(bench_file: Path) -> tuple[Path, ...]:
-    """Where a bench's own profiles are looked for: `profiles` beside the bench file, and beside it."""
+    """Folders searched for a bench's own profiles: `profiles` beside the bench file, and the bench file's folder."""
     folder = bench_file.resolve().parent
     return (folder / "profiles", folder)
 
@@ -120,7 +120,7 @@ def find_procedure(name: str) -> Procedure:
 
 
 def _asked(procedure: str) -> str:
-    """How a procedure is asked for again later: a file by its full path."""
+    """The name under which a procedure can be found later: a file by its full path."""
     return str(Path(procedure).resolve()) if procedure.endswith(".py") else procedure
 
 

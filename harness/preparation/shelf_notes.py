@@ -1,4 +1,4 @@
-"""What a rehearsal tells of loads that a person plugs in: which are not used, and what a point needs that is left out for time."""
+"""Notes on shelf loads in a rehearsal: loads not used, and needs of points left out for time."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def loads_not_used(device: Device, bench: Bench, record: Record) -> Iterator[str
 
 
 def left_out(record: Record, names: dict[str, list[str]], device: Device, bench: Bench) -> Iterator[str]:
-    """A line for each reason, with the `names` of the points left out for it; for time on, with what they need and what helps."""
+    """One line per reason, with the `names` of the points left out for it; for time on, also the time needed and a remedy."""
     firsts: dict[str, str] = {}
     for line in record.of_kind("point", "skip"):
         if line["direction"] != "zero":

@@ -1,4 +1,4 @@
-"""From the user's files to a simulated bench: the stand-in for a rehearsal, a demo, or a second program."""
+"""A simulated bench from the user's files: for a rehearsal, a demo, or a second program."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ _L = TypeVar("_L", TwinTextLink, InProcessRegisters)
 _T = TypeVar("_T")
 
 TYPICAL_WINDING_RESISTANCE = 60.0
-"""Ohms, where the device file does not know its own: typical for a small 2500-turn core, value from memory."""
+"""Ohms, used where the device file gives none: typical for a small 2500-turn core, value from memory."""
 
 
 def describe(
     device: Device, bench: Bench, bench_file: Path, folders: Sequence[Path], faults: Sequence[str]
 ) -> BenchDescription:
-    """The simulated stand-in's description. Raises UserError for an unknown fault."""
+    """Description of the simulated bench. Raises UserError for an unknown fault."""
     transformer, display = device.transformer, device.display
     meter = MeterDescription(
         serial=device.identity.serial,
@@ -100,7 +100,7 @@ def describe(
 
 
 def _known(part: ReferencePart | None, frequency: float, *, phase: bool) -> tuple[KnownAt, ...]:
-    """What is known of the part in the path: what its certificate says, and beyond that what is claimed of it."""
+    """Known errors of the part in the path: by its certificate, and beyond that by its claim."""
     if part is None:
         return ()
     certified, claimed = part.nodes(frequency, phase=phase), part.claimed(frequency, phase=phase)
@@ -114,7 +114,7 @@ def _known(part: ReferencePart | None, frequency: float, *, phase: bool) -> tupl
 
 
 def _parts(bench: Bench) -> dict[str, BenchPart]:
-    """Instrument name -> what it does; one that also reads the voltage does what it does first."""
+    """The function of every instrument by name; for one that also reads the voltage, its first."""
     parts: dict[str, BenchPart] = {}
     for role in get_args(BenchPart):
         if (name := getattr(bench.roles, role)) is not None:
@@ -155,7 +155,7 @@ def _as_the_bench_says(entry: InstrumentEntry, profile: Profile) -> Profile:
 
 
 def displays(simulated: SimulatedBench) -> dict[str, Callable[[], float]]:
-    """What a simulated person reads off the instruments of `simulated`, by the part each plays and the quantity."""
+    """Displays that a simulated person reads off `simulated`, by the part each plays and the quantity."""
     return {
         "meter": simulated.displayed,
         "meter power": lambda: simulated.shown().power,
@@ -217,7 +217,7 @@ class _Failing(Generic[_L]):
             self._link = None
 
     def _done(self, command: str, exchange: Callable[[_L], _T]) -> _T:
-        """What came of an exchange. Raises LinkError."""
+        """The result of an exchange. Raises LinkError."""
         if self._link is None:
             raise LinkError("link is closed", instrument=self._name, address=self._address, command=command)
         try:

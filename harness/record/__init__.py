@@ -1,1 +1,1 @@
-"""The record of a run: its file, what it says has been finished, and the readings an evaluation starts from."""
+"""The record of a run: its file, its finished points, and the readings an evaluation starts from."""

@@ -1,4 +1,4 @@
-"""What a record says has been finished: for going on with an interrupted run, and for evaluating a complete one."""
+"""Finished points and waits of a record, for resuming an interrupted run and evaluating a complete one."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from harness.record.observations import ObservedPoint, ObservedRange, ReadingPai
 from harness.steps import PointReading
 
 STEP, SLEW = 1.0, 1e-3
-"""Seconds, and part of the time that passed, by which the time of day may go otherwise than the running clock: it is slewed by
-up to 500 ppm to follow a time server (common practice, no published source)."""
+"""Seconds, and part of the elapsed time, by which time of day and running clock may differ: a time server slews by up to 500 ppm
+(common practice, no published source)."""
 
 
 def device_and_bench(record: Record) -> tuple[Device, Bench]:
-    """The device and the bench as their files were read when the run began, with the conditions a sensor read then."""
+    """Device and bench as read when the run began, with the conditions a sensor read then."""
     start = record.start
     device = parse_device(start["device_text"], start["device_file"])
     bench = stated_bench(record)
@@ -34,7 +34,7 @@ def device_and_bench(record: Record) -> tuple[Device, Bench]:
 
 
 def clock_steps(record: Record) -> list[str]:
-    """Where the time of day did not go as the running clock did, one line each: it was set, or the machine slept."""
+    """Steps of the time of day against the running clock, one line each: it was set, or the machine slept."""
     told = []
     for before, after in itertools.pairwise(record.lines):
         ran = after["elapsed"] - before["elapsed"]
@@ -62,7 +62,7 @@ def _fraction(percent: float | None) -> float | None:
 
 
 def finished_points(record: Record, device: Device, bench: Bench) -> dict[int, PointReading]:
-    """Point number -> what its `Observe` gave back, for every point finished or left out."""
+    """Point number -> the result of its `Observe`, for every point finished or left out."""
     finished: dict[int, PointReading] = {}
     for line, readings in _points(record):
         finished[line["point"]] = point_reading(line["name"], device.range_named(line["range"]), bench, readings)
@@ -72,16 +72,15 @@ def finished_points(record: Record, device: Device, bench: Bench) -> dict[int, P
 
 
 def finished_waits(record: Record) -> frozenset[int]:
-    """The numbers of the waits that need not be run anew.
+    """Numbers of the waits that need not be repeated: those without current.
 
-    One during which current flowed is not among them, since the current has been off after it: it is over when the point
-    after it is finished.
+    A wait under current is over only when the point after it is finished, since the interruption takes the current off.
     """
     return frozenset(line["wait"] for line in record.of_kind("wait") if not line["current"])
 
 
 def point_reading(name: str, rng: Range, bench: Bench, readings: Sequence[dict[str, Any]]) -> PointReading:
-    """What the `Observe` of point `name` gives back, from its readings as they stand in the record."""
+    """The result of the `Observe` of point `name`, from its recorded readings."""
     reference = sum(r["reference"]["value"] for r in readings) / len(readings) * bench.reference_path.factor
     displayed = [r["displayed"]["value"] for r in readings]
     mean = sum(displayed) / len(readings) * rng.display_factor

@@ -50,20 +50,19 @@ class Record:
 
     @property
     def complete(self) -> bool:
-        """Whether the last thing the run did was to finish."""
+        """Whether the run was finished."""
         return bool(self.lines) and self.lines[-1].get("kind") == "stop" and self.lines[-1].get("outcome") == "complete"
 
     def of_kind(self, *kinds: str) -> Iterator[dict[str, Any]]:
-        """The lines of these kinds, in order."""
         return (line for line in self.lines if line.get("kind") in kinds)
 
 
 class RecordWriter:
-    """Appends lines to a stream; `sync` makes each one durable before the next thing happens.
+    """Appends lines to a stream; `sync` makes each one durable before the run goes on.
 
-    `announce` is told how many seconds that may take, and what it is. With `after` it goes on with that record, whose torn
-    last line is cut off when the first line is written.
-    `time_zero` is when the record began, on `clock`: time that passed while a run was interrupted is taken from the time of day.
+    `announce` receives the seconds that may take, and a description. With `after` that record is continued: its torn last line is cut off
+    when the first line is written. `time_zero` is the start of the record on `clock`; time while a run was interrupted is taken from the
+    time of day.
     """
 
     def __init__(self, stream: IO[bytes], clock: Clock, *, sync: bool, after: Record | None = None) -> None:
@@ -95,7 +94,7 @@ class RecordWriter:
         self._previous = digest
 
     def _append(self, line: bytes) -> None:
-        """All of `line` or nothing of it: a full disk may take a part."""
+        """Write all of `line` or nothing of it: a full disk may take a part."""
         if self._torn:
             self._cut()
         try:
@@ -113,7 +112,7 @@ class RecordWriter:
         self._length += len(line)
 
     def _cut(self) -> None:
-        """Take away what stands after the last whole line. Raises OSError."""
+        """Remove everything after the last whole line. Raises OSError."""
         try:
             self._stream.seek(self._length)
             self._stream.truncate()
@@ -158,7 +157,7 @@ def continue_record(file: Path) -> tuple[Record, IO[bytes]]:
 
 
 def refuse_complete(record: Record, file: Path) -> None:
-    """Raise RecordError when there is nothing left to go on with."""
+    """Raise RecordError when the record is complete."""
     if record.complete:
         raise RecordError(f"{file}: the run is complete; certify it, or start a new run")
 
@@ -213,7 +212,7 @@ def parse_record(data: bytes, name: str) -> Record:
 
 
 def _checked(raw: bytes, number: int, previous: str) -> dict[str, Any] | None:
-    """The line in `raw`, or None when it is not what was written at this place."""
+    """The line in `raw`, or None when it was altered."""
     text, tail = raw[:-_TAIL], raw[-_TAIL:]
     if tail != f',"hash":"{hashlib.sha256(text).hexdigest()}"}}'.encode():
         return None

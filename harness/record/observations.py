@@ -1,4 +1,4 @@
-"""What an evaluation starts from: the finished points of a run, as the record holds them."""
+"""The finished points of a run as recorded: the input of an evaluation."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class ObservedPoint:
 
 @dataclass(frozen=True)
 class ObservedRange:
-    """What the runner knows of one range beside its points: the maximum test current in amperes, the part that set it, points left out.
+    """One range of a run: the maximum test current in amperes, the part that set it, and the points left out.
 
     `skipped` are points for ratio errors, `skipped_beyond` those of a search or of the bench's check.
     """

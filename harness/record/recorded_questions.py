@@ -1,4 +1,4 @@
-"""What a run asks the person at the bench, and that the record holds every question with its answer."""
+"""Questions to the person at the bench, each recorded with its answer."""
 
 from __future__ import annotations
 
@@ -17,37 +17,37 @@ SECONDARY = (
     "Two ranges read nothing. If the secondary is open, DANGEROUS voltage stands there while current flows. Before you look at the "
     "secondary, its fuse and its wiring: disconnect the bench's supply, lock it off and prove it dead."
 )
-"""Two ranges that read nothing have little in common but the secondary."""
+"""Check proposed when two ranges read nothing: they have little in common but the secondary."""
 
 
 class RecordedPerson:
-    """A person whose confirmations and decisions go into a record, once there is one."""
+    """A person whose confirmations and decisions go into a record once one is open."""
 
     def __init__(self, person: Person) -> None:
         self._person = person
         self._writer: RecordWriter | None = None
 
     def record_in(self, writer: RecordWriter) -> None:
-        """Write every further question into the record of `writer`."""
+        """Record every further question with `writer`."""
         self._writer = writer
 
     def confirm(self, text: str) -> str:
         return self._written(text, self._person.confirm(text))
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
-        """As Person says; written down where it guards somebody."""
+        """As Person; recorded where it guards somebody."""
         answer = self._person.choose(text, options, guarding)
         return self._written(text, answer) if guarding else answer
 
     def insist(self, text: str, options: Sequence[str]) -> str:
-        """As Person says; written down, unless the record cannot be written any more: making safe does not wait for it."""
+        """As Person; recorded, unless the record cannot be written any more: making safe does not wait for it."""
         answer = self._person.insist(text, options)
         with contextlib.suppress(OSError):
             self._written(text, answer)
         return answer
 
     def read_value(self, question: Question) -> tuple[float, str]:
-        """As Person says; what was read is written with its point."""
+        """As Person; the value is recorded with its point."""
         return self._person.read_value(question)
 
     def warn_after(self, seconds: float, text: str) -> None:
@@ -60,7 +60,7 @@ class RecordedPerson:
 
 
 def decision(person: Person, stop: StopSignal, text: str, options: Sequence[str]) -> str:
-    """What the person decides; raises Stopped when that is to stop."""
+    """The person's decision; raises Stopped when that is to stop."""
     answer = person.choose(text, options)
     if answer == STOP:
         stop.request("stopped by the operator at a prompt")
