@@ -1,6 +1,6 @@
-"""How Sphinx builds the manual: `python -m sphinx -W docs docs/built`, then open docs/built/index.html; no server is needed.
+"""Sphinx's configuration of the manual: `python -m sphinx -W docs docs/built`, then open docs/built/index.html; no server is needed.
 
-Before anything is read, the reference pages are made from the code and the pictures from real runs.
+The reference pages are made from the code, and the pictures from real runs, before anything is read.
 """
 
 from __future__ import annotations
@@ -35,7 +35,6 @@ html_show_sphinx = False
 
 
 def setup(app: Any) -> None:
-    """Called by Sphinx."""
     app.connect("builder-inited", _make)
 
 

@@ -37,7 +37,7 @@ from procedures import shipped_procedures
 from simulated.bench_faults import CATALOGUE
 
 LINE_KEYS = ("line", "kind", "at", "elapsed", "previous", "hash")
-"""Keys of every line of a record, told once."""
+"""Keys of every line of a record."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,6 @@ class Found:
 
 
 def write_all(folder: Path) -> None:
-    """Write every generated page into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     pages = {
         "device-file": keys_of(Device, "device", ""),
@@ -112,7 +111,6 @@ def description(of: object) -> str:
 
 
 def first_paragraph(of: object) -> str:
-    """The first paragraph of its docstring, on one line."""
     return " ".join(description(of).split("\n\n")[0].split())
 
 
@@ -146,7 +144,7 @@ def attribute_texts(model: type) -> dict[str, str]:
 
 
 def told(annotation: object, metadata: typing.Sequence[object], anchors: Mapping[type[BaseModel], str]) -> str:
-    """What may stand for a key, in words."""
+    """The values allowed for a key, in words."""
     origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
     if origin is typing.Annotated:
         return told(arguments[0], [*arguments[1:], *metadata], anchors)
@@ -169,7 +167,7 @@ def told(annotation: object, metadata: typing.Sequence[object], anchors: Mapping
 
 
 def quantity_of(metadata: typing.Sequence[object]) -> Plausible | None:
-    """What reads a text with its unit, where a key has one."""
+    """The annotation that reads a text with its unit, where a key has one."""
     functions = (getattr(m, "func", None) for m in metadata)
     return next((f for f in functions if isinstance(f, Plausible)), None)
 
@@ -182,7 +180,7 @@ def bounds(metadata: typing.Sequence[object]) -> str:
 
 
 def default(field: FieldInfo) -> str:
-    """What holds where a key is left out."""
+    """The value of a key that is left out, in words."""
     if field.is_required():
         return "required"
     value = field.default
@@ -200,18 +198,15 @@ def default(field: FieldInfo) -> str:
 
 
 def table(heads: typing.Sequence[str], rows: typing.Iterable[typing.Sequence[str]]) -> str:
-    """A table of Markdown."""
     lines = [heads, ["---"] * len(heads), *rows]
     return "\n".join("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines) + "\n"
 
 
 def quantities() -> str:
-    """Every quantity a profile may have, with its unit."""
     return "## Quantities\n\n" + table(("quantity", "unit"), ((f"`{name}`", unit) for name, unit in UNITS.items()))
 
 
 def record_lines() -> str:
-    """Every kind of line of a record, with its keys."""
     kinds = {f"`{kind}`": model for kind, model in KINDS.items()} | {
         f"`step`, with `step` = `{step}`": model for step, model in STEPS.items()
     }
@@ -238,7 +233,6 @@ def commands() -> str:
 
 
 def shown(action: argparse.Action) -> str:
-    """An argument as it is typed."""
     metavar = action.metavar or (action.dest.upper() if action.nargs != 0 else "")
     value = f" [{metavar}]" if action.nargs == "?" and action.option_strings else f" {metavar}" if metavar else ""
     return f"`{(', '.join(action.option_strings) + value).strip()}`"
@@ -250,13 +244,12 @@ def explained(action: argparse.Action) -> str:
 
 
 def procedures() -> str:
-    """Every shipped procedure."""
     made = shipped_procedures().values()
     return table(("name", "title", "what it does"), ((f"`{p.name}`", p.title, first_paragraph(p.steps)) for p in made))
 
 
 def step_words() -> str:
-    """Every word a procedure is written in: steps, directions, what comes in and what helps."""
+    """Every word a procedure is written in: steps, directions, inputs and aids."""
     of_steps = [step.__name__ for step in typing.get_args(steps.Step)]
     not_called = ("DIRECTIONS", "Device", "Direction", "Procedure", "Range", "Step", "Steps")
     rows = {}
@@ -282,7 +275,6 @@ def argument(parameter: inspect.Parameter) -> str:
 
 
 def profiles() -> str:
-    """Every shipped profile."""
     rows = []
     for file in sorted(SHIPPED.glob("*.toml")):
         profile = load_profile(file.stem)
@@ -291,7 +283,6 @@ def profiles() -> str:
 
 
 def causes() -> str:
-    """Every shipped cause, each variant once."""
     rows = {(f"`{cause.name}`", braces(cause.text), braces(cause.look)) for cause in shipped_causes().causes}
     return table(("cause", "what is told", "where to look"), sorted(rows))
 
@@ -307,5 +298,4 @@ def cautions() -> str:
 
 
 def faults() -> str:
-    """Every fault of the simulated bench."""
     return table(("fault", "what is wrong"), ((f"`{fault.name}`", fault.summary) for fault in CATALOGUE))

@@ -20,7 +20,7 @@ from pathlib import Path
 
 COLUMNS = 100
 PLACES = range(15025, 15030)
-"""Ports in the files that `new` writes; others take their place, since somebody may be serving such a bench right now."""
+"""Ports in the files that `new` writes. Free ones take their place, since such a bench may be served already."""
 
 LONGEST = 300.0
 """Seconds after which a command hangs."""
@@ -93,7 +93,7 @@ def _terminal(name: str, work: Path, folder: Path, begins: str = "") -> None:
 
 
 def typed(command: str, work: Path, expected: int = 0) -> str:
-    """What `ratioproof ...` prints in the folder `work`. Raises RuntimeError unless it ends with the `expected` exit status."""
+    """The output of `ratioproof ...` run in the folder `work`. Raises RuntimeError unless it ends with the `expected` exit status."""
     done = subprocess.run(
         words(command),
         cwd=work,
@@ -112,20 +112,20 @@ def typed(command: str, work: Path, expected: int = 0) -> str:
 
 
 def words(command: str) -> list[str]:
-    """`ratioproof ...` as it is started with the Python of this build."""
+    """The arguments that start `ratioproof ...` with the Python of this build."""
     parts = re.findall(r'"([^"]*)"|(\S+)', command.removeprefix("ratioproof "))
     return [sys.executable, "-m", "harness", *(quoted or plain for quoted, plain in parts)]
 
 
 def surroundings() -> dict[str, str]:
-    """The environment of a command: a terminal of so many columns, this clone's packages, Unicode."""
+    """The environment of a command: terminal width, this clone's packages, Unicode."""
     here = str(Path(__file__).parents[1])
     return {**os.environ, "COLUMNS": str(COLUMNS), "PYTHONPATH": here, "PYTHONIOENCODING": "utf-8"}
 
 
 @contextmanager
 def serving(bench: str, work: Path, *options: str) -> Iterator[subprocess.Popen[str]]:
-    """`ratioproof simulate` while something else talks to it; ended by the word for it."""
+    """Run `ratioproof simulate` for the block, and end it by its command."""
     process = subprocess.Popen(
         words(" ".join(("ratioproof simulate", bench, *options))),
         cwd=work,
@@ -162,7 +162,7 @@ def move_ports(bench: Path) -> None:
 
 
 def terminal(file: Path, command: str, said: str) -> None:
-    """A picture of a terminal in which `command` has printed `said`."""
+    """Save a picture of a terminal in which `command` has printed `said`."""
     from rich._export_format import CONSOLE_SVG_FORMAT
     from rich.console import Console
     from rich.terminal_theme import DEFAULT_TERMINAL_THEME
@@ -171,7 +171,7 @@ def terminal(file: Path, command: str, said: str) -> None:
     console = Console(record=True, file=io.StringIO(), width=COLUMNS, legacy_windows=False)
     console.print(Text(f"$ {command}", style="bold"), soft_wrap=False)
     console.print(Text(said.rstrip()))
-    # Without its fonts, which would be fetched from the network.
+    # The default fonts would be fetched from the network.
     form = re.sub(r"@font-face\s*{{.*?}}", "", CONSOLE_SVG_FORMAT, flags=re.DOTALL)
     file.write_text(
         console.export_svg(title="", theme=DEFAULT_TERMINAL_THEME, code_format=form), encoding="utf-8", newline="\n"
@@ -179,7 +179,7 @@ def terminal(file: Path, command: str, said: str) -> None:
 
 
 def pages(certificate: Path, folder: Path, name: str) -> None:
-    """Pictures of the pages of a certificate that `PAGES` names. Raises StopIteration when there is none with such a text."""
+    """Save pictures of the pages of a certificate that `PAGES` names. Raises StopIteration when no page holds such a text."""
     import pypdfium2
 
     document = pypdfium2.PdfDocument(certificate)

@@ -1,8 +1,8 @@
-"""What a link or an instrument can do wrong, always with instrument, address and command.
+"""Errors of links and instruments, always with instrument, address and command.
 
 InstrumentError
 ├── LinkError        the exchange itself failed (refused, timed out, cut, reset): the link is closed and must be reopened
-├── ReplyError       an answer came that cannot be used (garbled, over range, unasked for): likewise
+├── ReplyError       the answer cannot be used (garbled, over range, unasked for): likewise
 ├── QueuedError      the instrument put an error in its queue
 └── IdentityError    another instrument answers than the bench file names
 """
@@ -13,7 +13,7 @@ import re
 
 
 def reason_of(failure: Exception) -> str:
-    """Why an exchange failed, in the words of whatever failed, on one line and without its error number."""
+    """The reason of a failed exchange as the failure states it, on one line and without its error number."""
     match failure.args:
         case (int(), str(text)):  # an OSError, or termios.error, which is none
             pass
@@ -23,7 +23,7 @@ def reason_of(failure: Exception) -> str:
 
 
 class InstrumentError(Exception):
-    """Base of all; `reason` says what happened, the rest where."""
+    """Base of all; `reason` says what happened, the other fields where."""
 
     def __init__(
         self,

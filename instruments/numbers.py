@@ -34,7 +34,7 @@ def parse_number(reply: str) -> float:
 
 
 def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
-    """What a person typed, as `typed_value`. Raises ValueError also when it is finer than the display's `resolution` can show."""
+    """Parse what a person typed, as `typed_value`. Raises ValueError also when it is finer than the display's `resolution` can show."""
     value = typed_value(text, unit)
     steps = value / resolution
     if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
@@ -44,7 +44,7 @@ def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
 
 
 def typed_value(text: str, unit: str = "A") -> float:
-    """What a person typed: decimal point or comma, an optional SI prefix, the unit optional (``340 mA``, ``0,34``).
+    """Parse what a person typed: decimal point or comma, an optional SI prefix, the unit optional (``340 mA``, ``0,34``).
 
     Raises ValueError when it is no number of `unit` (A, W, V or none).
     """
@@ -86,26 +86,20 @@ _REGISTER_FORMATS = {
 
 
 def decode_registers(registers: list[int], type: str, word_order: str, byte_order: str = "big") -> float:
-    """The number in 16-bit `registers`; `type` as in a profile, both orders "big" or "little".
-
-    Integers are given as such, so that a 64-bit one keeps all its digits.
-    """
+    """The number in 16-bit `registers`; `type` as in a profile, both orders "big" or "little". Integers keep all 64 bits."""
     words = registers if word_order == "big" else registers[::-1]
     value: float = struct.unpack(_REGISTER_FORMATS[type], _bytes(words, byte_order))[0]
     return value
 
 
 def decode_text(registers: list[int], byte_order: str = "big") -> str:
-    """The ASCII text in `registers`, two characters in each, up to the first NUL and without blanks around it.
-
-    What is no ASCII comes as question marks.
-    """
+    """The ASCII text in `registers`, two characters in each, up to the first NUL, stripped. Other characters become question marks."""
     data = _bytes(registers, byte_order).split(b"\0")[0]
     return data.decode("ascii", "replace").replace("\ufffd", "?").strip()
 
 
 def register_count(type: str) -> int:
-    """How many 16-bit registers a number of `type` takes."""
+    """Number of 16-bit registers of a number of `type`."""
     return struct.calcsize(_REGISTER_FORMATS[type]) // 2
 
 

@@ -33,7 +33,7 @@ SHIPPED = Path(__file__).parent / "profiles"
 
 ProfileRole = Literal["load", "reference", "meter", "switch", "environment"]
 READS_ELSEWHERE = {"secondary": "current", "check_standard": "current", "voltage": "voltage"}
-"""Parts on a bench that no profile names for itself, and the quantity each is read for."""
+"""Functions on a bench that no profile names for itself, and the quantity read for each."""
 
 
 class ProfileError(Exception):
@@ -115,7 +115,7 @@ def _brace_problems(profile: Profile) -> list[str]:
 
 
 def _quantity_problems(profile: Profile) -> list[str]:
-    """Each as ``key: found ..., expected ...``."""
+    """Problems of the quantities, each as ``key: found ..., expected ...``."""
     table = "registers" if profile.kind == "modbus" else "quantities"
     other = profile.quantities if profile.kind == "modbus" else profile.registers
     problems = (
@@ -181,10 +181,7 @@ def _trigger_problems(profile: Profile) -> list[str]:
 
 @cache
 def load_profile(name: str, folders: Sequence[Path] = ()) -> Profile:
-    """The profile called `name`, looked for in `folders` first and then among the shipped ones.
-
-    Raises ProfileError when it is not found or malformed.
-    """
+    """Load the profile `name`, from `folders` first and then the shipped ones. Raises ProfileError when it is missing or malformed."""
     tried = [folder / f"{name}.toml" for folder in (*folders, SHIPPED)]
     file = next((f for f in tried if f.is_file()), None)
     if file is None:

@@ -226,6 +226,6 @@ class Switching(ProfileTable):
 
 
 def _fits(command: str, placeholder: str) -> bool:
-    """Whether braces stand in `command` only around `placeholder`."""
+    """Whether the only braces in `command` are around `placeholder`."""
     rest = command.replace("{" + placeholder + "}", "") if placeholder else command
     return "{" not in rest and "}" not in rest

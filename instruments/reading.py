@@ -1,4 +1,4 @@
-"""What a driver gives back: a value with the reply it came from, and who answered."""
+"""Results of a driver: a value with the reply it came from, and the identity of the instrument."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ class Reading(NamedTuple):
 
 @dataclass(frozen=True)
 class Identity:
-    """Who answered: the whole reply, and the serial number in it."""
+    """Identity of an instrument: the whole reply, and the serial number in it."""
 
     text: str
     serial: str
 
     @property
     def shown(self) -> str:
-        """The reply as people are shown it: printable, and no longer than a line."""
+        """The reply for people: printable, and on one line."""
         return shown(self.text)
 
 
 def shown(text: str, longest: int = 100) -> str:
-    """What an instrument sent, for a line: escapes for what is not printable, and cut where it goes on and on."""
+    """A received text for one line: unprintable characters escaped, cut when longer than `longest`."""
     line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text[: longest + 1])
     return line if len(line) <= longest else line[: longest - 3] + "..."

@@ -1,7 +1,7 @@
-"""TOML files that people write: read within bounds, checked against a model, every problem told in one line.
+"""TOML files that people write: read within bounds, checked against a model, every problem reported in one line.
 
-Bounds, since a file may be anything: its size, the length of a line, how deep tables, lists and keys are nested, and
-integers of 64 bits as TOML 1.0.0 has them.
+The bounds protect against arbitrary files: size, length of a line, depth of tables, lists and keys, and integers of 64
+bits as TOML 1.0.0 has them.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pydantic import BaseModel, ValidationError
 LARGEST_FILE, LONGEST_LINE = 1_000_000, 4000
 DEEPEST = 12
 MOST_PROBLEMS = 30
-"""Lines after which the rest is only counted."""
+"""Lines after which problems are only counted."""
 
 _Model = TypeVar("_Model", bound=BaseModel)
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,60}")
@@ -25,7 +25,7 @@ _NUMBER_WITH_COMMA = re.compile(r"=\s*[+-]?\d+,\d")
 _DATE = re.compile(r"=\s*\d{4}-\d\d-\d\d")
 _PART = r"""(?:[A-Za-z0-9_-]++|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*"""
 _LONG_KEY = re.compile(rf"(?<![A-Za-z0-9_-])(?:{_PART}){{{DEEPEST}}}")
-"""More parts than any key has; tomllib takes a time that grows with their square."""
+"""Keys with more parts than any has: tomllib takes a time that grows with their square."""
 _WORDS = {
     "missing": "found nothing, expected this key",
     "tuple_type": "expected a list in square brackets",
@@ -42,11 +42,11 @@ _WORDS = {
     "bool_type": "expected true or false",
     "bool_parsing": "expected true or false",
 }
-"""pydantic's names of the mistakes people make, in plain words."""
+"""pydantic's names of frequent mistakes, in plain words."""
 
 
 class FileProblems(Exception):
-    """What is wrong in a file; `lines` holds one for each problem, with file and key."""
+    """The mistakes in a file; `lines` holds one for each, with file and key."""
 
     def __init__(self, lines: list[str]) -> None:
         self.lines = lines
@@ -99,7 +99,7 @@ def read_tables(text: str, name: str) -> dict[str, Any]:
 
 
 def _values(data: object) -> Iterator[tuple[int, object]]:
-    """Every value with its depth, without recursion: what is too deep must not end the program."""
+    """Every value with its depth, without recursion: a value nested too deep must not end the program."""
     left = [(0, data)]
     while left:
         depth, value = left.pop()
@@ -109,7 +109,7 @@ def _values(data: object) -> Iterator[tuple[int, object]]:
 
 
 def _told(failure: ValueError, text: str) -> str:
-    """What the parser says, with what people write most often by mistake."""
+    """The parser's message, with the most frequent mistakes explained."""
     said = " ".join(str(failure).split())
     if "integer string conversion" in said:
         return "an integer of thousands of digits"
@@ -123,7 +123,7 @@ def _told(failure: ValueError, text: str) -> str:
 
 
 def _lines(model: type[BaseModel], name: str, error: Any) -> list[str]:
-    """One problem pydantic found, as lines naming file, key, what was found and what is expected."""
+    """Describe one problem pydantic found, as lines naming file, key, value found and value expected."""
     raised = error.get("ctx", {}).get("error")
     if isinstance(raised, _Several):
         return [_where(name, key) + text for key, text in raised.problems]
@@ -160,7 +160,7 @@ def _key(location: tuple[int | str, ...]) -> str:
 
 
 def _meant(model: type[BaseModel], key: str) -> str:
-    """Which of the model's keys may have been meant, wherever they stand."""
+    """The model's key that was probably meant, in whichever table."""
     schema = model.model_json_schema()
     tables = [schema, *schema.get("$defs", {}).values()]
     known = sorted({name for table in tables for name in table.get("properties", {})})
@@ -171,6 +171,6 @@ def _meant(model: type[BaseModel], key: str) -> str:
 
 
 def shortened(found: object) -> str:
-    """What was found, on one line of bounded length."""
+    """The value found, on one line of bounded length."""
     text = repr(found)
     return text if len(text) <= 60 else text[:57] + "..."

@@ -1,6 +1,6 @@
-"""The parts of a bench that a person plays: displays read, a range switch turned. Loads are in `shelf_load`.
+"""Instruments that a person reads and a range switch that a person turns. Loads are in `shelf_load`.
 
-`act` in the drivers lets a simulated person really do it on a simulated bench; at a real one it does nothing.
+`act` in the drivers changes a simulated bench as the person would; at a real one it does nothing.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from instruments.operator.person import Expected, Person, Question
 from instruments.reading import Identity, Reading
 
 SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}
-"""What a person can be asked to read beside a current, and the unit it is typed in."""
+"""Quantities a person can be asked to read beside a current, and the unit each is typed in."""
 
 MAINS_VOLTAGE = 230.0
 """Volts, the nominal voltage of IEC 60038: a voltmeter's range is chosen for it, and the first typed voltage is expected near it."""
 
 
 def changed_wiring(what: str, touched: str, change: str) -> str:
-    """How somebody is asked to change wiring: an unplugged load leaves jacks and probes at mains potential."""
+    """The request to change wiring: an unplugged load leaves jacks and probes at mains potential."""
     return (
         f"Change of wiring: {what}. The load is off; that is not enough.\n"
         "  1. Disconnect the bench's supply and lock it off.\n"
@@ -32,7 +32,7 @@ def changed_wiring(what: str, touched: str, change: str) -> str:
 
 
 class ByPerson:
-    """What is common to instruments that a person reads or moves: no link, nothing to make safe."""
+    """Common part of the drivers of instruments that a person reads or moves: no link, nothing to make safe."""
 
     by_person = True
 
@@ -40,31 +40,27 @@ class ByPerson:
         self.name, self.address = name, "a person"
         self._person, self._serial = person, serial
 
-    def open(self) -> None:
-        """Nothing to open."""
+    def open(self) -> None: ...
 
     def identify(self) -> Identity:
         """The serial number as the bench file states it; the operator vouches for it."""
         return Identity(f"read by a person, serial {self._serial or 'not stated'}", self._serial)
 
-    def start(self) -> None:
-        """Nothing to start."""
+    def start(self) -> None: ...
 
-    def make_safe(self) -> None:
-        """Drives nothing."""
+    def make_safe(self) -> None: ...
 
     def confirm_safe(self) -> tuple[bool, str]:
         return True, ""
 
-    def close(self) -> None:
-        """Nothing to close."""
+    def close(self) -> None: ...
 
 
 @dataclass(frozen=True)
 class ReadByEye:
-    """What an instrument without interface shows, and the function it has on the bench (`part`).
+    """Display of an instrument without interface, and its function on the bench (`part`).
 
-    `steps`: its resolution by full scale, in `unit`; `beside`: that of what else it shows, by quantity, in SI units;
+    `steps`: its resolution by full scale, in `unit`; `beside`: the resolution of its other quantities, in SI units;
     `tolerance` as in a Question.
     """
 
@@ -88,7 +84,7 @@ class PersonMeter(ByPerson):
         self._of_itself = {"voltage": Expected(MAINS_VOLTAGE), "power_factor": Expected(largest=1.0)}
 
     def read(self, expected: float | None = None) -> Reading:
-        """Ask for what it shows, in its own unit. Raises UndoLast."""
+        """Ask for the value shown, in the instrument's own unit. Raises UndoLast."""
         shown, step = self._shown, self._shown.steps[self._scale]
         return self._typed(Question(f"  {self.name} shows", shown.part, step, expected, shown.tolerance, shown.unit))
 
@@ -96,7 +92,7 @@ class PersonMeter(ByPerson):
         return name in self._shown.beside
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
-        """Ask for each of `names`, held against `expected` where it is told. Raises UndoLast."""
+        """Ask for each of `names`; values are checked against `expected`. Raises UndoLast."""
         found = {}
         for name in names:
             held = expected or self._of_itself.get(name, Expected())
@@ -125,12 +121,12 @@ class PersonReference(PersonMeter):
     """A reference without interface, read and ranged by a person."""
 
     def __init__(self, shown: ReadByEye, person: Person, now: Now, act: Callable[[float], None]) -> None:
-        """`act` is told the full scale the person turned to."""
+        """`act` is called with the full scale the person turned to."""
         super().__init__(shown, person, now)
         self._act = act
 
     def configure(self, full_scale: float) -> None:
-        """Have it turned to the range with this full scale; the circuit must be dead, since a lead may have to be moved."""
+        """Ask for the range with this full scale; the circuit must be dead, since a lead may have to be moved."""
         quantity = "current" if self._shown.unit == "A" else "voltage"
         closed = " Then check that the secondary loop is closed through it." if self._shown.part == "secondary" else ""
         if len(self._shown.steps) > 1:
@@ -145,8 +141,7 @@ class PersonReference(PersonMeter):
         self._scale = full_scale
         self._act(full_scale)
 
-    def check(self) -> None:
-        """Nothing is queued behind what a person types."""
+    def check(self) -> None: ...
 
 
 class PersonVoltmeter(PersonMeter):
@@ -157,7 +152,7 @@ class PersonVoltmeter(PersonMeter):
         super().__init__(ReadByEye(name, "", serial, {}, "V", {"voltage": resolution}), person, now)
 
     def read(self, expected: float | None = None) -> Reading:
-        """Ask for what it shows. Raises UndoLast."""
+        """Ask for the voltage shown. Raises UndoLast."""
         return self.read_beside(["voltage"])["voltage"]
 
 
@@ -165,12 +160,11 @@ class PersonSwitch(ByPerson):
     """A range switch turned by a person."""
 
     def __init__(self, name: str, person: Person, serial: str, act: Callable[[str], None]) -> None:
-        """`act` is told the range the switch was turned to."""
+        """`act` is called with the range the switch was turned to."""
         super().__init__(name, person, serial)
         self._act = act
 
     def select(self, range_name: str) -> str:
-        """Ask for the switch to be turned."""
         answer = self._person.confirm(
             f"The load is off; the switch is at line potential all the same. Turn the range switch to {range_name}, by its insulated knob only."
         )

@@ -1,4 +1,4 @@
-"""For how long something may carry current at a time."""
+"""The longest time something may carry current."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from instruments.numbers import format_time
 
 @dataclass(frozen=True)
 class OnFor:
-    """`what` says in words what is limited ("kettle may be on"), `seconds` for how long at a time."""
+    """A limited duration: `what` names in words what is limited ("kettle may be on"), `seconds` is the longest time at once."""
 
     what: str
     seconds: float
@@ -19,5 +19,5 @@ class OnFor:
 
     @property
     def from_now(self) -> str:
-        """The same, said when the time begins."""
+        """The same text for when the time begins."""
         return f"{self.what} for {format_time(self.seconds)} from now"

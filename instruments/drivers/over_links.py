@@ -1,4 +1,4 @@
-"""The drivers that play the parts of a bench over a link, by SCPI or registers."""
+"""Drivers of the parts of a bench over a link, by SCPI or registers."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ class ScpiLoad(ScpiInstrument):
     by_person = False
 
     def protect(self, limit: float) -> None:
-        """Set the instrument's own current limit, at most its largest current. Does nothing where the profile has no such command."""
+        """Set the instrument's own current limit, at most its largest current. Does nothing without such a command in the profile."""
         self.protect_quantity("current", min(limit, self.profile.quantities["current"].maximum))
 
     def arm_watchdog(self) -> None:
-        """Have the load switch itself off when it is no longer fed. Does nothing without one in the profile. Raises InstrumentError."""
+        """Make the load switch itself off when it is no longer fed. Does nothing without a watchdog in the profile. Raises InstrumentError."""
         if self.profile.watchdog is not None:
             self.tell_checked(self.profile.watchdog.arm, self.profile.watchdog.seconds)
 
     def confirm_safe(self) -> tuple[bool, str]:
-        """As every instrument; a load that is seen to be off leaves its watchdog nothing to watch. Raises LinkError or ReplyError."""
+        """As every instrument; once the load is confirmed off its watchdog is disarmed. Raises LinkError or ReplyError."""
         confirmed, answer = super().confirm_safe()
         if confirmed and self.profile.watchdog is not None:
             self.tell(self.profile.watchdog.disarm)
@@ -37,11 +37,10 @@ class ScpiLoad(ScpiInstrument):
 
     @property
     def least_current(self) -> float:
-        """The profile's minimum, in amperes."""
         return max(0.0, self.profile.quantities["current"].minimum)
 
     def takes_power_factor(self, power_factor: float) -> bool:
-        """Whether the profile has a command for it, and bounds that hold it."""
+        """Whether the profile has a command for it and allows the value."""
         quantity = self.profile.quantities.get("power_factor")
         return quantity is not None and bool(quantity.set) and quantity.minimum <= power_factor <= quantity.maximum
 
@@ -70,18 +69,17 @@ class ScpiReference(ScpiInstrument):
         self.configure_quantity(self.measures, full_scale)
 
     def read(self, expected: float | None = None) -> Reading:
-        """A fresh reading. Raises LinkError or ReplyError."""
         return self.read_quantity(self.measures)
 
     def fetch(self) -> Reading:
-        """The measurement that `fire` started; without a trigger in the profile, a fresh one. Raises LinkError or ReplyError."""
+        """The measurement that `fire` started; a fresh one without a trigger in the profile. Raises LinkError or ReplyError."""
         return self.fetch_quantity(self.measures)
 
     def check(self) -> None:
-        """Raise QueuedError when an error was queued behind good replies, ReplyError when a reply too many came.
+        """Raise QueuedError when an error was queued behind good replies, ReplyError when there is an unexpected reply.
 
-        Where there is no error queue the identification is asked for: a duplicate of a late reply that stands behind
-        the last reading would be taken for it and found out.
+        Without an error queue the identification is asked for: a duplicate reply waiting behind the last reading would be
+        taken for it and detected.
         """
         if self.profile.errors is None:
             self.identify_again()
@@ -101,16 +99,16 @@ class ScpiMeter(ScpiInstrument):
     by_person = False
 
     def read(self, expected: float | None = None) -> Reading:
-        """What the device shows. Raises LinkError or ReplyError."""
+        """The value the device shows. Raises LinkError or ReplyError."""
         return self.read_quantity("current")
 
     def fetch(self) -> Reading:
-        """What the device measured since `fire`; without a trigger in the profile, what it shows now."""
+        """The value the device measured since `fire`; without a trigger in the profile, the value it shows now."""
         return self.fetch_quantity("current")
 
 
 class ScpiVoltmeter(ScpiInstrument):
-    """A multimeter that reads the voltage; `expected` volts choose its range."""
+    """A multimeter that reads the voltage; its range is chosen for `expected` volts."""
 
     by_person = False
 
@@ -121,12 +119,11 @@ class ScpiVoltmeter(ScpiInstrument):
         self._expected = expected
 
     def start(self) -> None:
-        """Bring it to its voltage range. Raises InstrumentError."""
+        """Set its voltage range. Raises InstrumentError."""
         super().start()
         self.configure_quantity("voltage", self._expected)
 
     def read(self) -> Reading:
-        """A fresh reading in volts. Raises LinkError or ReplyError."""
         return self.read_quantity("voltage")
 
 
@@ -148,7 +145,7 @@ class ScpiSwitch(ScpiInstrument):
         self._positions = positions
 
     def select(self, range_name: str) -> str:
-        """Move, check the error queue, and ask whether it got there. Raises InstrumentError."""
+        """Move the switch, check the error queue and confirm the position. Raises InstrumentError."""
         part = self.profile.switching
         if part is None or range_name not in self._positions:
             raise ReplyError(f"no position for range {range_name!r}", instrument=self.name, address=self.address)
@@ -170,7 +167,6 @@ class ScpiEnvironmentSensor(ScpiInstrument):
     """A thermometer, hygrometer or both that speaks SCPI."""
 
     def read(self) -> dict[str, Reading]:
-        """Fresh readings of all it has, by quantity. Raises LinkError or ReplyError."""
         return {name: self.read_quantity(name) for name, q in self.profile.quantities.items() if q.get}
 
 
@@ -180,7 +176,6 @@ class RegisterMeter(RegisterInstrument):
     by_person = False
 
     def read(self, expected: float | None = None) -> Reading:
-        """What the device shows. Raises LinkError or ReplyError."""
         return self.read_quantity("current")
 
 
@@ -188,5 +183,4 @@ class RegisterEnvironmentSensor(RegisterInstrument):
     """A thermometer, hygrometer or both read over Modbus."""
 
     def read(self) -> dict[str, Reading]:
-        """What it shows of all it has, by quantity. Raises LinkError or ReplyError."""
         return {name: self.read_quantity(name) for name in self.profile.registers}

@@ -1,4 +1,4 @@
-"""A Modbus instrument as its profile describes it: a serial number and quantities in registers, never written."""
+"""A Modbus instrument as its profile describes it: a serial number and quantities in registers that are only read."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from instruments.profile import Profile
 from instruments.reading import Identity, Reading
 
 LARGEST = {"current": 1e6}
-"""Values not below this are no readings of the quantity: a register map read with the wrong type or order gives them."""
+"""Limits of plausible readings: a register map read with the wrong type or order gives larger ones."""
 
 
 class RegisterInstrument:
@@ -22,7 +22,7 @@ class RegisterInstrument:
     def __init__(
         self, name: str, address: str, profile: Profile, open_link: Callable[[bool], RegisterLink], now: Now
     ) -> None:
-        """`open_link(drain)` makes a fresh link; `drain` asks it to let late answers run dry first."""
+        """`open_link(drain)` makes a fresh link; `drain` makes it discard late answers first."""
         self.name, self.address, self.profile = name, address, profile
         self._open_link, self._now = open_link, now
         self._link: RegisterLink | None = None
@@ -47,11 +47,10 @@ class RegisterInstrument:
             serial = str(decode_registers(words, part.type, part.word_order, part.byte_order))
         return Identity(f"{self.profile.title}, serial {serial}", serial)
 
-    def start(self) -> None:
-        """Registers need no starting."""
+    def start(self) -> None: ...
 
     def read_quantity(self, name: str) -> Reading:
-        """What the registers of a quantity hold. Raises LinkError, ReplyError or, without such registers, InstrumentError."""
+        """The value in the registers of a quantity. Raises LinkError, ReplyError or, without such registers, InstrumentError."""
         register = self.profile.registers.get(name)
         if register is None:
             raise InstrumentError(
@@ -77,11 +76,9 @@ class RegisterInstrument:
         return name in self.profile.registers
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
-        """Further quantities, fresh. Raises LinkError or ReplyError."""
         return {name: self.read_quantity(name) for name in names}
 
-    def make_safe(self) -> None:
-        """What is only read drives nothing."""
+    def make_safe(self) -> None: ...
 
     def confirm_safe(self) -> tuple[bool, str]:
         return True, ""

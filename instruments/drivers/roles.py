@@ -1,8 +1,4 @@
-"""The parts instruments play on the bench.
-
-Every driver can be opened, identified, made safe, asked whether it is safe, and closed. Beyond that a `Load` drives
-current, a `Reference` and a `Meter` read it, a `Switch` moves the device to a range.
-"""
+"""The functions of instruments on the bench, as protocols."""
 
 from __future__ import annotations
 
@@ -15,42 +11,38 @@ from instruments.reading import Identity, Reading
 
 
 def at_once() -> None:
-    """Nothing has to be looked at before the output is switched on."""
+    """The default `ready`: nothing has to be checked before the output is switched on."""
 
 
 class Instrument(Protocol):
-    """What every driver can do."""
-
     name: str
     address: str
 
     def open(self) -> None:
         """Open a fresh link, dropping the old one."""
 
-    def identify(self) -> Identity:
-        """Who answers."""
+    def identify(self) -> Identity: ...
 
     def start(self) -> None:
-        """Bring a freshly opened instrument to where it can be used."""
+        """Prepare a freshly opened instrument for use."""
 
-    def make_safe(self) -> None:
-        """Send the safe commands."""
+    def make_safe(self) -> None: ...
 
     def confirm_safe(self) -> tuple[bool, str]:
         """Whether it is safe, and what it answered."""
 
     def close(self) -> None:
-        """Let go; never raises."""
+        """Close the link; never raises."""
 
 
 class ReadsBesideCurrent(Protocol):
-    """What can read more than its current: power, voltage, power factor, phase, energy."""
+    """An instrument that reads more than its current: power, voltage, power factor, phase, energy."""
 
     def can_read_beside_current(self, name: str) -> bool:
-        """Whether it can read the quantity `name` as it stands."""
+        """Whether it can read the quantity `name` as it is configured."""
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
-        """Those quantities, of the measurement just read where it can; `expected` helps a person see a slip."""
+        """Those quantities, from the latest measurement where it can; `expected` helps a person notice a slip."""
 
 
 class Load(Instrument, Protocol):
@@ -59,7 +51,7 @@ class Load(Instrument, Protocol):
     by_person: bool
 
     def protect(self, limit: float) -> None:
-        """Have the instrument itself refuse more than `limit` amperes, where its profile can."""
+        """Make the instrument itself refuse more than `limit` amperes, where its profile can."""
 
     @property
     def least_current(self) -> float:
@@ -81,10 +73,10 @@ class Reference(Instrument, ReadsBesideCurrent, Protocol):
     by_person: bool
 
     def configure(self, full_scale: float) -> None:
-        """Go to the range with this full scale, in the instrument's own unit."""
+        """Select the range with this full scale, in the instrument's own unit."""
 
     def read(self, expected: float | None = None) -> Reading:
-        """A fresh reading in the instrument's own unit; `expected` helps a person see a slip."""
+        """A fresh reading in the instrument's own unit; `expected` helps a person notice a slip."""
 
     def check(self) -> None:
         """Raise when an error was queued behind good replies."""
@@ -96,12 +88,12 @@ class Meter(Instrument, ReadsBesideCurrent, Protocol):
     by_person: bool
 
     def read(self, expected: float | None) -> Reading:
-        """What the device shows, in amperes of its own scale; `expected` helps a person see a slip."""
+        """The value the device shows, in amperes of its own scale; `expected` helps a person notice a slip."""
 
 
 @runtime_checkable
 class Triggered(Protocol):
-    """What can measure at the same time as others: all are armed, then all fired, then each is asked.
+    """An instrument that can measure at the same time as others: all are armed, then all fired, then each is fetched from.
 
     `armable`: its profile declares a trigger; without one, `arm` and `fire` do nothing and `fetch` is a fresh reading.
     """
@@ -111,7 +103,7 @@ class Triggered(Protocol):
         """Whether `arm` and `fire` do anything."""
 
     def arm(self) -> None:
-        """Stand ready."""
+        """Prepare for the trigger."""
 
     def fire(self) -> None:
         """Start one measurement."""
@@ -126,7 +118,7 @@ class Voltmeter(Instrument, Protocol):
     by_person: bool
 
     def read(self) -> Reading:
-        """A fresh reading in volts."""
+        """A reading in volts."""
 
 
 class Switch(Instrument, Protocol):
@@ -135,7 +127,7 @@ class Switch(Instrument, Protocol):
     by_person: bool
 
     def select(self, range_name: str) -> str:
-        """Go there, confirm, and say what confirmed it."""
+        """Move to the range, confirm it, and return what confirmed it."""
 
 
 class EnvironmentSensor(Instrument, Protocol):

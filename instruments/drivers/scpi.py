@@ -1,7 +1,4 @@
-"""A SCPI instrument as its profile describes it: identify, set, get, errors, safe state.
-
-The drivers in `roles` are thin words on top of this one conversation.
-"""
+"""A SCPI instrument as its profile describes it: identify, set, get, errors, safe state. Its drivers are in `over_links`."""
 
 from __future__ import annotations
 
@@ -23,7 +20,7 @@ _ERROR_NUMBER = re.compile(r"[+-]?\d{1,5}", re.ASCII)
 """SCPI-99, volume 2, SYSTem:ERRor: from -32768 to 32767."""
 
 QUEUE_BOUND = 32
-"""An error queue longer than this is taken as an instrument that never says "no error"."""
+"""Entries after which an instrument is taken to be one that never says "no error"."""
 
 
 class ScpiInstrument:
@@ -47,7 +44,6 @@ class ScpiInstrument:
             self._link = None
 
     def identify(self) -> Identity:
-        """Ask who answers. Raises LinkError or ReplyError."""
         part = self.profile.identification
         reply = self.ask(part.query)
         fields = [f.strip() for f in reply.split(",")]
@@ -88,7 +84,7 @@ class ScpiInstrument:
         return self._opened(text).query(text).strip()
 
     def quantity(self, name: str) -> Quantity:
-        """The profile's quantity called `name`. Raises InstrumentError when the profile has none."""
+        """The profile's quantity `name`. Raises InstrumentError when there is none."""
         if name not in self.profile.quantities:
             raise self._error(InstrumentError, f"its profile {self.profile.title!r} has no quantity {name!r}", "")
         return self.profile.quantities[name]
@@ -107,7 +103,7 @@ class ScpiInstrument:
         self.tell_checked(quantity.set, value)
 
     def confirm_quantity(self, name: str, value: float) -> None:
-        """Read a setting back; 1 % away is another one. Does nothing without `get`. Raises InstrumentError."""
+        """Read a setting back; a difference of 1 % is an error. Does nothing without `get`. Raises InstrumentError."""
         quantity = self.quantity(name)
         if quantity.get:
             self._confirm(quantity.get, value, quantity.unit, self.read_quantity(name).value)
@@ -121,7 +117,7 @@ class ScpiInstrument:
                 self._confirm(quantity.protect_get, limit, quantity.unit, self.read_number(quantity.protect_get))
 
     def configure_quantity(self, name: str, full_scale: float) -> None:
-        """Have the instrument measure `name` on the range with this full scale. Raises InstrumentError."""
+        """Configure the instrument to measure `name` on the range with this full scale. Raises InstrumentError."""
         quantity = self.quantity(name)
         if quantity.configure:
             self._configured[quantity.get] = ""
@@ -130,21 +126,21 @@ class ScpiInstrument:
 
     @property
     def armable(self) -> bool:
-        """Whether its current is fetched from a measurement that a trigger starts."""
+        """Whether its current comes from a measurement that a trigger starts."""
         return "current" in self.profile.quantities and self.profile.quantities["current"].fetches
 
     def arm(self) -> None:
-        """Get ready for the trigger. Does nothing without one in the profile. Raises LinkError."""
+        """Prepare for the trigger. Does nothing without one in the profile. Raises LinkError."""
         if self.profile.trigger is not None:
             self.tell(self.profile.trigger.arm)
 
     def fire(self) -> None:
-        """Start the measurement armed for. Does nothing without a trigger in the profile. Raises LinkError."""
+        """Start the armed measurement. Does nothing without a trigger in the profile. Raises LinkError."""
         if self.profile.trigger is not None:
             self.tell(self.profile.trigger.fire)
 
     def read_quantity(self, name: str) -> Reading:
-        """A fresh reading of a quantity; one that is fetched is armed for and fired first. Raises LinkError or ReplyError."""
+        """A fresh reading of a quantity; for one that is fetched a measurement is armed and fired first. Raises LinkError or ReplyError."""
         started = self._now()
         if self.quantity(name).fetches:
             self.arm()
@@ -152,9 +148,9 @@ class ScpiInstrument:
         return self.fetch_quantity(name)._replace(started=started)
 
     def fetch_quantity(self, name: str) -> Reading:
-        """A quantity of the measurement that `fire` started. Raises LinkError or ReplyError.
+        """Read a quantity from the measurement that `fire` started.
 
-        Raises InstrumentError when the same query was configured for another quantity.
+        Raises LinkError, ReplyError, or InstrumentError when the same query was configured for another quantity.
         """
         quantity = self.quantity(name)
         if not quantity.get:
@@ -165,31 +161,31 @@ class ScpiInstrument:
         return Reading(value, quantity.unit, reply, started, self._now())
 
     def can_read_beside_current(self, name: str) -> bool:
-        """Whether `name` can be read without configuring the instrument away from its current."""
+        """Whether `name` can be read without changing the configuration for its current."""
         quantities = self.profile.quantities
         if name not in quantities or not quantities[name].get:
             return False
         return "current" not in quantities or quantities[name].get != quantities["current"].get
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
-        """Further quantities: of the measurement just read where they are fetched, else fresh. Raises LinkError or ReplyError."""
+        """Further quantities: from the latest measurement where they are fetched, else fresh. Raises LinkError or ReplyError."""
         return {
             name: self.fetch_quantity(name) if self.quantity(name).fetches else self.read_quantity(name)
             for name in names
         }
 
     def read_number(self, query: str) -> float:
-        """The number a query is answered with. Raises LinkError or ReplyError."""
+        """The number in the reply to a query. Raises LinkError or ReplyError."""
         return self._numeric(query)[0]
 
     def check_errors(self, command: str) -> None:
-        """Empty the error queue; what stood in it becomes a QueuedError naming `command`."""
+        """Empty the error queue. Raises QueuedError naming `command` when there was an entry."""
         found = self.drain_errors()
         if found:
             raise self._error(QueuedError, "; ".join(found), command)
 
     def drain_errors(self) -> list[str]:
-        """Empty the error queue, at most `QUEUE_BOUND` entries, and return what stood in it."""
+        """Empty the error queue, at most `QUEUE_BOUND` entries, and return the entries."""
         if self.profile.errors is None:
             return []
         found: list[str] = []
@@ -208,7 +204,6 @@ class ScpiInstrument:
         )
 
     def make_safe(self) -> None:
-        """Send the safe commands. Raises LinkError."""
         self.tell(self.profile.safe.commands)
 
     def confirm_safe(self) -> tuple[bool, str]:
@@ -217,7 +212,7 @@ class ScpiInstrument:
         return all(_matches(r, c) for r, c in replies), ", ".join(f"{c.query} -> {r}" for r, c in replies)
 
     def _check_configured(self, name: str, quantity: Quantity) -> None:
-        """Where one query serves several quantities it reads the one configured last; before that, the profile's first."""
+        """Refuse another quantity than the one configured last: one query may serve several. Before that it reads the profile's first."""
         sharing = [n for n, q in self.profile.quantities.items() if q.get == quantity.get]
         if len(sharing) > 1 and self._configured.get(quantity.get, sharing[0]) != name:
             raise self._error(
@@ -249,7 +244,7 @@ class ScpiInstrument:
 
 
 def _matches(reply: str, confirmation: Confirmation) -> bool:
-    """Whether a reply confirms: the same word, or the same number in any of its legal forms."""
+    """Whether a reply confirms: the same word, or the same number in any legal form."""
     for expected in confirmation.expect:
         if reply.upper() == expected.upper():
             return True

@@ -1,4 +1,4 @@
-"""Loads off a shelf, plugged in by a person."""
+"""Ordinary loads that a person plugs in."""
 
 from __future__ import annotations
 
@@ -13,59 +13,55 @@ from instruments.operator.person import Person
 from instruments.reading import Identity
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
-"""What a person answers when asked to make the load safe."""
+"""Answers of a person asked to make the load safe."""
 
 
 FETCHED_FIRST = 600.0
-"""What may be on for less than so many seconds is fetched before it is asked to be plugged in, when its time begins."""
+"""Seconds: a load that may be on for less is fetched before the person is asked to plug it in, when its time begins."""
 
 
 @dataclass(frozen=True)
 class ShelfLoad:
-    """A lamp, a heater or whatever else can be plugged in; `current` is what it draws, roughly, in amperes."""
+    """A lamp, a heater or anything else that can be plugged in; `current` is about what it draws, in amperes."""
 
     name: str
     current: float
 
 
 class PersonLoad(ByPerson):
-    """Loads on a shelf, plugged in by a person. It is safe when the person says that nothing is plugged in."""
+    """The loads on a shelf, plugged in by a person. It is safe when the person says that nothing is plugged in."""
 
     def __init__(
         self, name: str, person: Person, serial: str, shelf: Sequence[ShelfLoad], act: Callable[[float], None]
     ) -> None:
-        """`act` is told the current in amperes that is now plugged in, 0 for nothing."""
+        """`act` is called with the current in amperes that is now plugged in, 0 for nothing."""
         super().__init__(name, person, serial)
         self._shelf, self._act = tuple(shelf), act
         self._plugged: ShelfLoad | None = None
         self._answer = ""
 
     def identify(self) -> Identity:
-        """What is on the shelf."""
         return Identity(f"plugged in by a person: {', '.join(load.name for load in self._shelf)}", self._serial)
 
-    def protect(self, limit: float) -> None:
-        """A lamp has no protection of its own."""
+    def protect(self, limit: float) -> None: ...
 
     @property
     def least_current(self) -> float:
-        """What is on the shelf says it."""
         return 0.0
 
     def takes_power_factor(self, power_factor: float) -> bool:
-        """A lamp is what it is."""
         return False
 
     def set_power_factor(self, power_factor: float) -> None:
-        """A lamp is what it is. Raises InstrumentError."""
+        """Refuse: a load on the shelf has a fixed power factor. Raises InstrumentError."""
         raise InstrumentError(
             "the power factor of a load off a shelf cannot be set", instrument=self.name, address=self.address
         )
 
     def drive(self, current: float, ready: Callable[[], None] = lambda: None, on_for: OnFor | None = None) -> None:
-        """Have the load of this current plugged in; the circuit must be dead.
+        """Ask for the load of this current to be plugged in; the circuit must be dead.
 
-        Raises InstrumentError for none such, Overdue, or what `ready` does.
+        Raises InstrumentError when there is none, Overdue, or what `ready` does.
         """
         chosen = next((load for load in self._shelf if load.current == current), None)
         if chosen is None:
@@ -90,7 +86,7 @@ class PersonLoad(ByPerson):
         self._act(chosen.current)
 
     def make_safe(self) -> None:
-        """Have everything unplugged and be told so; not asked again while nothing has been plugged in since."""
+        """Ask for everything to be unplugged; not asked again while nothing has been plugged in since."""
         if self._answer == UNPLUGGED:
             return
         what = self._plugged.name if self._plugged is not None else "every load"
@@ -106,5 +102,4 @@ class PersonLoad(ByPerson):
             self._act(0.0)
 
     def confirm_safe(self) -> tuple[bool, str]:
-        """Whether the person said that nothing is plugged in."""
         return self._answer == UNPLUGGED, f"unplugged? -> {self._answer or 'no answer'}"

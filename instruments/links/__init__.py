@@ -1,1 +1,1 @@
-"""Ways to instruments: text and registers, real, written down and replayed."""
+"""Links to instruments for text and registers: real, transcribed and replayed."""

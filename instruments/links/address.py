@@ -1,4 +1,4 @@
-"""Whether an address can be one at all, told without opening anything."""
+"""Check of an address without opening anything."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ LARGEST_PORT = 65535
 
 
 def address_problem(address: str, *, registers: bool, library: str = "@py") -> str:
-    """What is wrong with the form of `address`, empty when nothing is. `registers`: it leads to a Modbus unit.
+    """The mistake in the form of `address`, empty when there is none. `registers`: it leads to a Modbus unit.
 
-    `library` is the VISA library as PyVISA names it; only one of another maker may have names of its own for addresses.
+    `library` is the VISA library as PyVISA names it; only another one may have its own names for addresses.
     """
     if registers:
         return _modbus(address)

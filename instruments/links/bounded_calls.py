@@ -1,4 +1,4 @@
-"""Calls into a library that may never return: made in a thread of their own, and waited for no longer than told."""
+"""Calls into a library that may never return: made in a separate thread and waited for only so long."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ _T = TypeVar("_T")
 
 
 class NotReturned(TimeoutError):
-    """A call did not come back in its time."""
+    """A call did not return in its time."""
 
 
 def _forget(value: Any, failure: BaseException | None) -> None:
@@ -19,7 +19,7 @@ def _forget(value: Any, failure: BaseException | None) -> None:
 
 
 class BoundedCalls:
-    """One thread that makes one call after the other; a thread that does not come back is given up and replaced."""
+    """One thread that makes one call after the other; a thread that does not return is given up and replaced."""
 
     def __init__(self, name: str) -> None:
         self._name = name
@@ -28,7 +28,7 @@ class BoundedCalls:
     def call(
         self, function: Callable[[], _T], seconds: float, late: Callable[[Any, BaseException | None], object] = _forget
     ) -> _T:
-        """What `function` returns or raises. Raises NotReturned after `seconds`; `late` then gets what is returned or raised after all."""
+        """Call `function`. Raises what it raises, or NotReturned after `seconds`; `late` then gets a result or exception that comes later."""
         thread = self._thread = self._thread or _Calls(self._name)
         outcome: SimpleQueue[tuple[Any, BaseException | None]] = SimpleQueue()
         given_up = threading.Event()
@@ -40,13 +40,13 @@ class BoundedCalls:
             self.end()
             raise NotReturned(f"the library did not return within {seconds:.1f} s") from None
         if failure is not None:
-            # Raised in this thread it would lose what had led to it there.
+            # Raised in this thread it would lose its traceback there.
             raise failure from failure.__cause__ or failure.__context__
         result: _T = value
         return result
 
     def end(self) -> None:
-        """No more calls: the thread ends when it comes back."""
+        """Accept no more calls: the thread ends when it returns."""
         if self._thread is not None:
             self._thread.calls.put(None)
             self._thread = None

@@ -1,7 +1,7 @@
-"""The seam between drivers and wires: four methods for text, one for registers.
+"""The interface between drivers and links: four methods for text, one for registers.
 
-Everything that carries SCPI text (a VISA session, a simulated instrument in this process) looks like `Link`; every
-register map looks like `RegisterLink`. A link that raised is closed: callers open a new one, they never retry on it.
+All links that carry SCPI text (a VISA session, a simulated instrument in this process) follow `Link`; all register maps
+`RegisterLink`. A link that raised is closed: callers open a new one, they never retry on it.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ StopBits = Literal[1, 2]
 
 @dataclass(frozen=True)
 class LinkSettings:
-    """How to talk on a link. `timeout` in seconds, for a whole exchange; `baud_rate` in bits per second.
+    """Settings of a link. `timeout` in seconds, for a whole exchange; `baud_rate` in bits per second.
 
-    The terminations end a message where nothing else does (a plain socket, a serial line). The baud rate and what
-    follows it are for serial lines. `lock`: no other program may use the instrument meanwhile. `library`: the VISA
-    library, as PyVISA names it.
+    The terminations end a message where nothing else does (a plain socket, a serial line). The baud rate and the fields
+    after it are for serial lines. `lock`: no other program may use the instrument meanwhile. `library`: the VISA library, as
+    PyVISA names it.
     """
 
     timeout: float = 3.0
@@ -42,17 +42,15 @@ DEFAULT = LinkSettings()
 class Link(Protocol):
     """Text to an instrument and back, without terminators."""
 
-    def write(self, text: str) -> None:
-        """Send one message."""
+    def write(self, text: str) -> None: ...
 
-    def read(self) -> str:
-        """The next reply."""
+    def read(self) -> str: ...
 
     def query(self, text: str) -> str:
         """Send one message and return its reply."""
 
     def close(self) -> None:
-        """Let go of the instrument; never raises."""
+        """Close the link; never raises."""
 
 
 class RegisterLink(Protocol):
@@ -62,7 +60,7 @@ class RegisterLink(Protocol):
         """`count` 16-bit registers from `address`; `function` is ``"input"`` or ``"holding"``."""
 
     def close(self) -> None:
-        """Let go of the instrument; never raises."""
+        """Close the link; never raises."""
 
 
 Now = Callable[[], float]

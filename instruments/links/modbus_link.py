@@ -44,12 +44,12 @@ EXCEPTIONS = {
 
 
 def exception_text(code: int) -> str:
-    """An exception reply by its number and its name in the standard."""
+    """The number of an exception reply, with its name in the standard."""
     return f"Modbus exception {code:02d} ({EXCEPTIONS.get(code, 'not in the standard')})"
 
 
 def counted_otherwise(function: str, address: int) -> str:
-    """That a manual may number registers from 1, with the function before the number: what an illegal address most often comes from.
+    """A hint for an illegal address: its most frequent cause is a manual that numbers registers from 1, with the function before the number.
 
     MODBUS Application Protocol Specification V1.1b3, section 4.4: the register numbered X is addressed X - 1. The digit
     before the number is common practice, no published source.
@@ -60,14 +60,14 @@ def counted_otherwise(function: str, address: int) -> str:
 
 
 class _Swallowed(logging.Handler):
-    """What pymodbus catches and only logs, kept for each thread; in place of what it would print."""
+    """Keeps what pymodbus catches and only logs, for each thread, instead of printing it."""
 
     def __init__(self) -> None:
         super().__init__()
         self.last = local()
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Keep what is being handled where `record` is logged."""
+        """Keep the exception being handled where `record` is logged."""
         self.last.failure = sys.exception() or ConnectionError(record.getMessage())
 
 
@@ -86,7 +86,7 @@ class ModbusLink:
         unit_id: int = 1,
         drain: bool = False,
     ) -> None:
-        """Open `address`; with `drain` first wait until no stray answer has come for a whole timeout. Raises LinkError."""
+        """Open `address`; with `drain` first wait until no late answer has come for a whole timeout. Raises LinkError."""
         logging.getLogger("pymodbus.logging").addHandler(_SWALLOWED)
         self._instrument, self._address, self._unit_id = instrument, address, unit_id
         self._lock = Lock()
@@ -106,7 +106,7 @@ class ModbusLink:
             raise self._failure(failure, "open", started) from failure
 
     def _client_for(self, settings: LinkSettings) -> Any:
-        """What the address leads to, not connected yet. Raises ValueError for an address of another form."""
+        """A client for the address, not connected yet. Raises ValueError for an address of another form."""
         from pymodbus import FramerType
         from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
@@ -118,7 +118,7 @@ class ModbusLink:
             raise ValueError("expected modbus-tcp://HOST:PORT or modbus-rtu:PATH")
         port = leads_to(self._address.removeprefix(_RTU))
         if port.startswith(SOCKET):
-            # Not by pySerial: its sockets have a timeout of their own to connect, and tell of one waiting byte only.
+            # pySerial's sockets have a fixed timeout to connect, and tell of one waiting byte only.
             host, number = host_and_port(port)
             return ModbusTcpClient(host, port=number, framer=FramerType.RTU, **common)
         settings = taken_by(port, settings)
@@ -151,7 +151,7 @@ class ModbusLink:
                 if len(registers) != count:
                     raise ConnectionError(f"{len(registers)} registers instead of {count}")
                 if len(self._received) != self._framing + 2 * count:
-                    # One of two answers may belong to an earlier request, and nothing says which.
+                    # One of two answers may belong to an earlier request, and nothing tells which.
                     raise ConnectionError("more than one answer")
             except Exception as failure:
                 self.close()
@@ -166,7 +166,7 @@ class ModbusLink:
                 client.close()
 
     def _note(self, sending: bool, data: bytes) -> bytes:
-        """What pymodbus is about to take apart; it calls this with everything not yet used."""
+        """Keep the bytes pymodbus is about to parse; it calls this with everything not yet used."""
         if not sending:
             self._received = data
             if len(data) > LONGEST_ANSWERS:

@@ -1,4 +1,4 @@
-"""Waiting until a serial line has nothing more to say."""
+"""Waiting until a serial line is quiet."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ import time
 from collections.abc import Callable
 
 LONGEST = 3
-"""A line that never falls quiet is given up after this many times the quiet asked for; the exchange that follows will fail then."""
+"""A line that is never quiet is given up after this many times the quiet time; the next exchange will then fail."""
 
 _LOOK_EVERY = 0.005
 
 
 def drain(discard: Callable[[], bool], quiet: float) -> None:
-    """Call `discard` until it has thrown nothing away for `quiet` seconds, at most `LONGEST` times that.
+    """Call `discard` until it has discarded nothing for `quiet` seconds, at most `LONGEST` times that.
 
-    The answer that missed the timeout may be as late again; on a serial line nothing in it would tell it from the next one.
+    An answer that missed the timeout may be as late again; on a serial line nothing distinguishes it from the next one.
     """
     end = time.monotonic() + LONGEST * quiet
     quiet_since = time.monotonic()

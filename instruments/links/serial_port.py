@@ -1,7 +1,7 @@
-r"""What the name of a serial port leads to: a device, or a socket on which its bytes are passed on.
+r"""Names of serial ports: a device, or a socket on which its bytes are passed on.
 
 A socket is written ``socket://HOST:PORT``, as pySerial writes it (a device server, say). It may stand in a file that the
-name leads to: so a simulated serial line is found on systems without pseudo-terminals.
+name leads to: simulated serial lines are found this way on systems without pseudo-terminals.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ LONGEST = 200
 _WINDOWS = re.compile(r"(?:\\\\\.\\)?(COM\d+)", re.IGNORECASE)
 _VISA = re.compile(r"ASRL(.+)::INSTR", re.IGNORECASE)
 _PSEUDO_TERMINAL = re.compile(r"/dev/(?:pts/\d+|ttys\d{3})")
-"""Linux, macOS. Serial devices have other names, of which ``/dev/ttyS0`` is the nearest."""
+"""Names of pseudo-terminals on Linux and macOS. Serial devices have other names, of which ``/dev/ttyS0`` is the nearest."""
 
 
 def windows_port(port: str) -> str:
@@ -44,7 +44,7 @@ def visa_address(device: str) -> str:
 
 
 def taken_by(port: str, settings: LinkSettings) -> LinkSettings:
-    """`settings` as `port` takes them: a pseudo-terminal has no wire and refuses any form of a byte but eight bits without parity."""
+    """The part of `settings` that `port` accepts: a pseudo-terminal refuses any form of a byte but eight bits without parity."""
     if _PSEUDO_TERMINAL.fullmatch(str(Path(port).resolve())):
         return replace(settings, data_bits=8, parity="none")
     return settings
@@ -56,7 +56,7 @@ def leads_to(port: str) -> str:
         return port
     with contextlib.suppress(OSError, ValueError):
         file = Path(port)
-        # Of a serial device nothing may be read here.
+        # Nothing may be read from a serial device here.
         if file.is_file() and file.stat().st_size <= LONGEST:
             text = file.read_text(encoding="ascii").strip()
             return text if text.startswith(SOCKET) else port
@@ -64,7 +64,7 @@ def leads_to(port: str) -> str:
 
 
 def host_and_port(url: str) -> tuple[str, int]:
-    """Of ``socket://HOST:PORT``. Raises ValueError."""
+    """Host and port of ``socket://HOST:PORT``. Raises ValueError."""
     parts = urlsplit(url)
     if not parts.hostname or not parts.port or parts.path.strip("/"):
         raise ValueError(f"found {url!r}, expected {SOCKET}HOST:PORT with a port from 1 to 65535")

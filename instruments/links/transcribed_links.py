@@ -16,7 +16,7 @@ _T = TypeVar("_T")
 
 
 class _Transcribed(Generic[_L]):
-    """A link whose exchanges are written down; opening it is the first."""
+    """A link whose exchanges are written to a transcript; opening it is the first."""
 
     def __init__(self, open_link: Callable[[], _L], writer: TranscriptWriter, now: Now, **asked: Any) -> None:
         self._writer, self._now = writer, now
@@ -44,8 +44,6 @@ class _Transcribed(Generic[_L]):
 
 
 class TranscribedText(_Transcribed[Link]):
-    """A link for text whose exchanges are written down."""
-
     def write(self, text: str) -> None:
         self._written_down("write", lambda: self._link.write(text), sent=text)
 
@@ -57,7 +55,7 @@ class TranscribedText(_Transcribed[Link]):
 
 
 class TranscribedRegisters(_Transcribed[RegisterLink]):
-    """A link for registers whose exchanges are written down; that it was to drain its line is written with its opening."""
+    """A link for registers; its opening is written with whether it was to drain its line."""
 
     def __init__(self, open_link: Callable[[], RegisterLink], writer: TranscriptWriter, now: Now, drain: bool) -> None:
         super().__init__(open_link, writer, now, drain=drain)
@@ -76,17 +74,17 @@ class _Replayed:
     """A link that answers from a transcript. Raises TranscriptError where something else is asked."""
 
     def __init__(self, reader: TranscriptReader, **asked: Any) -> None:
-        """Open it, which fails as it failed then."""
+        """Open the link; fails as it failed in the transcript."""
         self._reader = reader
         self._given_back("open", **asked)
 
     def close(self) -> None:
-        """Let go, as then; never raises: a session that has failed is known to have."""
+        """Close the link, as in the transcript; never raises: a session that has failed is known to have."""
         with contextlib.suppress(TranscriptError):
             self._reader.answer("close")
 
     def _given_back(self, did: str, **asked: Any) -> Any:
-        """What was received then. Raises the error of then, in the name of the instrument of now."""
+        """The recorded answer. Raises the recorded error, in the name of the present instrument."""
         line = self._reader.answer(did, **asked)
         error = line.get("error")
         if error is None:
@@ -102,8 +100,6 @@ class _Replayed:
 
 
 class ReplayedText(_Replayed):
-    """A link for text that answers from a transcript."""
-
     def write(self, text: str) -> None:
         self._given_back("write", sent=text)
 
@@ -115,8 +111,6 @@ class ReplayedText(_Replayed):
 
 
 class ReplayedRegisters(_Replayed):
-    """A link for registers that answers from a transcript."""
-
     def __init__(self, reader: TranscriptReader, drain: bool) -> None:
         super().__init__(reader, drain=drain)
 

@@ -24,14 +24,14 @@ from instruments.profile import Profile
 
 FORMAT = "ratioproof-transcript-1"
 OUTCOME = ("received", "error", "started", "finished")
-"""What a line says of an answer; everything else in it was asked."""
+"""Keys of a line that describe the answer; all others were asked."""
 
 _CHECK = 12
 _TAIL = len(',"check":""}') + _CHECK
 
 
 class TranscriptError(InstrumentError):
-    """A transcript cannot be used, or something else happens than it holds; the message names instrument, file and line."""
+    """A transcript cannot be used, or differs from what happens; the message names instrument, file and line."""
 
     def __init__(self, whose: str, file: Path, reason: str) -> None:
         super().__init__(reason, instrument=whose, address=f"transcript:{file}")
@@ -71,7 +71,7 @@ class TranscriptWriter:
 
 
 class TranscriptReader:
-    """Gives back what a transcript holds, line by line, to whoever asks exactly what was asked then."""
+    """Gives back the lines of a transcript, one by one, to a caller that asks exactly what was asked then."""
 
     def __init__(self, file: Path, whose: str, failures: list[TranscriptError] | None = None) -> None:
         """Read `file`; `whose` is named in errors. Raises TranscriptError.
@@ -88,7 +88,7 @@ class TranscriptReader:
             raise
 
     def answer(self, did: str, **asked: Any) -> dict[str, Any]:
-        """What came of the next exchange. Raises TranscriptError when it is not the one asked for."""
+        """The recorded outcome of the next exchange. Raises TranscriptError when another one is asked for."""
         got = {"did": did, **{k: v for k, v in asked.items() if v is not None}}
         if self.failures:
             raise self.failures[0]
@@ -101,12 +101,12 @@ class TranscriptReader:
         return line
 
     def rest(self) -> list[dict[str, Any]]:
-        """All lines not yet given back, which now are."""
+        """All lines not yet given back; they then count as given back."""
         lines, self._next = self._lines[self._next :], len(self._lines)
         return lines
 
     def failed(self, line: int, expected: str, got: str) -> TranscriptError:
-        """The error that ends the session, to be raised."""
+        """Note the error that ends the session; the caller raises it."""
         self.failures.append(TranscriptError(self.whose, self.file, f"line {line}: expected {expected}, got {got}"))
         return self.failures[0]
 
@@ -121,7 +121,7 @@ class TranscriptReader:
             )
 
     def check_profile(self, profile: Profile) -> None:
-        """Raise TranscriptError when the transcript was made with a profile that says something else."""
+        """Raise TranscriptError when the transcript was made with a profile of other content."""
         made_with = self.header.get("profile_hash")
         if made_with != profile_hash(profile):
             raise self.failed(
@@ -132,7 +132,7 @@ class TranscriptReader:
 
 
 def profile_hash(profile: Profile) -> str:
-    """SHA-256 of what a profile says; neither comments nor keys it leaves to their defaults change it."""
+    """SHA-256 of the content of a profile; neither comments nor keys left to their defaults change it."""
     return hashlib.sha256(profile.model_dump_json(exclude_defaults=True).encode()).hexdigest()
 
 

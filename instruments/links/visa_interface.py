@@ -1,4 +1,4 @@
-"""Opening and closing VISA sessions: one line or socket, its settings, its lock, and a watched socket below it where there is one."""
+"""VISA sessions opened and closed: one line or socket, its settings, its lock, and a watched socket below it where possible."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from instruments.links.serial_port import taken_by, visa_address, visa_port, win
 from instruments.links.watched_socket import WatchedSocket
 
 TO_LOOK = 0.001
-"""Seconds a library is given to hand out what it has already received."""
+"""Seconds a library is given to return what it has already received."""
 
 _MESSAGE_AVAILABLE = 0x10
 """IEEE 488.2, status byte: the output queue is not empty."""
@@ -22,18 +22,18 @@ TIMED_OUT = -1073807339
 """VI_ERROR_TMO."""
 
 LONGEST_REPLY = 65536
-"""Bytes after which a reply is taken to have no end."""
+"""Bytes after which a reply is taken to be endless."""
 
 _PACKAGES = {
     "USB": "the Python package pyusb and the system library libusb",
     "GPIB": "the Python package gpib-ctypes, or linux-gpib with its Python package gpib",
     "ASRL": "the Python package pyserial",
 }
-"""What PyVISA-py needs for each kind of address beyond itself."""
+"""Packages PyVISA-py needs for each kind of address."""
 
 
 class VisaInterface:
-    """What an address leads to. `says_end`: it says itself where a message ends; a serial line and a plain socket do not."""
+    """The interface of an address. `says_end`: it marks the end of a message itself; a serial line and a plain socket do not."""
 
     def __init__(self, address: str) -> None:
         self.text = address
@@ -44,7 +44,7 @@ class VisaInterface:
         self._tells_status = True
 
     def open(self, manager: Any, settings: LinkSettings) -> Any:
-        """An open session of the library's `manager`, locked if that is asked for. Raises whatever the library does."""
+        """An open session of the library's `manager`, locked if asked for. Raises whatever the library does."""
         milliseconds = int(settings.timeout * 1000)
         options: dict[str, Any] = {"open_timeout": milliseconds}
         if settings.lock and settings.library != "@py":
@@ -66,7 +66,7 @@ class VisaInterface:
         return resource
 
     def why_not_open(self, failure: Exception, library: str) -> str:
-        """What a person is told who may lack a package."""
+        """A hint for a person who may lack a package."""
         kind = next((k for k in _PACKAGES if self.text.upper().startswith(k)), "")
         text = reason_of(failure)
         if kind and library == "@py" and ("install" in text or "backend" in text.lower()):
@@ -97,7 +97,7 @@ class VisaInterface:
         return False
 
     def discard_waiting(self, resource: Any) -> bool:
-        """Throw away what a serial line has received; whether there was any."""
+        """Discard what a serial line has received; return whether there was any."""
         waiting = resource.bytes_in_buffer
         if waiting:
             resource.visalib.read(resource.session, waiting)
@@ -130,7 +130,7 @@ def _set_line(resource: Any, settings: LinkSettings) -> None:
 
 
 def watch_socket(session: Any) -> WatchedSocket | None:
-    """Put a watched socket below a PyVISA-py session on TCP; other libraries and interfaces have none to watch."""
+    """Put a watched socket below a PyVISA-py session on TCP; None for other libraries and interfaces."""
     interface = getattr(session, "interface", None)
     if isinstance(interface, socket.socket):
         holder, name = session, "interface"
@@ -152,13 +152,13 @@ def pyvisa_py_session(resource: Any) -> Any:
 
 
 def close_quietly(resource: Any) -> None:
-    """A dead session may fail in any way, and there is nothing left to lose."""
+    """Close; a dead session may fail in any way, and there is nothing left to lose."""
     with contextlib.suppress(Exception):
         resource.close()
 
 
 def close_late(resource: Any, failure: BaseException | None) -> None:
-    """What was opened, or failed to, when nobody waited for it any more."""
+    """Close a session that was opened, or failed to open, after the wait for it had ended."""
     if failure is None:
         close_quietly(resource)
     else:
@@ -166,7 +166,7 @@ def close_late(resource: Any, failure: BaseException | None) -> None:
 
 
 def close_what_was_left_open(failure: BaseException | None) -> None:
-    """PyVISA-py forgets the sockets of a session that could not be opened; the failure's own frames still know them."""
+    """Close the sockets of a session that could not be opened: PyVISA-py forgets them, the failure's own frames still hold them."""
     while failure is not None:
         for frame, _ in traceback.walk_tb(failure.__traceback__):
             owner = frame.f_locals.get("self")

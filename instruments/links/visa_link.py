@@ -116,7 +116,7 @@ class VisaLink:
         if resource is not None and watched is not None:
             close_quietly(resource)
         elif resource is not None:
-            # Where it did not come back before, nobody waits for it to close either.
+            # A library that did not return before is not waited for to close either.
             with contextlib.suppress(NotReturned):
                 self._calls.call(lambda: close_quietly(resource), 0.0 if self._hangs else _GRACE)
         self._calls.end()
@@ -185,12 +185,12 @@ class VisaLink:
         return text
 
     def _take(self, received: bytearray) -> int:
-        """Add one piece of a reply to `received`; the status it came with."""
+        """Add one piece of a reply to `received`; return its status."""
         resource, session = self._resource, self._session
 
         def read() -> tuple[bytes, int]:
             self._tell_deadline(resource)
-            # PyVISA-py's own function would throw away what came before a timeout; how much that was tells much.
+            # PyVISA-py's own function would discard what came before a timeout, and its amount is informative.
             found: tuple[bytes, int] = (
                 resource.visalib.read(resource.session, LONGEST_REPLY + 1)
                 if session is None
@@ -206,13 +206,13 @@ class VisaLink:
         return self._checked(status)
 
     def _checked(self, status: int) -> int:
-        """`status`, where it is no error; a library may raise it, or return it."""
+        """Return `status` unless it is an error; a library may raise it, or return it."""
         if status < 0:
             raise visa_error()(status)
         return int(status)
 
     def _bounded(self, call: Callable[[], _T]) -> _T:
-        """`call` made by the deadline of this exchange. Raises TimeoutError where the library does not come back by then."""
+        """Make `call` by the deadline of this exchange. Raises TimeoutError where the library does not return by then."""
         if self._socket is not None:
             return call()
         try:
@@ -222,18 +222,18 @@ class VisaLink:
             raise
 
     def _tell_deadline(self, resource: Any) -> None:
-        """The library's own timeout is what is left of this exchange; a watched socket knows that already."""
+        """Set the library's own timeout to what is left of this exchange; a watched socket knows that already."""
         if self._socket is None:
             resource.timeout = max(1, int((self._until - time.monotonic()) * 1000))
 
     def _begin(self) -> None:
-        """An exchange, with one deadline for all of it."""
+        """Start an exchange, with one deadline for all of it."""
         self._until = time.monotonic() + self._settings.timeout
         if self._socket is not None:
             self._socket.begin(self._settings.timeout)
 
     def _refuse_waiting_bytes(self, command: str) -> None:
-        """A reply nobody asked for belongs to an earlier request; believing it would be believing a stale reading."""
+        """Refuse a waiting reply: it belongs to an earlier request, and its reading would be stale."""
         started = time.monotonic()
         resource = self._opened(command)
         try:
@@ -251,7 +251,7 @@ class VisaLink:
             raise self._failure("an unexpected reply is waiting", command, started)
 
     def _drop(self) -> None:
-        """Close after a failure: nothing is said to the other side any more."""
+        """Close after a failure; nothing more is sent."""
         if self._socket is not None:
             with contextlib.suppress(OSError):
                 self._socket.shutdown(socket.SHUT_RDWR)

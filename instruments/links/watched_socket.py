@@ -16,7 +16,7 @@ SHORTEST_WAIT = 1e-3
 
 
 class WatchedSocket:
-    """Passes everything on to `inner`; what is received counts against the exchange begun last."""
+    """Passes everything on to `inner`; received bytes count against the latest exchange."""
 
     def __init__(self, inner: socket.socket, longest: int) -> None:
         """`longest`: bytes one exchange may receive."""
@@ -25,12 +25,11 @@ class WatchedSocket:
         self.received = 0
 
     def begin(self, timeout: float) -> None:
-        """A new exchange: `timeout` seconds for all of it."""
+        """Start an exchange: `timeout` seconds for all of it."""
         self._until = time.monotonic() + timeout
         self.received = 0
 
     def expired(self) -> bool:
-        """Whether the exchange has used up its time."""
         return time.monotonic() >= self._until
 
     def recv(self, size: int) -> bytes:

@@ -1,1 +1,1 @@
-"""A person as an instrument, and asking at the terminal."""
+"""A person as an instrument, and questions at the terminal."""

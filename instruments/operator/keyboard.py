@@ -1,4 +1,4 @@
-"""Asking at the terminal: what was typed before a question is no answer to it, and a pipe is nobody at the bench."""
+"""Questions at the terminal: input typed before a question does not answer it, and a pipe is not a person at the bench."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ NO_TERMINAL = "no answer is possible: the question protects a person, and standa
 
 
 LOOK_EVERY = 0.05
-"""Seconds between two looks for a key where nothing can end the wait for a line."""
+"""Seconds between two checks for a key where nothing can end the wait for a line."""
 
 
 def _never() -> bool:
@@ -26,10 +26,7 @@ _given_up: ContextVar[Callable[[], bool]] = ContextVar("given up", default=_neve
 
 @contextmanager
 def given_up_when(trouble: Callable[[], bool]) -> Iterator[None]:
-    """Questions asked in the block raise EOFError once there is `trouble`.
-
-    Under Windows alone: elsewhere a signal ends the wait.
-    """
+    """Make questions asked in the block raise EOFError once there is `trouble`; on Windows only, elsewhere a signal ends the wait."""
     before = _given_up.set(trouble)
     try:
         yield
@@ -38,7 +35,7 @@ def given_up_when(trouble: Callable[[], bool]) -> Iterator[None]:
 
 
 def at_terminal() -> bool:
-    """Whether somebody can answer: standard input is a terminal, or something in this process stands for it."""
+    """Whether somebody can answer: standard input is a terminal, or something in this process replaces it."""
     if sys.stdin is None:
         return False
     descriptor = _descriptor()
@@ -46,7 +43,7 @@ def at_terminal() -> bool:
 
 
 def ask(text: str) -> str:
-    """Show `text` and return the line typed after that; of a pipe its next line. Raises EOFError at the end of input."""
+    """Show `text` and return the line typed after that, or the next line of a pipe. Raises EOFError at the end of input."""
     descriptor = _descriptor()
     if descriptor is not None and os.isatty(descriptor):
         _discard(descriptor)
@@ -55,14 +52,14 @@ def ask(text: str) -> str:
 
 
 def ask_somebody(text: str) -> str:
-    """As `ask`, for what guards a person or energises something: a pipe's answer counts for nothing. Raises EOFError."""
+    """As `ask`, for questions that guard a person or energise something: answers from a pipe do not count. Raises EOFError."""
     if not at_terminal():
         raise EOFError(NO_TERMINAL)
     return ask(text)
 
 
 def _descriptor() -> int | None:
-    """Of standard input; None where something in this process stands for it."""
+    """The descriptor of standard input; None where something in this process replaces it."""
     try:
         return sys.stdin.fileno()
     except (OSError, ValueError):
@@ -77,7 +74,7 @@ if sys.platform == "win32":
             msvcrt.getwch()
 
     def _typed(text: str) -> str:
-        """A line, key by key: a wait for a whole line could be ended by nobody else, such as a run whose guard has died."""
+        """Read a line key by key: a wait for a whole line could not be ended by a run whose guard has died, for example."""
         if isinstance(getattr(getattr(sys.stdin, "buffer", None), "raw", None), io.FileIO):
             # Windows takes its null device for a terminal; a real one is no file to Python.
             return input(text)
@@ -95,7 +92,7 @@ if sys.platform == "win32":
             if key == "\x1a":
                 raise EOFError
             if key in ("\0", "\xe0") and msvcrt.kbhit():
-                # An arrow or a function key, which is two of them.
+                # An arrow or a function key sends two codes.
                 msvcrt.getwch()
             elif key == "\b" and line:
                 line = line[:-1]

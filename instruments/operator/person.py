@@ -11,28 +11,27 @@ from instruments.numbers import format_current, parse_typed, plain
 from instruments.operator import keyboard
 
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
-"""What a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
+"""Seconds a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
 
 DONE = "done"
-"""What a person types to confirm that something has been done."""
+"""The word that confirms that something has been done."""
 
 UNDO = "undo"
-"""What a person types to take a value back. What was typed before is no longer repeated by ``=``: it may be what was wrong."""
+"""The word that takes a value back. The value before it is then no longer repeated by ``=``: it may be the wrong one."""
 
 NOTHING_BEFORE = "There is no earlier value to undo."
 
 
-class UndoLast(Exception):
-    """The person asked to take back the value typed before this one."""
+class UndoLast(Exception): ...
 
 
 class Overdue(Exception):
-    """What was to be read is unplugged, because it had been on for the longest it may be."""
+    """The instrument or load to be read is unplugged, because it had been on for its longest time."""
 
 
 @dataclass(frozen=True)
 class Expected:
-    """What a value to be typed is held against, without its sign; as in a Question."""
+    """The value a typed one is checked against, without its sign; as in a Question."""
 
     value: float | None = None
     tolerance: float = 0.2
@@ -42,7 +41,7 @@ class Expected:
 
 @dataclass(frozen=True)
 class Question:
-    """What is to be read off an instrument: `of` is the part it plays, `resolution` its step in `unit`.
+    """A value to be read off an instrument: `of` is its function on the bench, `resolution` its step in `unit`.
 
     A value larger, without sign, than `largest`, or further than `tolerance` (relative) from `expected`, is asked for once
     more; without either any is taken. `limit` says what `largest` is.
@@ -59,10 +58,7 @@ class Question:
 
 
 class Person(Protocol):
-    """Whoever stands at the bench. Every method returns what was answered, as it goes into the record.
-
-    What was typed before a question is no answer to it.
-    """
+    """The person at the bench. Every method returns the answer as it goes into the record; input before a question is no answer."""
 
     def confirm(self, text: str) -> str:
         """Show `text` and wait until it is done. Raises Overdue after a warning."""
@@ -77,7 +73,7 @@ class Person(Protocol):
         """The value read off a display and the text typed. Raises UndoLast, and Overdue after a warning."""
 
     def warn_after(self, seconds: float, text: str) -> None:
-        """Show `text` after `seconds`, whatever is being asked then; takes back what was to be shown before. 0: only that.
+        """Show `text` after `seconds`, also during a question; replaces the text set before. 0: only cancels that.
 
         From then on a value that is asked for may be refused.
         """
@@ -108,11 +104,11 @@ class ConsolePerson:
         return self._choose(self._ask, text, [DONE], f"Type {DONE} when it is", whole=True)
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
-        """Ask until the answer is one of `options` (or an unmistakable beginning of one)."""
+        """Ask until the answer is one of `options` or an unambiguous beginning of one."""
         return self._choose(self._ask if guarding else self._ask_for_value, text, options)
 
     def insist(self, text: str, options: Sequence[str]) -> str:
-        """As `choose`, but by a whole word: what is said of a load is no slip of a finger. Empty when the terminal is gone."""
+        """As `choose`, but by a whole word, so that a slip of a finger is no answer about a load. Empty when the terminal is gone."""
         try:
             return self._choose(self._ask_always, text, options, whole=True)
         except (EOFError, OSError):
@@ -154,7 +150,7 @@ class ConsolePerson:
             self._show(f"  {doubt} Type the same value again to confirm it.")
 
     def warn_after(self, seconds: float, text: str) -> None:
-        """Show `text`, with the terminal's bell, in a thread of its own: the question that is open waits for its answer."""
+        """Show `text`, with the terminal's bell, from a separate thread: an open question goes on waiting for its answer."""
         if self._warning is not None:
             self._warning.cancel()
             self._warning = None
@@ -186,7 +182,7 @@ class ConsolePerson:
 
 
 class ScriptedPerson:
-    """A person whose answers are known beforehand: for tests, and for runs nobody attends.
+    """A person whose answers are known beforehand: for tests and unattended runs.
 
     `displays` gives what the instrument playing a part ("meter", "reference") shows now; `wait` lets the seconds pass
     that a person needs.
@@ -205,7 +201,6 @@ class ScriptedPerson:
         self.asked: list[str] = []
 
     def confirm(self, text: str) -> str:
-        """Note `text` and go on."""
         self.asked.append(text)
         self._wait(SECONDS_TO_ACT)
         return "confirmed"
@@ -217,13 +212,13 @@ class ScriptedPerson:
         return answer if answer in options else options[-1]
 
     def insist(self, text: str, options: Sequence[str]) -> str:
-        """The first option: what was asked has been done."""
+        """The first option: the request has been fulfilled."""
         self.asked.append(text)
         self._wait(SECONDS_TO_ACT)
         return options[0]
 
     def read_value(self, question: Question) -> tuple[float, str]:
-        """What the instrument shows, or the next scripted answer."""
+        """The value the instrument shows, or the next scripted answer."""
         self.asked.append(question.text)
         self._wait(SECONDS_TO_READ)
         if question.of in self._displays:
@@ -232,12 +227,11 @@ class ScriptedPerson:
         typed = self._answers.pop(0)
         return parse_typed(typed, question.resolution, question.unit), typed
 
-    def warn_after(self, seconds: float, text: str) -> None:
-        """Nobody reads it."""
+    def warn_after(self, seconds: float, text: str) -> None: ...
 
 
 def _doubt(value: float, question: Question) -> str:
-    """What speaks against `value`, in a sentence; empty when nothing does."""
+    """The reason to doubt `value`, in a sentence; empty when there is none."""
     shown = f"{plain(value, 6)} {question.unit}".strip()
     if question.largest is not None and abs(value) > question.largest:
         if question.limit:
