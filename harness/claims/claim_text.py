@@ -17,7 +17,6 @@ def claim_text(claim: Claim) -> str:
 
 
 def claim_sources(claim: Claim) -> tuple[TableSource, ...]:
-    """The tables of limits the claim rests on."""
     current = () if claim.accuracy_class is None else (SOURCE,)
     power = () if claim.power_class is None else (TABLES[claim.power_class].source,)
     return (*current, *power)

@@ -11,10 +11,7 @@ END = 0.05
 
 
 def limit_of_error(device: Device, rng: Range, current: float) -> float:
-    """Largest ratio error (a fraction) the claim allows on `rng` at `current` amperes.
-
-    Raises ValueError where an accuracy class makes no claim (`accuracy_classes.ratio_error_limit`).
-    """
+    """Largest ratio error (a fraction) the claim allows at `current` amperes. Raises ValueError where an accuracy class makes no claim."""
     claim = device.claim
     if claim.accuracy_class is not None:
         return ratio_error_limit(claim.accuracy_class, current / rng.maximum_current)
@@ -23,7 +20,7 @@ def limit_of_error(device: Device, rng: Range, current: float) -> float:
 
 
 def claimed_limit(device: Device, rng: Range, current: float) -> float | None:
-    """Largest ratio error claimed on `rng` at a `current` that flowed, in amperes, up to `END` outside the span; None beyond."""
+    """Largest ratio error claimed at a `current` that flowed, in amperes; missing an end by less than `END` counts as the end; None outside."""
     low, high = rng.minimum_current, rng.maximum_current
     if not low * (1 - END) <= current <= high * (1 + END):
         return None

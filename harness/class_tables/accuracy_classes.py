@@ -59,7 +59,7 @@ def limit_currents(accuracy_class: str) -> tuple[float, ...]:
 def ratio_error_limit(accuracy_class: str, part_of_rated: float) -> float:
     """Largest ratio error (a fraction) the class allows at `part_of_rated` of the rated current.
 
-    Raises ValueError outside the currents the class covers, and KeyError for an unknown class.
+    Raises ValueError outside the currents the class covers, KeyError for an unknown class.
     """
     limit = _between(LIMITS[accuracy_class], part_of_rated)
     if limit is None:

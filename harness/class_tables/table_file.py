@@ -17,7 +17,7 @@ class TablePart(BaseModel):
 
 
 class TableSource(TablePart):
-    """Where a table of limits comes from. `from_memory`: not found in print, to be checked against the standard itself."""
+    """The source of a table of limits. `from_memory`: not found in print, to be checked against the standard itself."""
 
     text: str = Field(min_length=1)
     from_memory: bool

@@ -16,7 +16,7 @@ STANDSTILL = 2.0
 """Seconds beyond what was announced after which a run stands still."""
 
 UNTIL_ANSWERED = float("inf")
-"""How long a person may take: the process must run all that time, its loop has to wait."""
+"""The time a person may take: the process must run all that time, its loop has to wait."""
 
 
 class Activity:

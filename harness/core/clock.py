@@ -33,7 +33,6 @@ class RealClock:
         self._lanes: list[_Lane] = []
 
     def now(self) -> float:
-        """Seconds of the monotonic clock."""
         return time.monotonic()
 
     def wall(self) -> dt.datetime:

@@ -121,7 +121,7 @@ def lasting_output() -> Iterator[None]:
 
 
 def trouble() -> str:
-    """Why printed text was lost, where it is no reader that had seen enough; empty when nothing was."""
+    """The failure that lost printed text, unless a reader had seen enough; empty when none did."""
     failure = sys.stdout.failure if isinstance(sys.stdout, _Lasting) else None
     if failure is None or isinstance(failure, BrokenPipeError):
         return ""

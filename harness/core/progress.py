@@ -43,7 +43,7 @@ class Progress:
 
 
 class RehearsalProgress(Progress):
-    """How far a rehearsal is: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
+    """Progress of a rehearsal: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
 
     def __init__(self, console: Console) -> None:
         self._console = console
@@ -92,10 +92,7 @@ class RehearsalProgress(Progress):
 
 
 class TerminalProgress(Progress):
-    """A few lines at the bottom of the terminal; plain lines where output is not a terminal.
-
-    `durations` are the rehearsed seconds up to the end of each point, so that time left can be told.
-    """
+    """A few lines at the bottom of the terminal, plain lines elsewhere. `durations`: rehearsed seconds to each point's end, for time left."""
 
     def __init__(self, console: Console, durations: list[float]) -> None:
         self._console, self._durations = console, durations

@@ -135,7 +135,7 @@ def _split(text: str) -> tuple[str, str]:
 
 
 def shortened(found: object) -> str:
-    """What was found in a file, as it goes into a line."""
+    """A text found in a file, shortened for a line."""
     try:
         text = repr(found)
     except ValueError:
@@ -195,7 +195,7 @@ KelvinPerWatt = Annotated[float, _quantity("K/W", 0.0, 1e4, "0 K/W to 10000 K/W"
 
 _PLAIN_NAME = re.compile(r"\w[\w .-]{0,59}")
 _DEVICE_OF_WINDOWS = re.compile(r"(CON|PRN|AUX|NUL|(COM|LPT)[0-9¹²³])(\..*)?", re.IGNORECASE)
-"""With an extension too ("Naming Files, Paths, and Namespaces", learn.microsoft.com)."""
+"""Names of devices, with an extension too ("Naming Files, Paths, and Namespaces", learn.microsoft.com)."""
 
 
 def _plain_name(name: str) -> str:

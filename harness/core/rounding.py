@@ -33,10 +33,7 @@ def round_half_up(value: Decimal, place: int) -> Decimal:
 
 
 def last_place(uncertainty: Decimal, digits: int = _SIGNIFICANT_DIGITS) -> int:
-    """Power of ten of the last of `digits` significant digits, after any carry (0.0996 becomes 0.10: place -2).
-
-    Raises ValueError unless `uncertainty` is above zero.
-    """
+    """Power of ten of the last significant digit after any carry (0.0996 becomes 0.10: place -2). Raises ValueError unless above zero."""
     if uncertainty <= 0:
         raise ValueError(f"found uncertainty {uncertainty}, expected a number above zero")
     place = uncertainty.adjusted() - digits + 1
@@ -89,7 +86,7 @@ def percent(fraction: float, digits: int = _SIGNIFICANT_DIGITS) -> str:
 
 
 def signed_percent(fraction: float, limit: float | None = None) -> str:
-    """An error whose uncertainty is not known, a fraction, in percent with its sign: `+0.123 %`.
+    """An error of unknown uncertainty, a fraction, in percent with its sign: `+0.123 %`.
 
     To three significant digits: of its `limit`, where it has one, so that errors with one limit are to one place.
     """

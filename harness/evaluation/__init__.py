@@ -1,1 +1,1 @@
-"""From a record to results: pure functions, no instrument, no clock."""
+"""Evaluation of a record to results: pure functions, no instrument, no clock."""

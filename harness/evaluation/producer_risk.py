@@ -28,7 +28,7 @@ ENOUGH = 15_000
 """Sound meters after which no more are drawn: the standard uncertainty of a probability is then 0.4 % at most."""
 
 FEWEST = 400
-"""With fewer sound meters among all that were drawn nothing is told: 2.5 % of standard uncertainty."""
+"""The fewest sound meters among those drawn from which a probability is told: 2.5 % of standard uncertainty."""
 
 
 @dataclass(frozen=True)
@@ -55,10 +55,7 @@ class Rejection:
 
 
 def rejection(inputs: InputQuantities, judged: Sequence[JudgedError], ordinary: OrdinaryErrors) -> Rejection:
-    """The probability not to pass a sound meter, from what is `judged` and the `ordinary` errors at the same places.
-
-    A conditional pass is one too.
-    """
+    """The probability that a sound meter gets no pass, not even a conditional one, from errors `judged` and `ordinary` at the same places."""
     generator = np.random.default_rng(SEED)
     limits = np.array([j.conformity.limit for j in judged])
     conditional = inputs.bench.decision.verdicts == "four"
@@ -86,7 +83,7 @@ def rejection(inputs: InputQuantities, judged: Sequence[JudgedError], ordinary: 
 def _bench_errors(
     inputs: InputQuantities, judged: Sequence[JudgedError], generator: np.random.Generator, count: int
 ) -> Array:
-    """What the bench adds to the errors, (count, n): every input drawn once, shared by all that it enters."""
+    """Errors added by the bench, (count, n): every input drawn once, shared by all that it enters."""
     variables: dict[Any, int] = {}
     for j in judged:
         for variable in j.error.derivatives:

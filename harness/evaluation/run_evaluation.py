@@ -1,4 +1,4 @@
-"""From a record to results: needs the record and nothing else, so that anyone can recompute a certificate."""
+"""Evaluation of a record, which needs nothing else, so that anyone can recompute a certificate."""
 
 from __future__ import annotations
 

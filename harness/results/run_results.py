@@ -108,10 +108,7 @@ class InstrumentSummary:
 
 @dataclass(frozen=True)
 class Condition:
-    """One condition of the run, in `unit`: the value stated in files, and mean, least and largest of those measured.
-
-    Not measured: `measured` is None and `instrument` empty.
-    """
+    """One condition in `unit`: stated in files, and mean, least and largest measured (`measured` None, `instrument` empty if not)."""
 
     name: str
     unit: str
@@ -180,7 +177,7 @@ class Run:
 
 @dataclass(frozen=True)
 class DecisionRule:
-    """How a point's verdict was reached; what does not belong to the rule is None.
+    """The way a point's verdict was reached; what does not belong to the rule is None.
 
     `guard_factor`: guard band over U. Prior mean and standard deviation are parts of the limit. `global_consumer_risk` and
     `global_producer_risk`: the greatest over all points, for items as the prior says they are. `memory`: tables of limits

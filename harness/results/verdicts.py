@@ -7,7 +7,7 @@ from typing import Literal
 
 Verdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
 VERDICTS: tuple[Verdict, ...] = ("pass", "conditional pass", "conditional fail", "fail")
-"""From best to worst."""
+"""All verdicts from best to worst."""
 
 
 def worst_verdict(verdicts: Iterable[Verdict]) -> Verdict:

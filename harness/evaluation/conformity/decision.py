@@ -1,4 +1,4 @@
-"""From an error, its uncertainty and its limit to a verdict, by the rule chosen before (ILAC-G8:09/2019, JCGM 106:2012)."""
+"""The verdict on an error from its uncertainty and its limit, by the rule chosen before (ILAC-G8:09/2019, JCGM 106:2012)."""
 
 from __future__ import annotations
 

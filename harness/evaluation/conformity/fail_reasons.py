@@ -17,11 +17,11 @@ MOST_NAMED = 4
 """The most currents outside the claim that are named."""
 
 COVERED = 0.02
-"""How far (relative) the ends of a claimed span may be missed by what was asked for: a maximum test current may lie a little below."""
+"""The ends of a claimed span may be missed by this much (relative): a maximum test current may lie a little below."""
 
 
 def not_passed(code: str, rng: Range, found: Judged, **more: Value) -> list[Reason]:
-    """Why `found` is no plain pass; nothing where it is one or nothing is claimed. An error may fail by its U alone, so U is told."""
+    """Reasons why `found` is no plain pass; empty where nothing is claimed. An error may fail by its U alone, so U is told."""
     said = judgement(found)
     if said is None:
         return []
@@ -96,7 +96,6 @@ def left_out_beyond(known: ObservedRange | None) -> list[Reason]:
 
 
 def span_shown(points: Sequence[Point]) -> tuple[float, float]:
-    """The smallest and the largest current judged."""
     currents = [p.reference_current for p in points if p.ratio_error.limit is not None]
     return min(currents), max(currents)
 

@@ -36,10 +36,7 @@ class PriorDistribution:
 def conformance_probability(
     value: float, standard_uncertainty: float, lower: float, upper: float, spread: Spread = NORMAL
 ) -> float:
-    """Probability that the quantity measured as `value` lies between `lower` and `upper`; either may be infinite.
-
-    JCGM 106:2012, clause 7; `spread` is the distribution that the expanded uncertainty is taken from too.
-    """
+    """Probability that the quantity measured as `value` is in `lower` to `upper`, either may be infinite (JCGM 106:2012, clause 7)."""
     if standard_uncertainty == 0:
         return float(lower <= value <= upper)
     # Counted from the tails, where both are small numbers.
@@ -49,7 +46,7 @@ def conformance_probability(
 
 
 def false_accept_limit(limit: float, standard_uncertainty: float, probability: float, spread: Spread = NORMAL) -> float:
-    """Largest error, without sign, with which the probability to lie beyond `limit` is at most `probability` (below 0.5).
+    """Largest absolute error with which the probability to lie beyond +-`limit` is at most `probability` (below 0.5).
 
     JCGM 106:2012, 8.3.3, with both limits in view. Negative where not even an error of zero is safe enough.
     """

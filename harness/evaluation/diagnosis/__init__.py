@@ -58,7 +58,7 @@ class Diagnosis:
 
 @dataclass(frozen=True)
 class ConsideredCauses:
-    """The causes that readings are compared with: those shipped, or others and where they come from (`given` or `kept`: a file).
+    """Causes to compare readings with: the shipped or others, with their origin (`given` or `kept`: a file).
 
     `ratio_typed`: the reference has a ratio that somebody typed into the bench file.
     """

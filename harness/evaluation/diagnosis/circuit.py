@@ -48,10 +48,7 @@ def circuit_described(device: Device) -> Circuit:
 
 
 def edits(cause: Cause, device: Device, rng: Range | None) -> Iterator[tuple[Edit, str]]:
-    """Every way `cause` can act on `rng` (None: on the whole device), with the other range concerned, if any.
-
-    Nothing is yielded where one of its verbs means nothing.
-    """
+    """Every way `cause` can act on `rng` (None: the device), with any other range concerned; none where one of its verbs means nothing."""
     others = [""]
     if rng is not None:
         if not _possible(cause, device, rng):

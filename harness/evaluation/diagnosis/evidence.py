@@ -55,7 +55,7 @@ CURRENTS_ONLY = FurtherEvidence()
 
 @dataclass(frozen=True)
 class Settings:
-    """Where n observations are made: kind, index of the range, primary current in amperes, tangent of the load's angle, power factor."""
+    """Settings of n observations: kind, index of the range, primary current in amperes, tangent of the load's angle, power factor."""
 
     kind: NDArray[np.int64]
     rng: NDArray[np.int64]

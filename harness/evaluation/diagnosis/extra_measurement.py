@@ -147,10 +147,7 @@ def _information(weights: Array, means: Array, deviations: Array) -> float:
 def _uncertainty(
     device: Device, data: Observations, options: Sequence[Measurement], rng: Indices, common: Array, shape: float
 ) -> tuple[Array, Array]:
-    """Covariance of the candidates' own noise (m, m) and with the data (m, n), after the nearest point of the run.
-
-    What the bench's reference adds there it adds to the next reading too.
-    """
+    """Covariance of the candidates' own noise (m, m) and with the data (m, n): the reference's share is that of the nearest point."""
     display = device.display
     scales = [r.display_factor for r in device.ranges]
     points = np.flatnonzero(data.settings.kind == RATIO)

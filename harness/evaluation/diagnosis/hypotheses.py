@@ -71,10 +71,7 @@ def label(faults: tuple[LocatedFault, ...]) -> str:
 
 @lru_cache(maxsize=8)
 def hypotheses(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, ...], tuple[CausePair, ...]]:
-    """All candidates, the healthy one first, and which of them are pairs.
-
-    Priors sum to one together with `catalogue.weights.none_of_these`.
-    """
+    """All candidates, the healthy one first, and the pairs; priors sum to one together with `catalogue.weights.none_of_these`."""
     weights = catalogue.weights
     plain = circuit_described(device)
     found = [Candidate(((NONE, None),), HEALTHY_TEXT, (), weights.healthy, plain, ())]

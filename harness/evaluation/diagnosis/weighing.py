@@ -113,10 +113,7 @@ def _alike(flat: Array, first: Indices, second: Indices) -> Flags:
 
 
 def _distinct(flat: Array, pairs: Sequence[CausePair], singles: int) -> Flags:
-    """Which candidates (h,) predict anything of their own.
-
-    A run cannot weigh one that predicts the same as nothing wrong, or a pair that predicts the same as one of its causes.
-    """
+    """Flags (h,) of candidates with predictions unlike those of nothing wrong, or, for a pair, of one of its causes."""
     seen = np.ones(len(flat), dtype=bool)
     rest = np.arange(1, singles)
     seen[1:singles] = ~_alike(flat, rest, np.zeros_like(rest))
@@ -127,10 +124,7 @@ def _distinct(flat: Array, pairs: Sequence[CausePair], singles: int) -> Flags:
 
 
 def _masked(top: int, pairs: Sequence[CausePair], seen: Flags, alike: Flags, likelihoods: Array) -> list[int]:
-    """The single causes that the run says nothing of if the one at `top` is true: beside it they change nothing, or nothing that tells.
-
-    Beside a sound meter (0) a cause stands alone.
-    """
+    """Single causes that change nothing told by the run beside the one at `top`; beside a sound meter (0) a cause stands alone."""
     if top == 0:
         singles = pairs[0].index if pairs else len(likelihoods)
         told_of = np.abs(likelihoods[:singles] - likelihoods[0]) > math.log(SAYS_NOTHING)

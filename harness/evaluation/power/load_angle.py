@@ -98,7 +98,6 @@ def is_read(observed: ObservedPoint, name: str) -> bool:
 
 
 def mean_read(observed: ObservedPoint, name: str) -> float:
-    """Mean of `name` over the pairs."""
     return sum(p.also[name] for p in observed.pairs) / len(observed.pairs)
 
 

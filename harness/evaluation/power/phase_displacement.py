@@ -30,7 +30,7 @@ FORETOLD = (0.9, 0.7, 0.3)
 class Foretold:
     """Power error (fraction) foretold at a power factor (negative when leading), and measured where it was.
 
-    `difference` is measured less foretold, with what both share taken into account.
+    `difference` is measured less foretold, with their shared inputs taken into account.
     """
 
     power_factor: float

@@ -27,7 +27,7 @@ from harness.files.device import Range
 from harness.results import EffectiveTurns, TurnsMethod
 
 BASE_WRONG = 0.2
-"""When the base range itself indicates this far (relative) from the reference current, comparing with it would spread its error."""
+"""A base range that indicates this far (relative) from the reference current is not compared with: its error would spread."""
 
 EQUAL = 0.02
 """Ampere-turns this near (relative) are equal: a load's own error and a point brought down to its maximum test current.
@@ -146,9 +146,9 @@ def effective_turns(
 
 
 def _places(rng: Range, points: Sequence[PointValues]) -> list[RatioAtCurrent]:
-    """By rising ampere-turns; readings of one current, upward and downward, are one place.
+    """Points by rising ampere-turns; readings of one current, upward and downward, are one place.
 
-    Where the display showed nothing while it shows something elsewhere, the current was below what it shows, which says nothing of turns.
+    A display that shows nothing, but something elsewhere, has a current below what it shows, which says nothing of turns.
     """
     found = []
     shown = [v for v in points if float(v.indicated.nominal_value) != 0]

@@ -37,7 +37,7 @@ BELOW_DISPLAY = "below what the display shows"
 
 @dataclass(frozen=True)
 class PointModel:
-    """What the model of a point is made of: its means, the errors of reading and path, its inputs (0.0 without uncertainty).
+    """Parts of a point's model: means, the errors of reading and path, its inputs (0.0 without uncertainty).
 
     `reading` in the reference's unit, `indicated` in amperes with the display factor in it.
     """

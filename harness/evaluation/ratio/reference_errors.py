@@ -41,10 +41,7 @@ class Deviation:
 
 
 def path_error(inputs: InputQuantities, current: float, frequency: float, full_scale: float) -> Deviation:
-    """Ratio error of the path at `current` amperes of the load lead, read on the range with `full_scale`.
-
-    Raises ValueError where nothing is known of it.
-    """
+    """Ratio error of the path at `current` amperes of the load lead, on the range of `full_scale`. Raises ValueError where unknown."""
     path = inputs.bench.reference_path
     if path.part is None:
         return Deviation(0.0)

@@ -76,10 +76,7 @@ class Sum:
         return 0.5 + half if x >= 0 else 0.5 - half
 
     def inside(self, x: float) -> float:
-        """Probability that the sum lies between -`x` and `x`, `x` not negative.
-
-        Beyond the circle one of the t-distributions is large and nothing else is.
-        """
+        """Probability that the sum lies within +-`x`, not negative; beyond the circle one t-distribution is large and nothing else is."""
         from scipy.special import stdtr
 
         if x >= self.length:

@@ -1,4 +1,4 @@
-"""Which results of a range are validated by trials, by the names the reader is told."""
+"""The results of a range that are validated by trials, by the names the reader is told."""
 
 from __future__ import annotations
 

@@ -46,7 +46,7 @@ class Draws:
         return self._kept[key]
 
     def _drawn(self, variable: Any) -> Array:
-        """By JCGM 101:2008, 6.4.2 (rectangular), 6.4.7 (normal), 6.4.9 (type A: scaled and shifted t)."""
+        """Deviations by JCGM 101:2008, 6.4.2 (rectangular), 6.4.7 (normal), 6.4.9 (type A: scaled and shifted t)."""
         part = self._inputs[variable]
         generator = np.random.default_rng([SEED, self._order[variable], self._block])
         if part.distribution == "rectangular":
@@ -61,7 +61,7 @@ TrialModel = Callable[[Draws], Array]
 """A model: the value of a quantity in every trial, from the draws of its inputs."""
 
 Interval = Callable[[Array, float], tuple[float, float]]
-"""From sorted values and a coverage probability to the ends of an interval."""
+"""A function from sorted values and a coverage probability to the ends of an interval."""
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,6 @@ def currents(model: PointModel, draws: Draws) -> tuple[Array, Array]:
 
 
 def ratio_error(model: PointModel) -> TrialModel:
-    """The ratio error of a point."""
 
     def in_every_trial(draws: Draws) -> Array:
         reference, indicated = currents(model, draws)
