@@ -1,1 +1,1 @@
-"""Transcripts of a whole run: its links, its clock and stops, and the person; written, and replayed."""
+"""Transcripts of a whole run, written and replayed: its links, its clock and stops, and the person."""

@@ -1,7 +1,7 @@
-"""The runner's clock and its stops: what they said, written down and replayed.
+"""Transcript of the runner's clock and stops, written and replayed.
 
-Overlapped calls ask for the time in an order that differs from run to run. In each of them, a lane, it does not: so
-every line says in which lane it was asked, and a replay gives each lane its own times.
+Overlapped calls ask for the time in an order that differs from run to run. Within one of them, a lane, it does not: every line names its
+lane, and a replay gives each lane its own times.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from instruments.links.transcript import TranscriptReader, TranscriptWriter
 
 
 class _Lanes:
-    """Which overlapped call this thread is in: empty outside, else its number, "1.0" when overlapped once more."""
+    """The lane of this thread: empty outside overlapped calls, else the call's number, "1.0" when overlapped once more."""
 
     def __init__(self) -> None:
         self._local = threading.local()
@@ -29,7 +29,7 @@ class _Lanes:
         return found
 
     def marked(self, calls: tuple[Callable[[], Any], ...]) -> list[Callable[[], Any]]:
-        """The calls, each knowing its lane whatever thread it is made in."""
+        """The calls, each bound to its lane in whatever thread it runs."""
         outside = self.here
         return [self._marked(call, f"{outside}.{n}" if outside else str(n)) for n, call in enumerate(calls)]
 
@@ -45,7 +45,7 @@ class _Lanes:
 
 
 class TranscribedClock:
-    """A clock whose times are written down."""
+    """A clock whose times are written to a transcript."""
 
     def __init__(self, clock: Clock, writer: TranscriptWriter) -> None:
         self._clock, self._writer, self._lanes = clock, writer, _Lanes()
@@ -61,7 +61,7 @@ class TranscribedClock:
         return value
 
     def sleep(self, seconds: float) -> None:
-        """Wait; nothing depends on it but the times asked for afterwards."""
+        """Wait; only the times asked for afterwards are recorded."""
         self._clock.sleep(seconds)
 
     def together(self, *calls: Callable[[], Any]) -> list[Any]:
@@ -69,10 +69,10 @@ class TranscribedClock:
 
 
 class ReplayedClock:
-    """A clock that says again what it said then, and waits for nothing.
+    """A clock that repeats the recorded times and never waits.
 
-    A `now` more or less than then is an error. Times of day stand in the record and decide little, so there the last
-    one is said again when they run out.
+    A `now` more or less than recorded is an error. Times of day stand in the record and decide little, so the last one is repeated when
+    they run out.
     """
 
     def __init__(self, reader: TranscriptReader) -> None:
@@ -91,7 +91,7 @@ class ReplayedClock:
                 self.stops.append(line)
 
     def now(self) -> float:
-        """The next time said in this lane. Raises TranscriptError when there is none."""
+        """The next recorded time of this lane. Raises TranscriptError when there is none."""
         lane = self._lanes.here
         if self._reader.failures:
             raise self._reader.failures[0]
@@ -107,7 +107,7 @@ class ReplayedClock:
         return dt.datetime.fromisoformat(self._walls.popleft() if len(self._walls) > 1 else self._walls[0])
 
     def sleep(self, seconds: float) -> None:
-        """No time passes."""
+        """Return at once."""
 
     def together(self, *calls: Callable[[], Any]) -> list[Any]:
         results, failures = [], []
@@ -129,9 +129,9 @@ class ReplayedClock:
 
 
 class Checks:
-    """Counts how often the runner looked whether to stop, since the person was last asked: that is when a stop took hold.
+    """Counts the runner's looks for a stop since the person's last answer: the place where a stop took effect.
 
-    While a person is asked it is also looked, but a replayed person does not ask; so counting begins anew after each.
+    Looks while a person is asked are not replayed, so counting begins anew after each answer.
     """
 
     def __init__(self) -> None:
@@ -139,18 +139,17 @@ class Checks:
         self._looked = 0
 
     def person_answered(self) -> None:
-        """Begin anew."""
         self._asked += 1
         self._looked = 0
 
     def looked(self) -> tuple[int, int]:
-        """One more look; answers before it, and looks since."""
+        """Count one more look; answers before it, and looks since."""
         self._looked += 1
         return self._asked, self._looked
 
 
 def transcribe_stops(stop: StopSignal, checks: Checks, writer: TranscriptWriter) -> None:
-    """Write down at which look a stop took hold, and why."""
+    """Record at which look a stop took effect, and why."""
     written = False
 
     def look() -> str:
@@ -165,6 +164,6 @@ def transcribe_stops(stop: StopSignal, checks: Checks, writer: TranscriptWriter)
 
 
 def replay_stops(stop: StopSignal, checks: Checks, lines: list[dict[str, Any]]) -> None:
-    """Stop at the same look and for the same reason as then; `lines` are the replayed clock's `stops`."""
+    """Stop at the recorded look and for the recorded reason; `lines` are the replayed clock's `stops`."""
     reasons = {(line["answers"], line["looks"]): line["reason"] for line in lines}
     stop.watch(lambda: str(reasons.get(checks.looked(), "")))

@@ -1,7 +1,7 @@
-"""The folder of a run that is kept for replaying: the files it was made of, and what it was asked.
+"""The folder of a run kept for replaying: its files and its request.
 
-Beside the transcripts stand `device.toml`, `bench.toml`, `causes.toml` if there is one, the profiles, the user's own procedure, `run.json`, the record
-as it was at the end, and for a resumed run the record and the guard's report as they were before.
+Beside the transcripts stand `device.toml`, `bench.toml`, `causes.toml` if there is one, the profiles, the user's own procedure, `run.json`,
+the final record, and for a resumed run the record and the guard's report as they were before.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jso
 
 @dataclass(frozen=True)
 class KeptRequest:
-    """What a run was asked, beyond its files. `resumed`: it went on with an earlier record; `cautions`: how they were confirmed."""
+    """The request of a run, beyond its files. `resumed`: it continued an earlier record; `cautions`: how they were confirmed."""
 
     procedure: str
     options: Options
@@ -38,7 +38,7 @@ class KeptRequest:
 
 
 def keep(folder: Path, inputs: RunInputs, asked: KeptRequest, before: bytes = b"", guard_before: str = "") -> None:
-    """Put what a run is made of into `folder`; `before` is the record a resumed one goes on with. Raises UserError."""
+    """Put the inputs of a run into `folder`; `before` is the record a resumed one continues. Raises UserError."""
     taken = {Path(name).stem for name in (CLOCK, PERSON, RECORD, BEFORE)}
     wrong = sorted(taken & inputs.bench.instruments.keys())
     if wrong:
@@ -71,7 +71,7 @@ def keep(folder: Path, inputs: RunInputs, asked: KeptRequest, before: bytes = b"
 
 
 def keep_record(record_file: Path, folder: Path) -> list[str]:
-    """Copy the record as it is at the end, if there is one; what went wrong, one line."""
+    """Copy the final record, if there is one; errors, one line each."""
     try:
         if record_file.exists():
             shutil.copyfile(record_file, folder / RECORD)
@@ -81,7 +81,7 @@ def keep_record(record_file: Path, folder: Path) -> list[str]:
 
 
 def kept(folder: Path) -> tuple[KeptRequest, RunInputs]:
-    """What the run kept in `folder` was asked, and its inputs from there. Raises UserError."""
+    """The request and the inputs of the run kept in `folder`. Raises UserError."""
     file = folder / RUN
     try:
         found = json.loads(file.read_text(encoding="utf-8"))
@@ -102,7 +102,7 @@ def kept(folder: Path) -> tuple[KeptRequest, RunInputs]:
 
 
 def _plain(found: dict[str, Any]) -> dict[str, Any]:
-    """Fields as they were before JSON made lists of tuples."""
+    """Fields with the tuples that JSON turned into lists."""
     return {k: tuple(v) if isinstance(v, list) else v for k, v in found.items()}
 
 

@@ -1,4 +1,4 @@
-"""The links of a bench, written down and replayed: one transcript for each instrument."""
+"""Transcripts of the links of a bench, written and replayed: one for each instrument."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from instruments.profile import Profile, load_profile
 
 
 class TranscribedLinks(PassedOn):
-    """Links of another source, every exchange on them written to `folder`/NAME.jsonl; `folders` hold the profiles."""
+    """Links of another source, every exchange written to `folder`/NAME.jsonl; `folders` hold the profiles."""
 
     def __init__(self, links: LinkSource, folder: Path, now: Now, folders: Sequence[Path]) -> None:
         super().__init__(links)
@@ -32,7 +32,7 @@ class TranscribedLinks(PassedOn):
         return TranscribedRegisters(lambda: self._links.registers(name, entry, drain), writer, self._now, drain)
 
     def close(self) -> list[str]:
-        """Close the files; what could not be written, one line each."""
+        """Close the files; write errors, one line each."""
         for writer in self._writers.values():
             writer.close()
         return [writer.trouble for writer in self._writers.values() if writer.trouble]
@@ -44,7 +44,7 @@ class TranscribedLinks(PassedOn):
 
 
 def file_name(name: str) -> str:
-    """An instrument's name, or an address that stands for it, as part of a file's name."""
+    """File name part from an instrument's name, or from an address that stands for it."""
     return re.sub(r"[^\w.-]+", "_", name)
 
 
@@ -56,11 +56,11 @@ class ReplayedLinks(LinkSource):
         self._readers: dict[str, TranscriptReader] = {}
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
-        """A link as it was then. Raises TranscriptError, or the InstrumentError of then."""
+        """A link as recorded. Raises TranscriptError, or the recorded InstrumentError."""
         return ReplayedText(self._reader(name, profile))
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
-        """A link as it was then. Raises TranscriptError, or the InstrumentError of then."""
+        """A link as recorded. Raises TranscriptError, or the recorded InstrumentError."""
         return ReplayedRegisters(self._reader(name, load_profile(entry.profile, self._folders)), drain)
 
     def check_used_up(self) -> None:

@@ -1,4 +1,4 @@
-"""What the person at the bench was asked and answered, written down and replayed."""
+"""Transcript of the questions to the person at the bench and the answers, written and replayed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ UNDO, STOPPED, OVERDUE = "undo", "stopped", "overdue"
 
 
 class TranscribedPerson:
-    """A person whose answers are written down."""
+    """A person whose answers are written to a transcript."""
 
     def __init__(self, person: Person, writer: TranscriptWriter, checks: Checks) -> None:
         self._person, self._writer, self._checks = person, writer, checks
@@ -37,7 +37,7 @@ class TranscribedPerson:
         return self._asked("read_value", lambda: self._person.read_value(question), **asdict(question))
 
     def warn_after(self, seconds: float, text: str) -> None:
-        """A warning is no exchange, and is not written down."""
+        """Not recorded: a warning has no answer."""
         self._person.warn_after(seconds, text)
 
     def _asked(self, did: str, ask: Callable[[], _T], **asked: Any) -> _T:
@@ -59,7 +59,7 @@ class TranscribedPerson:
 
 
 class ReplayedPerson:
-    """A person who answers as then. Raises TranscriptError when asked something else."""
+    """A person who gives the recorded answers. Raises TranscriptError when asked something else."""
 
     def __init__(self, reader: TranscriptReader, checks: Checks) -> None:
         self._reader, self._checks = reader, checks

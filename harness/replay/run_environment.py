@@ -1,4 +1,4 @@
-"""What a run reaches outside the program by: the bench itself, the bench with every exchange written down, or files alone."""
+"""Clock, links and operator of a run: the bench itself, the bench with every exchange recorded, or transcripts alone."""
 
 from __future__ import annotations
 
@@ -23,11 +23,10 @@ from instruments.operator.person import Person
 
 @dataclass(frozen=True)
 class Surroundings:
-    """Time, links and person of a run. `guarded`: a guard must stand by.
+    """Clock, links and operator of a run. `guarded`: a guard must stand by.
 
-    `watch` is told the stop signal once the run is about to begin. `close` lets go of everything and says what could
-    not be written down, one line each; it never raises. `check` raises TranscriptError when what answered from a
-    transcript holds more than was asked. `replayed`: nothing is measured.
+    `watch` receives the stop signal once the run is about to begin. `close` releases everything and returns what could not be recorded, one
+    line each; it never raises. `check` raises TranscriptError when a transcript holds more than was asked. `replayed`: nothing is measured.
     """
 
     clock: Clock
@@ -55,7 +54,7 @@ def at_the_bench(inputs: RunInputs, person: Person, activity: Activity) -> Surro
 
 
 def transcribed(around: Surroundings, inputs: RunInputs, folder: Path, record_file: Path) -> Surroundings:
-    """`around`, with all that is said written into `folder`, and the record beside it at the end. Raises UserError."""
+    """`around`, with every exchange recorded in `folder`, and the record copied there at the end. Raises UserError."""
     try:
         clock_writer, person_writer = (
             TranscriptWriter(folder / CLOCK, "clock"),
@@ -84,7 +83,7 @@ def transcribed(around: Surroundings, inputs: RunInputs, folder: Path, record_fi
 
 
 def replayed(inputs: RunInputs, folder: Path) -> Surroundings:
-    """The transcripts in `folder` instead of a bench; nothing is waited for and nothing guarded. Raises TranscriptError."""
+    """The transcripts in `folder` in place of a bench; without waiting or guard. Raises TranscriptError."""
     failures: list[TranscriptError] = []
     clock_reader = TranscriptReader(folder / CLOCK, "clock", failures)
     person_reader = TranscriptReader(folder / PERSON, "person", failures)

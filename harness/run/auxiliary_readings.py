@@ -1,4 +1,4 @@
-"""What is read beside the pair of currents: power, voltage, phase, energy, and the current in the secondary."""
+"""Readings beside the pair of currents: power, voltage, phase, energy, and the current in the secondary."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ from instruments.reading import Reading
 
 _SI = {"deg": (math.pi / 180, "rad")}
 OVERDRIVEN = 1.02
-"""A secondary current read this much above what the input stands is no longer the meter's own error."""
+"""A secondary current this many times the input's rating is no longer the meter's own error."""
 
 
 class Overdriven(RatioproofError):
-    """More current was read in the secondary than the device's input stands."""
+    """The secondary current read exceeds the rating of the device's input."""
 
 
 @dataclass(frozen=True)
 class _Shows:
-    """What one instrument shows: `names` of quantities, which go into the record behind `prefix`."""
+    """Quantities one instrument shows: their `names`, recorded behind `prefix`."""
 
     prefix: str
     by_person: bool
@@ -36,7 +36,7 @@ class _Shows:
 
 
 class AuxiliaryReader:
-    """Knows which further quantities the instruments of a bench show, and reads them."""
+    """Reads the further quantities that the instruments of a bench show."""
 
     def __init__(self, run: RunContext) -> None:
         device, bench, station = run.device, run.bench, run.station
@@ -50,7 +50,7 @@ class AuxiliaryReader:
         self._arranged = False
 
     def arrange(self) -> None:
-        """Put the meter in the secondary on the one range it keeps: changing it under current may open the loop.
+        """Put the meter in the secondary on its one range: changing it under current may open the loop.
 
         To be called with the load off. Raises InstrumentError.
         """
@@ -59,10 +59,10 @@ class AuxiliaryReader:
         self._arranged = True
 
     def entries(self, power: bool, applied: Applied) -> list[Entry]:
-        """How to read what stands beside a pair just read, by the names of `ReadingPair.also`, in SI units.
+        """Entries for the quantities beside a pair just read, by the names of `ReadingPair.also`, in SI units.
 
-        Where a person reads, the reference comes before the device, and the voltage before what is held against it. An entry
-        raises LinkError, ReplyError, UndoLast, or Overdriven when the secondary carries more than the input stands.
+        Where a person reads, the reference comes before the device, and the voltage before what is compared with it. An entry raises
+        LinkError, ReplyError, UndoLast, or Overdriven when the secondary current exceeds the input's rating.
         """
         parts = self._parts(power, flows=applied.current > 0)
         if any(part.by_person for part in parts):
@@ -80,7 +80,7 @@ class AuxiliaryReader:
         reference, meter = station.reference, station.meter
         of_reference = self._of_reference if power else []
         if flows:
-            # Without a current an instrument may have no frequency to tell, and answers that it is not a number.
+            # Without a current an instrument may have no frequency, and answers that it is not a number.
             of_reference = [*of_reference, *self._frequency]
         parts.append(_Shows("reference_", reference.by_person, of_reference, reference.read_beside))
         if power:
@@ -111,7 +111,7 @@ class AuxiliaryReader:
         return {name: reading for readings in named for name, reading in readings.items()}
 
     def _named(self, part: _Shows, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
-        """The readings as they go into the record. Raises Overdriven."""
+        """The readings under their names in the record. Raises Overdriven."""
         named = {part.prefix + name: _in_si(reading) for name, reading in readings.items()}
         through = named.get("secondary_current")
         if through is not None and through.value > OVERDRIVEN * self._largest:
@@ -123,7 +123,7 @@ class AuxiliaryReader:
 
 
 def secondary_scale(device: Device, bench: Bench) -> float:
-    """Full scale in amperes of the one range that the meter in the secondary keeps: the smallest that takes what the input stands."""
+    """Full scale in amperes of the one range that the meter in the secondary keeps: the smallest that takes the input's rating."""
     largest, name = device.transformer.maximum_secondary_current, bench.roles.secondary
     ranges = bench.instruments[name].ranges if name is not None else ()
     return next((r.full_scale for r in ranges if r.full_scale >= largest), largest)
@@ -152,6 +152,6 @@ def _in_si(reading: Reading) -> Reading:
 
 
 def in_si(value: float, unit: str) -> tuple[float, str]:
-    """A value and its unit as they go into the record."""
+    """A value and its unit, converted to SI for the record."""
     factor, si = _SI.get(unit, (1.0, unit))
     return value * factor, si

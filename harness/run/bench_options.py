@@ -1,4 +1,4 @@
-"""What a procedure is told beside what the operator chose: what this bench can do."""
+"""Options of a procedure that depend on the bench, beside the operator's choices."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from harness.steps import Options
 from instruments.operator.person import SECONDS_TO_ACT
 
 POWER_FACTORS = (1.0, 0.5, -0.8)
-"""What a load that can be set is set to: unity, 0.5 lagging, 0.8 leading, as in the tables of IEC 62053-21."""
+"""Power factors set on an adjustable load: unity, 0.5 lagging, 0.8 leading, as in the tables of IEC 62053-21."""
 
 
 class Settable(Protocol):
-    """What a load can be set to."""
+    """The adjustable range of a load."""
 
     @property
     def least_current(self) -> float:
@@ -52,6 +52,6 @@ def _without(currents: Iterable[float], unusable: Container[float]) -> tuple[flo
 
 
 def _planned(bench: Bench, current: float) -> float:
-    """For how many seconds the load of `current` may be read at a time: bringing it on and taking it off take some of what it may be on."""
+    """Longest seconds for reading at the load of `current` at a time: connecting and disconnecting take some of its time on."""
     found = time_on(bench, current, scale_for(bench, current))
     return inf if found is None else max(0.0, found.seconds - 2 * SECONDS_TO_ACT)

@@ -1,4 +1,4 @@
-"""Mending what a bad link broke: the instrument is reopened, identified again, and the whole action done anew."""
+"""Recovery from a failed link: the instrument is reopened, identified again, and the whole action repeated."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from harness.run.run_context import BenchState, RunContext
 from instruments.errors import IdentityError, LinkError, QueuedError, ReplyError
 
 ATTEMPTS = 6
-"""How often an exchange or a whole point is redone on a fresh link before the run is given up."""
+"""Attempts at an exchange or a whole point, each on a fresh link, before the run is abandoned."""
 
 _T = TypeVar("_T")
 
 
 class LinkRecovery:
-    """Does what may fail on a link, again and again on a fresh one."""
+    """Repeats actions that fail on a link, each time on a fresh one."""
 
     def __init__(self, run: RunContext, state: BenchState) -> None:
         self._run, self._state = run, state
 
     def redoing(self, what: str, action: Callable[[int], _T]) -> _T:
-        """Do `action`, told the number of the attempt. Raises InstrumentError after the last one, and Abandoned."""
+        """Do `action`, which receives the number of the attempt. Raises InstrumentError after the last one, and Abandoned."""
         for attempt in range(1, ATTEMPTS + 1):
             try:
                 return action(attempt)

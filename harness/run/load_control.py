@@ -1,4 +1,4 @@
-"""Hands on the load: driving the current and taking it off, the reference's range going before it on the way up."""
+"""Control of the load: setting the current and taking it off; on the way up the reference's range is set first."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from harness.run.run_context import BenchState, RunContext
 from harness.run.time_on import TimeOn
 
 PROTECTION = 1.01
-"""The load's own protection is set this much above the maximum test current, so that it acts on faults and not on noise."""
+"""The load's own protection relative to the maximum test current: high enough to act on faults and not on noise."""
 
 
 class LoadControl:
-    """Drives the load; `state` is what is true of the bench now, `links` mends what breaks on the way."""
+    """Drives the load; `state` is the present state of the bench, `links` recovers failed links."""
 
     def __init__(self, run: RunContext) -> None:
         self._run, self._load, self._shelf = run, run.station.load, run.station.load.by_person
@@ -48,7 +48,7 @@ class LoadControl:
         self._run.writer.write("step", step="apply", current=current)
 
     def set_power_factor(self, power_factor: float) -> None:
-        """Have the load draw its current at `power_factor`; it is off while that changes. Raises InstrumentError."""
+        """Set the load to `power_factor`; it is off while that changes. Raises InstrumentError."""
         if power_factor == self.state.power_factor:
             return
         if self.state.current:
@@ -59,7 +59,7 @@ class LoadControl:
         self._run.writer.write("step", step="power factor", power_factor=power_factor)
 
     def release(self) -> None:
-        """Take the load off, have it confirmed, and see with the reference that no current flows."""
+        """Take the load off, have it confirmed, and verify with the reference that no current flows."""
         reference, before = self.reference, self.state.current
         self.links.redoing("load off", lambda _: self._switch_off())
         if reference.can_see_dead and (before or not reference.seen_dead):
@@ -69,7 +69,7 @@ class LoadControl:
         self._run.writer.write("step", step="release")
 
     def _look(self, current: float, limit: float) -> None:
-        """Read a load never seen before on the largest range of a person's reference, then take it off again.
+        """Read an unknown load on the largest range of a person's reference, then take it off again.
 
         An appliance left on a higher stage, or a ratio typed wrong, would put amperes through the smallest range.
         """
@@ -102,7 +102,7 @@ class LoadControl:
         if self.state.current:
             self.links.redoing("load off", lambda _: self._switch_off())
             if self.reference.can_see_dead:
-                # Before somebody is told that nothing is plugged in.
+                # Before a person is told that nothing is plugged in.
                 self.links.redoing("no current", lambda _: self.reference.see_dead())
             self.state.current = 0.0
             self._run.stop.check()
@@ -121,7 +121,7 @@ class LoadControl:
         self._protected_at = wanted
 
     def _drive_load(self, current: float) -> None:
-        """Drive; a load whose link was lost may have restarted, so what had been set on it is set again, from off."""
+        """Drive; a load whose link was lost may have restarted, so its settings are repeated, from off."""
         if self.state.load_restarted:
             self._switch_off()
             if self.state.power_factor is not None:

@@ -1,4 +1,4 @@
-"""Reading reference and device together."""
+"""Paired readings of reference and device."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ from instruments.operator.person import UndoLast
 from instruments.reading import Reading
 
 APART = 5
-"""How many pairs in a row may be too far apart in time before the point is redone."""
+"""Consecutive pairs that may be too far apart in time before the point is repeated."""
 
 
 BEFORE = "before"
-"""What is read over a link before a person types the other reading of a pair."""
+"""Key of a reading taken over a link before a person types the other of a pair."""
 
 _OF_THE_PAIR = ("reference", "displayed", BEFORE)
 
 
 class PairReading(NamedTuple):
-    """One reading of each; `time_zero` is when the run started, on the same clock as the readings' times.
+    """One reading of each; `time_zero` is the start of the run, on the clock of the readings' times.
 
-    `also` holds what was read beside them, by the names of `ReadingPair.also`, in SI units.
+    `also` holds the readings beside them, by the names of `ReadingPair.also`, in SI units.
     """
 
     reference: Reading
@@ -41,7 +41,7 @@ class PairReading(NamedTuple):
 
     @property
     def as_line(self) -> dict[str, Any]:
-        """As it goes into the record, times counted from the start of the run."""
+        """The pair as recorded, times counted from the start of the run."""
         line: dict[str, Any] = {
             "reference": _as_line(self.reference, self.time_zero),
             "displayed": _as_line(self.displayed, self.time_zero),
@@ -53,8 +53,6 @@ class PairReading(NamedTuple):
 
 @dataclass
 class PointPairs:
-    """The pairs of one point so far."""
-
     pairs: list[PairReading] = field(default_factory=list)
 
     def add(self, pair: PairReading) -> None:
@@ -65,9 +63,9 @@ class PointPairs:
         return len(self.pairs)
 
     def odd_one(self, reference_step: float, displayed_step: float | None) -> str:
-        """Which reading is far from the others of its point; empty when they agree.
+        """Which reading is an outlier of its point by `outliers.odd_one`; empty when they agree.
 
-        How far that is says `outliers.odd_one`. Without `displayed_step` the display may do as it likes.
+        Without `displayed_step` the display is not tested.
         """
         read = [("reference", [p.reference.value for p in self.pairs], reference_step)]
         if displayed_step is not None:
@@ -93,15 +91,15 @@ class PairReader:
         )
 
     def arrange(self) -> None:
-        """Put what is read beside the pair on its range; the load must be off. Raises InstrumentError."""
+        """Set the range of the readings beside the pair; the load must be off. Raises InstrumentError."""
         self._beside.arrange()
 
     def entries(self, rng: Range, applied: Applied, power: bool) -> Entries:
-        """How to read one pair and what stands beside it; `pair` makes one of what is found."""
+        """Entries of one pair and the readings beside it; `pair` makes the pair from them."""
         return Entries([*self._currents(rng, applied.current), *self._beside.entries(power, applied)])
 
     def check_entries(self, current: float) -> Entries:
-        """How to read one pair of the reference and the check standard."""
+        """Entries of one pair of the reference and the check standard."""
         standard, reference = self._run.station.check_standard, self._run.station.reference
         assert standard is not None
         if standard.by_person or reference.by_person:
@@ -115,11 +113,11 @@ class PairReader:
         return Entries([Entry(lambda _: _both(*self._run.clock.together(lambda: standard.read(None), reference.read)))])
 
     def read(self, rng: Range, current: float) -> PairReading:
-        """One pair, in which a person may go back. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
+        """One pair, which a person may undo. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
         return self.finished(Entries(self._currents(rng, current)))
 
     def finished(self, entries: Entries) -> PairReading:
-        """The pair that `entries` read, in which a person may go back. Raises as `read` does, and Overdriven."""
+        """The pair that `entries` read, which a person may undo. Raises as `read` does, and Overdriven."""
         while True:
             self._run.stop.check()
             try:
@@ -129,12 +127,11 @@ class PairReader:
                     raise
 
     def pair(self, found: Mapping[str, Reading]) -> PairReading:
-        """The pair in what was found."""
         also = {name: reading for name, reading in found.items() if name not in _OF_THE_PAIR}
         return PairReading(found["reference"], found["displayed"], self._zero, also)
 
     def taken_back(self, found: Mapping[str, Reading]) -> dict[str, Any]:
-        """What was taken back, as it goes into the record."""
+        """The values taken back, as recorded."""
         return {name: _as_line(reading, self._zero) for name, reading in found.items()}
 
     def _currents(self, rng: Range, current: float) -> list[Entry]:
@@ -143,7 +140,7 @@ class PairReader:
         return [Entry(lambda _: self._over_links())]
 
     def _over_links(self) -> dict[str, Reading]:
-        """Both. Raises LinkError or ReplyError; also when they cannot be had within one display interval."""
+        """Both readings over links. Raises LinkError or ReplyError, also when they cannot be had within one display interval."""
         interval = self._run.device.display.refresh_interval
         for _ in range(APART):
             self._run.pause(self._last_start + interval - self._run.clock.now())
@@ -174,7 +171,7 @@ class PairReader:
         return self._run.station.meter.by_person or self._run.station.reference.by_person
 
     def _by_hand(self, rng: Range, current: float) -> list[Entry]:
-        """A person needs time: what is read over a link is read before and after, and its mean stands beside what was typed."""
+        """Entries with a typed reading: a reading over a link is taken before and after it, and their mean is paired with it."""
         reference, meter, factor = (
             self._run.station.reference,
             self._run.station.meter,
@@ -207,7 +204,7 @@ def _both(displayed: Reading, reference: Reading) -> dict[str, Reading]:
 
 
 def _between(before: Reading, after: Reading) -> Reading:
-    """What stands for the time between two readings: their mean."""
+    """The mean of two readings, for the time between them."""
     mean = (before.value + after.value) / 2
     return Reading(mean, before.unit, f"{before.raw} ... {after.raw}", before.started, after.finished)
 

@@ -1,4 +1,4 @@
-"""Taking one point: settled anew, every pair read, written down when all of it is good."""
+"""Acquisition of one point: settled anew, every pair read, recorded when all of it is good."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from instruments.errors import InstrumentError, ReplyError
 from instruments.operator.person import NOTHING_BEFORE, Overdue, UndoLast
 
 BELIEVED_AFTER = 2
-"""Attempts at a point that are redone because its readings do not agree; after that they are taken as they are."""
+"""Attempts at a point repeated because its readings do not agree; after that they are taken as they are."""
 
 
 class PointAcquisition:
-    """Reads the pairs of a point, by instruments or by a person, and writes the point down."""
+    """Reads the pairs of a point, by instruments or by a person, and records the point."""
 
     def __init__(self, run: RunContext, control: LoadControl, pairs: PairReader) -> None:
         self._run, self._control, self._pairs = run, control, pairs
 
     def take(self, number: int, step: Observe, rng: Range, nominal: float, attempt: int) -> PointReading:
-        """One whole point: settled anew, every pair read, the error queue empty; only then is it finished."""
+        """Take one whole point: settled anew, every pair read, the error queue empty; only then is it finished."""
         if not self._control.state.current:
             self._run.pause(2 * self._run.device.display.refresh_interval)
         scale = self._control.reference.steady()
@@ -75,24 +75,21 @@ class PointAcquisition:
                 self._run.progress.note(NOTHING_BEFORE)
 
     def _check_agreement(self, step: Observe, pairs: PointPairs, scale: float, attempt: int) -> None:
-        """Raise ReplyError for an odd one out. What is odd again and again is how the device reads, and is evaluated so."""
+        """Raise ReplyError for an outlier. One that recurs is how the device reads, and is evaluated so."""
         odd = self._odd_one(step, pairs, scale)
         if odd and attempt <= BELIEVED_AFTER:
             name = self._run.station.reference.name if odd.startswith("reference") else self._run.station.meter.name
             raise ReplyError(odd, instrument=name, address=self._run.station.instruments[name].address)
 
     def _odd_one(self, step: Observe, pairs: PointPairs, scale: float) -> str:
-        """Which reading is far from the others of its point; empty when they agree."""
-        # Where it is looked for whether the display reads, it may do so now and then; a check standard has steps of its own.
+        """Which reading is an outlier of its point; empty when they agree."""
+        # In a search for the display threshold a display may read now and then; a check standard has steps of its own.
         shows = None if step.direction in ("search", "check") else self._run.device.display.resolution
         accuracy = next(r for r in self._run.bench.entry("reference").ranges if r.full_scale == scale)
         return pairs.odd_one(accuracy.resolution, shows)
 
     def _typed_pairs(self, number: int, step: Observe, rng: Range, scale: float, attempt: int) -> PointPairs:
-        """The pairs of a point that a person reads; written down once the person has let them stand.
-
-        Until then the person may go back over all of them, value by value.
-        """
+        """Pairs of a point that a person reads, recorded once the person has accepted them. Until then the person may undo them value by value."""
         begun = [self._entries(step, rng)]
         while True:
             self._run.stop.check()
@@ -110,7 +107,7 @@ class PointAcquisition:
                 else:
                     raise UndoLast
             except (InstrumentError, OnTooLong, Overdue):
-                # The attempt is lost, and what was typed in it is kept like the readings of any attempt cut short.
+                # The attempt is lost, and its typed values are kept like the readings of any attempt cut short.
                 self._write_down(number, attempt, [self._pairs.pair(t.finish()) for t in begun if t.complete])
                 raise
             except UndoLast:
@@ -130,7 +127,7 @@ class PointAcquisition:
             self._run.writer.write("reading", point=number, attempt=attempt, pair=count, **pair.as_line)
 
     def _let_stand(self, step: Observe, read: Sequence[Entries], scale: float) -> bool:
-        """Whether the person keeps what was read, told first what does not agree in it. Raises Stopped."""
+        """Whether the person accepts the readings, after being told of any outlier. Raises Stopped."""
         pairs = [self._pairs.pair(entries.finish()) for entries in read]
         shown = [[r.raw for r in (p.reference, p.displayed, *p.also.values())] for p in pairs]
         odd = self._odd_one(step, PointPairs(pairs), scale)

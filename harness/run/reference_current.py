@@ -1,4 +1,4 @@
-"""What the reference says of the current: read on the right range, settled, about what was asked for, or none."""
+"""The current as the reference reads it: on the right range, settled, near the requested value, or none."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from instruments.errors import InstrumentError, ReplyError
 from instruments.operator.person import NOTHING_BEFORE, UndoLast
 
 AGREEMENT, AGREEMENT_WITH_SHELF = 0.10, 0.50
-"""How far (relative) the reference may be from what the load was asked for before the operator must look.
+"""Largest relative deviation of the reference from the requested current before the operator must check.
 
-What is written on a load from a shelf says only roughly what it draws.
+The rating on a shelf load is only a rough value.
 """
 
 WANDER, WANDER_OF_MAINS = 0.01, 0.05
-"""How far (relative) a reading may be from where the current had settled and still be one of the same point.
+"""Largest relative deviation of a reading from the settled current within one point.
 
-A load plugged into the mains follows its voltage, and changes while it warms.
+A load on the mains follows its voltage, and changes while it warms.
 """
 
 DEAD = 0.2
-"""Part of the smallest claimed current that may still be seen when the load is off, where the reference's floor is lower."""
+"""Part of the smallest claimed current that may still be read when the load is off, where the reference's floor is lower."""
 
 DEAD_WITHIN = 5.0
 """Seconds a current may take to die away after the load is off."""
@@ -40,12 +40,11 @@ class ReferenceCurrent:
         self.by_person = self._reference.by_person
         self.seen_dead = False
         self._settled_at = 0.0
-        # What the load was asked for and the reference has read: on any of these a smaller range may be used.
+        # Currents asked of the load and read by the reference: on any of these a smaller range may be used.
         self._read_before: dict[float | None, float] = {}
 
     @property
     def largest_scale(self) -> float:
-        """Full scale of its largest range."""
         return self._ranges[-1].full_scale
 
     def unseen(self, current: float) -> bool:
@@ -53,15 +52,15 @@ class ReferenceCurrent:
         return self._load_of(current) not in self._read_before and self._scale_for(current) != self.largest_scale
 
     def turned_for(self, current: float) -> bool:
-        """Whether a person would have to turn it to another range for `current`."""
+        """Whether a person would have to turn the reference to another range for `current`."""
         return self.by_person and self._scale_for(current) != self._state.full_scale
 
     def configure(self, current: float) -> float:
-        """Put it on its smallest range that takes `current` amperes with room to spare; its full scale."""
+        """Set the smallest range that takes `current` amperes with room to spare; its full scale."""
         return self.put_on(self._scale_for(current))
 
     def put_on(self, scale: float) -> float:
-        """Put it on the range with this full scale. Raises InstrumentError."""
+        """Set the range with this full scale. Raises InstrumentError."""
         if scale != self._state.full_scale:
             self._state.full_scale = None
             self._reference.configure(scale)
@@ -69,7 +68,7 @@ class ReferenceCurrent:
         return scale
 
     def look(self) -> None:
-        """Have a person read what flows, and write it down. Raises Abandoned where it is not what was expected."""
+        """Have a person read the current, and record it. Raises Abandoned where it is not the expected one."""
         while True:
             try:
                 reading = self._reference.read(self._state.current / self._factor)
@@ -86,10 +85,10 @@ class ReferenceCurrent:
         self._check_agreement(reading.value)
 
     def steady(self) -> float:
-        """Settled, on the range for this current; its full scale.
+        """Wait until the current has settled and set the range for it; its full scale.
 
-        After a step down the current settles on the range it came from, which the tail of the step cannot overload. A person
-        changes no wiring while current flows, whatever it has become, nor to read that nothing flows.
+        After a step down it settles on the range it came from, which the tail of the step cannot overload. A person changes no wiring while
+        current flows, whatever it has become, nor to read that nothing flows.
         """
         current = self._state.current
         if self.by_person:
@@ -107,9 +106,9 @@ class ReferenceCurrent:
         return scale
 
     def check_plausible(self, pair: PairReading) -> None:
-        """Raise ReplyError for a reading far from where the current has settled: garbled, or no longer settled.
+        """Raise ReplyError for a reading far from the settled current: garbled, or no longer settled.
 
-        What a person typed was settled when it was typed; it must agree with what the load should draw. Raises Abandoned.
+        A typed value was settled when it was typed; it must agree with the load's expected current. Raises Abandoned.
         """
         value, current = pair.reference.value, self._state.current
         if current and (self.by_person or value <= 0):
@@ -126,13 +125,13 @@ class ReferenceCurrent:
 
     @property
     def can_see_dead(self) -> bool:
-        """A zero typed by the person who has just said that the load is off would add nothing to it."""
+        """False for a person's reference: a zero typed by the person who has just said that the load is off would add nothing."""
         return not self.by_person
 
     def see_dead(self) -> None:
-        """It reads nothing: first on the range of the current before, then on that of the smallest current.
+        """Verify that the reference reads zero: on the range of the current before, then on that of the smallest current.
 
-        Before anything was applied the first look is on its largest range. Raises LoadStaysOn.
+        Before anything was applied the first reading is on its largest range. Raises LoadStaysOn.
         """
         smallest = min(r.minimum_current for r in self._run.device.ranges)
         until = self._run.clock.now() + DEAD_WITHIN
@@ -146,10 +145,10 @@ class ReferenceCurrent:
         self.seen_dead, self._state.may_flow = True, False
 
     def verify_dead(self) -> str:
-        """After a run that failed: see that no current flows, whatever the load says of itself.
+        """Verify after a failed run that no current flows, whatever the load reports.
 
-        Empty when it was seen or nothing had been applied; else why the reference could not be asked. Does not
-        listen to a stop, reopens the reference itself. Raises LoadStaysOn.
+        Empty when that was verified or nothing had been applied; else why the reference could not be read. Ignores a stop, reopens the
+        reference itself. Raises LoadStaysOn.
         """
         answer = ""
         for attempt in range(3 if self._state.may_flow and self.can_see_dead else 0):
@@ -165,7 +164,7 @@ class ReferenceCurrent:
         return answer
 
     def _load_of(self, current: float) -> float | None:
-        """What was plugged in, by its current; one on a link is always the same."""
+        """The load plugged in, by its current; None for a load on a link, which is always the same."""
         return current if self._shelf else None
 
     def _scale_for(self, current: float) -> float:
@@ -174,7 +173,7 @@ class ReferenceCurrent:
         return scale_for(self._run.bench, drawn)
 
     def _floor(self) -> float:
-        """What two readings may differ by at any current, in its own unit."""
+        """Largest difference of two readings at any current, in the reference's own unit."""
         scale = next(r for r in self._ranges if r.full_scale == self._state.full_scale)
         return 2 * scale.resolution + scale.of_range * scale.full_scale
 
@@ -183,7 +182,7 @@ class ReferenceCurrent:
         self._time_on.check()
 
     def _settle(self) -> None:
-        """Wait until the current has settled and the display has caught up; it must be about what was asked for."""
+        """Wait until the current has settled and the display has caught up; it must be near the requested one."""
         wanted, interval = self._state.current, self._run.device.display.refresh_interval
         if self.by_person:
             self._between()
@@ -200,10 +199,10 @@ class ReferenceCurrent:
         self._run.writer.write("settled", current=wanted, readings=found.readings, seconds=round(found.duration, 4))
 
     def _check_agreement(self, reading: float) -> None:
-        """It must read about what the load was asked for; `reading` in its own unit. Raises Abandoned."""
+        """Check the reference's reading, in its own unit, against the requested current. Raises Abandoned."""
         wanted, read = self._state.current, reading * self._factor
         agreement = AGREEMENT_WITH_SHELF if self._shelf else AGREEMENT
-        # Nothing at all is no current that anything could be compared with, however coarse the reference is.
+        # A reading of zero cannot be compared with any current, however coarse the reference is.
         if read <= 0 or abs(read - wanted) > agreement * wanted + self._floor() * self._factor:
             raise Abandoned(
                 f"{format_quantity(wanted, 'A')} was expected and the reference reads {format_quantity(read, 'A')}: "

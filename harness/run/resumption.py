@@ -1,4 +1,4 @@
-"""Going on with an interrupted run: what the record answers, and what has to be done before the first point it does not hold.
+"""Resume position of an interrupted run: what the record already holds, and the steps before the first point it does not hold.
 
 The procedure is started again from its beginning. Until that point nothing is touched.
 """
@@ -12,10 +12,10 @@ from harness.steps import Apply, Observe, PointReading, Release, Select, Step, W
 
 
 class Resumption:
-    """Where a procedure stands while the record answers it.
+    """Position of a procedure while the record answers it.
 
-    `finished` holds the points of the record by their number, `waited` the numbers of the waits that need not be run anew.
-    `on` is true until `to_do` is asked; `waits` counts the waits that are behind.
+    `finished` holds the points of the record by their number, `waited` the numbers of the waits that need not be repeated. `on` is true
+    until `to_do` is asked; `waits` counts the waits passed.
     """
 
     def __init__(self, finished: Mapping[int, PointReading], waited: Collection[int]) -> None:
@@ -28,7 +28,7 @@ class Resumption:
         self._held_back: list[Step] = []
 
     def pass_over(self, step: Step) -> None:
-        """`step` is not performed: it was, or `to_do` will name it."""
+        """Skip `step`: it was performed, or `to_do` will name it."""
         waiting = isinstance(step, Wait) and self.waits not in self._waited
         if self._held_back or waiting:
             # Whether a wait is over is known at the point after it: what follows it has to wait for that too.
@@ -37,7 +37,7 @@ class Resumption:
             self._note(step)
 
     def point(self, number: int) -> PointReading | None:
-        """The reading of point `number`, None when the record does not hold it. All before one that it holds is over."""
+        """The reading of point `number`, None when the record does not hold it. All steps before a recorded point are over."""
         found = self._finished.get(number)
         if found is not None:
             for step in self._held_back:
@@ -46,7 +46,7 @@ class Resumption:
         return found
 
     def to_do(self) -> list[Step]:
-        """The steps that bring the bench to where the first unfinished point needs it, a wait that was cut short included."""
+        """Steps that prepare the bench for the first unfinished point, a wait that was cut short included."""
         self.on = False
         reached: list[Step] = [] if self._range is None else [Select(self._range)]
         if self._range is not None and self._current:

@@ -1,4 +1,4 @@
-"""What a run works with: its files, station, record, clock, stop signal and display."""
+"""The context of a run: its files, station, record, clock, stop signal and display."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from instruments.reading import Identity
 
 @dataclass(frozen=True)
 class RunContext:
-    """What does not change while a run is on. `identities`: how every instrument identified itself at its beginning."""
+    """Constants of a run. `identities`: how every instrument identified itself at its beginning."""
 
     device: Device
     bench: Bench
@@ -36,11 +36,11 @@ class RunContext:
 
 @dataclass
 class BenchState:
-    """What is true of the bench at this moment: kept here and nowhere else.
+    """Present state of the bench: kept here and nowhere else.
 
-    `current`: primary current applied, in amperes. `full_scale`: of the reference's range, None when not known.
-    `load_restarted`: the load's link was lost, so its settings may be too. `may_flow`: something was applied since the
-    reference saw that nothing flows; that somebody unplugged it is only said.
+    `current`: primary current applied, in amperes. `full_scale`: of the reference's range, None when not known. `load_restarted`: the
+    load's link was lost, so its settings may be too. `may_flow`: something was applied since the reference last read zero; a person's word
+    that it is unplugged does not clear it.
     """
 
     current: float = 0.0
@@ -51,5 +51,4 @@ class BenchState:
 
     @property
     def applied(self) -> Applied:
-        """What flows now."""
         return Applied(self.current, self.power_factor, self.full_scale)

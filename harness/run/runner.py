@@ -1,6 +1,6 @@
-"""The runner: performs the steps of a procedure on a station, within the limits, and writes down all that happens.
+"""The runner: performs the steps of a procedure on a station, within the limits, and records all that happens.
 
-What it leaves a bench in on every way out is the matter of `safety.execution`.
+`safety.execution` leaves the bench safe on every way out.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from instruments.operator.person import Overdue
 
 
 class Runner:
-    """Performs steps. `finished` holds the points an earlier part of the run has completed, by their number, `waited` its waits."""
+    """Performs steps. `finished` holds the points completed by an earlier part of the run, by number, `waited` its waits."""
 
     def __init__(
         self, context: RunContext, finished: Mapping[int, PointReading] | None = None, waited: Collection[int] = ()
@@ -82,11 +82,11 @@ class Runner:
             self.context.clock.sleep(seconds)
 
     def verify_dead(self) -> str:
-        """See with the reference that nothing flows; why it could not be asked, empty when it was seen."""
+        """Verify with the reference that no current flows; why it could not be read, empty when verified."""
         return self._control.reference.verify_dead()
 
     def _check(self, step: Step) -> None:
-        """Refuse what no procedure may ask for. Raises Abandoned."""
+        """Refuse a step that breaks a rule. Raises Abandoned."""
         if found := broken_rule(step, self.context.device.ranges, self._names):
             raise Abandoned(f"the procedure asks for {step!r}: {found}")
         if isinstance(step, Observe):
@@ -167,7 +167,7 @@ class Runner:
         return reading
 
     def _taken(self, number: int, step: Observe) -> PointReading | None:
-        """The point, its load brought on again where it had been on for too long; None when that ends a hold or is given up."""
+        """The point, its load applied again where its time on was over; None when that ends a hold or is given up."""
         state, cut = self._selected.state, False
         while True:
             try:
@@ -193,7 +193,7 @@ class Runner:
         return PointReading(step.point, 0.0, 0.0, 0, skipped=reason)
 
     def _given_up(self, what: str) -> bool:
-        """Whether the person gives up what took longer than its load may be on."""
+        """Whether the person gives up a point that took longer than its load may be on."""
         text = (
             f"{self._selected.state.refused}, counted from the question to switch it on, and {what} is not finished. "
             "Let the load cool down before it is repeated."

@@ -1,4 +1,4 @@
-"""The selected range: tried at a current that is safe wherever the switch may stand, then driven no further than its maximum test current."""
+"""The selected range: checked at a current that is safe in any switch position, then driven up to its maximum test current."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check rea
 
 @dataclass
 class RangeState:
-    """What is known of a range since it was selected; currents in amperes.
+    """Knowledge of a range since it was selected; currents in amperes.
 
-    `refused`: why nothing is read at the current asked for. `silent`: that nothing was read at `tried_at`, when
-    `taken_before` of the `taken` points had been taken.
+    `refused`: why nothing is read at the requested current. `silent`: nothing was read at `tried_at`, when `taken_before` of the `taken`
+    points had been taken.
     """
 
     range: Range
@@ -47,7 +47,7 @@ class RangeState:
 
 
 class SelectedRange:
-    """Selects ranges, and brings the current of the selected one to where it is asked for, as far as it may go."""
+    """Selects ranges, and drives the selected one to the requested current, up to its limit."""
 
     def __init__(self, run: RunContext, control: LoadControl, pairs: PairReader) -> None:
         self._run, self._control, self._pairs = run, control, pairs
@@ -56,14 +56,13 @@ class SelectedRange:
 
     @property
     def state(self) -> RangeState:
-        """What is known of the range selected. Raises Abandoned before one is."""
         if self._selected is None:
             raise Abandoned("the procedure drives a current or takes a point before it selects a range")
         return self._selected
 
     @property
     def limit(self) -> CurrentLimit:
-        """How far the current may go by the turns observed last."""
+        """The maximum current by the turns observed last."""
         return maximum_test_current(self._run.device, self._run.bench, self.state.range, self.state.observed_turns)
 
     def select(self, rng: Range) -> None:
@@ -84,7 +83,7 @@ class SelectedRange:
         )
 
     def apply(self, current: float, power_factor: float | None) -> None:
-        """Bring the range to `current` amperes, or say in `state.refused` why not. Raises InstrumentError or Abandoned."""
+        """Bring the range to `current` amperes, or give the reason in `state.refused`. Raises InstrumentError or Abandoned."""
         rng = self.state.range
         if power_factor is not None:
             self._control.set_power_factor(power_factor)
@@ -117,9 +116,9 @@ class SelectedRange:
         self._control.drive(current if by_person else min(current, limit.current), limit.current)
 
     def _approach(self, rng: Range) -> None:
-        """Try a newly selected range at a current that is safe wherever the switch may really stand."""
+        """Check a newly selected range at a current that is safe wherever the switch may really stand."""
         device, bench = self._run.device, self._run.bench
-        # Not less than that, even when less was asked for: a search gone on with in its middle asks for what does not read.
+        # Not less than that, even when less was asked for: a resumed search asks for currents that do not read.
         current = approach_current(device, bench, rng)
         if not current:
             raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}")
@@ -165,7 +164,7 @@ class SelectedRange:
         return True
 
     def _look_at_the_switch(self, text: str, options: Sequence[str]) -> bool:
-        """Whether the person goes on after a look at the switch, with the load off: they may turn it at once."""
+        """Whether the person continues after checking the switch, with the load off: they may turn it at once."""
         self._control.release()
         self._run.progress.note(text)
         question = f"{text}\n  {LOOK_AT_THE_SWITCH}"

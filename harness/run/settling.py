@@ -1,4 +1,4 @@
-"""Settling, measured: the current has settled when the reference says so, not when a time has passed."""
+"""Measured settling: the current has settled when the reference says so, not when a time has passed."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ LONGEST = 20.0
 
 @dataclass(frozen=True)
 class Settled:
-    """Readings it took, seconds it took, when the settled window began, and its mean (reference's unit)."""
+    """Number of readings, seconds taken, start of the settled window, and its mean (reference's unit)."""
 
     readings: int
     duration: float

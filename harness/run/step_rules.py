@@ -1,4 +1,4 @@
-"""What a procedure may ask for: every step it yields is held against these rules."""
+"""Rules that every step of a procedure must keep."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ LONGEST_WAIT = 3600.0
 
 
 def broken_rule(step: object, ranges: Sequence[Range], taken: Collection[str]) -> str:
-    """What was found in `step` and what is expected; empty when no rule is broken. `taken`: the names points have so far."""
+    """The broken rule of `step`: what was found and expected; empty when none. `taken`: the names points have so far."""
     match step:
         case Select(range=rng) if rng not in ranges:
             return (
@@ -37,7 +37,7 @@ def broken_rule(step: object, ranges: Sequence[Range], taken: Collection[str]) -
 
 
 def broken_by_current(step: Observe, current: float) -> str:
-    """The same, of what flows when a point is to be read, in amperes."""
+    """The rule broken at the `current`, in amperes, that flows when a point is to be read; empty when none."""
     if step.direction == "zero" and current:
         return f"found direction 'zero' with {current:g} A applied, expected Release or Select before it"
     if step.direction != "zero" and not current:

@@ -1,4 +1,4 @@
-"""For how long what is plugged in may be on: a load by what its maker allows, and the range of the reference it is read on."""
+"""Longest time on: of a load by its maker, and of the range of the reference it is read on."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ from instruments.drivers.on_for import OnFor
 from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ
 
 OF_TIME_ON = "(longest_on)"
-"""What ends the reason why something was cut or left out so that nothing is on for too long."""
+"""Suffix of the reason for a cut or a left-out point that keeps within the longest time on."""
 
 TO_BEGIN_A_PAIR = 2 * SECONDS_TO_READ
 """Seconds that must be left when a person begins to read a pair."""
 
 HEADROOM, HEADROOM_WITH_SHELF = 1.05, 1.3
-"""The reference's range takes at least this many times the current expected."""
+"""Full scale of the reference's range relative to the expected current, at least."""
 
 
 class OnTooLong(RatioproofError):
-    """What is on has been on for the longest it may be, or would be if this went on; the message says so."""
+    """The longest time on is over, or would be if this went on; the message says so."""
 
 
 class TimeOn:
-    """For how long what flows now has been on, from `begun` (seconds of the run's clock), against what it may be."""
+    """Time on of the present current, from `begun` (seconds of the run's clock), against its limit."""
 
     def __init__(self, run: RunContext, state: BenchState) -> None:
         self._run, self._state = run, state
@@ -34,17 +34,17 @@ class TimeOn:
 
     @property
     def allowed(self) -> OnFor | None:
-        """For how long what is on may be on; None when nothing is on, or nothing limits it."""
+        """The longest time on of the present current; None when nothing is on, or nothing limits it."""
         return time_on(self._run.bench, self._state.current, self._state.full_scale) if self._state.current else None
 
     @property
     def reason(self) -> str:
-        """The same in words, as it stands in the record; empty when that has no end."""
+        """The limit as text for the record; empty when there is none."""
         found = self.allowed
         return "" if found is None else reason(found)
 
     def check(self, seconds: float = 0.0) -> None:
-        """Raise OnTooLong when what is on would be on for longer than it may be, were it taken off in `seconds`."""
+        """Raise OnTooLong when the longest time on would be exceeded if the load were taken off in `seconds`."""
         self._refuse_beyond(1.0, seconds + SECONDS_TO_ACT)
 
     def check_enough_is_left(self) -> None:
@@ -52,7 +52,7 @@ class TimeOn:
         self._refuse_beyond(0.5, 0.0)
 
     def about_to_flow(self) -> None:
-        """The last look before anything flows: a run that stood still is not to energise what its guard has switched off.
+        """Check for the last time before current flows: a run that stood still must not energise what its guard has switched off.
 
         Time on is counted from here, before a person is asked to plug anything in: nobody knows how soon they do.
         """
@@ -78,26 +78,26 @@ class TimeOn:
 
 
 def time_on(bench: Bench, current: float, scale: float | None) -> OnFor | None:
-    """For how long `current` amperes may flow with the reference on the range of this full scale; None when nothing limits it."""
+    """Longest time on of `current` amperes with the reference on the range of this full scale; None when nothing limits it."""
     loads = [_of_load(load) for load in bench.entry("load").shelf if load.current == current]
     ranges = [_of_range(bench, r) for r in bench.entry("reference").ranges if r.full_scale == scale]
     return min(filter(None, [*loads, *ranges]), key=lambda found: found.seconds, default=None)
 
 
 def reason(found: OnFor) -> str:
-    """Why something was cut or left out, as it stands in the record."""
+    """Reason for a cut or a left-out point, as recorded."""
     return f"{found} {OF_TIME_ON}"
 
 
 def reasons(bench: Bench) -> dict[str, OnFor]:
-    """Every reason of this kind that a run on `bench` can have, with what it is the reason of."""
+    """Every such reason possible in a run on `bench`, with its limit."""
     loads = [_of_load(load) for load in bench.entry("load").shelf]
     ranges = [_of_range(bench, r) for r in bench.entry("reference").ranges]
     return {reason(found): found for found in (*loads, *ranges) if found is not None}
 
 
 def seconds_needed(device: Device, bench: Bench, readings: int) -> float:
-    """For how long a load that a person plugs in is on for one point; what the range of the reference over a link takes to settle comes on top."""
+    """Seconds on that one point needs with a load that a person plugs in; settling of a reference's range over a link comes on top."""
     typed = SECONDS_TO_READ * sum(bench.entry(role).by_person for role in ("reference", "meter"))
     return 2 * SECONDS_TO_ACT + 2 * device.display.refresh_interval + (readings - 1) * typed + TO_BEGIN_A_PAIR
 

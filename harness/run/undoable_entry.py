@@ -1,4 +1,4 @@
-"""Readings taken one after another, some of them typed, over which a person may go back value by value."""
+"""A sequence of readings, some of them typed, that a person can undo value by value."""
 
 from __future__ import annotations
 
@@ -10,17 +10,14 @@ from instruments.reading import Reading
 
 @dataclass(frozen=True)
 class Entry:
-    """One exchange with an instrument or a person: `read` gets what was found before it, by name, and gives what it found.
-
-    A `typed` one gives one value.
-    """
+    """One exchange with an instrument or a person: `read` maps the earlier readings to new ones, both by name. A `typed` one gives one value."""
 
     read: Callable[[Mapping[str, Reading]], Mapping[str, Reading]]
     typed: bool = False
 
 
 class Entries:
-    """What is to be read in order, and how far that has come."""
+    """A sequence of entries, and how far it has come."""
 
     def __init__(self, entries: Sequence[Entry]) -> None:
         self._entries = tuple(entries)
@@ -33,19 +30,19 @@ class Entries:
 
     @property
     def typed(self) -> int:
-        """How many values have been typed."""
+        """Number of typed values."""
         return sum(entry.typed for entry in self._entries[: len(self._found)])
 
     def finish(self) -> dict[str, Reading]:
-        """Read what is left; everything found, by name. Raises what the entries raise, and keeps what was found before."""
+        """Read the rest; all readings by name. Raises what the entries raise, and keeps the earlier readings."""
         while not self.complete:
             self._found.append(self._entries[len(self._found)].read(self._by_name(self._found)))
         return self._by_name(self._found)
 
     def take_back(self) -> dict[str, Reading]:
-        """Forget the value typed last, and what was read over links since the one typed before it: that has grown old.
+        """Undo the value typed last, and the readings over links since the typed one before it: they have grown old.
 
-        What was forgotten; nothing typed among it, and nothing left, when no value had been typed.
+        Returns the undone readings; no typed one among them, and nothing left, when no value had been typed.
         """
         typed = [number for number, entry in enumerate(self._entries[: len(self._found)]) if entry.typed]
         since = typed[-2] + 1 if len(typed) > 1 else 0
