@@ -1,4 +1,4 @@
-"""Whether what a device file says agrees with itself."""
+"""Consistency of the statements in a device file."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from harness.class_tables.accuracy_classes import PHASE_MINUTES, lowest_current
 from harness.files.device_tables import Claim, Display, Path, Range
 
 SLOWEST_REFRESH = 60.0
-"""Seconds between two displayed values beyond which a display is not read but waited for."""
+"""Display interval in seconds above which a display is waited for instead of read."""
 
 
 class Contradictions(ValueError):

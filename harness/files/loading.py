@@ -1,4 +1,4 @@
-"""Reading the user's files: TOML to a `Device` or `Bench`, or every problem at once, one line each."""
+"""Loading of the user's files: TOML to a `Device` or `Bench`, or every problem at once, one line each."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ _Model = TypeVar("_Model", bound=Table)
 _MAY_HOLD_CONTROLS = ("read_termination", "write_termination")
 _MAY_HOLD_LINES = ("address", "statement", "modification", "owner", "modified_by", "text", "look")
 _TURNS_TEXT_ROUND = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-"""What makes a text be read otherwise than it is written (Unicode, UAX 9)."""
+"""Characters that make a text read otherwise than it is written (Unicode, UAX 9)."""
 _OF_A_PROFILE = {"kind", "role", "title"}
 CAUSES_KEYS = {"causes", "ordinary", "without"}
-"""The keys of a file of causes, whose model is built upon this module."""
+"""Keys of a causes file, whose model is built upon this module."""
 
 
 def read_text(file: Path) -> str:
@@ -52,7 +52,7 @@ def parse_file(model: type[_Model], text: str, name: str) -> _Model:
 
 
 def _refuse_other_kinds(model: type[Table], data: dict[str, Any], name: str) -> None:
-    """Two files given in each other's place are told in one line. Raises FileProblems."""
+    """Report two files given in each other's place in one line. Raises FileProblems."""
     kinds: dict[str, set[str]] = {
         "a device file": set(Device.model_fields),
         "a bench file": set(Bench.model_fields),
@@ -67,7 +67,7 @@ def _refuse_other_kinds(model: type[Table], data: dict[str, Any], name: str) -> 
 
 
 def _refuse_control_characters(data: object, name: str, key: str = "", path: str = "") -> None:
-    """Texts stand on terminals and certificates, and must not work them. Raises FileProblems."""
+    """Refuse control characters, since texts are shown on terminals and certificates. Raises FileProblems."""
     if isinstance(data, dict):
         for inner, value in data.items():
             _refuse_control_characters(value, name, inner, f"{path}.{inner}" if path else inner)

@@ -163,7 +163,7 @@ class ReferencePart(Table):
         )
 
     def claimed(self, frequency: float, *, phase: bool = False) -> tuple[Node, ...]:
-        """What class or maker claim at `frequency`: an error of zero with the standard uncertainty of the bound."""
+        """Errors by class or maker's claim at `frequency`: an error of zero with the standard uncertainty of the bound."""
         if self.accuracy_class is not None and abs(frequency / self.rated_frequency - 1) <= SAME_FREQUENCY:
             parts = [
                 p for p in limit_currents(self.accuracy_class) if not phase or self.accuracy_class in PHASE_MINUTES

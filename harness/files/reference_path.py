@@ -16,7 +16,7 @@ from harness.files.reference_part import SAME_BURDEN, ReferencePart
 ReferenceKind = Literal["direct", "transformer", "clamp", "shunt"]
 
 PART_NAME = {"transformer": "reference transformer", "clamp": "reference clamp", "shunt": "reference shunt"}
-"""What the part in the path is called, by the kind of the path."""
+"""Name of the part in the path, by the kind of the path."""
 
 MOVED = {
     "ratio": "ratio",
@@ -103,11 +103,11 @@ class ReferencePath(Table):
 
     @property
     def part_name(self) -> str:
-        """What the part is called, with its serial number; empty without one."""
+        """Name of the part, with its serial number; empty without one."""
         return "" if self.part is None else f"{PART_NAME[self.kind]} {self.part.serial}"
 
     def ratings(self) -> list[tuple[float, str]]:
-        """Amperes of the load lead the path may carry, each with what says so."""
+        """Ratings in amperes of the load lead, each with its source."""
         ratings = [] if self.maximum_current is None else [(self.maximum_current, "reference path")]
         if self.part is None:
             return ratings
@@ -118,11 +118,11 @@ class ReferencePath(Table):
         return ratings
 
     def known(self, frequency: float, burden: float | None, *, phase: bool = False) -> list[tuple[str, Sequence[Node]]]:
-        """What is known of the part's error, as `ReferencePart.known`; nothing without a part."""
+        """Known errors of the part, as `ReferencePart.known`; empty without a part."""
         return [] if self.part is None else self.part.known(frequency, burden, phase=phase)
 
     def unknown(self, current: float, frequency: float, burden: float | None) -> str:
-        """Why nothing is known of the path at `current` amperes of the load lead; empty where something is."""
+        """Reason why nothing is known of the path at `current` amperes of the load lead; empty where something is."""
         part = self.part
         if part is None or any(covers(nodes, current * self.loops) for _, nodes in self.known(frequency, burden)):
             return ""

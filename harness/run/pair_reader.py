@@ -63,10 +63,7 @@ class PointPairs:
         return len(self.pairs)
 
     def odd_one(self, reference_step: float, displayed_step: float | None) -> str:
-        """Which reading is an outlier of its point by `outliers.odd_one`; empty when they agree.
-
-        Without `displayed_step` the display is not tested.
-        """
+        """Which reading is an outlier of its point by `outliers.odd_one`; empty when they agree. Without `displayed_step` the display is not tested."""
         read = [("reference", [p.reference.value for p in self.pairs], reference_step)]
         if displayed_step is not None:
             read.append(("device", [p.displayed.value for p in self.pairs], displayed_step))

@@ -12,16 +12,10 @@ from instruments.errors import InstrumentError, ReplyError
 from instruments.operator.person import NOTHING_BEFORE, UndoLast
 
 AGREEMENT, AGREEMENT_WITH_SHELF = 0.10, 0.50
-"""Largest relative deviation of the reference from the requested current before the operator must check.
-
-The rating on a shelf load is only a rough value.
-"""
+"""Largest relative deviation of the reference from the requested current before the operator must check. The rating on a shelf load is only a rough value."""
 
 WANDER, WANDER_OF_MAINS = 0.01, 0.05
-"""Largest relative deviation of a reading from the settled current within one point.
-
-A load on the mains follows its voltage, and changes while it warms.
-"""
+"""Largest relative deviation of a reading from the settled current within one point. A load on the mains follows its voltage, and changes while it warms."""
 
 DEAD = 0.2
 """Part of the smallest claimed current that may still be read when the load is off, where the reference's floor is lower."""

@@ -1,4 +1,4 @@
-"""How the cautions of a run were confirmed, as its record says."""
+"""How the cautions of a run were confirmed, as recorded."""
 
 from typing import Literal
 

@@ -1,4 +1,4 @@
-"""A run from safe to safe: whatever happens in it, everything is made safe on every way out, and how it ended is told."""
+"""A run from safe to safe: everything is made safe on every way out, whatever happens, and the outcome is reported."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def _said(failure: BaseException) -> str:
 
 
 def _write_stop(writer: RecordWriter, outcome: str, reason: str) -> str:
-    """The last line of a run; why not even that could be written, when the record reads as interrupted."""
+    """Write the last line of a run; the reason when even that failed and the record reads as interrupted."""
     try:
         writer.write("stop", outcome=outcome, reason=reason)
     except Exception as failure:  # noqa: BLE001  whatever it is, how the bench was left must still be told

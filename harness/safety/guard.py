@@ -1,7 +1,7 @@
 """The guard as the runner sees it: a small process that makes the bench safe when the runner cannot.
 
-Runner and guard listen to each other's heartbeats (`guard_process`). The runner's are beaten by a thread, but only while
-the runner's loop keeps to what it announced (`activity`): a loop that hangs is as silent as a process that was stopped.
+Runner and guard listen to each other's heartbeats (`guard_process`). A thread sends the runner's, but only while the runner's loop keeps
+the times it announced (`activity`): a loop that hangs is as silent as a process that was stopped.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ from instruments.profile import load_profile
 READY_WITHIN = 20.0
 
 SILENT = 0.7
-"""Seconds without a heartbeat of the guard after which it is taken to stand still: with what the runner's loop takes to look, below one."""
+"""Seconds without a heartbeat after which the guard counts as hung: below one second with the time the runner's loop takes to look."""
 
 
 class Guard:
-    """The runner's end. From its making to `stand_down` or `take_over`, what goes wrong stops the run (`trouble`)."""
+    """The runner's end. From its making to `stand_down` or `take_over`, lost contact or an acting guard stops the run (`trouble`)."""
 
     def __init__(self, bench: Bench, folders: Sequence[Path], report: Path, stop: StopSignal) -> None:
         """Start the guard and wait until it is ready. Raises AbortedSafe when it does not start."""
@@ -79,7 +79,7 @@ class Guard:
         self._beater.start()
 
     def trouble(self) -> str:
-        """Why the run must not go on; empty while runner and guard hear each other."""
+        """Reason why the run must not go on; empty while runner and guard hear each other."""
         stood = time.monotonic() - self._beaten
         if not self._found and stood > STANDSTILL:
             self._found = f"the run did not respond for {stood:.1f} s; the guard switches the load off"
@@ -99,7 +99,7 @@ class Guard:
         self._end()
 
     def _beat(self) -> None:
-        """Beat for the loop while it keeps its time, and listen whether the guard does."""
+        """Send heartbeats while the loop keeps its time, and listen for the guard's."""
         told = ""
         while not self._leaving.wait(EVERY):
             if self.trouble():
@@ -135,7 +135,7 @@ class Guard:
         self._leaving.set()
         self._beater.join(STANDSTILL)
         if self._process.poll() is None and self._silence.listened() > SILENT:
-            # One that stands still would hear no farewell.
+            # A guard that hangs would hear no farewell.
             self._process.kill()
 
     def _tell(self, text: str) -> None:
@@ -160,7 +160,7 @@ class Guard:
 
 
 def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str, Any]]:
-    """The instruments that can drive something, in the bench's order: what the guard needs to reach them."""
+    """Instruments that can drive something, in the bench's order, as the guard needs them."""
     load = bench.roles.load
     names = [load, *(n for n in bench.safe_order if n != load), *(bench.player(r) for r in ROLES if r != "load")]
     found = []

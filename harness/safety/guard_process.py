@@ -31,7 +31,7 @@ from instruments.links.visa_link import VisaLink
 from instruments.profile import load_profile
 
 READY, BEAT, STANDS_STILL, STAND_DOWN, ACTING = "ready", "beat", "stands still", "stand down", "acting"
-"""What the two say to each other, one a line; `STANDS_STILL` and `ACTING` are followed by a blank and why."""
+"""Messages between the two, one a line; `STANDS_STILL` and `ACTING` are followed by a blank and the reason."""
 
 EVERY = 0.1
 """Seconds between two heartbeats."""
@@ -40,21 +40,21 @@ WHILE_HELD = 2
 """Attempts at each instrument while the runner may hold its link."""
 
 GONE_WITHIN = 2.0
-"""Seconds a runner that is ended may take to be gone."""
+"""Seconds within which a runner that is ended is gone."""
 
 
 class Silence:
-    """How long nothing was heard, by the listener's own count: time in which the listener itself did not run is left out."""
+    """Seconds without a message, by the listener's own count: time in which the listener itself did not run is left out."""
 
     def __init__(self) -> None:
         self._before, self._seconds = time.monotonic(), 0.0
 
     def heard(self) -> None:
-        """There was something."""
+        """Restart the count."""
         self._before, self._seconds = time.monotonic(), 0.0
 
     def listened(self) -> float:
-        """Listened once more; seconds of silence."""
+        """Update the count; seconds of silence."""
         now = time.monotonic()
         self._seconds += min(now - self._before, 2 * EVERY)
         self._before = now
@@ -62,7 +62,7 @@ class Silence:
 
 
 class _Watch:
-    """What the guard knows of the runner, and what it does about it."""
+    """Watches the runner, and makes the bench safe when it fails."""
 
     def __init__(self, order: dict[str, Any], heard: SimpleQueue[str | None]) -> None:
         folders = tuple(Path(f) for f in order["folders"])
@@ -72,7 +72,7 @@ class _Watch:
         self._heard = heard
 
     def run(self) -> None:
-        """Until the runner stands the guard down, or is gone."""
+        """Watch until the runner stands the guard down, or is gone."""
         silence, acted = Silence(), False
         while True:
             try:
@@ -101,10 +101,7 @@ class _Watch:
                 _say(BEAT)
 
     def _act(self, why: str, *, there: bool) -> bool:
-        """Make everything safe, write down what was said, and let go again; whether the runner was ended for it.
-
-        `there`: the runner may hold the links.
-        """
+        """Make everything safe, record the answers, and release the links; whether the runner was ended for it. `there`: the runner may hold the links."""
         _say(f"{ACTING} {why}")
         names = list(self._instruments)
         # Nothing is open yet: the first attempt on each opens it, so that no instrument waits for another to answer.
@@ -152,7 +149,7 @@ class _Watch:
 
 
 def watch() -> None:
-    """The guard process: take the order, listen, act unless told to stand down."""
+    """Run the guard process: take the order, listen, act unless told to stand down."""
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         if (number := getattr(signal, name, None)) is not None:
             signal.signal(number, signal.SIG_IGN)

@@ -1,4 +1,4 @@
-"""Bringing every instrument to its safe state and having it confirmed, whatever has happened before."""
+"""Safing: every instrument is brought to its safe state and asked to confirm it, whatever has happened before."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from instruments.drivers.scpi import ScpiInstrument
 
 ATTEMPTS = 6
 PAUSE = 0.1
-"""Seconds before an instrument is tried for the second time; each further pause is twice as long, so that a link may come back."""
+"""Seconds before the second attempt at an instrument; each further pause is twice as long, so that a link may come back."""
 
 
 LEFT = "left as it is, since current may flow"
-"""What stands for the answer of an instrument that was not told its safe commands."""
+"""Recorded in place of the answer of an instrument that was not sent its safe commands."""
 
 
 @dataclass(frozen=True)
 class SafeState:
-    """What one instrument said when it was made safe."""
+    """The answer of one instrument when it was made safe."""
 
     instrument: str
     address: str
@@ -36,11 +36,11 @@ def make_all_safe(
     pause: Callable[[float], None] = time.sleep,
     attempts: int = ATTEMPTS,
 ) -> list[SafeState]:
-    """Make every instrument safe, those named in `order` first, each one even when another fails, and write it down.
+    """Make every instrument safe, those named in `order` first, each one even when another fails, and record it.
 
-    The load is the first of all. While it is not confirmed current may flow, and no other is told its safe commands: what moves
-    a switch or a range could open the secondary. An instrument whose link fails is reopened and tried again after a `pause` of so
-    many seconds, `attempts` times in all.
+    The load is the first of all. While it is not confirmed current may flow, and no other is sent its safe commands: moving a switch or a
+    range could open the secondary. An instrument whose link fails is reopened and tried again after a `pause` of so many seconds,
+    `attempts` times in all.
     """
     names = [*order, *(name for name in instruments if name not in order)]
     states: list[SafeState] = []
@@ -59,7 +59,7 @@ def make_all_safe(
 
 
 def _moves(instrument: Instrument) -> bool:
-    """Whether making it safe says anything to it."""
+    """Whether making it safe sends any command."""
     return isinstance(instrument, ScpiInstrument) and bool(instrument.profile.safe.commands)
 
 
@@ -81,7 +81,7 @@ def _make_safe(instrument: Instrument, pause: Callable[[float], None], attempts:
 
 
 def not_safe_message(states: Sequence[SafeState]) -> str:
-    """What the operator must read when something did not confirm."""
+    """Message to the operator when an instrument did not confirm."""
     lines = [
         f"{s.instrument} at {s.address} did not confirm its safe state: {s.answer or 'no answer'}"
         for s in states

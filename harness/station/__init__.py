@@ -1,1 +1,1 @@
-"""The bench as it is wired: links, drivers, who answered, and what a person types."""
+"""The bench as wired: links, drivers, identification, and typed values."""

@@ -1,4 +1,4 @@
-"""Links that announce how long each exchange may take, so that a slow instrument is not taken for a run that stands still."""
+"""Links that announce the longest time of each exchange, so that a slow instrument does not look like a hung run."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from instruments.profile import Profile
 from instruments.profile_tables import Watchdog
 
 OPENING = VISA_OPENING + LONGEST + 1
-"""Opening may take this many timeouts: connecting, a lock, and a serial line that has to fall quiet."""
+"""Longest time of opening, in timeouts: connecting, a lock, and a serial line that has to fall quiet."""
 
 
 FEEDINGS = 4
-"""How often a load's watchdog is fed in the time that it waits."""
+"""Feedings of a load's watchdog within its waiting time."""
 
 
 class AnnouncedLinks(PassedOn):
@@ -67,8 +67,8 @@ class _AnnouncedText:
 class _FedText(_AnnouncedText):
     """A link to a load with a watchdog, which is fed from `on` to the safe commands while the run is at work.
 
-    By a thread of its own, below the transcripts: the run may be waiting for a person or another instrument meanwhile.
-    Nor is feeding announced: it would count as the run's own progress.
+    A thread of its own feeds it, below the transcripts: the run may be waiting for a person or another instrument meanwhile. Feeding is not
+    announced: it would count as the run's own progress.
     """
 
     def __init__(self, link: Link, name: str, timeout: float, activity: Activity, profile: Profile) -> None:

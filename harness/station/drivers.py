@@ -41,7 +41,7 @@ from instruments.profile import Profile, load_profile
 _Driver = TypeVar("_Driver")
 
 TYPING_DOUBT, SHELF_DOUBT = 0.2, 0.5
-"""How far (relative) a typed current may be from the expected one before it is asked for again; a shelf says only roughly."""
+"""Relative deviation of a typed current from the expected one above which it is asked for again; a shelf load's rating is rough."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,6 @@ class Drivers:
         return self._scpi(name, "load", ScpiLoad)
 
     def reference(self) -> Reference:
-        """What everything is compared with."""
         name, entry = self.bench.roles.reference, self.bench.entry("reference")
         if entry.by_person:
             return self._read_by_person(name, entry, "reference")
@@ -84,7 +83,7 @@ class Drivers:
         return self._scpi(name, "reference", ScpiVoltageReference)
 
     def secondary(self) -> Reference:
-        """What reads the current in the secondary loop."""
+        """The instrument that reads the current in the secondary loop."""
         name = self.bench.roles.secondary or ""
         entry, largest = self.bench.instruments[name], self.device.transformer.maximum_secondary_current
         if entry.ranges[-1].full_scale < largest:
@@ -101,7 +100,6 @@ class Drivers:
         return self._shown(self.bench.roles.meter, "meter")
 
     def check_standard(self) -> Meter:
-        """What the bench itself is checked with."""
         return self._shown(self.bench.roles.check_standard or "", "check_standard")
 
     def voltmeter(self) -> Voltmeter:
@@ -130,7 +128,7 @@ class Drivers:
         return self._scpi(name, "environment", ScpiEnvironmentSensor)
 
     def switch(self) -> Switch:
-        """What moves the device to a range."""
+        """The switch that moves the device to a range."""
         name = self.bench.roles.switch
         entry = self.bench.instruments[name]
         if entry.by_person:

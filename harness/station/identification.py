@@ -1,4 +1,4 @@
-"""Who answered, against the bench file: serial numbers, replayed instruments and dates of calibrations."""
+"""Identification of the instruments against the bench file: serial numbers, replayed instruments and dates of calibrations."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from instruments.reading import Identity, shown
 
 
 def serial_elsewhere(identity: Identity, serial: str) -> str:
-    """Where in the reply the serial number expected stands, if it does: the profile may look at another field."""
+    """Where the expected serial number stands in the reply, if it does: the profile may look at another field."""
     fields = [field.strip() for field in identity.text.split(",")]
     if serial not in fields or len(fields) == 1:
         return ""
@@ -19,7 +19,7 @@ def serial_elsewhere(identity: Identity, serial: str) -> str:
 
 
 def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.date) -> dict[str, str]:
-    """What is wrong with who answered and until when it may be trusted: override name -> one line."""
+    """Errors in identities and calibration dates: override name -> one line."""
     problems: dict[str, str] = {}
     for name, identity in identities.items():
         entry = bench.instruments[name]
@@ -36,7 +36,7 @@ def identity_problems(bench: Bench, identities: dict[str, Identity], today: dt.d
 
 
 def calibration_problems(bench: Bench, today: dt.date, names: Collection[str] | None = None) -> dict[str, str]:
-    """What the dates of calibrations say against instruments (`names`, or all that play a role) and the reference path: override name -> one line."""
+    """Errors in calibration dates of instruments (`names`, or all that play a role) and the reference path: override name -> one line."""
     problems: dict[str, str] = {}
     playing = {name for name in bench.roles.model_dump().values() if name is not None}
     dated = [

@@ -1,8 +1,8 @@
-"""What a typed power or power factor is held against: the other values of its pair, and the load asked for.
+"""Plausibility bounds for a typed power or power factor, from the other values of its pair and the load's setting.
 
-P = U I PF, so no active power is above U I. All values are as the instrument shows them: the reference's before the factor
-of the reference path, the device's before its display factor. What the device shows is what is being verified; it is
-doubted only where a slip of a decimal place or of a unit is likelier than any error.
+P = U I PF, so no active power is above U I. All values are as the instrument shows them: the reference's before the factor of the reference
+path, the device's before its display factor. The device's values are what is being verified; they are doubted only where a slip of a
+decimal place or of a unit is likelier than any error.
 """
 
 from __future__ import annotations
@@ -15,25 +15,22 @@ from instruments.operator.person import Expected
 from instruments.reading import Reading
 
 ABOVE_APPARENT = 0.05
-"""How far (relative) a power may be above voltage times current: they are read one after another, and the mains wander."""
+"""Largest relative excess of a power over voltage times current: they are read one after another, and the mains vary."""
 
 KNOWN_WELL, KNOWN_ROUGHLY = 0.2, 0.5
-"""How far (relative) a power may be from what the load's power factor says: one that it keeps, or one written on it."""
+"""Largest relative deviation of a power from the load's power factor: one that it keeps, or one written on it."""
 
 SLIP = 0.8
-"""How far (relative) a value may be from one of which only the order is known, or where what is read may be wrong itself.
-
-A slip of one decimal place is 0.9 or 9 away.
-"""
+"""Largest relative deviation from a value known only in order of magnitude, or perhaps misread itself; a slip of one decimal place is 0.9 or 9."""
 
 STEPS = 3
-"""Steps of an instrument that say nothing."""
+"""Steps of an instrument within which a deviation is not significant."""
 
 
 @dataclass(frozen=True)
 class Applied:
-    """What flows while a pair is read: the primary current in amperes, 0 for none; the power factor the load was set to,
-    negative when leading, None where it was not; the reference's full scale in its own amperes.
+    """Applied quantities of a pair: the primary current in amperes, 0 for none; the power factor the load was set to, negative when
+    leading, None where it was not; the reference's full scale in its own amperes.
     """
 
     current: float
@@ -42,16 +39,13 @@ class Applied:
 
 
 class Expectations:
-    """What may be typed on one bench."""
+    """Plausible values of typed quantities on one bench."""
 
     def __init__(self, bench: Bench) -> None:
         self._load, self._reference = bench.entry("load"), bench.entry("reference")
 
     def expected(self, name: str, found: Mapping[str, Reading], applied: Applied) -> Expected | None:
-        """What the value `name` of `ReadingPair.also` is held against, `found` being what its pair has so far.
-
-        None when nothing is known of it.
-        """
+        """Expected value of `name` of `ReadingPair.also`, from `found`, the earlier readings of its pair; None when unknown."""
         values = {what: abs(reading.value) for what, reading in found.items()}
         match name:
             case "reference_power":
@@ -102,7 +96,7 @@ class Expectations:
         return Expected(in_phase / voltage, SLIP, largest=1.0)
 
     def _in_phase(self, values: Mapping[str, float], applied: Applied) -> float | None:
-        """The part of the voltage in phase with the current, in volts: what power there is for each ampere."""
+        """The voltage component in phase with the current, in volts: the power per ampere."""
         voltage, power, current = values.get("reference_voltage"), values.get("reference_power"), values["reference"]
         if power and current:
             return power / current if voltage is None else min(power / current, voltage)
@@ -110,7 +104,7 @@ class Expectations:
         return None if voltage is None or power_factor is None else voltage * power_factor
 
     def _power_factor(self, applied: Applied) -> tuple[float | None, float]:
-        """The size of the load's power factor, None where nothing is known of it, and how far a power may be from it."""
+        """The magnitude of the load's power factor, None where unknown, and the relative tolerance of a power."""
         if not applied.current:
             return None, SLIP
         if not self._load.by_person:

@@ -1,7 +1,7 @@
-"""Instruments reserved for one command: two that talk to the same instrument would each read the other's replies.
+"""Reservation of instruments for one command: two that talk to the same instrument would each read the other's replies.
 
-For every place (a host and port, a serial port; of a bench without any, its files) there is a file under the user's own folder, locked while the command
-runs. Other users and other computers do not see it; for those an interface has a lock of its own (`lock` in the bench file).
+Every place (a host and port, a serial port; of a bench without any, its files) has a file under the user's own folder, locked while the
+command runs. Other users and other computers do not see it; for those an interface has a lock of its own (`lock` in the bench file).
 """
 
 from __future__ import annotations
@@ -23,12 +23,11 @@ from harness.station.wires import REPLAYED, place
 
 
 def reserved_folder() -> Path:
-    """Where the locked files are."""
     return platformdirs.user_state_path("ratioproof", appauthor=False) / "instruments"
 
 
 class Reservations:
-    """Places reserved until the block is left; `command` says to others what has them."""
+    """Places reserved until the block is left; `command` names their holder to others."""
 
     def __init__(self, command: str) -> None:
         self._command = command
@@ -43,7 +42,7 @@ class Reservations:
         self._held.clear()
 
     def take(self, where: str) -> str:
-        """Reserve a place; empty when it is ours now, else who has it. Raises UserError when no lock can be made."""
+        """Reserve a place; empty on success, else its holder. Raises UserError when no lock can be made."""
         if where in self._held:
             return ""
         path = reserved_folder() / f"{hashlib.sha256(where.encode()).hexdigest()[:24]}.json"
@@ -87,7 +86,7 @@ def reserved(addresses: Mapping[str, str], folder: Path, command: str, files: Se
 
 
 def _told(file: IO[str]) -> str:
-    """Who has locked it, as it wrote down itself."""
+    """The holder of the lock, as it wrote into the file."""
     file.seek(0)
     try:
         found = json.loads(file.read())

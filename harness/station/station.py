@@ -1,4 +1,4 @@
-"""The bench put together: every instrument opened, identified and in its role."""
+"""The assembled bench: every instrument opened, identified and in its role."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from instruments.reading import Identity
 
 @dataclass(frozen=True)
 class Station:
-    """The four parts and those a bench may have beside them, all instruments by name, and who is at the bench."""
+    """The four parts and any further ones of the bench, all instruments by name, and the person at the bench."""
 
     load: Load
     reference: Reference
@@ -36,7 +36,6 @@ class Station:
     check_standard: Meter | None = None
 
     def close(self) -> None:
-        """Let go of every link."""
         for instrument in self.instruments.values():
             instrument.close()
 
@@ -84,7 +83,7 @@ def open_all(station: Station) -> dict[str, Identity]:
 
 
 def open_each(station: Station) -> tuple[dict[str, Identity], list[str]]:
-    """Open and identify every instrument: who answered, and one line for each that did not."""
+    """Open and identify every instrument: identities, and one line for each that did not answer."""
     identities: dict[str, Identity] = {}
     problems: list[str] = []
     for name, instrument in station.instruments.items():

@@ -1,4 +1,4 @@
-"""The links of a bench: what an address leads to, how it is talked to, and real wires."""
+"""The links of a bench: addresses, link settings, and real wires."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from instruments.profile import Profile, load_profile
 
 
 class LinkSource(Protocol):
-    """Where links come from: real wires, or a simulated bench in this process.
+    """A source of links: real wires, or a simulated bench in this process.
 
-    What a person does at a bench is told to it; a subclass that has nothing to do then inherits that.
+    It also receives the actions of a person at the bench; a subclass inherits doing nothing.
     """
 
     def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
@@ -29,20 +29,20 @@ class LinkSource(Protocol):
         """A fresh link to a Modbus unit."""
 
     def turn_switch(self, range_name: str) -> None:
-        """What happens when a person turns the switch; nothing, on a real bench."""
+        """React to a person turning the switch; nothing on a real bench."""
         return
 
     def plug(self, current: float) -> None:
-        """What happens when a person plugs in a load of so many amperes, or unplugs it (0)."""
+        """React to a person plugging in a load of so many amperes, or unplugging it (0)."""
         return
 
     def turn_reference(self, full_scale: float) -> None:
-        """What happens when a person turns the reference to another range."""
+        """React to a person turning the reference to another range."""
         return
 
 
 class PassedOn(LinkSource):
-    """What a person does at a bench, passed on to another source of links; what wraps one begins here."""
+    """Base of links that wrap another source: passes the actions of a person on to it."""
 
     def __init__(self, links: LinkSource) -> None:
         self._links = links
@@ -58,7 +58,7 @@ class PassedOn(LinkSource):
 
 
 REPLAYED = "transcript:"
-"""What the address of an instrument begins with whose transcript answers instead of it."""
+"""Prefix of the address of an instrument whose transcript answers instead of it."""
 
 
 def resolved_address(address: str, folder: Path) -> str:
@@ -78,7 +78,7 @@ def serial_port(address: str) -> str:
 
 
 def place(address: str, folder: Path) -> str:
-    """What `address` leads to, the same for two ways of writing it: a serial port whatever is spoken on it, or a host."""
+    """The destination of `address`, the same for two ways of writing it: a serial port whatever is spoken on it, or a host."""
     import pyvisa.rname
 
     address = resolved_address(address, folder)
@@ -92,7 +92,7 @@ def place(address: str, folder: Path) -> str:
 
 
 def link_settings(entry: InstrumentEntry, profile: Profile | None = None, library: str = "@py") -> LinkSettings:
-    """How to talk to an instrument: as the bench file's `entry` says, else as its `profile` does."""
+    """Link settings of an instrument: by the bench file's `entry`, else by its `profile`."""
     settings = LinkSettings(
         timeout=entry.timeout,
         baud_rate=entry.baud_rate,
