@@ -54,10 +54,7 @@ def limit_at_no_current(device: Device, rng: Range) -> float:
 def limit_of_power_error(
     device: Device, rng: Range, current: float, apparent_power: float, power_factor: float
 ) -> float | None:
-    """Largest power error (a fraction) the claim allows on `rng`; None where nothing is claimed.
-
-    `current` in amperes, `apparent_power` in voltamperes, `power_factor` negative for a leading current.
-    """
+    """Largest power error (a fraction) claimed, or None; `current` in amperes, `apparent_power` in voltamperes, `power_factor` negative: leading."""
     claim = device.claim
     if claim.power_class is not None:
         return power_error_limit(claim.power_class, current / rng.maximum_current, power_factor)

@@ -57,10 +57,7 @@ def limit_currents(accuracy_class: str) -> tuple[float, ...]:
 
 
 def ratio_error_limit(accuracy_class: str, part_of_rated: float) -> float:
-    """Largest ratio error (a fraction) the class allows at `part_of_rated` of the rated current.
-
-    Raises ValueError outside the currents the class covers, KeyError for an unknown class.
-    """
+    """Largest ratio error (a fraction) at `part_of_rated` of the rated current. Raises ValueError outside the class, KeyError for an unknown one."""
     limit = _between(LIMITS[accuracy_class], part_of_rated)
     if limit is None:
         low, high = lowest_current(accuracy_class), LIMITS[accuracy_class][-1][0]

@@ -35,10 +35,7 @@ def conditions(
 
 
 def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -> tuple[Device, list[Reason]]:
-    """`device` at the frequency measured, and why nothing was shown at the one its file states; unchanged where they agree.
-
-    Certificates of the reference, and its stated limits, hold within 1 % of their frequency.
-    """
+    """`device` at the frequency measured, and a reason where it is over 1 % off the stated one: certificates and claims hold within that."""
     read, stated = _read(points, FREQUENCY), device.transformer.frequency
     if not read or abs(_mean(read) / stated - 1) <= SAME_FREQUENCY:
         return device, []

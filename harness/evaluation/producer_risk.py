@@ -1,4 +1,4 @@
-"""How likely a run is not to pass a sound meter, before it is made: the producer's risk (JCGM 106:2012, clause 9) of a whole run.
+"""The producer's risk (JCGM 106:2012, clause 9) of a whole run, before it is made: the probability that it does not pass a sound meter.
 
 A sound meter has the errors that the catalogue of causes calls ordinary, and meets its claim wherever it is read. The bench
 is wrong anywhere within its uncertainty: every input of every budget is drawn from its own distribution, one that several

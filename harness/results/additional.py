@@ -53,7 +53,7 @@ class ForetoldPower:
 class PhaseDisplacement:
     """Phase displacement at one current in rad, the error common to all power factors (a fraction), their correlation.
 
-    `found_from` names the two points it was found from; `budget` is that of the displacement.
+    `found_from`: the two points used; `budget` is that of the displacement.
     """
 
     nominal_current: float
@@ -118,10 +118,7 @@ class NoLoad:
 
 @dataclass(frozen=True)
 class Endurance:
-    """A largest `current`, in amperes, held for `seconds`: ratio errors at both ends and the drift between them (fractions).
-
-    `largest_secondary_current` in amperes, where it was read.
-    """
+    """A largest `current` in amperes held for `seconds`: ratio errors at both ends, drift (fractions), `largest_secondary_current` in amperes if read."""
 
     current: float
     seconds: float

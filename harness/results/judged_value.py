@@ -11,10 +11,7 @@ from harness.results.verdicts import VERDICTS, Verdict
 
 @dataclass(frozen=True)
 class Stated:
-    """A value with its standard and expanded uncertainty and the coverage factor between them, all in the value's unit.
-
-    `degrees_of_freedom`: effective ones of the standard uncertainty; None is infinity.
-    """
+    """A value with standard and expanded uncertainty, in its unit, and the coverage factor; `degrees_of_freedom` None is infinity."""
 
     value: float
     standard_uncertainty: float
@@ -78,10 +75,7 @@ AnyFinding = TypeVar("AnyFinding", bound=JudgedFinding)
 
 
 def worst(found: Sequence[AnyFinding]) -> AnyFinding:
-    """The finding of the worst verdict whose value, without sign, is the largest part of its limit.
-
-    Where nothing is claimed at any, the one with the largest. Raises ValueError when there are none.
-    """
+    """The worst verdict's finding that is the largest part of its limit (of the largest value where none is claimed). Raises ValueError if empty."""
     return max(found, key=lambda f: _badness(f.judged))
 
 

@@ -9,10 +9,7 @@ Value = float | str | tuple[float, ...] | tuple[str, ...]
 
 @dataclass(frozen=True)
 class Reason:
-    """`code` says what; `values` with what numbers (SI units, fractions) and names; `range` on which range, empty for the whole run.
-
-    `harness/wording/reasons.toml` has the sentence of every code.
-    """
+    """A reason or remark: its `code` in `harness/wording/reasons.toml`, `values` (SI units, fractions, names) and `range`, empty for the whole run."""
 
     code: str
     range: str

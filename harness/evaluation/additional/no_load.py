@@ -90,9 +90,6 @@ def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Seq
 
 
 def _limit_of_power(device: Device, rng: Range, of_current: float) -> float:
-    """Limit in watts of the power indicated at no current: the display steps of power claimed.
-
-    Without such a claim it is `of_current`, the watts that the limit of the current comes to, and at least one display step.
-    """
+    """Limit in watts of the power indicated at no current: as claimed, else `of_current` (from the limit of the current) or one display step."""
     step = (device.display.power_resolution or 0.0) * rng.display_factor
     return device.claim.power_counts * step or max(of_current, step)

@@ -58,10 +58,7 @@ class Diagnosis:
 
 @dataclass(frozen=True)
 class ConsideredCauses:
-    """Causes to compare readings with: the shipped or others, with their origin (`given` or `kept`: a file).
-
-    `ratio_typed`: the reference has a ratio that somebody typed into the bench file.
-    """
+    """Causes to compare readings with, and their origin (`given` or `kept`: a file). `ratio_typed`: the bench file has a typed ratio."""
 
     causes: Catalogue | None = None
     origin: Mapping[str, str] = field(default_factory=dict)

@@ -68,8 +68,7 @@ def candidates_of(device: Device, catalogue: Catalogue) -> tuple[Candidate, ...]
 def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
     """Compare every hypothesis with the data (Bayes' theorem).
 
-    Where even the best explanation fits worse than the catalogue's limit, the listed ones lose probability to none of these
-    in proportion.
+    Where even the best fits worse than the catalogue's limit, the listed ones lose probability to none of these in proportion.
     """
     candidates, pairs, model = _prepared(device, catalogue)
     predictions = model.predict(data.settings)

@@ -28,10 +28,7 @@ FORETOLD = (0.9, 0.7, 0.3)
 
 @dataclass(frozen=True)
 class Foretold:
-    """Power error (fraction) foretold at a power factor (negative when leading), and measured where it was.
-
-    `difference` is measured less foretold, with their shared inputs taken into account.
-    """
+    """Power error (fraction) foretold at a power factor (negative: leading) and measured where it was; `difference` of both, correlated."""
 
     power_factor: float
     foretold: Any

@@ -2,10 +2,10 @@
 
 The model of a point, with P' the reference's reading of power, U' that of voltage and X that of the display:
 
-P = F (P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution) / (1 + e)    analyser
-P = S PF                                                     where the load's power factor PF is known instead
-S = U' (1 + gain_U) I                                                                      apparent power
-e_P = X / P - 1
+    P = F (P' (1 + gain_P + drift + temperature - alpha t) / (cos beta + t sin beta) + resolution) / (1 + e)    analyser
+    P = S PF                                                     where the load's power factor PF is known instead
+    S = U' (1 + gain_U) I                                                                      apparent power
+    e_P = X / P - 1
 
 t is the tangent of the load's angle, positive when the current lags; alpha the angle between the analyser's own
 channels; beta the phase displacement of the reference path, which makes the analyser see the angle phi - beta.

@@ -2,9 +2,9 @@
 
 With I the reference current, N1 and N2 the turns described, I2 the secondary current and X the indicated current:
 
-e_T = I2 N2 / (N1 I) - 1      the transformer with its turns (ratio error of IEC 61869-2 of the transformer alone)
-e_M = X N1 / (I2 N2) - 1      the metering module behind it
-1 + e = (1 + e_T) (1 + e_M)
+    e_T = I2 N2 / (N1 I) - 1      the transformer with its turns (ratio error of IEC 61869-2 of the transformer alone)
+    e_M = X N1 / (I2 N2) - 1      the metering module behind it
+    1 + e = (1 + e_T) (1 + e_M)
 """
 
 from __future__ import annotations

@@ -31,10 +31,7 @@ def independent(x: Array, y: Array) -> float:
 
 
 def zero_based(x: Array, y: Array) -> float:
-    """Deviation from the line through the first point whose slope makes the largest deviation smallest.
-
-    At the best slope two points deviate equally to opposite sides, which fixes the slope by that pair.
-    """
+    """Least largest deviation from a line through the first point: two points then deviate equally to opposite sides, which fixes the slope."""
     dx, dy = x[1:] - x[0], y[1:] - y[0]
     slopes = ((dy[:, None] + dy[None, :]) / (dx[:, None] + dx[None, :])).ravel()
     return float(np.min(np.max(np.abs(dy[None, :] - slopes[:, None] * dx[None, :]), axis=1)))

@@ -15,9 +15,9 @@ STANDS_OUT = 10
 
 
 def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) -> list[Reason]:
-    """One remark for each point with a pair whose display does not go with its reference as it does in the others.
+    """One remark for each point with a pair whose display departs from its reference unlike the others; `displayed_step` in displayed amperes.
 
-    A current that wanders is seen by both and is not remarked. `displayed_step` in the device's own amperes.
+    A current that wanders is seen by both and is not remarked.
     """
     remarks = []
     for point in points:

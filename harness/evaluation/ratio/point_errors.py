@@ -1,4 +1,4 @@
-"""From the pairs of a point to its ratio error, with a budget whose inputs are shared where they really are.
+"""The ratio error of a point from its pairs, with a budget whose inputs are shared where they really are.
 
 The model of a point, with r the mean of the reference readings, D that of the displayed values:
 
@@ -7,12 +7,10 @@ The model of a point, with r the mean of the reference readings, D that of the d
     e = X / I - 1                                                                                   ratio error (IEC 61869-2)
 
 F is the factor of the reference path, g the display factor, s the reference's range. The errors d of the reading and e of
-the path, with what is known and not known of them, are those of `reference_errors`. An input belongs to a range of the reference, to a
-calibrated current or to all points: it cancels in what is compared with the same one, and stays in what is not. Every input
-of the model has the value zero and an uncertainty.
+the path are those of `reference_errors`. An input belongs to a range of the reference, to a calibrated current or to all points:
+it cancels in what is compared with the same one, and stays in what is not. Every input has the value zero and an uncertainty.
 
-Where the primary turns lie in the window of the device's own transformer is no input: it is part of the device, and of what
-is verified.
+The position of the primary turns in the window of the device's own transformer is no input: it is part of what is verified.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 With d the error of the reading and e that of the path, both relative, r the reading and F the factor of the path:
 
-I = F (r / (1 + d) + ...) / (1 + e)
+    I = F (r / (1 + d) + ...) / (1 + e)
 
 Both are what a certificate says between its currents (`harness.core.interpolation`), and else zero within a claim. Every calibrated
 current is one input for all points that lean on it, so what two ranges read at equal currents has it in common; every interval

@@ -75,10 +75,7 @@ def fit(
 
 
 def propagated(line: StraightLine, x: Sequence[Any], y: Sequence[Any]) -> tuple[Any, Any]:
-    """Slope and intercept as functions of uncertain `x`, `y` (as `uncertainties` has them), weights held fixed.
-
-    So every input two points share, or two lines share, keeps its correlation.
-    """
+    """Slope and intercept as functions of uncertain `x`, `y`, weights fixed, so that inputs shared by points or lines stay correlated."""
     weights = line.weights / line.weights.sum()
     pull = line.weights * line.adjusted
     mean_x = sum(float(w) * value for w, value in zip(weights, x, strict=True))

@@ -1,4 +1,4 @@
-"""How probable the nearest whole number of turns is.
+"""The probability of the nearest whole number of turns.
 
 Bayes' theorem with a prior that is stated: every whole number is as probable as another, and in one case of a thousand (a judgement) the
 turns found are those of no whole number at all (a meter exchanged, a parallel path), anywhere alike. So no probability

@@ -171,7 +171,7 @@ def _t_characteristic(z: NDArray[np.float64], freedom: float) -> NDArray[np.floa
 def _laid_over(x: float, length: float, bell: Bell) -> float:
     """Probability inside +-`x` that the circle adds from beyond its half circumference.
 
-    Out there one of several bells is large and the others are not, so what they add is the sum of what each adds alone.
+    Out there one of several bells is large and the others are not, so their contributions add up.
     """
     from scipy.special import stdtr
 

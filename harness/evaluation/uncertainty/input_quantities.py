@@ -33,10 +33,7 @@ class InputQuantity:
 
 @dataclass
 class InputQuantities:
-    """All inputs of one evaluation: shared ones made once, each with its source.
-
-    `scatter` holds what the points of a range say together of their repeatability, by the range's name.
-    """
+    """All inputs of one evaluation, each with its source, shared ones made once. `scatter`: pooled repeatability by the range's name."""
 
     bench: Bench
     run_date: dt.date
@@ -86,10 +83,7 @@ class InputQuantities:
         return sorted(found, key=lambda pair: -pair[1].standard_uncertainty)
 
     def budget(self, value: Any, made_of: Mapping[str, Any] | None = None) -> tuple[BudgetLine, ...]:
-        """The inputs of `value` as lines of a budget, largest contribution first; those that cancel in it have none.
-
-        `made_of` names the values it was found from: what belongs to one of them alone is told with its name.
-        """
+        """Budget lines of `value`, largest contribution first, without those that cancel; `made_of` names the values whose own inputs bear their name."""
         whose = {v: f", {name}" for name, part in (made_of or {}).items() for v in part.derivatives}
         least = CANCELLED * float(value.std_dev)
         lines = [

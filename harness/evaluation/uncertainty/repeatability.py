@@ -75,7 +75,7 @@ def point_repeatability(
 ) -> tuple[float, float]:
     """Standard uncertainty of a point's mean in amperes of indicated current, and its degrees of freedom.
 
-    One pair has no scatter of its own: unless it was pooled, only the resolutions speak, as on any single reading.
+    One pair has no scatter of its own: unless it was pooled, only the resolutions count.
     """
     count = len(point.pairs)
     if scatter.pooled is not None:
@@ -90,10 +90,7 @@ def point_repeatability(
 
 
 def run_scatter(device: Device, bench: Bench, points: Sequence[ObservedPoint]) -> dict[str, RangeScatter]:
-    """Scatter of the `points` of a run, all with current, by range; the correlation is that of the whole run.
-
-    Scatters are pooled over a range where the bench asks for it and that is justified.
-    """
+    """Scatter of the `points` of a run, all with current, by range, with one correlation; pooled where the bench asks and it is justified."""
     path = bench.reference_path.factor
     reference_steps = {accuracy.full_scale: accuracy.resolution * path for accuracy in bench.entry("reference").ranges}
     residuals_of: dict[str, list[list[float]]] = {}
