@@ -75,7 +75,6 @@ class _Version(argparse.Action):
     """Looks the version up only when it is asked for: that takes time."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        """Print and end with exit status 0."""
         from harness.core.version import software
 
         print(software())
@@ -118,7 +117,7 @@ def _run(arguments: Sequence[str] | None) -> int:
 
 
 def _failed(error: BaseException) -> int:
-    """Tell what no command ends with on purpose. Raises what is no error at all."""
+    """Report an error no command ends with on purpose; the exit status. Raises what is no error at all."""
     if isinstance(error, OSError):
         complain(f"{error.filename or 'the system'}: {error.strerror or error}")
         return WRONG

@@ -34,7 +34,6 @@ class RecordedState:
     silent: bool = False
 
     def after(self, line: Mapping[str, Any]) -> RecordedState:
-        """The state after one more line."""
         match line["kind"], line.get("step"):
             case ("start" | "resume", _):
                 return RecordedState()

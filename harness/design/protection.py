@@ -16,7 +16,6 @@ _SLACK = 1 + 1e-9
 
 
 def amperes(value: float) -> str:
-    """A current as text with its unit."""
     return format_quantity(value, "A", 3)
 
 

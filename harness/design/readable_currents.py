@@ -15,7 +15,6 @@ def smallest_readable(device: Device, rng: Range) -> float:
 
 
 def readable_from_claim(device: Device, rng: Range) -> list[DesignFinding]:
-    """Checks that the claim does not begin where the display still reads 0."""
     readable = smallest_readable(device, rng)
     if rng.minimum_current >= readable * (1 - 1e-9):
         return []

@@ -15,11 +15,10 @@ from harness.files.device import Device
 class Wanted:
     """A range of `turns` that reads from `smallest` amperes, which is at or below the `asked` one.
 
-    `display_factor` undoes its turns. `ceiling` is the most the device's parts stand with them; `full_scale` the
-    primary amperes at the transformer's rated secondary current. `already` names the existing range that already reads
-    the asked current (None: none does), `meets` the next coarser existing range, and `unread` is the (from, to)
-    between the new range's top and where that one begins to read, None when they meet. `conductor` is the m^2 a cord
-    for the top usually has, None above the table.
+    `display_factor` undoes its turns. `ceiling` is the most the device's parts stand with them; `full_scale` the primary amperes at the
+    transformer's rated secondary current. `already` names the existing range that already reads the asked current (None: none does),
+    `meets` the next coarser existing range, and `unread` is the (from, to) between the new range's top and where that one begins to read,
+    None when they meet. `conductor` is the m^2 a cord for the top usually has, None above the table.
     """
 
     asked: float
@@ -67,7 +66,6 @@ def turns_for(device: Device, smallest: float) -> Wanted:
 
 
 def wanted_text(wanted: Wanted) -> list[str]:
-    """The answer as lines of text."""
     lines = [
         f"{wanted.turns} {'turn reads' if wanted.turns == 1 else 'turns read'} from {amperes(wanted.smallest)}; display_factor = {wanted.display_factor:.6g}",
         f"at the top: {amperes(wanted.ceiling.current)} at most ({wanted.ceiling.set_by}), "

@@ -22,8 +22,6 @@ LONGEST_HOLD = 3600.0
 
 @dataclass(frozen=True)
 class RunInputs:
-    """Inputs of a run as the user gave them."""
-
     device_file: str
     bench_file: Path
     device_text: str

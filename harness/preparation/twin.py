@@ -170,8 +170,6 @@ def displays(simulated: SimulatedBench) -> dict[str, Callable[[], float]]:
 
 
 class TwinLinks:
-    """Links into a simulated bench in this process."""
-
     def __init__(self, simulated: SimulatedBench) -> None:
         self._simulated = simulated
 

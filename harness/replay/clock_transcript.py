@@ -45,8 +45,6 @@ class _Lanes:
 
 
 class TranscribedClock:
-    """A clock whose times are written to a transcript."""
-
     def __init__(self, clock: Clock, writer: TranscriptWriter) -> None:
         self._clock, self._writer, self._lanes = clock, writer, _Lanes()
 

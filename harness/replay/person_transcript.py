@@ -17,8 +17,6 @@ UNDO, STOPPED, OVERDUE = "undo", "stopped", "overdue"
 
 
 class TranscribedPerson:
-    """A person whose answers are written to a transcript."""
-
     def __init__(self, person: Person, writer: TranscriptWriter, checks: Checks) -> None:
         self._person, self._writer, self._checks = person, writer, checks
 

@@ -27,8 +27,7 @@ class LoadControl:
     def drive(self, current: float, limit: float) -> None:
         """Bring the load to `current` amperes, its own protection just above `limit`.
 
-        On the way up the reference's range is changed first, so that the step cannot overload it.
-        Raises InstrumentError.
+        On the way up the reference's range is changed first, so that the step cannot overload it. Raises InstrumentError.
         """
         self._run.stop.check()
         if current == self.state.current:

@@ -128,7 +128,6 @@ class PairReader:
         return PairReading(found["reference"], found["displayed"], self._zero, also)
 
     def taken_back(self, found: Mapping[str, Reading]) -> dict[str, Any]:
-        """The values taken back, as recorded."""
         return {name: _as_line(reading, self._zero) for name, reading in found.items()}
 
     def _currents(self, rng: Range, current: float) -> list[Entry]:

@@ -25,12 +25,10 @@ class Entries:
 
     @property
     def complete(self) -> bool:
-        """Whether nothing is left to be read."""
         return len(self._found) == len(self._entries)
 
     @property
     def typed(self) -> int:
-        """Number of typed values."""
         return sum(entry.typed for entry in self._entries[: len(self._found)])
 
     def finish(self) -> dict[str, Reading]:

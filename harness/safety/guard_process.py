@@ -50,7 +50,6 @@ class Silence:
         self._before, self._seconds = time.monotonic(), 0.0
 
     def heard(self) -> None:
-        """Restart the count."""
         self._before, self._seconds = time.monotonic(), 0.0
 
     def listened(self) -> float:

@@ -21,8 +21,6 @@ LEFT = "left as it is, since current may flow"
 
 @dataclass(frozen=True)
 class SafeState:
-    """The answer of one instrument when it was made safe."""
-
     instrument: str
     address: str
     confirmed: bool

@@ -96,7 +96,6 @@ class Drivers:
         return self._scpi(name, "secondary", ScpiReference)
 
     def meter(self) -> Meter:
-        """The device under verification."""
         return self._shown(self.bench.roles.meter, "meter")
 
     def check_standard(self) -> Meter:
@@ -128,7 +127,6 @@ class Drivers:
         return self._scpi(name, "environment", ScpiEnvironmentSensor)
 
     def switch(self) -> Switch:
-        """The switch that moves the device to a range."""
         name = self.bench.roles.switch
         entry = self.bench.instruments[name]
         if entry.by_person:

@@ -39,8 +39,6 @@ class Applied:
 
 
 class Expectations:
-    """Plausible values of typed quantities on one bench."""
-
     def __init__(self, bench: Bench) -> None:
         self._load, self._reference = bench.entry("load"), bench.entry("reference")
 
