@@ -160,7 +160,7 @@ def _key(location: tuple[int | str, ...]) -> str:
 
 
 def _meant(model: type[BaseModel], key: str) -> str:
-    """The model's key that was probably meant, in whichever table."""
+    """A hint at the model's key that was probably meant, or that the key belongs to another table."""
     schema = model.model_json_schema()
     tables = [schema, *schema.get("$defs", {}).values()]
     known = sorted({name for table in tables for name in table.get("properties", {})})

@@ -1,1 +1,1 @@
-"""From results to the certificate a technician hands over."""
+"""The certificate a technician hands over, made from results."""

@@ -1,4 +1,4 @@
-"""What was found beside ratio and power: where the error is, the smallest current, no load, endurance, the bench itself."""
+"""Findings beside ratio and power: location of the error, smallest current, no load, endurance, the bench itself."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _PARTS = (
 
 
 def beyond(results: Results) -> Iterator[Flowable]:
-    """The sections there is something to say in."""
+    """Sections of these findings, each only where there is one."""
     if results.bench_check is not None:
         yield from _bench_check(results.bench_check)
     yield from _smallest(results)

@@ -1,4 +1,4 @@
-"""Which budgets are on paper: on every range one of each kind of result, and that of the check of the bench."""
+"""The uncertainty budgets shown: on every range one of each kind of result, and that of the bench check."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _OFTEN = (
 
 
 def budgets(results: Results) -> Iterator[Flowable]:
-    """A page or two of budgets; nothing when nothing was found that has one."""
+    """A page or two of budgets; nothing when no result has one."""
     ratio, power, phase, smallest = (
         [budget for found in results.ranges if (budget := of(found)) is not None and budget.lines]
         for of in (_of_point, _of_power, _of_phase, _of_smallest)
@@ -62,7 +62,7 @@ def power_shown(points: Sequence[PowerPoint]) -> PowerPoint | None:
 
 
 def phase_shown(found: Sequence[PhaseDisplacement]) -> PhaseDisplacement | None:
-    """The one whose U is the largest part of its limit; without limits that at the smallest current."""
+    """The displacement whose U is the largest part of its limit; without limits that at the smallest current."""
     return _closest(found) or min(found, key=lambda p: p.nominal_current, default=None)
 
 
@@ -72,7 +72,7 @@ def _closest(found: Sequence[AnyFinding]) -> AnyFinding | None:
 
 
 def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], often: bool) -> str:
-    """What is shown of all there is, and how to read it."""
+    """Text on which budgets are shown, and how to read them."""
     told = ["Shown: the worst point of each range, as in the summary."] if ratio else []
     if power:
         told.append(

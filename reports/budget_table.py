@@ -1,4 +1,4 @@
-"""What the uncertainty of a result is made of: the form of a budget."""
+"""The form of an uncertainty budget."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from reports.page_style import prose, ruled, space
 
 @dataclass(frozen=True)
 class Measurand:
-    """What a budget is of. `unit` as in `BudgetLine`; printed with `sign` behind the number (a space in it, if any), `scale` of which are one `unit`.
+    """The quantity of a budget. `unit` as in `BudgetLine`; printed with `sign` behind the number (a space in it, if any), `scale` of which are one `unit`.
 
     `word` is the sign spelt for the head of a column.
     """
@@ -41,13 +41,13 @@ class Measurand:
         return exact(value) * exact(self.scale)
 
     def with_sign(self, number: Decimal) -> str:
-        """`number`, which is in the unit it is printed in, with its sign."""
+        """`number`, in the unit it is printed in, with its sign."""
         return f"{written(number)}{self.sign}"
 
 
 @dataclass(frozen=True)
 class Budget:
-    """A budget as it is shown; `found` and `limit` (None where nothing is claimed) in the measurand's unit."""
+    """A budget as shown; `found` and `limit` (None where nothing is claimed) in the measurand's unit."""
 
     title: str
     measurand: Measurand
@@ -57,7 +57,7 @@ class Budget:
 
 
 def budget_table(budget: Budget, opening: Sequence[Flowable] = ()) -> Flowable:
-    """The budget under its title, with what follows from it below, all on one page; `opening` stands above and stays with it."""
+    """The budget under its title with its result below, all on one page; `opening` stands above and stays with it."""
     return KeepTogether(
         [
             *opening,
@@ -93,12 +93,12 @@ def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> 
 
 
 def _alike(measurand: Measurand, lines: Sequence[BudgetLine]) -> list[list[BudgetLine]]:
-    """`lines` with those together that are the same input at several points and print alike."""
+    """`lines` grouped: those of the same input at several points that print alike are together."""
     together: dict[tuple[object, ...], list[BudgetLine]] = {}
     for number, line in enumerate(lines):
         alike = (line.source, line.distribution, _own(measurand, line), degrees(line.degrees_of_freedom))
         sensitivity = round_significant(exact(line.sensitivity))
-        # An input that other points share is one input however often it is named.
+        # An input that several points share is one input however often it is named.
         together.setdefault((number,) if line.shared else (*alike, sensitivity), []).append(line)
     return list(together.values())
 
@@ -131,7 +131,7 @@ def _own(measurand: Measurand, line: BudgetLine) -> str:
 
 
 def _sensitivity(measurand: Measurand, line: BudgetLine) -> str:
-    """With its unit, `/ A` for an input in amperes; three digits are enough to follow the product."""
+    """The sensitivity with its unit, `/ A` for an input in amperes; three digits are enough to follow the product."""
     if line.unit == measurand.unit:
         return written(round_significant(exact(line.sensitivity), 3))
     plain = measurand.unit == "1"

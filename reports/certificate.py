@@ -91,7 +91,7 @@ def _stamped_canvas(results: Results, number: str) -> type[Canvas]:
 
 
 def _stamp(canvas: Canvas, page: int, pages: int, number: str, subject: str, simulated: bool) -> None:
-    """Head and foot of one page: what it belongs to, where it stands, and whether anything real was measured."""
+    """Print head and foot of a page: certificate, page number, and whether anything real was measured."""
     right = PAGE_WIDTH - MARGIN
     canvas.setFillColor(QUIET)
     canvas.setStrokeColor(RULE)

@@ -1,4 +1,4 @@
-"""One range as a picture: ratio error against reference current, with uncertainty bars inside the allowed band."""
+"""Chart of one range: ratio error against reference current, with uncertainty bars inside the allowed band."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _CLIPPED_FROM = 4.0  # limits this many times beyond what the points need leave 
 
 
 def error_chart(points: Sequence[Point]) -> Drawing | None:
-    """Chart of `points` at the full measure, or None where all share one reference current: it would say nothing."""
+    """Chart of `points` at the full measure; None where all share one reference current: it would show nothing."""
     points = [p for p in points if p.reference_current > 0]
     currents = [p.reference_current for p in points]
     if len({p.nominal_current for p in points}) < 2 or max(currents) < 1.01 * min(currents):
@@ -46,7 +46,7 @@ def error_chart(points: Sequence[Point]) -> Drawing | None:
 
 
 class _Scale:
-    """Reference currents (A, log) and errors (fraction, linear) to points on the drawing."""
+    """Converts reference currents (A, log) and errors (fraction, linear) to points on the drawing."""
 
     def __init__(self, points: Sequence[Point]) -> None:
         currents = [p.reference_current for p in points]
@@ -168,7 +168,7 @@ def _marker(x: float, y: float, direction: str) -> Polygon:
 
 
 def _legend(points: Sequence[Point], guarded: bool) -> list[Group]:
-    """What the signs mean, set from the right edge leftwards."""
+    """The meaning of the signs, set from the right edge leftwards."""
     entries = ["limit", *(["acceptance limit"] if guarded else []), "expanded uncertainty U"]
     entries += [d for d in ("single", "down", "up") if any(p.direction == d for p in points)]
     groups = []

@@ -1,4 +1,4 @@
-"""The first page: who, what, the verdict with its reasons, and the meter under test."""
+"""The first page: heads, the verdict with its reasons, and the meter under test."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def ratio_taken(results: Results) -> bool:
 
 
 def bench_alone(results: Results) -> bool:
-    """Whether the run was about the bench and nothing of the item was judged."""
+    """Whether the run tested only the bench and nothing of the item was judged."""
     looked_at = any(r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance for r in results.ranges)
     return results.bench_check is not None and not looked_at
 
@@ -68,7 +68,7 @@ def criterion(check: BenchCheck) -> str:
 
 
 def certificate_number(results: Results) -> str:
-    """The first twelve digits of the SHA-256 of results.json, in fours: what says something else has another number."""
+    """The first twelve digits of the SHA-256 of results.json, in fours: other results have another number."""
     digits = hashlib.sha256(to_json(results).encode()).hexdigest()[:12].upper()
     return "-".join(digits[i : i + 4] for i in range(0, 12, 4))
 
@@ -81,7 +81,7 @@ def device_title(results: Results) -> str:
 
 
 def moment(iso: str) -> str:
-    """An ISO 8601 time for reading, `2026-03-14 09:12 +00:00`; any other text comes back as it is."""
+    """An ISO 8601 time for reading, `2026-03-14 09:12 +00:00`; any other text comes back unchanged."""
     import datetime as dt
 
     try:
@@ -139,7 +139,7 @@ def _judged_by(results: Results) -> Iterator[str]:
 
 
 def _claim(results: Results) -> str:
-    """What of the claim this run looked at, and what it did not."""
+    """The parts of the claim this run tested, and those it did not."""
     ratio, *others = results.device.claim.split("; ")
     looked_at = {ratio: ratio_taken(results)}
     for part in others:

@@ -20,7 +20,7 @@ BOLD = "SourceSansPro-Bold"
 
 @functools.cache
 def register() -> TTFont:
-    """Make the three weights known to reportlab, once a process; the regular weight comes back.
+    """Register the three weights with reportlab, once a process; return the regular weight.
 
     The TrueType files are taken: reportlab cannot embed OpenType outlines.
     """
@@ -37,7 +37,7 @@ def register() -> TTFont:
 
 
 def printable(text: str) -> str:
-    """`text` with every character the family has no sign for written out, as in `[U+6F22]`, never as an empty box."""
+    """`text` with every character the family lacks written out, as in `[U+6F22]`, never as an empty box."""
     glyphs = register().face.charToGlyph
     composed = unicodedata.normalize("NFC", text).replace("\N{THIN SPACE}", "\N{NO-BREAK SPACE}")
     return "".join(c if c.isspace() or ord(c) in glyphs else f"[U+{ord(c):04X}]" for c in composed)

@@ -14,11 +14,10 @@ from harness.wording.reasons import reason_text
 from reports.page_style import heading, prose, ruled, space
 
 _MOST_CAUSES = 10
-"""Less likely ones stand in results.json alone."""
+"""Less likely causes are in results.json alone."""
 
 
 def diagnosis(results: Results) -> Iterator[Flowable]:
-    """The likely causes, when there is something to explain."""
     causes = sorted(results.diagnosis, key=lambda h: -h.probability)[:_MOST_CAUSES]
     if not causes or (accepted(results.verdict) and causes[0].fault == "none"):
         return
@@ -53,12 +52,12 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
 
 
 def _sentence(text: str) -> str:
-    """`text` begun with a capital and ended with one point."""
+    """`text` with a capital at the beginning and one full stop at the end."""
     return f"{text[0].upper()}{text[1:].rstrip('. ')}."
 
 
 def _beside_the_first(description: str, first: str) -> str:
-    """A description that goes on where that of the likeliest cause ends does not repeat it."""
+    """`description`, where it begins with that of the likeliest cause, shortened to "as the first cause; and ..."."""
     return (
         f"as the first cause; and {description[len(first) + 6 :]}"
         if description.startswith(f"{first}; and ")

@@ -1,4 +1,4 @@
-"""What the findings stand on: instruments, conditions, method, uncertainty, decision rule, record, signatures."""
+"""The basis of the findings: instruments, conditions, method, uncertainty, decision rule, record, signatures."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ _RATIO_ERROR = "(indicated current − reference current) / reference current, f
 
 
 def basis(results: Results) -> Iterator[Flowable]:
-    """What belongs before the findings: instruments, conditions, method."""
+    """Sections before the findings: instruments, conditions, method."""
     yield from instrument_table(results)
     yield from _conditions(results)
     yield from _method(results)
 
 
 def standing(results: Results, number: str) -> Iterator[Flowable]:
-    """What belongs after the findings: how far they can be relied on, and who answers for the certificate called `number`."""
+    """Sections after the findings: how far they can be relied on, and who signs the certificate called `number`."""
     yield from _uncertainty(results)
     yield from _decision(results)
     yield from _record(results, number)
@@ -64,7 +64,7 @@ _SHOWN = {"Hz": (1.0, 2, "Hz"), "V": (1.0, 1, "V"), "degC": (1.0, 1, "°C"), "1"
 
 
 def _condition(condition: Condition) -> str:
-    """What is known of a condition, and from where."""
+    """The value of a condition and its source."""
     factor, decimals, unit = _SHOWN.get(condition.unit, (1.0, 0, ""))
 
     def shown(value: float) -> str:

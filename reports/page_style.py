@@ -70,7 +70,7 @@ TIGHT: list[Any] = [
 
 
 def prose(text: str, style: str = "body") -> Paragraph:
-    """`text` set in `style`, any sign of it taken literally; a line feed starts a line."""
+    """`text` set in `style`, without markup; a line feed starts a line."""
     return Paragraph(escape(printable(text)).replace("\n", "<br/>"), STYLES[style])
 
 
@@ -96,7 +96,7 @@ def heading(text: str) -> Flowable:
 
 
 def facts(rows: Sequence[tuple[str, str]], width: float = MEASURE, label_width: float = 36 * mm) -> Flowable:
-    """Labels and what they stand for, one a row; rows with nothing to say are left out."""
+    """Labels and their values, one a row; rows without a value are left out."""
     kept = [(prose(label, "label"), prose(text)) for label, text in rows if text]
     if not kept:
         return Spacer(1, 0)
@@ -120,7 +120,7 @@ Row = TypeVar("Row")
 
 @dataclass(frozen=True)
 class Column(Generic[Row]):
-    """A column of a table: its head, its width in millimetres, and what it says of a row. `numeric`: set on the decimal point."""
+    """A column of a table: its head, its width in millimetres, and its text for a row. `numeric`: set on the decimal point."""
 
     head: str
     width: float
@@ -200,7 +200,7 @@ def _behind_the_point(text: str, bold: bool) -> float:
 
 
 def panel(word: str, accent: Any, lines: Sequence[Flowable]) -> Flowable:
-    """One word on solid colour, a word that qualifies it in smaller print before it, with what it means beside them."""
+    """One word on solid colour, after a qualifying word in smaller print, with its meaning beside them."""
     badge = 34 * mm
     *qualifiers, last = word.split()
     words = [*(prose(text.capitalize(), "qualifier") for text in qualifiers), prose(last.capitalize(), "verdict")]

@@ -25,7 +25,7 @@ COLUMNS = (
 
 
 def points_csv(results: Results) -> bytes:
-    """A row for every current and every power that was compared, unrounded; cells of what is not known are empty."""
+    """A row for every current and every power that was compared, unrounded; unknown values are empty cells."""
     rows: list[tuple[str | float | None, ...]] = []
     for rng in results.ranges:
         for p in rng.points:

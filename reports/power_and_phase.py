@@ -1,4 +1,4 @@
-"""Power and phase: every power point with its errors, the phase displacement found, and what it makes of power elsewhere."""
+"""Power and phase: every power point with its errors, the phase displacement found, and the power errors it predicts."""
 
 from __future__ import annotations
 
@@ -35,7 +35,6 @@ _PHASE = (
 
 
 def power(results: Results) -> Iterator[Flowable]:
-    """The pages on power and phase; nothing when no power was measured."""
     measured = [r for r in results.ranges if r.power]
     if not measured:
         return

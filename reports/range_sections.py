@@ -1,4 +1,4 @@
-"""What was found: each range with its points, its chart and its line."""
+"""The sections of the ranges: each with its points, its chart and its line."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def _turns(found: RangeResult) -> list[tuple[str, str]]:
 
 
 def compared_at(turns: EffectiveTurns) -> str:
-    """How the turns were found, in words."""
+    """The method by which the turns were found, in words."""
     if turns.method == "equal ampere-turns":
         return f"against the base range at {turns.compared} equal ampere-turns"
     if turns.method == "between ampere-turns":
@@ -153,7 +153,7 @@ def _intercept(line: Line) -> str:
 
 
 def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
-    """The points, with the power factor of each where the run had others than 1."""
+    """Table of the points, with the power factor of each where not all are 1."""
     points = found.points
     exponent = current_exponent(max(p.reference_current for p in points))
     unit, factors = current_unit(exponent), _power_factors(found)
@@ -188,7 +188,7 @@ def _percent(error: Judged) -> tuple[str, str]:
 
 
 def _power_factors(found: RangeResult) -> dict[str, str]:
-    """Power factor of each point that has one, by name: the measured one, or what the load was asked for; none where all are 1."""
+    """Power factor of each point that has one, by name: the measured one, or the load's setting; none where all are 1."""
     asked = {p.name: p.nominal_power_factor for p in found.points if p.nominal_power_factor is not None}
     told = {
         name: power_factor(value) for name, value in (asked | {p.name: p.power_factor for p in found.power}).items()
@@ -218,6 +218,6 @@ def risk_text(risk: float | None) -> str:
 
 
 def _in_place(amperes: float, point: Point, exponent: int) -> str:
-    """A current to the place where the point's expanded uncertainty, taken as a current, ends."""
+    """A current rounded to the last place of the point's expanded uncertainty, taken as a current."""
     uncertainty = point.ratio_error.expanded_uncertainty * abs(point.reference_current)
     return written(round_pair(exact(amperes, -exponent), exact(uncertainty, -exponent))[0])

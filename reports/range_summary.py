@@ -1,4 +1,4 @@
-"""Every range at a glance: turns and worst errors, of power and phase too where they were measured."""
+"""Summary of the ranges: turns and worst errors, of power and phase too where they were measured."""
 
 from __future__ import annotations
 

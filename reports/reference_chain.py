@@ -15,7 +15,7 @@ _FUNCTIONS = {"meter": "meter under test", "switch": "range switch"}
 
 
 def instrument_table(results: Results) -> Iterator[Flowable]:
-    """Tables of all of them, the reference chain first."""
+    """Tables of all instruments, the reference chain first."""
     certified = [i for i in results.instruments if i.certificate and i.role != "reference"]
     others = [i for i in results.instruments if i.role != "reference" and i not in certified]
     yield from _chain(results)

@@ -1,4 +1,4 @@
-"""What the propagation of distributions says of the evaluation: a short table, and which results it does not bear out."""
+"""Validation of the evaluation by propagation of distributions: a short table, and the results that do not agree."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from harness.results import Results, ValidatedQuantity
 from reports.page_style import Column, heading, listed, prose, space
 
 SHOWN = 3
-"""So many of the results that agree are shown, those that come closest to not agreeing; all others are in the results file."""
+"""Number of results in agreement that are shown, those nearest to disagreement; all others are in the results file."""
 
 _PLAIN = {"1": ("%", 2), "turns": ("turns", 0)}
 """Unit of a result -> unit it is printed in, power of ten between them."""
@@ -45,7 +45,7 @@ def validation(results: Results) -> Iterator[Flowable]:
 
 
 def _missed(quantity: ValidatedQuantity) -> float:
-    """By how much of its tolerance the worse end misses."""
+    """Distance of the worse end of the interval, as a part of the tolerance."""
     distance = max(abs(quantity.low - quantity.monte_carlo_low), abs(quantity.high - quantity.monte_carlo_high))
     return distance / quantity.tolerance if quantity.tolerance else 0.0
 

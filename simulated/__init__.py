@@ -1,1 +1,1 @@
-"""A bench made of physics, served on real transports, with faults that can be switched on by name."""
+"""A bench simulated by its physics, served on real transports, with faults that can be switched on by name."""

@@ -13,7 +13,7 @@ from simulated.transports.link_faults import Schedule
 
 
 class SimulatedBench(BenchPhysics):
-    """The bench described by `description`, living in the time of `clock`: `BenchPhysics` says what of it is what."""
+    """The bench described by `description`, in the time of `clock`; its methods and units are those of `BenchPhysics`."""
 
     def __init__(
         self,
@@ -27,7 +27,7 @@ class SimulatedBench(BenchPhysics):
         self._making = threading.Lock()
 
     def terminal(self, name: str) -> Terminal:
-        """What the instrument called `name` answers with, the same for all its connections.
+        """The terminal of the instrument called `name`, the same for all its connections.
 
         Raises KeyError when there is no such instrument, terminals.UnsupportedInstrument when it has no terminal.
         """

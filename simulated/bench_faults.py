@@ -16,7 +16,7 @@ FaultKind = Literal["winding", "wiring", "scaling", "secondary", "reference", "l
 
 @dataclass(frozen=True)
 class Fault:
-    """One entry of the catalogue; `takes` says what may follow the name after a colon."""
+    """An entry of the catalogue; `takes` is what may follow the name after a colon."""
 
     name: str
     kind: FaultKind
@@ -34,7 +34,6 @@ class ActiveFault:
 
     @property
     def name(self) -> str:
-        """The catalogue's name of the fault."""
         return self.fault.name
 
 

@@ -1,8 +1,8 @@
-"""The physics of a simulated bench: one stateful piece behind every terminal.
+"""The physics of a simulated bench: the one state behind every terminal.
 
 Current flows from the load through the range switch and the primary winding (`circuit`); the transformer, its fuse
 and the metering module turn it into what is displayed (`display`), other instruments into readings (`observers`). The
-terminals (`scpi`, `modbus`) and a person (`turn_switch`, `displayed`) act on this object and nothing else.
+terminals (`scpi`, `modbus`) and a person (`turn_switch`, `displayed`) act only on this object.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from simulated.transports.link_faults import Schedule
 
 
 class BenchPhysics:
-    """The bench described by `description`, living in the time of `clock`. Safe to use from several threads.
+    """The bench described by `description`, in the time of `clock`. Thread-safe.
 
-    `late_reply_delay` is in seconds; `schedules` say, by the instruments' names, whose links are hostile. Raises ValueError for an unknown or impossible fault.
+    `late_reply_delay` is in seconds; `schedules`: faults of links, by the instruments' names. Raises ValueError for an unknown or impossible fault.
     """
 
     def __init__(
@@ -49,7 +49,7 @@ class BenchPhysics:
         self._lock = threading.RLock()
         self._watching, self._watchdog_waits, self._watchdog_fed = False, 10.0, 0.0
         self._circuit = BenchCircuit(description, self.faults, clock.now())
-        # What is written on a lamp or a heater is not quite what it draws.
+        # The current marked on a lamp or a heater is not quite what it draws.
         self._load_spread = random.Random(f"{description.seed} shelf").uniform(0.95, 1.05)
         self._observers = observers(description)
         scaled = next((f.range for f in self.faults if f.name == "display-factor-forgotten"), "")
@@ -65,7 +65,7 @@ class BenchPhysics:
         return found
 
     def instrument(self, name: str) -> InstrumentDescription:
-        """The description of the instrument called `name`. Raises KeyError when there is none."""
+        """The instrument called `name`. Raises KeyError when there is none."""
         found = next((i for i in self.description.instruments if i.name == name), None)
         if found is None:
             raise KeyError(name)
@@ -83,7 +83,7 @@ class BenchPhysics:
     def plug(self, current: float) -> None:
         """Plug in the load on the shelf that draws about `current` amperes, or unplug it (0).
 
-        Its power factor is what the shelf's description says; 1 for a load that is not on it.
+        Its power factor is as in the shelf's description; 1 for a load that is not on it.
         """
         shelf = next((i.shelf for i in self.description.instruments if i.role == "load"), ())
         load = next((s for s in shelf if s.current == current), ShelfDescription(current))
@@ -139,7 +139,7 @@ class BenchPhysics:
         self._set_load(lambda load, now: load.set_output(on, now))
 
     def arm_watchdog(self, seconds: float | None = None) -> None:
-        """Have the load's watchdog wait `seconds`, as long as before without; or begin to wait anew."""
+        """Set the waiting time of the load's watchdog to `seconds`, without it as before; restarts the wait."""
         with self._lock:
             self._watchdog_waits = seconds if seconds is not None else self._watchdog_waits
             self._watchdog_fed = self.clock.now()
@@ -150,13 +150,12 @@ class BenchPhysics:
             self._watching, self._watchdog_fed = on, self.clock.now()
 
     def look_at_watchdog(self) -> None:
-        """Switch the output off when it was not fed in time. Only a bench on real transports is looked at: a twin's time jumps."""
+        """Switch the output off when it was not fed in time. Only for a bench on real transports: the time of a twin jumps."""
         with self._lock:
             if self._watching and self.clock.now() - self._watchdog_fed > self._watchdog_waits:
                 self.set_output(False)
 
     def output_on(self) -> bool:
-        """Whether the load's output is on."""
         return self._circuit.load.on
 
     def reset_load(self) -> None:
@@ -168,11 +167,11 @@ class BenchPhysics:
         self._set_load(lambda load, now: load.set_power_factor(power_factor, now))
 
     def power_factor(self) -> float:
-        """The load's power factor as it was set."""
+        """The load's power factor setting."""
         return self._circuit.load.power_factor
 
     def configure(self, part: str, expected: float) -> None:
-        """Have the instrument playing `part` choose its range for `expected`, in its own unit. Raises load.Refused."""
+        """Choose the range of the instrument playing `part` for `expected`, in its own unit. Raises load.Refused."""
         with self._lock:
             self._observers[part].configure(expected)
 
@@ -181,12 +180,12 @@ class BenchPhysics:
         self.configure("reference", expected)
 
     def reset(self, part: str) -> None:
-        """The *RST of an instrument that only reads."""
+        """Do the *RST of an instrument that only reads."""
         with self._lock:
             self._observers[part].reset()
 
     def measure(self, part: str, started: float | None = None) -> Measured:
-        """What the instrument playing `part` reads, begun at `started` or now; there when its integration time is over.
+        """The measurement of the instrument playing `part`, begun at `started` or now; ready after its integration time.
 
         Parts: reference, secondary, voltage, check_standard. Raises KeyError when nothing plays it.
         """
@@ -204,7 +203,7 @@ class BenchPhysics:
     # What really is
 
     def mean_current(self, start: float, end: float) -> float:
-        """Primary current in amperes, on the average from `start` to `end` (seconds of the clock, past)."""
+        """Mean primary current in amperes from `start` to `end` (seconds of the clock, past)."""
         with self._lock:
             return self._circuit.mean_current(start, end)
 
@@ -214,7 +213,7 @@ class BenchPhysics:
             return [shown.current for shown in self._display.shown_between(start, end)]
 
     def truth(self) -> Truth:
-        """What really happened up to now."""
+        """The true state up to now."""
         with self._lock:
             now, circuit = self._advance(), self._circuit
             circuit.note_peak(now)
@@ -253,7 +252,7 @@ class BenchPhysics:
         return math.copysign(magnitude, load.power_factor)
 
     def _advance(self) -> float:
-        """Let what remembers follow up to now; returns the present time."""
+        """Advance the states with memory up to now; return the present time."""
         start, now = self._circuit.advance(self.clock.now())
         self._display.count_energy(start, now)
         return now

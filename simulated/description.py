@@ -1,4 +1,4 @@
-"""What a simulated bench is told about the bench it stands in for: plain numbers, no files.
+"""Description of the bench that a simulated one stands in for: plain numbers, no files.
 
 The command line fills these from the user's device and bench files. Currents in amperes, voltages in volts,
 powers in watts, energies in joules, resistances in ohms, angles in radians; a negative power factor is a leading current.
@@ -28,7 +28,7 @@ class RangeDescription:
 class MeterDescription:
     """The modified meter. `ranges` in rising order of turns; resolutions and threshold as displayed.
 
-    `default_power_factor` is what it shows when it reads no current.
+    `default_power_factor` is shown when it reads no current.
     """
 
     serial: str
@@ -61,7 +61,7 @@ class ScaleDescription:
 
 @dataclass(frozen=True)
 class VoltageDescription:
-    """How well an instrument reads the voltage: the bounds of its error."""
+    """Accuracy of an instrument's voltage: the bounds of its error."""
 
     of_reading: float
     resolution: float
@@ -69,7 +69,7 @@ class VoltageDescription:
 
 @dataclass(frozen=True)
 class PowerDescription:
-    """How well an instrument reads active power: the bounds of its gain error and of the angle between its channels."""
+    """Accuracy of an instrument's active power: the bounds of its gain error and of the angle between its channels."""
 
     of_reading: float
     phase: float
@@ -78,7 +78,7 @@ class PowerDescription:
 
 @dataclass(frozen=True)
 class ShelfDescription:
-    """One load a person can plug in: what it draws, roughly, and its power factor, which it keeps to `uncertainty` (k = 2)."""
+    """A load a person can plug in: about what it draws, and its power factor, which it keeps to `uncertainty` (k = 2)."""
 
     current: float
     power_factor: float = 1.0
@@ -87,9 +87,9 @@ class ShelfDescription:
 
 @dataclass(frozen=True)
 class CheckStandardDescription:
-    """What the check standard reads per ampere of the circuit; relative uncertainty (k = 2) and scatter from day to day.
+    """The check standard's reading per ampere of the circuit; relative uncertainty (k = 2) and scatter from day to day.
 
-    With `established_at` amperes it is per ampere that the bench's own reference reads there, lasting errors and all.
+    With `established_at` amperes it is per ampere that the bench's own reference reads there, lasting errors included.
     """
 
     ratio: float
@@ -99,7 +99,7 @@ class CheckStandardDescription:
 
 
 BenchPart = Literal["load", "reference", "meter", "switch", "environment", "secondary", "voltage", "check_standard"]
-"""What an instrument does on the bench."""
+"""Functions of instruments on the bench."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ class InstrumentDescription:
 
 @dataclass(frozen=True)
 class KnownAt:
-    """What is known of the part before the reference at one current through it (relative, or rad).
+    """Calibration of the part before the reference at one current through it (relative, or rad).
 
     `uncertainty` is expanded (k = 2); where `bound` is not zero the truth is anywhere within it instead.
     """
@@ -141,9 +141,9 @@ class KnownAt:
 
 @dataclass(frozen=True)
 class ReferencePathDescription:
-    """What is said of the part before the reference: ratio errors and phase displacements (positive when its output leads).
+    """Description of the part before the reference: ratio errors and phase displacements (positive when its output leads).
 
-    `off` and `slope` are beyond all that is said: an error at every current, and one in every decade below the largest.
+    `off` and `slope` are beyond all that is stated: an error at every current, and one in every decade below the largest.
     `in_volts`: the reference reads a voltage.
     """
 
@@ -159,7 +159,7 @@ class ReferencePathDescription:
 class BenchDescription:
     """The whole bench. `reference_factor`: primary amperes per unit of the reference's reading.
 
-    `share_of_claim` says how much of what is claimed of the instruments the simulated ones use up: bounds are drawn
+    `share_of_claim` is the part of the claimed accuracy that the simulated instruments use up: bounds are drawn
     from evenly, up to this share, and expanded uncertainties (k = 2) normally, their standard deviation this share of the
     claimed one. A study of coverage takes 1. `day` numbers the days between which a check standard scatters.
     """

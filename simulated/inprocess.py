@@ -1,4 +1,4 @@
-"""Links to a simulated bench without a wire: the same bytes, in the time of the bench's own clock."""
+"""Links in program memory to a simulated bench: the bytes of a real link, in the time of the bench's own clock."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from simulated.transports.scpi import ScpiConversation, ScpiTerminal
 MESSAGE_TIME = 1e-3
 """Seconds one message takes, so that a client that polls sees time pass."""
 LONGEST_REPLY, LONGEST_ANSWERS = 65536, 600
-"""Bytes of text, and of register frames, after which there is no end to be waited for."""
+"""Bytes of text, and of register frames, after which no end is expected."""
 _BITS_PER_CHARACTER = 11
 _FRAMING_BYTES = 5
-"""Of an answer besides its registers, MODBUS over Serial Line V1.02: unit, function, count, check."""
+"""Bytes of an answer besides its registers, MODBUS over Serial Line V1.02: unit, function, count, check."""
 
 
 class _Arriving:
-    """Pieces on their way, each with the time it is there."""
+    """Pieces on their way, each with its time of arrival."""
 
     def __init__(self) -> None:
         self._sources: deque[tuple[float, Iterator[Piece]]] = deque()
@@ -31,11 +31,11 @@ class _Arriving:
         self._next: tuple[float, bytes | Ending] | None = None
 
     def add(self, now: float, pieces: Iterable[Piece]) -> None:
-        """`pieces` begin to come after `now`."""
+        """Send `pieces` after `now`."""
         self._sources.append((now, iter(pieces)))
 
     def ready(self) -> float:
-        """When the next piece is there; never, when there is none."""
+        """Arrival time of the next piece; infinite when there is none."""
         while self._next is None and self._sources:
             sent, source = self._sources[0]
             found = next(source, None)
@@ -47,7 +47,7 @@ class _Arriving:
         return float("inf") if self._next is None else self._next[0]
 
     def take(self) -> bytes | Ending:
-        """The next piece; `ready` has said there is one."""
+        """Remove and return the next piece; `ready` has said there is one."""
         assert self._next is not None
         piece, self._next = self._next[1], None
         return piece
@@ -82,7 +82,7 @@ class TextLink:
     def read(self) -> str:
         """The oldest reply that has not been read, without its termination.
 
-        Raises TimeoutError after the timeout; a reply that comes later stays for the next read, as on a wire. Raises
+        Raises TimeoutError after the timeout; a reply that comes later stays for the next read, as on a real link. Raises
         ConnectionError when the connection ends, or the reply does not.
         """
         until = self._clock.now() + self._timeout
@@ -106,7 +106,7 @@ class TextLink:
         return self.read()
 
     def waiting(self) -> bool:
-        """Whether something has come that nobody has read."""
+        """Whether there are unread bytes."""
         return bool(self._received) or self._arriving.ready() <= self._clock.now()
 
     def close(self) -> None:
@@ -114,7 +114,7 @@ class TextLink:
 
 
 class InProcessRegisters:
-    """A Modbus RTU line in program memory: real frames, taken apart by pymodbus.
+    """A Modbus RTU line in program memory: real frames, parsed by pymodbus.
 
     A request takes as long as its characters do at `baud_rate`; `timeout` in seconds of the bench's clock.
     """

@@ -28,7 +28,7 @@ _MODBUS_RTU = re.compile(r"modbus-rtu:(.+)", re.IGNORECASE)
 
 
 LOOK_AT_WATCHDOG_EVERY = 0.02
-"""Seconds."""
+"""Seconds between checks of the watchdog."""
 
 
 class SimulationError(Exception):
@@ -69,7 +69,7 @@ def _watch(bench: SimulatedBench, ended: threading.Event) -> None:
 
 
 class _Mount:
-    """One instrument on its address; what it opens is closed with `open_now`."""
+    """One instrument on its address; its resources are closed with `open_now`."""
 
     def __init__(
         self,
@@ -85,7 +85,7 @@ class _Mount:
         self._open_now = open_now
 
     def address(self) -> str:
-        """Serve; the address with its port. Raises SimulationError."""
+        """Serve; return the address with its port. Raises SimulationError."""
         try:
             if isinstance(self._terminal, ScpiTerminal):
                 return self._scpi(self._terminal)

@@ -1,4 +1,9 @@
-"""The functions of instruments on the bench, as protocols."""
+"""The functions of instruments on the bench, as protocols.
+
+Every driver can be opened, identified, made safe, asked whether it is safe, and closed. Beyond that a `Load` drives
+current, a `Reference` and a `Meter` read it, a `Switch` moves the device to a range. Over a link every exchange raises
+LinkError when it fails, ReplyError when its answer cannot be used.
+"""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""What really happens on a simulated bench: circuit, transformer, module, instruments in the circuit."""
+"""The true physics of a simulated bench: circuit, transformer, module, instruments in the circuit."""

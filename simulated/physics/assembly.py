@@ -18,12 +18,12 @@ FUSE_RESISTANCE = 3.0
 HIGH_FUSE_RESISTANCE = 500.0
 """Ohms added by the fault high-resistance-fuse."""
 CALIBRATED_AT = 0.3
-"""The maker trimmed the module's gain at this part of the rated current, transformer error included."""
+"""Part of the rated current at which the maker trimmed the module's gain, transformer error included."""
 GAIN_TOLERANCE = 1.5e-3
 VOLTAGE_TOLERANCE, PHASE_TOLERANCE = 1e-3, math.radians(0.05)
 """Bounds of the module's own error of voltage (relative) and of the angle between its channels."""
 TYPICAL_POWER_RESOLUTION, TYPICAL_POWER_FACTOR_RESOLUTION = 0.1, 0.001
-"""Of a module whose paperwork says nothing of power."""
+"""Resolutions of a module whose paperwork does not state them."""
 DRIFTED_GAIN = 1.03
 WRONG_RATIO = 0.8
 """The fault ratio-setting: turns of the transformer the meter is set for, over those it has."""
@@ -40,11 +40,11 @@ PHASE_SHIFT = math.radians(2.0)
 AIR_GAP = 0.3e-3
 """Metres of the fault core-gap: some dirt in the joint of a split core."""
 HALF_WAVE = math.sqrt(0.5)
-"""What one half-wave of a sine has of the rms of both; of the power it has half (elementary)."""
+"""The rms of one half-wave of a sine over that of both; its power is half (elementary)."""
 CAPACITIVE_PART = 0.2
 """The fault burden-capacitance: burden over the reactance of the capacitor across it."""
 REFERENCE_READS, RATIO_TYPED = 0.97, 0.8
-"""The faults reference-wrong and reference-ratio: what the reference reads over what flows."""
+"""The faults reference-wrong and reference-ratio: the reference's reading over the current that flows."""
 OPEN_RESISTANCE = 1e9
 """Ohms of an open secondary."""
 SATURATED_TIMES = 1.8
@@ -63,7 +63,7 @@ def check_links(description: BenchDescription, faults: tuple[ActiveFault, ...]) 
 
 
 def current_source(description: BenchDescription, ignores_off: bool) -> CurrentSource:
-    """The load; without a maximum current in its description it has none."""
+    """The load; without a maximum current in its description it has no limit."""
     load = next((i for i in description.instruments if i.role == "load"), None)
     maximum = None if load is None else load.maximum_current
     spread = 0.0 if load is None else description.share_of_claim * load.power_factor_uncertainty / 2
@@ -72,7 +72,6 @@ def current_source(description: BenchDescription, ignores_off: bool) -> CurrentS
 
 
 def secondary_fuse(meter: MeterDescription) -> Fuse | None:
-    """The fuse in the secondary, when there is one."""
     return Fuse(meter.secondary_fuse, FUSE_RESISTANCE) if meter.secondary_fuse else None
 
 
@@ -113,7 +112,7 @@ def transformer_with(faults: set[str], meter: MeterDescription) -> TransformerMo
 
 
 def power_sense(faults: set[str]) -> int:
-    """-1 when the module's voltage input is turned round, beside the sign of the turns."""
+    """-1 when the module's voltage input is reversed, apart from the sign of the turns."""
     return -1 if "voltage-reversed" in faults else 1
 
 
@@ -123,7 +122,7 @@ def through_burden(faults: set[str]) -> complex:
 
 
 def reference_reads(faults: set[str]) -> float:
-    """What the reference reads over what flows, beside errors inside its claim."""
+    """The reference's reading over the current that flows, apart from errors inside its claim."""
     return (REFERENCE_READS if "reference-wrong" in faults else 1.0) * (
         RATIO_TYPED if "reference-ratio" in faults else 1.0
     )
@@ -160,7 +159,7 @@ def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:
         bend=BENT_BY / meter.rated_secondary_current if "bent-gain" in faults else 0.0,
         power_gain=half,
         voltage_gain=1.0 + power.uniform(-VOLTAGE_TOLERANCE, VOLTAGE_TOLERANCE),
-        # A voltage input turned round is half a turn of phase.
+        # A reversed voltage input is a phase shift of half a turn.
         phase_error=power.uniform(-PHASE_TOLERANCE, PHASE_TOLERANCE)
         + module_phase(faults)
         + (math.pi if power_sense(faults) < 0 else 0.0),

@@ -23,7 +23,7 @@ from simulated.physics.winding import signed_turns
 
 @dataclass(frozen=True)
 class Seen:
-    """The circuit on the average of some time: what instruments in it can see. `secondary` is 0 where none looks at it."""
+    """Mean quantities of the circuit over some time, for the instruments in it. `secondary` is 0 where none measures it."""
 
     primary: float
     secondary: float
@@ -32,7 +32,7 @@ class Seen:
 
 
 class BenchCircuit:
-    """What flows on the bench of `description` with `faults`, beginning at `start`."""
+    """The circuit of the bench of `description` with `faults`, beginning at `start`."""
 
     def __init__(self, description: BenchDescription, faults: Sequence[ActiveFault], start: float) -> None:
         meter, names = description.meter, {fault.name for fault in faults}
@@ -68,13 +68,13 @@ class BenchCircuit:
         self.follow(time)
 
     def follow(self, time: float) -> None:
-        """Warm from `time` on by what has just been set."""
+        """Let the copper warm from `time` on by the present settings."""
         position = self.switch.position_at(time)
         turns = self.turns[position] if position else 0
         self._warming.follow(turns * self.load.target(), time)
 
     def advance(self, now: float) -> tuple[float, float]:
-        """Let fuse and peak follow what flowed since the last call; gives the time passed, from when to when.
+        """Let fuse and peak follow the current since the last call; return start and end of the time passed.
 
         Nothing changed in between, since every change comes through here first.
         """
@@ -89,7 +89,7 @@ class BenchCircuit:
         return start, now
 
     def note_peak(self, time: float) -> None:
-        """Remember the ampere-turns at `time` when they are the largest so far."""
+        """Keep the ampere-turns at `time` when they are the largest so far."""
         if time < self.melted_at:
             self.peak_ampere_turns = max(self.peak_ampere_turns, abs(self.ampere_turns(time)))
 
@@ -100,13 +100,13 @@ class BenchCircuit:
         return self.load.current_at(time) if self.switch.position_at(time) else 0.0
 
     def ampere_turns(self, time: float) -> float:
-        """With the sign of the turns in circuit."""
+        """Ampere-turns, with the sign of the turns in circuit."""
         position = self.switch.position_at(time)
         turns = self.turns[position] if position else 0
         return turns * (self.flowing(time) + self.supply_current)
 
     def secondary_current(self, time: float) -> complex:
-        """As a phasor against the primary current; none once the fuse has melted."""
+        """Secondary current as a phasor against the primary current; none once the fuse has melted."""
         if time >= self.melted_at:
             return 0j
         ampere_turns = self.ampere_turns(time)
@@ -118,12 +118,12 @@ class BenchCircuit:
         return self.mains.voltage_at(time) * self.flowing(time) * math.cos(self.load.angle_at(time))
 
     def mean_current(self, start: float, end: float) -> float:
-        """Primary current on the average from `start` to `end`."""
+        """Mean primary current from `start` to `end`."""
         times = midpoints(start, end, 8 if self.load.changed_since(start - SETTLED_AFTER) else 2)
         return sum(self.flowing(t) for t in times) / len(times)
 
     def seen(self, start: float, end: float) -> Seen:
-        """What there is to see from `start` to `end`."""
+        """Mean quantities from `start` to `end`."""
         middle = (start + end) / 2
         secondary = 0.0
         if self._secondary_is_seen:

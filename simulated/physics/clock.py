@@ -1,4 +1,4 @@
-"""Time for a simulated bench: any clock will do, the virtual one lets a run of hours take seconds and always be the same."""
+"""Clocks for a simulated bench: with the virtual one a run of hours takes seconds and is always the same."""
 
 from __future__ import annotations
 
@@ -12,13 +12,12 @@ VIRTUAL_START = dt.datetime(2026, 1, 5, 8, 0, tzinfo=dt.UTC)
 
 
 class BenchTime(Protocol):
-    """What a simulated bench needs of a clock. Times in seconds."""
+    """The clock a simulated bench needs. Times in seconds."""
 
     def now(self) -> float:
         """Seconds since a fixed instant."""
 
-    def sleep(self, seconds: float) -> None:
-        """Let `seconds` pass."""
+    def sleep(self, seconds: float) -> None: ...
 
 
 class VirtualClock:
@@ -37,7 +36,7 @@ class VirtualClock:
         return self._start + dt.timedelta(seconds=self._now)
 
     def sleep(self, seconds: float) -> None:
-        """Move on by `seconds`; a negative duration moves nothing."""
+        """Advance by `seconds`; a negative duration changes nothing."""
         self._now += max(0.0, seconds)
 
     def together(self, *calls: Callable[[], Result]) -> list[Result]:

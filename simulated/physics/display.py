@@ -1,4 +1,4 @@
-"""The meter's display and its energy register: what the circuit looks like through the metering module."""
+"""The meter's display and its energy register: the circuit as the metering module shows it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ LONGEST_STEP = 5.0
 
 
 class MeterDisplay:
-    """Refreshed at its own instants. `range_factors`: what it multiplies by itself on each range.
+    """A display refreshed at fixed instants. `range_factors`: its own multiplier on each range.
 
     `energy_resolution` in joules; None where no energy is counted.
     """
@@ -28,19 +28,19 @@ class MeterDisplay:
         self._latched: tuple[int, Shown] | None = None
 
     def shown(self, time: float) -> Shown:
-        """What stands there at `time`, in seconds."""
+        """The display at `time`, in seconds."""
         slot = int(time // self._module.refresh_interval)
         if self._latched is None or self._latched[0] != slot:
             self._latched = (slot, self._shown_in(slot))
         return self._latched[1]
 
     def shown_between(self, start: float, end: float) -> list[Shown]:
-        """Everything that stood there from `start` to `end`."""
+        """Everything displayed from `start` to `end`."""
         interval = self._module.refresh_interval
         return [self._shown_in(slot) for slot in range(int(start // interval), int(end // interval) + 1)]
 
     def energy(self) -> float:
-        """The register in joules of the base scale: whole steps, which it never shows before they are full."""
+        """The register in joules of the base scale: whole steps, never shown before they are full."""
         resolution = self._energy_resolution or 1.0
         return math.floor(self._energy / resolution) * resolution
 

@@ -1,4 +1,4 @@
-"""The programmable current source: what it delivers at any instant, as a function of what it was told and when."""
+"""The programmable current source: its output at any instant, as a function of its settings and their times."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections import deque
 from simulated.physics.first_order import FirstOrderStep
 
 SETTLING_TIME_CONSTANT = 0.04
-"""Seconds."""
+"""Time constant of a change, in seconds."""
 SETTLED_AFTER = 12 * SETTLING_TIME_CONSTANT
 """Seconds after which a change has settled to better than 1 part in 1e5."""
 SETPOINT_ERROR = 2e-3
@@ -17,11 +17,11 @@ SETPOINT_ERROR = 2e-3
 WANDER = ((23.0, 2e-4), (47.0, 3e-4), (131.0, 3e-4))
 """Period in seconds and relative amplitude of the slow changes of the delivered current."""
 SMALLEST_POWER_FACTOR = 0.1
-"""Nearer to zero no power factor can be set."""
+"""Smallest magnitude of the power factor that can be set."""
 
 
 class Refused(Exception):
-    """The instrument will not do what it was told; carries the SCPI error number."""
+    """The instrument refuses a command; carries the SCPI error number."""
 
     def __init__(self, number: int) -> None:
         super().__init__(number)
@@ -31,7 +31,7 @@ class Refused(Exception):
 class CurrentSource:
     """An AC current source with an output relay and a protection limit. Currents in amperes, times in seconds.
 
-    A negative power factor is a leading current; what it keeps is off by `power_factor_deviation`.
+    A negative power factor is a leading current; the actual one is off by `power_factor_deviation`.
     """
 
     def __init__(
@@ -98,7 +98,7 @@ class CurrentSource:
         return next((angle for since, angle in reversed(self._angles) if since <= time), self._angles[0][1])
 
     def target(self) -> float:
-        """What is delivered once it has settled, without the wander."""
+        """The settled output, without the wander."""
         return self._changes[-1].target
 
     def changed_since(self, time: float) -> bool:

@@ -8,7 +8,7 @@ import random
 NOMINAL_VOLTAGE = 230.0
 """Volts, IEC 60038."""
 WANDER = ((61.0, 4e-4), (173.0, 6e-4), (907.0, 6e-4))
-"""Period in seconds and relative amplitude of the slow changes: what a stabilised supply leaves of them."""
+"""Period in seconds and relative amplitude of the slow changes that a stabilised supply leaves."""
 
 
 class Mains:
@@ -19,7 +19,6 @@ class Mains:
         self._phases = tuple(draw.uniform(0.0, 2 * math.pi) for _ in WANDER)
 
     def voltage_at(self, time: float) -> float:
-        """Volts at `time`."""
         wander = sum(
             amplitude * math.sin(2 * math.pi * time / period + phase)
             for (period, amplitude), phase in zip(WANDER, self._phases, strict=True)

@@ -1,4 +1,4 @@
-"""The metering module behind the secondary: what its display shows, and the fuse in front of it."""
+"""The metering module behind the secondary: its display, and the fuse in front of it."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 CLIPS_AT = 1.2
-"""The input stage clips at this multiple of the largest secondary current."""
+"""Multiple of the largest secondary current at which the input stage clips."""
 
 
 VOLTAGE_RESOLUTION = 0.1
-"""Volts."""
+"""Resolution of the voltage display, in volts."""
 
 
 @dataclass(frozen=True)
 class Shown:
-    """What a display shows: amperes, volts and watts of the base scale, and the power factor."""
+    """Values on a display: amperes, volts and watts of the base scale, and the power factor."""
 
     current: float
     voltage: float
@@ -61,7 +61,7 @@ class Module:
 
         `secondary_current` is a phasor against the primary current, which lags `voltage` by `angle`.
         """
-        # A primary that runs backwards turns the phasor by half a turn, and the sign of the power with it.
+        # A reversed primary turns the phasor by half a turn, and with it the sign of the power.
         displacement = cmath.phase(secondary_current) + self.phase_error
         return (
             self.power_gain
@@ -72,14 +72,14 @@ class Module:
         )
 
     def shown(self, measured: float, slot: int, range_factor: float = 1.0) -> float:
-        """What the display shows for `measured` in refresh slot `slot`; the noise belongs to the slot."""
+        """The displayed value for `measured` in refresh slot `slot`; the noise belongs to the slot."""
         noisy = self._noisy(measured, slot)
         return 0.0 if noisy < self.smallest else rounded(noisy * range_factor, self.resolution)
 
     def everything_shown(
         self, measured: float, power: float, voltage: float, slot: int, range_factor: float = 1.0
     ) -> Shown:
-        """Everything the display shows in refresh slot `slot`. Below its smallest current it sees no load at all."""
+        """All displayed values in refresh slot `slot`. Below its smallest current the module sees no load at all."""
         volts = rounded(voltage * self.voltage_gain, VOLTAGE_RESOLUTION)
         noisy = self._noisy(measured, slot)
         if noisy < self.smallest:

@@ -11,9 +11,9 @@ from simulated.physics.load import Refused
 INTEGRATION_TIME = 0.1
 """Seconds one reading takes."""
 OVERLOAD = 9.9e37
-"""What SCPI-1999 has an instrument answer for infinity."""
+"""Reply of an instrument for infinity, after SCPI-1999."""
 OVERRANGE = 1.2
-"""Readings up to this multiple of full scale are shown."""
+"""Multiple of full scale up to which readings are shown."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class Multimeter:
     """A multimeter on a chosen scale. Values in the instrument's own unit.
 
     Its systematic errors are drawn inside `share` of the claim, by `seed` and `name`. With `autoranging` it goes to the
-    smallest scale that holds what it reads, since nobody tells it one.
+    smallest scale that holds its reading, since nobody sets one.
     """
 
     def __init__(
@@ -46,7 +46,7 @@ class Multimeter:
 
     @property
     def nothing(self) -> float:
-        """A reading up to this may be the instrument's own offset and noise alone."""
+        """Largest reading that may be the instrument's own offset and noise alone."""
         return self.scale.of_range * self.scale.full_scale + 10 * self.scale.resolution
 
     def configure(self, expected: float) -> None:
@@ -60,7 +60,7 @@ class Multimeter:
         self.scale = self._scales[-1]
 
     def on_average(self, value: float) -> float:
-        """What many readings of the true `value` on this scale would come to: the systematic errors are in it."""
+        """Mean of many readings of the true `value` on this scale, systematic errors included."""
         errors = self._errors[self.scale]
         return value * (1.0 + errors.gain) + errors.offset
 

@@ -1,4 +1,4 @@
-"""What instruments in the circuit read: each sees its part of it, with errors that stay inside what is claimed of it."""
+"""Instruments that read the circuit: each measures its part of it, with errors inside its claimed accuracy."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from simulated.physics.true_path import path_as_it_is
 NOISE = 2e-5
 """Relative standard deviation of one reading of voltage or power."""
 SURELY_LEADING = math.radians(1.0)
-"""Nearer to in phase an instrument does not say that a current leads: the sign would only flicker."""
+"""Angle in rad below which an instrument does not call a current leading: the sign would only flicker."""
 TYPICAL_VOLTAGE = VoltageDescription(of_reading=1e-3, resolution=0.01)
 TYPICAL_POWER = PowerDescription(of_reading=2e-3, phase=1e-3, resolution=0.01)
-"""Of instruments whose bench file says nothing of voltage or power."""
+"""Accuracy of instruments whose bench file states nothing of voltage or power."""
 WIDE = ScaleDescription(full_scale=1e6, of_reading=0.0, of_range=0.0, resolution=1e-6)
 """The range of a meter that has only one."""
 
@@ -44,8 +44,8 @@ class Measured:
 class Observer:
     """An instrument that reads current, and voltage and power where it has those.
 
-    `at` says what arrives at its terminals: amperes, volts and the angle in rad by which the current lags. With `in_volts`
-    what stands for the current is a voltage, and all it reads.
+    `at` gives the quantities at its terminals: amperes, volts and the angle in rad by which the current lags. With `in_volts`
+    it reads only a voltage, which stands for the current.
     """
 
     def __init__(
@@ -74,7 +74,7 @@ class Observer:
         self._multimeter.reset()
 
     def reading(self, seen: Seen) -> Measured:
-        """One measurement; what depends on a current in overload is 9.9E37."""
+        """One measurement; values that depend on a current in overload are 9.9E37."""
         true_current, true_voltage, true_angle = self._at(seen)
         current = self._multimeter.reading(true_current)
         if self._in_volts:
@@ -115,7 +115,7 @@ def observers(description: BenchDescription) -> dict[str, Observer]:
 
 
 def _autoranging(instrument: InstrumentDescription) -> bool:
-    """Whether the words of its profile have none for a range of current; a person turns it to one."""
+    """Whether its profile has no command for a range of current; a person turns it to one."""
     profile = instrument.profile
     return profile is not None and "current" in profile.quantities and not profile.quantities["current"].configure
 
@@ -135,7 +135,7 @@ def _reference(instrument: InstrumentDescription, description: BenchDescription)
 
 
 def _as_the_reference_reads(current: float, description: BenchDescription) -> float:
-    """Amperes that the bench's reference makes of a true `current`, its noise left out."""
+    """The bench's reference's reading, in amperes, of a true `current`, without its noise."""
     reference = next(i for i in description.instruments if i.role == "reference")
     multimeter = Multimeter(reference.scales, description.seed, share=description.share_of_claim)
     multimeter.configure(current / description.reference_factor)
@@ -150,7 +150,7 @@ def _secondary(instrument: InstrumentDescription, description: BenchDescription)
         share=description.share_of_claim,
         autoranging=_autoranging(instrument),
     )
-    # It has no voltage but what the current drops across it.
+    # A sensor at a shunt sees no voltage but what the current drops across it.
     return Observer(
         multimeter, instrument, description, lambda seen: (seen.secondary, seen.secondary * instrument.burden, 0.0)
     )
@@ -162,7 +162,7 @@ def _voltmeter(instrument: InstrumentDescription, description: BenchDescription)
 
 
 def _check_standard(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
-    """Its ranges only say what it resolves: how far it may be off is said of the check standard as a whole."""
+    """The check standard. Its ranges give only its resolution: its error is described for the check standard as a whole."""
     known = description.check_standard
     if known is None:
         raise ValueError("an instrument is a check standard and nothing says what it is known to read")

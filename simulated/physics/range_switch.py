@@ -1,4 +1,4 @@
-"""The range switch, turned by a person or by a relay: where it says it is and where it is."""
+"""The range switch, turned by a person or by a relay: its claimed and its true position."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class RangeSwitch:
         self._record(self._stuck_in or position, time)
 
     def open(self, time: float) -> None:
-        """Open every contact: no current can flow."""
+        """Open every contact, so that no current can flow."""
         self.claimed = _OPEN
         self._record(self._stuck_in or _OPEN, time)
 

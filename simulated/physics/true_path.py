@@ -1,4 +1,4 @@
-"""The part before the reference as it really is: a curve of its own about what its certificate says."""
+"""The true part before the reference: its own curve around what its certificate says."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from simulated.description import BenchDescription, KnownAt
 class TruePath:
     """Ratio error (relative) and phase displacement (rad) at calibrated currents, with smooth curves between them.
 
-    `slope` is what the ratio error changes more than that in every decade of current, none at `rated`.
+    `slope` is the further change of the ratio error in every decade of current, none at `rated`.
     """
 
     factor: float
@@ -26,11 +26,11 @@ class TruePath:
     slope: float
 
     def output(self, current: float) -> float:
-        """What arrives at the reference instrument, in its own unit, of `current` amperes in the load lead."""
+        """The input of the reference instrument, in its own unit, for `current` amperes in the load lead."""
         return current / self.factor * (1.0 + self.ratio_error(current))
 
     def ratio_error(self, current: float) -> float:
-        """At `current` amperes of the load lead."""
+        """Relative ratio error at `current` amperes of the load lead."""
         error = _curve(self.errors, current * self.loops) + self.off
         if self.slope and self.errors and current > 0.0:
             error += self.slope * math.log10(current * self.loops / self.errors[-1][0])
@@ -42,7 +42,7 @@ class TruePath:
 
 
 def path_as_it_is(description: BenchDescription) -> TruePath:
-    """The path of the described bench, drawn about what is known of it."""
+    """The true path of the described bench, drawn around what is known of it."""
     path, share = description.reference_path, description.share_of_claim
     return TruePath(
         factor=description.reference_factor,
@@ -66,7 +66,7 @@ def _drawn(known: Sequence[KnownAt], seed: str, share: float) -> tuple[tuple[flo
 
 
 def _curve(points: Sequence[tuple[float, float]], current: float) -> float:
-    """Between the points a straight line over the logarithm of the current, beyond them their ends."""
+    """A straight line between the points over the logarithm of the current; beyond them the end values."""
     if not points or current <= points[0][0]:
         return points[0][1] if points else 0.0
     if current >= points[-1][0]:

@@ -1,4 +1,4 @@
-"""What really happens on a simulated bench, for tests and for whoever wants to know."""
+"""The true state of a simulated bench, for tests and for users who want to compare."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Truth:
-    """What really happened on the bench. Currents in amperes.
+    """The true state of the bench. Currents in amperes.
 
     `turns` are the signed turns in circuit when a range is selected. `switched_under_load`: the contacts moved
     while more than 1 mA flowed.

@@ -11,7 +11,7 @@ TEMPERATURE_COEFFICIENT = 3.93e-3
 TIME_CONSTANT = 480.0
 """Seconds: some minutes for a small toroid; common practice, no published source."""
 RISE_AT_RATED = 12.0
-"""Kelvin in the end at rated ampere-turns, from the primary through the window and the winding itself; an assumption."""
+"""Final temperature rise in kelvin at rated ampere-turns, from the primary through the window and the winding itself; an assumption."""
 
 
 class Warming:
@@ -22,7 +22,7 @@ class Warming:
         self._changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
 
     def follow(self, ampere_turns: float, time: float) -> None:
-        """From `time` (seconds) on `ampere_turns` flow."""
+        """Let `ampere_turns` flow from `time` (seconds) on."""
         target = RISE_AT_RATED * (ampere_turns / self._rated) ** 2
         last = self._changes[-1]
         if target != last.target:

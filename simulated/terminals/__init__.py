@@ -1,1 +1,1 @@
-"""What each instrument of a simulated bench answers, in the words of its profile."""
+"""Terminals of the instruments of a simulated bench, with the commands of their profiles."""

@@ -1,4 +1,4 @@
-"""What each instrument of a simulated bench answers, in the words of the profile it stands in for."""
+"""Terminals of the instruments of a simulated bench, made from the profiles they stand in for."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from simulated.transports.scpi import Command, Reply, ScpiTerminal
 
 Terminal = ScpiTerminal | RegisterMap
 UNLIMITED = 1000.0
-"""What a setting without a bound stands at before anybody has set it."""
+"""Value of a setting without a bound before anybody has set it."""
 SOONEST, LATEST, AFTERWARDS = 2, 9, 0.05
 """A link fault strikes once between these readings (counted from 0), and later with this probability."""
 
@@ -45,7 +45,7 @@ def terminal_of(bench: BenchPhysics, instrument: InstrumentDescription) -> Termi
     commands, reset = _commands(bench, instrument, profile)
     identity = _identity(profile, _serial(bench, instrument))
     own = [Command(profile.identification.query, lambda _: Reply(identity))]
-    # What a profile sends to begin with, and to be safe where nothing is driven, changes nothing on this bench.
+    # A profile's start commands, and its safe commands where nothing is driven, change nothing on this bench.
     idle = [Command(c, _ignore) for c in (*profile.start, *profile.safe.commands) if not c.startswith("*")]
     idle += [Command(c.query, partial(_say, c.expect[0])) for c in profile.safe.confirm]
     errors = profile.errors.query if profile.errors is not None else ""
@@ -102,7 +102,7 @@ def _set(action: Callable[[float], None], text: str) -> None:
 
 
 def _arm(bench: BenchPhysics, text: str) -> None:
-    """A time to wait is one setting, switching it on another."""
+    """Set the watchdog's waiting time with a number; switch it on without one."""
     if text:
         bench.arm_watchdog(float(text))
     else:
@@ -110,7 +110,7 @@ def _arm(bench: BenchPhysics, text: str) -> None:
 
 
 class _Settings:
-    """What was set on an instrument and acts on nothing: kept inside its bounds and told again."""
+    """Settings of an instrument that act on nothing: kept inside their bounds and reported."""
 
     def __init__(self) -> None:
         self._values: dict[str, float] = {}
@@ -204,7 +204,7 @@ def _sensing_commands(bench: BenchPhysics, instrument: InstrumentDescription, pr
 
 
 class _FaultyLink:
-    """The way of the reference's readings to the client: late or garbled now and then, with those faults."""
+    """Sends the reference's readings to the client, late or garbled now and then with those faults."""
 
     def __init__(self, bench: BenchPhysics) -> None:
         self._bench = bench
@@ -226,7 +226,7 @@ class _FaultyLink:
 
 
 def _garbled(text: str) -> str:
-    """`text` with the second and fourth character's bit 6 flipped, as a disturbed line does: digits become letters."""
+    """`text` with bit 6 of the second and fourth character flipped, as on a disturbed line: digits become letters."""
     return "".join(chr(ord(c) ^ 0x40) if i in (1, 3) else c for i, c in enumerate(text))
 
 

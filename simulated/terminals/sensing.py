@@ -1,4 +1,4 @@
-"""What the instruments of a simulated bench measure: what they see of the circuit, and constants of the room."""
+"""Measurements of the instruments of a simulated bench: quantities of the circuit, and constants of the room."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from simulated.physics.observers import Measured
 TEMPERATURE, RELATIVE_HUMIDITY = 23.0, 45.0
 """In degC and %: the air in which a calibration laboratory works; common practice, no published source."""
 OBSERVING = ("reference", "secondary", "voltage", "check_standard")
-"""The parts that take their time to measure."""
+"""Parts that take time to measure."""
 
 
 def measured(bench: BenchPhysics, role: str, name: str) -> float:
@@ -33,7 +33,7 @@ def measured(bench: BenchPhysics, role: str, name: str) -> float:
 
 
 def measurement(bench: BenchPhysics, role: str, started: float | None = None) -> Measured:
-    """Everything the instrument playing `role` sees, begun at `started` or now."""
+    """All quantities the instrument playing `role` measures, begun at `started` or now."""
     if role in OBSERVING:
         return bench.measure(role, started)
     if role == "meter":
@@ -73,14 +73,14 @@ class Sensing:
         self._whole: Measured | None = None
 
     def configure(self, name: str, text: str) -> None:
-        """From now on the query of `name` reads `name`; a meter of current goes to the range for `text`. Raises Refused."""
+        """Make the query of `name` read `name` from now on; a meter of current goes to the range for `text`. Raises Refused."""
         in_volts = self._role == "reference" and self._bench.description.reference_path.in_volts
         if self._role in OBSERVING and name == ("voltage" if in_volts else "current") and text:
             self._bench.configure(self._role, float(text))
         self._configured[self._profile.quantities[name].get] = name
 
     def arm(self, _: str) -> None:
-        """Wait for a trigger; what was measured before is no longer there (SCPI-99, error -230)."""
+        """Wait for a trigger and discard the earlier measurement (SCPI-99, error -230)."""
         self._armed, self._fired_at, self._whole = True, None, None
 
     def fire(self, _: str) -> None:

@@ -1,1 +1,1 @@
-"""Protocols and real transports, and what a link can do to an answer."""
+"""Protocols, real transports, and faults of links."""

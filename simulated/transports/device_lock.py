@@ -13,14 +13,14 @@ class DeviceLock:
         self._holder: object = None
 
     def take(self, who: object) -> bool:
-        """Whether `who` has the lock now."""
+        """Take the lock for `who` unless another holds it; return whether `who` has it."""
         with self._guard:
             if self._holder is None:
                 self._holder = who
             return self._holder == who
 
     def give_back(self, who: object) -> bool:
-        """Whether `who` had it; then nobody has."""
+        """Release the lock if `who` has it; return whether it had."""
         with self._guard:
             had = self._holder == who
             if had:
@@ -33,6 +33,5 @@ class DeviceLock:
             return self._holder is not None and self._holder != who
 
     def taken(self) -> bool:
-        """Whether anybody has it."""
         with self._guard:
             return self._holder is not None

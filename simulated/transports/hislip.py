@@ -40,19 +40,18 @@ _POORLY_FORMED_HEADER, _BOTH_CHANNELS_NEEDED, _INVALID_INITIALIZATION = 1, 2, 3
 _UNRECOGNIZED_MESSAGE_TYPE, _MESSAGE_TOO_LARGE = 1, 4
 _VERSION = 0x0100
 _VENDOR = 0x5858
-"""Two letters that name the server's maker; "XX" is nobody's."""
+"""Vendor identifier of the server, two letters; "XX" belongs to nobody."""
 LARGEST_MESSAGE = 1 << 20
 _TRY_AGAIN = 0.01
-"""Seconds between looks at a lock somebody else has."""
+"""Seconds between checks of a lock that somebody else has."""
 
 
 def message(kind: int, control: int = 0, parameter: int = 0, payload: bytes = b"") -> bytes:
-    """One HiSLIP message."""
     return _HEADER.pack(b"HS", kind, control, parameter, len(payload)) + payload
 
 
 class HislipServer:
-    """What the connections to one port share. `termination` ends program messages, `reply_termination` replies."""
+    """State shared by the connections to one port. `termination` ends program messages, `reply_termination` replies."""
 
     def __init__(self, converse: Callable[[], Conversation], termination: str, reply_termination: str) -> None:
         self.converse = converse
@@ -66,7 +65,7 @@ class HislipServer:
         return HislipConversation(self)
 
     def ended(self, conversation: object) -> None:
-        """A connection has ended; the session is over with its first one."""
+        """End the session of a closed connection; it is over with its first one."""
         if isinstance(conversation, HislipConversation):
             self.established.discard(conversation.session)
             self.lock.give_back(conversation.session)

@@ -1,7 +1,7 @@
-"""Whatever a link can do to an answer, on purpose, on every transport and in the time of any clock.
+"""Faults a link can cause in an answer, on every transport and in the time of any clock.
 
 A `Hostile` conversation stands between an instrument and its transport. It lets the instrument answer, then asks the
-instrument's `Schedule` whether this exchange is struck, and by what.
+instrument's `Schedule` whether this exchange gets a fault, and which.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ request just before this one's.
 """
 
 UNSEEN = ("stale", "wrong-digit")
-"""No link can see these: the answer is well formed and answers the question. Only comparing readings can."""
+"""Faults no link can detect: the answer is well formed and answers the question. Only a comparison of readings can."""
 
 _READING = re.compile(rb"[+-]?\d+\.\d+(E[+-]?\d+)?", re.IGNORECASE)
 _SERVER_DEVICE_FAILURE = 4
@@ -61,11 +61,11 @@ _DEVICE_SPECIFIC = -310
 _TRICKLING = 8
 """Bytes that trickle in during `lateness`."""
 _PIECE, _PIECES = 512, 400
-"""What is endless for whoever bounds a reply ends here, so that the instrument can be used again."""
+"""Size and number of the pieces of an endless reply; it ends there, so that the instrument can be used again."""
 
 
 class Schedule:
-    """Which exchanges of one instrument are struck, and which were. Thread-safe; shared by all its connections.
+    """The schedule of faults of one instrument, and their counts. Thread-safe; shared by all its connections.
 
     `at`: faults by the number of the exchange, counted from 0; an exchange is a request that gets an answer. Besides,
     each is struck with probability `rate` by one of `faults` (all that apply when there are none), the same ones for
@@ -104,7 +104,7 @@ class Schedule:
             return Counter(fault for _, fault in self.injected)
 
     def strike(self, framing: Framing, possible: Callable[[str], bool]) -> str:
-        """The fault of this exchange; empty for none. Those that are not `possible` now wait for an exchange where they are."""
+        """The fault of this exchange; empty for none. Faults that are not `possible` now wait for an exchange where they are."""
         with self._lock:
             number, self.exchanges = self.exchanges, self.exchanges + 1
             drawn = self._at.get(number) or self._draw(number, framing)
@@ -121,7 +121,6 @@ class Schedule:
         self._away_until = now + self.away
 
     def absent(self, now: float) -> bool:
-        """Whether the instrument is gone."""
         return now < self._away_until
 
     def _draw(self, number: int, framing: Framing) -> str:
@@ -133,7 +132,7 @@ class Schedule:
 
 
 class Hostile:
-    """`conversation`, with faults. `end` is what replies end with (text); `now` the time of the bench's clock in seconds."""
+    """`conversation` with faults. `end` terminates replies (text); `now` is the time of the bench's clock in seconds."""
 
     def __init__(
         self,
@@ -147,18 +146,18 @@ class Hostile:
     ) -> None:
         self._conversation, self._schedule, self._framing, self._now = conversation, schedule, framing, now
         self._end, self._queue_error = end, queue_error
-        # Only what hears frames on a serial line is told of silence.
+        # Only a conversation that receives frames on a serial line is told of silence.
         self._pause: Callable[[], Iterable[Piece]] = getattr(conversation, "pause", tuple)
 
     def receive(self, data: bytes) -> Iterable[Piece]:
-        """Take `data` in; the answer, or what became of it."""
+        """Process `data`; return the answer, changed by a fault if there is one."""
         if self._schedule.absent(self._now()):
             return [(Ending.RESET, 0.0)]
-        # A Modbus TCP request is known by what follows its transaction number.
+        # A Modbus TCP request is identified by the bytes after its transaction number.
         return self._answer(data[6:] if self._framing == "tcp" else data, list(self._conversation.receive(data)))
 
     def pause(self) -> Iterable[Piece]:
-        """The line has been silent."""
+        """Process the silence of the line."""
         return self._answer(b"", list(self._pause()))
 
     def _answer(self, request: bytes, pieces: list[Piece]) -> Iterable[Piece]:

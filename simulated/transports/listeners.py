@@ -1,4 +1,4 @@
-"""Real transports for conversations in bytes: what a conversation is, and a TCP listener."""
+"""Real transports for conversations in bytes: the protocol of a conversation, and a TCP listener."""
 
 from __future__ import annotations
 
@@ -12,33 +12,31 @@ from collections.abc import Callable, Iterable
 from typing import Protocol
 
 LOOK_UP_EVERY = 0.05
-"""Seconds between looks at the request to stop."""
+"""Seconds between checks of the request to stop."""
 GIVE_UP_WRITING = 0.2
-"""Seconds after which a client of a serial line that takes no more bytes is written off."""
+"""Seconds after which a serial client that takes no more bytes is given up."""
 HOLDS_PORT = sys.platform == "linux"
 """Only Linux lets two sockets have one port while neither listens, so that one keeps it for the other."""
 
 
 class Ending(enum.Enum):
-    """What may come in place of bytes. A serial line cannot be closed: there only `RESET` is seen, as an unplugged adapter."""
+    """Replacements of bytes in an answer. A serial line cannot be closed: only `RESET` is seen there, as an unplugged adapter."""
 
     CLOSE = "closed in good order"
     RESET = "reset"
 
 
 Piece = tuple[bytes | Ending, float]
-"""What goes out, and the seconds it leaves after the piece before it."""
+"""Bytes sent, and the seconds they leave after the piece before them."""
 
 
 class Conversation(Protocol):
-    """Bytes in, pieces of replies out."""
-
     def receive(self, data: bytes) -> Iterable[Piece]:
-        """Take `data` in; what it is answered with, which may go on for ever."""
+        """Process `data`; return the answer, which may be endless."""
 
 
 def never() -> bool:
-    """An instrument that is always there."""
+    """Never absent: the default for an instrument that is always there."""
     return False
 
 
@@ -49,8 +47,8 @@ def _nothing(_: Conversation) -> None:
 class TcpListener:
     """Serves a new conversation to every client of a TCP port. Port 0 takes a free one; `port` tells which.
 
-    While `absent` says so, connections are refused. `ended` is told of every conversation whose connection has ended.
-    With `clients`, so many are served at a time and the others wait. Raises OSError when the port cannot be taken.
+    While `absent` returns true, connections are refused. `ended` is called with every conversation whose connection has
+    ended. With `clients`, so many are served at a time and the others wait. Raises OSError when the port cannot be taken.
     """
 
     def __init__(
@@ -89,7 +87,7 @@ class TcpListener:
             self._holder.close()
 
     def _held(self, port: int) -> socket.socket:
-        """Bound but not listening: it keeps the port for us while connections to it are refused."""
+        """A socket bound but not listening: it keeps the port for us while connections to it are refused."""
         holder = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
             holder.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -105,7 +103,7 @@ class TcpListener:
         return listener
 
     def _listening_again(self) -> socket.socket | None:
-        """None when this is closed before the port can be had again."""
+        """A listening socket on the same port; None when this is closed before the port is available again."""
         while not self._stop.is_set():
             try:
                 return self._listening(self.port)
@@ -148,7 +146,7 @@ class TcpListener:
         self._ended(conversation)
 
     def _answer(self, connection: socket.socket, pieces: Iterable[Piece]) -> bool:
-        """Send `pieces`; whether the connection is still there afterwards."""
+        """Send `pieces`; return whether the connection is still open."""
         for piece, delay in pieces:
             if delay and self._stop.wait(delay):
                 return False

@@ -45,7 +45,7 @@ class LoopbackLine:
         return data
 
     def write(self, data: bytes, seconds: float) -> bool:
-        """Send `data`; False when the other side takes nothing for `seconds`. What nobody listens to is gone."""
+        """Send `data`; False when the other side takes nothing for `seconds`. Data that nobody listens to is lost."""
         if self._client is None:
             return True
         self._client.settimeout(seconds)
@@ -69,7 +69,7 @@ class LoopbackLine:
 
 
 def _forget_dead(path: Path) -> None:
-    """Remove a file that a server left behind when it was killed; any other is left alone."""
+    """Remove a file that a killed server left behind; any other is left alone."""
     with contextlib.suppress(OSError, ValueError):
         text = path.read_text(encoding="ascii").strip()
         host, _, port = text.removeprefix(URL).partition(":")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from instruments.profile_tables import Register, SerialRegisters
 
 _FUNCTION_CODES = {3: "holding", 4: "input"}
-# A table of its own: shared with the client, a mistake in it would cancel and never be seen.
+# A separate table: a mistake in one shared with the client would cancel and never be seen.
 _FORMATS = {
     "uint16": ">H",
     "int16": ">h",
@@ -28,13 +28,12 @@ ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 _LARGEST_READ = 125
 
 
-class IllegalAddress(LookupError):
-    """A request for a register the meter does not have."""
+class IllegalAddress(LookupError): ...
 
 
 @dataclass(frozen=True)
 class RegisterMap:
-    """The registers of a meter: where each quantity stands and how its present value is had."""
+    """The registers of a meter: the place of each quantity and a function for its present value."""
 
     registers: Mapping[str, Register]
     read: Callable[[str], float]
@@ -116,7 +115,7 @@ class TcpConversation:
         self._pending = b""
 
     def receive(self, data: bytes) -> list[tuple[bytes, float]]:
-        """Take `data` in; the response frames it completed, each with its delay in seconds. Never raises."""
+        """Process `data`; return the response frames it completed, each with its delay in seconds. Never raises."""
         self._pending += data
         replies = []
         while len(self._pending) >= 8:
@@ -143,12 +142,12 @@ class RtuConversation:
         self._pending = b""
 
     def receive(self, data: bytes) -> list[tuple[bytes, float]]:
-        """Take `data` in; answers as soon as the 8 bytes of a read request are complete and their check fits."""
+        """Process `data`; answers as soon as the 8 bytes of a read request are complete and their check fits."""
         self._pending = (self._pending + data)[-256:]
         return self._frame() if len(self._pending) == 8 else []
 
     def pause(self) -> list[tuple[bytes, float]]:
-        """The line has been silent: what has come is a whole frame, or noise to be dropped."""
+        """Process the silence of the line: the bytes received are a whole frame, or noise to be dropped."""
         replies = self._frame() if len(self._pending) >= 4 else []
         self._pending = b""
         return replies
@@ -165,7 +164,7 @@ class RtuConversation:
 
 
 def crc(frame: bytes) -> bytes:
-    """The check of a Modbus RTU frame, low byte first: CRC-16, reflected polynomial 0xA001, initial value 0xFFFF.
+    """CRC-16 of a Modbus RTU frame, low byte first: reflected polynomial 0xA001, initial value 0xFFFF.
 
     MODBUS over Serial Line V1.02, section 6.2.2.
     """

@@ -17,7 +17,7 @@ class PseudoTerminal:
     """A line at whose other end any program opens the serial device `path`. Raises OSError when the path is taken."""
 
     def __init__(self, path: Path) -> None:
-        # A link whose terminal is gone was left behind by a server that was killed.
+        # A link whose terminal is gone was left behind by a killed server.
         if path.is_symlink() and not path.exists():
             path.unlink()
         self._path = path

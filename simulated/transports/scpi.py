@@ -65,7 +65,7 @@ class Command:
 
     @cached_property
     def parameter(self) -> str:
-        """What follows the header; empty when nothing does."""
+        """The text after the header; empty when there is none."""
         return (*self.template.split(maxsplit=1), "", "")[1].strip()
 
 
@@ -109,7 +109,7 @@ class ScpiTerminal:
         self._commands = (*commands, *common, *queue)
 
     def execute(self, message: str) -> Reply | None:
-        """Carry out one program message; the response message, when it asked for one. Never raises."""
+        """Execute one program message; return the response message, when it asked for one. Never raises."""
         replies = [r for unit in message.split(";") if unit.strip() and (r := self._unit(unit.strip())) is not None]
         if not replies:
             return None
@@ -151,7 +151,7 @@ class ScpiTerminal:
             raise Refused(-224)
         if not header.endswith("?"):
             raise Refused(-108)
-        # A query with a parameter it does not take is answered all the same by many instruments.
+        # Many instruments answer a query despite a parameter it does not take.
         self.queue_error(-108)
         return known[0].action("")
 
@@ -176,7 +176,7 @@ class ScpiTerminal:
 
 
 def _parameter(template: str, given: str) -> str | None:
-    """What stands in `given` where `template` has its placeholder; None when they do not fit together."""
+    """The text in `given` at the placeholder of `template`; None when they do not match."""
     before, placeholder, after = template.partition("{value}")
     if placeholder:
         middle = _between(before, after, given)
@@ -206,7 +206,7 @@ class ScpiConversation:
         self._pending = b""
 
     def receive(self, data: bytes) -> list[tuple[bytes, float]]:
-        """Take `data` in; the response messages it completed, each with its delay in seconds. Never raises."""
+        """Process `data`; return the response messages it completed, each with its delay in seconds. Never raises."""
         *messages, self._pending = (self._pending + data).split(self._end)
         if len(self._pending) > LONGEST_MESSAGE:
             self._pending = b""

@@ -16,17 +16,17 @@ else:
     from simulated.transports.pseudo_terminal import PseudoTerminal as SystemLine
 
 IS_DEVICE = sys.platform != "win32"
-"""Whether any program can open the path; otherwise only one that reads in its file where the socket is."""
+"""Whether any program can open the path; otherwise only one that reads the socket's address from the file."""
 
 _LINE_PAUSE = 0.03
 """Seconds of silence that end a frame."""
 
 
 class LineEnd(Protocol):
-    """The bench's own end; made of the path at which clients find the other one."""
+    """The bench's own end, made from the path at which clients find the other one."""
 
     def read(self, seconds: float) -> bytes:
-        """What comes within `seconds`; empty when nothing does."""
+        """Bytes received within `seconds`; empty when there are none."""
 
     def write(self, data: bytes, seconds: float) -> bool:
         """Send `data`; False when the other side takes nothing for `seconds`."""
@@ -36,9 +36,9 @@ class LineEnd(Protocol):
 
 
 class SerialLine:
-    """Serves one conversation at `path`, on what the system has for it (`plug_in`).
+    """Serves one conversation at `path`, by the means of the system (`plug_in`).
 
-    `on_pause` is called when the line has been silent after data; while `absent` says so, the path is gone. Raises
+    `on_pause` is called when the line has been silent after data; while `absent` returns true, the path is gone. Raises
     OSError when the path is taken.
     """
 

@@ -30,7 +30,7 @@ _LARGEST_RECORD = 1 << 20
 
 
 class Vxi11Server:
-    """What the connections to one port share. `termination` ends program messages, `reply_termination` replies."""
+    """State shared by the connections to one port. `termination` ends program messages, `reply_termination` replies."""
 
     def __init__(self, converse: Callable[[], Conversation], termination: str, reply_termination: str) -> None:
         self.converse = converse
@@ -43,7 +43,7 @@ class Vxi11Server:
         return Vxi11Conversation(self)
 
     def ended(self, conversation: object) -> None:
-        """A connection has ended, and its links with it."""
+        """Close the links of a connection that has ended."""
         if isinstance(conversation, Vxi11Conversation):
             for number in conversation.links:
                 self.lock.give_back(number)
@@ -90,7 +90,7 @@ class Vxi11Conversation:
                 yield _reply(number, _ACCEPTED), 0.0
                 return
             for result, delay in self._carry_out(procedure, arguments):
-                # Nothing with a delay is waiting; what is there afterwards comes next.
+                # Nothing with a delay is waiting; later data comes next.
                 yield (_reply(number, _ACCEPTED, result) if isinstance(result, bytes) and result else result), delay
         except KeyError:
             yield _reply(number, _PROCEDURE_UNAVAILABLE), 0.0
@@ -156,7 +156,7 @@ class Vxi11Conversation:
 
 
 class _Link:
-    """One link: what was written on it, and what there is to read."""
+    """One link: the text written on it, and the replies to read."""
 
     def __init__(self, server: Vxi11Server) -> None:
         self._conversation = server.converse()
@@ -200,7 +200,7 @@ class _Link:
         return _REASON_COUNT if len(self._output) >= size else 0
 
     def _following(self) -> tuple[bytes | Ending, float]:
-        """The next piece and the time it is there; never, when there is none."""
+        """The next piece and its arrival time; infinite when there is none."""
         while self._next is None and self._replies:
             found = next(self._replies[0], None)
             if found is None:
