@@ -45,7 +45,7 @@ class Rehearsal:
 
     `power_factors` of the points with power, by name, negative when leading: asked of the load, or its own. `notes`: deviations from the
     request that do not prevent the run. `rejection`: probability that a sound meter is not passed, None when no error of current or power
-    is judged. `not_known`: number of missing details `design` would ask for.
+    is judged. `not_known`: number of design findings left open for lack of data.
     """
 
     durations: tuple[float, ...]

@@ -17,7 +17,7 @@ SECONDARY = (
     "Two ranges read nothing. If the secondary is open, DANGEROUS voltage stands there while current flows. Before you look at the "
     "secondary, its fuse and its wiring: disconnect the bench's supply, lock it off and prove it dead."
 )
-"""Check proposed when two ranges read nothing: they have little in common but the secondary."""
+"""Warning when two ranges read nothing: they have little in common but the secondary."""
 
 
 class RecordedPerson:
