@@ -239,7 +239,7 @@ def shown(action: argparse.Action) -> str:
 
 
 def explained(action: argparse.Action) -> str:
-    """What an argument is for, with its default written out."""
+    """The text of an argument, with its default written out."""
     return (action.help or "") % {"default": action.default}
 
 

@@ -145,7 +145,6 @@ def _axes(scale: _Scale) -> list[Shape]:
 
 
 def _marked(scale: _Scale, p: Point) -> Group:
-    """A point with its bar of expanded uncertainty."""
     x = scale.x(p.reference_current) + {"up": -_DODGE, "down": _DODGE}.get(p.direction, 0.0)
     error = p.ratio_error
     y = scale.y(error.value)

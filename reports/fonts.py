@@ -20,10 +20,7 @@ BOLD = "SourceSansPro-Bold"
 
 @functools.cache
 def register() -> TTFont:
-    """Register the three weights with reportlab, once a process; return the regular weight.
-
-    The TrueType files are taken: reportlab cannot embed OpenType outlines.
-    """
+    """Register the three weights with reportlab, once a process; return the regular weight. TrueType, since reportlab embeds no OpenType outlines."""
     from font_source_sans_pro import font_directory
     from reportlab.pdfbase import pdfmetrics
     from reportlab.pdfbase.ttfonts import TTFont

@@ -106,7 +106,6 @@ def facts(rows: Sequence[tuple[str, str]], width: float = MEASURE, label_width: 
 
 
 def columns(left: Flowable, right: Flowable, gutter: float = 8 * mm) -> Flowable:
-    """Two blocks side by side, tops aligned."""
     half = (MEASURE - gutter) / 2
     table = Table([[left, "", right]], colWidths=[half, gutter, half])
     table.setStyle([*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)])

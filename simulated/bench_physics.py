@@ -99,7 +99,7 @@ class BenchPhysics:
         return self.shown().current
 
     def shown(self) -> Shown:
-        """Everything the meter's display shows now; takes no time."""
+        """All the meter's display shows now; takes no time."""
         with self._lock:
             return self._display.shown(self._advance())
 
@@ -145,7 +145,6 @@ class BenchPhysics:
             self._watchdog_fed = self.clock.now()
 
     def watch(self, on: bool) -> None:
-        """Switch the load's watchdog on or off."""
         with self._lock:
             self._watching, self._watchdog_fed = on, self.clock.now()
 
@@ -159,7 +158,6 @@ class BenchPhysics:
         return self._circuit.load.on
 
     def reset_load(self) -> None:
-        """The load's *RST."""
         self._set_load(lambda load, now: load.reset(now))
 
     def set_power_factor(self, power_factor: float) -> None:
@@ -167,7 +165,6 @@ class BenchPhysics:
         self._set_load(lambda load, now: load.set_power_factor(power_factor, now))
 
     def power_factor(self) -> float:
-        """The load's power factor setting."""
         return self._circuit.load.power_factor
 
     def configure(self, part: str, expected: float) -> None:
@@ -213,7 +210,6 @@ class BenchPhysics:
             return [shown.current for shown in self._display.shown_between(start, end)]
 
     def truth(self) -> Truth:
-        """The true state up to now."""
         with self._lock:
             now, circuit = self._advance(), self._circuit
             circuit.note_peak(now)

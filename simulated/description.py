@@ -26,10 +26,7 @@ class RangeDescription:
 
 @dataclass(frozen=True)
 class MeterDescription:
-    """The modified meter. `ranges` in rising order of turns; resolutions and threshold as displayed.
-
-    `default_power_factor` is shown when it reads no current.
-    """
+    """The modified meter. `ranges` in rising order of turns; resolutions and threshold as displayed, `default_power_factor` without current."""
 
     serial: str
     secondary_turns: int

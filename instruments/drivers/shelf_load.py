@@ -59,10 +59,7 @@ class PersonLoad(ByPerson):
         )
 
     def drive(self, current: float, ready: Callable[[], None] = lambda: None, on_for: OnFor | None = None) -> None:
-        """Ask for the load of this current to be plugged in; the circuit must be dead.
-
-        Raises InstrumentError when there is none, Overdue, or what `ready` does.
-        """
+        """Ask for this load to be plugged in; the circuit must be dead. Raises InstrumentError when there is none, Overdue, or what `ready` does."""
         chosen = next((load for load in self._shelf if load.current == current), None)
         if chosen is None:
             raise InstrumentError(

@@ -73,10 +73,7 @@ class Person(Protocol):
         """The value read off a display and the text typed. Raises UndoLast, and Overdue after a warning."""
 
     def warn_after(self, seconds: float, text: str) -> None:
-        """Show `text` after `seconds`, also during a question; replaces the text set before. 0: only cancels that.
-
-        From then on a value that is asked for may be refused.
-        """
+        """Show `text` after `seconds`, also during a question, in place of the text set before; values may be refused from then on. 0: only cancel."""
 
 
 class ConsolePerson:

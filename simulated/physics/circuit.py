@@ -68,7 +68,6 @@ class BenchCircuit:
         self.follow(time)
 
     def follow(self, time: float) -> None:
-        """Let the copper warm from `time` on by the present settings."""
         position = self.switch.position_at(time)
         turns = self.turns[position] if position else 0
         self._warming.follow(turns * self.load.target(), time)
@@ -100,7 +99,6 @@ class BenchCircuit:
         return self.load.current_at(time) if self.switch.position_at(time) else 0.0
 
     def ampere_turns(self, time: float) -> float:
-        """Ampere-turns, with the sign of the turns in circuit."""
         position = self.switch.position_at(time)
         turns = self.turns[position] if position else 0
         return turns * (self.flowing(time) + self.supply_current)
@@ -118,12 +116,10 @@ class BenchCircuit:
         return self.mains.voltage_at(time) * self.flowing(time) * math.cos(self.load.angle_at(time))
 
     def mean_current(self, start: float, end: float) -> float:
-        """Mean primary current from `start` to `end`."""
         times = midpoints(start, end, 8 if self.load.changed_since(start - SETTLED_AFTER) else 2)
         return sum(self.flowing(t) for t in times) / len(times)
 
     def seen(self, start: float, end: float) -> Seen:
-        """Mean quantities from `start` to `end`."""
         middle = (start + end) / 2
         secondary = 0.0
         if self._secondary_is_seen:

@@ -14,10 +14,7 @@ LONGEST_STEP = 5.0
 
 
 class MeterDisplay:
-    """A display refreshed at fixed instants. `range_factors`: its own multiplier on each range.
-
-    `energy_resolution` in joules; None where no energy is counted.
-    """
+    """A display refreshed at fixed instants. `range_factors`: its own multiplier on each range. `energy_resolution` in joules, None without energy."""
 
     def __init__(
         self, circuit: BenchCircuit, module: Module, range_factors: Mapping[str, float], energy_resolution: float | None
@@ -28,14 +25,12 @@ class MeterDisplay:
         self._latched: tuple[int, Shown] | None = None
 
     def shown(self, time: float) -> Shown:
-        """The display at `time`, in seconds."""
         slot = int(time // self._module.refresh_interval)
         if self._latched is None or self._latched[0] != slot:
             self._latched = (slot, self._shown_in(slot))
         return self._latched[1]
 
     def shown_between(self, start: float, end: float) -> list[Shown]:
-        """Everything displayed from `start` to `end`."""
         interval = self._module.refresh_interval
         return [self._shown_in(slot) for slot in range(int(start // interval), int(end // interval) + 1)]
 

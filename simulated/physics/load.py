@@ -58,10 +58,7 @@ class CurrentSource:
         self._follow(time)
 
     def set_protection(self, limit: float) -> None:
-        """Refuse setpoints above `limit` from now on.
-
-        Raises Refused: -222 when out of range, -221 (settings conflict) when the present setpoint is above it.
-        """
+        """Refuse setpoints above `limit`. Raises Refused: -222 when out of range, -221 (settings conflict) when the setpoint is above it now."""
         if not 0.0 <= limit <= self.maximum_current:
             raise Refused(-222)
         if limit < self.setpoint:
@@ -102,7 +99,6 @@ class CurrentSource:
         return self._changes[-1].target
 
     def changed_since(self, time: float) -> bool:
-        """Whether anything changed at or after `time`."""
         return max(self._changes[-1].time, self._angles[-1][0]) >= time
 
     def last_change(self) -> float:

@@ -100,7 +100,6 @@ class Module:
 
 
 def rounded(value: float, resolution: float) -> float:
-    """`value` in whole steps of `resolution`."""
     return float(f"{round(value / resolution) * resolution:.12g}")
 
 

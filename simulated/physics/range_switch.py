@@ -30,7 +30,6 @@ class RangeSwitch:
         return next((p for t, p in reversed(self._moves) if t <= time), self._moves[0][1])
 
     def moved_since(self, time: float) -> bool:
-        """Whether the contacts moved at or after `time`."""
         return self._moves[-1][0] >= time
 
     def _record(self, position: str, time: float) -> None:

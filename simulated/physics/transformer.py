@@ -70,7 +70,6 @@ class TransformerModel:
 
     @property
     def secondary_impedance(self) -> complex:
-        """Impedance of the whole secondary loop, in ohms."""
         return complex(self.winding_resistance + self.burden + self.fuse_resistance, self.leakage_reactance)
 
     def flux_density(self, electromotive_force: float) -> float:

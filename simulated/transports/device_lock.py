@@ -28,7 +28,6 @@ class DeviceLock:
             return had
 
     def keeps_out(self, who: object) -> bool:
-        """Whether somebody else has it."""
         with self._guard:
             return self._holder is not None and self._holder != who
 

@@ -99,7 +99,7 @@ class Schedule:
 
     @property
     def counts(self) -> Counter[str]:
-        """How often each fault was injected."""
+        """Number of times each fault was injected."""
         with self._lock:
             return Counter(fault for _, fault in self.injected)
 
@@ -157,7 +157,6 @@ class Hostile:
         return self._answer(data[6:] if self._framing == "tcp" else data, list(self._conversation.receive(data)))
 
     def pause(self) -> Iterable[Piece]:
-        """Process the silence of the line."""
         return self._answer(b"", list(self._pause()))
 
     def _answer(self, request: bytes, pieces: list[Piece]) -> Iterable[Piece]:

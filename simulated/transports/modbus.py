@@ -164,10 +164,7 @@ class RtuConversation:
 
 
 def crc(frame: bytes) -> bytes:
-    """CRC-16 of a Modbus RTU frame, low byte first: reflected polynomial 0xA001, initial value 0xFFFF.
-
-    MODBUS over Serial Line V1.02, section 6.2.2.
-    """
+    """CRC-16 of a Modbus RTU frame, low byte first: polynomial 0xA001 (reflected), initial value 0xFFFF. MODBUS over Serial Line V1.02, 6.2.2."""
     value = 0xFFFF
     for byte in frame:
         value ^= byte
