@@ -83,22 +83,31 @@ def _table(text: str) -> Path:
 def certify(options: CertifyOptions, console: Console) -> int:
     """Evaluate a finished record again and write results and certificate.
 
-    0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError, UserError.
+    0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError, UserError, AbortedSafe.
     """
-    from harness.commands.finished_run import conclude, show_verdict, write_table
-    from harness.core.output import tell
-    from harness.evaluation.run_evaluation import ReplacementCauses
-    from harness.files.loading import read_text
-    from harness.preparation.run_files import find_procedure
+    from harness.core.errors import AbortedSafe, Stopped
+    from harness.core.stop import StopSignal
 
-    results = conclude(
-        options.record,
-        folder := options.out or options.record.parent,
-        trials=options.trials,
-        causes=None if options.causes is None else ReplacementCauses(read_text(options.causes), str(options.causes)),
-        overrides=options.overrides,
-        procedure=None if options.procedure is None else find_procedure(options.procedure),
-    )
+    stop = StopSignal()
+    try:
+        with stop.listening(), stop.at_once():
+            from harness.commands.finished_run import conclude, show_verdict, write_table
+            from harness.core.output import tell
+            from harness.evaluation.run_evaluation import ReplacementCauses
+            from harness.files.loading import read_text
+            from harness.preparation.run_files import find_procedure
+
+            causes = options.causes
+            results = conclude(
+                options.record,
+                folder := options.out or options.record.parent,
+                trials=options.trials,
+                causes=None if causes is None else ReplacementCauses(read_text(causes), str(causes)),
+                overrides=options.overrides,
+                procedure=None if options.procedure is None else find_procedure(options.procedure),
+            )
+    except Stopped as stopped:
+        raise AbortedSafe(f"{stopped}; no certificate was written, and the record is as it was") from stopped
     status = show_verdict(results, folder, console)
     if options.table is not None:
         write_table(results, options.table)

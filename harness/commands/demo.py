@@ -95,7 +95,7 @@ def demo(options: DemoOptions, console: Console) -> int:
         person = ScriptedPerson(displays={"meter": simulated.displayed}, default="go on")
         attendance = Attendance("nobody (demo)", (), person, progress, stop, transcript=options.transcript)
         run_from_beginning(inputs, attendance, folder / RECORD)
-    with stop.listening(), of_finished_run(stop, folder / RECORD):
+    with stop.listening(), of_finished_run(stop, folder / RECORD, options.trials, inputs.asked):
         results = conclude(folder / RECORD, folder, trials=options.trials, procedure=inputs.procedure)
     tell(console, [what_it_knows(inputs, simulated)])
     return show_verdict(results, folder, console)

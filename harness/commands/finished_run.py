@@ -11,7 +11,7 @@ from harness.audit import check_lines, check_points
 from harness.commands.summary_lines import CERTIFICATE, RESULTS, summary_lines
 from harness.core.atomic_files import write_together
 from harness.core.errors import AbortedSafe, RecordError, Stopped, UserError
-from harness.core.output import as_typed, tell
+from harness.core.output import command_for, tell
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import ReplacementCauses, evaluate
 from harness.record.journal import Record, read_record, refuse_being_written
@@ -48,9 +48,10 @@ def conclude(
     try:
         write_together(out, contents)
     except OSError as failure:
+        asked = "" if procedure is None else record.start["procedure"]["asked"]
         raise UserError(
             f"{failure.filename}: cannot be written: {failure.strerror}; the record is whole. To finish elsewhere: "
-            f"ratioproof certify {as_typed(record_file)} --out ANOTHER_FOLDER"
+            f"{command_for('certify', record_file, trials, asked)} --out ANOTHER_FOLDER"
         ) from failure
     return results
 
@@ -84,7 +85,7 @@ def finish(
 
 
 @contextlib.contextmanager
-def of_finished_run(stop: StopSignal, record_file: Path) -> Iterator[None]:
+def of_finished_run(stop: StopSignal, record_file: Path, trials: int, asked: str = "") -> Iterator[None]:
     """A stop while a finished run is evaluated says what is true of the run, and how to certify it. Raises AbortedSafe."""
     try:
         with stop.at_once():
@@ -92,7 +93,7 @@ def of_finished_run(stop: StopSignal, record_file: Path) -> Iterator[None]:
     except Stopped as stopped:
         raise AbortedSafe(
             f"{stopped} while the results were made; the run is complete, everything is off and confirmed, and the record "
-            f"is whole. To certify it: ratioproof certify {as_typed(record_file)}"
+            f"is whole. To certify it: {command_for('certify', record_file, trials, asked)}"
         ) from stopped
 
 

@@ -11,7 +11,7 @@ from typing import IO, Any
 from harness.commands.attendance import Attendance
 from harness.commands.bench_opening import opened
 from harness.core.errors import AbortedSafe, NotSafe, UserError
-from harness.core.output import as_typed
+from harness.core.output import command_for
 from harness.core.stop import StopSignal
 from harness.core.version import software
 from harness.preparation.rehearsal import start_fields
@@ -39,10 +39,10 @@ class Begun:
     stream: IO[bytes]
 
 
-def refuse_to_overwrite(file: Path) -> None:
+def refuse_to_overwrite(file: Path, instead: str = "resume it, or choose another --out") -> None:
     """Raise UserError when the record `file` is there already."""
     if file.exists():
-        raise UserError(f"{file}: exists already; a record is never overwritten (resume it, or choose another --out)")
+        raise UserError(f"{file}: exists already; a record is never overwritten ({instead})")
 
 
 def reserved_bench(inputs: RunInputs, record_file: Path) -> contextlib.AbstractContextManager[None]:
@@ -54,14 +54,14 @@ def reserved_bench(inputs: RunInputs, record_file: Path) -> contextlib.AbstractC
 
 
 @contextlib.contextmanager
-def naming_the_way_on(record_file: Path) -> Iterator[None]:
-    """Whatever ended a run safely, the message says how to go on with its record."""
+def naming_the_way_on(record_file: Path, trials: int) -> Iterator[None]:
+    """Whatever ended a run safely, the message says how to go on with its record; that names the procedure itself."""
     try:
         yield
     except AbortedSafe as aborted:
         if not record_file.exists():
             raise
-        raise AbortedSafe(f"{aborted}; to go on: ratioproof resume {as_typed(record_file)}") from aborted
+        raise AbortedSafe(f"{aborted}; to go on: {command_for('resume', record_file, trials)}") from aborted
 
 
 def run_from_beginning(

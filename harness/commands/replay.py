@@ -60,7 +60,7 @@ def replay(options: ReplayOptions, console: Console) -> int:
     with ExitStack() as stack:
         where = options.out or Path(stack.enter_context(TemporaryDirectory()))
         prepare_folder(where)
-        refuse_to_overwrite(where / RECORD)
+        refuse_to_overwrite(where / RECORD, "choose another --out")
         try:
             ended = again(asked, inputs, options.folder, where)
         except TranscriptError as failure:

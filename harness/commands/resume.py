@@ -37,6 +37,11 @@ def add_parser(commands: Any) -> None:
 
 def resume(options: ResumeOptions, console: Console) -> int:
     """Go on with an interrupted run from its record, then evaluate and certify it."""
+    from harness.record.journal import continue_record, read_record
+
+    begun = read_record(file := options.record)
+    # Before anything is said or asked: a record that is complete, or that another run is writing, is refused.
+    continue_record(file)[1].close()
     begin()
     from harness.audit import check_lines, check_points
     from harness.commands.attendance import (
@@ -54,14 +59,10 @@ def resume(options: ResumeOptions, console: Console) -> int:
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
     from harness.preparation.recorded_inputs import inputs_of
-    from harness.record.journal import continue_record, read_record
 
-    stop, file = StopSignal(), options.record
+    stop = StopSignal()
     with stop.listening():
         check_attended(options)
-        begun = read_record(file)
-        # Before anybody is asked anything: a record that another run is writing is refused.
-        continue_record(file)[1].close()
         check_lines(begun, str(file))
         inputs = inputs_of(begun, file)
         check_somebody_is_there(inputs.bench, options.cautions_read)
@@ -73,9 +74,9 @@ def resume(options: ResumeOptions, console: Console) -> int:
                 attendance = attending(options, progress, stop, rehearsal.problems)
                 confirm_cautions(attendance, console, left_not_safe(begun))
                 record, stream = continue_record(file)
-                with naming_the_way_on(file), contextlib.closing(stream):
+                with naming_the_way_on(file, options.trials), contextlib.closing(stream):
                     if record.last_hash != begun.last_hash:
                         raise RecordError(f"{file}: another run has continued it meanwhile")
                     continue_run(inputs, attendance, Begun(record, stream), file)
-        with of_finished_run(stop, file):
+        with of_finished_run(stop, file, options.trials, inputs.asked):
             return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)

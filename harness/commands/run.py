@@ -76,7 +76,7 @@ def run(options: RunOptions, console: Console) -> int:
             with TerminalProgress(console, list(rehearsal.durations)) as progress:
                 attendance = attending(options, progress, stop, rehearsal.problems)
                 confirm_cautions(attendance, console)
-                with naming_the_way_on(record_file):
+                with naming_the_way_on(record_file, options.trials):
                     run_from_beginning(inputs, attendance, record_file)
-        with of_finished_run(stop, record_file):
+        with of_finished_run(stop, record_file, options.trials, inputs.asked):
             return finish(record_file, options.out, console, trials=options.trials, procedure=inputs.procedure)

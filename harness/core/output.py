@@ -64,6 +64,12 @@ def as_typed(path: Path) -> str:
     return list2cmdline([str(path)]) if sys.platform == "win32" else shlex.quote(str(path))
 
 
+def command_for(command: str, record_file: Path, trials: int = 0, procedure: str = "") -> str:
+    """`command` on `record_file` as it is typed, with the options that were given; `procedure` only where it is a file."""
+    options = f" --procedure {as_typed(Path(procedure))}" if procedure.endswith(".py") else ""
+    return f"ratioproof {command} {as_typed(record_file)}{options}{f' --monte-carlo {trials}' if trials else ''}"
+
+
 def tell(console: Console, lines: Iterable[str]) -> None:
     """Print `lines`, on a terminal broken between words and indented as they begin."""
     for line in lines:

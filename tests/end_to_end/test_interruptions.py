@@ -2,6 +2,7 @@
 
 import json
 import os
+import shlex
 import signal
 import socket
 import subprocess
@@ -13,8 +14,10 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import template
+from harness.core.stop import SIGNALS
 from harness.record.history import device_and_bench, observed_points
 from harness.record.journal import read_record
+from procedures import turns_check
 from tests.served import free_ports, served, wait_for
 
 COMMAND = [sys.executable, "-m", "harness"]
@@ -144,9 +147,9 @@ def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench
 
 @pytest.mark.parametrize("after", [0.0, 0.7, 2.0, 4.5])
 def test_ctrl_c_twice_is_safe_recorded_and_exit_3(tmp_path: Path, after: float) -> None:
-    """Two interrupts in a row, at whatever step: everything off, a stop line, exit status 3."""
+    """Two interrupts in a row, at whatever step: everything off, a stop line, exit status 3, and the trials asked for are named."""
     with served(tmp_path) as bench:
-        process = bench.run()
+        process = bench.run("--monte-carlo", "200000")
         wait_for(bench.record.exists)
         time.sleep(after)
         process.send_signal(signal.SIGINT)
@@ -155,6 +158,7 @@ def test_ctrl_c_twice_is_safe_recorded_and_exit_3(tmp_path: Path, after: float) 
         _, errors = process.communicate(timeout=20)
         assert process.returncode == 3, errors
         assert "stopped by SIGINT" in errors
+        assert errors.rstrip().endswith("record.jsonl --monte-carlo 200000")
         assert not bench.on()
         record = read_record(bench.record)
         assert record.lines[-1]["kind"] == "stop"
@@ -281,20 +285,36 @@ def test_another_serial_stops_the_run_before_anything_is_energised_unless_overri
     assert any("multimeter" in text for text in results["run"]["overrides"])
 
 
-def test_ctrl_c_while_a_finished_run_is_certified_says_that_the_run_is_complete(tmp_path: Path) -> None:
-    """It ends at once, however many trials were asked for, says nothing untrue of the run, and what it advises works."""
+@pytest.mark.parametrize("by", SIGNALS)
+def test_a_stop_while_a_finished_run_is_certified_says_that_the_run_is_complete(
+    tmp_path: Path, by: signal.Signals
+) -> None:
+    """It ends at once, however many trials were asked for, says nothing untrue of the run, and what it advises works.
+
+    It names trials and procedure as they were given; stopped in its turn, `certify` says that it wrote no certificate.
+    """
+    own = tmp_path / "own turns.py"
+    own.write_text(Path(turns_check.__file__).read_text(encoding="utf-8"), encoding="utf-8")
     with served(tmp_path) as bench:
-        process = bench.run("--procedure", "turns_check", "--monte-carlo", "50000000")
+        process = bench.run("--procedure", own.name, "--monte-carlo", "50000000")
         wait_for(lambda: bench.record.exists() and '"outcome":"complete"' in bench.record.read_text(), process=process)
         time.sleep(0.5)
-        process.send_signal(signal.SIGINT)
+        process.send_signal(by)
         _, errors = process.communicate(timeout=20)
         assert process.returncode == 3, errors
         assert "the run is complete, everything is off and confirmed" in errors
         assert "nothing was energised" not in errors
         assert not bench.on()
-        advised = errors.strip().rpartition("ratioproof ")[2].split()
-        certified = bench.start(*advised)
+        advised = shlex.split(errors.strip().rpartition("ratioproof ")[2])
+        assert advised[2:] == ["--procedure", str(own), "--monte-carlo", "50000000"]
+        certifying = bench.start(*advised)
+        time.sleep(4)
+        certifying.send_signal(by)
+        _, errors = certifying.communicate(timeout=20)
+        assert certifying.returncode == 3, errors
+        assert f"stopped by {by.name}; no certificate was written" in errors
+        assert not (bench.record.parent / "certificate.pdf").exists()
+        certified = bench.start(*advised[:-2])
         _, errors = certified.communicate(timeout=60)
         assert certified.returncode == 0, errors
         assert (bench.record.parent / "certificate.pdf").exists()

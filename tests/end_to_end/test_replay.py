@@ -128,6 +128,9 @@ def test_a_stopped_run_and_its_resumption_are_both_replayed(bench: ServedBench) 
     assert first.returncode == 3, first.stdout + first.stderr
     assert "the run ended aborted: stopped by SIGINT" in first.stdout
     assert content(read_record(bench.folder / "first-again" / "record.jsonl")) == content(stopped)
+    used = ratioproof(bench.folder, "replay", "first", "--out", "first-again")
+    assert used.returncode == 2
+    assert used.stderr.rstrip().endswith("a record is never overwritten (choose another --out)")
     second = ratioproof(bench.folder, "replay", "second", "--out", "second-again")
     assert second.returncode == 0, second.stdout + second.stderr
     assert content(read_record(bench.folder / "second-again" / "record.jsonl")) == content(read_record(record_file))

@@ -258,7 +258,9 @@ def test_what_stands_before_an_unfinished_point_is_done_in_its_order() -> None:
     assert not past.on
 
 
-def test_a_complete_run_is_refused_before_anything_is_said_or_asked(tmp_path: Path) -> None:
+def test_a_complete_run_is_refused_before_anything_is_said_or_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     record, console = tmp_path / "record.jsonl", Console(file=io.StringIO())
     writer = create_record(record, RealClock())
     writer.write("start", format=FORMAT)
@@ -267,4 +269,4 @@ def test_a_complete_run_is_refused_before_anything_is_said_or_asked(tmp_path: Pa
     with pytest.raises(RecordError, match="run is complete"):
         resume(ResumeOptions(record, cautions_read=True), console)
     assert isinstance(console.file, io.StringIO)
-    assert console.file.getvalue() == ""
+    assert console.file.getvalue() == capsys.readouterr().out == ""
