@@ -42,6 +42,6 @@ _FIRST_WORDS = {
     "harness": "Describing bench and device,",
     "instruments": "Links to instruments,",
     "procedures": "The procedures shipped",
-    "reports": "From results to the certificate",
-    "simulated": "A bench made of physics,",
+    "reports": "The certificate a technician hands over,",
+    "simulated": "A bench simulated by its physics,",
 }
