@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.audit.recorded_points import SAME, Done, RecordedState
-from harness.current_limits.maximum_test_current import ABOVE_MAXIMUM, CLIP, NOTHING_READ
+from harness.current_limits.maximum_test_current import ABOVE_MAXIMUM, CLIP, NOTHING_READ, too_large
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.history import finished_points
@@ -46,6 +46,7 @@ def departures_from_procedure(
     """
     finished = finished_points(record, device, bench)
     options = with_bench(Options(**record.start["options"]), device, bench, load)
+    never = too_large(device, bench)
     steps = procedure.steps(device, options)
     where = _Where(power_factor=1.0 if load.takes_power_factor(1.0) else None)
     end, waits, points, answer = len(record.lines) - 1, 0, 0, None
@@ -72,7 +73,7 @@ def departures_from_procedure(
                 if record.complete:
                     yield end, f"found the end without point {points}, {step.point}, expected it {by}"
                 break
-            wrong = list(_compared(line, step, where, done, bench))
+            wrong = list(_compared(line, step, where, done, bench, never))
             yield from ((line["line"], text) for text in wrong)
             if wrong:
                 return
@@ -90,7 +91,9 @@ def _called(line: Mapping[str, Any]) -> str:
     return f"wait {line['wait']}" if line["kind"] == "wait" else f"point {line['point']}, {line['name'][:60]}"
 
 
-def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, bench: Bench) -> Iterator[str]:
+def _compared(
+    line: dict[str, Any], step: Observe, where: _Where, done: Done, bench: Bench, never: Mapping[float, str]
+) -> Iterator[str]:
     """Differences between a recorded point or skip and the procedure's step."""
     asked: dict[str, object] = {"name": step.point, "range": where.range, "direction": step.direction}
     if line["kind"] == "point":
@@ -103,7 +106,7 @@ def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, be
             yield f"{key}: found {found!r:.60}, expected {expected!r}"
     applied = done.applied[line["point"]]
     if line["kind"] == "skip":
-        if step.direction == "zero" or not _has_reason(line["reason"], where, applied, bench):
+        if step.direction == "zero" or not _has_reason(line["reason"], where, applied, bench, never):
             yield f"reason: found {line['reason'][:60]!r}, expected one for which a run leaves this point out"
         return
     flowing = applied.flowing
@@ -114,8 +117,10 @@ def _compared(line: dict[str, Any], step: Observe, where: _Where, done: Done, be
         yield f"found {flowing:g} A applied, expected {where.current:g} A"
 
 
-def _has_reason(reason: str, where: _Where, applied: RecordedState, bench: Bench) -> bool:
-    """Whether the lines before support the reason why a point was left out."""
+def _has_reason(reason: str, where: _Where, applied: RecordedState, bench: Bench, never: Mapping[float, str]) -> bool:
+    """Whether the lines before, or the loads `never` to be plugged in, support the reason why a point was left out."""
+    if reason == never.get(where.current):
+        return True
     if ABOVE_MAXIMUM in reason:
         # Smaller changes of the maximum test current are not recorded.
         return where.current > applied.ceiling * (1 - CLIP)

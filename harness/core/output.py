@@ -48,6 +48,9 @@ STEP = re.compile(r" *\d+\. ")
 COMMAND = re.compile(r"ratioproof [a-z]+ \S.*")
 """A command at the end of a line, to be copied."""
 
+LEAST_WIDTH = 20
+"""Columns; a narrower terminal breaks lines itself."""
+
 _KEPT = "\0"
 """Placeholder for a blank at which a line is not broken."""
 
@@ -80,7 +83,7 @@ def tell(console: Console, lines: Iterable[str]) -> None:
 
 def wrapped(text: str, indent: str = "  ", width: int | None = None) -> str:
     """`text` broken between words for `width` columns (the terminal's), numbered steps below their text; a blank at its end stays."""
-    columns = shutil.get_terminal_size().columns - 2 if width is None else width
+    columns = max(LEAST_WIDTH, shutil.get_terminal_size().columns - 2 if width is None else width)
 
     def broken(line: str) -> str:
         said = line.rstrip()

@@ -52,7 +52,8 @@ def too_large(device: Device, bench: Bench) -> dict[float, str]:
             largest = f"{format_quantity(limit.current, 'A')} on range {rng.name}"
             found[current] = f"{format_quantity(current, 'A')} {ABOVE_MAXIMUM} {largest}, set by {limit.set_by}"
             if len(above) < len(limits):
-                found[current] += f"; the other ranges use it once maximum_current of {rng.name} is below it"
+                names = " and ".join(rng.name for rng, _ in claimed_by)
+                found[current] += f"; the other ranges use it once maximum_current of {names} is below it"
     return found
 
 

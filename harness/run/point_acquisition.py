@@ -43,7 +43,7 @@ class PointAcquisition:
                 pairs.add(pair)
             self._check_agreement(step, pairs, scale, attempt)
         self._run.station.reference.check()
-        # Had the run did not respond meanwhile, the last reading could be of a load that the guard was switching off.
+        # Had the run not responded meanwhile, the last reading could be of a load that the guard was switching off.
         self._run.stop.check()
         self._run.writer.write(
             "point",

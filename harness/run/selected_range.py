@@ -14,6 +14,7 @@ from harness.current_limits.maximum_test_current import (
     approach_current,
     maximum_test_current,
     switch_looks_elsewhere,
+    too_large,
 )
 from harness.current_limits.ratings import CurrentLimit
 from harness.files.device import Range
@@ -110,6 +111,9 @@ class SelectedRange:
                 f"{format_quantity(current, 'A')} {ABOVE_MAXIMUM} {format_quantity(limit.current, 'A')}, "
                 f"set by {limit.set_by}"
             )
+            return
+        if never := too_large(self._run.device, self._run.bench).get(current):
+            state.refused = never
             return
         state.refused, state.nominal = "", current
         by_person = self._run.station.load.by_person

@@ -141,7 +141,7 @@ class _Watch:
         sure = all(s.confirmed for s in states)
         said = "everything it can reach is off and confirmed" if sure else f"NOT SAFE\n{not_safe_message(states)}"
         # Whoever stopped or killed the run, and whoever looks at a run that hangs, is told by the guard alone.
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ValueError):
             complain(f"the guard acted ({why}): {said}")
         with contextlib.suppress(OSError):
             self._report.write_text(json.dumps(self._acts), encoding="utf-8", newline="\n")

@@ -32,4 +32,6 @@ def with_uncertainty(value: float, expanded_uncertainty: float, unit: str = "") 
 def _alone(value: float, unit: str) -> str:
     if unit == "%":
         return format_percent(value)
+    if unit == "'":
+        return f"{value * MINUTES_PER_RADIAN:+.1f}'"
     return format_quantity(value, unit) if unit in ("A", "W") else f"{value:.6g}"

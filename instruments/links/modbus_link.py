@@ -48,15 +48,20 @@ def exception_text(code: int) -> str:
     return f"Modbus exception {code:02d} ({EXCEPTIONS.get(code, 'not in the standard')})"
 
 
+FIRST = {"input": 30001, "holding": 40001}
+"""The number of the register of address 0 in manuals that write five digits; common practice, no published source."""
+
+
 def counted_otherwise(function: str, address: int) -> str:
     """A hint for an illegal address: its most frequent cause is a manual that numbers registers from 1, with the function before the number.
 
     MODBUS Application Protocol Specification V1.1b3, section 4.4: the register numbered X is addressed X - 1. The digit
     before the number is common practice, no published source.
     """
-    first = {"input": 30001, "holding": 40001}[function]
-    meant = f"; where {address} is such a number, the address is {address - first}" if address >= first else ""
-    return f"addresses count from 0, so a manual's {function} register {first} (or 1) is address 0{meant}"
+    for kind, first in FIRST.items():
+        if first <= address < first + 9999:
+            return f"addresses count from 0: where {address} is a manual's number, function is {kind!r} and address {address - first}"
+    return f"addresses count from 0, so a manual's {function} register {FIRST[function]} (or 1) is address 0"
 
 
 class _Swallowed(logging.Handler):

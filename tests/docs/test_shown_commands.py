@@ -55,7 +55,7 @@ def test_every_block_is_a_command_or_a_file_that_is_tried(page: Path) -> None:
         if block.language == "console":
             assert block.commands
             assert all(command.startswith("ratioproof ") for command in block.commands)
-        elif block.language in ("toml", "python"):
+        elif block.language in ("toml", "python", "text"):
             assert {"file", "replace"} & block.said.keys(), block.text
         else:
             assert block.language in ("sh", "powershell"), block.language

@@ -265,7 +265,7 @@ def test_a_person_may_take_long_and_a_guard_that_dies_meanwhile_ends_the_questio
         _, errors = process.communicate(timeout=20)
     os.close(near)
     assert process.returncode == 3, errors
-    assert "guard process has died" in errors
+    assert "guard process has ended" in errors
 
 
 def test_sighup_ends_a_run_like_sigterm(tmp_path: Path) -> None:

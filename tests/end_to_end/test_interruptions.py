@@ -199,7 +199,7 @@ def test_a_guard_that_dies_stops_the_run(bench: ServedBench) -> None:
     os.kill(int(children[0]), signal.SIGKILL)
     _, errors = process.communicate(timeout=20)
     assert process.returncode == 3
-    assert "guard process has died" in errors
+    assert "guard process has ended" in errors
     assert bench.ask_load("OUTPut?") == "0"
 
 

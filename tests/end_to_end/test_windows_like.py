@@ -206,7 +206,7 @@ def test_a_guard_that_dies_while_somebody_reads_a_display_ends_the_question(tmp_
         _, errors = process.communicate(timeout=20)
     os.close(near)
     assert process.returncode == 3, errors
-    assert "guard process has died" in errors
+    assert "guard process has ended" in errors
 
 
 def test_a_bench_without_interfaces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

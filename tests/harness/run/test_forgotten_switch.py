@@ -24,7 +24,7 @@ class Forgetful(Hands):
 
     def _forgets(self, text: str, number: int, right: str) -> str | None:
         if "Turn the range switch" in text:
-            self._halfway = "x1." not in text and self._left > 0
+            self._halfway = "to x1," not in text and self._left > 0
             self._left -= self._halfway
         if "Is the switch in position" in text:
             self.live.append(self.run.bench.truth().load_on)

@@ -7,11 +7,26 @@ from pathlib import Path
 
 import pytest
 
+from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearsal_of
+from harness.preparation.run_files import load_inputs
 from harness.steps import Options
 from tests.harness.run.shelf import hand, worked
+
+OWN = '''
+from harness.steps import Apply, Device, Observe, Options, Select, Steps, procedure
+
+
+@procedure(title="Two loads", revision="1")
+def two_loads(device: Device, options: Options) -> Steps:
+    """Read two loads of the shelf."""
+    yield Select(device.ranges[0])
+    for current in (1.7, 4.7):
+        yield Apply(current)
+        yield Observe(f"{current:g} A", options.readings, "up")
+'''
 
 
 def test_a_load_that_must_not_be_plugged_in_is_named_and_stops_nothing(tmp_path: Path) -> None:
@@ -32,6 +47,21 @@ def test_a_load_that_must_not_be_plugged_in_is_named_and_stops_nothing(tmp_path:
     assert "not used: small lamp (12 mA): below the smallest current of every range" in told.notes
     _, links = worked(inputs)
     assert {9.6, 90.0}.isdisjoint(current for current, _ in links.plugged_in)
+
+
+def test_no_procedure_gets_a_load_that_must_not_be_plugged_in(tmp_path: Path) -> None:
+    """5 A are claimed on x20, which may carry 4.55 A: a procedure that asks for the 4.7 A on x1 does not get them there either."""
+    device, bench = new(tmp_path, BENCH_BY_HAND)
+    own = tmp_path / "own.py"
+    own.write_text(OWN, encoding="utf-8")
+    bench.write_text(bench.read_text(encoding="utf-8").replace('"5.9 A"', '"4.7 A"'), encoding="utf-8")
+    claimed = device.read_text(encoding="utf-8").replace('maximum_current = "4 A"', 'maximum_current = "5 A"')
+    device.write_text(claimed, encoding="utf-8")
+    twin, links = worked(load_inputs(device, bench, str(own), Options(readings=1)))
+    assert 4.7 not in {current for current, _ in links.plugged_in}
+    (left_out,) = twin.record.of_kind("skip")
+    assert left_out["reason"].startswith("4.7 A is above the maximum test current of 4.545 A on range x20")
+    assert [point.name for point in twin.results().ranges[0].points] == ["1.7 A"]
 
 
 def test_a_shelf_with_nothing_to_plug_in_is_refused(tmp_path: Path) -> None:

@@ -219,7 +219,7 @@ def test_a_display_that_begins_elsewhere_than_described_is_remarked(
     points = [observed("x10", i, shown, direction="search") for i, shown in seen]
     found = evaluate_ranges(device, bench, points, [], RUN_DATE).ranges[1]
     assert found.smallest is not None
-    assert "between reading and not reading" in {line.source for line in found.smallest.budget}
+    assert "interval between reading and not reading" in {line.source for line in found.smallest.budget}
     told = [remark for remark in found.remarks if remark.code == "smallest-not-as-described"]
     assert bool(told) is remarked
     if remarked:
