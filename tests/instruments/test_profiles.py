@@ -169,7 +169,7 @@ def test_registers_that_are_not_there_are_an_error_with_context() -> None:
         with pytest.raises(LinkError, match="link is closed"):
             link.read_registers("input", 0, 2)
         link = ModbusLink("meter", addresses["meter"], LinkSettings(timeout=1))
-        with pytest.raises(LinkError, match="where 40003 is a manual.s number, function is .holding. and address 2 "):
+        with pytest.raises(LinkError, match=r"where 40003 is a manual's number, function is 'holding' and address 2 "):
             link.read_registers("holding", 40003, 2)
     with pytest.raises(LinkError, match="cannot be opened"):
         ModbusLink("meter", addresses["meter"], LinkSettings(timeout=0.3))
