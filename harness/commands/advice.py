@@ -89,7 +89,7 @@ def _serial(port: str, address: str, failure: InstrumentError, query: str) -> tu
         return f"Another program has {port} open.", "End that program."
     if failure.command == "open":
         return (
-            f"{port} is there and {_reason(failure)}.",
+            f"{port} exists and {_reason(failure)}.",
             "Compare baud_rate, data_bits, parity, stop_bits and flow_control in the bench file with what this port can do.",
         )
     return _silent(f"{port} opens", address, failure, query)
