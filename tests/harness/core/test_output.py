@@ -216,3 +216,10 @@ def test_a_command_to_be_copied_stays_whole() -> None:
     lines = output.wrapped(f"stopped, everything is off; to go on: {command}", width=30).splitlines()
     assert lines[-1].strip() == command
     assert len(lines) > 2
+
+
+@pytest.mark.parametrize("columns", ["0", "1", "2", "3"])
+def test_a_terminal_with_no_width_to_speak_of_ends_nothing(monkeypatch: pytest.MonkeyPatch, columns: str) -> None:
+    """A guard's words must come out, and its report after them, whatever COLUMNS says."""
+    monkeypatch.setenv("COLUMNS", columns)
+    assert output.wrapped("everything is off").split() == ["everything", "is", "off"]
