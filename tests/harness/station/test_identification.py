@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from harness.commands.new import template
+from harness.commands.new import TEMPLATES
 from harness.files.bench import Bench
 from harness.files.loading import parse_bench
 from harness.station.identification import calibration_problems, identity_problems, serial_elsewhere
@@ -14,12 +14,13 @@ from instruments.reading import Identity
 
 DAY = dt.timedelta(days=1)
 CALIBRATED, DUE = dt.date(2026, 7, 29), dt.date(2027, 7, 29)
-"""Of the multimeter and of the reference transformer in the template."""
+"""Put into the template for the multimeter and the reference transformer, which otherwise gets days around today."""
 
 
 @pytest.fixture
 def bench() -> Bench:
-    return parse_bench(template("bench.toml"), "bench.toml")
+    text = (TEMPLATES / "bench.toml").read_text(encoding="utf-8")
+    return parse_bench(text.replace("@CALIBRATED@", str(CALIBRATED)).replace("@DUE@", str(DUE)), "bench.toml")
 
 
 def with_entry(bench: Bench, name: str, **changes: object) -> Bench:
