@@ -10,9 +10,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from harness.evaluation.uncertainty.autocorrelation import CLOSEST, centred_covariance, following, more_than_rounding
+from harness.evaluation.uncertainty.autocorrelation import (
+    CLOSEST,
+    effective_number,
+    following,
+    freedom_of_scatter,
+    more_than_rounding,
+)
 from harness.evaluation.uncertainty.combination import type_a
 from harness.files.bench import Bench
 from harness.files.device import Device
@@ -54,11 +58,6 @@ def residuals(point: ObservedPoint, display_factor: float, path_factor: float) -
     return left if max(abs(d) for d in left) > size else [0.0] * len(left)
 
 
-def effective_number(count: int, correlation: float) -> float:
-    """The number of independent readings worth `count` readings whose correlation falls as correlation^lag (Zieba 2010)."""
-    return count / (1 + 2 * math.fsum((1 - k / count) * correlation**k for k in range(1, count)))
-
-
 def standard_uncertainty(deviation: float, count: int, correlation: float) -> float:
     """Standard uncertainty of the mean of `count` readings with experimental standard `deviation`.
 
@@ -81,12 +80,12 @@ def point_repeatability(
     if scatter.pooled is not None:
         size = abs(_mean_indicated(point, display_factor)) if scatter.pooled.relative else 1.0
         deviation, freedom = scatter.pooled.standard_deviation * size, float(scatter.pooled.degrees_of_freedom)
-        share = _freedom(count, scatter.correlation) / (count - 1) if count > 1 else 1.0
+        share = freedom_of_scatter(count, scatter.correlation) / (count - 1) if count > 1 else 1.0
         return standard_uncertainty(deviation, count, scatter.correlation), freedom * share
     if count < 2:
         return 0.0, math.inf
     deviation = type_a(residuals(point, display_factor, path_factor)).standard_deviation
-    return standard_uncertainty(deviation, count, scatter.correlation), _freedom(count, scatter.correlation)
+    return standard_uncertainty(deviation, count, scatter.correlation), freedom_of_scatter(count, scatter.correlation)
 
 
 def run_scatter(device: Device, bench: Bench, points: Sequence[ObservedPoint]) -> dict[str, RangeScatter]:
@@ -171,14 +170,6 @@ def _pooled(name: str, groups: Sequence[Sequence[float]], currents: Sequence[flo
     kind = "relative to the current" if best.relative else "in amperes"
     freedom = best.degrees_of_freedom
     return best, Reason.of("pooled", name, points=len(kept), degrees_of_freedom=freedom, kind=kind, probability=chance)
-
-
-def _freedom(count: int, correlation: float) -> float:
-    """Degrees of freedom of s^2: those of a sum of squares of unequal parts (Satterthwaite 1946); n - 1 without correlation."""
-    if correlation == 0:
-        return float(count - 1)
-    centred = centred_covariance(count, correlation)
-    return float(np.trace(centred) ** 2 / np.sum(centred * centred))
 
 
 def _mean_indicated(point: ObservedPoint, display_factor: float) -> float:

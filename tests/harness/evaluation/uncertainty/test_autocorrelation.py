@@ -8,11 +8,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.signal
 
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
-from harness.evaluation.uncertainty.autocorrelation import following, lag_one, more_than_rounding, variance_over_orders
+from harness.evaluation.uncertainty.autocorrelation import (
+    EXACT_UP_TO,
+    effective_number,
+    expected_lag_one,
+    following,
+    freedom_of_scatter,
+    lag_one,
+    more_than_rounding,
+    variance_over_orders,
+)
 from harness.evaluation.uncertainty.combination import type_a
-from harness.evaluation.uncertainty.repeatability import effective_number, run_scatter, standard_uncertainty
+from harness.evaluation.uncertainty.repeatability import run_scatter, standard_uncertainty
 from harness.files.bench import Bench
 from harness.files.device import Device
 from tests.harness.evaluation.conftest import RUN_DATE, observed
@@ -111,6 +121,39 @@ def test_following_readings_are_found_and_how_closely() -> None:
     assert len(noticed) >= 95
     assert np.mean(noticed) == pytest.approx(0.6, abs=0.05)
     assert effective_number(12, 0.6) < 6
+
+
+@pytest.mark.parametrize("correlation", [0.1, 0.6, 0.9])
+@pytest.mark.parametrize("count", [EXACT_UP_TO, EXACT_UP_TO + 1, 600])
+def test_many_readings_are_worth_what_their_whole_covariance_says(count: int, correlation: float) -> None:
+    """tr(C)^2 / tr(C^2) and the variance of the mean of numpy's matrices, every element written out."""
+    orders, centring = np.arange(count), np.eye(count) - 1 / count
+    whole = correlation ** np.abs(np.subtract.outer(orders, orders))
+    centred = centring @ whole @ centring
+    expected = np.trace(centred) ** 2 / np.trace(centred @ centred)
+    assert freedom_of_scatter(count, correlation) == pytest.approx(expected, rel=1e-9)
+    assert 1 / effective_number(count, correlation) == pytest.approx(whole.mean(), rel=1e-9)
+
+
+@pytest.mark.parametrize("correlation", [0.0, 0.5, 0.9])
+@pytest.mark.parametrize("count", [EXACT_UP_TO, EXACT_UP_TO + 1, 400])
+def test_expected_coefficient_of_many_readings_is_the_mean_of_simulated_ones(count: int, correlation: float) -> None:
+    """8000 series (scipy's filter, seeded), on both sides of the count at which the series in 1/n takes over."""
+    draw = np.random.default_rng(1954)
+    noise = math.sqrt(1 - correlation**2) * draw.standard_normal((8000, count))
+    noise[:, 0] /= math.sqrt(1 - correlation**2)
+    left = scipy.signal.lfilter([1.0], [1.0, -correlation], noise, axis=1)
+    left -= left.mean(axis=1, keepdims=True)
+    found = (left[:, 1:] * left[:, :-1]).sum(axis=1) / (left**2).sum(axis=1)
+    spread = float(found.std()) / math.sqrt(8000)
+    assert expected_lag_one(count, correlation) == pytest.approx(found.mean(), abs=3 * spread + 0.0013)
+
+
+@pytest.mark.parametrize("count", [600, 100_000])
+def test_very_many_readings_at_a_point(count: int) -> None:
+    """What a logger wrote: found within four standard deviations of r(1), sqrt((1 - r^2) / n) (Bartlett 1946; value from memory)."""
+    left = _series(np.random.default_rng(100), count, 0.7)
+    assert following([left]) == pytest.approx(0.7, abs=4 * math.sqrt((1 - 0.7**2) / count))
 
 
 def test_four_pairs_a_point_are_enough_for_a_run_of_three_ranges() -> None:
