@@ -1,7 +1,7 @@
 """The command line: arguments in, exit status out, every error rendered once and here.
 
 Exit status: 0 verdict pass or conditional pass, 1 verdict fail or conditional fail, 2 something the user wrote or asked for is wrong, 3 aborted and safe,
-4 NOT SAFE, 5 a defect of the program or a package that is missing. Slow imports happen in the command that needs them, so that help is quick.
+4 NOT SAFE, 5 a defect of the program or a missing part of the installation. Slow imports happen in the command that needs them, so that help is quick.
 """
 
 from __future__ import annotations
@@ -125,7 +125,11 @@ def _failed(error: BaseException) -> int:
         raise error
     # A run has passed through its safing by now; what is left is to say so.
     place = traceback.extract_tb(error.__traceback__)[-1]
-    what = "a package is missing or damaged" if isinstance(error, ImportError) else "this is a defect of the program"
+    what = (
+        "a part of the installation is missing or damaged"
+        if isinstance(error, ImportError)
+        else "this is a defect of the program"
+    )
     said = " ".join(f"{type(error).__name__}: {error}".split())[:500]
     complain(f"{what}: {said} ({Path(place.filename).name}, line {place.lineno})")
     return DEFECT

@@ -1,4 +1,4 @@
-"""TOML files that people write: read within bounds, checked against a model, every problem reported in one line.
+"""TOML files, of users and shipped: read within bounds, checked against a model, every problem reported in one line.
 
 The bounds protect against arbitrary files: size, length of a line, depth of tables, lists and keys, and integers of 64
 bits as TOML 1.0.0 has them.
@@ -10,9 +10,10 @@ import difflib
 import re
 import tomllib
 from collections.abc import Iterator, Sequence
+from importlib.resources import files
 from typing import Any, Protocol, TypeVar, runtime_checkable
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 LARGEST_FILE, LONGEST_LINE = 1_000_000, 4000
 DEEPEST = 12
@@ -45,6 +46,12 @@ _WORDS = {
 """pydantic's names of frequent mistakes, in plain words."""
 
 
+class FileTable(BaseModel):
+    """A table of a file: frozen; unknown keys and infinite numbers are errors."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
 class FileProblems(Exception):
     """The mistakes in a file; `lines` holds one for each, with file and key."""
 
@@ -58,6 +65,24 @@ class _Several(Protocol):
     """An error of a model that holds several problems: pairs of key (empty for the whole file) and text."""
 
     problems: Sequence[tuple[str, str]]
+
+
+def shipped_text(package: str, name: str) -> str:
+    """The text of a file that comes with the program, beside the modules of `package`.
+
+    Raises ImportError where it cannot be read: a part of the installation is missing, and nobody wrote anything wrong.
+    """
+    try:
+        return files(package).joinpath(name).read_text(encoding="utf-8")
+    except OSError as failure:
+        raise ImportError(
+            f"{name} of {package} cannot be read: {failure.strerror}; install Ratioproof anew"
+        ) from failure
+
+
+def read_shipped(model: type[_Model], package: str, name: str) -> _Model:
+    """The shipped file `name` of `package` as `model`. Raises ImportError where it is missing, FileProblems where it is malformed."""
+    return read_model(model, shipped_text(package, name), name)
 
 
 def read_model(model: type[_Model], text: str, name: str) -> _Model:

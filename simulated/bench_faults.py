@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
-from pydantic import TypeAdapter
-
+from instruments.toml_file import FileTable, read_shipped
 from simulated.description import MeterDescription, RangeDescription
 
 FaultKind = Literal["winding", "wiring", "scaling", "secondary", "reference", "link", "instrument"]
 
 
-@dataclass(frozen=True)
-class Fault:
+class Fault(FileTable):
     """An entry of the catalogue; `takes` is what may follow the name after a colon."""
 
     name: str
     kind: FaultKind
     summary: str
     takes: Literal["range", "current", "nothing"] = "nothing"
+
+
+class _Catalogue(FileTable):
+    faults: tuple[Fault, ...]
 
 
 @dataclass(frozen=True)
@@ -37,8 +37,7 @@ class ActiveFault:
         return self.fault.name
 
 
-_FILE = Path(__file__).with_name("bench_faults.toml")
-CATALOGUE = TypeAdapter(tuple[Fault, ...]).validate_python(tomllib.loads(_FILE.read_text("utf-8"))["faults"])
+CATALOGUE = read_shipped(_Catalogue, __package__, "bench_faults.toml").faults
 """Every fault, in the order they are listed to the user."""
 
 SUPPLY_CURRENT_OF_SMALLEST = 0.3

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from functools import cache, lru_cache
-from pathlib import Path
 
 from harness.causes.schema import Catalogue, Cause, FractionPrior, OwnCauses, Priors
 from harness.core.errors import UserError
 from harness.files.loading import parse_file
+from instruments.toml_file import read_shipped
 
 __all__ = ["Catalogue", "Cause", "FractionPrior", "OwnCauses", "Priors", "extended", "shipped_causes", "without_ratio"]
-
-CATALOGUE = Path(__file__).parent / "catalogue.toml"
 
 
 @cache
 def shipped_causes() -> Catalogue:
     """The catalogue that comes with the program."""
-    return parse_file(Catalogue, CATALOGUE.read_text(encoding="utf-8"), CATALOGUE.name)
+    return read_shipped(Catalogue, __package__, "catalogue.toml")
 
 
 @lru_cache(maxsize=8)

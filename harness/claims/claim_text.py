@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE
+from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE, TableSource
 from harness.class_tables.power_classes import TABLES
-from harness.class_tables.table_file import TableSource
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.files.device import Claim
 

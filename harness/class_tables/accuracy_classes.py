@@ -13,7 +13,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
-from harness.class_tables.table_file import TablePart, TableSource, read_table
+from instruments.toml_file import FileTable, read_shipped
 
 Positive = Annotated[float, Field(gt=0)]
 
@@ -27,7 +27,14 @@ def _rising(limits: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float
 LimitsOfClass = Annotated[tuple[tuple[Positive, Positive], ...], Field(min_length=1), AfterValidator(_rising)]
 
 
-class AccuracyClasses(TablePart):
+class TableSource(FileTable):
+    """The source of a table of limits. `from_memory`: not found in print, to be checked against the standard itself."""
+
+    text: str = Field(min_length=1)
+    from_memory: bool
+
+
+class AccuracyClasses(FileTable):
     """The tables of IEC 61869-2."""
 
     source: TableSource
@@ -35,7 +42,7 @@ class AccuracyClasses(TablePart):
     phase_minutes: dict[str, LimitsOfClass]
 
 
-_SHIPPED = read_table(AccuracyClasses, "accuracy_classes.toml")
+_SHIPPED = read_shipped(AccuracyClasses, __package__, "accuracy_classes.toml")
 SOURCE = _SHIPPED.source
 LIMITS = _SHIPPED.ratio_error
 """Class -> (part of the rated current, limit of ratio error), both as fractions, in rising current."""

@@ -12,8 +12,8 @@ from typing import Literal, get_args
 
 from pydantic import Field, model_validator
 
-from harness.class_tables.accuracy_classes import TOLERANCE
-from harness.class_tables.table_file import TablePart, TableSource, read_table
+from harness.class_tables.accuracy_classes import TOLERANCE, TableSource
+from instruments.toml_file import FileTable, read_shipped
 
 PowerClass = Literal[
     "IEC 62053-21 1",
@@ -37,7 +37,7 @@ def _place(power_factor: float) -> float:
     return 1 - power_factor if power_factor > 0 else -(1 + power_factor)
 
 
-class Band(TablePart):
+class Band(FileTable):
     """One line of a table: from `low` up to below `high`, parts of In; limit a fraction.
 
     It holds at each of the power factors `at`, and from the lagging to the leading one of `between`; leading ones are negative.
@@ -74,7 +74,7 @@ class ClassTable:
     source: TableSource
 
 
-class PowerClasses(TablePart):
+class PowerClasses(FileTable):
     """The tables of IEC 62053-21, IEC 62053-22 and EN 50470-3; a source for each standard."""
 
     sources: dict[str, TableSource]
@@ -90,7 +90,7 @@ class PowerClasses(TablePart):
         return self
 
 
-_SHIPPED = read_table(PowerClasses, "power_classes.toml")
+_SHIPPED = read_shipped(PowerClasses, __package__, "power_classes.toml")
 TABLES = {name: ClassTable(bands, _SHIPPED.sources[name.rpartition(" ")[0]]) for name, bands in _SHIPPED.limits.items()}
 
 

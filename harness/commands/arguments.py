@@ -25,7 +25,7 @@ EXIT_STATUS = """exit status:
   2  error in a file or on the command line
   3  aborted; everything is off and confirmed
   4  NOT SAFE: an instrument did not confirm
-  5  defect of the program, or a missing package"""
+  5  defect of the program or of its installation"""
 
 DEFAULT_TRIALS = 1_000_000
 """JCGM 101:2008, 7.2.3: often delivers an interval for 95 % correct to one or two significant digits."""

@@ -17,7 +17,7 @@ STATUS = """exit status:
   1  something in the way
   2  error in a file or on the command line
   3  aborted
-  5  defect of the program, or a missing package
+  5  defect of the program or of its installation
 (4, NOT SAFE, cannot occur: nothing is energised)"""
 
 

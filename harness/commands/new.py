@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 DEVICE, BENCH = "device.toml", "bench.toml"
 BENCH_BY_HAND, BENCH_POWER = "bench_by_hand.toml", "bench_power.toml"
-TEMPLATES = Path(__file__).parents[1] / "templates"
 
 
 @dataclass(frozen=True)
@@ -62,8 +61,10 @@ def write_pair(options: NewOptions, console: Console) -> int:
 
 def template(name: str) -> str:
     """The text of a template, with calibration dates around today so that it is valid when it is written."""
+    from instruments.toml_file import shipped_text
+
     today = dt.datetime.now(dt.UTC).date()
-    text = (TEMPLATES / name).read_text(encoding="utf-8")
+    text = shipped_text("harness", f"templates/{name}")
     calibrated, due = today - dt.timedelta(days=120), today + dt.timedelta(days=245)
     return text.replace("@CALIBRATED@", calibrated.isoformat()).replace("@DUE@", due.isoformat())
 

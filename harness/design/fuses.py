@@ -7,27 +7,22 @@ below the first and above the last nothing is guaranteed.
 from __future__ import annotations
 
 import math
-import tomllib
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
-from pydantic import TypeAdapter
+from instruments.toml_file import FileTable, read_shipped
 
 FuseType = Literal["F", "T"]
 
 
-@dataclass(frozen=True)
-class Gate:
-    """At `multiple` times the rated current a fuse melts in `shortest` to `longest` seconds."""
+class Gate(FileTable):
+    """At `multiple` times the rated current a fuse melts in `shortest` to `longest` seconds, by default with no end."""
 
     multiple: float
     shortest: float
-    longest: float
+    longest: float = math.inf
 
 
-@dataclass(frozen=True)
-class Gates:
+class Gates(FileTable):
     """The gates of one characteristic for ratings above `above` up to `up_to` amperes, and how sure they are."""
 
     type: FuseType
@@ -37,10 +32,13 @@ class Gates:
     source: str
 
 
+class _FuseTable(FileTable):
+    characteristics: tuple[Gates, ...]
+
+
 HOUR, MINUTE = 3600.0, 60.0
 
-_FILE = Path(__file__).with_name("fuses.toml")
-TABLE = TypeAdapter(tuple[Gates, ...]).validate_python(tomllib.loads(_FILE.read_text("utf-8"))["characteristics"])
+TABLE = read_shipped(_FuseTable, __package__, "fuses.toml").characteristics
 
 SURELY_MELTS = 2.1
 """Least multiple of the rated current at which both characteristics must melt at all (IEC 60127-2, sheets 2 and 3)."""

@@ -3,28 +3,21 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
-from functools import cache
-from pathlib import Path
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
 from harness.core.rounding import for_terminal, percent, probability
 from harness.results import EffectiveTurns, RangeResult, Reason, Results, Value, accepted
 from harness.wording.values import with_uncertainty
+from instruments.toml_file import read_tables, shipped_text
 
-SENTENCES = Path(__file__).parent / "reasons.toml"
+SENTENCES: Mapping[str, str] = read_tables(shipped_text(__package__, "reasons.toml"), "reasons.toml")
+"""The sentence of every code."""
 
 _OPTIONAL = re.compile(r"\[([^]]*)]")
 _FIELD = re.compile(r"{(\w+)(?::([^}]*))?}")
 _QUANTITY = re.compile(r"(A|V|W|Hz)(\d?)")
-
-
-@cache
-def sentences() -> dict[str, str]:
-    """The sentence of every code."""
-    return tomllib.loads(SENTENCES.read_text(encoding="utf-8"))
 
 
 def sentence(code: str, values: Mapping[str, Value]) -> str:
@@ -39,7 +32,7 @@ def sentence(code: str, values: Mapping[str, Value]) -> str:
             return with_uncertainty(_number(value), _number(values["expanded_uncertainty"]), form[1:])
         return _written(value, form)
 
-    return _FIELD.sub(written, _OPTIONAL.sub(known, sentences()[code]))
+    return _FIELD.sub(written, _OPTIONAL.sub(known, SENTENCES[code]))
 
 
 def reason_text(reason: Reason) -> str:

@@ -188,6 +188,7 @@ class Hostile:
         if fault == "queued-error":
             self._queue_error(_DEVICE_SPECIFIC)
         chance = random.Random(f"{schedule.exchanges} {fault}")
+        reset: list[Piece] = [(Ending.RESET, 0.0)]
         pieces: dict[str, Callable[[], Iterable[Piece]]] = {
             "refuse": lambda: [(frame, 0.0), (Ending.CLOSE, 0.0)],
             "mute": list,
@@ -197,6 +198,9 @@ class Hostile:
             "endless": lambda: _endless(b"9" if self._framing == "text" else b"\x55"),
             "garbage": lambda: [(bytes(chance.randrange(128, 256) for _ in frame[len(self._end) :]) + self._end, 0.0)],
             "wrong-terminator": lambda: [(frame[: -len(self._end)] + (b"\r" if self._end != b"\r" else b"\n"), 0.0)],
+            "reset": lambda: reset,
+            "vanish": lambda: reset,
+            "come-back-as-another": lambda: reset,
             "over-range": lambda: [(b"9.91E37" + self._end, 0.0)],
             "stale": lambda: [(frame[:2] + before[2:] if self._framing == "tcp" else before, 0.0)],
             "wrong-digit": lambda: [(self._changed(frame, chance), 0.0)],
@@ -206,7 +210,7 @@ class Hostile:
             "late-rtu": lambda: [(last + frame, 0.0)] if last else [(frame, schedule.lateness)],
             "queued-error": lambda: [(frame, 0.0)],
         }
-        return pieces.get(fault, lambda: [(Ending.RESET, 0.0)])()
+        return pieces[fault]()
 
     def _changed(self, frame: bytes, chance: random.Random) -> bytes:
         if self._framing == "tcp":

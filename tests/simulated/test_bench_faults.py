@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
+from simulated import bench_faults
 from simulated.bench import SimulatedBench
-from simulated.bench_faults import CATALOGUE, parse_fault
+from simulated.bench_faults import CATALOGUE, Fault, parse_fault
 from simulated.description import MeterDescription
 from simulated.physics.clock import VirtualClock
 from simulated.physics.transformer import core_for_rating
@@ -281,40 +282,35 @@ def test_a_wrong_serial(make_desk: MakeDesk) -> None:
     assert make_desk().multimeter.query("*IDN?") == "Simulated,SCPI multimeter AC current and voltage,M-200,1.0"
 
 
-def test_the_catalogue_is_complete_and_every_entry_parses(meter: MeterDescription) -> None:
-    """What users rely on: these names."""
-    assert {f.name for f in CATALOGUE} == {
-        "turn-missing",
-        "turn-extra",
-        "section-reversed",
-        "winding-reversed",
-        "both-windings-in-circuit",
-        "switch-left-in-another-position",
-        "voltage-reversed",
-        "module-supply-behind-sensor",
-        "display-factor-forgotten",
-        "ratio-setting",
-        "high-resistance-fuse",
-        "saturating-core",
-        "closed-turn",
-        "secondary-open",
-        "bent-gain",
-        "drifted-gain",
-        "display-offset",
-        "phase-shifted",
-        "high-threshold",
-        "late-reply",
-        "garbled-reply",
-        "wrong-serial",
-        "load-ignores-off",
-        "core-gap",
-        "half-wave-lost",
-        "burden-capacitance",
-        "frequency-other",
-        "reference-wrong",
-        "reference-ratio",
-    }
-    assert [parse_fault(f.name, meter).name for f in CATALOGUE] == [f.name for f in CATALOGUE]
+def _told(make_desk: MakeDesk, *faults: str) -> list[str]:
+    """What the instruments of a bench tell: who they are, what the reference and the meter read on every range, whether the load is off."""
+    desk = make_desk(*faults, reference_factor=20.0)
+    told = [desk.multimeter.query("*IDN?")]
+    for name in EVERY_RANGE:
+        desk.source.write("OUTP OFF")
+        desk.select(name)
+        for part in (0.0005, 0.02, 0.5, 1.0):
+            desk.apply(part * FULL[name])
+            shown = desk.bench.shown()
+            try:
+                told.append(f"{desk.multimeter.query('READ?')} {desk.displayed()} {shown.current} {shown.power}")
+            except TimeoutError:
+                told.append("no reply")
+    desk.source.write("OUTP OFF")
+    return [*told, desk.source.query("OUTP?")]
+
+
+@pytest.mark.parametrize("name", [fault.name for fault in CATALOGUE])
+def test_every_fault_listed_changes_what_the_bench_tells(make_desk: MakeDesk, name: str) -> None:
+    """With the same seed: a name in the catalogue without physics behind it would leave all as it is."""
+    assert _told(make_desk, name) != _told(make_desk)
+
+
+def test_a_fault_without_physics_changes_nothing(make_desk: MakeDesk, monkeypatch: pytest.MonkeyPatch) -> None:
+    """So the test above finds it."""
+    invented = Fault(name="magnet-nearby", kind="secondary", summary="a magnet lies on the core")
+    monkeypatch.setattr(bench_faults, "CATALOGUE", (*CATALOGUE, invented))
+    assert _told(make_desk, "magnet-nearby") == _told(make_desk)
 
 
 @pytest.mark.parametrize(

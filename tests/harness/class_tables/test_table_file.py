@@ -6,10 +6,9 @@ import pytest
 
 from harness.class_tables.accuracy_classes import AccuracyClasses
 from harness.class_tables.power_classes import PowerClasses
-from harness.class_tables.table_file import TablePart
-from instruments.toml_file import FileProblems, read_model
+from instruments.toml_file import FileProblems, FileTable, read_model
 
-MALFORMED: dict[str, tuple[type[TablePart], str, str, str]] = {
+MALFORMED: dict[str, tuple[type[FileTable], str, str, str]] = {
     "currents that fall": (
         AccuracyClasses,
         "[[0.5, 0.03], [1.2, 0.03]]",
@@ -39,7 +38,7 @@ MALFORMED: dict[str, tuple[type[TablePart], str, str, str]] = {
 
 @pytest.mark.parametrize(("model", "stood", "stands", "told"), MALFORMED.values(), ids=MALFORMED)
 def test_a_malformed_table_is_refused_by_file_and_key(
-    model: type[TablePart], stood: str, stands: str, told: str
+    model: type[FileTable], stood: str, stands: str, told: str
 ) -> None:
     name = "accuracy_classes.toml" if model is AccuracyClasses else "power_classes.toml"
     text = files("harness.class_tables").joinpath(name).read_text(encoding="utf-8")

@@ -115,7 +115,10 @@ def test_a_person_who_sees_no_question_is_not_asked(monkeypatch: pytest.MonkeyPa
     ("failure", "said"),
     [
         (RuntimeError("two\nlines"), "this is a defect of the program: RuntimeError: two lines"),
-        (ModuleNotFoundError("No module named 'pint'"), "a package is missing or damaged: ModuleNotFoundError"),
+        (
+            ModuleNotFoundError("No module named 'pint'"),
+            "a part of the installation is missing or damaged: ModuleNotFoundError",
+        ),
     ],
 )
 def test_a_defect_has_a_status_of_its_own(

@@ -8,7 +8,7 @@ import pytest
 
 from harness import evaluation
 from harness.results import Reason
-from harness.wording.reasons import reason_line, reason_text, sentences
+from harness.wording.reasons import SENTENCES, reason_line, reason_text
 
 ROOM = Path(evaluation.__path__[0])
 FORWARDED = {
@@ -44,13 +44,13 @@ def _given() -> dict[str, set[str] | None]:
 
 
 def test_every_code_has_a_sentence_and_every_sentence_a_code() -> None:
-    assert set(_given()) | FORWARDED == {code for code in sentences() if not code.startswith("rule-")}
+    assert set(_given()) | FORWARDED == {code for code in SENTENCES if not code.startswith("rule-")}
 
 
 @pytest.mark.parametrize("code", sorted(_given()))
 def test_a_sentence_names_the_values_given_with_its_code(code: str) -> None:
-    named = set(re.findall(r"{(\w+)", sentences()[code])) - {"range"}
-    if ":±" in sentences()[code]:
+    named = set(re.findall(r"{(\w+)", SENTENCES[code])) - {"range"}
+    if ":±" in SENTENCES[code]:
         named.add("expanded_uncertainty")
     given = _given()[code]
     assert given is None or named == given

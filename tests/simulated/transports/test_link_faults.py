@@ -51,6 +51,13 @@ def text_link(schedule: Schedule, clock: VirtualClock, queue_error: Callable[[in
     return TextLink(hostile, "\n", "\n", clock, 0.5)
 
 
+def test_a_fault_that_nothing_carries_out_is_no_other_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Listed, and without a branch of its own: an answer that is reset would pass for it."""
+    monkeypatch.setitem(FAULTS, "echo", ("text",))
+    with pytest.raises(KeyError, match="echo"):
+        text_link(Schedule({0: "echo"}), VirtualClock()).query("READ?")
+
+
 @pytest.mark.parametrize("fault", TEXT_FAULTS)
 def test_text_in_process(fault: str) -> None:
     """An error, or the true answer, or text that is no number; what cannot be seen is exactly what is said to be unseen."""

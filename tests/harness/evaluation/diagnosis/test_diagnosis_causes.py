@@ -119,7 +119,7 @@ def test_turns_are_those_of_the_simulated_winding(faults: list[str], data: st.Da
     asked = [(f, data.draw(st.sampled_from([r.name for r in device.ranges]))) for f in faults]
     made = [c for c in candidates if sorted(c.faults) == sorted(asked) or (not asked and c.faults[0][0] == "none")]
     ranges = [RangeDescription(r.name, r.primary_turns, r.wiring, r.display_factor, 0.1, 1.0) for r in device.ranges]
-    active = [ActiveFault(Fault(name, "winding", ""), range=rng) for name, rng in asked]
+    active = [ActiveFault(Fault(name=name, kind="winding", summary=""), range=rng) for name, rng in asked]
     turns = signed_turns(ranges, active)
     if made:
         assert any({n: c.circuit.turns(n) for n in turns} == turns for c in made)
