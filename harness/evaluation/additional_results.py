@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,16 +13,16 @@ from harness.evaluation.additional.power_results import phase_displacement, powe
 from harness.evaluation.additional.register_creep import watched_too_short
 from harness.evaluation.additional.smallest_readable import remarks as remarks_on_smallest
 from harness.evaluation.additional.smallest_readable import smallest_readable_current
-from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.power.phase_displacement import phases_found
-from harness.evaluation.power.power_errors import PowerValues, unknown_angle
+from harness.evaluation.power.power_errors import unknown_angle
+from harness.evaluation.range_readings import RangeReadings
 from harness.evaluation.ratio.error_split import Split, split
-from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.smallest_current import smallest_found
+from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.validation.checks import power_checks
 from harness.evaluation.validation.ratio_models import Check
-from harness.files.device import Device, Range
+from harness.files.device import Device
 from harness.results import (
     Endurance,
     ErrorParts,
@@ -31,14 +31,12 @@ from harness.results import (
     PowerPoint,
     Reason,
     SmallestCurrent,
-    Verdict,
-    worst_verdict,
 )
 
 
 @dataclass(frozen=True)
 class Additional:
-    """Results of a range beyond ratio, their verdict, and why it is not a plain pass.
+    """Results of a range beyond ratio, and why they are not a plain pass; `misread`: what fails it without regard to a claim.
 
     `readable_from` in amperes, uncertain, where a search found it; `checks` are validated by trials;
     `splits` where the error of each point is, as far as the secondary was read.
@@ -50,7 +48,7 @@ class Additional:
     smallest: SmallestCurrent | None
     no_load: NoLoad | None
     endurance: Endurance | None
-    verdict: Verdict
+    misread: tuple[Reason, ...]
     reasons: tuple[Reason, ...]
     remarks: tuple[Reason, ...]
     readable_from: Any | None
@@ -58,24 +56,18 @@ class Additional:
     splits: tuple[Split, ...]
 
 
-def additional_results(
-    device: Device, inputs: InputQuantities, points: Sequence[PointValues], powers: Sequence[PowerValues], rng: Range
-) -> Additional:
-    """Evaluate the finished `points` of a run on `rng` beyond ratio errors."""
-    own = [p for p in powers if p.observed.range == rng.name]
-    power = tuple(power_point(device, inputs, p) for p in own)
-    angles = phases_found(own)
+def additional_results(device: Device, inputs: InputQuantities, readings: RangeReadings) -> Additional:
+    """Evaluate the `readings` of a range beyond ratio errors."""
+    rng, values = readings.rng, readings.values
+    power = tuple(power_point(device, inputs, p) for p in readings.powers)
+    angles = phases_found(readings.powers)
     phase = tuple(phase_displacement(device, inputs, found) for found in angles)
-    ratio = [p for p in points if p.observed.range == rng.name and p.observed.direction != "search"]
-    splits = tuple(s for p in ratio if (s := split(device, inputs, p)) is not None)
-    wrong = misread(rng, power, phase) + ([] if power else _not_read(device, inputs, ratio, rng))
-    reasons = [*wrong, *failed_power(rng, power), *failed_phase(rng, phase)]
-    searched = smallest_found(device, inputs, [p for p in points if p.observed.direction == "search"], rng)
+    splits = tuple(s for p in readings.points if (s := split(device, inputs, p)) is not None)
+    wrong = misread(rng, power, phase) + ([] if power else _not_read(device, inputs, readings))
+    searched = smallest_found(device, inputs, [v for v in values if v.observed.direction == "search"], rng)
     smallest, too_large = (None, []) if searched is None else smallest_readable_current(inputs, searched, rng)
-    rest, shown_at_rest = no_load(device, inputs, points, rng) or (None, [])
-    held, drifted = endurance(device, inputs, points, rng) or (None, [])
-    errors = (*(p.power_error for p in power), *(p.displacement for p in phase))
-    verdicts = [found.verdict for found in (*errors, smallest, rest, held) if found is not None]
+    rest, shown_at_rest = no_load(device, inputs, values, rng) or (None, [])
+    held, drifted = endurance(device, inputs, values, rng) or (None, [])
     return Additional(
         power=power,
         phase=phase,
@@ -83,25 +75,25 @@ def additional_results(
         smallest=smallest,
         no_load=rest,
         endurance=held,
-        verdict="fail" if wrong else worst_verdict(v for v in verdicts if v is not None),
-        reasons=(*reasons, *too_large, *shown_at_rest, *drifted),
+        misread=tuple(wrong),
+        reasons=(*wrong, *failed_power(rng, power), *failed_phase(rng, phase), *too_large, *shown_at_rest, *drifted),
         remarks=(
             *([Reason.of("no-phase", rng.name)] if power and not phase else ()),
             *(() if smallest is None else remarks_on_smallest(device, rng, smallest)),
             *watched_too_short(device, rng.name, rest),
         ),
         readable_from=None if searched is None else searched.value,
-        checks=power_checks(rng, own, power, angles, phase),
+        checks=power_checks(rng, readings.powers, power, angles, phase),
         splits=splits,
     )
 
 
-def _not_read(device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range) -> list[Reason]:
+def _not_read(device: Device, inputs: InputQuantities, readings: RangeReadings) -> list[Reason]:
     """A reason where power was asked for and not read."""
-    if not any(p.observed.power_asked and p.observed.direction == "single" for p in points):
+    if not any(p.observed.power_asked and p.observed.direction == "single" for p in readings.points):
         return []
-    unknown = next((part for p in points if (part := unknown_angle(device, inputs, p))), None)
-    return [Reason.of("power-not-read", rng.name, unknown=unknown)]
+    unknown = next((part for p in readings.points if (part := unknown_angle(device, inputs, p))), None)
+    return [Reason.of("power-not-read", readings.rng.name, unknown=unknown)]
 
 
 def _parts(inputs: InputQuantities, parts: Split) -> ErrorParts:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import rectangular, type_a
+from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device

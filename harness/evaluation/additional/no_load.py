@@ -7,8 +7,8 @@ from typing import Any
 
 from harness.claims.limits_of_error import limit_at_no_current
 from harness.evaluation.additional.register_creep import creep, creep_period
+from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
-from harness.evaluation.conformity.judged_value import judged
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
 from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.input_quantities import InputQuantities

@@ -6,10 +6,11 @@ import math
 
 from harness.claims.limits_of_error import limit_of_phase_displacement, limit_of_power_error
 from harness.core.quantities import signed_text
-from harness.evaluation.conformity.judged_value import judged, stated, stated_or_none
+from harness.evaluation.conformity.decision import judged
 from harness.evaluation.power.phase_displacement import Foretold, PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.uncertainty.combination import covariance
+from harness.evaluation.uncertainty.expanded_uncertainty import stated, stated_or_none
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.device import Device
 from harness.results import ForetoldPower, PhaseDisplacement, PowerPoint

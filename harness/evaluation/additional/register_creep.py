@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 from harness.class_tables.power_classes import no_load_class, no_load_period
-from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.uncertainty.combination import rectangular
+from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from harness.evaluation.conformity.judged_value import stated_or_none
 from harness.evaluation.ratio.smallest_current import SmallestFound
+from harness.evaluation.uncertainty.expanded_uncertainty import stated_or_none
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.results import Reason, SmallestCurrent

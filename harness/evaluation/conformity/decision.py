@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 from harness.evaluation.conformity.risk import (
     PriorDistribution,
@@ -12,6 +12,8 @@ from harness.evaluation.conformity.risk import (
     false_accept_limit,
 )
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
+from harness.evaluation.uncertainty.expanded_uncertainty import expanded
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Decision
 from harness.results import Conformity, Judged, Stated, Verdict, accepted
 
@@ -22,21 +24,28 @@ JUDGEMENTS: tuple[Judgement, ...] = get_args(Judgement)
 """Wordings for results with a verdict less than a pass, worst first."""
 
 
-def judgement(judged: Judged) -> Judgement | None:
+def judgement(found: Judged) -> Judgement | None:
     """The wording for a verdict less than a pass; None for a pass and where nothing is claimed.
 
     An error beyond the limit does not meet the claim. One within it that is too near for its uncertainty has not been shown
     to meet it, and has not been shown to miss it (ILAC-G8:09/2019: a binary statement rejects both).
     """
-    if judged.verdict is None or judged.verdict == "pass":
+    if found.verdict is None or found.verdict == "pass":
         return None
-    if judged.verdict == "fail":
-        return "does not meet the claim" if judged.beyond else "conformity not demonstrated"
-    return "fails conditionally" if judged.verdict == "conditional fail" else "passes conditionally"
+    if found.verdict == "fail":
+        return "does not meet the claim" if found.beyond else "conformity not demonstrated"
+    return "fails conditionally" if found.verdict == "conditional fail" else "passes conditionally"
 
 
 TOLD_PLACES = 10
 """Decimal places of a probability that are kept: further ones hold rounding of a sum, which differs between processors."""
+
+
+def judged(inputs: InputQuantities, value: Any, limit: float | None) -> Judged:
+    """`value` with its uncertainty, judged against +-`limit` by the bench's rule; None where nothing is claimed."""
+    found, coverage = expanded(inputs, value)
+    conformity = None if limit is None else decide(found, limit, inputs.bench.decision, coverage.spread)
+    return Judged.of(found, coverage.method, conformity)
 
 
 def decide(found: Stated, limit: float, decision: Decision, spread: Spread = NORMAL) -> Conformity:

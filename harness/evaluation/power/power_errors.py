@@ -39,6 +39,7 @@ from harness.evaluation.power.load_angle import (
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation, path_angle
 from harness.evaluation.uncertainty.combination import rectangular, type_a
+from harness.evaluation.uncertainty.expanded_uncertainty import deviation
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.bench import PowerAccuracy, VoltageAccuracy
 from harness.files.device import Device
@@ -161,7 +162,7 @@ def _analyser_power(
     turned = 0.0
     if not load.known:
         # Of a product of two inputs that are zero both, the law of propagation knows nothing; at its bound the load's angle makes most of it.
-        most = math.sqrt(3) * _deviation(tangent) * math.hypot(_deviation(alpha), _deviation(beta))
+        most = math.sqrt(3) * deviation(tangent) * math.hypot(deviation(alpha), deviation(beta))
         turned = inputs.own("angles of channels and path, at an unknown angle of the load", most, "rectangular")
     seen = reading * (1 + gain + drift + warmth - alpha * tangent + turned)
     corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
@@ -246,7 +247,3 @@ def _shown_power_factor(device: Device, inputs: InputQuantities, observed: Obser
     if not mean:
         return None
     return mean + inputs.own("resolution of the power factor displayed", rectangular(step / 2), "rectangular")
-
-
-def _deviation(value: Any) -> float:
-    return float(getattr(value, "std_dev", 0.0))

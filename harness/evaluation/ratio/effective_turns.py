@@ -20,7 +20,8 @@ from harness.core.interpolation import Node, interpolate
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.ratio.whole_turns import probability_of_nearest
-from harness.evaluation.uncertainty.combination import covariance, coverage_factor, rectangular
+from harness.evaluation.uncertainty.combination import covariance, rectangular
+from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.files.device import Range
@@ -125,23 +126,21 @@ def compare_with_base(
     return Multiplier(value, method, tuple(compared), tuple(weights.tolist()), apart)
 
 
-def effective_turns(
-    inputs: InputQuantities, found: Multiplier, expected_turns: int, probability: float
-) -> EffectiveTurns:
+def effective_turns(inputs: InputQuantities, found: Multiplier, expected_turns: int) -> EffectiveTurns:
     """The turns of a range, and the nearest whole number with its probability."""
-    turns = expected_turns * found.value
-    coverage = coverage_factor([part for _, part in inputs.contributions(turns)], probability)
-    value, expanded = float(turns.nominal_value), coverage.factor * float(turns.std_dev)
-    nearest = math.floor(value + 0.5)
+    turns = stated(inputs, expected_turns * found.value)
+    nearest, probability = math.floor(turns.value + 0.5), inputs.bench.decision.coverage_probability
     return EffectiveTurns(
-        value=value,
-        expanded_uncertainty=expanded,
-        coverage_factor=coverage.factor,
+        value=turns.value,
+        expanded_uncertainty=turns.expanded_uncertainty,
+        coverage_factor=turns.coverage_factor,
         method=found.method,
         compared=len(found.compared),
         nearest=nearest,
-        probability=probability_of_nearest(value, expanded, coverage.degrees_of_freedom, probability),
-        holds_whole_number=abs(value - nearest) <= expanded,
+        probability=probability_of_nearest(
+            turns.value, turns.expanded_uncertainty, turns.degrees_of_freedom or math.inf, probability
+        ),
+        holds_whole_number=abs(turns.value - nearest) <= turns.expanded_uncertainty,
     )
 
 

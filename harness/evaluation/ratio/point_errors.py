@@ -23,6 +23,7 @@ from typing import Any
 
 from harness.evaluation.ratio.reference_errors import Deviation, path_error, reading_error
 from harness.evaluation.uncertainty.combination import rectangular, type_a
+from harness.evaluation.uncertainty.expanded_uncertainty import deviation
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
 from harness.files.bench import Accuracy, Bench
@@ -110,14 +111,10 @@ def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoin
         reference,
         indicated,
         indicated / reference - 1,
-        _own_part(model.reference_resolution) * path,
-        math.hypot(*(_own_part(v) for v in (model.display_resolution, model.repeatability, model.pairing))),
+        deviation(model.reference_resolution) * path,
+        math.hypot(*(deviation(v) for v in (model.display_resolution, model.repeatability, model.pairing))),
         model,
     )
-
-
-def _own_part(variable: Any) -> float:
-    return float(getattr(variable, "std_dev", 0.0))
 
 
 def _zero_values(device: Device, rng: Range, inputs: InputQuantities, observed: ObservedPoint) -> PointValues:
@@ -137,7 +134,7 @@ def _zero_values(device: Device, rng: Range, inputs: InputQuantities, observed: 
         + inputs.own(BELOW_DISPLAY, rectangular(hidden) * rng.display_factor, "rectangular", unit="A")
         + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1, unit="A")
     )
-    return PointValues(observed, 0.0, indicated, None, 0.0, float(indicated.std_dev))
+    return PointValues(observed, 0.0, indicated, None, 0.0, deviation(indicated))
 
 
 def _pairing(observed: ObservedPoint) -> float:

@@ -14,11 +14,11 @@ from scipy import stats
 
 from harness.evaluation.additional.check_standard import bench_check
 from harness.evaluation.additional.endurance import endurance
-from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.error_split import split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.smallest_current import smallest_found
+from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device

@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from harness.evaluation.conformity.decision import acceptance_limit, decide, judgement
-from harness.evaluation.conformity.judged_value import judged
+from harness.evaluation.conformity.decision import acceptance_limit, decide, judged, judgement
 from harness.evaluation.uncertainty.distributions import TDistribution
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench, Decision

@@ -11,11 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from uncertainties import correlation_matrix
 
-from harness.evaluation.conformity.judged_value import stated
 from harness.evaluation.power.phase_displacement import phase_found, phases_found
 from harness.evaluation.power.power_errors import ANALYSER, KNOWN_LOAD, PowerValues, power_values
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
+from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.validation.monte_carlo import Draws
 from harness.evaluation.validation.power_models import phase_displacement, power_error
