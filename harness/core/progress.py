@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from harness.core.output import tell
 from harness.core.quantities import format_duration, format_quantity
-from harness.core.rounding import for_terminal, percent, signed_percent
+from harness.core.rounding import claimed_percent, for_terminal, signed_percent
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -138,7 +138,9 @@ class TerminalProgress(Progress):
             )
         else:
             within = "within" if abs(ratio_error) <= limit else "OUTSIDE"
-            shown = for_terminal(f"{signed_percent(ratio_error, limit)}, {within} the limit of {percent(limit, 4)}")
+            shown = for_terminal(
+                f"{signed_percent(ratio_error, limit)}, {within} the limit of {claimed_percent(limit)}"
+            )
             self._latest = f"{name}: ratio error {shown}"
         if self._live is None:
             self.note(f"{self._done:>3} of {len(self._durations)}  {self._latest}")

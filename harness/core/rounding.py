@@ -81,8 +81,18 @@ def percent_pair(value: float, uncertainty: float) -> tuple[str, str]:
 
 
 def percent(fraction: float, digits: int = _SIGNIFICANT_DIGITS) -> str:
-    """A fraction in percent to `digits` significant digits, with the percent sign."""
-    return f"{trimmed(round_significant(exact(fraction, 2), digits))}{NO_BREAK}%"
+    """A fraction in percent to `digits` significant digits, zeros at the end too, with the percent sign: `0.20 %`."""
+    return f"{written(round_significant(exact(fraction, 2), digits))}{NO_BREAK}%"
+
+
+def claimed_percent(limit: float) -> str:
+    """A limit, a fraction, in percent as a claim states it: to at most four significant digits, without zeros at the end."""
+    return f"{trimmed(round_significant(exact(limit, 2), 4))}{NO_BREAK}%"
+
+
+def beside_limit(value: Decimal, limit: Decimal) -> str:
+    """`value` to the third significant digit of its `limit`, so that what has one limit, and the limit itself, is to one place."""
+    return written(round_half_up(value, last_place(limit, 3)))
 
 
 def signed_percent(fraction: float, limit: float | None = None) -> str:

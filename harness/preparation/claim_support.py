@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity, signed_text
-from harness.core.rounding import exact, for_terminal, percent, round_significant, trimmed
+from harness.core.rounding import beside_limit, exact, for_terminal
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Results
 
 
@@ -84,11 +84,11 @@ def _causes(where: str, judged: Sequence[Claimed], rule: DecisionRule) -> Iterat
 
 
 def _shown(value: float, judged: Claimed) -> str:
-    if judged.unit == "%":
-        return for_terminal(percent(value, 3))
+    """`value` to the third digit of the limit beside which it stands; a current with its own prefix."""
     if judged.unit == "A":
         return format_quantity(value, "A", 3)
-    return f"{for_terminal(trimmed(round_significant(exact(value * MINUTES_PER_RADIAN), 3)))} minutes of arc"
+    scale, unit = (100.0, "%") if judged.unit == "%" else (MINUTES_PER_RADIAN, "minutes of arc")
+    return for_terminal(f"{beside_limit(exact(value * scale), exact(judged.conformity.limit * scale))} {unit}")
 
 
 def _amperes(current: float) -> str:

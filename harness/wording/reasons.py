@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
-from harness.core.rounding import for_terminal, percent, probability
+from harness.core.rounding import claimed_percent, for_terminal, probability
 from harness.results import EffectiveTurns, RangeResult, Reason, Results, Value, accepted
 from harness.wording.values import with_uncertainty
 from instruments.toml_file import read_tables, shipped_text
@@ -86,7 +86,7 @@ def _written(value: Value, form: str) -> str:
     if form.startswith("pf"):
         return signed_text(round(value, int(form[2:])))
     if form == "%":
-        return for_terminal(percent(value, 4))
+        return for_terminal(claimed_percent(value))
     if form == "~%":
         form = "+.2f%" if abs(value) < 0.1 else "+.0f%"
     if form.endswith("%"):

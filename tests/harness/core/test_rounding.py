@@ -110,6 +110,21 @@ def test_a_current_far_below_its_uncertainty_is_written_in_the_unit_of_the_uncer
     assert rounding.current_pair(0.00003, 0.0021) == "(0.0 ± 2.1) mA".replace(" ", rounding.NO_BREAK)
 
 
+def test_a_zero_at_the_end_is_a_digit_of_what_was_measured_and_none_of_a_claim() -> None:
+    """GUM 7.2.6: an uncertainty of two significant digits shows both. A claim reads as it was written."""
+    assert rounding.percent(0.002) == "0.20 %".replace(" ", rounding.NO_BREAK)
+    assert rounding.percent(0.0125, 4) == "1.250 %".replace(" ", rounding.NO_BREAK)
+    assert rounding.claimed_percent(0.002) == "0.2 %".replace(" ", rounding.NO_BREAK)
+    assert rounding.claimed_percent(0.010254) == "1.025 %".replace(" ", rounding.NO_BREAK)
+
+
+@given(st.decimals(1, 1000, places=6), st.decimals("0.001", 1000, places=6))
+def test_what_stands_beside_a_limit_ends_at_its_third_digit(value: Decimal, limit: Decimal) -> None:
+    shown, beside = rounding.beside_limit(value, limit), rounding.beside_limit(limit, limit)
+    assert Decimal(shown).as_tuple().exponent == Decimal(beside).as_tuple().exponent
+    assert abs(Decimal(beside) / limit - 1) <= Decimal("0.005")
+
+
 @pytest.mark.parametrize("uncertainty", [0.0, -0.1])
 def test_an_uncertainty_must_be_above_zero(uncertainty: float) -> None:
     with pytest.raises(ValueError, match="expected a number above zero"):

@@ -1,0 +1,31 @@
+"""The table of a rehearsal: what stands under one another is rounded alike, and as on the certificate."""
+
+from __future__ import annotations
+
+import io
+import re
+from decimal import Decimal
+from pathlib import Path
+
+from rich.console import Console
+
+from harness.commands.new import BENCH_BY_HAND, new
+from harness.commands.rehearsal_sheet import show_points
+from harness.core.stop import StopSignal
+from harness.preparation.rehearsal import rehearsal_of
+from harness.preparation.run_files import load_inputs
+from harness.steps import Options
+
+
+def test_every_uncertainty_has_two_significant_digits_and_every_limit_four(tmp_path: Path) -> None:
+    """GUM 7.2.6: two significant digits, so that 0.2 % beside 0.49 % is 0.20 %. Limits as in the certificate's table of points."""
+    inputs = load_inputs(*new(tmp_path, BENCH_BY_HAND), "current_ratio", Options(readings=2))
+    console = Console(file=io.StringIO(), width=120)
+    show_points(rehearsal_of(inputs, StopSignal()), console)
+    assert isinstance(console.file, io.StringIO)
+    shown = re.findall(r"A +(\S+) % +(\S+) %", console.file.getvalue())
+    assert len(shown) > 20
+    for uncertainty, limit in shown:
+        assert len(Decimal(uncertainty).as_tuple().digits) == 2
+        assert len(Decimal(limit).as_tuple().digits) == 4
+    assert any(uncertainty.endswith("0") for uncertainty, _ in shown)
