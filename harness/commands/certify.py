@@ -88,7 +88,7 @@ def certify(options: CertifyOptions, console: Console) -> int:
     from harness.core.errors import AbortedSafe, Stopped
     from harness.core.stop import StopSignal
 
-    stop = StopSignal()
+    stop, holds = StopSignal(), "no certificate was written"
     try:
         with stop.listening(), stop.at_once():
             from harness.commands.finished_run import conclude, show_verdict, write_table
@@ -97,19 +97,20 @@ def certify(options: CertifyOptions, console: Console) -> int:
             from harness.files.loading import read_text
             from harness.preparation.run_files import find_procedure
 
-            causes = options.causes
+            causes, folder, table = options.causes, options.out or options.record.parent, options.table
             results = conclude(
                 options.record,
-                folder := options.out or options.record.parent,
+                folder,
                 trials=options.trials,
                 causes=None if causes is None else ReplacementCauses(read_text(causes), str(causes)),
                 overrides=options.overrides,
                 procedure=None if options.procedure is None else find_procedure(options.procedure),
             )
+            holds = f"results and certificate are in {folder}{'' if table is None else f'; {table} was not written'}"
+            status = show_verdict(results, folder, console)
+            if table is not None:
+                write_table(results, table)
+                tell(console, [str(table)])
+            return status
     except Stopped as stopped:
-        raise AbortedSafe(f"{stopped}; no certificate was written, and the record is as it was") from stopped
-    status = show_verdict(results, folder, console)
-    if options.table is not None:
-        write_table(results, options.table)
-        tell(console, [str(options.table)])
-    return status
+        raise AbortedSafe(f"{stopped}; {holds}, and the record is as it was") from stopped

@@ -7,7 +7,12 @@ import textwrap
 from rich.console import Console
 from rich.text import Text
 
+from harness.core.output import wrapped
+
 WIDEST = 80
+
+BELOW_MARK = " " * 9
+"""Indentation of what stands below a marked line's text."""
 
 
 class ConsoleSheet:
@@ -42,6 +47,10 @@ class ConsoleSheet:
         """It did not, and why."""
         self._marked(mark, text, "bold red")
 
+    def below(self, text: str, style: str = "") -> None:
+        """More on the marked line before."""
+        self._print(f"{BELOW_MARK}{text}", BELOW_MARK, style)
+
     def note(self, text: str, indent: str = "  ") -> None:
         """Something worth knowing."""
         self._wrapped(text, indent, "")
@@ -54,10 +63,15 @@ class ConsoleSheet:
         self._console.print()
 
     def _marked(self, mark: str, text: str, style: str) -> None:
-        first, *rest = textwrap.wrap(text, self._width - 9, break_on_hyphens=False, break_long_words=False) or [""]
-        self._console.print(Text(f"  {mark:<6}", style).append(f" {first}", "default not bold"), soft_wrap=True)
-        for line in rest:
-            self._console.print(Text(f"{'':<9}{line}"), soft_wrap=True)
+        self._print(f"  {mark:<6} {text}", BELOW_MARK, style, 2 + len(mark))
+
+    def _wrapped(self, text: str, indent: str, style: str) -> None:
+        self._print(f"{indent}{text}", f"{indent}  ", style)
+
+    def _print(self, line: str, indent: str, style: str, styled: int | None = None) -> None:
+        text = Text(wrapped(line, indent, self._width))
+        text.stylize(style, 0, styled)
+        self._console.print(text, soft_wrap=True)
 
     def _sides(self, left: str, right: str, style: str, indent: str = "  ") -> None:
         lines = textwrap.wrap(
@@ -69,12 +83,6 @@ class ConsoleSheet:
                 text.pad_right(self._width - len(text) - len(right))
                 text.append(right, "dim")
             self._console.print(text, soft_wrap=True)
-
-    def _wrapped(self, text: str, indent: str, style: str) -> None:
-        for line in textwrap.wrap(text, self._width - len(indent), break_on_hyphens=False, break_long_words=False) or [
-            ""
-        ]:
-            self._console.print(Text(indent).append(line, style), soft_wrap=True)
 
 
 def escaped(text: str) -> str:

@@ -119,4 +119,6 @@ def write_table(results: Results, file: Path) -> None:
     try:
         write_together(file.parent, {file.name: points_csv(results)})
     except OSError as failure:
-        raise UserError(f"{file}: cannot be written: {failure.strerror}; results and certificate are") from failure
+        raise UserError(
+            f"{file}: cannot be written: {failure.strerror}; results and certificate are written"
+        ) from failure

@@ -51,15 +51,15 @@ def show_bench(sheet: ConsoleSheet, bench_file: Path, bench: Bench, found: Disco
         answer = found.of_entries[name]
         if answer.identity is not None and entry.serial in ("", answer.identity.serial):
             sheet.good(f"{name}: {entry.address}")
-            sheet.dim(answer.identity.shown, " " * 9)
+            sheet.below(answer.identity.shown, "dim")
             continue
         if answer == Answer():
             sheet.good(f"{name}: {entry.address}", "-")
-            sheet.dim("not queried: its profile has no serial_registers", " " * 9)
+            sheet.below("not queried: its profile has no serial_registers", "dim")
             continue
         wrong += 1
         sheet.bad(f"{name}: {entry.address}", "NO")
-        sheet.note(_why(entry, answer, everywhere), " " * 9)
+        sheet.below(_why(entry, answer, everywhere))
     asked = sum(a != Answer() for a in found.of_entries.values())
     sheet.gap()
     if wrong:

@@ -104,15 +104,14 @@ class _Walk:
             self.wrong.append(blamed)
             self._sheet.bad(_told(failure))
             if isinstance(failure, IdentityError):
-                self._sheet.note(
+                self._sheet.below(
                     "Another instrument answers: no further step is tried. If the reply holds the serial elsewhere, "
-                    "set identification.serial_field.",
-                    " " * 9,
+                    "set identification.serial_field."
                 )
             elif not self._identified or (self._profile.kind == "modbus" and "exception" not in failure.reason):
-                self._sheet.note(" ".join(advice(self._address, failure, self._profile.identification.query)), " " * 9)
+                self._sheet.below(" ".join(advice(self._address, failure, self._profile.identification.query)))
             else:
-                self._sheet.note(f"Look at {blamed} in the profile.", " " * 9)
+                self._sheet.below(f"Look at {blamed} in the profile.")
                 self._broken = not isinstance(failure, QueuedError)
                 self._ask_why()
             return False
@@ -136,7 +135,7 @@ class _Walk:
             self._words.scpi.open()
             self._broken = False
             if found := self._words.scpi.drain_errors():
-                self._sheet.note(f"The instrument says: {'; '.join(found)}", " " * 9)
+                self._sheet.below(f"The instrument says: {'; '.join(found)}")
         except InstrumentError:
             self._broken = True
 

@@ -74,10 +74,18 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
 def show_points(rehearsal: Rehearsal, console: Console) -> None:
     """A table of the points: the uncertainty to expect against the limit."""
     known = rehearsal.power_factors
-    beside = ["power factor"] if known else []
-    table = Table(
-        "range", "step", "current", *beside, "U expected", "limit", "limit / U", box=None, header_style="bold"
-    )
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for column in (
+        "range",
+        "step",
+        "current",
+        *(["power factor"] if known else []),
+        "U expected",
+        "limit",
+        "limit / U",
+    ):
+        # No word of a heading is cut on a narrow terminal.
+        table.add_column(column, min_width=max(map(len, column.split())))
     for rng in rehearsal.results.ranges:
         rows: list[tuple[Point | PowerPoint, str]] = [(p, p.direction) for p in rng.points]
         rows += [(p, "power") for p in rng.power]

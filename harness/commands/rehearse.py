@@ -28,12 +28,17 @@ class RehearseOptions:
     causes: Path | None = None
 
     def inputs(self) -> RunInputs:
-        """The files, read and checked. Raises UserError."""
+        """The files, read and checked, also against each other. Raises UserError."""
+        from harness.core.errors import UserError
+        from harness.preparation.compatibility import contradicting_serials
         from harness.preparation.run_files import load_inputs
         from harness.steps import Options
 
         options = Options(readings=self.readings, per_decade=self.per_decade, hold=self.hold)
-        return load_inputs(self.device, self.bench, self.procedure, options, self.causes)
+        inputs = load_inputs(self.device, self.bench, self.procedure, options, self.causes)
+        if problem := contradicting_serials(inputs.device, self.device, inputs.bench, self.bench, inputs.folders):
+            raise UserError(problem)
+        return inputs
 
 
 def add_parser(commands: Any) -> None:

@@ -45,6 +45,12 @@ _HANDLER = "ratioproof-plain"
 STEP = re.compile(r" *\d+\. ")
 """Pattern of the beginning of a numbered step."""
 
+COLUMN = re.compile(r"(?<=\S) {2,}(?=\S)")
+"""Blanks between two columns of one line."""
+
+TOGETHER = re.compile(r"(?<=[\d)]) (?=(?:%|[kmuµn]?(?:A|V|VA|W|Wh|Hz|s|ohm|Ω)|min|h)(?!\w))| (?=[±:] )|(?<= [±:]) ")
+"""Blanks within a quantity: before its unit, and around ± and the colon of odds."""
+
 COMMAND = re.compile(r"ratioproof [a-z]+ \S.*")
 """A command at the end of a line, to be copied."""
 
@@ -82,15 +88,19 @@ def tell(console: Console, lines: Iterable[str]) -> None:
 
 
 def wrapped(text: str, indent: str = "  ", width: int | None = None) -> str:
-    """`text` broken between words for `width` columns (the terminal's), numbered steps below their text; a blank at its end stays."""
+    """`text` broken between words for `width` columns (the terminal's); a blank at its end stays.
+
+    What follows of a line stands below the text of a numbered step or the last column that leaves a third of the width, or at `indent`.
+    """
     columns = max(LEAST_WIDTH, shutil.get_terminal_size().columns - 2 if width is None else width)
 
     def broken(line: str) -> str:
         said = line.rstrip()
         step = STEP.match(line)
-        below = " " * step.end() if step else indent
+        begins = [step.end()] if step else [c.end() for c in COLUMN.finditer(said) if c.end() <= columns * 2 // 3]
+        below = " " * begins[-1] if begins else indent
         # A path or a command stays whole, to be copied.
-        kept = COMMAND.sub(lambda command: command[0].replace(" ", _KEPT), said)
+        kept = COMMAND.sub(lambda command: command[0].replace(" ", _KEPT), TOGETHER.sub(_KEPT, said))
         filled = textwrap.fill(kept, columns, subsequent_indent=below, break_on_hyphens=False, break_long_words=False)
         return filled.replace(_KEPT, " ") + line[len(said) :]
 

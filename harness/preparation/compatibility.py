@@ -44,6 +44,23 @@ def profile_problems(bench: Bench, bench_file: Path, folders: Sequence[Path]) ->
     return problems
 
 
+def contradicting_serials(
+    device: Device, device_file: Path, bench: Bench, bench_file: Path, folders: Sequence[Path]
+) -> str:
+    """The line on two serial numbers of one meter that answers with none; empty where the files agree, or its answer is compared."""
+    entry, stated = bench.entry("meter"), device.identity.serial
+    if not entry.serial or not stated or entry.serial == stated:
+        return ""
+    if not entry.by_person:
+        profile = load_profile(entry.profile, tuple(folders))
+        if profile.kind == "scpi" or profile.serial_registers is not None:
+            return ""
+    return (
+        f"{bench_file}: instruments.{bench.roles.meter}.serial: found {entry.serial!r}, expected {stated!r} as identity.serial in "
+        f"{device_file}: both are the meter under test, which does not answer with a serial number"
+    )
+
+
 def _unanswerable(entry: InstrumentEntry, profile: Profile) -> Iterator[str]:
     """Reasons why no instrument of this profile can answer with the serial number of its entry."""
     serial, place = entry.serial, profile.serial_registers

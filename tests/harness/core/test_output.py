@@ -3,6 +3,7 @@
 import contextlib
 import io
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,7 @@ from rich.console import Console
 
 from harness.command_line import main
 from harness.commands import design
-from harness.commands.new import template
+from harness.commands.new import BENCH_POWER, new, template
 from harness.core import output
 from harness.core.errors import Stopped
 from harness.core.progress import TerminalProgress
@@ -189,17 +190,14 @@ def test_what_a_run_notes_is_broken_between_words_and_a_command_stays_whole(widt
     assert " ".join(" ".join(lines).split()) == said
 
 
-@pytest.mark.parametrize(
-    ("width", "arguments"), [(60, ["demo", "--list-faults"]), (60, ["design", "--help"]), (80, ["run", "--help"])]
-)
-def test_what_a_command_prints_is_broken_between_words(tmp_path: Path, width: int, arguments: list[str]) -> None:
-    """Nothing that a terminal of this width would break in a word, but for commands to copy."""
+def printed(folder: Path, width: int, *arguments: str) -> list[str]:
+    """What a command prints on a terminal so wide, but for the paths at its end."""
     import pty
 
     environment = {"PYTHONPATH": str(ROOT), "PATH": "", "COLUMNS": str(width), "TERM": "xterm"}
     command = [sys.executable, "-m", "harness", *arguments]
     controlling, terminal = pty.openpty()
-    with subprocess.Popen(command, cwd=tmp_path, env=environment, stdout=terminal, stderr=terminal) as process:
+    with subprocess.Popen(command, cwd=folder, env=environment, stdout=terminal, stderr=terminal) as process:
         os.close(terminal)
         text = ""
         with contextlib.suppress(OSError):
@@ -207,10 +205,62 @@ def test_what_a_command_prints_is_broken_between_words(tmp_path: Path, width: in
             while received := os.read(controlling, 65536):
                 text += received.decode()
         os.close(controlling)
-    assert process.returncode == 0
-    lines = [line for line in text.splitlines() if not line.startswith("  ratioproof ")]
+    assert process.returncode in (0, 1), text
+    shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", text).splitlines()
+    return [line for line in shown if not line.endswith((".jsonl", ".json", ".pdf"))]
+
+
+@pytest.mark.parametrize(
+    ("width", "arguments"), [(60, ["demo", "--list-faults"]), (60, ["design", "--help"]), (80, ["run", "--help"])]
+)
+def test_what_a_command_prints_is_broken_between_words(tmp_path: Path, width: int, arguments: list[str]) -> None:
+    """Nothing that a terminal of this width would break in a word, but for commands to copy."""
+    lines = [line for line in printed(tmp_path, width, *arguments) if not line.startswith("  ratioproof ")]
     assert len(lines) > 10
     assert max(map(len, lines)) <= width
+
+
+def followed(lines: list[str], beginning: str) -> tuple[str, str]:
+    """The line that begins so, and the one below."""
+    number = next(n for n, line in enumerate(lines) if line.startswith(beginning))
+    return lines[number], lines[number + 1]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")
+def test_on_a_narrow_terminal_what_follows_stands_below_its_column(record: Path, tmp_path: Path) -> None:
+    """A line of several columns goes on below the last of them, not where another range's line would begin."""
+    pair = [str(record.parent / "device.toml"), str(record.parent / "bench.toml")]
+    rehearsed = printed(tmp_path, 60, "rehearse", *pair, "--procedure", "turns_check")
+    first, below = followed(rehearsed, "  x4 ")
+    assert len(below) - len(below.lstrip()) == first.index("maximum test current")
+    assert below.strip().startswith("limited by")
+    certified = printed(tmp_path, 60, "certify", str(record), "--out", "out")
+    first, below = followed(certified, "  x4 ")
+    assert len(below) - len(below.lstrip()) == first.index("expected 4 turns")
+    designed = printed(tmp_path, 60, "design", pair[0])
+    first, below = followed(designed, "  x4: maximum test current")
+    assert len(below) - len(below.lstrip()) > len(first) - len(first.lstrip())
+    assert max(map(len, [*rehearsed, *certified, *designed])) <= 60
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")
+def test_no_heading_of_a_table_is_cut_on_a_narrow_terminal(tmp_path: Path) -> None:
+    new(tmp_path, BENCH_POWER)
+    pair = ["device.toml", "bench.toml"]
+    lines = printed(tmp_path, 60, "rehearse", *pair, "--procedure", "power_and_phase", "--readings", "2")
+    assert max(map(len, lines)) <= 60
+    heading = next(n for n, line in enumerate(lines) if line.startswith("range"))
+    words = " ".join(lines[heading - 1 : heading + 1]).split()
+    assert {"range", "step", "current", "factor", "expected", "limit"} < set(words)
+
+
+@pytest.mark.parametrize("width", range(24, 90, 3))
+def test_a_value_stays_with_its_unit_and_its_uncertainty(width: int) -> None:
+    said = "found 19.04 ± 0.30 turns, worst (-4.86 ± 0.14) % at 3.996 A where 1.003 % is allowed, after 41 s; odds 9.2 : 1 over none"
+    lines = output.wrapped(said, width=width).splitlines()
+    assert " ".join(" ".join(lines).split()) == said
+    for whole in ("19.04 ± 0.30", "(-4.86 ± 0.14) %", "3.996 A", "1.003 %", "41 s", "9.2 : 1"):
+        assert any(whole in line for line in lines)
 
 
 def test_a_command_to_be_copied_stays_whole() -> None:

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.new import BENCH, new
+from harness.commands.new import BENCH, BENCH_BY_HAND, new
+from harness.commands.rehearse import RehearseOptions
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearsal_of
@@ -58,6 +59,38 @@ def test_a_serial_number_that_no_reply_can_hold(tmp_path: Path, old: str, to: st
         inputs(tmp_path, bench=(old, to))
     (line,) = caught.value.problems
     assert part in line
+
+
+@pytest.mark.parametrize("by_hand", [True, False])
+def test_two_serial_numbers_of_one_meter_that_answers_with_none(tmp_path: Path, by_hand: bool) -> None:
+    """The certificate names it once, so that it cannot be taken for another one."""
+    device, bench = new(tmp_path, BENCH_BY_HAND if by_hand else BENCH)
+    if not by_hand:
+        profile = (SHIPPED / "modbus_meter.toml").read_text(encoding="utf-8").partition("[serial_registers]")[0]
+        (tmp_path / "silent.toml").write_text(profile, encoding="utf-8")
+        bench.write_text(bench.read_text(encoding="utf-8").replace('"modbus_meter"', '"silent"'), encoding="utf-8")
+    assert RehearseOptions(device, bench, "turns_check").inputs().device.identity.serial == "40117"
+    device.write_text(device.read_text(encoding="utf-8").replace('"40117"', '"2207"'), encoding="utf-8")
+    with pytest.raises(UserError) as caught:
+        RehearseOptions(device, bench, "turns_check").inputs()
+    (line,) = caught.value.problems
+    assert line.startswith(
+        f"{bench}: instruments.monitor.serial: found '40117', expected '2207' as identity.serial in "
+    )
+    assert str(device) in line
+    for file, stated in ((device, '"2207"'), (bench, '"40117"')):
+        text = file.read_text(encoding="utf-8")
+        file.write_text(text.replace(f"serial = {stated}", 'serial = ""'), encoding="utf-8")
+        RehearseOptions(device, bench, "turns_check").inputs()
+        file.write_text(text, encoding="utf-8")
+
+
+def test_a_serial_number_that_the_meter_answers_may_be_another_than_on_its_plate(tmp_path: Path) -> None:
+    """A metering module has one of its own; what it answers is compared with the bench file when it is opened."""
+    device, bench = new(tmp_path, BENCH)
+    device.write_text(device.read_text(encoding="utf-8").replace('"40117"', '"2207"'), encoding="utf-8")
+    inputs = RehearseOptions(device, bench, "turns_check").inputs()
+    assert (inputs.device.identity.serial, inputs.bench.entry("meter").serial) == ("2207", "40117")
 
 
 @pytest.mark.parametrize(
