@@ -28,10 +28,10 @@ def _told(folder: Path, bench: str, procedure: str, hold: float = 600.0) -> list
 def test_every_row_of_power_says_at_which_power_factor(tmp_path: Path) -> None:
     """IEC 62053-21 (value from memory) tests at 1, 0.5 inductive and 0.8 capacitive; each current and power factor is a row of its own."""
     heading, *rest = _told(tmp_path / "power", BENCH_POWER, "power_and_phase")
-    rows = [line for line in rest if line.startswith((" x1 ", " x4 ", " x20 "))]
+    rows = [line for line in rest if line.startswith(("x1 ", "x4 ", "x20 "))]
     at = heading.index("power factor")
     for step in ("single", "power"):
-        told = [line[at:].split("  ")[0].rstrip() for line in rows if f" {step} " in line and line.startswith(" x4 ")]
+        told = [line[at:].split("  ")[0].rstrip() for line in rows if f" {step} " in line and line.startswith("x4 ")]
         assert told == ["1"] * 3 + ["0.5 lagging"] * 3 + ["0.8 leading"] * 3
     assert len({line[: at + len("power factor")] for line in rows}) == len(rows) == 2 * 3 * 9
     assert all(line.rstrip().endswith(tuple("0123456789")) for line in rows)
