@@ -100,8 +100,7 @@ class BenchCircuit:
 
     def ampere_turns(self, time: float) -> float:
         position = self.switch.position_at(time)
-        turns = self.turns[position] if position else 0
-        return turns * (self.flowing(time) + self.supply_current)
+        return self.turns[position] * (self.load.current_at(time) + self.supply_current) if position else 0.0
 
     def secondary_current(self, time: float) -> complex:
         """Secondary current as a phasor against the primary current; none once the fuse has melted."""

@@ -1,13 +1,23 @@
-"""A quantity of first order: it follows a step towards its target with one time constant."""
+"""What was changed when, and quantities of first order: they follow a step towards its target with one time constant."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from typing import Any, NamedTuple, TypeVar
+
+_Change = TypeVar("_Change", bound=tuple[Any, ...])
 
 
-@dataclass(frozen=True)
-class FirstOrderStep:
+def in_force(changes: Sequence[_Change], time: float) -> _Change:
+    """The last of `changes` made by `time`, also for readings that look back; each begins with its time, and the first holds before."""
+    for change in reversed(changes):
+        if change[0] <= time:
+            return change
+    return changes[0]
+
+
+class FirstOrderStep(NamedTuple):
     """A step at `time` (seconds; minus infinity: settled ever since) from `begins_at` towards `target`."""
 
     time: float = -math.inf
@@ -16,7 +26,7 @@ class FirstOrderStep:
 
     def at(self, time: float, time_constant: float) -> float:
         """The quantity at `time`, in the unit of `target`; both times in seconds."""
-        if math.isinf(self.time):
+        if self.time == -math.inf:
             return self.target
         left = math.exp(-max(0.0, time - self.time) / time_constant)
         return self.target + (self.begins_at - self.target) * left

@@ -6,7 +6,7 @@ import math
 import random
 from collections import deque
 
-from simulated.physics.first_order import FirstOrderStep
+from simulated.physics.first_order import FirstOrderStep, in_force
 
 SETTLING_TIME_CONSTANT = 0.04
 """Time constant of a change, in seconds."""
@@ -39,7 +39,7 @@ class CurrentSource:
     ) -> None:
         draw = random.Random(f"{seed} load")
         self._gain = 1.0 + draw.uniform(-SETPOINT_ERROR, SETPOINT_ERROR)
-        self._phases = tuple(draw.uniform(0.0, 2 * math.pi) for _ in WANDER)
+        self._waves = [(period, amplitude, draw.uniform(0.0, 2 * math.pi)) for period, amplitude in WANDER]
         self._ignores_off = ignores_off
         self._changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
         self.maximum_current = maximum_current
@@ -87,12 +87,11 @@ class CurrentSource:
 
     def current_at(self, time: float) -> float:
         """Delivered current in amperes at `time`."""
-        change = next((c for c in reversed(self._changes) if c.time <= time), self._changes[0])
-        return change.at(time, SETTLING_TIME_CONSTANT) * (1.0 + self.wander(time))
+        return in_force(self._changes, time).at(time, SETTLING_TIME_CONSTANT) * (1.0 + self.wander(time))
 
     def angle_at(self, time: float) -> float:
         """Angle in rad by which the current lags the voltage at `time`; negative when it leads."""
-        return next((angle for since, angle in reversed(self._angles) if since <= time), self._angles[0][1])
+        return in_force(self._angles, time)[1]
 
     def target(self) -> float:
         """The settled output, without the wander."""
@@ -107,10 +106,7 @@ class CurrentSource:
 
     def wander(self, time: float) -> float:
         """Relative slow change of the current at `time`: the same for everything that measures it."""
-        return sum(
-            amplitude * math.sin(2 * math.pi * time / period + phase)
-            for (period, amplitude), phase in zip(WANDER, self._phases, strict=True)
-        )
+        return sum(a * math.sin(2 * math.pi * time / period + phase) for period, a, phase in self._waves)
 
     def _angle(self) -> float:
         kept = min(1.0, abs(self.power_factor) + self._power_factor_deviation)

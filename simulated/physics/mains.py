@@ -16,11 +16,8 @@ class Mains:
 
     def __init__(self, seed: int) -> None:
         draw = random.Random(f"{seed} mains")
-        self._phases = tuple(draw.uniform(0.0, 2 * math.pi) for _ in WANDER)
+        self._waves = [(period, amplitude, draw.uniform(0.0, 2 * math.pi)) for period, amplitude in WANDER]
 
     def voltage_at(self, time: float) -> float:
-        wander = sum(
-            amplitude * math.sin(2 * math.pi * time / period + phase)
-            for (period, amplitude), phase in zip(WANDER, self._phases, strict=True)
-        )
+        wander = sum(a * math.sin(2 * math.pi * time / period + phase) for period, a, phase in self._waves)
         return NOMINAL_VOLTAGE * (1.0 + wander)

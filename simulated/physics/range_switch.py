@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections import deque
 
+from simulated.physics.first_order import in_force
+
 _OPEN = ""
 
 
@@ -27,7 +29,7 @@ class RangeSwitch:
 
     def position_at(self, time: float) -> str:
         """The range in circuit at `time`; empty when every contact is open."""
-        return next((p for t, p in reversed(self._moves) if t <= time), self._moves[0][1])
+        return in_force(self._moves, time)[1]
 
     def moved_since(self, time: float) -> bool:
         return self._moves[-1][0] >= time

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from simulated.physics.first_order import FirstOrderStep
+from simulated.physics.first_order import FirstOrderStep, in_force
 
 TEMPERATURE_COEFFICIENT = 3.93e-3
 """Relative rise of copper's resistance per kelvin at 20 degC, IEC 60028."""
@@ -31,5 +31,4 @@ class Warming:
 
     def rise_at(self, time: float) -> float:
         """Kelvin above the air at `time`."""
-        change = next((c for c in reversed(self._changes) if c.time <= time), self._changes[0])
-        return change.at(time, TIME_CONSTANT)
+        return in_force(self._changes, time).at(time, TIME_CONSTANT)
