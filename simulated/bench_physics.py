@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable, Mapping
 
 from simulated.bench_faults import parse_fault
-from simulated.description import BenchDescription, BenchPart, InstrumentDescription, ShelfDescription
+from simulated.description import BenchDescription, InstrumentDescription, ShelfDescription
 from simulated.physics.assembly import check_links, module_with, range_factors
 from simulated.physics.circuit import BenchCircuit
 from simulated.physics.clock import BenchTime
@@ -57,13 +57,6 @@ class BenchPhysics:
         module = module_with({fault.name for fault in self.faults}, meter, description.seed)
         self._display = MeterDisplay(self._circuit, module, factors, meter.energy_resolution)
 
-    def entry(self, role: BenchPart) -> InstrumentDescription:
-        """The instrument playing `role`. Raises ValueError when the description has none."""
-        found = next((i for i in self.description.instruments if i.role == role), None)
-        if found is None:
-            raise ValueError(f"the description has no instrument for the role {role!r}")
-        return found
-
     def instrument(self, name: str) -> InstrumentDescription:
         """The instrument called `name`. Raises KeyError when there is none."""
         found = next((i for i in self.description.instruments if i.name == name), None)
@@ -94,14 +87,11 @@ class BenchPhysics:
             self._circuit.load.set_output(current > 0, now)
             self._circuit.follow(now)
 
-    def displayed(self) -> float:
-        """The current the meter's display shows now, in amperes of the base scale; takes no time."""
-        return self.shown().current
-
-    def shown(self) -> Shown:
-        """All the meter's display shows now; takes no time."""
+    def shown(self, at: float | None = None) -> Shown:
+        """All the meter's display shows now, or showed at a past time of the clock; takes no time."""
         with self._lock:
-            return self._display.shown(self._advance())
+            now = self._advance()
+            return self._display.shown(now if at is None else at)
 
     def displayed_energy(self) -> float:
         """The meter's energy register in joules of the base scale."""
@@ -119,24 +109,20 @@ class BenchPhysics:
         """The range the switch says it is in; empty when open."""
         return self._circuit.switch.claimed
 
-    def set_current(self, current: float) -> None:
-        """Program the load, in amperes. Raises load.Refused."""
-        self._set_load(lambda load, now: load.set_current(current, now))
+    @property
+    def load(self) -> CurrentSource:
+        """The load, to look at; it is changed by `change_load`."""
+        return self._circuit.load
 
-    def programmed_current(self) -> float:
-        """The load's setpoint in amperes."""
-        return self._circuit.load.setpoint
-
-    def set_protection(self, limit: float) -> None:
-        """Set the load's protection limit in amperes. Raises load.Refused."""
-        self._set_load(lambda load, _: load.set_protection(limit))
-
-    def protection(self) -> float:
-        """The load's protection limit in amperes."""
-        return self._circuit.load.protection
+    def change_load(self, action: Callable[[CurrentSource, float], None]) -> None:
+        """Call `action` with the load and the present time. Raises load.Refused."""
+        with self._lock:
+            now = self._advance()
+            action(self._circuit.load, now)
+            self._circuit.follow(now)
 
     def set_output(self, on: bool) -> None:
-        self._set_load(lambda load, now: load.set_output(on, now))
+        self.change_load(lambda load, now: load.set_output(on, now))
 
     def arm_watchdog(self, seconds: float | None = None) -> None:
         """Set the waiting time of the load's watchdog to `seconds`, without it as before; restarts the wait."""
@@ -154,43 +140,42 @@ class BenchPhysics:
             if self._watching and self.clock.now() - self._watchdog_fed > self._watchdog_waits:
                 self.set_output(False)
 
-    def output_on(self) -> bool:
-        return self._circuit.load.on
-
-    def reset_load(self) -> None:
-        self._set_load(lambda load, now: load.reset(now))
-
-    def set_power_factor(self, power_factor: float) -> None:
-        """Set the load's power factor, negative for a leading current. Raises load.Refused (-222)."""
-        self._set_load(lambda load, now: load.set_power_factor(power_factor, now))
-
-    def power_factor(self) -> float:
-        return self._circuit.load.power_factor
-
     def configure(self, part: str, expected: float) -> None:
-        """Choose the range of the instrument playing `part` for `expected`, in its own unit. Raises load.Refused."""
+        """Choose the range of the instrument playing `part`, if it has ranges, for `expected`, in its own unit. Raises load.Refused."""
         with self._lock:
-            self._observers[part].configure(expected)
-
-    def configure_reference(self, expected: float) -> None:
-        """Choose the reference's scale for `expected`, in its own unit. Raises load.Refused."""
-        self.configure("reference", expected)
+            if part in self._observers:
+                self._observers[part].configure(expected)
 
     def reset(self, part: str) -> None:
         """Do the *RST of an instrument that only reads."""
         with self._lock:
-            self._observers[part].reset()
+            if part in self._observers:
+                self._observers[part].reset()
 
     def measure(self, part: str, started: float | None = None) -> Measured:
-        """The measurement of the instrument playing `part`, begun at `started` or now; ready after its integration time.
+        """The measurement of the instrument playing `part`, begun at `started` or now.
 
-        Parts: reference, secondary, voltage, check_standard. Raises KeyError when nothing plays it.
+        It takes an integration time, except that the meter shows what it shows, and the load knows what it delivers.
         """
+        if part == "meter":
+            shown = self.shown()
+            phase = math.degrees(math.acos(shown.power_factor))
+            return Measured(shown.current, shown.voltage, shown.power, shown.power_factor, phase)
         start = self.clock.now() if started is None else started
-        self.clock.sleep(start + INTEGRATION_TIME - self.clock.now())
+        if part in self._observers:
+            self.clock.sleep(start + INTEGRATION_TIME - self.clock.now())
         with self._lock:
-            self._advance()
-            return self._observers[part].reading(self._circuit.seen(start, start + INTEGRATION_TIME))
+            now = self._advance()
+            if part in self._observers:
+                return self._observers[part].reading(self._circuit.seen(start, start + INTEGRATION_TIME))
+            factor = self.load.power_factor
+            return Measured(
+                self._circuit.flowing(now),
+                self._circuit.mains.voltage_at(now),
+                self._circuit.power(now),
+                factor,
+                math.degrees(math.acos(abs(factor))),
+            )
 
     def read_reference(self, started: float | None = None) -> float:
         """The current the reference reads, in its own unit, begun at `started` or now."""
@@ -203,11 +188,6 @@ class BenchPhysics:
         """Mean primary current in amperes from `start` to `end` (seconds of the clock, past)."""
         with self._lock:
             return self._circuit.mean_current(start, end)
-
-    def displays_between(self, start: float, end: float) -> list[float]:
-        """Every current the display showed from `start` to `end` (seconds of the clock, past)."""
-        with self._lock:
-            return [shown.current for shown in self._display.shown_between(start, end)]
 
     def truth(self) -> Truth:
         with self._lock:
@@ -224,21 +204,6 @@ class BenchPhysics:
                 switched_under_load=circuit.switched_under_load,
                 turns={name: circuit.turns[circuit.stuck_in or name] for name in circuit.turns},
             )
-
-    def true_voltage(self, time: float) -> float:
-        """Volts at the load at `time` (seconds of the clock)."""
-        return self._circuit.mains.voltage_at(time)
-
-    def true_power(self, time: float) -> float:
-        """Active power in the load at `time` (seconds of the clock), in watts."""
-        with self._lock:
-            return self._circuit.power(time)
-
-    def _set_load(self, action: Callable[[CurrentSource, float], None]) -> None:
-        with self._lock:
-            now = self._advance()
-            action(self._circuit.load, now)
-            self._circuit.follow(now)
 
     def _kept(self, load: ShelfDescription) -> float:
         """The power factor a load on the shelf really has."""

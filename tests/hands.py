@@ -53,7 +53,7 @@ class Hands:
         if "monitor shows, power" in text:
             return f"{self.twin.bench.shown().power:.1f}"
         assert "monitor shows" in text, text
-        return f"{self.twin.bench.displayed():.3f}"
+        return f"{self.twin.bench.shown().current:.3f}"
 
 
 class Notes(Progress):

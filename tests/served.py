@@ -55,7 +55,7 @@ class Served:
 
     def on(self) -> bool:
         """Whether the load drives current."""
-        return self.bench.output_on()
+        return self.bench.load.on
 
     def energised(self, process: subprocess.Popen[str], readings: int = 2) -> None:
         """Wait until the load is on and the record holds so many readings."""

@@ -81,7 +81,7 @@ class BenchWords:
         scale = next((s for s in scales if wanted is not None and math.isclose(s, wanted)), None)
         if scale is None:
             return f"no range of {name}; expected {', '.join(format_quantity(s, unit) for s in scales)}"
-        self._simulated.configure_reference(scale)
+        self._simulated.configure("reference", scale)
         return f"{name} at {format_quantity(scale, unit)}"
 
     def _read(self) -> str:
@@ -111,7 +111,7 @@ class BenchWords:
     def _truth(self) -> str:
         truth = self._simulated.truth()
         return (
-            f"display {plain(self._simulated.displayed())} A; switch at {truth.switch_position}; load {'on' if truth.load_on else 'off'}, "
+            f"display {plain(self._simulated.shown().current)} A; switch at {truth.switch_position}; load {'on' if truth.load_on else 'off'}, "
             f"{format_quantity(truth.primary_current, 'A')}; largest secondary current {format_quantity(truth.peak_secondary_current, 'A')}, "
             f"fuse {'intact' if truth.secondary_fuse_intact else 'melted'}"
         )

@@ -92,7 +92,7 @@ def demo(options: DemoOptions, console: Console) -> int:
         served(inputs, options.faults) as simulated,
         TerminalProgress(console, list(rehearsal.durations)) as progress,
     ):
-        person = ScriptedPerson(displays={"meter": simulated.displayed}, default="go on")
+        person = ScriptedPerson(displays={"meter": lambda: simulated.shown().current}, default="go on")
         attendance = Attendance("nobody (demo)", (), person, progress, stop, transcript=options.transcript)
         run_from_beginning(inputs, attendance, folder / RECORD)
     with stop.listening(), of_finished_run(stop, folder / RECORD, options.trials, inputs.asked):

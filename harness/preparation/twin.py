@@ -157,7 +157,7 @@ def _as_the_bench_says(entry: InstrumentEntry, profile: Profile) -> Profile:
 def displays(simulated: SimulatedBench) -> dict[str, Callable[[], float]]:
     """Displays that a simulated person reads off `simulated`, by the part each plays and the quantity."""
     return {
-        "meter": simulated.displayed,
+        "meter": lambda: simulated.shown().current,
         "meter power": lambda: simulated.shown().power,
         "meter power_factor": lambda: simulated.shown().power_factor,
         "reference": simulated.read_reference,
@@ -192,7 +192,7 @@ class TwinLinks:
         self._simulated.plug(current)
 
     def turn_reference(self, full_scale: float) -> None:
-        self._simulated.configure_reference(full_scale)
+        self._simulated.configure("reference", full_scale)
 
 
 def _opened(simulated: SimulatedBench, name: str, entry: InstrumentEntry) -> TwinTextLink | InProcessRegisters:

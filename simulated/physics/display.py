@@ -30,10 +30,6 @@ class MeterDisplay:
             self._latched = (slot, self._shown_in(slot))
         return self._latched[1]
 
-    def shown_between(self, start: float, end: float) -> list[Shown]:
-        interval = self._module.refresh_interval
-        return [self._shown_in(slot) for slot in range(int(start // interval), int(end // interval) + 1)]
-
     def energy(self) -> float:
         """The register in joules of the base scale: whole steps, never shown before they are full."""
         resolution = self._energy_resolution or 1.0

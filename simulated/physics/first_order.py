@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar
 
-_Change = TypeVar("_Change", bound=tuple[Any, ...])
+_Change = TypeVar("_Change", bound="FirstOrderStep | tuple[float, float] | tuple[float, str]")
 
 
 def in_force(changes: Sequence[_Change], time: float) -> _Change:

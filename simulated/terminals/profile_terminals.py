@@ -10,8 +10,8 @@ from instruments.profile import Profile
 from instruments.profile_tables import Quantity
 from simulated.bench_physics import BenchPhysics
 from simulated.description import InstrumentDescription
-from simulated.physics.load import Refused
-from simulated.terminals.sensing import OBSERVING, Sensing, measured
+from simulated.physics.load import CurrentSource, Refused
+from simulated.terminals.sensing import Sensing, measured
 from simulated.transports.modbus import RegisterMap
 from simulated.transports.scpi import Command, Reply, ScpiTerminal
 
@@ -74,11 +74,10 @@ def _commands(
     bench: BenchPhysics, instrument: InstrumentDescription, profile: Profile
 ) -> tuple[list[Command], Callable[[], None]]:
     if instrument.role == "load":
-        return _load_commands(bench, profile), bench.reset_load
+        return _load_commands(bench, profile), partial(bench.change_load, CurrentSource.reset)
     if instrument.role == "switch":
         return _switch_commands(bench, instrument, profile), bench.open_switch
-    reset = partial(bench.reset, instrument.role) if instrument.role in OBSERVING else lambda: None
-    return _sensing_commands(bench, instrument, profile), reset
+    return _sensing_commands(bench, instrument, profile), partial(bench.reset, instrument.role)
 
 
 def _ignore(_: str) -> None:
@@ -97,8 +96,8 @@ def _number(value: float) -> Reply:
     return Reply(f"{value:+.8E}")
 
 
-def _set(action: Callable[[float], None], text: str) -> None:
-    action(float(text))
+def _set(bench: BenchPhysics, setting: Callable[[CurrentSource, float, float], None], text: str) -> None:
+    bench.change_load(lambda load, now: setting(load, float(text), now))
 
 
 def _arm(bench: BenchPhysics, text: str) -> None:
@@ -140,18 +139,19 @@ def _setting_commands(name: str, quantity: Quantity, settings: _Settings) -> lis
 
 def _load_commands(bench: BenchPhysics, profile: Profile) -> list[Command]:
     current = profile.quantities["current"]
-    commands = [Command(c, partial(_set, bench.set_current)) for c in current.set]
-    commands += [Command(c, partial(_set, bench.set_protection)) for c in current.protect]
+    commands = [Command(c, partial(_set, bench, CurrentSource.set_current)) for c in current.set]
+    protect = partial(_set, bench, lambda load, limit, _: load.set_protection(limit))
+    commands += [Command(c, protect) for c in current.protect]
     limits = [current.protect_get] if current.protect_get else []
     limits += [f"{c.header}?" for c in commands[len(current.set) :]]
-    commands += [Command(query, lambda _: _number(bench.protection())) for query in limits]
-    commands.append(Command(current.get, lambda _: _number(bench.programmed_current())))
+    commands += [Command(query, lambda _: _number(bench.load.protection)) for query in limits]
+    commands.append(Command(current.get, lambda _: _number(bench.load.setpoint)))
     settings = _Settings()
     for name, quantity in profile.quantities.items():
         commands += [Command(c, _ignore) for c in quantity.configure]
         if name == "power_factor" and quantity.set:
-            commands += [Command(c, partial(_set, bench.set_power_factor)) for c in quantity.set]
-            commands += [Command(quantity.get, lambda _: _number(bench.power_factor()))] if quantity.get else []
+            commands += [Command(c, partial(_set, bench, CurrentSource.set_power_factor)) for c in quantity.set]
+            commands += [Command(quantity.get, lambda _: _number(bench.load.power_factor))] if quantity.get else []
         elif name != "current":
             commands += _setting_commands(name, quantity, settings)
             if quantity.get and not quantity.set:
@@ -176,7 +176,7 @@ def _load_commands(bench: BenchPhysics, profile: Profile) -> list[Command]:
 
 
 def _output_state(bench: BenchPhysics, on: str, off: str, _: str) -> Reply:
-    return Reply(on if bench.output_on() else off)
+    return Reply(on if bench.load.on else off)
 
 
 def _sensing_commands(bench: BenchPhysics, instrument: InstrumentDescription, profile: Profile) -> list[Command]:

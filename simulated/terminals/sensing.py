@@ -11,8 +11,6 @@ from simulated.physics.observers import Measured
 
 TEMPERATURE, RELATIVE_HUMIDITY = 23.0, 45.0
 """In degC and %: the air in which a calibration laboratory works; common practice, no published source."""
-OBSERVING = ("reference", "secondary", "voltage", "check_standard")
-"""Parts that take time to measure."""
 
 
 def measured(bench: BenchPhysics, role: str, name: str) -> float:
@@ -29,20 +27,7 @@ def measured(bench: BenchPhysics, role: str, name: str) -> float:
         return constants[name]
     if name == "energy" and role == "meter":
         return bench.displayed_energy()
-    return part_of(measurement(bench, role), name)
-
-
-def measurement(bench: BenchPhysics, role: str, started: float | None = None) -> Measured:
-    """All quantities the instrument playing `role` measures, begun at `started` or now."""
-    if role in OBSERVING:
-        return bench.measure(role, started)
-    if role == "meter":
-        shown = bench.shown()
-        phase = math.degrees(math.acos(shown.power_factor))
-        return Measured(shown.current, shown.voltage, shown.power, shown.power_factor, phase)
-    now = bench.clock.now()
-    current, voltage, power = bench.truth().primary_current, bench.true_voltage(now), bench.true_power(now)
-    return Measured(current, voltage, power, bench.power_factor(), math.degrees(math.acos(abs(bench.power_factor()))))
+    return part_of(bench.measure(role), name)
 
 
 def part_of(whole: Measured, name: str) -> float:
@@ -75,7 +60,7 @@ class Sensing:
     def configure(self, name: str, text: str) -> None:
         """Make the query of `name` read `name` from now on; a meter of current goes to the range for `text`. Raises Refused."""
         in_volts = self._role == "reference" and self._bench.description.reference_path.in_volts
-        if self._role in OBSERVING and name == ("voltage" if in_volts else "current") and text:
+        if name == ("voltage" if in_volts else "current") and text:
             self._bench.configure(self._role, float(text))
         self._configured[self._profile.quantities[name].get] = name
 
@@ -92,7 +77,7 @@ class Sensing:
             raise Refused(-211)
         self._armed, self._fired_at = False, self._bench.clock.now()
         if self._role == "meter":
-            self._whole = measurement(self._bench, self._role)
+            self._whole = self._bench.measure(self._role)
 
     def read(self, query: str) -> float:
         """The value a query reads; fetched ones all come from one measurement. Raises Refused (-230) when there is none."""
@@ -105,5 +90,5 @@ class Sensing:
         if name in ("frequency", "energy"):
             return measured(self._bench, self._role, name)
         if self._whole is None:
-            self._whole = measurement(self._bench, self._role, self._fired_at)
+            self._whole = self._bench.measure(self._role, self._fired_at)
         return part_of(self._whole, name)

@@ -124,7 +124,8 @@ def check(inputs: RunInputs, run: TwinRun, outcome: Outcome) -> None:
         if abs(read["value"] - true) > claim + WANDER * true:
             outcome.wrong.append(f"{point['name']}: reference {read['raw']} where {true:.6g} was true")
         refresh, step = inputs.device.display.refresh_interval, inputs.device.display.resolution
-        possible = bench.displays_between(began + shown["started"] - refresh, began + shown["finished"])
+        first, last = (int((began + time) // refresh) for time in (shown["started"] - refresh, shown["finished"]))
+        possible = [bench.shown((slot + 0.5) * refresh).current for slot in range(first, last + 1)]
         if not any(abs(shown["value"] - value) < 1.5 * step + NOISE * value for value in possible):
             outcome.wrong.append(f"{point['name']}: device {shown['value']:g} where it showed {possible}")
 

@@ -93,7 +93,7 @@ class Worker:
             self.bench.turn_switch(turned.group(1))
             return "done"
         if ranged := re.search(r"AC current, range ([\d.]+ m?A)\.", last):
-            self.bench.configure_reference(parse_typed(ranged.group(1), 1e-3))
+            self.bench.configure("reference", parse_typed(ranged.group(1), 1e-3))
             return "done"
         if "unplug" in last:
             self.bench.plug(0.0)
@@ -103,7 +103,7 @@ class Worker:
         if "multimeter shows" in last:
             return f"{self.bench.read_reference():.3f}".replace(".", ",")
         if "monitor shows" in last:
-            return f"{self.bench.displayed():.3f} A"
+            return f"{self.bench.shown().current:.3f} A"
         raise AssertionError(f"unknown prompt: {last}")
 
 

@@ -17,6 +17,7 @@ from instruments.errors import LinkError
 from instruments.links.link import Link
 from instruments.operator.person import ScriptedPerson
 from instruments.profile import Profile
+from simulated.physics.load import CurrentSource
 from tests.characteristic import characteristic
 from tests.in_words import in_words
 from tests.on_twin import TwinRun
@@ -308,7 +309,7 @@ class _Restarts:
     def write(self, text: str) -> None:
         self._seen.append(text)
         if text.startswith("SOURce:CURRent ") and sum(t.startswith("SOURce:CURRent ") for t in self._seen) == 15:
-            self._twin.bench.reset_load()
+            self._twin.bench.change_load(CurrentSource.reset)
             raise LinkError("link is gone", instrument="source", address="there", command=text)
         self._link.write(text)
 

@@ -145,7 +145,7 @@ def test_the_display_is_latched(make_desk: MakeDesk, meter: MeterDescription) ->
     shown = []
     for time in (19.9, 20.1, 29.9, 30.1):
         desk.clock.sleep(time - desk.clock.now())
-        shown.append(desk.bench.displayed())
+        shown.append(desk.bench.shown().current)
 
     assert shown[0] == 0.0
     assert shown[1] == pytest.approx(5.0, rel=0.1)
@@ -239,7 +239,7 @@ def test_several_threads(make_desk: MakeDesk) -> None:
 
     actions: list[Callable[[int], object]] = [
         lambda i: desk.bench.turn_switch(("x1", "x4", "x20")[i % 3]),
-        lambda _: desk.bench.displayed(),
+        lambda _: desk.bench.shown().current,
         lambda _: desk.bench.read_reference(),
         lambda _: desk.bench.truth(),
     ]

@@ -43,7 +43,7 @@ def kept_run(inputs: RunInputs, folder: Path, faults: Sequence[str] = (), **more
     """A run on the simulated bench whose transcripts are in `folder`, and how it ended."""
     twin = TwinRun(inputs, faults, **more)
     person = twin.person or ScriptedPerson(
-        displays={"meter": twin.bench.displayed, "reference": twin.bench.read_reference}, default="go on"
+        displays={"meter": lambda: twin.bench.shown().current, "reference": twin.bench.read_reference}, default="go on"
     )
     bench = Surroundings(twin.clock, TwinLinks(twin.bench), person, False, lambda _: None, list, lambda: None)
     folder.mkdir()

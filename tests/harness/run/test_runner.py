@@ -318,7 +318,7 @@ class Typist:
         if self._pending:
             return self._pending.pop(0)
         self.asked += 1
-        right = f"{self.twin.bench.displayed():.3f}"
+        right = f"{self.twin.bench.shown().current:.3f}"
         if self.asked % 5 == 0:
             self._pending = [right.replace(".", ",")]
             return "lots"

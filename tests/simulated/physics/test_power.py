@@ -167,7 +167,7 @@ def test_a_load_off_the_shelf_brings_its_power_factor(
         bench.turn_switch("ten")
         bench.plug(current)
         bench.clock.sleep(2.0)
-        assert bench.power_factor() == power_factor
+        assert bench.load.power_factor == power_factor
         assert bench.shown().power_factor == pytest.approx(abs(power_factor), abs=0.015)
 
 
