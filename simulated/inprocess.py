@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import logging
-from collections import deque
-from collections.abc import Iterable, Iterator
 
 from simulated.bench import SimulatedBench
 from simulated.physics.clock import BenchTime
-from simulated.transports.link_faults import Hostile, Schedule
-from simulated.transports.listeners import Conversation, Ending, Piece
-from simulated.transports.modbus import ILLEGAL_ADDRESS, IllegalAddress, RtuConversation
-from simulated.transports.scpi import ScpiConversation, ScpiTerminal
+from simulated.transports.arriving import Arriving
+from simulated.transports.listeners import Conversation, Ending
+from simulated.transports.modbus import ILLEGAL_ADDRESS, IllegalAddress, RegisterMap
 
 MESSAGE_TIME = 1e-3
 """Seconds one message takes, so that a client that polls sees time pass."""
@@ -22,35 +19,16 @@ _FRAMING_BYTES = 5
 """Bytes of an answer besides its registers, MODBUS over Serial Line V1.02: unit, function, count, check."""
 
 
-class _Arriving:
-    """Pieces on their way, each with its time of arrival."""
-
-    def __init__(self) -> None:
-        self._sources: deque[tuple[float, Iterator[Piece]]] = deque()
-        self._last = 0.0
-        self._next: tuple[float, bytes | Ending] | None = None
-
-    def add(self, now: float, pieces: Iterable[Piece]) -> None:
-        """Send `pieces` after `now`."""
-        self._sources.append((now, iter(pieces)))
-
-    def ready(self) -> float:
-        """Arrival time of the next piece; infinite when there is none."""
-        while self._next is None and self._sources:
-            sent, source = self._sources[0]
-            found = next(source, None)
-            if found is None:
-                self._sources.popleft()
-            else:
-                self._last = max(self._last, sent) + found[1]
-                self._next = (self._last, found[0])
-        return float("inf") if self._next is None else self._next[0]
-
-    def take(self) -> bytes | Ending:
-        """Remove and return the next piece; `ready` has said there is one."""
-        assert self._next is not None
-        piece, self._next = self._next[1], None
-        return piece
+def _next_bytes(arriving: Arriving, clock: BenchTime, until: float) -> bytes | None:
+    """The bytes that arrive next; None when nothing has by `until`. Raises ConnectionError at the end of the connection."""
+    ready = arriving.ready()
+    clock.sleep(min(ready, until) - clock.now())
+    if ready > until:
+        return None
+    piece = arriving.take()
+    if isinstance(piece, Ending):
+        raise ConnectionError(f"{piece.value} by the other side")
+    return piece
 
 
 class TextLink:
@@ -69,15 +47,14 @@ class TextLink:
         self._end = read_termination.encode("latin-1")
         self._clock = clock
         self._timeout = timeout
-        self._arriving = _Arriving()
+        self._arriving = Arriving(clock.now)
         self._received = b""
 
     def write(self, text: str) -> None:
         """Send one message; its termination is added."""
         self._clock.sleep(MESSAGE_TIME)
         data = (text + self._write_termination).encode("latin-1", "replace")
-        pieces = self._conversation.receive(data)
-        self._arriving.add(self._clock.now(), pieces)
+        self._arriving.add(self._conversation.receive(data))
 
     def read(self) -> str:
         """The oldest reply that has not been read, without its termination.
@@ -87,13 +64,8 @@ class TextLink:
         """
         until = self._clock.now() + self._timeout
         while self._end not in self._received:
-            ready = self._arriving.ready()
-            self._clock.sleep(min(ready, until) - self._clock.now())
-            if ready > until:
+            if (piece := _next_bytes(self._arriving, self._clock, until)) is None:
                 raise TimeoutError(f"no reply within {self._timeout:g} s")
-            piece = self._arriving.take()
-            if isinstance(piece, Ending):
-                raise ConnectionError(f"{piece.value} by the other side")
             self._received += piece
             if len(self._received) > LONGEST_REPLY:
                 raise ConnectionError("reply without end")
@@ -110,7 +82,7 @@ class TextLink:
         return bool(self._received) or self._arriving.ready() <= self._clock.now()
 
     def close(self) -> None:
-        self._arriving, self._received = _Arriving(), b""
+        self._arriving, self._received = Arriving(self._clock.now), b""
 
 
 class InProcessRegisters:
@@ -130,7 +102,7 @@ class InProcessRegisters:
         self._framer = FramerRTU(DecodePDU(is_server=False))
         self._conversation, self._unit_id, self._clock, self._timeout = conversation, unit_id, clock, timeout
         self._per_byte = _BITS_PER_CHARACTER / baud_rate
-        self._arriving = _Arriving()
+        self._arriving = Arriving(clock.now)
 
     def read_registers(self, function: str, address: int, count: int) -> list[int]:
         """`count` words from `address`.
@@ -145,17 +117,12 @@ class InProcessRegisters:
         kind = ReadInputRegistersRequest if function == "input" else ReadHoldingRegistersRequest
         request = self._framer.buildFrame(kind(address=address, count=count, dev_id=self._unit_id))
         until = self._clock.now() + self._timeout
-        pieces = self._conversation.receive(request)
-        self._arriving.add(self._clock.now(), pieces)
+        self._arriving.add(self._conversation.receive(request))
         received = b""
         while True:
-            ready = self._arriving.ready()
-            self._clock.sleep(min(ready, until) - self._clock.now())
-            if ready > until or len(received) > LONGEST_ANSWERS:
+            piece = _next_bytes(self._arriving, self._clock, until)
+            if piece is None or len(received) > LONGEST_ANSWERS:
                 raise TimeoutError(f"no good frame within {self._timeout:g} s, {len(received)} bytes received")
-            piece = self._arriving.take()
-            if isinstance(piece, Ending):
-                raise ConnectionError(f"{piece.value} by the other side")
             received += piece
             _, answer = self._framer.handleFrame(received, self._unit_id, 0)
             if answer is not None:
@@ -170,30 +137,22 @@ class InProcessRegisters:
         return list(answer.registers)
 
     def close(self) -> None:
-        self._arriving = _Arriving()
+        self._arriving = Arriving(self._clock.now)
 
 
-def open_link(
-    bench: SimulatedBench, instrument_name: str, timeout: float = 3.0, schedule: Schedule | None = None
-) -> TextLink | InProcessRegisters:
-    """A link to the instrument called `instrument_name`. `timeout` in seconds; `schedule` goes before the bench's own.
+def open_link(bench: SimulatedBench, name: str, timeout: float = 3.0) -> TextLink | InProcessRegisters:
+    """A link to the instrument called `name`. `timeout` in seconds.
 
     Raises KeyError when there is none, terminals.UnsupportedInstrument when it has no terminal, ConnectionRefusedError
     while it is gone.
     """
-    terminal, instrument, clock = bench.terminal(instrument_name), bench.instrument(instrument_name), bench.clock
-    schedule = schedule or bench.schedules.get(instrument_name)
-    if schedule is not None and schedule.absent(clock.now()):
+    terminal, instrument, clock = bench.terminal(name), bench.instrument(name), bench.clock
+    if bench.absent(name):
         raise ConnectionRefusedError("connection refused")
-    if isinstance(terminal, ScpiTerminal):
-        profile = instrument.profile
-        assert profile is not None  # only a profile makes a terminal
-        text: Conversation = ScpiConversation(terminal, profile.write_termination, profile.read_termination)
-        if schedule is not None:
-            end = profile.read_termination.encode("latin-1")
-            text = Hostile(text, schedule, "text", clock.now, end=end, queue_error=terminal.queue_error)
-        return TextLink(text, profile.write_termination, profile.read_termination, clock, timeout)
-    line: Conversation = RtuConversation(terminal, instrument.unit_id)
-    if schedule is not None:
-        line = Hostile(line, schedule, "rtu", clock.now)
-    return InProcessRegisters(line, instrument.unit_id, clock, instrument.baud_rate, timeout)
+    if isinstance(terminal, RegisterMap):
+        line = bench.conversation(name, "rtu")
+        return InProcessRegisters(line, instrument.unit_id, clock, instrument.baud_rate, timeout)
+    profile = instrument.profile
+    assert profile is not None  # only a profile makes a terminal
+    text = bench.conversation(name, "text")
+    return TextLink(text, profile.write_termination, profile.read_termination, clock, timeout)

@@ -84,7 +84,8 @@ def served(
     (folder / "device.toml").write_text(template("device.toml"), encoding="utf-8")
     inputs = load_inputs(folder / "device.toml", folder / "bench.toml", "turns_check", Options())
     bench = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), RealClock())
-    with serve(bench, schedules, one_client):
+    bench.schedules.update(schedules or {})
+    with serve(bench, one_client):
         yield Served(folder, bench)
 
 

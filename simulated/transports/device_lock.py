@@ -1,8 +1,12 @@
-"""The exclusive lock that HiSLIP and VXI-11 sessions can take on an instrument."""
+"""What the sessions of HiSLIP and VXI-11 on one port share, such as an exclusive lock on the instrument."""
 
 from __future__ import annotations
 
+import itertools
 import threading
+from collections.abc import Callable
+
+from simulated.transports.listeners import Conversation
 
 
 class DeviceLock:
@@ -34,3 +38,14 @@ class DeviceLock:
     def taken(self) -> bool:
         with self._guard:
             return self._holder is not None
+
+
+class SessionServer:
+    """State shared by the connections to one port. `termination` ends program messages, `reply_termination` replies."""
+
+    def __init__(self, converse: Callable[[], Conversation], termination: str, reply_termination: str) -> None:
+        self.converse = converse
+        self.message_end = (termination or "\n").encode("latin-1")
+        self.reply_end = reply_termination.encode("latin-1")
+        self.lock = DeviceLock()
+        self.numbers = itertools.count(1)

@@ -6,12 +6,11 @@ message is said by its frame (DataEnd), which a reply gets only when it ends as 
 
 from __future__ import annotations
 
-import itertools
 import struct
 import time
 from collections.abc import Callable, Iterable, Iterator
 
-from simulated.transports.device_lock import DeviceLock
+from simulated.transports.device_lock import SessionServer
 from simulated.transports.listeners import Conversation, Ending, Piece
 
 _HEADER = struct.Struct("!2sBBIQ")
@@ -50,16 +49,12 @@ def message(kind: int, control: int = 0, parameter: int = 0, payload: bytes = b"
     return _HEADER.pack(b"HS", kind, control, parameter, len(payload)) + payload
 
 
-class HislipServer:
-    """State shared by the connections to one port. `termination` ends program messages, `reply_termination` replies."""
+class HislipServer(SessionServer):
+    """The instrument behind one port, and the sessions whose second connection stands."""
 
     def __init__(self, converse: Callable[[], Conversation], termination: str, reply_termination: str) -> None:
-        self.converse = converse
-        self.message_end = (termination or "\n").encode("latin-1")
-        self.reply_end = reply_termination.encode("latin-1")
-        self.lock = DeviceLock()
+        super().__init__(converse, termination, reply_termination)
         self.established: set[int] = set()
-        self.numbers = itertools.count(1)
 
     def connection(self) -> HislipConversation:
         return HislipConversation(self)

@@ -40,7 +40,7 @@ def never() -> bool:
     return False
 
 
-def _nothing(_: Conversation) -> None:
+def nothing(_: Conversation) -> None:
     return None
 
 
@@ -57,7 +57,7 @@ class TcpListener:
         port: int,
         converse: Callable[[], Conversation],
         absent: Callable[[], bool] = never,
-        ended: Callable[[Conversation], None] = _nothing,
+        ended: Callable[[Conversation], None] = nothing,
         clients: int | None = None,
     ) -> None:
         self._clients = clients

@@ -7,14 +7,13 @@ its replies.
 
 from __future__ import annotations
 
-import itertools
 import struct
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 
-from simulated.transports.device_lock import DeviceLock
-from simulated.transports.listeners import Conversation, Ending, Piece
+from simulated.transports.arriving import Arriving
+from simulated.transports.device_lock import SessionServer
+from simulated.transports.listeners import Ending, Piece
 
 PROGRAM, VERSION = 0x0607AF, 1
 _CREATE_LINK, _WRITE, _READ, _READ_STATUS, _TRIGGER, _CLEAR = range(10, 16)
@@ -29,15 +28,8 @@ LARGEST_WRITE = 16384
 _LARGEST_RECORD = 1 << 20
 
 
-class Vxi11Server:
-    """State shared by the connections to one port. `termination` ends program messages, `reply_termination` replies."""
-
-    def __init__(self, converse: Callable[[], Conversation], termination: str, reply_termination: str) -> None:
-        self.converse = converse
-        self.message_end = (termination or "\n").encode("latin-1")
-        self.reply_end = reply_termination.encode("latin-1")
-        self.lock = DeviceLock()
-        self.numbers = itertools.count(1)
+class Vxi11Server(SessionServer):
+    """The instrument behind one port."""
 
     def connection(self) -> Vxi11Conversation:
         return Vxi11Conversation(self)
@@ -161,29 +153,27 @@ class _Link:
     def __init__(self, server: Vxi11Server) -> None:
         self._conversation = server.converse()
         self._message_end, self._reply_end = server.message_end, server.reply_end
-        self._replies: deque[Iterator[Piece]] = deque()
-        self._next: tuple[bytes | Ending, float] | None = None
+        self._replies = Arriving(time.monotonic)
         self._output = b""
 
     def take(self, data: bytes, end: bool) -> None:
         if end and not data.endswith(self._message_end):
             data += self._message_end
         # A reply nobody has read is discarded when a new message comes (IEEE 488.2, query interrupted).
-        self._replies.clear()
-        self._output, self._next = b"", None
-        self._replies.append(iter(self._conversation.receive(data)))
+        self._output, self._replies = b"", Arriving(time.monotonic)
+        self._replies.add(self._conversation.receive(data))
 
     def give(self, size: int, timeout: float, stop_at: bytes) -> Iterator[Piece]:
         """The result of a read of at most `size` bytes within `timeout` seconds."""
         until = time.monotonic() + timeout
         while not (reason := self._reason(size, stop_at)):
-            piece, ready = self._following()
+            ready = self._replies.ready()
             if ready > until:
                 yield b"", max(0.0, until - time.monotonic())
                 yield from _result(_TIMEOUT, 0, 0)
                 return
             yield b"", max(0.0, ready - time.monotonic())
-            self._next = None
+            piece = self._replies.take()
             if isinstance(piece, Ending):
                 yield piece, 0.0
                 return
@@ -198,16 +188,6 @@ class _Link:
         if self._output.endswith(self._reply_end) and len(self._output) <= size:
             return _REASON_END
         return _REASON_COUNT if len(self._output) >= size else 0
-
-    def _following(self) -> tuple[bytes | Ending, float]:
-        """The next piece and its arrival time; infinite when there is none."""
-        while self._next is None and self._replies:
-            found = next(self._replies[0], None)
-            if found is None:
-                self._replies.popleft()
-            else:
-                self._next = (found[0], time.monotonic() + found[1])
-        return self._next if self._next is not None else (b"", float("inf"))
 
 
 class _Arguments:

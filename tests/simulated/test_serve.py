@@ -259,7 +259,7 @@ def test_two_benches_do_not_share(make_description: Callable[..., Any]) -> None:
 
 
 def test_a_schedule_strikes_on_every_transport(make_description: Callable[..., Any], tmp_path: Path) -> None:
-    """Given to `serve` by the instruments' names; one instrument of each kind of address keeps silent once."""
+    """Given to the bench by the instruments' names; one instrument of each kind of address keeps silent once."""
     addresses = {
         "source": "TCPIP::127.0.0.1::hislip0,0::INSTR",
         "multimeter": "TCPIP::127.0.0.1,0::inst0::INSTR",
@@ -268,7 +268,7 @@ def test_a_schedule_strikes_on_every_transport(make_description: Callable[..., A
     }
     schedules = {name: Schedule({0: "mute"}) for name in addresses}
     settings = LinkSettings(timeout=0.5)
-    with serve(SimulatedBench(make_description(addresses=addresses), RealClock()), schedules) as at:
+    with serve(SimulatedBench(make_description(addresses=addresses), RealClock(), schedules=schedules)) as at:
         for name in ("source", "multimeter", "relay"):
             with pytest.raises(LinkError, match="within the timeout"):
                 VisaLink(name, at[name], settings).query("*IDN?")
@@ -277,7 +277,7 @@ def test_a_schedule_strikes_on_every_transport(make_description: Callable[..., A
             link.close()
         with pytest.raises(LinkError):
             ModbusLink("meter", at["meter"], settings).read_registers("input", 0, 2)
-    with serve(SimulatedBench(make_description(), RealClock()), {"meter": Schedule({0: "mute"})}) as at:
+    with serve(SimulatedBench(make_description(), RealClock(), schedules={"meter": Schedule({0: "mute"})})) as at:
         with pytest.raises(LinkError):
             ModbusLink("meter", at["meter"], settings).read_registers("input", 0, 2)
         registers = ModbusLink("meter", at["meter"], settings)
