@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 from instruments.drivers.on_for import OnFor
 from instruments.drivers.registers import RegisterInstrument
 from instruments.drivers.roles import at_once
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import QueuedError, ReplyError
-from instruments.links.link import Link, Now
-from instruments.profile import Profile
 from instruments.reading import Reading
 
 
 class ScpiLoad(ScpiInstrument):
     """A programmable load or current source."""
-
-    by_person = False
 
     def protect(self, limit: float) -> None:
         """Set the instrument's own current limit, at most its largest current. Does nothing without such a command in the profile."""
@@ -59,21 +56,24 @@ class ScpiLoad(ScpiInstrument):
         self.confirm_quantity("current", current)
 
 
-class ScpiReference(ScpiInstrument):
-    """A multimeter or analyser. Several can measure at the same time: `arm` all, `fire` all, `fetch` from all."""
+class ScpiMeter(ScpiInstrument):
+    """What reads the quantity `measures`: a device that itself speaks SCPI."""
 
-    by_person = False
     measures = "current"
-
-    def configure(self, full_scale: float) -> None:
-        self.configure_quantity(self.measures, full_scale)
 
     def read(self, expected: float | None = None) -> Reading:
         return self.read_quantity(self.measures)
 
     def fetch(self) -> Reading:
-        """The measurement that `fire` started; a fresh one without a trigger in the profile. Raises LinkError or ReplyError."""
+        """The measurement that `fire` started; without a trigger in the profile, a fresh one. Raises LinkError or ReplyError."""
         return self.fetch_quantity(self.measures)
+
+
+class ScpiReference(ScpiMeter):
+    """A multimeter or analyser. Several can measure at the same time: `arm` all, `fire` all, `fetch` from all."""
+
+    def configure(self, full_scale: float) -> None:
+        self.configure_quantity(self.measures, full_scale)
 
     def check(self) -> None:
         """Raise QueuedError when an error was queued behind good replies, ReplyError when there is an unexpected reply.
@@ -93,63 +93,32 @@ class ScpiVoltageReference(ScpiReference):
     measures = "voltage"
 
 
-class ScpiMeter(ScpiInstrument):
-    """A device that itself speaks SCPI."""
-
-    by_person = False
-
-    def read(self, expected: float | None = None) -> Reading:
-        """The value the device shows. Raises LinkError or ReplyError."""
-        return self.read_quantity("current")
-
-    def fetch(self) -> Reading:
-        """The value the device measured since `fire`; without a trigger in the profile, the value it shows now."""
-        return self.fetch_quantity("current")
-
-
-class ScpiVoltmeter(ScpiInstrument):
+@dataclass(eq=False)
+class ScpiVoltmeter(ScpiMeter):
     """A multimeter that reads the voltage; its range is chosen for `expected` volts."""
 
-    by_person = False
+    measures = "voltage"
 
-    def __init__(
-        self, name: str, address: str, profile: Profile, open_link: Callable[[], Link], now: Now, expected: float
-    ) -> None:
-        super().__init__(name, address, profile, open_link, now)
-        self._expected = expected
+    expected: float
 
     def start(self) -> None:
         """Set its voltage range. Raises InstrumentError."""
         super().start()
-        self.configure_quantity("voltage", self._expected)
-
-    def read(self) -> Reading:
-        return self.read_quantity("voltage")
+        self.configure_quantity("voltage", self.expected)
 
 
+@dataclass(eq=False)
 class ScpiSwitch(ScpiInstrument):
     """A relay that moves the range switch; `positions` gives the relay's text for each range."""
 
-    by_person = False
-
-    def __init__(
-        self,
-        name: str,
-        address: str,
-        profile: Profile,
-        open_link: Callable[[], Link],
-        now: Now,
-        positions: dict[str, str],
-    ) -> None:
-        super().__init__(name, address, profile, open_link, now)
-        self._positions = positions
+    positions: Mapping[str, str]
 
     def select(self, range_name: str) -> str:
         """Move the switch, check the error queue and confirm the position. Raises InstrumentError."""
         part = self.profile.switching
-        if part is None or range_name not in self._positions:
+        if part is None or range_name not in self.positions:
             raise ReplyError(f"no position for range {range_name!r}", instrument=self.name, address=self.address)
-        position = self._positions[range_name]
+        position = self.positions[range_name]
         self.tell(part.select, position=position)
         self.check_errors(part.select[-1])
         reply = self.ask(part.query, position=position)
@@ -172,8 +141,6 @@ class ScpiEnvironmentSensor(ScpiInstrument):
 
 class RegisterMeter(RegisterInstrument):
     """A device read over Modbus."""
-
-    by_person = False
 
     def read(self, expected: float | None = None) -> Reading:
         return self.read_quantity("current")

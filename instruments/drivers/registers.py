@@ -19,6 +19,8 @@ LARGEST = {"current": 1e6}
 class RegisterInstrument:
     """One unit on one link."""
 
+    by_person = False
+
     def __init__(
         self, name: str, address: str, profile: Profile, open_link: Callable[[bool], RegisterLink], now: Now
     ) -> None:

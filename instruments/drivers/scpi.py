@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 from instruments.errors import InstrumentError, QueuedError, ReplyError
@@ -23,20 +24,25 @@ QUEUE_BOUND = 32
 """Entries after which an instrument is taken to be one that never says "no error"."""
 
 
+@dataclass(eq=False)
 class ScpiInstrument:
     """One instrument on one link. `open_link` makes a fresh link each time it is called."""
 
-    def __init__(self, name: str, address: str, profile: Profile, open_link: Callable[[], Link], now: Now) -> None:
-        self.name, self.address, self.profile = name, address, profile
-        self._open_link, self._now = open_link, now
-        self._link: Link | None = None
-        self._identity: Identity | None = None
-        self._configured: dict[str, str] = {}
+    by_person = False
+
+    name: str
+    address: str
+    profile: Profile
+    open_link: Callable[[], Link]
+    now: Now
+    _link: Link | None = field(default=None, init=False)
+    _identity: Identity | None = field(default=None, init=False)
+    _configured: dict[str, str] = field(default_factory=dict, init=False)
 
     def open(self) -> None:
         """Open a fresh link, dropping the old one. Raises LinkError."""
         self.close()
-        self._link = self._open_link()
+        self._link = self.open_link()
 
     def close(self) -> None:
         if self._link is not None:
@@ -141,7 +147,7 @@ class ScpiInstrument:
 
     def read_quantity(self, name: str) -> Reading:
         """A fresh reading of a quantity; for one that is fetched a measurement is armed and fired first. Raises LinkError or ReplyError."""
-        started = self._now()
+        started = self.now()
         if self.quantity(name).fetches:
             self.arm()
             self.fire()
@@ -156,9 +162,9 @@ class ScpiInstrument:
         if not quantity.get:
             raise self._error(InstrumentError, f"its profile {self.profile.title!r} cannot read {name!r}", "")
         self._check_configured(name, quantity)
-        started = self._now()
+        started = self.now()
         value, reply = self._numeric(quantity.get)
-        return Reading(value, quantity.unit, reply, started, self._now())
+        return Reading(value, quantity.unit, reply, started, self.now())
 
     def can_read_beside_current(self, name: str) -> bool:
         """Whether `name` can be read without changing the configuration for its current."""
