@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -148,7 +149,7 @@ class Quantity(ProfileTable):
             raise ValueError(f"found maximum {self.maximum:g} not above minimum {self.minimum:g}, expected it above")
         return self
 
-    @property
+    @cached_property
     def fetches(self) -> bool:
         """Whether `get` is FETCh?, which repeats the last measurement instead of making one (SCPI-99, measurement instructions)."""
         words = [unit.strip().lstrip(":").split(":")[0].split("?")[0] for unit in self.get.split(";")]

@@ -28,12 +28,15 @@ class Altered:
 
     def __init__(self, link: Link, answer: Callable[[Link, str], str]) -> None:
         self._link, self._answer = link, answer
+        self._asked = ""
 
     def write(self, text: str) -> None:
-        self._link.write(text)
+        self._asked = text if "?" in text else ""
+        if not self._asked:
+            self._link.write(text)
 
     def read(self) -> str:
-        return self._link.read()
+        return self._answer(self._link, self._asked) if self._asked else self._link.read()
 
     def query(self, text: str) -> str:
         return self._answer(self._link, text)

@@ -33,6 +33,7 @@ from simulated.description import (
 )
 from simulated.inprocess import InProcessRegisters, open_link
 from simulated.inprocess import TextLink as TwinTextLink
+from simulated.physics.clock import VirtualClock
 from simulated.transports.modbus import IllegalAddress
 
 _L = TypeVar("_L", TwinTextLink, InProcessRegisters)
@@ -170,6 +171,8 @@ def displays(simulated: SimulatedBench) -> dict[str, Callable[[], float]]:
 
 
 class TwinLinks:
+    """Links to a simulated bench in virtual time."""
+
     def __init__(self, simulated: SimulatedBench) -> None:
         self._simulated = simulated
 
@@ -177,7 +180,8 @@ class TwinLinks:
         link = _opened(self._simulated, name, entry)
         if not isinstance(link, TwinTextLink):
             raise UserError(f"instruments.{name}: found a profile for registers, expected one for text")
-        return _Text(link, name, entry.address)
+        assert isinstance(self._simulated.clock, VirtualClock)
+        return _Text(link, name, entry.address, self._simulated.clock)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         link = _opened(self._simulated, name, entry)
@@ -226,11 +230,24 @@ class _Failing(Generic[_L]):
 
 
 class _Text(_Failing[TwinTextLink]):
+    def __init__(self, link: TwinTextLink, name: str, address: str, clock: VirtualClock) -> None:
+        super().__init__(link, name, address)
+        self._clock = clock
+        self._asked: tuple[str, float] | None = None
+
     def write(self, text: str) -> None:
-        self._done(text, lambda link: link.write(text))
+        """Send a command. A question is answered when its reply is read, and in the time since it was asked."""
+        if "?" in text:
+            self._asked = text, self._clock.now()
+        else:
+            self._done(text, lambda link: link.write(text))
 
     def read(self) -> str:
-        return self._reply("read", TwinTextLink.read)
+        if self._asked is None:
+            return self._reply("read", TwinTextLink.read)
+        (text, asked_at), self._asked = self._asked, None
+        with self._clock.since(asked_at):
+            return self.query(text)
 
     def query(self, text: str) -> str:
         def exchange(link: TwinTextLink) -> str:

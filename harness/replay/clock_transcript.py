@@ -1,15 +1,9 @@
-"""Transcript of the runner's clock and stops, written and replayed.
-
-Overlapped calls ask for the time in an order that differs from run to run. Within one of them, a lane, it does not: every line names its
-lane, and a replay gives each lane its own times.
-"""
+"""Transcript of the runner's clock and stops, written and replayed."""
 
 from __future__ import annotations
 
 import datetime as dt
-import threading
 from collections import deque
-from collections.abc import Callable
 from typing import Any
 
 from harness.core.clock import Clock
@@ -17,40 +11,13 @@ from harness.core.stop import StopSignal
 from instruments.links.transcript import TranscriptReader, TranscriptWriter
 
 
-class _Lanes:
-    """The lane of this thread: empty outside overlapped calls, else the call's number, "1.0" when overlapped once more."""
-
-    def __init__(self) -> None:
-        self._local = threading.local()
-
-    @property
-    def here(self) -> str:
-        found: str = getattr(self._local, "lane", "")
-        return found
-
-    def marked(self, calls: tuple[Callable[[], Any], ...]) -> list[Callable[[], Any]]:
-        """The calls, each bound to its lane in whatever thread it runs."""
-        outside = self.here
-        return [self._marked(call, f"{outside}.{n}" if outside else str(n)) for n, call in enumerate(calls)]
-
-    def _marked(self, call: Callable[[], Any], lane: str) -> Callable[[], Any]:
-        def marked() -> Any:
-            before, self._local.lane = self.here, lane
-            try:
-                return call()
-            finally:
-                self._local.lane = before
-
-        return marked
-
-
 class TranscribedClock:
     def __init__(self, clock: Clock, writer: TranscriptWriter) -> None:
-        self._clock, self._writer, self._lanes = clock, writer, _Lanes()
+        self._clock, self._writer = clock, writer
 
     def now(self) -> float:
         value = self._clock.now()
-        self._writer.write("now", lane=self._lanes.here or None, received=value)
+        self._writer.write("now", received=value)
         return value
 
     def wall(self) -> dt.datetime:
@@ -62,9 +29,6 @@ class TranscribedClock:
         """Wait; only the times asked for afterwards are recorded."""
         self._clock.sleep(seconds)
 
-    def together(self, *calls: Callable[[], Any]) -> list[Any]:
-        return self._clock.together(*self._lanes.marked(calls))
-
 
 class ReplayedClock:
     """A clock that repeats the recorded times and never waits.
@@ -74,29 +38,27 @@ class ReplayedClock:
     """
 
     def __init__(self, reader: TranscriptReader) -> None:
-        self._reader, self._lanes = reader, _Lanes()
-        self._times: dict[str, deque[dict[str, Any]]] = {}
+        self._reader = reader
+        self._times: deque[dict[str, Any]] = deque()
         self._walls: deque[str] = deque()
         self.stops: list[dict[str, Any]] = []
         self._end = 2
         for line in reader.rest():
             self._end = line["line"] + 1
             if line["did"] == "now":
-                self._times.setdefault(line.get("lane", ""), deque()).append(line)
+                self._times.append(line)
             elif line["did"] == "wall":
                 self._walls.append(line["received"])
             elif line["did"] == "stop":
                 self.stops.append(line)
 
     def now(self) -> float:
-        """The next recorded time of this lane. Raises TranscriptError when there is none."""
-        lane = self._lanes.here
+        """The next recorded time. Raises TranscriptError when there is none."""
         if self._reader.failures:
             raise self._reader.failures[0]
-        if not self._times.get(lane):
-            where = f" in lane {lane}" if lane else ""
-            raise self._reader.failed(self._end, f"no further time{where}", "now")
-        value: float = self._times[lane].popleft()["received"]
+        if not self._times:
+            raise self._reader.failed(self._end, "no further time", "now")
+        value: float = self._times.popleft()["received"]
         return value
 
     def wall(self) -> dt.datetime:
@@ -107,22 +69,11 @@ class ReplayedClock:
     def sleep(self, seconds: float) -> None:
         """Return at once."""
 
-    def together(self, *calls: Callable[[], Any]) -> list[Any]:
-        results, failures = [], []
-        for call in self._lanes.marked(calls):
-            try:
-                results.append(call())
-            except Exception as failure:  # noqa: BLE001  raised below, once every call has been made
-                failures.append(failure)
-        if failures:
-            raise failures[0]
-        return results
-
     def check_used_up(self) -> None:
         """Raise TranscriptError when the session has failed, or times are left."""
-        left = sorted(line["line"] for times in self._times.values() for line in times)
-        if left and not self._reader.failures:
-            self._reader.failed(left[0], f"now ({len(left)} times left)", "the end of the session")
+        if self._times and not self._reader.failures:
+            left = f"now ({len(self._times)} times left)"
+            self._reader.failed(self._times[0]["line"], left, "the end of the session")
         self._reader.check_used_up()
 
 

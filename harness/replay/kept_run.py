@@ -18,7 +18,7 @@ from harness.safety.confirmation import Cautions
 from harness.steps import Options
 from instruments.profile import SHIPPED
 
-FORMAT = "ratioproof-kept-run-2"
+FORMAT = "ratioproof-kept-run-3"
 RUN, DEVICE, BENCH, PROCEDURE, RECORD = "run.json", "device.toml", "bench.toml", "procedure.py", "record.jsonl"
 CAUSES = "causes.toml"
 CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jsonl", "guard_before.json"

@@ -41,16 +41,9 @@ class Surroundings:
 
 def at_the_bench(inputs: RunInputs, person: Person, activity: Activity) -> Surroundings:
     """The bench itself; every exchange with it is announced to `activity`."""
-    clock = RealClock()
     wires = Wires(inputs.bench_file.resolve().parent, inputs.bench.visa)
-
-    def close() -> list[str]:
-        clock.close()
-        return []
-
-    return Surroundings(
-        clock, AnnouncedLinks(wires, activity), person, True, lambda stop: None, close, wires.check_used_up
-    )
+    links = AnnouncedLinks(wires, activity)
+    return Surroundings(RealClock(), links, person, True, lambda stop: None, list, wires.check_used_up)
 
 
 def transcribed(around: Surroundings, inputs: RunInputs, folder: Path, record_file: Path) -> Surroundings:

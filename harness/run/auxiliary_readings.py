@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 
 from harness.core.errors import RatioproofError
@@ -13,6 +14,8 @@ from harness.files.device import Device
 from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Entry
 from harness.station.plausibility import Applied, Expectations
+from instruments.drivers.roles import Instrument
+from instruments.drivers.scpi import ScpiInstrument
 from instruments.operator.person import Expected
 from instruments.reading import Reading
 
@@ -30,6 +33,7 @@ class _Shows:
     """Quantities one instrument shows: their `names`, recorded behind `prefix`."""
 
     prefix: str
+    instrument: Instrument
     by_person: bool
     names: Sequence[str]
     read: Callable[[Sequence[str], Expected | None], Mapping[str, Reading]]
@@ -40,7 +44,7 @@ class AuxiliaryReader:
 
     def __init__(self, run: RunContext) -> None:
         device, bench, station = run.device, run.bench, run.station
-        self._station, self._clock = station, run.clock
+        self._station = station
         self._plausible = Expectations(bench)
         self._largest = device.transformer.maximum_secondary_current
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
@@ -75,19 +79,23 @@ class AuxiliaryReader:
         parts = []
         if power and voltmeter is not None:
             parts.append(
-                _Shows("reference_", voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()})
+                _Shows(
+                    "reference_", voltmeter, voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()}
+                )
             )
         reference, meter = station.reference, station.meter
         of_reference = self._of_reference if power else []
         if flows:
             # Without a current an instrument may have no frequency, and answers that it is not a number.
             of_reference = [*of_reference, *self._frequency]
-        parts.append(_Shows("reference_", reference.by_person, of_reference, reference.read_beside))
+        parts.append(_Shows("reference_", reference, reference.by_person, of_reference, reference.read_beside))
         if power:
-            parts.append(_Shows("displayed_", meter.by_person, self._of_meter, meter.read_beside))
+            parts.append(_Shows("displayed_", meter, meter.by_person, self._of_meter, meter.read_beside))
         if secondary is not None:
             parts.append(
-                _Shows("secondary_", secondary.by_person, ["current"], lambda *_: {"current": secondary.read()})
+                _Shows(
+                    "secondary_", secondary, secondary.by_person, ["current"], lambda *_: {"current": secondary.read()}
+                )
             )
         return [part for part in parts if part.names]
 
@@ -105,10 +113,15 @@ class AuxiliaryReader:
         return [typed(name) for name in part.names]
 
     def _together(self, parts: Sequence[_Shows]) -> Mapping[str, Reading]:
-        calls = [lambda part=part: part.read(part.names, None) for part in parts]
-        found = self._clock.together(*calls)
-        named = [self._named(part, readings) for part, readings in zip(parts, found, strict=True)]
-        return {name: reading for readings in named for name, reading in readings.items()}
+        """All that `parts` show, by its name in the record: those over SCPI measure while the others answer."""
+        found: dict[str, Reading] = {}
+        with ExitStack() as measuring:
+            for part in parts:
+                if isinstance(part.instrument, ScpiInstrument):
+                    measuring.enter_context(part.instrument.measuring(part.names[0]))
+            for part in sorted(parts, key=lambda p: isinstance(p.instrument, ScpiInstrument)):
+                found |= self._named(part, part.read(part.names, None))
+        return found
 
     def _named(self, part: _Shows, readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
         """The readings under their names in the record. Raises Overdriven."""

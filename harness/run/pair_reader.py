@@ -13,7 +13,8 @@ from harness.run.auxiliary_readings import AuxiliaryReader
 from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Entries, Entry
 from harness.station.plausibility import Applied
-from instruments.drivers.roles import Triggered
+from instruments.drivers.over_links import ScpiMeter, ScpiReference
+from instruments.drivers.roles import Meter
 from instruments.errors import ReplyError
 from instruments.operator.person import UndoLast
 from instruments.reading import Reading
@@ -82,10 +83,6 @@ class PairReader:
         self._run, self._zero = run, run.writer.time_zero
         self._beside = AuxiliaryReader(run)
         self._last_start = float("-inf")
-        both = (run.station.reference, run.station.meter)
-        self._triggered = all(isinstance(i, Triggered) for i in both) and any(
-            isinstance(i, Triggered) and i.armable for i in both
-        )
 
     def arrange(self) -> None:
         """Set the range of the readings beside the pair; the load must be off. Raises InstrumentError."""
@@ -107,7 +104,7 @@ class PairReader:
                     Entry(lambda _: {"displayed": standard.read(current)}, standard.by_person),
                 ]
             )
-        return Entries([Entry(lambda _: _both(*self._run.clock.together(lambda: standard.read(None), reference.read)))])
+        return Entries([Entry(lambda _: self._overlapped(standard))])
 
     def read(self, rng: Range, current: float) -> PairReading:
         """One pair, which a person may undo. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
@@ -141,7 +138,7 @@ class PairReader:
         for _ in range(APART):
             self._run.pause(self._last_start + interval - self._run.clock.now())
             self._last_start = self._run.clock.now()
-            found = self._overlapped()
+            found = self._overlapped(self._run.station.meter)
             if abs(_middle(found["reference"]) - _middle(found["displayed"])) <= interval:
                 return found
         raise ReplyError(
@@ -150,16 +147,22 @@ class PairReader:
             address=self._run.station.meter.address,
         )
 
-    def _overlapped(self) -> dict[str, Reading]:
-        reference, meter = self._run.station.reference, self._run.station.meter
-        if self._triggered:
-            assert isinstance(reference, Triggered)
-            assert isinstance(meter, Triggered)
-            # Both stand ready before either starts, so that they measure the same stretch of time.
-            self._run.clock.together(meter.arm, reference.arm)
-            self._run.clock.together(meter.fire, reference.fire)
-            return _both(*self._run.clock.together(meter.fetch, reference.fetch))
-        return _both(*self._run.clock.together(lambda: meter.read(None), reference.read))
+    def _overlapped(self, meter: Meter) -> dict[str, Reading]:
+        """Both readings: the reference measures while the meter answers, and is read after it."""
+        reference = self._run.station.reference
+        assert isinstance(reference, ScpiReference)
+        if meter.address == reference.address:
+            # Two of one address may have one queue of replies.
+            return {"displayed": meter.read(None), "reference": reference.read()}
+        triggered = [i for i in (meter, reference) if isinstance(i, ScpiMeter | ScpiReference) and i.armable]
+        # All stand ready before any starts, so that they measure the same stretch of time.
+        for instrument in triggered:
+            instrument.arm()
+        for instrument in triggered:
+            instrument.fire()
+        with reference.measuring(reference.measures):
+            displayed = meter.fetch() if isinstance(meter, ScpiMeter) and meter.armable else meter.read(None)
+            return {"reference": reference.fetch(), "displayed": displayed}
 
     @property
     def by_hand(self) -> bool:
@@ -193,10 +196,6 @@ class PairReader:
                 Entry(lambda found: {"displayed": _between(found[BEFORE], meter.read(None))}),
             ]
         return [typed, Entry(shown, typed=True)]
-
-
-def _both(displayed: Reading, reference: Reading) -> dict[str, Reading]:
-    return {"reference": reference, "displayed": displayed}
 
 
 def _between(before: Reading, after: Reading) -> Reading:

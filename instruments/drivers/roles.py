@@ -8,7 +8,7 @@ LinkError when it fails, ReplyError when its answer cannot be used.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Protocol, runtime_checkable
+from typing import Protocol
 
 from instruments.drivers.on_for import OnFor
 from instruments.operator.person import Expected
@@ -94,27 +94,6 @@ class Meter(Instrument, ReadsBesideCurrent, Protocol):
 
     def read(self, expected: float | None) -> Reading:
         """The value the device shows, in amperes of its own scale; `expected` helps a person notice a slip."""
-
-
-@runtime_checkable
-class Triggered(Protocol):
-    """An instrument that can measure at the same time as others: all are armed, then all fired, then each is fetched from.
-
-    `armable`: its profile declares a trigger; without one, `arm` and `fire` do nothing and `fetch` is a fresh reading.
-    """
-
-    @property
-    def armable(self) -> bool:
-        """Whether `arm` and `fire` do anything."""
-
-    def arm(self) -> None:
-        """Prepare for the trigger."""
-
-    def fire(self) -> None:
-        """Start one measurement."""
-
-    def fetch(self) -> Reading:
-        """The measurement that `fire` started."""
 
 
 class Voltmeter(Instrument, Protocol):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TypeVar
 
@@ -38,11 +39,13 @@ class ScpiInstrument:
     _link: Link | None = field(default=None, init=False)
     _identity: Identity | None = field(default=None, init=False)
     _configured: dict[str, str] = field(default_factory=dict, init=False)
+    _asked: str = field(default="", init=False)
+    _begun: float | None = field(default=None, init=False)
 
     def open(self) -> None:
         """Open a fresh link, dropping the old one. Raises LinkError."""
         self.close()
-        self._link = self.open_link()
+        self._link, self._asked, self._begun = self.open_link(), "", None
 
     def close(self) -> None:
         if self._link is not None:
@@ -87,7 +90,11 @@ class ScpiInstrument:
     def ask(self, query: str, **values: object) -> str:
         """The stripped reply to one query. Raises LinkError or ReplyError."""
         text = query.format(**values) if values else query
-        return self._opened(text).query(text).strip()
+        link = self._opened(text)
+        if text != self._asked:
+            return link.query(text).strip()
+        self._asked = ""
+        return link.read().strip()
 
     def quantity(self, name: str) -> Quantity:
         """The profile's quantity `name`. Raises InstrumentError when there is none."""
@@ -143,7 +150,30 @@ class ScpiInstrument:
     def fire(self) -> None:
         """Start the armed measurement. Does nothing without a trigger in the profile. Raises LinkError."""
         if self.profile.trigger is not None:
+            self._begun = self.now()
             self.tell(self.profile.trigger.fire)
+
+    @contextmanager
+    def measuring(self, name: str) -> Iterator[None]:
+        """Let it measure `name` while others are spoken to; what is fetched of it in the block is that measurement. Raises LinkError.
+
+        A reply that nobody took is read off at the end, so that it answers no later question. What is fetched is started by `fire` instead.
+        """
+        quantity = self._readable(name)
+        if quantity.fetches:
+            yield
+            return
+        self._begun = self.now()
+        self._opened(quantity.get).write(quantity.get)
+        self._asked = quantity.get
+        try:
+            yield
+        finally:
+            self._begun = None
+            if self._asked:
+                # A link on which that fails is closed, and so found out.
+                with suppress(InstrumentError):
+                    self.ask(quantity.get)
 
     def read_quantity(self, name: str) -> Reading:
         """A fresh reading of a quantity; for one that is fetched a measurement is armed and fired first. Raises LinkError or ReplyError."""
@@ -154,15 +184,12 @@ class ScpiInstrument:
         return self.fetch_quantity(name)._replace(started=started)
 
     def fetch_quantity(self, name: str) -> Reading:
-        """Read a quantity from the measurement that `fire` started.
+        """Read a quantity from the measurement that `fire` or `measuring` started, else afresh; it began when that did.
 
         Raises LinkError, ReplyError, or InstrumentError when the same query was configured for another quantity.
         """
-        quantity = self.quantity(name)
-        if not quantity.get:
-            raise self._error(InstrumentError, f"its profile {self.profile.title!r} cannot read {name!r}", "")
-        self._check_configured(name, quantity)
-        started = self.now()
+        quantity = self._readable(name)
+        started, self._begun = self.now() if self._begun is None else self._begun, None
         value, reply = self._numeric(quantity.get)
         return Reading(value, quantity.unit, reply, started, self.now())
 
@@ -217,13 +244,17 @@ class ScpiInstrument:
         replies = [(self.ask(c.query), c) for c in self.profile.safe.confirm]
         return all(_matches(r, c) for r, c in replies), ", ".join(f"{c.query} -> {r}" for r, c in replies)
 
-    def _check_configured(self, name: str, quantity: Quantity) -> None:
+    def _readable(self, name: str) -> Quantity:
         """Refuse another quantity than the one configured last: one query may serve several. Before that it reads the profile's first."""
+        quantity = self.quantity(name)
+        if not quantity.get:
+            raise self._error(InstrumentError, f"its profile {self.profile.title!r} cannot read {name!r}", "")
         sharing = [n for n, q in self.profile.quantities.items() if q.get == quantity.get]
         if len(sharing) > 1 and self._configured.get(quantity.get, sharing[0]) != name:
             raise self._error(
                 InstrumentError, f"is not configured for {name}, and this query reads what is configured", quantity.get
             )
+        return quantity
 
     def _numeric(self, query: str) -> tuple[float, str]:
         reply = self.ask(query)

@@ -71,6 +71,7 @@ class VisaLink:
         self._until = 0.0
         self._calls = BoundedCalls(f"VISA {instrument}")
         self._hangs = False
+        self._question = "read"
         self._resource: Any = None
         self._session: Any = None
         self._socket: WatchedSocket | None = None
@@ -90,16 +91,19 @@ class VisaLink:
             raise self._failure(self._interface.why_not_open(failure, settings.library), "open", started) from failure
 
     def write(self, text: str) -> None:
-        """Send one message. Raises LinkError."""
+        """Send one message. Raises LinkError, also for a question when a reply nobody asked for was waiting."""
         with self._lock:
             self._begin()
+            if "?" in text:
+                self._refuse_waiting_bytes(text)
+                self._question = text
             self._write(text)
 
     def read(self) -> str:
         """The next reply. Raises LinkError or ReplyError."""
         with self._lock:
             self._begin()
-            return self._read("read")
+            return self._read(self._question)
 
     def query(self, text: str) -> str:
         """Send one message and return its reply. Raises LinkError, also when a reply nobody asked for was waiting."""

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
-from typing import Protocol, TypeVar
-
-Result = TypeVar("Result")
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Protocol
 
 VIRTUAL_START = dt.datetime(2026, 1, 5, 8, 0, tzinfo=dt.UTC)
 
@@ -39,23 +38,11 @@ class VirtualClock:
         """Advance by `seconds`; a negative duration changes nothing."""
         self._now += max(0.0, seconds)
 
-    def together(self, *calls: Callable[[], Result]) -> list[Result]:
-        """Run `calls` so that each begins at the same instant; the clock ends where the longest one ended.
-
-        Every call is run, then the first exception among them is raised, as with threads.
-        """
-        start = latest = self._now
-        results: list[Result] = []
-        failures: list[Exception] = []
-        for call in calls:
-            self._now = start
-            try:
-                results.append(call())
-            except Exception as failure:  # noqa: BLE001 - raised below, once the other calls have run
-                failures.append(failure)
-            finally:
-                latest = max(latest, self._now)
-                self._now = latest
-        if failures:
-            raise failures[0]
-        return results
+    @contextmanager
+    def since(self, instant: float) -> Iterator[None]:
+        """Let the block begin at `instant`, in the past, beside what was done since; after it the clock is where the later of both ended."""
+        reached, self._now = self._now, instant
+        try:
+            yield
+        finally:
+            self._now = max(reached, self._now)

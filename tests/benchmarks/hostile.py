@@ -65,18 +65,14 @@ class SocketRun(TwinRun):
     def __init__(self, inputs: RunInputs, folder: Path) -> None:
         super().__init__(inputs)
         self._folder = folder
-        self._real_clock = RealClock()
-        self.clock = self._real_clock
+        self.clock = RealClock()
         self.bench = SimulatedBench(self.bench.description, SimulatedRealClock())
 
     def run(self) -> None:
         """From safe to safe; raises what the runner raises."""
         self.links = Wires(self._folder)
         with serve(self.bench):
-            try:
-                super().run()
-            finally:
-                self._real_clock.close()
+            super().run()
 
 
 def one_run(inputs: RunInputs, seed: int, outcome: Outcome, faults: Sequence[str], folder: Path | None = None) -> None:

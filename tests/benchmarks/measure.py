@@ -118,7 +118,6 @@ def reading_pairs(folder: Path, delay: float, count: int, rounds: int) -> None:
     reference.close()
     meter.close()
     writer.close()
-    clock.close()
     for peer in peers:
         peer.kill()
         peer.wait()

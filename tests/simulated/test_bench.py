@@ -158,7 +158,9 @@ def test_a_reading_takes_its_time_and_is_fresh(make_desk: MakeDesk) -> None:
     desk = make_desk()
     desk.apply(10.0)
     begin = desk.clock.now()
-    reading, shown = desk.clock.together(desk.reading, desk.displayed)
+    shown = desk.displayed()
+    with desk.clock.since(begin):
+        reading = desk.reading()
 
     assert desk.clock.now() - begin == pytest.approx(0.1, abs=0.005)
     assert reading == pytest.approx(shown, rel=0.006)
@@ -172,7 +174,9 @@ def test_the_wander_is_common_to_reference_and_meter(make_desk: MakeDesk, meter:
     readings, ratios = [], []
     for _ in range(200):
         desk.clock.sleep(1.0)
-        reading, shown = desk.clock.together(desk.reading, desk.displayed)
+        begin, shown = desk.clock.now(), desk.displayed()
+        with desk.clock.since(begin):
+            reading = desk.reading()
         readings.append(reading / 40.0)
         ratios.append(shown / reading)
 

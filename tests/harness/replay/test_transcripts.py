@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -184,30 +183,6 @@ def test_a_name_that_is_a_device_under_windows_is_refused(tmp_path: Path, name: 
     (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
     with pytest.raises(UserError, match=f"found '{name}', expected another name"):
         load_inputs(tmp_path / "pair" / "device.toml", tmp_path / "bench.toml", "turns_check", inputs.options)
-
-
-def test_times_asked_in_overlapped_calls_come_back_to_the_same_call(tmp_path: Path) -> None:
-    """Two threads ask in an order nobody knows; each call gets its own times again."""
-    clock, barrier = RealClock(), threading.Barrier(2)
-    writer = TranscriptWriter(tmp_path / "clock.jsonl", "clock")
-    transcribed_clock = TranscribedClock(clock, writer)
-
-    def asking(count: int) -> list[float]:
-        barrier.wait(5)
-        return [transcribed_clock.now() for _ in range(count)]
-
-    then = [transcribed_clock.now()]
-    both = transcribed_clock.together(lambda: asking(50), lambda: asking(30))
-    then.append(transcribed_clock.now())
-    writer.close()
-    clock.close()
-
-    again = ReplayedClock(TranscriptReader(tmp_path / "clock.jsonl", "clock"))
-    assert again.now() == then[0]
-    calls = (lambda: [again.now() for _ in range(50)], lambda: [again.now() for _ in range(30)])
-    assert again.together(*calls) == both
-    assert again.now() == then[1]
-    again.check_used_up()
 
 
 def test_the_persons_answers_come_back_undone_and_interrupted_ones_too(tmp_path: Path) -> None:

@@ -76,7 +76,8 @@ def test_a_late_reply_never_becomes_a_reading() -> None:
             link.query("READ?")
 
 
-def test_an_unasked_for_reply_is_refused() -> None:
+@pytest.mark.parametrize("ask", [VisaLink.query, VisaLink.write])
+def test_an_unasked_for_reply_is_refused(ask: Callable[[VisaLink, str], str | None]) -> None:
     """Bytes that wait before a question is asked belong to no question of ours."""
 
     def twice(connection: socket.socket) -> None:
@@ -87,7 +88,7 @@ def test_an_unasked_for_reply_is_refused() -> None:
         link = VisaLink("meter", address, LinkSettings(timeout=1))
         assert link.query("READ?") == "1"
         with pytest.raises(LinkError, match="an unexpected reply is waiting"):
-            link.query("READ?")
+            ask(link, "READ?")
 
 
 @pytest.mark.parametrize("ending", ["\n", "\r\n"])
