@@ -18,6 +18,7 @@ from instruments.links.link import Link
 from instruments.operator.person import ScriptedPerson
 from instruments.profile import Profile
 from simulated.physics.load import CurrentSource
+from tests.altered_links import Altered, AlteredLinks
 from tests.characteristic import characteristic
 from tests.in_words import in_words
 from tests.on_twin import TwinRun
@@ -185,27 +186,15 @@ def test_the_largest_current_is_held_and_the_secondary_watched(files: tuple[Path
         assert held.largest_secondary_current < twin.inputs.device.transformer.maximum_secondary_current
 
 
-class _MoreThanItIs(TwinLinks):
-    """A meter in the secondary that reads three times what flows, as if the input were overdriven."""
-
-    def text(self, name: str, entry: InstrumentEntry, profile: Profile) -> Link:
-        link = super().text(name, entry, profile)
-        return _Threefold(link) if name == "loop" else link
-
-
-class _Threefold:
-    def __init__(self, link: Link) -> None:
-        self._link = link
-        self.write, self.read, self.close = link.write, link.read, link.close
-
-    def query(self, text: str) -> str:
-        reply = self._link.query(text)
-        return f"{3 * float(reply):+.6E}" if text == "READ?" else reply
+def _threefold(link: Link, text: str) -> str:
+    """As a meter in the secondary that reads three times what flows, as if the input were overdriven."""
+    reply = link.query(text)
+    return f"{3 * float(reply):+.6E}" if text == "READ?" else reply
 
 
 def test_an_overdriven_secondary_ends_the_run_safely(files: tuple[Path, Path]) -> None:
     twin = TwinRun(_inputs(files, "endurance", hold=60))
-    twin.links = _MoreThanItIs(twin.bench)
+    twin.links = AlteredLinks(twin.bench, "loop", _threefold)
     with pytest.raises(AbortedSafe, match=r"flows in the secondary, more than the 40 mA for which the input is rated"):
         twin.run()
     assert not twin.bench.truth().load_on
@@ -278,21 +267,15 @@ class _Through(TwinLinks):
         return self._wrap(link) if name == self._name else link
 
 
-class _OtherSign:
-    """An analyser whose angle is positive when the current leads."""
-
-    def __init__(self, link: Link) -> None:
-        self._link = link
-        self.write, self.read, self.close = link.write, link.read, link.close
-
-    def query(self, text: str) -> str:
-        reply = self._link.query(text)
-        return f"{-float(reply):+.6E}" if text == "FETCh:PHASe?" else reply
+def _of_other_sign(link: Link, text: str) -> str:
+    """As an analyser whose angle is positive when the current leads."""
+    reply = link.query(text)
+    return f"{-float(reply):+.6E}" if text == "FETCh:PHASe?" else reply
 
 
 def test_an_angle_of_the_other_sign_is_found_out(files: tuple[Path, Path]) -> None:
     twin = TwinRun(_inputs(files, "power_and_phase"))
-    twin.links = _Through(twin, "analyser", _OtherSign)
+    twin.links = AlteredLinks(twin.bench, "analyser", _of_other_sign)
     twin.run()
     results = twin.results()
     assert results.verdict == "fail"
@@ -330,45 +313,31 @@ def test_a_load_that_restarted_is_set_anew_before_it_drives(files: tuple[Path, P
     assert twin.results().verdict == "pass"
 
 
-class _Falters:
-    """A meter in the secondary whose link is lost once something flows."""
-
-    def __init__(self, link: Link, twin: TwinRun) -> None:
-        self._link, self._twin = link, twin
-        self.write, self.read, self.close = link.write, link.read, link.close
-
-    def query(self, text: str) -> str:
-        if text == "READ?" and self._twin.bench.truth().primary_current > 1:
-            raise LinkError("link is gone", instrument="loop", address="there", command=text)
-        return self._link.query(text)
-
-
 def test_a_meter_in_the_secondary_lost_under_current_ends_the_run(files: tuple[Path, Path]) -> None:
     twin = TwinRun(_inputs(files, "endurance", hold=60))
-    twin.links = _Through(twin, "loop", lambda link: _Falters(link, twin))
+
+    def falters(link: Link, text: str) -> str:
+        """As a link that is lost once something flows."""
+        if text == "READ?" and twin.bench.truth().primary_current > 1:
+            raise LinkError("link is gone", instrument="loop", address="there", command=text)
+        return link.query(text)
+
+    twin.links = AlteredLinks(twin.bench, "loop", falters)
     with pytest.raises(AbortedSafe, match="the meter in the secondary, was lost while 80 A flowed"):
         twin.run()
     assert not twin.bench.truth().load_on
 
 
-class _ForgetsItsRange:
-    """A meter in the secondary that loses its link, and what it was set to, at the first zero after current has flowed."""
+class _Told(Altered):
+    """An altered link whose commands are kept in `told`."""
 
-    def __init__(self, link: Link, lost: list[str], twin: TwinRun, told: list[str]) -> None:
-        self._link, self._lost, self._twin, self._told = link, lost, twin, told
-        self.read, self.close = link.read, link.close
+    def __init__(self, link: Link, answer: Callable[[Link, str], str], told: list[str]) -> None:
+        super().__init__(link, answer)
+        self._told = told
 
     def write(self, text: str) -> None:
         self._told.append(text)
-        self._link.write(text)
-
-    def query(self, text: str) -> str:
-        here = self._twin.bench.truth()
-        if text == "READ?" and not here.load_on and not self._lost:
-            self._lost.append(text)
-            self._told.clear()
-            raise LinkError("link is gone", instrument="loop", address="there", command=text)
-        return self._link.query(text)
+        super().write(text)
 
 
 def test_a_meter_in_the_secondary_that_restarts_at_a_zero_is_put_on_its_range_again(files: tuple[Path, Path]) -> None:
@@ -376,7 +345,16 @@ def test_a_meter_in_the_secondary_that_restarts_at_a_zero_is_put_on_its_range_ag
     twin = TwinRun(_inputs(files, "current_ratio", readings=1))
     lost: list[str] = []
     told: list[str] = []
-    twin.links = _Through(twin, "loop", lambda link: _ForgetsItsRange(link, lost, twin, told))
+
+    def forgets(link: Link, text: str) -> str:
+        """As a meter that loses its link, and what it was set to, at the first zero after current has flowed."""
+        if text == "READ?" and not twin.bench.truth().load_on and not lost:
+            lost.append(text)
+            told.clear()
+            raise LinkError("link is gone", instrument="loop", address="there", command=text)
+        return link.query(text)
+
+    twin.links = _Through(twin, "loop", lambda link: _Told(link, forgets, told))
     twin.run()
     assert lost
     assert any(text.startswith("CONFigure:CURRent:AC") for text in told)
