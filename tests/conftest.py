@@ -17,6 +17,9 @@ if sys.platform == "win32":
         "instruments/links/test_modbus_link.py",
     ]
 
+# Several workers fill the processors; matrices of a few hundred rows gain nothing from threads, which wait for each other by spinning.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # How long an example takes depends on what else the machine does; that is measured in tests/benchmarks, not here.
 settings.register_profile("ratioproof", deadline=None)
 settings.load_profile("ratioproof")
