@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import io
 import itertools
 import os
 import re
@@ -18,14 +17,12 @@ import pytest
 
 from docs.pictures import TERMINALS, move_ports, serving, surroundings, words
 from harness.causes import extended
-from harness.command_line import main
 from tests.docs.blocks import PAGES, ROOT, Block, blocks
+from tests.in_process import ratioproof
 from tests.shared import once, shared_folder
 
 LONGEST = 300.0
 """Seconds for one command on a busy machine."""
-WITHOUT_INSTRUMENTS = ("new", "design", "rehearse", "certify", "replay")
-"""Commands that are run in this process: its start costs more than they do."""
 
 
 @pytest.fixture(scope="session")
@@ -151,42 +148,11 @@ def run(command: str, block: Block, folder: Path, kept: Path) -> None:
 
 
 def _run(command: str, typed: list[str], block: Block, folder: Path) -> None:
-    if typed[3] in WITHOUT_INSTRUMENTS:
-        status, said = in_this_process(typed[3:], folder)
-    else:
-        entered = block.said.get("typed", "quit" if typed[3] == "simulate" else "").replace("; ", "\n") + "\n"
-        how = {"text": True, "encoding": "utf-8", "timeout": LONGEST, "check": False}
-        done = subprocess.run(
-            typed,
-            cwd=folder,
-            env=surroundings(),
-            input=entered,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            **how,
-        )
-        status, said = done.returncode, done.stdout
+    entered = block.said.get("typed", "quit" if typed[3] == "simulate" else "").replace("; ", "\n") + "\n"
+    ours = {name: value for name, value in surroundings().items() if os.environ.get(name) != value}
+    ended = ratioproof(folder, *typed[3:], typed=entered, environment=ours)
+    said = ended.output + ended.errors
     allowed = [int(number) for number in block.said.get("exit", "0").split(" or ")]
-    assert status in allowed, f"{command}: {status}\n{said}"
+    assert ended.status in allowed, f"{command}: {ended.status}\n{said}"
     assert "Traceback" not in said
     assert typed[3] != "simulate" or "not understood" not in said
-
-
-def in_this_process(arguments: list[str], folder: Path) -> tuple[int, str]:
-    """Exit status and all output of a command in `folder`."""
-    said = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
-    before = signal.getsignal(signal.SIGINT)
-    try:
-        with (
-            contextlib.chdir(folder),
-            contextlib.redirect_stdout(said),
-            contextlib.redirect_stderr(said),
-            pytest.MonkeyPatch.context() as patch,
-        ):
-            for name in surroundings().keys() - os.environ.keys():
-                patch.setenv(name, surroundings()[name])
-            status = main(arguments)
-    finally:
-        signal.signal(signal.SIGINT, before)
-    said.seek(0)
-    return status, said.read()

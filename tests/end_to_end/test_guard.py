@@ -229,17 +229,17 @@ def busy_machine() -> Iterator[None]:
 
 
 def test_a_slow_instrument_on_a_busy_machine_is_not_taken_for_standing_still(tmp_path: Path) -> None:
-    """Answers that take 2.5 s, longer than a standstill, under a timeout of 10 s."""
+    """Answers that take 2.5 s, longer than a standstill, under a timeout of 10 s; the machine is busy from the second to after the third."""
     slow = 'serial = "M-0871"\ntimeout = "10 s"'
     late = Schedule(dict.fromkeys((6, 9, 30), "late"), lateness=2.5)
     with served(tmp_path, {'serial = "M-0871"\ntimeout = "1 s"': slow}, schedules={"multimeter": late}) as bench:
         process = bench.run("--procedure", "turns_check")
-        # Before its record begins a run has no guard.
-        wait_for(bench.record.exists, process=process)
+        wait_for(lambda: late.counts["late"] == 2, process=process)
         with busy_machine():
-            output, errors = process.communicate(timeout=110)
+            wait_for(lambda: late.counts["late"] == 3, process=process)
+            bench.energised(process, bench.record.read_text().count('"reading"') + 1)
+        output, errors = process.communicate(timeout=110)
     assert process.returncode == 0, output + errors
-    assert late.counts["late"] == 3
     assert not (tmp_path / "out" / "guard.json").exists()
 
 

@@ -166,9 +166,9 @@ def test_ctrl_c_twice_is_safe_recorded_and_exit_3(tmp_path: Path, after: float) 
         assert [line["confirmed"] for line in record.of_kind("safe")][-1] is True
 
 
-def reading_files(process: subprocess.Popen[str]) -> bool:
-    """Whether the program has come as far as loading what it reads files with."""
-    return "pydantic_core" in Path(f"/proc/{process.pid}/maps").read_text(encoding="utf-8")
+def loaded(process: subprocess.Popen[str], extension: str) -> bool:
+    """Whether the program has come as far as loading an extension module that has this in its path."""
+    return extension in Path(f"/proc/{process.pid}/maps").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("after", [0.0, 0.2, 0.4, 0.6])
@@ -179,7 +179,8 @@ def test_any_number_of_ctrl_c_before_anything_is_open_is_exit_3_too(tmp_path: Pa
     """
     with served(tmp_path) as bench:
         process = bench.run()
-        wait_for(lambda: reading_files(process))
+        # What files are read with.
+        wait_for(lambda: loaded(process, "pydantic_core"))
         time.sleep(after)
         while process.poll() is None:
             process.send_signal(signal.SIGINT)
@@ -285,6 +286,20 @@ def test_another_serial_stops_the_run_before_anything_is_energised_unless_overri
     assert any("multimeter" in text for text in results["run"]["overrides"])
 
 
+def drawing(process: subprocess.Popen[str]) -> bool:
+    """Whether the program has gone on for 0.2 s of processor time since it loaded what draws trials, which nothing loads before."""
+    ticks = os.sysconf("SC_CLK_TCK")
+
+    def used() -> int:
+        # proc(5): utime is the 14th field, the 12th after the name in brackets.
+        return int(Path(f"/proc/{process.pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[11])
+
+    wait_for(lambda: loaded(process, "numpy/random/_generator"), process=process)
+    began = used()
+    wait_for(lambda: used() >= began + ticks // 5, process=process)
+    return process.poll() is None
+
+
 @pytest.mark.parametrize("by", SIGNALS)
 def test_a_stop_while_a_finished_run_is_certified_says_that_the_run_is_complete(
     tmp_path: Path, by: signal.Signals
@@ -298,7 +313,7 @@ def test_a_stop_while_a_finished_run_is_certified_says_that_the_run_is_complete(
     with served(tmp_path) as bench:
         process = bench.run("--procedure", own.name, "--monte-carlo", "50000000")
         wait_for(lambda: bench.record.exists() and '"outcome":"complete"' in bench.record.read_text(), process=process)
-        time.sleep(0.5)
+        assert drawing(process)
         process.send_signal(by)
         _, errors = process.communicate(timeout=20)
         assert process.returncode == 3, errors
@@ -308,7 +323,7 @@ def test_a_stop_while_a_finished_run_is_certified_says_that_the_run_is_complete(
         advised = shlex.split(errors.strip().rpartition("ratioproof ")[2])
         assert advised[2:] == ["--procedure", str(own), "--monte-carlo", "50000000"]
         certifying = bench.start(*advised)
-        time.sleep(4)
+        assert drawing(certifying)
         certifying.send_signal(by)
         _, errors = certifying.communicate(timeout=20)
         assert certifying.returncode == 3, errors

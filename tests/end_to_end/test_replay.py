@@ -1,11 +1,8 @@
 """Runs over real sockets kept with `--transcript`, and replayed without the bench: the same records."""
 
 import json
-import os
 import shutil
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,11 +12,12 @@ import pytest
 
 from harness.command_line import main
 from harness.record.journal import Record, read_record
+from instruments.profile import load_profile
 from tests.end_to_end.test_interruptions import ServedBench, energised_readings
+from tests.in_process import ratioproof
 from tests.served import wait_for
 
 SHORT = ("--cautions-read", "--readings", "2", "--per-decade", "1", "--operator", "test")
-ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
@@ -27,20 +25,6 @@ def bench(tmp_path: Path) -> Iterator[ServedBench]:
     served = ServedBench(tmp_path)
     yield served
     served.close()
-
-
-def ratioproof(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """A command run in `folder`."""
-    return subprocess.run(
-        [sys.executable, "-m", "harness", *arguments],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        timeout=100,
-        check=False,
-        stdin=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "PATH": ""},
-    )
 
 
 def content(record: Record) -> list[dict[str, Any]]:
@@ -93,12 +77,14 @@ def refuse_bad_input(folder: Path) -> None:
             (kept / name).unlink()
         else:
             (kept / name).write_text(whole.replace(before, after, 1), encoding="utf-8")
-        process = ratioproof(folder, "replay", "kept")
+        # A profile is read once a process.
+        load_profile.cache_clear()
+        ended = ratioproof(folder, "replay", "kept")
         (kept / name).write_text(whole, encoding="utf-8")
-        assert process.returncode == 2, process.stdout + process.stderr
-        assert part in process.stderr
-        assert len(process.stderr.splitlines()) == 1
-        assert process.stderr.startswith("ratioproof: ")
+        assert ended.status == 2, ended.output + ended.errors
+        assert part in ended.errors
+        assert len(ended.errors.splitlines()) == 1
+        assert ended.errors.startswith("ratioproof: ")
 
     refused("multimeter.jsonl", '"received":"+', '"received":"-', "multimeter.jsonl: line 8 was altered")
     refused("source.jsonl", "transcript-1", "transcript-9", "line 1: found format 'ratioproof-transcript-9'")
@@ -125,14 +111,14 @@ def test_a_stopped_run_and_its_resumption_are_both_replayed(bench: ServedBench) 
     assert resumed.returncode == 0, output + errors
 
     first = ratioproof(bench.folder, "replay", "first", "--out", "first-again")
-    assert first.returncode == 3, first.stdout + first.stderr
-    assert "the run ended aborted: stopped by SIGINT" in first.stdout
+    assert first.status == 3, first.output + first.errors
+    assert "the run ended aborted: stopped by SIGINT" in first.output
     assert content(read_record(bench.folder / "first-again" / "record.jsonl")) == content(stopped)
     used = ratioproof(bench.folder, "replay", "first", "--out", "first-again")
-    assert used.returncode == 2
-    assert used.stderr.rstrip().endswith("a record is never overwritten (choose another --out)")
+    assert used.status == 2
+    assert used.errors.rstrip().endswith("a record is never overwritten (choose another --out)")
     second = ratioproof(bench.folder, "replay", "second", "--out", "second-again")
-    assert second.returncode == 0, second.stdout + second.stderr
+    assert second.status == 0, second.output + second.errors
     assert content(read_record(bench.folder / "second-again" / "record.jsonl")) == content(read_record(record_file))
 
 
@@ -154,14 +140,14 @@ def test_every_part_can_be_played_by_a_transcript(bench: ServedBench) -> None:
     file.write_text("\n".join(lines), encoding="utf-8")
 
     refused = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "again")
-    assert refused.returncode == 2
-    assert "not measured now (to continue anyway: --override replayed:multimeter)" in refused.stderr
+    assert refused.status == 2
+    assert "not measured now (to continue anyway: --override replayed:multimeter)" in refused.errors
     accepted = [
         word for name in ("source", "multimeter", "monitor", "relay") for word in ("--override", f"replayed:{name}")
     ]
     quick = (*quick, *accepted)
     again = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "again")
-    assert again.returncode == 0, again.stdout + again.stderr
+    assert again.status == 0, again.output + again.errors
     values = [
         [
             line[part]["raw"]
@@ -176,6 +162,6 @@ def test_every_part_can_be_played_by_a_transcript(bench: ServedBench) -> None:
 
     (bench.folder / "kept" / "relay.jsonl").unlink()
     missing = ratioproof(bench.folder, "run", "device.toml", "bench.toml", *quick, "--out", "third")
-    assert missing.returncode == 2
-    assert "relay at transcript:" in missing.stderr
-    assert "kept/relay.jsonl: no such transcript" in missing.stderr
+    assert missing.status == 2
+    assert "relay at transcript:" in missing.errors
+    assert "kept/relay.jsonl: no such transcript" in missing.errors

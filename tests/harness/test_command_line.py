@@ -16,6 +16,7 @@ from harness import command_line
 from harness.commands import package_check
 from harness.core.errors import Stopped, UserError
 from harness.core.stop import StopSignal
+from tests.in_process import ratioproof
 
 ROOT = Path(__file__).parents[2]
 MANUAL = "\n".join(
@@ -74,8 +75,18 @@ def test_every_example_in_help_is_understood() -> None:
 )
 def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], part: str) -> None:
     """Rendered once, on standard error, without a traceback."""
+    ended = ratioproof(tmp_path, *arguments)
+    assert ended.status == 2
+    assert part in ended.errors
+    assert len(ended.errors.splitlines()) == (2 if "nothing.toml" in arguments else 1)
+    assert "Traceback" not in ended.errors
+    assert not list(tmp_path.iterdir()), "nothing is left behind"
+
+
+def test_a_mistake_is_the_exit_status_of_the_process(tmp_path: Path) -> None:
+    """The same as from within, without a search path for programs."""
     process = subprocess.run(
-        [sys.executable, "-m", "harness", *arguments],
+        [sys.executable, "-m", "harness", "certify", "nowhere.jsonl"],
         cwd=tmp_path,
         capture_output=True,
         text=True,
@@ -83,11 +94,8 @@ def test_mistakes_are_one_line_and_exit_2(tmp_path: Path, arguments: list[str], 
         check=False,
         env={**os.environ, "PYTHONPATH": str(ROOT), "PATH": ""},
     )
-    assert process.returncode == 2
-    assert part in process.stderr
-    assert len(process.stderr.splitlines()) == (2 if "nothing.toml" in arguments else 1)
-    assert "Traceback" not in process.stderr
-    assert not list(tmp_path.iterdir()), "nothing is left behind"
+    ended = ratioproof(tmp_path, "certify", "nowhere.jsonl")
+    assert (process.returncode, process.stdout, process.stderr) == (2, ended.output, ended.errors)
 
 
 @pytest.mark.parametrize("name", package_check.PACKAGES)

@@ -15,6 +15,7 @@ import pytest
 from harness.command_line import main
 from instruments.profile import SHIPPED
 from tests.harness.commands.served_bench import served_bench
+from tests.in_process import ratioproof
 from tests.line_server import line_server
 
 ROOT = Path(__file__).parents[3]
@@ -66,19 +67,21 @@ def load(**replies: str) -> Callable[[str], str | None]:
 
 @pytest.fixture(scope="module")
 def walked(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[int, str]]:
-    """Exit status and output of `try` for every instrument of the template's bench, each as a process of its own."""
+    """Exit status and output of `try` for every instrument of the template's bench; for the load as a process of its own."""
     found = {}
     with served_bench(tmp_path_factory.mktemp("bench")) as (file, simulated):
-        for name in ("source", "multimeter", "monitor", "relay"):
-            process = subprocess.run(
-                [sys.executable, "-m", "harness", "try", name, str(file)],
-                capture_output=True,
-                text=True,
-                cwd=ROOT,
-                timeout=60,
-                check=False,
-            )
-            found[name] = (process.returncode, process.stdout + process.stderr)
+        process = subprocess.run(
+            [sys.executable, "-m", "harness", "try", "source", str(file)],
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            timeout=60,
+            check=False,
+        )
+        found["source"] = (process.returncode, process.stdout + process.stderr)
+        for name in ("multimeter", "monitor", "relay"):
+            ended = ratioproof(ROOT, "try", name, str(file))
+            found[name] = (ended.status, ended.output + ended.errors)
         assert not simulated.truth().load_on
         assert simulated.truth().peak_secondary_current == 0.0
         assert simulated.truth().switch_position == "x1"

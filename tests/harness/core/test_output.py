@@ -6,6 +6,8 @@ import os
 import re
 import subprocess
 import sys
+import threading
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -20,6 +22,7 @@ from harness.core.progress import TerminalProgress
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
+from tests.in_process import ratioproof
 from tests.on_twin import TwinRun
 
 ROOT = Path(__file__).parents[3]
@@ -53,18 +56,25 @@ def certify(record: Path, out: Path, encoding: str = "utf-8", **streams: object)
 
 @pytest.mark.parametrize(("encoding", "sign"), [("ascii", b"+/-"), ("cp1252", b"\xb1"), ("utf-8", "±".encode())])
 def test_a_terminal_without_a_character_gets_another(record: Path, tmp_path: Path, encoding: str, sign: bytes) -> None:
-    process = certify(record, tmp_path / "out", encoding)
+    ended = ratioproof(tmp_path, "certify", str(record), "--out", "out", encoding=encoding)
+    assert (ended.status, ended.errors) == (0, "")
+    assert sign in ended.output.encode(encoding)
+    assert (tmp_path / "out" / "certificate.pdf").exists()
+
+
+def test_so_does_a_process_whose_terminal_knows_ascii_alone(record: Path, tmp_path: Path) -> None:
+    process = certify(record, tmp_path / "out", "ascii")
     assert (process.returncode, process.stderr) == (0, b"")
-    assert sign in process.stdout
+    assert b"+/-" in process.stdout
     assert (tmp_path / "out" / "certificate.pdf").exists()
 
 
 def test_what_stands_in_brackets_is_no_markup(record: Path, tmp_path: Path) -> None:
     out = tmp_path / "[red]:smile:[/red]"
-    process = certify(record, out)
-    assert process.returncode == 0
-    assert f"  {NAME} ".encode() in process.stdout
-    assert str(out / "results.json").encode() in process.stdout
+    ended = ratioproof(tmp_path, "certify", str(record), "--out", str(out))
+    assert ended.status == 0
+    assert f"  {NAME} " in ended.output
+    assert str(out / "results.json") in ended.output
 
 
 def test_a_reader_that_has_gone_takes_nothing_with_it(record: Path, tmp_path: Path) -> None:
@@ -156,23 +166,11 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
 )
 def test_errors_are_broken_between_words_on_a_narrow_terminal(tmp_path: Path, arguments: list[str]) -> None:
     """At 60 columns; in a pipe they stay one line each."""
-    import pty
-
-    environment = {"PYTHONPATH": str(ROOT), "PATH": "", "COLUMNS": "60"}
-    command = [sys.executable, "-m", "harness", *arguments]
-    controlling, terminal = pty.openpty()
-    try:
-        done = subprocess.run(
-            command, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=terminal, check=False
-        )
-        lines = os.read(controlling, 65536).decode().splitlines()
-    finally:
-        os.close(terminal)
-        os.close(controlling)
-    assert done.returncode == 2
+    status, text = at_a_terminal(tmp_path, 60, arguments, errors_alone=True)
+    lines = text.splitlines()
+    assert status == 2
     assert max(map(len, lines)) < 60 < len(" ".join(lines))
-    plain = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False).stderr
-    (line,) = plain.splitlines()
+    (line,) = ratioproof(tmp_path, *arguments).errors.splitlines()
     assert " ".join(lines).split() == line.split()
 
 
@@ -192,20 +190,8 @@ def test_what_a_run_notes_is_broken_between_words_and_a_command_stays_whole(widt
 
 def printed(folder: Path, width: int, *arguments: str) -> list[str]:
     """What a command prints on a terminal so wide, but for the paths at its end."""
-    import pty
-
-    environment = {"PYTHONPATH": str(ROOT), "PATH": "", "COLUMNS": str(width), "TERM": "xterm"}
-    command = [sys.executable, "-m", "harness", *arguments]
-    controlling, terminal = pty.openpty()
-    with subprocess.Popen(command, cwd=folder, env=environment, stdout=terminal, stderr=terminal) as process:
-        os.close(terminal)
-        text = ""
-        with contextlib.suppress(OSError):
-            # The end of a pseudo-terminal is an error of its own under Linux.
-            while received := os.read(controlling, 65536):
-                text += received.decode()
-        os.close(controlling)
-    assert process.returncode in (0, 1), text
+    status, text = at_a_terminal(folder, width, arguments)
+    assert status in (0, 1), text
     shown = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", text).splitlines()
     return [line for line in shown if not line.endswith((".jsonl", ".json", ".pdf"))]
 
@@ -261,6 +247,46 @@ def test_a_value_stays_with_its_unit_and_its_uncertainty(width: int) -> None:
     assert " ".join(" ".join(lines).split()) == said
     for whole in ("19.04 ± 0.30", "(-4.86 ± 0.14) %", "3.996 A", "1.003 %", "41 s", "9.2 : 1"):
         assert any(whole in line for line in lines)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")
+def test_a_process_at_a_terminal_says_the_same(tmp_path: Path) -> None:
+    import pty
+
+    controlling, terminal = pty.openpty()
+    command = [sys.executable, "-m", "harness", "demo", "--fault", "gremlins"]
+    environment = {"PYTHONPATH": str(ROOT), "PATH": "", "COLUMNS": "60", "TERM": "xterm"}
+    process = subprocess.run(
+        command, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=terminal, check=False
+    )
+    os.close(terminal)
+    status, text = at_a_terminal(tmp_path, 60, command[3:], errors_alone=True)
+    assert (process.returncode, os.read(controlling, 65536).decode()) == (status, text)
+    os.close(controlling)
+
+
+def at_a_terminal(folder: Path, width: int, arguments: Sequence[str], *, errors_alone: bool = False) -> tuple[int, str]:
+    """Exit status of a command and what it writes to a pseudo-terminal of `width` columns."""
+    import pty
+
+    controlling, terminal = pty.openpty()
+    read: list[bytes] = []
+
+    def drain() -> None:
+        with contextlib.suppress(OSError):
+            # The end of a pseudo-terminal is an error of its own under Linux.
+            while received := os.read(controlling, 65536):
+                read.append(received)
+
+    reader = threading.Thread(target=drain)
+    reader.start()
+    with os.fdopen(terminal, "w", encoding="utf-8") as stream:
+        environment = {"COLUMNS": str(width), "TERM": "xterm"}
+        streams = (io.StringIO() if errors_alone else stream, stream)
+        status = ratioproof(folder, *arguments, environment=environment, streams=streams).status
+    reader.join()
+    os.close(controlling)
+    return status, b"".join(read).decode()
 
 
 def test_a_command_to_be_copied_stays_whole() -> None:

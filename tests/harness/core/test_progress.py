@@ -14,6 +14,7 @@ from rich.console import Console
 from harness.commands.new import new
 from harness.core.errors import Stopped
 from harness.core.progress import RehearsalProgress, TerminalProgress
+from tests.in_process import ratioproof
 from tests.served import wait_for
 
 
@@ -73,10 +74,10 @@ def test_a_rehearsal_in_a_pipe_begins_with_a_line_at_once(tmp_path: Path) -> Non
 
 def test_a_rehearsal_in_a_pipe_has_no_control_characters(tmp_path: Path) -> None:
     device, bench = new(tmp_path / "pair")
-    command = [sys.executable, "-m", "harness", "rehearse", str(device), str(bench), "--procedure", "turns_check"]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
-    assert done.stdout.startswith("rehearsal on a simulated bench; nothing is energised\n")
-    assert done.stdout.replace("\n", "").isprintable()
+    ended = ratioproof(tmp_path, "rehearse", str(device), str(bench), "--procedure", "turns_check")
+    assert (ended.status, ended.errors) == (0, "")
+    assert ended.output.startswith("rehearsal on a simulated bench; nothing is energised\n")
+    assert ended.output.replace("\n", "").isprintable()
 
 
 def test_a_long_rehearsal_in_a_pipe_tells_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
