@@ -84,17 +84,9 @@ def _bench_errors(
     inputs: InputQuantities, judged: Sequence[JudgedError], generator: np.random.Generator, count: int
 ) -> Array:
     """Errors added by the bench, (count, n): every input drawn once, shared by all that it enters."""
-    variables: dict[Any, int] = {}
-    for j in judged:
-        for variable in j.error.derivatives:
-            variables.setdefault(variable, len(variables))
-    sensitivities = np.zeros((len(variables), len(judged)))
-    for column, j in enumerate(judged):
-        for variable, derivative in j.error.derivatives.items():
-            sensitivities[variables[variable], column] = derivative
-    draws = np.empty((count, len(variables)))
-    for variable, row in variables.items():
-        draws[:, row] = _drawn(inputs.sources[variable], float(variable.std_dev), generator, count)
+    variables = list(dict.fromkeys(v for j in judged for v in j.error.derivatives))
+    sensitivities = np.array([[j.error.derivatives.get(v, 0.0) for j in judged] for v in variables])
+    draws = np.column_stack([_drawn(inputs.sources[v], float(v.std_dev), generator, count) for v in variables])
     found: Array = draws @ sensitivities
     return found
 

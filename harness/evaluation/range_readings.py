@@ -8,7 +8,7 @@ from typing import Any
 
 from harness.claims.limits_of_error import limit_of_error
 from harness.evaluation.power.power_errors import PowerValues
-from harness.evaluation.ratio.effective_turns import Multiplier, base_usable, compare_with_base, reading_factor
+from harness.evaluation.ratio.effective_turns import BASE_WRONG, Multiplier, compare_with_base, reading_factor
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
@@ -80,7 +80,7 @@ def readings_by_range(
         )
         for rng in device.ranges
     )
-    if not base_usable(base.factor):
+    if base.factor is None or abs(base.factor.nominal_value - 1) > BASE_WRONG:
         return [base, *others]
     reference = base.rng, base.points
     compared = [compare_with_base(inputs, (r.rng, r.points), reference, r.allowed(device)) for r in others]

@@ -246,10 +246,14 @@ class Bench(Table):
         path = self.reference_path
         if path.part is None or path.part.ratio is None:
             return None
-        found = [r for r in self.entry("reference").ranges if math.isclose(r.full_scale, full_scale)]
-        if not found:
-            raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
-        return (found[0].burden or 0.0) + (path.leads or 0.0)
+        return (self.reference_range(full_scale).burden or 0.0) + (path.leads or 0.0)
+
+    def reference_range(self, full_scale: float) -> Accuracy:
+        """The range of the reference with this full scale, in its own unit. Raises ValueError where it has none."""
+        for accuracy in self.entry("reference").ranges:
+            if math.isclose(accuracy.full_scale, full_scale):
+                return accuracy
+        raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
 
     def player(self, role: BenchRole) -> str:
         """The name of the instrument playing `role`."""

@@ -10,7 +10,7 @@ from harness.evaluation.additional.register_creep import creep, creep_period
 from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
-from harness.evaluation.uncertainty.combination import rectangular, type_a
+from harness.evaluation.uncertainty.combination import type_a
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair
@@ -84,7 +84,7 @@ def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Seq
     scatter = type_a(shown).standard_uncertainty if len(shown) > 1 else 0.0
     return (
         sum(shown) / len(shown)
-        + inputs.own("resolution of the power displayed", rectangular(step / 2), "rectangular", unit="W")
+        + inputs.own_bound("resolution of the power displayed", step / 2, "W")
         + inputs.own("repeatability", scatter, "normal", len(shown) - 1, unit="W")
     )
 

@@ -66,11 +66,10 @@ def phase_displacement(device: Device, inputs: InputQuantities, found: PhaseFoun
 
 def _foretold(inputs: InputQuantities, found: Foretold) -> ForetoldPower:
     normalized = None
-    if found.difference is not None:
-        difference = stated(inputs, found.difference)
-        normalized = (
-            abs(difference.value) / difference.expanded_uncertainty if difference.expanded_uncertainty else None
-        )
+    if found.measured is not None:
+        difference = stated(inputs, found.measured - found.foretold)
+        expanded = difference.expanded_uncertainty
+        normalized = abs(difference.value) / expanded if expanded else None
     return ForetoldPower(
         power_factor=found.power_factor,
         foretold=stated(inputs, found.foretold),

@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 from harness.class_tables.power_classes import no_load_class, no_load_period
-from harness.evaluation.uncertainty.combination import rectangular
 from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
@@ -50,10 +49,10 @@ def creep(device: Device, inputs: InputQuantities, rng: Range, first: ReadingPai
         return None
     rise = energy
     for _ in range(2):
-        rise += inputs.own("resolution of the energy register", rectangular(step / 2), "rectangular", unit="J")
+        rise += inputs.own_bound("resolution of the energy register", step / 2, "J")
     lasted = (shortest + longest) / 2
     for read in (read_first - began, ended - read_last):
-        lasted += inputs.own("time of the register", rectangular((read + refresh) / 2), "rectangular", unit="s")
+        lasted += inputs.own_bound("time of the register", (read + refresh) / 2, "s")
     return Creep(energy, step, stated(inputs, rise / lasted), (abs(energy) + step) / shortest)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 
 from harness.claims.claim_text import claim_sources
 from harness.evaluation.conformity.decision import prior_of
@@ -32,16 +32,10 @@ def decision_rule(decision: Decision, claim: Claim, ranges: Sequence[RangeResult
 
 
 def _global_risks(decision: Decision, ranges: Sequence[RangeResult]) -> list[GlobalRisk]:
+    """The risks of everything judged, each acceptance limit and standard uncertainty taken in parts of its limit, and once."""
     prior = prior_of(decision)
     if prior is None:
         return []
-    cases = dict.fromkeys(_cases(ranges))
+    judged = [(j, c) for rng in ranges for j in rng.judged if (c := j.conformity) is not None]
+    cases = dict.fromkeys((c.acceptance_limit / c.limit, j.standard_uncertainty / c.limit) for j, c in judged)
     return [global_risk(1.0, acceptance, uncertainty, prior) for acceptance, uncertainty in cases]
-
-
-def _cases(ranges: Iterable[RangeResult]) -> Iterator[tuple[float, float]]:
-    """Acceptance limit and standard uncertainty of everything judged, in parts of its limit."""
-    for judged in (j for rng in ranges for j in rng.judged):
-        if judged.conformity is not None:
-            limit = judged.conformity.limit
-            yield judged.conformity.acceptance_limit / limit, judged.standard_uncertainty / limit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from harness.claims.limits_of_error import END
@@ -25,8 +26,7 @@ def not_passed(code: str, rng: Range, found: Judged, **more: Value) -> list[Reas
     said = judgement(found)
     if said is None:
         return []
-    uncertainty = found.expanded_uncertainty
-    values = {"value": found.value, "expanded_uncertainty": uncertainty, "limit": found.limit, **more}
+    values = {"value": found.value, "expanded_uncertainty": found.expanded_uncertainty, "limit": found.limit, **more}
     return [Reason.of(code, rng.name, judgement=said, **values)]
 
 
@@ -45,12 +45,13 @@ def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
 
 def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> list[Reason]:
     """A remark when the smallest limit over U of the points is below `least`; None asks for nothing."""
-    ratios = [(c.test_uncertainty_ratio, p) for p in points if (c := p.ratio_error.conformity) is not None]
-    known = [(ratio, p) for ratio, p in ratios if ratio is not None]
-    ratio, point = min(known, key=lambda r: r[0], default=(None, None))
-    if least is None or ratio is None or point is None or ratio >= least:
+    judged = [
+        (c.test_uncertainty_ratio, p.reference_current) for p in points if (c := p.ratio_error.conformity) is not None
+    ]
+    known = [(ratio, current) for ratio, current in judged if ratio is not None]
+    ratio, current = min(known, key=lambda r: r[0], default=(math.inf, 0.0))
+    if least is None or ratio >= least:
         return []
-    current = point.reference_current
     return [Reason.of("test-uncertainty-ratio", rng.name, ratio=ratio, current=current, required=least)]
 
 
@@ -81,10 +82,8 @@ def outside_claim(points: Sequence[Point], rng: Range) -> list[Reason]:
     outside = tuple(p.reference_current for p in points if p.ratio_error.limit is None)
     if not outside:
         return []
-    count = len(outside)
-    return [
-        Reason.of("points-outside-claim", rng.name, outside=count, points=len(points), currents=outside[:MOST_NAMED])
-    ]
+    named = outside[:MOST_NAMED]
+    return [Reason.of("points-outside-claim", rng.name, outside=len(outside), points=len(points), currents=named)]
 
 
 def left_out_beyond(known: ObservedRange | None) -> list[Reason]:
@@ -118,6 +117,4 @@ def _misses(point: Point, end: float, side: int) -> bool:
 
 def in_one_go(rng: Range, points: Sequence[PointValues]) -> list[Reason]:
     """Reasons where a wait or a held current was interrupted."""
-    if len({p.observed.part for p in points}) < 2:
-        return []
-    return [Reason.of("interrupted", rng.name)]
+    return [Reason.of("interrupted", rng.name)] if len({p.observed.part for p in points}) > 1 else []

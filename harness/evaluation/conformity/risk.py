@@ -84,15 +84,13 @@ def global_risk(
     def false_accept(error: float) -> float:
         return accepted_at(error) * density(error)
 
-    def false_reject(error: float) -> float:
-        return (1 - accepted_at(error)) * density(error)
-
     reach = max(limit, acceptance_limit) + FAR * u
     low, high = mean - FAR * spread, mean + FAR * spread
     breaks = [s * (acceptance_limit + k * u) for s in (-1, 1) for k in (-4, 0, 4)] + [mean]
     consumer = _integral(false_accept, limit, min(reach, high), breaks)
     consumer += _integral(false_accept, max(-reach, low), -limit, breaks)
-    return GlobalRisk(consumer, _integral(false_reject, max(-limit, low), min(limit, high), breaks))
+    producer = _integral(lambda e: (1 - accepted_at(e)) * density(e), max(-limit, low), min(limit, high), breaks)
+    return GlobalRisk(consumer, producer)
 
 
 def consumer_risk_limit(limit: float, standard_uncertainty: float, prior: PriorDistribution, greatest: float) -> float:

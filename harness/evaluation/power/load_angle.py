@@ -10,7 +10,6 @@ from uncertainties import umath
 
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
-from harness.evaluation.uncertainty.combination import rectangular
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.bench import Bench, PowerAccuracy, ShelfEntry
 from harness.record.observations import ObservedPoint
@@ -47,23 +46,21 @@ def angle_of_load(
             tangent = sign * umath.tan(umath.acos(cosine) + sign * beta)
             if tells_an_angle(bench, observed, stated if abs(stated) < 1 else 0.0):
                 return _of_tangent(tangent)
-            bound = inputs.own("angle of the load", rectangular(abs(nominal(tangent))), "rectangular")
+            bound = inputs.own_bound("angle of the load", abs(nominal(tangent)))
             return LoadAngle(0.0 + bound, sign * nominal(cosine), known=False)
     known = known_power_factor(bench, observed)
     asked, expanded = known if known is not None else (stated, ANGLE_OF_A_LOAD)
     wide = math.acos(max(0.0, abs(asked) - max(expanded, 1e-6)))
     if not tells_an_angle(bench, observed, asked):
-        return LoadAngle(
-            0.0 + inputs.own("angle of the load", rectangular(math.tan(wide)), "rectangular"), asked, known=False
-        )
+        return LoadAngle(0.0 + inputs.own_bound("angle of the load", math.tan(wide)), asked, known=False)
     tangent = tangent_of(asked)
     bound = (wide - math.acos(abs(asked))) * (1 + tangent**2)
-    return LoadAngle(tangent + inputs.own("angle of the load", rectangular(bound), "rectangular"), asked)
+    return LoadAngle(tangent + inputs.own_bound("angle of the load", bound), asked)
 
 
 def own_angle(inputs: InputQuantities, accuracy: PowerAccuracy) -> Any:
     """Angle between the analyser's own channels, in rad: one input for all points."""
-    return inputs.shared("reference power: angle of its channels", rectangular(accuracy.phase), "rectangular", "rad")
+    return inputs.shared_bound("reference power: angle of its channels", accuracy.phase, "rad")
 
 
 def known_power_factor(bench: Bench, observed: ObservedPoint) -> tuple[float, float] | None:

@@ -18,6 +18,7 @@ from typing import Any
 from uncertainties import umath
 
 from harness.evaluation.power.power_errors import PowerValues
+from harness.evaluation.uncertainty.input_quantities import nominal
 
 APART = 0.5
 """Least difference of the two tangents: closer together, their power errors say nothing about the angle."""
@@ -28,12 +29,11 @@ FORETOLD = (0.9, 0.7, 0.3)
 
 @dataclass(frozen=True)
 class Foretold:
-    """Power error (fraction) foretold at a power factor (negative: leading) and measured where it was; `difference` of both, correlated."""
+    """Power error (fraction) foretold at a power factor (negative: leading), and measured where it was."""
 
     power_factor: float
     foretold: Any
     measured: Any | None
-    difference: Any | None
 
 
 @dataclass(frozen=True)
@@ -50,18 +50,18 @@ class PhaseFound:
 
 def phase_found(points: Sequence[PowerValues]) -> PhaseFound | None:
     """The phase displacement from the points of one current of one range; None when their power factors are too much alike."""
-    near = min(points, key=lambda p: abs(_angle(p)), default=None)
+    near = min(points, key=lambda p: abs(nominal(p.tangent)), default=None)
     if near is None:
         return None
     # A lagging load before a leading one: that is what meters meet, and what limits are written for.
-    far = max(points, key=lambda p: (_angle(p) > APART, abs(_angle(p))))
-    if abs(_angle(far) - _angle(near)) < APART:
+    far = max(points, key=lambda p: (nominal(p.tangent) > APART, abs(nominal(p.tangent))))
+    if abs(nominal(far.tangent) - nominal(near.tangent)) < APART:
         return None
     b = (far.power_error - near.power_error) / (far.tangent - near.tangent)
     a = 1 + near.power_error - b * near.tangent
     rest = [p for p in points if p is not near and p is not far]
-    foretold = [_checked(a, b, p) for p in rest]
-    foretold += [Foretold(f, a + b * math.tan(math.acos(f)) - 1, None, None) for f in FORETOLD]
+    foretold = [Foretold(p.power_factor, a + b * p.tangent - 1, p.power_error) for p in rest]
+    foretold += [Foretold(f, a + b * math.tan(math.acos(f)) - 1, None) for f in FORETOLD]
     return PhaseFound(
         range=near.observed.range,
         nominal_current=near.observed.nominal_current,
@@ -78,12 +78,3 @@ def phases_found(points: Sequence[PowerValues]) -> list[PhaseFound]:
     for point in (p for p in points if p.angle_known):
         together.setdefault((point.observed.range, point.observed.nominal_current), []).append(point)
     return [found for group in together.values() if (found := phase_found(group)) is not None]
-
-
-def _checked(a: Any, b: Any, point: PowerValues) -> Foretold:
-    foretold = a + b * point.tangent - 1
-    return Foretold(point.power_factor, foretold, point.power_error, point.power_error - foretold)
-
-
-def _angle(point: PowerValues) -> float:
-    return float(getattr(point.tangent, "nominal_value", point.tangent))

@@ -40,7 +40,7 @@ from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation, path_angle
 from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.expanded_uncertainty import deviation
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import PowerAccuracy, VoltageAccuracy
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
@@ -91,14 +91,6 @@ class PowerValues:
     angle_known: bool = True
 
 
-@dataclass(frozen=True)
-class Indicated:
-    """The power indicated, in watts, and its two inputs."""
-
-    power: Any
-    inputs: tuple[Any, ...]
-
-
 def power_values(device: Device, inputs: InputQuantities, point: PointValues) -> PowerValues | None:
     """The powers of a point; None where device or reference shows none."""
     observed, bench = point.observed, inputs.bench
@@ -107,15 +99,16 @@ def power_values(device: Device, inputs: InputQuantities, point: PointValues) ->
     apparent = _apparent_power(inputs, point)
     model: PowerModel | None = None
     rng = device.range_named(observed.range)
-    indicated = _indicated(device, inputs, observed, rng.display_factor)
-    if bench.entry("reference").power is not None and is_read(observed, "reference_power"):
-        basis, accuracy = ANALYSER, bench.entry("reference").power
-        assert accuracy is not None
+    shown, displayed = _indicated(device, inputs, observed, rng.display_factor)
+    indicated = shown + sum(displayed)
+    accuracy = bench.entry("reference").power
+    if accuracy is not None and is_read(observed, "reference_power"):
+        basis = ANALYSER
         displaced = _path_angle(device, inputs, point)
         if displaced is None:
             return None
         angle = angle_of_load(inputs, point, apparent, accuracy, displaced)
-        power, model = _analyser_power(inputs, point, accuracy, angle, displaced, indicated)
+        power, model = _analyser_power(inputs, point, accuracy, angle, displaced, (shown, displayed))
     else:
         known = known_power_factor(bench, observed)
         if known is None or apparent is None:
@@ -125,18 +118,20 @@ def power_values(device: Device, inputs: InputQuantities, point: PointValues) ->
         factor = abs(value) + inputs.shared(f"{named}: power factor {value:g}", expanded / 2, "normal")
         power = apparent * factor
         angle = LoadAngle(tangent_of(value), value, tells_an_angle(bench, observed, value))
-    shown = _shown_power_factor(device, inputs, observed)
-    cosine = None if apparent is None else power / apparent
+    factor_shown = _shown_power_factor(device, inputs, observed)
+    apparent_error = factor_error = None
+    if apparent is not None and factor_shown is not None:
+        apparent_error, factor_error = indicated / factor_shown / apparent - 1, factor_shown - power / apparent
     return PowerValues(
         observed=observed,
         current=point.reference,
         reference_power=power,
         apparent_power=apparent,
-        indicated_power=indicated.power,
-        power_error=indicated.power / power - 1,
-        apparent_power_error=None if apparent is None or shown is None else indicated.power / shown / apparent - 1,
+        indicated_power=indicated,
+        power_error=indicated / power - 1,
+        apparent_power_error=apparent_error,
         power_factor=angle.power_factor,
-        power_factor_error=None if shown is None or cosine is None else shown - cosine,
+        power_factor_error=factor_error,
         tangent=angle.tangent,
         basis=basis,
         model=model,
@@ -150,12 +145,12 @@ def _analyser_power(
     accuracy: PowerAccuracy,
     load: LoadAngle,
     angle: Deviation,
-    indicated: Indicated,
+    indicated: tuple[float, tuple[Any, ...]],
 ) -> tuple[Any, PowerModel | None]:
     """The reference power, and the model behind the power error where the phase was measured."""
     path, observed = inputs.bench.reference_path, point.observed
     assert point.model is not None
-    gain = inputs.shared("reference power: gain", rectangular(accuracy.of_reading), "rectangular")
+    gain = inputs.shared_bound("reference power: gain", accuracy.of_reading)
     drift, warmth = inputs.of_instrument("reference power", inputs.bench.entry("reference"))
     alpha, beta, off = own_angle(inputs, accuracy), angle.uncertain, point.model.path_error
     reading, tangent = mean_read(observed, "reference_power"), load.tangent
@@ -166,9 +161,7 @@ def _analyser_power(
         turned = inputs.own("angles of channels and path, at an unknown angle of the load", most, "rectangular")
     seen = reading * (1 + gain + drift + warmth - alpha * tangent + turned)
     corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
-    resolution = inputs.own(
-        "resolution of the reference power", rectangular(accuracy.resolution / 2), "rectangular", unit="W"
-    )
+    resolution = inputs.own_bound("resolution of the reference power", accuracy.resolution / 2, "W")
     power = path.factor * (corrected + resolution) / (1 + off.uncertain)
     if not is_read(observed, "reference_phase"):
         return power, None
@@ -176,13 +169,13 @@ def _analyser_power(
         reading=reading,
         phase=mean_read(observed, "reference_phase"),
         path_factor=path.factor,
-        indicated=nominal(indicated.power),
+        indicated=indicated[0],
         relative=(gain, drift, warmth),
         path_error=off,
         path_angle=angle,
         own_angle=alpha,
         resolution=resolution,
-        displayed=indicated.inputs,
+        displayed=indicated[1],
     )
 
 
@@ -211,23 +204,26 @@ def _apparent_power(inputs: InputQuantities, point: PointValues) -> Any | None:
     accuracy: VoltageAccuracy | None = entry.voltage
     if accuracy is None or not is_read(point.observed, "reference_voltage"):
         return None
-    gain = inputs.shared("reference voltage: gain", rectangular(accuracy.of_reading), "rectangular")
+    gain = inputs.shared_bound("reference voltage: gain", accuracy.of_reading)
     drift, warmth = inputs.of_instrument("reference voltage", entry)
-    step = inputs.own("resolution of the voltage", rectangular(accuracy.resolution / 2), "rectangular", unit="V")
+    step = inputs.own_bound("resolution of the voltage", accuracy.resolution / 2, "V")
     return (mean_read(point.observed, "reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
 
 
-def _indicated(device: Device, inputs: InputQuantities, observed: ObservedPoint, display_factor: float) -> Indicated:
+def _indicated(
+    device: Device, inputs: InputQuantities, observed: ObservedPoint, display_factor: float
+) -> tuple[float, tuple[Any, ...]]:
+    """The power indicated, in watts, and its two inputs."""
     step = rectangular((device.display.power_resolution or 0.0) / 2) * display_factor
     shown = [p.also["displayed_power"] * display_factor for p in observed.pairs]
-    beside = "reference_power" if is_read(observed, "reference_power") else ""
-    seen = [p.also[beside] if beside else p.reference for p in observed.pairs]
+    by_power = is_read(observed, "reference_power")
+    seen = [p.also["reference_power"] if by_power else p.reference for p in observed.pairs]
     repeatability, freedom = _scatter(shown, seen)
     displayed = (
         inputs.own("resolution of the power displayed", step, "rectangular", unit="W"),
         inputs.own("repeatability of the power", repeatability, "normal", freedom, unit="W"),
     )
-    return Indicated(sum(shown) / len(shown) + sum(displayed), displayed)
+    return sum(shown) / len(shown), displayed
 
 
 def _scatter(shown: Sequence[float], seen: Sequence[float]) -> tuple[float, float]:
@@ -246,4 +242,4 @@ def _shown_power_factor(device: Device, inputs: InputQuantities, observed: Obser
     mean = abs(mean_read(observed, "displayed_power_factor"))
     if not mean:
         return None
-    return mean + inputs.own("resolution of the power factor displayed", rectangular(step / 2), "rectangular")
+    return mean + inputs.own_bound("resolution of the power factor displayed", step / 2)

@@ -20,7 +20,7 @@ from harness.core.interpolation import Node, interpolate
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.ratio.whole_turns import probability_of_nearest
-from harness.evaluation.uncertainty.combination import covariance, rectangular
+from harness.evaluation.uncertainty.combination import covariance
 from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
@@ -86,11 +86,6 @@ def reading_factor(points: Sequence[PointValues]) -> Any | None:
     return sum(v.indicated for v in points) / sum(v.reference for v in points) if points else None
 
 
-def base_usable(factor: Any | None) -> bool:
-    """Whether the other ranges may be compared with a base range of this reading factor."""
-    return factor is not None and abs(float(factor.nominal_value) - 1) <= BASE_WRONG
-
-
 def compare_with_base(
     inputs: InputQuantities,
     own: tuple[Range, Sequence[PointValues]],
@@ -150,14 +145,13 @@ def _places(rng: Range, points: Sequence[PointValues]) -> list[RatioAtCurrent]:
     A display that shows nothing, but something elsewhere, has a current below what it shows, which says nothing of turns.
     """
     found = []
-    shown = [v for v in points if float(v.indicated.nominal_value) != 0]
+    shown = [v for v in points if v.indicated.nominal_value != 0]
     ordered = sorted(shown or points, key=lambda v: v.observed.nominal_current)
     for _, group in itertools.groupby(ordered, key=lambda v: v.observed.nominal_current):
         own = tuple(group)
         current = math.fsum(float(v.reference.nominal_value) for v in own) / len(own)
-        found.append(
-            RatioAtCurrent(current * rng.primary_turns, sum(v.indicated / v.reference for v in own) / len(own), own)
-        )
+        ratio = sum(v.indicated / v.reference for v in own) / len(own)
+        found.append(RatioAtCurrent(current * rng.primary_turns, ratio, own))
     return sorted(found, key=lambda place: place.ampere_turns)
 
 
@@ -168,9 +162,7 @@ def _equal(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[RatioA
         return None
     beside = [p for p in itertools.pairwise(base[max(0, at - 1) : at + 2]) if _apart(*p) > EQUAL]
     steepest = max([SLOPE, *(_slope(low, high) for low, high in beside)])
-    between = inputs.own(
-        "the meter's own curve between ampere-turns that are nearly equal", rectangular(steepest * apart), "rectangular"
-    )
+    between = inputs.own_bound("the meter's own curve between ampere-turns that are nearly equal", steepest * apart)
     return RangeComparison(place, ((1.0, base[at]),), Deviation(0.0, ((1.0, between),)))
 
 
@@ -191,15 +183,12 @@ def _between(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[Rati
             nodes = [Node(p.ampere_turns, float(p.ratio.nominal_value), 0.0) for p in (low, high)]
             found, part = interpolate(nodes, place.ampere_turns), _apart(place, low) / _apart(high, low)
             between = f"{low.ampere_turns:.4g} and {high.ampere_turns:.4g} ampere-turns"
-            bow = inputs.shared(
-                f"the meter's own curve between {between}", rectangular(found.largest_bow), "rectangular"
-            )
+            bow = inputs.shared_bound(f"the meter's own curve between {between}", found.largest_bow)
             missed = found.bow / found.largest_bow if found.largest_bow else 0.0
             size = SHAPE * math.hypot(1.0, 1 - part, part)
             shape = inputs.own("departure of the meter's curve from a smooth one", size, "normal")
-            return RangeComparison(
-                place, ((1 - part, low), (part, high)), Deviation(0.0, ((missed, bow), (1.0, shape)))
-            )
+            difference = Deviation(0.0, ((missed, bow), (1.0, shape)))
+            return RangeComparison(place, ((1 - part, low), (part, high)), difference)
     return None
 
 
@@ -207,9 +196,10 @@ def _nearest(
     inputs: InputQuantities, own: Sequence[RatioAtCurrent], base: Sequence[RatioAtCurrent], allowed: float
 ) -> RangeComparison:
     place, other = min(itertools.product(own, base), key=lambda pair: _apart(*pair))
-    change = rectangular(allowed)
-    own_errors = [inputs.own("the meter's own error at other ampere-turns", change, "rectangular") for _ in range(2)]
-    return RangeComparison(place, ((1.0, other),), Deviation(0.0, tuple((1.0, error) for error in own_errors)))
+    own_errors = tuple(
+        (1.0, inputs.own_bound("the meter's own error at other ampere-turns", allowed)) for _ in range(2)
+    )
+    return RangeComparison(place, ((1.0, other),), Deviation(0.0, own_errors))
 
 
 def _apart(first: RatioAtCurrent, second: RatioAtCurrent) -> float:

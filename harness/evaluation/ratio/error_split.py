@@ -14,9 +14,7 @@ from typing import Any
 
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import reading_error
-from harness.evaluation.uncertainty.combination import rectangular
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
-from harness.files.bench import InstrumentEntry
 from harness.files.device import Device
 
 
@@ -39,24 +37,17 @@ def split(device: Device, inputs: InputQuantities, point: PointValues) -> Split 
     if mean <= 0:
         return None
     entry, transformer = inputs.bench.instruments[role], device.transformer
-    secondary = _secondary(inputs, entry, mean, transformer.maximum_secondary_current, transformer.frequency)
+    # It stands on one range for the whole run (`harness.run.auxiliary_readings`).
+    largest = transformer.maximum_secondary_current
+    scale = next((r for r in entry.ranges if r.full_scale >= largest), entry.ranges[-1])
+    off, offset = reading_error(inputs, "meter in the secondary", entry, scale, mean, transformer.frequency)
+    resolution = inputs.own_bound("resolution of the meter in the secondary", scale.resolution / 2, "A")
+    secondary = mean / (1 + off.uncertain) + offset + resolution
     turns = device.range_named(point.observed.range).primary_turns
-    ampere_turns = secondary * device.transformer.secondary_turns
+    ampere_turns = secondary * transformer.secondary_turns
     return Split(
         point=point,
         secondary=secondary,
         transformer_error=ampere_turns / (turns * point.reference) - 1,
         module_error=point.indicated * turns / ampere_turns - 1,
     )
-
-
-def _secondary(
-    inputs: InputQuantities, entry: InstrumentEntry, reading: float, largest: float, frequency: float
-) -> Any:
-    """The secondary current from the instrument's reading; it stands on one range for the whole run (`harness.run.auxiliary_readings`)."""
-    scale = next((r for r in entry.ranges if r.full_scale >= largest), entry.ranges[-1])
-    off, offset = reading_error(inputs, "meter in the secondary", entry, scale, reading, frequency)
-    resolution = inputs.own(
-        "resolution of the meter in the secondary", rectangular(scale.resolution / 2), "rectangular", unit="A"
-    )
-    return reading / (1 + off.uncertain) + offset + resolution

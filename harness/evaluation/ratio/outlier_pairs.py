@@ -27,11 +27,8 @@ def apart(points: Sequence[ObservedPoint], bench: Bench, displayed_step: float) 
         if not middle:
             continue
         ratio = statistics.median(displayed) / middle
-        reference_step = next(
-            r.resolution for r in bench.entry("reference").ranges if r.full_scale == point.reference_scale
-        )
         left = [x - ratio * i for x, i in zip(displayed, reference, strict=True)]
-        step = displayed_step + abs(ratio) * reference_step
+        step = displayed_step + abs(ratio) * bench.reference_range(point.reference_scale).resolution
         odd = odd_one(left, STANDS_OUT * step, STANDS_OUT * statistics.median(displayed))
         if odd is None:
             continue

@@ -26,7 +26,6 @@ from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.expanded_uncertainty import deviation
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
-from harness.files.bench import Accuracy, Bench
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 
@@ -82,7 +81,7 @@ def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoin
     reading = sum(p.reference for p in observed.pairs) / len(observed.pairs)
     if reading <= 0:
         raise ValueError(f"point {observed.name} has no reference current")
-    frequency, scale = device.transformer.frequency, _accuracy(inputs.bench, observed.reference_scale)
+    frequency, scale = device.transformer.frequency, inputs.bench.reference_range(observed.reference_scale)
     reading_off, offset = reading_error(inputs, "reference", inputs.bench.entry("reference"), scale, reading, frequency)
     model = PointModel(
         reading=reading,
@@ -91,46 +90,27 @@ def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoin
         reading_error=reading_off,
         path_error=path_error(inputs, reading * path, frequency, scale.full_scale),
         offset=offset,
-        reference_resolution=inputs.own(
-            "resolution of the reference", rectangular(scale.resolution / 2), "rectangular", unit=scale.unit
-        ),
-        display_resolution=inputs.own(
-            "resolution of the display",
-            rectangular(device.display.resolution / 2) * rng.display_factor,
-            "rectangular",
-            unit="A",
-        ),
+        reference_resolution=inputs.own_bound("resolution of the reference", scale.resolution / 2, scale.unit),
+        display_resolution=_display_resolution(device, rng, inputs),
         repeatability=inputs.own("repeatability", repeatability, "normal", freedom, unit="A"),
         pairing=inputs.own("pairing in time", _pairing(observed) * path, "rectangular", unit="A"),
     )
     read = model.reading / (1 + model.reading_error.uncertain) + model.offset + model.reference_resolution
     reference = path * read / (1 + model.path_error.uncertain)
     indicated = model.indicated + model.display_resolution + model.repeatability + model.pairing
-    return PointValues(
-        observed,
-        reference,
-        indicated,
-        indicated / reference - 1,
-        deviation(model.reference_resolution) * path,
-        math.hypot(*(deviation(v) for v in (model.display_resolution, model.repeatability, model.pairing))),
-        model,
-    )
+    random_reference = deviation(model.reference_resolution) * path
+    random = math.hypot(*(deviation(v) for v in (model.display_resolution, model.repeatability, model.pairing)))
+    return PointValues(observed, reference, indicated, indicated / reference - 1, random_reference, random, model)
 
 
 def _zero_values(device: Device, rng: Range, inputs: InputQuantities, observed: ObservedPoint) -> PointValues:
     """A zero point: what is indicated with no current, and what a display that shows nothing may be hiding."""
-    mean = _mean_displayed(observed)
-    count = len(observed.pairs)
+    mean, count = _mean_displayed(observed), len(observed.pairs)
     scatter = type_a([p.displayed for p in observed.pairs]).standard_uncertainty if count > 1 else 0.0
     hidden = device.display.smallest_readable_current if mean == 0 else 0.0
     indicated = (
         mean * rng.display_factor
-        + inputs.own(
-            "resolution of the display",
-            rectangular(device.display.resolution / 2) * rng.display_factor,
-            "rectangular",
-            unit="A",
-        )
+        + _display_resolution(device, rng, inputs)
         + inputs.own(BELOW_DISPLAY, rectangular(hidden) * rng.display_factor, "rectangular", unit="A")
         + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1, unit="A")
     )
@@ -154,11 +134,9 @@ def _pairing(observed: ObservedPoint) -> float:
     return rectangular(max(rates) * skew) / math.sqrt(len(pairs))
 
 
-def _accuracy(bench: Bench, full_scale: float) -> Accuracy:
-    for accuracy in bench.entry("reference").ranges:
-        if math.isclose(accuracy.full_scale, full_scale):
-            return accuracy
-    raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
+def _display_resolution(device: Device, rng: Range, inputs: InputQuantities) -> Any:
+    step = rectangular(device.display.resolution / 2) * rng.display_factor
+    return inputs.own("resolution of the display", step, "rectangular", unit="A")
 
 
 def _mean_displayed(observed: ObservedPoint) -> float:

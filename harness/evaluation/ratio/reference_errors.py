@@ -18,7 +18,7 @@ from typing import Any
 
 from harness.core.interpolation import Node, covers, interpolate
 from harness.core.quantities import format_quantity
-from harness.evaluation.uncertainty.combination import Distribution, rectangular
+from harness.evaluation.uncertainty.combination import Distribution
 from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, InputQuantities
 from harness.files.bench import Accuracy, InstrumentEntry
 from harness.files.reference_part import K_OF_CERTIFICATE, SAME_BURDEN, SAME_FREQUENCY
@@ -79,10 +79,8 @@ def reading_error(
     if covers(nodes, reading):
         known = _between(inputs, _Known(on_range, "error", nodes, scale.unit, "normal", "1"), reading)
         return Deviation(known.known, (*known.terms, *since)), 0.0
-    gain = inputs.shared(f"{on_range}: gain", rectangular(scale.of_reading), "rectangular")
-    offset = inputs.shared(
-        f"{on_range}: offset", rectangular(scale.of_range * scale.full_scale), "rectangular", unit=scale.unit
-    )
+    gain = inputs.shared_bound(f"{on_range}: gain", scale.of_reading)
+    offset = inputs.shared_bound(f"{on_range}: offset", scale.of_range * scale.full_scale, scale.unit)
     return Deviation(0.0, ((1.0, gain), *since)), offset
 
 
@@ -106,13 +104,11 @@ def _of_part(
     if calibrated and part.burden_effect is not None and burden is not None and part.burden is not None:
         away = abs(burden / part.burden - 1)
         # How the secondary current turns with its burden is not known, so the same bound holds for size and angle.
-        effect = inputs.shared(
-            f"{path.part_name}: burden, {what}", rectangular(part.burden_effect), "rectangular", unit
-        )
+        effect = inputs.shared_bound(f"{path.part_name}: burden, {what}", part.burden_effect, unit)
         terms.append((away if away > SAME_BURDEN else 0.0, effect))
     if calibrated and not phase and part.rows(frequency)[0].frequency == 0:
-        differs = rectangular(part.ac_dc_difference or 0.0)
-        terms.append((1.0, inputs.shared(f"{path.part_name}: ac-dc difference", differs, "rectangular")))
+        differs = inputs.shared_bound(f"{path.part_name}: ac-dc difference", part.ac_dc_difference or 0.0)
+        terms.append((1.0, differs))
     return Deviation(found.known, tuple((share, v) for share, v in terms if share))
 
 
@@ -139,7 +135,7 @@ def _between(inputs: InputQuantities, known: _Known, place: float) -> Deviation:
     if found.largest_bow:
         low, high = (format_quantity(known.nodes[i].at, known.at) for i in found.interval)
         name = f"{known.named}, {low} to {high}: interpolation of the {known.what}"
-        bow = inputs.shared(name, rectangular(found.largest_bow), "rectangular", known.unit)
+        bow = inputs.shared_bound(name, found.largest_bow, known.unit)
         terms.append((found.bow / found.largest_bow, bow))
     return Deviation(found.error, tuple((share, variable) for share, variable in terms if share))
 
@@ -158,7 +154,7 @@ def _since_calibration(inputs: InputQuantities, of: str = "", unit: str = "1") -
         (f"{named}: temperature", (part.temperature_coefficient or 0.0) * away),
         ("reference path: position of the lead", path.position or 0.0),
     )
-    return [(1.0, inputs.shared(name + of, rectangular(bound), "rectangular", unit)) for name, bound in bounds]
+    return [(1.0, inputs.shared_bound(name + of, bound, unit)) for name, bound in bounds]
 
 
 def _warmth(inputs: InputQuantities, current: float) -> list[tuple[float, Any]]:
@@ -168,4 +164,4 @@ def _warmth(inputs: InputQuantities, current: float) -> list[tuple[float, Any]]:
         return []
     bound = (part.temperature_coefficient or 0.0) * (part.self_heating or 0.0) * part.power_rating
     share = min(1.0, part.resistance * current**2 / part.power_rating) if math.isfinite(current) else 1.0
-    return [(share, inputs.shared(f"{named}: self-heating", rectangular(bound), "rectangular"))]
+    return [(share, inputs.shared_bound(f"{named}: self-heating", bound))]

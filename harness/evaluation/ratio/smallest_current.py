@@ -11,7 +11,7 @@ import numpy as np
 
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import Distribution, rectangular
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 
@@ -54,16 +54,14 @@ def smallest_found(
         default = device.display.default_power_factor
         return _part(point.observed, lambda pair: abs(pair.also["displayed_power_factor"] - default) > 1e-9) >= 0.5
 
-    reading = [p for p in own if reads(p)]
-    silent = [p for p in own if not reads(p)]
     shown = [p for p in own if all("displayed_power_factor" in pair.also for pair in p.observed.pairs)]
     # At a load of the default's own power factor both look alike.
     lagging = [p for p in shown if p.observed.power_factor is not None and abs(p.observed.power_factor) < 0.9]
     return SmallestFound(
         range=rng.name,
         value=_between(device, inputs, rng, own, reads),
-        lowest_reading=min((_reference(p) for p in reading), default=None),
-        highest_silent=max((_reference(p) for p in silent), default=None),
+        lowest_reading=min((_reference(p) for p in own if reads(p)), default=None),
+        highest_silent=max((_reference(p) for p in own if not reads(p)), default=None),
         power_factor_from=_between(device, inputs, rng, lagging, measured) if lagging else None,
         points=len(own),
     )
@@ -86,19 +84,15 @@ def _between(
     low, high = max(below, key=_reference), min(above, key=_reference)
     middle = (low.reference + high.reference) / 2
     half = abs(_reference(high) - _reference(low)) / 2
-    bracket = inputs.own("interval between reading and not reading", rectangular(half), "rectangular", unit="A")
+    bracket = inputs.own_bound("interval between reading and not reading", half, "A")
     scatter, freedom = _scatter([p.observed for p in above if _reference(p) <= NEAR * _reference(high)])
     step = rectangular(device.display.resolution / 2)
-    # Rounding can hide all scatter; then the step stands for it.
-    distribution: Distribution = "normal" if scatter > step else "rectangular"
-    seen = max(scatter, step)
-    noise = inputs.own(
-        "scatter of the display where it begins to read",
-        seen * rng.display_factor / len(high.observed.pairs) ** 0.5,
-        distribution,
-        freedom if distribution == "normal" else math.inf,
-        unit="A",
-    )
+    distribution: Distribution = "normal"
+    if scatter <= step:
+        # Rounding can hide all scatter; then the step stands for it.
+        scatter, freedom, distribution = step, math.inf, "rectangular"
+    seen = scatter * rng.display_factor / len(high.observed.pairs) ** 0.5
+    noise = inputs.own("scatter of the display where it begins to read", seen, distribution, freedom, "A")
     return middle + bracket + noise
 
 
@@ -119,4 +113,4 @@ def _part(observed: ObservedPoint, holds: Callable[[Any], bool]) -> float:
 
 
 def _reference(point: PointValues) -> float:
-    return float(point.reference.nominal_value)
+    return nominal(point.reference)

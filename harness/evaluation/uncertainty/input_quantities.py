@@ -55,14 +55,22 @@ class InputQuantities:
             )
         return self._shared[name]
 
+    def own_bound(self, name: str, half_width: float, unit: str = "1") -> Any:
+        """A new input that lies anywhere within +-`half_width`."""
+        return self.own(name, rectangular(half_width), "rectangular", unit=unit)
+
+    def shared_bound(self, name: str, half_width: float, unit: str = "1") -> Any:
+        """The one input of this name, which lies anywhere within +-`half_width`."""
+        return self.shared(name, rectangular(half_width), "rectangular", unit)
+
     def of_instrument(self, of: str, entry: InstrumentEntry) -> tuple[Any, Any]:
         """Drift since the calibration of an instrument called `of`, and the temperature now, which its calibration does not cover."""
         years = max(0.0, (self.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
         away = abs(self.bench.environment.temperature - entry.calibration_temperature)
         drift, warmth = entry.drift_per_year * years, entry.temperature_coefficient * away
         return (
-            self.shared(f"{of}: drift since calibration", rectangular(drift), "rectangular"),
-            self.shared(f"{of}: temperature", rectangular(warmth), "rectangular"),
+            self.shared_bound(f"{of}: drift since calibration", drift),
+            self.shared_bound(f"{of}: temperature", warmth),
         )
 
     def _make(self, uncertainty: float, source: InputQuantity) -> Any:

@@ -134,9 +134,9 @@ def test_a_third_power_factor_agrees_with_what_two_foretell(
     assert found is not None
     assert float(found.displacement.nominal_value) == pytest.approx(displacement, abs=1e-9)
     assert float(found.common_error.nominal_value) == pytest.approx(error, abs=1e-9)
-    measured = [f for f in found.foretold if f.difference is not None]
+    measured = [f for f in found.foretold if f.measured is not None]
     assert len(measured) == 1
-    assert float(measured[0].difference.nominal_value) == pytest.approx(0.0, abs=1e-9)
+    assert float((measured[0].measured - measured[0].foretold).nominal_value) == pytest.approx(0.0, abs=1e-9)
 
 
 def test_uncertainty_and_covariance_as_another_library_has_them(power_device: Device, power_bench: Bench) -> None:
