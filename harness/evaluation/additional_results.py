@@ -23,15 +23,7 @@ from harness.evaluation.uncertainty.input_quantities import InputQuantities, nom
 from harness.evaluation.validation.checks import power_checks
 from harness.evaluation.validation.ratio_models import Check
 from harness.files.device import Device
-from harness.results import (
-    Endurance,
-    ErrorParts,
-    NoLoad,
-    PhaseDisplacement,
-    PowerPoint,
-    Reason,
-    SmallestCurrent,
-)
+from harness.results import Endurance, ErrorParts, NoLoad, PhaseDisplacement, PowerPoint, Reason, SmallestCurrent
 
 
 @dataclass(frozen=True)

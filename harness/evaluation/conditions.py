@@ -37,13 +37,12 @@ def conditions(
 def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -> tuple[Device, list[Reason]]:
     """`device` at the frequency measured, and a reason where it is over 1 % off the stated one: certificates and claims hold within that."""
     read, stated = _read(points, FREQUENCY), device.transformer.frequency
-    if not read or abs(_mean(read) / stated - 1) <= SAME_FREQUENCY:
+    found = _mean(read) if read else stated
+    if abs(found / stated - 1) <= SAME_FREQUENCY:
         return device, []
-    found = _mean(read)
     transformer = device.transformer.model_copy(update={"frequency": found})
-    return device.model_copy(update={"transformer": transformer}), [
-        Reason.of("frequency", measured=found, stated=stated)
-    ]
+    reason = Reason.of("frequency", measured=found, stated=stated)
+    return device.model_copy(update={"transformer": transformer}), [reason]
 
 
 def _condition(name: str, unit: str, stated: float | None, measured: Sequence[float], instrument: str) -> Condition:

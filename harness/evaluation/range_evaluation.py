@@ -8,13 +8,7 @@ from dataclasses import dataclass, field
 
 from harness.causes import Catalogue
 from harness.evaluation.additional.check_standard import bench_check
-from harness.evaluation.diagnosis import (
-    ConsideredCauses,
-    FurtherEvidence,
-    PowerError,
-    SmallestReadable,
-    diagnose,
-)
+from harness.evaluation.diagnosis import ConsideredCauses, FurtherEvidence, PowerError, SmallestReadable, diagnose
 from harness.evaluation.diagnosis.contradiction import none_explains
 from harness.evaluation.power.power_errors import PowerValues, power_values
 from harness.evaluation.range_readings import has_current, readings_by_range

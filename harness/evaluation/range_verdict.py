@@ -35,15 +35,11 @@ from harness.files.device import Device, Range
 from harness.results import (
     NOT_VISITED,
     EffectiveTurns,
-    Endurance,
-    Judged,
     JudgedFinding,
-    NoLoad,
     Offset,
     Point,
     RangeResult,
     Reason,
-    SmallestCurrent,
     Verdict,
     worst_verdict,
 )
@@ -82,6 +78,8 @@ def evaluated_range(
     struck = [] if contradiction_overridden else contradictions
     left_out = left_out_beyond(known)
     errors: tuple[JudgedFinding, ...] = (*points, *beyond.power, *beyond.phase)
+    verdicts = [e.judged.verdict for e in errors]
+    verdicts += [found.verdict for found in (beyond.smallest, beyond.no_load, beyond.endurance) if found is not None]
     result = RangeResult(
         name=rng.name,
         wiring=rng.wiring,
@@ -96,10 +94,7 @@ def evaluated_range(
         points=points,
         line=line,
         linearity=linearity(readings.points),
-        verdict=_verdict(
-            [*other, *not_shown, *struck, *beyond.misread, *left_out],
-            [*(e.judged for e in errors), beyond.smallest, beyond.no_load, beyond.endurance],
-        ),
+        verdict=_verdict([*other, *not_shown, *struck, *beyond.misread, *left_out], verdicts),
         remarks=(
             *([shown_part(points, rng, missing)] if partly else []),
             *_remarks(device, inputs, readings, points, zero, turns),
@@ -119,11 +114,8 @@ def evaluated_range(
     return EvaluatedRange(result, reasons, tuple(contradictions), beyond, checks)
 
 
-def _verdict(
-    against: Sequence[Reason], found: Sequence[Judged | SmallestCurrent | NoLoad | Endurance | None]
-) -> Verdict:
-    """A range fails by any reason `against` it, whatever is claimed; else its verdict is the worst of what was `found`, pass when there is none."""
-    verdicts = (f.verdict for f in found if f is not None)
+def _verdict(against: Sequence[Reason], verdicts: Sequence[Verdict | None]) -> Verdict:
+    """A range fails by any reason `against` it, whatever is claimed; else it has the worst of `verdicts`, None where nothing is claimed."""
     return "fail" if against else worst_verdict(v for v in verdicts if v is not None)
 
 

@@ -96,9 +96,7 @@ def _causes(record: Record, instead: ReplacementCauses | None) -> tuple[Catalogu
 def _run(record: Record, bench: Bench, record_file: str, overridden: Sequence[str], compared: bool) -> Run:
     start = record.start
     procedure: dict[str, Any] = start["procedure"]
-    identities = list(record.of_kind("identity"))
-    accepted = [*start["overrides"], *(o for line in record.of_kind("resume") for o in line["overrides"])]
-    overrides = [o["problem"] for o in accepted]
+    overrides = [o["problem"] for line in record.of_kind("start", "resume") for o in line["overrides"]]
     overrides += [
         f"{' '.join(line['text'].split())} Answer: {line['answer']}."
         for line in record.of_kind("prompt")
@@ -121,7 +119,7 @@ def _run(record: Record, bench: Bench, record_file: str, overridden: Sequence[st
         reference_path=_reference_path(bench),
         resumed=sum(1 for _ in record.of_kind("resume")),
         overrides=tuple(dict.fromkeys([*overrides, *overridden])),
-        simulated=any(line["identity"].startswith("Simulated,") for line in identities),
+        simulated=any(line["identity"].startswith("Simulated,") for line in record.of_kind("identity")),
         record_file=record_file,
         record_lines=len(record.lines),
         record_hash=record.last_hash,
@@ -137,14 +135,11 @@ def _reference_path(bench: Bench) -> str:
     path = bench.reference_path
     if path.part is None:
         return "direct, in series with the meter's path"
+    resistance = path.part.resistance or 0.0
     if path.kind == "shunt":
-        return f"across the {path.part_name} of {format_quantity(path.part.resistance or 0.0, 'ohm')}"
+        return f"across the {path.part_name} of {format_quantity(resistance, 'ohm')}"
     looped = f", load lead passed {path.loops} times through its window" if path.loops > 1 else ""
-    size = (
-        f"{path.part.ratio:g}:1"
-        if path.part.ratio
-        else f"{format_quantity(path.part.resistance or 0.0, 'V')} per ampere"
-    )
+    size = f"{path.part.ratio:g}:1" if path.part.ratio else f"{format_quantity(resistance, 'V')} per ampere"
     return f"through the {path.part_name} of {size}{looped}"
 
 
@@ -199,16 +194,15 @@ def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:
 
 
 def _accuracy(entry: InstrumentEntry) -> tuple[str, ...]:
-    also = []
-    if entry.voltage is not None:
-        also.append(f"voltage: ± {entry.voltage.of_reading * 100:g} % of reading")
-    if entry.power is not None:
-        angle = math.degrees(entry.power.phase)
-        also.append(f"power: ± {entry.power.of_reading * 100:g} % of reading, angle of its channels ± {angle:g}°")
-    if entry.frequency is not None:
-        also.append(f"frequency: ± {entry.frequency.of_reading * 100:g} % of reading")
-    currents = tuple(
+    told = [
         f"{format_quantity(r.full_scale, r.unit)} range: ± ({r.of_reading * 100:g} % of reading + {r.of_range * 100:g} % of range)"
         for r in entry.ranges
-    )
-    return (*currents, *also)
+    ]
+    if entry.voltage is not None:
+        told.append(f"voltage: ± {entry.voltage.of_reading * 100:g} % of reading")
+    if entry.power is not None:
+        angle = math.degrees(entry.power.phase)
+        told.append(f"power: ± {entry.power.of_reading * 100:g} % of reading, angle of its channels ± {angle:g}°")
+    if entry.frequency is not None:
+        told.append(f"frequency: ± {entry.frequency.of_reading * 100:g} % of reading")
+    return tuple(told)

@@ -50,16 +50,12 @@ def _reversed(rng: Range, points: Sequence[PowerPoint]) -> list[Reason]:
 
 def _other_power_factor(rng: Range, points: Sequence[PowerPoint]) -> list[Reason]:
     """The load has another power factor than it was asked for, or the reference has another sign of the angle."""
-    wrong = [
-        p for p in points if p.nominal_power_factor is not None and _another(p.power_factor, p.nominal_power_factor)
-    ]
+    both = [(p.nominal_power_factor, p.power_factor) for p in points]
+    wrong = [(asked, read) for asked, read in both if asked is not None and _another(read, asked)]
     if not wrong:
         return []
-    nominal, read = wrong[0].nominal_power_factor, wrong[0].power_factor
-    count = len(points)
-    return [
-        Reason.of("other-power-factor", rng.name, nominal=nominal, power_factor=read, other=len(wrong), points=count)
-    ]
+    (asked, read), other = wrong[0], len(wrong)
+    return [Reason.of("other-power-factor", rng.name, nominal=asked, power_factor=read, other=other, points=len(both))]
 
 
 def _another(read: float, asked: float) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any, Literal, get_args
 
 from harness.evaluation.conformity.risk import (
@@ -82,7 +81,7 @@ def acceptance_limit(
     prior, greatest = prior_of(decision), decision.greatest_consumer_risk
     if prior is None or greatest is None:
         return limit
-    return limit * _consumer_risk_limit(standard_uncertainty / limit, prior, greatest)
+    return limit * consumer_risk_limit(1.0, standard_uncertainty / limit, prior, greatest)
 
 
 def prior_of(decision: Decision) -> PriorDistribution | None:
@@ -90,11 +89,6 @@ def prior_of(decision: Decision) -> PriorDistribution | None:
     if decision.prior_standard_deviation is None:
         return None
     return PriorDistribution(decision.prior_mean or 0.0, decision.prior_standard_deviation)
-
-
-@lru_cache(maxsize=1024)
-def _consumer_risk_limit(standard_uncertainty: float, prior: PriorDistribution, greatest: float) -> float:
-    return consumer_risk_limit(1.0, standard_uncertainty, prior, greatest)
 
 
 def _verdict(size: float, limit: float, acceptance: float, *, four: bool) -> Verdict:

@@ -16,17 +16,11 @@ def decision_rule(decision: Decision, claim: Claim, ranges: Sequence[RangeResult
     """The certificate's account of how verdicts were reached on `ranges`."""
     risks = _global_risks(decision, ranges)
     return DecisionRule(
-        rule=decision.rule,
-        coverage_probability=decision.coverage_probability,
-        verdicts=decision.verdicts,
+        **decision.model_dump(exclude={"guard_factor", "prior_mean"}),
         guard_factor=decision.guard_factor if decision.rule == "guarded" else None,
-        false_accept_probability=decision.false_accept_probability,
         prior_mean=None if decision.rule != "shared_risk" else decision.prior_mean or 0.0,
-        prior_standard_deviation=decision.prior_standard_deviation,
-        greatest_consumer_risk=decision.greatest_consumer_risk,
         global_consumer_risk=max((r.consumer for r in risks), default=None),
         global_producer_risk=max((r.producer for r in risks), default=None),
-        least_test_uncertainty_ratio=decision.least_test_uncertainty_ratio,
         memory=tuple(source.text for source in claim_sources(claim) if source.from_memory),
     )
 

@@ -10,6 +10,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
 
@@ -93,6 +94,7 @@ def global_risk(
     return GlobalRisk(consumer, producer)
 
 
+@lru_cache(maxsize=1024)
 def consumer_risk_limit(limit: float, standard_uncertainty: float, prior: PriorDistribution, greatest: float) -> float:
     """Largest acceptance limit, not beyond `limit`, whose global consumer's risk is at most `greatest` (JCGM 106:2012, 9.5)."""
 
