@@ -23,10 +23,10 @@ from harness.evaluation.conformity.fail_reasons import (
 from harness.evaluation.diagnosis.contradiction import no_whole_number, other_way_down
 from harness.evaluation.range_readings import RangeReadings
 from harness.evaluation.ratio.effective_turns import effective_turns
-from harness.evaluation.ratio.fitted_line import line_of, stated_line
 from harness.evaluation.ratio.linearity import linearity
 from harness.evaluation.ratio.outlier_pairs import apart
 from harness.evaluation.ratio.point_errors import PointValues
+from harness.evaluation.ratio.straight_line import line_of, stated_line
 from harness.evaluation.uncertainty.expanded_uncertainty import stated, stated_or_none
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.validation.checks import ratio_checks

@@ -15,7 +15,7 @@ from harness.core.errors import RecordError, UserError
 from harness.core.quantities import format_quantity
 from harness.core.version import software
 from harness.evaluation.conditions import at_the_frequency_measured, conditions
-from harness.evaluation.conformity.decision_rule import decision_rule
+from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.evaluation.traceability import reference_chain
 from harness.files.bench import Bench, InstrumentEntry

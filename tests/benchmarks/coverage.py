@@ -35,9 +35,8 @@ if __name__ == "__main__":
 from harness.commands.new import template  # noqa: E402
 from harness.core.interpolation import Node, interpolate  # noqa: E402
 from harness.evaluation.range_evaluation import RangesOutcome, evaluate_ranges  # noqa: E402
-from harness.evaluation.ratio.fitted_line import line_of  # noqa: E402
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
-from harness.evaluation.ratio.straight_line import propagated  # noqa: E402
+from harness.evaluation.ratio.straight_line import line_of, propagated  # noqa: E402
 from harness.evaluation.uncertainty.expanded_uncertainty import stated  # noqa: E402
 from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, InputQuantities  # noqa: E402
 from harness.evaluation.uncertainty.repeatability import run_scatter  # noqa: E402

@@ -1,20 +1,25 @@
-"""The verdict on an error from its uncertainty and its limit, by the rule chosen before (ILAC-G8:09/2019, JCGM 106:2012)."""
+"""The verdict on an error from its uncertainty and its limit, by the rule chosen before (ILAC-G8:09/2019, JCGM 106:2012), and that rule as it is told."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Literal, get_args
 
+from harness.claims.claim_text import claim_sources
 from harness.evaluation.conformity.risk import (
+    GlobalRisk,
     PriorDistribution,
     conformance_probability,
     consumer_risk_limit,
     false_accept_limit,
+    global_risk,
 )
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
 from harness.evaluation.uncertainty.expanded_uncertainty import expanded
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Decision
-from harness.results import Conformity, Judged, Stated, Verdict, accepted
+from harness.files.device import Claim
+from harness.results import Conformity, DecisionRule, Judged, RangeResult, Stated, Verdict, accepted
 
 Judgement = Literal[
     "does not meet the claim", "conformity not demonstrated", "fails conditionally", "passes conditionally"
@@ -99,3 +104,26 @@ def _verdict(size: float, limit: float, acceptance: float, *, four: bool) -> Ver
     if size <= limit:
         return "conditional pass"
     return "conditional fail" if size <= 2 * limit - acceptance else "fail"
+
+
+def decision_rule(decision: Decision, claim: Claim, ranges: Sequence[RangeResult]) -> DecisionRule:
+    """The certificate's account of how verdicts were reached on `ranges`."""
+    risks = _global_risks(decision, ranges)
+    return DecisionRule(
+        **decision.model_dump(exclude={"guard_factor", "prior_mean"}),
+        guard_factor=decision.guard_factor if decision.rule == "guarded" else None,
+        prior_mean=None if decision.rule != "shared_risk" else decision.prior_mean or 0.0,
+        global_consumer_risk=max((r.consumer for r in risks), default=None),
+        global_producer_risk=max((r.producer for r in risks), default=None),
+        memory=tuple(source.text for source in claim_sources(claim) if source.from_memory),
+    )
+
+
+def _global_risks(decision: Decision, ranges: Sequence[RangeResult]) -> list[GlobalRisk]:
+    """The risks of everything judged, each acceptance limit and standard uncertainty taken in parts of its limit, and once."""
+    prior = prior_of(decision)
+    if prior is None:
+        return []
+    judged = [(j, c) for rng in ranges for j in rng.judged if (c := j.conformity) is not None]
+    cases = dict.fromkeys((c.acceptance_limit / c.limit, j.standard_uncertainty / c.limit) for j, c in judged)
+    return [global_risk(1.0, acceptance, uncertainty, prior) for acceptance, uncertainty in cases]

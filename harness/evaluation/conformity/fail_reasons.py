@@ -10,7 +10,7 @@ from harness.evaluation.conformity.decision import JUDGEMENTS, judgement
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Range
 from harness.record.observations import ObservedRange
-from harness.results import AnyFinding, Judged, Point, Reason, Value, worst
+from harness.results import AnyFinding, Judged, PhaseDisplacement, Point, PowerPoint, Reason, Value, worst
 
 LEFT_OUT = "points-left-out"
 
@@ -19,6 +19,13 @@ MOST_NAMED = 4
 
 COVERED = 0.02
 """The ends of a claimed span may be missed by this much (relative): a maximum test current may lie a little below."""
+
+
+POWER_FACTOR_WITHIN = 0.03
+"""The power factor read may differ this much from the one the load was asked for."""
+
+NOT_FORETOLD = 2.0
+"""Twice the expanded uncertainty: of the many comparisons of a run one beyond 1 is nothing unusual, one beyond 2 is."""
 
 
 def not_passed(code: str, rng: Range, found: Judged, **more: Value) -> list[Reason]:
@@ -30,7 +37,7 @@ def not_passed(code: str, rng: Range, found: Judged, **more: Value) -> list[Reas
     return [Reason.of(code, rng.name, judgement=said, **values)]
 
 
-def failed(found: Sequence[AnyFinding]) -> Iterator[list[AnyFinding]]:
+def _failed(found: Sequence[AnyFinding]) -> Iterator[list[AnyFinding]]:
     """Findings with a verdict less than pass, grouped by judgement, worst first."""
     groups = ([f for f in found if judgement(f.judged) == said] for said in JUDGEMENTS)
     return (group for group in groups if group)
@@ -38,9 +45,31 @@ def failed(found: Sequence[AnyFinding]) -> Iterator[list[AnyFinding]]:
 
 def failed_points(points: Sequence[Point], rng: Range) -> Iterator[Reason]:
     """One reason for each verdict below pass, with its number of points and the worst of them."""
-    for group in failed(points):
+    for group in _failed(points):
         error, current, count = worst(group).ratio_error, worst(group).reference_current, len(group)
         yield from not_passed("points-not-passed", rng, error, failed=count, points=len(points), current=current)
+
+
+def failed_power(rng: Range, points: Sequence[PowerPoint]) -> Iterator[Reason]:
+    """A reason for all points of a verdict less than pass."""
+    judged_points = [p for p in points if p.power_error.conformity is not None]
+    for group in _failed(judged_points):
+        largest = worst(group)
+        yield from not_passed(
+            "power-not-passed",
+            rng,
+            largest.power_error,
+            failed=len(group),
+            points=len(judged_points),
+            current=largest.reference_current,
+            power_factor=largest.power_factor,
+        )
+
+
+def failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> Iterator[Reason]:
+    """A reason for each current with a verdict less than pass."""
+    for at in found:
+        yield from not_passed("phase-not-passed", rng, at.displacement, current=at.nominal_current)
 
 
 def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> list[Reason]:
@@ -118,3 +147,47 @@ def _misses(point: Point, end: float, side: int) -> bool:
 def in_one_go(rng: Range, points: Sequence[PointValues]) -> list[Reason]:
     """Reasons where a wait or a held current was interrupted."""
     return [Reason.of("interrupted", rng.name)] if len({p.observed.part for p in points}) > 1 else []
+
+
+def misread(rng: Range, power: Sequence[PowerPoint], phase: Sequence[PhaseDisplacement]) -> list[Reason]:
+    """Failures without regard to a claim: wrong sign, another power factor than asked for, power that the phase does not explain."""
+    return [*_reversed(rng, power), *_other_power_factor(rng, power), *_not_foretold(rng, phase)]
+
+
+def _reversed(rng: Range, points: Sequence[PowerPoint]) -> list[Reason]:
+    """A power of the wrong sign fails whatever is claimed."""
+    wrong = sum(p.indicated_power * p.reference_power < 0 for p in points)
+    return [Reason.of("power-reversed", rng.name, reversed=wrong, points=len(points))] if wrong else []
+
+
+def _other_power_factor(rng: Range, points: Sequence[PowerPoint]) -> list[Reason]:
+    """The load has another power factor than it was asked for, or the reference has another sign of the angle."""
+    both = [(p.nominal_power_factor, p.power_factor) for p in points]
+    wrong = [(asked, read) for asked, read in both if asked is not None and _another(read, asked)]
+    if not wrong:
+        return []
+    (asked, read), other = wrong[0], len(wrong)
+    return [Reason.of("other-power-factor", rng.name, nominal=asked, power_factor=read, other=other, points=len(both))]
+
+
+def _another(read: float, asked: float) -> bool:
+    if abs(abs(read) - abs(asked)) > POWER_FACTOR_WITHIN:
+        return True
+    return abs(asked) < 1 - POWER_FACTOR_WITHIN and read * asked < 0
+
+
+def _not_foretold(rng: Range, found: Sequence[PhaseDisplacement]) -> list[Reason]:
+    """Power at a further power factor is far from the one computed from the phase displacement."""
+    far = [(p, f) for p in found for f in p.foretold if (f.normalized_error or 0.0) > NOT_FORETOLD]
+    if not far:
+        return []
+    phase, worst_of = max(far, key=lambda pair: pair[1].normalized_error or 0.0)
+    return [
+        Reason.of(
+            "power-not-predicted",
+            rng.name,
+            power_factor=worst_of.power_factor,
+            current=phase.nominal_current,
+            normalized_error=worst_of.normalized_error,
+        )
+    ]

@@ -38,7 +38,9 @@ def angle_of_load(
     beta = displaced.uncertain
     if is_read(observed, "reference_phase"):
         return _of_tangent(umath.tan(mean_read(observed, "reference_phase") + own_angle(inputs, accuracy) + beta))
-    stated = _stated_power_factor(bench, observed)
+    plugged = _plugged(bench, observed)
+    # The load's setting, or its power factor on the shelf; 1 where nothing is stated.
+    stated = plugged.power_factor if plugged is not None else observed.power_factor or 1.0
     if apparent is not None:
         cosine = mean_read(observed, "reference_power") * bench.reference_path.factor / apparent
         if 0 < nominal(cosine) < NEAR_UNITY:
@@ -107,9 +109,3 @@ def _plugged(bench: Bench, observed: ObservedPoint) -> ShelfEntry | None:
     """The load off the shelf that was plugged in; None where the load is set by wire or the shelf does not hold it."""
     shelf = bench.entry("load").shelf
     return next((s for s in shelf if math.isclose(s.current, observed.nominal_current)), None)
-
-
-def _stated_power_factor(bench: Bench, observed: ObservedPoint) -> float:
-    """The load's setting, or its power factor on the shelf; 1 where nothing is stated."""
-    plugged = _plugged(bench, observed)
-    return plugged.power_factor if plugged is not None else observed.power_factor or 1.0

@@ -27,12 +27,10 @@ class SmallestFound:
     was other than the default.
     """
 
-    range: str
     value: Any | None
     lowest_reading: float | None
     highest_silent: float | None
     power_factor_from: Any | None
-    points: int
 
 
 def smallest_found(
@@ -58,12 +56,10 @@ def smallest_found(
     # At a load of the default's own power factor both look alike.
     lagging = [p for p in shown if p.observed.power_factor is not None and abs(p.observed.power_factor) < 0.9]
     return SmallestFound(
-        range=rng.name,
         value=_between(device, inputs, rng, own, reads),
         lowest_reading=min((_reference(p) for p in own if reads(p)), default=None),
         highest_silent=max((_reference(p) for p in own if not reads(p)), default=None),
         power_factor_from=_between(device, inputs, rng, lagging, measured) if lagging else None,
-        points=len(own),
     )
 
 

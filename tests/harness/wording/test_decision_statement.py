@@ -2,7 +2,7 @@
 
 import pytest
 
-from harness.evaluation.conformity.decision_rule import decision_rule
+from harness.evaluation.conformity.decision import decision_rule
 from harness.files.bench import Decision
 from harness.files.device import Claim
 from harness.wording.decision_statement import decision_statement

@@ -4,7 +4,7 @@ import dataclasses
 
 import pytest
 
-from harness.evaluation.conformity.decision_rule import decision_rule
+from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.files.bench import Decision
 from harness.files.device import Claim, Device
