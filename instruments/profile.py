@@ -92,6 +92,11 @@ class Profile(ProfileTable):
             raise ValueError("\n".join(problems))
         return self
 
+    @property
+    def table(self) -> str:
+        """The table of what it reads: quantities of a SCPI instrument, registers of a Modbus one."""
+        return "registers" if self.kind == "modbus" else "quantities"
+
     def plays(self, role: str) -> bool:
         """Whether an instrument of this kind can play `role`.
 
@@ -116,15 +121,9 @@ def _brace_problems(profile: Profile) -> list[str]:
 
 def _quantity_problems(profile: Profile) -> list[str]:
     """Problems of the quantities, each as ``key: found ..., expected ...``."""
-    table = "registers" if profile.kind == "modbus" else "quantities"
-    other = profile.quantities if profile.kind == "modbus" else profile.registers
-    problems = (
-        [f"{'quantities' if profile.kind == 'modbus' else 'registers'}: found it, expected {table} here"]
-        if other
-        else []
-    )
-    here: dict[str, Any] = dict(profile.registers if profile.kind == "modbus" else profile.quantities)
-    for name, entry in here.items():
+    table, other = profile.table, "quantities" if profile.kind == "modbus" else "registers"
+    problems = [f"{other}: found it, expected {table} here"] if getattr(profile, other) else []
+    for name, entry in getattr(profile, table).items():
         if name not in UNITS:
             problems.append(f"{table}.{name}: found an unknown quantity, expected one of {', '.join(UNITS)}")
         elif entry.unit != UNITS[name]:
@@ -133,13 +132,13 @@ def _quantity_problems(profile: Profile) -> list[str]:
 
 
 def _role_problems(profile: Profile) -> list[str]:
-    table = "registers" if profile.kind == "modbus" else "quantities"
-    has: dict[str, Any] = dict(profile.registers if profile.kind == "modbus" else profile.quantities)
+    table, scpi = profile.table, profile.kind == "scpi"
+    has: dict[str, Any] = getattr(profile, table)
     roles = (profile.role, *profile.also)
     problems = []
-    if profile.kind == "modbus" and (unfit := [r for r in roles if r in ("load", "switch")]):
+    if not scpi and (unfit := [r for r in roles if r in ("load", "switch")]):
         problems.append(f"role: found {unfit[0]!r}, expected one that only reads: registers are never written")
-    if "switch" in roles and profile.kind == "scpi" and profile.switching is None:
+    if "switch" in roles and scpi and profile.switching is None:
         problems.append("switching: found nothing, expected how the relay is moved")
     if "environment" in roles and not {"temperature", "relative_humidity"} & set(has):
         problems.append(f"{table}.temperature: found nothing, expected temperature, relative_humidity or both")
@@ -147,24 +146,21 @@ def _role_problems(profile: Profile) -> list[str]:
         current = has.get("current")
         if current is None:
             problems.append(f"{table}.current: found nothing, expected how the current is set or read")
-        elif profile.kind == "scpi" and not current.get:
+        elif scpi and not current.get:
             problems.append(f"{table}.current.get: found nothing, expected how the current is read")
-        if "load" in roles and current is not None and profile.kind == "scpi" and not current.set:
+        if "load" in roles and current is not None and scpi and not current.set:
             problems.append(f"{table}.current.set: found nothing, expected how the load's current is set")
-    if profile.watchdog is not None and not ("load" in roles and profile.kind == "scpi"):
+    if profile.watchdog is not None and not ("load" in roles and scpi):
         problems.append("watchdog: found it, expected none: only a SCPI load is switched off by one")
-    if "load" in roles and profile.kind == "scpi":
-        for key, value in (
-            ("safe.commands", profile.safe.commands),
-            ("safe.confirm", profile.safe.confirm),
-            ("on", profile.on),
-        ):
-            if not value:
-                problems.append(f"{key}: found nothing, expected it: a load must be switched off, asked, and on")
-    elif profile.kind == "scpi" and not profile.safe.confirm:
-        for name, quantity in profile.quantities.items():
-            if quantity.set:
-                problems.append(f"safe.confirm: found nothing, expected it since quantities.{name} can be set")
+    if "load" in roles and scpi:
+        needed = {"safe.commands": profile.safe.commands, "safe.confirm": profile.safe.confirm, "on": profile.on}
+        expected = "expected it: a load must be switched off, asked, and on"
+        problems += [f"{key}: found nothing, {expected}" for key, value in needed.items() if not value]
+    elif scpi and not profile.safe.confirm:
+        settable = (name for name, quantity in profile.quantities.items() if quantity.set)
+        problems += [
+            f"safe.confirm: found nothing, expected it since quantities.{name} can be set" for name in settable
+        ]
     return problems
 
 

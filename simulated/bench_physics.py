@@ -11,6 +11,7 @@ import math
 import random
 import threading
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 from simulated.bench_faults import parse_fault
 from simulated.description import BenchDescription, InstrumentDescription, ShelfDescription
@@ -22,8 +23,25 @@ from simulated.physics.load import SMALLEST_POWER_FACTOR, CurrentSource
 from simulated.physics.module import Shown
 from simulated.physics.multimeter import INTEGRATION_TIME
 from simulated.physics.observers import Measured, observers
-from simulated.physics.truth import Truth
 from simulated.transports.link_faults import Schedule
+
+
+@dataclass(frozen=True)
+class Truth:
+    """The true state of a bench, for tests and for users who want to compare. Currents in amperes.
+
+    `turns` are the signed turns in circuit when a range is selected. `switched_under_load`: the contacts moved
+    while more than 1 mA flowed.
+    """
+
+    peak_secondary_current: float
+    secondary_fuse_intact: bool
+    input_overdriven: bool
+    load_on: bool
+    primary_current: float
+    switch_position: str
+    switched_under_load: bool
+    turns: dict[str, int]
 
 
 class BenchPhysics:
@@ -67,8 +85,8 @@ class BenchPhysics:
     # What a person does
 
     def turn_switch(self, range_name: str) -> None:
-        """Turn the range switch to `range_name`. Raises KeyError when there is no such range."""
-        if range_name not in self._circuit.turns:
+        """Turn the range switch to `range_name`; empty: open every contact. Raises KeyError when there is no such range."""
+        if range_name and range_name not in self._circuit.turns:
             raise KeyError(range_name)
         with self._lock:
             self._circuit.turn_switch(range_name, self._advance())
@@ -100,10 +118,6 @@ class BenchPhysics:
             return self._display.energy()
 
     # What the terminals do
-
-    def open_switch(self) -> None:
-        with self._lock:
-            self._circuit.open_switch(self._advance())
 
     def claimed_position(self) -> str:
         """The range the switch says it is in; empty when open."""
@@ -177,9 +191,9 @@ class BenchPhysics:
                 math.degrees(math.acos(abs(factor))),
             )
 
-    def read_reference(self, started: float | None = None) -> float:
-        """The current the reference reads, in its own unit, begun at `started` or now."""
-        found = self.measure("reference", started)
+    def read_reference(self) -> float:
+        """The current the reference reads now, in its own unit."""
+        found = self.measure("reference")
         return found.voltage if self.description.reference_path.in_volts else found.current
 
     # What really is

@@ -65,7 +65,6 @@ class ScpiMeter(ScpiInstrument):
         return self.read_quantity(self.measures)
 
     def fetch(self) -> Reading:
-        """The measurement that `fire` started; without a trigger in the profile, a fresh one. Raises LinkError or ReplyError."""
         return self.fetch_quantity(self.measures)
 
 
@@ -102,7 +101,6 @@ class ScpiVoltmeter(ScpiMeter):
     expected: float
 
     def start(self) -> None:
-        """Set its voltage range. Raises InstrumentError."""
         super().start()
         self.configure_quantity("voltage", self.expected)
 
@@ -114,7 +112,6 @@ class ScpiSwitch(ScpiInstrument):
     positions: Mapping[str, str]
 
     def select(self, range_name: str) -> str:
-        """Move the switch, check the error queue and confirm the position. Raises InstrumentError."""
         part = self.profile.switching
         if part is None or range_name not in self.positions:
             raise ReplyError(f"no position for range {range_name!r}", instrument=self.name, address=self.address)

@@ -43,7 +43,6 @@ class ScpiInstrument:
     _begun: float | None = field(default=None, init=False)
 
     def open(self) -> None:
-        """Open a fresh link, dropping the old one. Raises LinkError."""
         self.close()
         self._link, self._asked, self._begun = self.open_link(), "", None
 
@@ -73,7 +72,6 @@ class ScpiInstrument:
             )
 
     def start(self) -> None:
-        """Send the profile's start commands and empty the error queue."""
         self.tell(self.profile.start)
         self.drain_errors()
 
@@ -143,12 +141,10 @@ class ScpiInstrument:
         return "current" in self.profile.quantities and self.profile.quantities["current"].fetches
 
     def arm(self) -> None:
-        """Prepare for the trigger. Does nothing without one in the profile. Raises LinkError."""
         if self.profile.trigger is not None:
             self.tell(self.profile.trigger.arm)
 
     def fire(self) -> None:
-        """Start the armed measurement. Does nothing without a trigger in the profile. Raises LinkError."""
         if self.profile.trigger is not None:
             self._begun = self.now()
             self.tell(self.profile.trigger.fire)
@@ -194,14 +190,12 @@ class ScpiInstrument:
         return Reading(value, quantity.unit, reply, started, self.now())
 
     def can_read_beside_current(self, name: str) -> bool:
-        """Whether `name` can be read without changing the configuration for its current."""
         quantities = self.profile.quantities
         if name not in quantities or not quantities[name].get:
             return False
         return "current" not in quantities or quantities[name].get != quantities["current"].get
 
     def read_beside(self, names: Sequence[str], expected: Expected | None = None) -> dict[str, Reading]:
-        """Further quantities: from the latest measurement where they are fetched, else fresh. Raises LinkError or ReplyError."""
         return {
             name: self.fetch_quantity(name) if self.quantity(name).fetches else self.read_quantity(name)
             for name in names
@@ -240,7 +234,6 @@ class ScpiInstrument:
         self.tell(self.profile.safe.commands)
 
     def confirm_safe(self) -> tuple[bool, str]:
-        """Whether every confirmation of the profile holds, and the replies. Raises LinkError or ReplyError."""
         replies = [(self.ask(c.query), c) for c in self.profile.safe.confirm]
         return all(_matches(r, c) for r, c in replies), ", ".join(f"{c.query} -> {r}" for r, c in replies)
 

@@ -1,7 +1,8 @@
 """The interface between drivers and links: four methods for text, one for registers.
 
 All links that carry SCPI text (a VISA session, a simulated instrument in this process) follow `Link`; all register maps
-`RegisterLink`. A link that raised is closed: callers open a new one, they never retry on it.
+`RegisterLink`. An exchange that fails raises LinkError, one whose answer cannot be used ReplyError. A link that raised
+is closed: callers open a new one, they never retry on it.
 """
 
 from __future__ import annotations

@@ -89,14 +89,8 @@ class _Replayed:
         error = line.get("error")
         if error is None:
             return line.get("received")
-        raise _ERRORS[error["type"]](
-            error["reason"],
-            instrument=self._reader.whose,
-            address=error["address"],
-            command=error["command"],
-            elapsed=error.get("elapsed"),
-            received=error.get("received"),
-        )
+        said = {key: value for key, value in error.items() if key != "type"}
+        raise _ERRORS[error["type"]](instrument=self._reader.whose, **said)
 
 
 class ReplayedText(_Replayed):
@@ -119,12 +113,5 @@ class ReplayedRegisters(_Replayed):
 
 
 def _described(failure: InstrumentError) -> dict[str, Any]:
-    said = {
-        "type": type(failure).__name__,
-        "reason": failure.reason,
-        "address": failure.address,
-        "command": failure.command,
-        "elapsed": failure.elapsed,
-        "received": failure.received,
-    }
-    return {key: value for key, value in said.items() if value is not None}
+    said = {key: getattr(failure, key) for key in ("reason", "address", "command", "elapsed", "received")}
+    return {"type": type(failure).__name__} | {key: value for key, value in said.items() if value is not None}

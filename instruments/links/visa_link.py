@@ -86,12 +86,12 @@ class VisaLink:
                     (LONGEST + 1) * settings.timeout + _GRACE,
                 )
         except Exception as failure:  # pyvisa-py raises a bare Exception when it cannot connect
-            self._drop()
+            failed = self._failed(self._interface.why_not_open(failure, settings.library), "open", started)
             close_what_was_left_open(failure)
-            raise self._failure(self._interface.why_not_open(failure, settings.library), "open", started) from failure
+            raise failed from failure
 
     def write(self, text: str) -> None:
-        """Send one message. Raises LinkError, also for a question when a reply nobody asked for was waiting."""
+        """Send one message; a question fails when a reply that nobody asked for is waiting."""
         with self._lock:
             self._begin()
             if "?" in text:
@@ -100,13 +100,12 @@ class VisaLink:
             self._write(text)
 
     def read(self) -> str:
-        """The next reply. Raises LinkError or ReplyError."""
         with self._lock:
             self._begin()
             return self._read(self._question)
 
     def query(self, text: str) -> str:
-        """Send one message and return its reply. Raises LinkError, also when a reply nobody asked for was waiting."""
+        """Send one message and return its reply; fails also when a reply that nobody asked for is waiting."""
         with self._lock:
             self._begin()
             self._refuse_waiting_bytes(text)
@@ -151,8 +150,7 @@ class VisaLink:
         try:
             self._checked(self._bounded(write)[1])
         except Exception as failure:
-            self._drop()
-            raise self._failure(f"write failed: {reason_of(failure)}", text, started, 0) from failure
+            raise self._failed(f"write failed: {reason_of(failure)}", text, started, 0) from failure
 
     def _read(self, command: str) -> str:
         started = time.monotonic()
@@ -175,16 +173,13 @@ class VisaLink:
                 (received if self._interface.says_end else received[: -len(self._end)]).decode("ascii").rstrip("\r\n")
             )
         except UnicodeDecodeError as failure:
-            self._drop()
             raise self._garbled(received, command, started) from failure
         except Exception as failure:
             watched = self._socket
             count = max(len(received), watched.received if watched is not None else 0)
             late = watched is not None and watched.expired() and isinstance(failure, visa_error())
-            self._drop()
-            raise self._failure(_reason(failure, late, count), command, started, count) from failure
+            raise self._failed(_reason(failure, late, count), command, started, count) from failure
         if not text.isprintable():
-            self._drop()
             raise self._garbled(received, command, started)
         return text
 
@@ -248,18 +243,9 @@ class VisaLink:
                 or (watched is None and self._bounded(lambda: self._interface.reply_waits(resource)))
             )
         except Exception as failure:
-            self._drop()
-            raise self._failure(reason_of(failure), command, started, 0) from failure
+            raise self._failed(reason_of(failure), command, started, 0) from failure
         if waiting:
-            self._drop()
-            raise self._failure("an unexpected reply is waiting", command, started)
-
-    def _drop(self) -> None:
-        """Close after a failure; nothing more is sent."""
-        if self._socket is not None:
-            with contextlib.suppress(OSError):
-                self._socket.shutdown(socket.SHUT_RDWR)
-        self.close()
+            raise self._failed("an unexpected reply is waiting", command, started)
 
     def _opened(self, command: str) -> Any:
         if self._resource is None:
@@ -269,9 +255,9 @@ class VisaLink:
         return self._resource
 
     def _garbled(self, received: bytearray, command: str, started: float) -> InstrumentError:
-        return self._failure(f"garbled reply {bytes(received[:60])!r}", command, started, len(received), ReplyError)
+        return self._failed(f"garbled reply {bytes(received[:60])!r}", command, started, len(received), ReplyError)
 
-    def _failure(
+    def _failed(
         self,
         reason: str,
         command: str,
@@ -279,6 +265,11 @@ class VisaLink:
         received: int | None = None,
         kind: type[InstrumentError] = LinkError,
     ) -> InstrumentError:
+        """The error of a failed exchange, once the link is closed; nothing more is sent."""
+        if self._socket is not None:
+            with contextlib.suppress(OSError):
+                self._socket.shutdown(socket.SHUT_RDWR)
+        self.close()
         return kind(
             reason,
             instrument=self._instrument,

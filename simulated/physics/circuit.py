@@ -62,11 +62,6 @@ class BenchCircuit:
         self.note_peak(time)
         self.follow(time)
 
-    def open_switch(self, time: float) -> None:
-        self.switched_under_load |= self.flowing(time) > 1e-3
-        self.switch.open(time)
-        self.follow(time)
-
     def follow(self, time: float) -> None:
         position = self.switch.position_at(time)
         turns = self.turns[position] if position else 0

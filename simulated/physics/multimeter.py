@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
 
 from simulated.description import ScaleDescription
 from simulated.physics.load import Refused
@@ -14,12 +13,6 @@ OVERLOAD = 9.9e37
 """Reply of an instrument for infinity, after SCPI-1999."""
 OVERRANGE = 1.2
 """Multiple of full scale up to which readings are shown."""
-
-
-@dataclass(frozen=True)
-class _Errors:
-    gain: float
-    offset: float
 
 
 class Multimeter:
@@ -61,8 +54,8 @@ class Multimeter:
 
     def on_average(self, value: float) -> float:
         """Mean of many readings of the true `value` on this scale, systematic errors included."""
-        errors = self._errors[self.scale]
-        return value * (1.0 + errors.gain) + errors.offset
+        gain, offset = self._errors[self.scale]
+        return value * (1.0 + gain) + offset
 
     def reading(self, value: float) -> float:
         """One reading of the true `value`, or 9.9E37 in overload."""
@@ -76,7 +69,8 @@ class Multimeter:
         return abs(round(read / scale.resolution) * scale.resolution)
 
 
-def _drawn(scale: ScaleDescription, seed: str, share: float) -> _Errors:
+def _drawn(scale: ScaleDescription, seed: str, share: float) -> tuple[float, float]:
+    """Relative error of the gain, and the offset."""
     draw = random.Random(f"{seed} scale {scale.full_scale}")
     gain = draw.uniform(-share, share) * scale.of_reading
-    return _Errors(gain, draw.uniform(-share, share) * scale.of_range * scale.full_scale)
+    return gain, draw.uniform(-share, share) * scale.of_range * scale.full_scale

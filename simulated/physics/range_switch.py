@@ -7,8 +7,6 @@ from collections import deque
 
 from simulated.physics.first_order import in_force
 
-_OPEN = ""
-
 
 class RangeSwitch:
     """A switch with one position per range; `stuck_in` names the position it never leaves. Times in seconds."""
@@ -19,13 +17,11 @@ class RangeSwitch:
         self._moves: deque[tuple[float, str]] = deque([(-math.inf, stuck_in or first)], maxlen=4096)
 
     def move(self, position: str, time: float) -> None:
-        self.claimed = position
-        self._record(self._stuck_in or position, time)
-
-    def open(self, time: float) -> None:
-        """Open every contact, so that no current can flow."""
-        self.claimed = _OPEN
-        self._record(self._stuck_in or _OPEN, time)
+        """Move to `position`; empty: open every contact, so that no current can flow."""
+        self.claimed, position = position, self._stuck_in or position
+        last_time, last = self._moves[-1]
+        if position != last:
+            self._moves.append((max(time, last_time), position))
 
     def position_at(self, time: float) -> str:
         """The range in circuit at `time`; empty when every contact is open."""
@@ -33,8 +29,3 @@ class RangeSwitch:
 
     def moved_since(self, time: float) -> bool:
         return self._moves[-1][0] >= time
-
-    def _record(self, position: str, time: float) -> None:
-        last_time, last = self._moves[-1]
-        if position != last:
-            self._moves.append((max(time, last_time), position))

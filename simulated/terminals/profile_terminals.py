@@ -76,7 +76,7 @@ def _commands(
     if instrument.role == "load":
         return _load_commands(bench, profile), partial(bench.change_load, CurrentSource.reset)
     if instrument.role == "switch":
-        return _switch_commands(bench, instrument, profile), bench.open_switch
+        return _switch_commands(bench, instrument, profile), partial(bench.turn_switch, "")
     return _sensing_commands(bench, instrument, profile), partial(bench.reset, instrument.role)
 
 
@@ -250,5 +250,5 @@ def _switch_commands(bench: BenchPhysics, instrument: InstrumentDescription, pro
         selected = switching.selected[0]
         return Reply(selected if channel == claimed else "0" if selected != "0" else "1")
 
-    commands = [Command(c, close if "{position}" in c else lambda _: bench.open_switch()) for c in switching.select]
+    commands = [Command(c, close if "{position}" in c else lambda _: bench.turn_switch("")) for c in switching.select]
     return [*commands, Command(switching.query, state)]

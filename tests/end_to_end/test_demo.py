@@ -18,7 +18,7 @@ from harness.core.errors import AbortedSafe
 from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
-from simulated.physics.truth import Truth
+from simulated.bench_physics import Truth
 from tests.in_words import in_words
 from tests.on_twin import TwinRun
 
