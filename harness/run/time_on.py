@@ -8,7 +8,7 @@ from harness.files.bench import Bench, ShelfEntry
 from harness.files.device import Device
 from harness.files.instrument_entry import Accuracy
 from harness.run.run_context import BenchState, RunContext
-from instruments.drivers.on_for import OnFor
+from instruments.drivers.roles import OnFor
 from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ
 
 OF_TIME_ON = "(longest_on)"

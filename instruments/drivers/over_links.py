@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from instruments.drivers.on_for import OnFor
 from instruments.drivers.registers import RegisterInstrument
-from instruments.drivers.roles import at_once
+from instruments.drivers.roles import OnFor, at_once
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import QueuedError, ReplyError
 from instruments.reading import Reading

@@ -8,9 +8,10 @@ LinkError when it fails, ReplyError when its answer cannot be used.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
-from instruments.drivers.on_for import OnFor
+from instruments.numbers import format_time
 from instruments.operator.person import Expected
 from instruments.reading import Identity, Reading
 
@@ -19,9 +20,26 @@ def at_once() -> None:
     """The default `ready`: nothing has to be checked before the output is switched on."""
 
 
+@dataclass(frozen=True)
+class OnFor:
+    """The longest time something may carry current: `what` names in words what is limited ("kettle may be on"), `seconds` is the longest time at once."""
+
+    what: str
+    seconds: float
+
+    def __str__(self) -> str:
+        return f"{self.what} for {format_time(self.seconds)} at a time"
+
+    @property
+    def from_now(self) -> str:
+        """The same text for when the time begins."""
+        return f"{self.what} for {format_time(self.seconds)} from now"
+
+
 class Instrument(Protocol):
     name: str
     address: str
+    by_person: bool
 
     def open(self) -> None:
         """Open a fresh link, dropping the old one."""
@@ -53,8 +71,6 @@ class ReadsBesideCurrent(Protocol):
 class Load(Instrument, Protocol):
     """Drives the current. One that a person plugs in cannot be trimmed, and is dead whenever it is changed."""
 
-    by_person: bool
-
     def protect(self, limit: float) -> None:
         """Make the instrument itself refuse more than `limit` amperes, where its profile can."""
 
@@ -75,8 +91,6 @@ class Load(Instrument, Protocol):
 class Reference(Instrument, ReadsBesideCurrent, Protocol):
     """Reads the current everything is compared with."""
 
-    by_person: bool
-
     def configure(self, full_scale: float) -> None:
         """Select the range with this full scale, in the instrument's own unit."""
 
@@ -90,8 +104,6 @@ class Reference(Instrument, ReadsBesideCurrent, Protocol):
 class Meter(Instrument, ReadsBesideCurrent, Protocol):
     """The device under verification, or a check standard that is read like it."""
 
-    by_person: bool
-
     def read(self, expected: float | None) -> Reading:
         """The value the device shows, in amperes of its own scale; `expected` helps a person notice a slip."""
 
@@ -99,16 +111,12 @@ class Meter(Instrument, ReadsBesideCurrent, Protocol):
 class Voltmeter(Instrument, Protocol):
     """Reads the voltage at the load."""
 
-    by_person: bool
-
     def read(self) -> Reading:
         """A reading in volts."""
 
 
 class Switch(Instrument, Protocol):
     """Moves the device to a range."""
-
-    by_person: bool
 
     def select(self, range_name: str) -> str:
         """Move to the range, confirm it, and return what confirmed it."""

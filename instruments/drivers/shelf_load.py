@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from instruments.drivers.by_hand import ByPerson
-from instruments.drivers.on_for import OnFor
+from instruments.drivers.roles import OnFor
 from instruments.errors import InstrumentError
 from instruments.numbers import format_current
 from instruments.operator.person import Person

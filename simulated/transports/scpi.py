@@ -7,12 +7,13 @@ path after a semicolon are not supported: each part starts at the root.
 
 from __future__ import annotations
 
+import itertools
 import re
 import threading
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 from simulated.physics.load import Refused
 
@@ -69,20 +70,12 @@ class Command:
         return (*self.template.split(maxsplit=1), "", "")[1].strip()
 
 
-@lru_cache(maxsize=4096)
-def header_matches(template: str, header: str) -> bool:
-    """Whether `header` is `template` in short or long form, any case; a leading colon is allowed."""
-    if template.endswith("?") != header.endswith("?"):
-        return False
+def header_forms(template: str) -> set[str]:
+    """Every way to write `template`, each word in short or long form: in capitals, without a leading colon."""
+    query = "?" if template.endswith("?") else ""
     words = template.rstrip("?").lstrip(":").split(":")
-    given = header.rstrip("?").lstrip(":").split(":")
-    return len(words) == len(given) and all(_word_matches(w, g) for w, g in zip(words, given, strict=True))
-
-
-def _word_matches(word: str, given: str) -> bool:
-    long = word.upper()
-    short = re.sub(r"[a-z]", "", word) or long
-    return given.upper() in (long, short)
+    forms = ({word.upper(), re.sub(r"[a-z]", "", word) or word.upper()} for word in words)
+    return {":".join(form) + query for form in itertools.product(*forms)}
 
 
 class ScpiTerminal:
@@ -106,7 +99,10 @@ class ScpiTerminal:
             for q in dict.fromkeys((error_query, "SYSTem:ERRor?", "SYSTem:ERRor:NEXT?"))
             if q
         )
-        self._commands = (*commands, *common, *queue)
+        self._commands: defaultdict[str, list[Command]] = defaultdict(list)
+        for command in (*commands, *common, *queue):
+            for form in header_forms(command.header):
+                self._commands[form].append(command)
 
     def execute(self, message: str) -> Reply | None:
         """Execute one program message; return the response message, when it asked for one. Never raises."""
@@ -128,7 +124,7 @@ class ScpiTerminal:
 
     def _unit(self, unit: str) -> Reply | None:
         header, _, rest = unit.partition(" ")
-        known = [c for c in self._commands if header_matches(c.header, header)]
+        known = self._commands.get(header.upper().lstrip(":"))
         try:
             if not known:
                 raise Refused(-113)

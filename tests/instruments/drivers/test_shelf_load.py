@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from instruments.drivers.on_for import OnFor
+from instruments.drivers.roles import OnFor
 from instruments.drivers.shelf_load import PersonLoad, ShelfLoad
 from instruments.errors import InstrumentError
 from instruments.operator.person import Overdue, ScriptedPerson

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from simulated.bench import SimulatedBench
 from simulated.description import BenchDescription
 from simulated.physics.clock import VirtualClock
-from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerminal, header_matches
+from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerminal, header_forms
 
 
 def instrument() -> tuple[ScpiTerminal, list[float]]:
@@ -39,7 +39,7 @@ def test_short_and_long_forms_in_any_case(message: str) -> None:
 @pytest.mark.parametrize("header", ["SOURC:CURR", "SOUR:CUR", "SOUR", "SOUR:CURR:LEV", "SOUR::CURR", "CURR?"])
 def test_anything_between_is_another_header(header: str) -> None:
     """`SOURC` is neither SOUR nor SOURCE."""
-    assert not header_matches("SOURce:CURRent", header)
+    assert header not in header_forms("SOURce:CURRent")
 
 
 @pytest.mark.parametrize(
