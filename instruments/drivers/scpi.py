@@ -141,10 +141,12 @@ class ScpiInstrument:
         return "current" in self.profile.quantities and self.profile.quantities["current"].fetches
 
     def arm(self) -> None:
+        """Prepare for the trigger, where the profile has one. Raises LinkError."""
         if self.profile.trigger is not None:
             self.tell(self.profile.trigger.arm)
 
     def fire(self) -> None:
+        """Start the armed measurement, where the profile has a trigger. Raises LinkError."""
         if self.profile.trigger is not None:
             self._begun = self.now()
             self.tell(self.profile.trigger.fire)
