@@ -9,8 +9,7 @@ from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.rounding import probability, true_minus
 from harness.results import Results, accepted
-from harness.wording.diagnosis import diagnosis_lines
-from harness.wording.reasons import reason_text
+from harness.wording.reasons import diagnosis_lines, reason_text
 from reports.page_style import heading, prose, ruled, space
 
 _MOST_CAUSES = 10

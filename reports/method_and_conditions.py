@@ -16,7 +16,7 @@ from harness.core.rounding import (
 )
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
-from harness.wording.decision_statement import decision_statement
+from harness.wording.reasons import decision_statement
 from reports.budget import budgets
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, facts, heading, prose, space

@@ -1,12 +1,13 @@
-"""The person at the terminal of a run: how they are asked, and what they confirm before anything can be energised."""
+"""The person at the terminal of a run: how they are asked, what they set aside by name, and what they confirm before anything can be energised."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.commands.overrides import refuse_unknown
+from harness.core.clock import RealClock
 from harness.core.errors import UserError
 from harness.core.output import tell, wrapped
 from harness.core.progress import Progress
@@ -15,6 +16,8 @@ from harness.files.bench import Bench
 from harness.record.journal import Record
 from harness.safety.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED, READY
 from harness.safety.confirmation import Cautions
+from harness.station.identification import calibration_problems
+from harness.station.wires import REPLAYED
 from instruments.operator import keyboard
 from instruments.operator.person import ConsolePerson, Person
 
@@ -22,6 +25,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.commands.arguments import Attended
+
+NO_SUCH_PROBLEM = "there is no such problem to override"
 
 
 @dataclass(frozen=True)
@@ -40,11 +45,30 @@ class Attendance:
 
 def check_attended(options: Attended) -> None:
     """Refuse overrides of no known form, and a name that is no text: it could not be written into the record. Raises UserError."""
-    refuse_unknown(options.overrides)
+    known = ("serial", "due", "replayed")
+    if wrong := [n for n in options.overrides if n != "rehearsal" and n.partition(":")[0] not in known]:
+        expected = "rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT"
+        raise UserError([f"--override {n}: expected {expected}" for n in wrong])
     try:
         options.operator.encode("utf-8")
     except UnicodeEncodeError:
         raise UserError(f"--operator {options.operator!r}: is not text in UTF-8") from None
+
+
+def refuse_needless(bench: Bench, overrides: Sequence[str], rehearsal_problems: Sequence[str]) -> None:
+    """Raise UserError for overrides of what is known to be no problem before anything is opened.
+
+    Whether another serial number answers is known only then; here its instrument must be one that can answer and states it.
+    """
+    possible = {"rehearsal"} if rehearsal_problems else set()
+    possible |= set(calibration_problems(bench, RealClock().wall().date()))
+    for name, entry in bench.instruments.items():
+        if entry.serial and not entry.by_person:
+            possible.add(f"serial:{name}")
+        if entry.address.startswith(REPLAYED):
+            possible.add(f"replayed:{name}")
+    if unused := [f"--override {o}: {NO_SUCH_PROBLEM}" for o in overrides if o not in possible]:
+        raise UserError([*unused, "nothing was energised"])
 
 
 def attending(
@@ -52,19 +76,16 @@ def attending(
 ) -> Attendance:
     """Whoever sits at the terminal; the live display makes way while they are asked."""
 
-    def ask(text: str) -> str:
-        with progress.paused():
-            return stop.ask(wrapped(text))
+    def paused(read: Callable[[str], str]) -> Callable[[str], str]:
+        def ask(text: str) -> str:
+            with progress.paused():
+                return read(wrapped(text))
 
-    def ask_always(text: str) -> str:
-        with progress.paused():
-            return stop.ask_always(wrapped(text))
+        return ask
 
-    def ask_for_value(text: str) -> str:
-        with progress.paused():
-            return stop.ask(wrapped(text), keyboard.ask)
-
-    person = ConsolePerson(ask, progress.note, ask_always, ask_for_value)
+    person = ConsolePerson(
+        paused(stop.ask), progress.note, paused(stop.ask_always), paused(lambda text: stop.ask(text, keyboard.ask))
+    )
     return Attendance(
         options.operator,
         options.overrides,

@@ -5,8 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from harness.commands.attendance import Attendance
-from harness.commands.overrides import NO_SUCH_PROBLEM
+from harness.commands.attendance import NO_SUCH_PROBLEM, Attendance
 from harness.core.errors import NotSafe, UserError
 from harness.evaluation.traceability import CONFIRMED, NOT_ASKED, question_of_the_part
 from harness.files.bench import Bench

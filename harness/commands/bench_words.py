@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import sys
+import time
 from collections.abc import Callable
+from queue import Empty, SimpleQueue
 
+from harness.core.lines_heard import lines_heard
+from harness.core.output import wrapped
 from harness.core.quantities import format_quantity, parse_quantity
+from harness.core.stop import StopSignal
 from harness.files.bench import ShelfEntry
 from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import displays
@@ -14,6 +21,9 @@ from simulated.bench import SimulatedBench
 from simulated.physics.multimeter import OVERLOAD
 
 UNITS = {"power": "W", "voltage": "V", "power_factor": ""}
+
+LOOK_EVERY = 0.2
+"""Seconds between two looks whether to stop."""
 
 
 class BenchWords:
@@ -115,6 +125,32 @@ class BenchWords:
             f"{format_quantity(truth.primary_current, 'A')}; largest secondary current {format_quantity(truth.peak_secondary_current, 'A')}, "
             f"fuse {'intact' if truth.secondary_fuse_intact else 'melted'}"
         )
+
+
+def attend(words: BenchWords, stop: StopSignal) -> None:
+    """Do what is typed; without a terminal just serve."""
+    typed = _lines_typed()
+    while not stop.reason:
+        try:
+            line = typed.get(timeout=LOOK_EVERY)
+        except Empty:
+            continue
+        if line is None:
+            while not stop.reason:
+                time.sleep(LOOK_EVERY)
+        elif line.strip() == "quit":
+            return
+        elif line.strip():
+            print(wrapped(words.answer(line)), flush=True)
+
+
+def _lines_typed() -> SimpleQueue[str | None]:
+    # A program without a terminal (pythonw) has no standard input at all, and some stand-ins for one have no descriptor.
+    with contextlib.suppress(AttributeError, OSError, ValueError):
+        return lines_heard(sys.stdin.fileno())
+    nothing: SimpleQueue[str | None] = SimpleQueue()
+    nothing.put(None)
+    return nothing
 
 
 def _typed(text: str, unit: str) -> float | None:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 
 from harness.commands.console_sheet import ConsoleSheet
-from harness.commands.shown_links import ShownRegisters, ShownText
 from harness.files.bench import InstrumentEntry
 from harness.station.identification import serial_elsewhere
 from harness.station.wires import LinkSource
 from instruments.drivers.registers import RegisterInstrument
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import IdentityError, QueuedError
+from instruments.links.link import Link, RegisterLink
 from instruments.numbers import decode_registers
 from instruments.profile import Profile
 from instruments.profile_tables import Quantity
@@ -19,6 +20,50 @@ from instruments.reading import Identity, Reading, shown
 
 IMPLAUSIBLY_SMALL, IMPLAUSIBLY_LARGE = 1e-12, 1e15
 """What lies beyond, in the units of profiles, comes from registers read with the wrong type or order."""
+
+
+class _ShownText:
+    """A link that shows what passes."""
+
+    def __init__(self, link: Link, sheet: ConsoleSheet) -> None:
+        self._link, self._sheet = link, sheet
+
+    def write(self, text: str) -> None:
+        self._sheet.sent(text)
+        self._link.write(text)
+
+    def read(self) -> str:
+        return self._timed(self._link.read)
+
+    def query(self, text: str) -> str:
+        self._sheet.sent(text)
+        return self._timed(lambda: self._link.query(text))
+
+    def close(self) -> None:
+        self._link.close()
+
+    def _timed(self, receive: Callable[[], str]) -> str:
+        started = time.monotonic()
+        reply = receive()
+        self._sheet.received(reply, time.monotonic() - started)
+        return reply
+
+
+class _ShownRegisters:
+    """A register link that shows what passes."""
+
+    def __init__(self, link: RegisterLink, sheet: ConsoleSheet) -> None:
+        self._link, self._sheet = link, sheet
+
+    def read_registers(self, function: str, address: int, count: int) -> list[int]:
+        self._sheet.sent(f"read {count} {function} registers from {address}")
+        started = time.monotonic()
+        words = self._link.read_registers(function, address, count)
+        self._sheet.received(" ".join(f"{w:04x}" for w in words), time.monotonic() - started)
+        return words
+
+    def close(self) -> None:
+        self._link.close()
 
 
 class Words:
@@ -31,10 +76,10 @@ class Words:
         self.has_set = False
         address, now = entry.address, time.monotonic
         self.scpi = ScpiInstrument(
-            name, address, profile, lambda: ShownText(links.text(name, entry, profile), sheet), now
+            name, address, profile, lambda: _ShownText(links.text(name, entry, profile), sheet), now
         )
         self.registers = RegisterInstrument(
-            name, address, profile, lambda drain: ShownRegisters(links.registers(name, entry, drain), sheet), now
+            name, address, profile, lambda drain: _ShownRegisters(links.registers(name, entry, drain), sheet), now
         )
         self.instrument = self.registers if profile.kind == "modbus" else self.scpi
 

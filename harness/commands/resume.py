@@ -50,9 +50,9 @@ def resume(options: ResumeOptions, console: Console) -> int:
         check_somebody_is_there,
         confirm_cautions,
         left_not_safe,
+        refuse_needless,
     )
     from harness.commands.finished_run import finish, of_finished_run
-    from harness.commands.overrides import refuse_needless
     from harness.commands.recorded_run import Begun, continue_run, naming_the_way_on, reserved_bench
     from harness.commands.rehearsal_sheet import rehearsed
     from harness.core.errors import RecordError

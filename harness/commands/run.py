@@ -47,9 +47,14 @@ def add_parser(commands: Any) -> None:
 def run(options: RunOptions, console: Console) -> int:
     """Rehearse, confirm the cautions, run, evaluate, certify. 0 when the verdict is pass or conditional pass, 1 otherwise."""
     begin()
-    from harness.commands.attendance import attending, check_attended, check_somebody_is_there, confirm_cautions
+    from harness.commands.attendance import (
+        attending,
+        check_attended,
+        check_somebody_is_there,
+        confirm_cautions,
+        refuse_needless,
+    )
     from harness.commands.finished_run import finish, of_finished_run, prepare_folder
-    from harness.commands.overrides import refuse_needless
     from harness.commands.recorded_run import naming_the_way_on, refuse_to_overwrite, reserved_bench, run_from_beginning
     from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show_rehearsal
     from harness.core.errors import UserError

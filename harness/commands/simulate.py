@@ -45,8 +45,7 @@ def add_parser(commands: Any) -> None:
 
 def simulate(options: SimulateOptions, console: Console) -> int:
     """Serve the bench at its own addresses until told to quit or stopped. Raises UserError."""
-    from harness.commands.bench_words import BenchWords
-    from harness.commands.typed_words import attend
+    from harness.commands.bench_words import BenchWords, attend
     from harness.core.clock import RealClock
     from harness.core.errors import UserError
     from harness.core.output import wrapped

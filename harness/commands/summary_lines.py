@@ -2,17 +2,32 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from pathlib import Path
 
-from harness.commands.additional_lines import beyond_lines, check_line
+from harness.core.quantities import format_quantity, signed_text
 from harness.core.rounding import for_terminal, probability
 from harness.replay.kept_run import RECORD
-from harness.results import CONTRADICTION, RangeResult, Results, Validation, accepted
-from harness.wording.diagnosis import diagnosis_lines
-from harness.wording.reasons import nearest_integer, partly, reason_line, reason_text, verdict_text
+from harness.results import (
+    CONTRADICTION,
+    BenchCheck,
+    Judged,
+    NoLoad,
+    PhaseDisplacement,
+    RangeResult,
+    Results,
+    Validation,
+    accepted,
+    worst,
+)
+from harness.wording.reasons import diagnosis_lines, nearest_integer, partly, reason_line, reason_text, verdict_text
 from harness.wording.values import stated_text
 
 RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
+
+REVERSED = 2.0
+"""Radians of phase displacement that only half a turn explains."""
 
 
 def summary_lines(results: Results, out: Path) -> list[str]:
@@ -20,7 +35,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
     lines = [f"verdict: {results.verdict.upper()}{', for part of the claim only' if partly(results) else ''}"]
     wide = max(5, *(len(verdict_text(r)) for r in results.ranges))
     for rng in results.ranges:
-        beyond = list(beyond_lines(rng))
+        beyond = list(_beyond_lines(rng))
         if rng.points or beyond or not accepted(rng.verdict) or results.bench_check is None:
             lines.append(
                 f"  {rng.name:<6} {verdict_text(rng):<{wide}} {_turns_text(rng, results.ranges[0].name)}".rstrip()
@@ -28,7 +43,7 @@ def summary_lines(results: Results, out: Path) -> list[str]:
         lines += [f"         {line}" for line in beyond]
         lines += [f"         {reason_text(remark)}" for remark in rng.remarks]
     if results.bench_check is not None:
-        lines.append(f"  {check_line(results.bench_check)}")
+        lines.append(f"  {_check_line(results.bench_check)}")
     lines += [f"  {reason_line(reason)}" for reason in results.reasons]
     if results.contradictions and CONTRADICTION not in results.run.overrides:
         lines.append(
@@ -64,3 +79,70 @@ def _turns_text(rng: RangeResult, base: str) -> str:
         return f"expected {turns}, not determined; reading factor {stated_text(factor)}"
     integer = for_terminal(nearest_integer(found))
     return f"expected {turns}, found {stated_text(found)} against {base}; nearest integer: {integer}"
+
+
+def _beyond_lines(rng: RangeResult) -> Iterator[str]:
+    """One line each on power, phase, smallest current, no load, endurance and the parts of the error, where there are any."""
+    if rng.power:
+        furthest = worst(rng.power)
+        yield (
+            f"power: {_called(furthest.power_error)} error {stated_text(furthest.power_error, '%')} at {format_quantity(furthest.reference_current, 'A', 3)}, "
+            f"power factor {signed_text(round(furthest.power_factor, 2))}; {len(rng.power)} points"
+        )
+    if rng.phase:
+        angle = worst(rng.phase)
+        yield f"{_called(angle.displacement)} phase displacement {_minutes(angle)}"
+        errors = [f.normalized_error for p in rng.phase for f in p.foretold if f.normalized_error is not None]
+        if errors:
+            agrees = "agrees" if max(errors) <= 1 else "agrees only roughly" if max(errors) <= 2 else "DISAGREES"
+            yield f"power predicted from it {agrees} with the power measured (largest En {max(errors):.2f}, ISO/IEC 17043)"
+    if rng.smallest is not None:
+        found, lowest = rng.smallest.found, rng.smallest.lowest_reading
+        down_to = (
+            "none of the currents tried was read"
+            if lowest is None
+            else f"smallest current tried and read {format_quantity(lowest, 'A', 3)}"
+        )
+        reads = f"smallest readable current {stated_text(found, 'A')}" if found is not None else down_to
+        yield f"{reads}; claimed {format_quantity(rng.smallest.limit, 'A', 3)}"
+    if rng.no_load is not None:
+        rest = rng.no_load
+        yield f"indication with no current {stated_text(rest.current, 'A')}{_claimed(rest)}"
+        yield from _creep(rest)
+    if rng.endurance is not None:
+        held = rng.endurance
+        yield f"held {format_quantity(held.current, 'A', 3)} for {held.seconds:.0f} s: drift {stated_text(held.drift, '%')}"
+    if rng.parts:
+        clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)
+        yield (
+            f"error of transformer and turns {stated_text(clearest.transformer_error, '%')}, "
+            f"of the metering module {stated_text(clearest.module_error, '%')} (at {clearest.name}, with the smallest U)"
+        )
+
+
+def _called(judged: Judged) -> str:
+    return "largest" if judged.verdict is None else "worst"
+
+
+def _claimed(rest: NoLoad) -> str:
+    return "" if rest.current.limit is None else f"; limit {format_quantity(rest.current.limit, 'A', 3)}"
+
+
+def _creep(rest: NoLoad) -> Iterator[str]:
+    if rest.creep is not None and rest.creep_below is not None and rest.energy is not None:
+        counted = f"{rest.energy / 3600:.3g} Wh registered in {rest.seconds:.0f} s, and less than one step more"
+        yield f"creep {stated_text(rest.creep, 'W')}, upper bound {format_quantity(rest.creep_below, 'W', 3)} ({counted})"
+
+
+def _check_line(check: BenchCheck) -> str:
+    """The bench's own check in a line."""
+    return (
+        f"bench check with {check.instrument} at {format_quantity(check.current, 'A')}: ratio {stated_text(check.found)}, "
+        f"established {stated_text(check.established)}, En = {check.normalized_error:.2f}: {check.verdict} (criterion {check.criterion})"
+    )
+
+
+def _minutes(found: PhaseDisplacement) -> str:
+    if abs(found.displacement.value) > REVERSED:
+        return f"{math.degrees(found.displacement.value):+.1f} degrees: connected the wrong way round; power reads negative"
+    return stated_text(found.displacement, "'") + f" at {format_quantity(found.nominal_current, 'A', 3)}"

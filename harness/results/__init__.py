@@ -14,9 +14,19 @@ from harness.results.additional import (
     PowerPoint,
     SmallestCurrent,
 )
-from harness.results.claim_outcome import STEPS_OF_ENERGY, does_not_meet
 from harness.results.explanation import DiagnosisDetails, Hypothesis, NextMeasurement, ValidatedQuantity, Validation
-from harness.results.judged_value import AnyFinding, Conformity, Judged, JudgedFinding, Stated, worst
+from harness.results.judged_value import (
+    VERDICTS,
+    AnyFinding,
+    Conformity,
+    Judged,
+    JudgedFinding,
+    Stated,
+    Verdict,
+    accepted,
+    worst,
+    worst_verdict,
+)
 from harness.results.point_results import (
     BudgetLine,
     EffectiveTurns,
@@ -31,6 +41,7 @@ from harness.results.run_results import (
     CONTRADICTION,
     NOT_VISITED,
     SCHEMA,
+    STEPS_OF_ENERGY,
     ChainLink,
     Condition,
     DecisionRule,
@@ -39,5 +50,5 @@ from harness.results.run_results import (
     RangeResult,
     Results,
     Run,
+    does_not_meet,
 )
-from harness.results.verdicts import VERDICTS, Verdict, accepted, worst_verdict

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.results.judged_value import Judged, Stated
+from harness.results.judged_value import Judged, Stated, Verdict
 from harness.results.point_results import BudgetLine
-from harness.results.verdicts import Verdict
 
 
 @dataclass(frozen=True)

@@ -1,12 +1,24 @@
-"""A value as it is stated, and as it is judged: the same for every error that has a limit."""
+"""A value as it is stated, and as it is judged: the same for every error that has a limit; and the verdicts there are."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import Literal, Protocol, TypeVar
 
-from harness.results.verdicts import VERDICTS, Verdict
+Verdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
+VERDICTS: tuple[Verdict, ...] = ("pass", "conditional pass", "conditional fail", "fail")
+"""All verdicts from best to worst."""
+
+
+def worst_verdict(verdicts: Iterable[Verdict]) -> Verdict:
+    """The worst of `verdicts`, pass when there are none."""
+    return max(verdicts, key=VERDICTS.index, default="pass")
+
+
+def accepted(verdict: Verdict) -> bool:
+    """Whether `verdict` is a pass, if only a conditional one."""
+    return verdict in ("pass", "conditional pass")
 
 
 @dataclass(frozen=True)

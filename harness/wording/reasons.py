@@ -1,14 +1,24 @@
-"""Reasons and remarks in sentences."""
+"""Reasons, remarks, the decision rule and the diagnosis in sentences."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity, signed_text
 from harness.core.rounding import claimed_percent, for_terminal, probability
-from harness.results import EffectiveTurns, RangeResult, Reason, Results, Value, accepted
+from harness.results import (
+    DecisionRule,
+    EffectiveTurns,
+    Hypothesis,
+    NextMeasurement,
+    RangeResult,
+    Reason,
+    Results,
+    Value,
+    accepted,
+)
 from harness.wording.values import with_uncertainty
 from instruments.toml_file import read_tables, shipped_text
 
@@ -65,6 +75,52 @@ def nearest_integer(turns: EffectiveTurns) -> str:
 def span_text(currents: tuple[float, ...]) -> str:
     """The first and the last of `currents`, or the one they both are as written."""
     return _written(currents, "A to")
+
+
+def decision_statement(rule: DecisionRule) -> str:
+    """The way verdicts were reached, with the numbers and the source of the rule."""
+    values = {name: value for name, value in vars(rule).items() if value is not None}
+    return " ".join(sentence(code, values) for code in _codes(rule))
+
+
+def diagnosis_lines(results: Results) -> list[str]:
+    """The lines below the causes: the odds, what the run leaves open, and what to measure or to inspect next."""
+    details = results.diagnosis_details
+    notes = "; ".join(reason_text(note) for note in results.diagnosis_notes)
+    following = "" if details.extra_measurement is None else measurement_text(details.extra_measurement)
+    look = "" if details.look is None else reason_text(details.look)
+    return [line for line in (_odds_text(results.diagnosis[0]), notes, following, look) if line]
+
+
+def measurement_text(following: NextMeasurement) -> str:
+    """A measurement, what it is for, and what to expect of it."""
+    expected = ", or ".join(reason_text(reason) for reason in following.expected)
+    undecided = "".join(f"; {reason_text(reason)}" for reason in following.undecided)
+    return f"{reason_text(following.aim)}: {reason_text(following.action)}; expect {expected}{undecided}"
+
+
+def _odds_text(likeliest: Hypothesis) -> str:
+    """The odds of the likeliest explanation in a sentence; empty when nothing is known of them."""
+    against = ((likeliest.odds_against_none, "no fault"), (likeliest.odds_against_next, "the next cause"))
+    told = [f"{_odds(odds)} over {other}" for odds, other in against if odds is not None]
+    return f"odds {', '.join(told)}" if told else ""
+
+
+def _codes(rule: DecisionRule) -> Iterator[str]:
+    yield "rule-guarded-by-U" if rule.guard_factor == 1 else f"rule-{rule.rule}"
+    if rule.rule == "shared_risk":
+        yield "rule-limit" if rule.greatest_consumer_risk is None else "rule-consumer-risk"
+    if rule.verdicts == "four":
+        yield "rule-four-verdicts"
+    if rule.least_test_uncertainty_ratio is not None:
+        yield "rule-least-ratio"
+    yield "rule-specific-risk"
+
+
+def _odds(odds: float) -> str:
+    if odds >= 1e6:
+        return "more than 1,000,000 : 1"
+    return f"{float(f'{odds:.2g}'):.15g} : 1"
 
 
 def _number(value: Value) -> float:

@@ -9,9 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 from harness.results import DecisionRule, NextMeasurement, Reason, Results
-from harness.wording.decision_statement import decision_statement
-from harness.wording.diagnosis import measurement_text
-from harness.wording.reasons import reason_text
+from harness.wording.reasons import decision_statement, measurement_text, reason_text
 
 WORDS: dict[type, tuple[str, Callable[..., str]]] = {
     Reason: ("text", reason_text),

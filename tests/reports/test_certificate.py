@@ -13,8 +13,7 @@ from pypdf import PdfReader
 
 from harness.results import Condition, Point, Reason, Results, ValidatedQuantity, Validation, Verdict
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
-from harness.wording.decision_statement import decision_statement
-from harness.wording.reasons import reason_line, reason_text
+from harness.wording.reasons import decision_statement, reason_line, reason_text
 from harness.wording.results_file import to_json
 from reports.certificate import SIMULATED, certificate
 from reports.first_page import certificate_number

@@ -12,8 +12,7 @@ from harness.commands.new import new
 from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, FurtherEvidence, diagnose
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
-from harness.wording.diagnosis import measurement_text
-from harness.wording.reasons import reason_text
+from harness.wording.reasons import measurement_text, reason_text
 from tests.benchmarks import diagnosis
 from tests.benchmarks.diagnosis import CURRENT_FAULTS, OTHER_FAULTS, UNLISTED, Case, judged
 from tests.direct_physics import DirectBench, demo_inputs
