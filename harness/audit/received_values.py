@@ -25,54 +25,44 @@ def values(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Ite
     """Readings whose value differs from the reply received: number of the line from 0, and a sentence."""
     by_standard = {line["point"] for line in record.of_kind("point") if line["direction"] == "check"}
     for number, line in enumerate(record.lines):
-        if line["kind"] in ("reading", "approach", "undo"):
-            found = {k: v for k, v in line.items() if isinstance(v, dict) and k != "also"} | line.get("also", {})
-            for key, reading in found.items():
-                wrong = _wrong(key, reading, bench, profiles, line.get("point") in by_standard)
-                if wrong:
-                    yield number, f"{key}: {wrong}"
-        elif line["kind"] == "look":
-            wrong = _look(line, bench, profiles)
-            if wrong:
-                yield number, wrong
-        elif line["kind"] == "environment":
-            yield from ((number, wrong) for wrong in _environment(line, bench, profiles))
+        for key, reading, (name, quantity) in _readings(line, bench, line.get("point") in by_standard):
+            if name not in bench.instruments:
+                yield number, f"{key}: found a quantity that no instrument of this bench reads, expected none"
+                continue
+            parts = (
+                reading["raw"].split(_BETWEEN, 1)
+                if line["kind"] != "look" and _bracketed(key, bench)
+                else [reading["raw"]]
+            )
+            try:
+                read = [_again(part, quantity, name, bench, profiles) for part in parts]
+            except (ValueError, KeyError, struct.error) as failure:
+                reason = "its profile has no such quantity" if isinstance(failure, KeyError) else str(failure)
+                received = f"{reading['raw'][:60]!r} received from {name}"
+                yield number, f"{key}: found {received}, which cannot be read again: {reason}"
+                continue
+            value, unit = sum(v for v, _ in read) / len(read), read[0][1]
+            found = reading.get("unit", unit)
+            if not math.isclose(reading["value"], value, rel_tol=SAME, abs_tol=1e-15) or found != unit:
+                expected = f"{value:.9g} {unit} from {reading['raw'][:60]!r} as received"
+                yield number, f"{key}: found {reading['value']:.9g} {found}, expected {expected}"
 
 
-def _wrong(
-    key: str, reading: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile], by_standard: bool
-) -> str:
-    """The error in one reading; empty when its value is the one received."""
-    name, quantity = _read_off(key, bench, by_standard)
-    if not name:
-        return "found a quantity that no instrument of this bench reads, expected none"
-    raw = reading["raw"]
-    parts = raw.split(_BETWEEN, 1) if _bracketed(key, bench) else [raw]
-    try:
-        read = [_again(part, quantity, name, bench, profiles) for part in parts]
-    except (ValueError, KeyError, struct.error) as failure:
-        reason = "its profile has no such quantity" if isinstance(failure, KeyError) else str(failure)
-        return f"found {raw[:60]!r} received from {name}, which cannot be read again: {reason}"
-    value, unit = sum(v for v, _ in read) / len(read), read[0][1]
-    if not math.isclose(reading["value"], value, rel_tol=SAME, abs_tol=1e-15) or reading["unit"] != unit:
-        return (
-            f"found {reading['value']:.9g} {reading['unit']}, expected {value:.9g} {unit} from {raw[:60]!r} as received"
-        )
-    return ""
-
-
-def _look(line: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile]) -> str:
-    """The error in a first look at the current of a load; empty when its value is the one received."""
-    try:
-        value, _ = _again(line["raw"], _of_reference(bench), bench.roles.reference, bench, profiles)
-    except (ValueError, KeyError, struct.error) as failure:
-        return f"reference: found {line['raw'][:60]!r}, which cannot be read again: {failure}"
-    same = math.isclose(line["reference"], value, rel_tol=SAME, abs_tol=1e-15)
-    return (
-        ""
-        if same
-        else f"reference: found {line['reference']:.9g}, expected {value:.9g} from {line['raw'][:60]!r} as received"
-    )
+def _readings(
+    line: Mapping[str, Any], bench: Bench, by_standard: bool
+) -> Iterator[tuple[str, Mapping[str, Any], tuple[str, str]]]:
+    """The readings of a line: key, value and raw reply, and instrument and quantity (no instrument where none reads it)."""
+    if line["kind"] in ("reading", "approach", "undo"):
+        found = {k: v for k, v in line.items() if isinstance(v, dict) and k != "also"} | line.get("also", {})
+        yield from ((key, reading, _read_off(key, bench, by_standard)) for key, reading in found.items())
+    elif line["kind"] == "look":
+        reading = {"value": line["reference"], "raw": line["raw"]}
+        yield "reference", reading, (bench.roles.reference, _of_reference(bench))
+    elif line["kind"] == "environment":
+        for quantity in ("temperature", "relative_humidity"):
+            if line.get(quantity) is not None:
+                reading = {"value": line[quantity], "raw": line["raw"].get(quantity, "")}
+                yield quantity, reading, (bench.roles.environment or "", quantity)
 
 
 def _read_off(key: str, bench: Bench, by_standard: bool) -> tuple[str, str]:
@@ -121,22 +111,6 @@ def _again(raw: str, quantity: str, name: str, bench: Bench, profiles: Mapping[s
         value = decode_registers(words, register.type, register.word_order, register.byte_order) * register.scale
         return in_si(value, register.unit)
     return in_si(parse_number(raw), profile.quantities[quantity].unit)
-
-
-def _environment(line: Mapping[str, Any], bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[str]:
-    name = bench.roles.environment
-    read = {k: line[k] for k in ("temperature", "relative_humidity") if line.get(k) is not None}
-    if name is None or name not in profiles:
-        yield "found conditions that were read, expected none: no instrument plays environment"
-        return
-    for quantity, value in read.items():
-        try:
-            again = _again(line["raw"].get(quantity, ""), quantity, name, bench, profiles)[0]
-        except (ValueError, KeyError, struct.error) as failure:
-            yield f"{quantity}: found {line['raw'].get(quantity, '')[:60]!r}, which cannot be read again: {failure}"
-            continue
-        if not math.isclose(value, again, rel_tol=SAME, abs_tol=1e-15):
-            yield f"{quantity}: found {value:.9g}, expected {again:.9g} from {line['raw'][quantity][:60]!r} as received"
 
 
 def identities(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[tuple[int, str]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
@@ -35,6 +36,8 @@ FEWEST_TRIALS = 200_000
 
 CommandOptions = TypeVar("CommandOptions", bound="DataclassInstance")
 """The options of one command."""
+
+Number = TypeVar("Number", int, float)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,12 +84,23 @@ def _asked(kind: type[CommandOptions], parsed: argparse.Namespace) -> CommandOpt
     return kind(**{name: tuple(value) if isinstance(value, list) else value for name, value in given.items()})
 
 
+def add_repeated(parser: argparse.ArgumentParser, option: str, metavar: str, summary: str, **more: Any) -> None:
+    """An option that may be given several times, under its name in the plural."""
+    named = f"{option.removeprefix('--')}s"
+    parser.add_argument(option, dest=named, action="append", default=[], metavar=metavar, help=summary, **more)
+
+
+def add_out(parser: argparse.ArgumentParser, summary: str, default: Path | None = None) -> None:
+    """The folder that results are left in."""
+    parser.add_argument("--out", type=Path, default=default, metavar="DIR", help=f"folder for {summary}")
+
+
 def add_procedure(parser: argparse.ArgumentParser) -> None:
     """Which procedure, and how long it holds or waits."""
     parser.add_argument("--procedure", default="current_ratio", help=PROCEDURES)
     parser.add_argument(
         "--hold",
-        type=_seconds,
+        type=partial(number, float, "a number of seconds, as 600"),
         default=600.0,
         metavar="SECONDS",
         help="duration of endurance and no_load on every range (default: %(default)g)",
@@ -103,13 +117,11 @@ def add_attended(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--operator", default="", metavar="NAME", help="name of the operator; printed on the certificate"
     )
-    parser.add_argument(
+    add_repeated(
+        parser,
         "--override",
-        dest="overrides",
-        action="append",
-        default=[],
-        metavar="WHAT",
-        help="continue despite a problem: rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT; printed on the certificate",
+        "WHAT",
+        "continue despite a problem: rehearsal, serial:INSTRUMENT, due:INSTRUMENT or replayed:INSTRUMENT; printed on the certificate",
     )
     parser.add_argument(
         "--cautions-read",
@@ -152,16 +164,9 @@ def _trials(text: str) -> int:
     return int(text)
 
 
-def _seconds(text: str) -> float:
+def number(kind: type[Number], expected: str, text: str) -> Number:
+    """`text` as a number of this kind. Raises ArgumentTypeError."""
     try:
-        return float(text)
+        return kind(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"found {text!r}, expected a number of seconds, as 600") from None
-
-
-def count(text: str) -> int:
-    """A whole number as an argument."""
-    try:
-        return int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"found {text!r}, expected a whole number") from None
+        raise argparse.ArgumentTypeError(f"found {text!r}, expected {expected}") from None

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_causes, add_command, add_trials
+from harness.commands.arguments import add_causes, add_command, add_out, add_repeated, add_trials
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -49,23 +49,15 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument("record", type=Path, metavar="RECORD", help="the record of a complete run")
     add_causes(parser, "causes of your own instead of those in the record; the certificate says so")
-    parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="folder for results and certificate (default: the record's folder)"
-    )
+    add_out(parser, "results and certificate (default: the record's folder)")
     parser.add_argument(
         "--procedure",
         metavar="FILE",
         help="a procedure of your own that the run was made by, to compare its points with",
     )
     add_trials(parser)
-    parser.add_argument(
-        "--override",
-        dest="overrides",
-        action="append",
-        default=[],
-        choices=["contradiction"],
-        help="certify despite contradictory readings; printed on the certificate",
-    )
+    summary = "certify despite contradictory readings; printed on the certificate"
+    add_repeated(parser, "--override", "WHAT", summary, choices=["contradiction"])
     parser.add_argument(
         "--table",
         type=_table,

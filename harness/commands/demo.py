@@ -6,7 +6,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_causes, add_command, add_procedure, add_transcript, add_trials
+from harness.commands.arguments import (
+    add_causes,
+    add_command,
+    add_out,
+    add_procedure,
+    add_repeated,
+    add_transcript,
+    add_trials,
+)
 from harness.commands.rehearse import begin
 
 if TYPE_CHECKING:
@@ -39,21 +47,9 @@ def add_parser(commands: Any) -> None:
             "ratioproof demo --fault turn-missing:x20 --procedure turns_check",
         ],
     )
-    parser.add_argument(
-        "--fault",
-        dest="faults",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="fault to simulate, NAME or NAME:RANGE; may be repeated",
-    )
+    add_repeated(parser, "--fault", "NAME", "fault to simulate, NAME or NAME:RANGE; may be repeated")
     parser.add_argument("--list-faults", action="store_true", help="list the faults and exit")
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="DIR",
-        help="output folder (default: a new one named by the time)",
-    )
+    add_out(parser, "files, record, results and certificate (default: a new one named by the time)")
     add_procedure(parser)
     add_trials(parser)
     add_causes(parser)

@@ -16,18 +16,13 @@ from instruments.errors import IdentityError, InstrumentError, LinkError, Queued
 
 def walked(words: Words, sheet: ConsoleSheet, address: str) -> int:
     """Walk; 0 when all went well, 2 otherwise. Raises AbortedSafe when stopped, NotSafe when the end was not confirmed safe."""
-    walk = _Walk(words, sheet, address)
-    return walk.finish(_stopped_by(walk))
-
-
-def _stopped_by(walk: _Walk) -> BaseException | None:
-    """Walk, and whatever ended the walk early."""
+    walk, ended_by = _Walk(words, sheet, address), None
     with walk.stop.listening():
         try:
             walk.go()
         except BaseException as failure:  # noqa: BLE001  whatever it is, the safe state comes first
-            return failure
-    return None
+            ended_by = failure
+    return walk.finish(ended_by)
 
 
 class _Walk:
@@ -42,7 +37,8 @@ class _Walk:
 
     def go(self) -> None:
         """Everything but the safe state at the end. Raises Stopped."""
-        self._identified = self._step("identify", self._identification_key(), self._words.identify)
+        key = "serial_registers" if self._profile.kind == "modbus" else "identification.query"
+        self._identified = self._step("identify", key, self._words.identify)
         if not self._identified:
             return
         if self._profile.kind == "modbus":
@@ -138,9 +134,6 @@ class _Walk:
                 self._sheet.below(f"The instrument says: {'; '.join(found)}")
         except InstrumentError:
             self._broken = True
-
-    def _identification_key(self) -> str:
-        return "serial_registers" if self._profile.kind == "modbus" else "identification.query"
 
     def _set_everything(self) -> None:
         for name, quantity in self._profile.quantities.items():

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_causes, add_command, add_procedure, count
+from harness.commands.arguments import add_causes, add_command, add_procedure, number
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -64,7 +65,13 @@ def add_rehearsed(parser: argparse.ArgumentParser) -> None:
         ("--readings", RehearseOptions.readings, "pairs of readings at every point"),
         ("--per-decade", RehearseOptions.per_decade, "points in every decade of current"),
     ):
-        parser.add_argument(name, type=count, default=default, metavar="N", help=f"{what} (default: %(default)s)")
+        parser.add_argument(
+            name,
+            type=partial(number, int, "a whole number"),
+            default=default,
+            metavar="N",
+            help=f"{what} (default: %(default)s)",
+        )
     add_causes(parser)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command
+from harness.commands.arguments import add_command, add_out
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -30,12 +30,7 @@ def add_parser(commands: Any) -> None:
         ["ratioproof replay transcript", "ratioproof replay transcript --out again"],
     )
     parser.add_argument("folder", type=Path, metavar="DIR", help="folder that --transcript wrote")
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="DIR",
-        help="folder for record, results and certificate (default: none are kept)",
-    )
+    add_out(parser, "record, results and certificate (default: none are kept)")
 
 
 def replay(options: ReplayOptions, console: Console) -> int:

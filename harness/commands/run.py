@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import Attended, add_attended, add_command, add_trials
+from harness.commands.arguments import Attended, add_attended, add_command, add_out, add_trials
 from harness.commands.rehearse import RehearseOptions, add_rehearsed, begin
 
 if TYPE_CHECKING:
@@ -33,13 +33,7 @@ def add_parser(commands: Any) -> None:
         ],
     )
     add_rehearsed(parser)
-    parser.add_argument(
-        "--out",
-        type=Path,
-        default=RunOptions.out,
-        metavar="DIR",
-        help="folder for record, results and certificate (default: run)",
-    )
+    add_out(parser, "record, results and certificate (default: run)", RunOptions.out)
     add_trials(parser)
     add_attended(parser)
 

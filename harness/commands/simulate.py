@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command
+from harness.commands.arguments import add_command, add_repeated
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,14 +33,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--device", type=Path, metavar="DEVICE", help="device file (default: device.toml in the bench file's folder)"
     )
-    parser.add_argument(
-        "--fault",
-        dest="faults",
-        action="append",
-        default=[],
-        metavar="NAME",
-        help="a fault instead of those in the bench file; may be repeated",
-    )
+    add_repeated(parser, "--fault", "NAME", "a fault instead of those in the bench file; may be repeated")
 
 
 def simulate(options: SimulateOptions, console: Console) -> int:

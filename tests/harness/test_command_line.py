@@ -101,7 +101,7 @@ def test_a_mistake_is_the_exit_status_of_the_process(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", package_check.PACKAGES)
 def test_an_overwritten_package_is_told_plainly(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each of ours is looked at: another distribution's package of the same name begins otherwise. Nothing else is told."""
-    monkeypatch.setitem(package_check._FIRST_WORDS, name, "Somebody else's")
+    monkeypatch.setitem(package_check.PACKAGES, name, "Somebody else's")
     with pytest.raises(UserError) as caught:
         package_check.check_packages()
     (problem,) = str(caught.value).splitlines()
