@@ -37,7 +37,7 @@ FEWEST_TRIALS = 200_000
 CommandOptions = TypeVar("CommandOptions", bound="DataclassInstance")
 """The options of one command."""
 
-Number = TypeVar("Number", int, float)
+ParsedNumber = TypeVar("ParsedNumber", int, float)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,7 +164,7 @@ def _trials(text: str) -> int:
     return int(text)
 
 
-def number(kind: type[Number], expected: str, text: str) -> Number:
+def number(kind: type[ParsedNumber], expected: str, text: str) -> ParsedNumber:
     """`text` as a number of this kind. Raises ArgumentTypeError."""
     try:
         return kind(text)
