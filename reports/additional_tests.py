@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.core.rounding import (
-    NO_BREAK,
-    current,
-    current_pair,
-    exact,
-    percent_pair,
-    plus_minus,
-    round_half_up,
-    written,
-)
-from harness.results import BenchCheck, Endurance, ErrorParts, NoLoad, Results, SmallestCurrent, Stated
+from harness.core.rounding import NO_BREAK, current, current_pair, plus_minus
+from harness.results import BenchCheck, Endurance, ErrorParts, NoLoad, RangeResult, Results, SmallestCurrent, Stated
+from reports.cells import DASH, PERCENT, decided_texts, to_place, value_and_u
 from reports.first_page import criterion
-from reports.page_style import Column, facts, heading, listed, prose, space
-from reports.power_and_phase import stated_percent
-from reports.range_sections import decided_texts
+from reports.page_style import Column, Row, facts, heading, listed, prose, side_by_side, space
 
+_READ = "A current counts as read when at least half of the displayed values are not zero."
+_REST = (
+    "No primary current. The indication is an offset or the meter's own consumption through its sensor. The decision rule judges "
+    "it against the limit of the claim at zero current. Values suppressed below the display threshold are not indicated and not "
+    "included in U."
+)
+_CREPT = (
+    "Creep: energy registered at zero current. The verdict is fail above one step of the register (IEC 62053-21:2003, 8.3.2, from "
+    "memory); the decision rule does not apply. Upper bound: the creep that would have registered one step more."
+)
+_HELD = "The current stated was held. Drift: slope of a straight line through the errors, multiplied by the duration."
 _PARTS = (
     "The secondary current was also measured. This separates the ratio error into that of the transformer with its turns, "
     "against the turns described, and that of the metering module behind it. During this measurement the burden of the "
@@ -34,106 +35,100 @@ _PARTS = (
 def beyond(results: Results) -> Iterator[Flowable]:
     """Sections of these findings, each only where there is one."""
     if results.bench_check is not None:
-        yield from _bench_check(results.bench_check)
-    yield from _smallest(results)
-    yield from _no_load(results)
-    yield from _endurance(results)
-    yield from _parts(results)
+        yield _bench_check(results.bench_check)
+    yield from _section(
+        "Smallest readable current", _READ, ("Range", 22), _SMALLEST, _on_ranges(results, lambda r: r.smallest)
+    )
+    no_load = _on_ranges(results, lambda r: r.no_load)
+    yield from _section("No load", _REST, ("Range", 18), _NO_LOAD, no_load)
+    if creep := [(name, n) for name, n in no_load if n.energy is not None]:
+        table = listed(("Range", 20), _CREEP, creep)
+        yield space(3)
+        yield KeepTogether([prose("Creep", "subheading"), prose(_CREPT, "small"), space(1.5), table])
+    yield from _section("Endurance", _HELD, ("Range", 16), _ENDURANCE, _on_ranges(results, lambda r: r.endurance))
+    if separated := [(p.name, p) for r in results.ranges for p in r.parts]:
+        yield CondPageBreak(60 * mm)
+        yield heading("Separation of the error")
+        yield prose(_PARTS, "small")
+        yield space(1.5)
+        yield listed(("Point", 52), _SEPARATED, separated)
 
 
-def _bench_check(check: BenchCheck) -> Iterator[Flowable]:
+def _on_ranges(results: Results, of: Callable[[RangeResult], Row | None]) -> list[tuple[str, Row]]:
+    """What was found on each range that has it, with the range's name."""
+    return [(r.name, found) for r in results.ranges if (found := of(r)) is not None]
+
+
+def _section(
+    title: str,
+    explained: str,
+    first: tuple[str, float],
+    columns: Sequence[Column[Row]],
+    rows: Sequence[tuple[str, Row]],
+) -> Iterator[Flowable]:
+    if rows:
+        yield KeepTogether([heading(title), prose(explained, "small"), space(1.5), listed(first, columns, rows)])
+
+
+def _bench_check(check: BenchCheck) -> Flowable:
+    established, found, deviation = (
+        plus_minus(ratio.value, ratio.expanded_uncertainty)
+        for ratio in (check.established, check.found, check.deviation)
+    )
     rows = [
         ("Check standard", check.instrument),
         ("Current", current(check.current)),
-        ("Ratio established", plus_minus(check.established.value, check.established.expanded_uncertainty)),
-        ("Ratio found", plus_minus(check.found.value, check.found.expanded_uncertainty)),
-        (
-            "Deviation",
-            f"{plus_minus(check.deviation.value, check.deviation.expanded_uncertainty)}, {check.verdict}",
-        ),
+        ("Ratio established", established),
+        ("Ratio found", found),
+        ("Deviation", f"{deviation}, {check.verdict}"),
         ("Criterion", criterion(check)),
     ]
-    yield KeepTogether([heading("Check of the bench"), facts(rows)])
+    return KeepTogether([heading("Check of the bench"), facts(rows)])
 
 
 _SMALLEST: Sequence[Column[SmallestCurrent]] = (
     Column("Smallest readable\ncurrent", 38, lambda s: _amperes(s.found)),
-    Column("Largest tried\nand not read", 22, lambda s: "–" if s.highest_silent is None else current(s.highest_silent)),
-    Column("Smallest tried\nand read", 22, lambda s: "–" if s.lowest_reading is None else current(s.lowest_reading)),
+    Column(
+        "Largest tried\nand not read", 22, lambda s: DASH if s.highest_silent is None else current(s.highest_silent)
+    ),
+    Column("Smallest tried\nand read", 22, lambda s: DASH if s.lowest_reading is None else current(s.lowest_reading)),
     Column("Power factor\nmeasured from", 38, lambda s: _amperes(s.power_factor_from)),
     Column("Claimed\nfrom", 16, lambda s: current(s.limit)),
     Column("Verdict", 12, lambda s: s.verdict or "not shown"),
 )
 
 
-def _smallest(results: Results) -> Iterator[Flowable]:
-    found = [(r.name, r.smallest) for r in results.ranges if r.smallest is not None]
-    if found:
-        explained = "A current counts as read when at least half of the displayed values are not zero."
-        yield _section("Smallest readable current", explained, listed(("Range", 22), _SMALLEST, found))
-
-
 _NO_LOAD: Sequence[Column[NoLoad]] = (
     Column("Voltage", 15, lambda n: "not read" if n.voltage is None else f"{n.voltage:.1f}{NO_BREAK}V"),
     Column("Indicated current", 31, lambda n: _amperes(n.current)),
-    Column("Limit", 15, lambda n: "–" if n.current.limit is None else current(n.current.limit)),
-    Column("Limit\n/ U", 12, lambda n: decided_texts(n.current)[0], numeric=True),
-    Column("Risk\nin %", 13, lambda n: decided_texts(n.current)[1], numeric=True),
+    Column("Limit", 15, lambda n: DASH if n.current.limit is None else current(n.current.limit)),
+    *side_by_side(lambda n: decided_texts(n.current), ("Limit\n/ U", 12), ("Risk\nin %", 13)),
     Column("Indicated power", 31, lambda n: "not shown" if n.power is None else _watts(n.power)),
     Column("Limit", 15, lambda n: _watts_or_dash(None if n.power is None else n.power.limit)),
     Column("Verdict", 20, lambda n: n.verdict),
 )
 
 
-def _no_load(results: Results) -> Iterator[Flowable]:
-    found = [(r.name, r.no_load) for r in results.ranges if r.no_load is not None]
-    if not found:
-        return
-    explained = (
-        "No primary current. The indication is an offset or the meter's own consumption through its sensor. The decision rule judges "
-        "it against the limit of the claim at zero current. Values suppressed below the display threshold are not indicated and not "
-        "included in U."
-    )
-    yield _section("No load", explained, listed(("Range", 18), _NO_LOAD, found))
-    yield from _creep([(name, n) for name, n in found if n.energy is not None])
-
-
 _CREEP: Sequence[Column[NoLoad]] = (
     Column("Duration", 18, lambda n: f"{n.seconds:.0f}{NO_BREAK}s"),
     Column("Energy registered", 28, lambda n: _watt_hours(n.energy)),
     Column("Register step", 26, lambda n: _watt_hours(n.energy_resolution)),
-    Column("Creep", 32, lambda n: "–" if n.creep is None else _watts(n.creep)),
+    Column("Creep", 32, lambda n: DASH if n.creep is None else _watts(n.creep)),
     Column("Upper bound\nof creep", 24, lambda n: _watts_or_dash(n.creep_below)),
     Column(
         "Least duration of\na no-load test",
         22,
-        lambda n: "–" if n.creep_period is None else f"{math.ceil(n.creep_period)}{NO_BREAK}s",
+        lambda n: DASH if n.creep_period is None else f"{math.ceil(n.creep_period)}{NO_BREAK}s",
     ),
 )
 
 
-def _creep(found: Sequence[tuple[str, NoLoad]]) -> Iterator[Flowable]:
-    if not found:
-        return
-    explained = (
-        "Creep: energy registered at zero current. The verdict is fail above one step of the register (IEC 62053-21:2003, 8.3.2, from "
-        "memory); the decision rule does not apply. Upper bound: the creep that would have registered one step more."
-    )
-    table = listed(("Range", 20), _CREEP, found)
-    yield space(3)
-    yield KeepTogether([prose("Creep", "subheading"), prose(explained, "small"), space(1.5), table])
-
-
-def _section(title: str, explained: str, table: Flowable) -> Flowable:
-    return KeepTogether([heading(title), prose(explained, "small"), space(1.5), table])
-
-
 def _watt_hours(energy: float | None) -> str:
-    return "–" if energy is None else f"{energy / 3600:.3g}{NO_BREAK}Wh"
+    return DASH if energy is None else f"{energy / 3600:.3g}{NO_BREAK}Wh"
 
 
 def _watts_or_dash(power: float | None) -> str:
-    return "–" if power is None else f"{power:.3g}{NO_BREAK}W"
+    return DASH if power is None else f"{power:.3g}{NO_BREAK}W"
 
 
 def _watts(power: Stated) -> str:
@@ -145,11 +140,13 @@ _ENDURANCE: Sequence[Column[Endurance]] = (
     Column("Current", 16, lambda e: current(e.current)),
     Column("Duration", 14, lambda e: f"{e.seconds:.0f}{NO_BREAK}s"),
     Column("Points", 12, lambda e: str(e.points), numeric=True),
-    Column("First error\nin %", 18, lambda e: _thousandths(e.first_error), numeric=True),
-    Column("Last error\nin %", 18, lambda e: _thousandths(e.last_error), numeric=True),
-    Column("Drift\nin %", 16, lambda e: percent_pair(e.drift.value, e.drift.expanded_uncertainty)[0], numeric=True),
-    Column("U\nin %", 14, lambda e: percent_pair(e.drift.value, e.drift.expanded_uncertainty)[1], numeric=True),
-    Column("Limit\nin %", 15, lambda e: _thousandths(e.drift.limit or 0.0), numeric=True),
+    *side_by_side(
+        lambda e: (to_place(e.first_error, -3, 2), to_place(e.last_error, -3, 2)),
+        ("First error\nin %", 18),
+        ("Last error\nin %", 18),
+    ),
+    *side_by_side(lambda e: value_and_u(e.drift, PERCENT), ("Drift\nin %", 16), ("U\nin %", 14)),
+    Column("Limit\nin %", 15, lambda e: to_place(e.drift.limit or 0.0, -3, 2), numeric=True),
     Column(
         "Largest\nsecondary\ncurrent",
         21,
@@ -159,35 +156,16 @@ _ENDURANCE: Sequence[Column[Endurance]] = (
 )
 
 
-def _thousandths(fraction: float) -> str:
-    """A fraction in percent to three decimals, without the sign."""
-    return written(round_half_up(exact(fraction, 2), -3))
-
-
-def _endurance(results: Results) -> Iterator[Flowable]:
-    found = [(r.name, r.endurance) for r in results.ranges if r.endurance is not None]
-    if found:
-        explained = "The current stated was held. Drift: slope of a straight line through the errors, multiplied by the duration."
-        yield _section("Endurance", explained, listed(("Range", 16), _ENDURANCE, found))
-
-
 _SEPARATED: Sequence[Column[ErrorParts]] = (
     Column("Secondary\ncurrent", 24, lambda p: current(p.secondary_current)),
-    Column("Transformer and\nturns, error in %", 32, lambda p: stated_percent(p.transformer_error)[0], numeric=True),
-    Column("U\nin %", 15, lambda p: stated_percent(p.transformer_error)[1], numeric=True),
-    Column("Metering module,\nerror in %", 32, lambda p: stated_percent(p.module_error)[0], numeric=True),
-    Column("U\nin %", 15, lambda p: stated_percent(p.module_error)[1], numeric=True),
+    *side_by_side(
+        lambda p: (*value_and_u(p.transformer_error, PERCENT), *value_and_u(p.module_error, PERCENT)),
+        ("Transformer and\nturns, error in %", 32),
+        ("U\nin %", 15),
+        ("Metering module,\nerror in %", 32),
+        ("U\nin %", 15),
+    ),
 )
-
-
-def _parts(results: Results) -> Iterator[Flowable]:
-    found = [(p.name, p) for r in results.ranges for p in r.parts]
-    if found:
-        yield CondPageBreak(60 * mm)
-        yield heading("Separation of the error")
-        yield prose(_PARTS, "small")
-        yield space(1.5)
-        yield listed(("Point", 52), _SEPARATED, found)
 
 
 def _amperes(value: Stated | None) -> str:

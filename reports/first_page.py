@@ -8,17 +8,11 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.core.rounding import (
-    NO_BREAK,
-    current,
-    exact,
-    round_half_up,
-    true_minus,
-    written,
-)
+from harness.core.rounding import NO_BREAK, current, true_minus
 from harness.results import CONTRADICTION, BenchCheck, Results, accepted, does_not_meet
 from harness.wording.reasons import partly, reason_line, span_text
 from harness.wording.results_file import to_json
+from reports.cells import to_place
 from reports.page_style import (
     ACCENT,
     HALF,
@@ -63,8 +57,7 @@ def bench_alone(results: Results) -> bool:
 
 def criterion(check: BenchCheck) -> str:
     """The criterion of the bench check, and the En found."""
-    came_to = written(round_half_up(exact(check.normalized_error), -2))
-    return f"{check.criterion.replace('<=', '≤')}; En = {came_to}"
+    return f"{check.criterion.replace('<=', '≤')}; En = {to_place(check.normalized_error, -2)}"
 
 
 def certificate_number(results: Results) -> str:

@@ -18,9 +18,10 @@ from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.reasons import decision_statement
 from reports.budget import budgets
+from reports.cells import risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, facts, heading, prose, space
-from reports.range_sections import coverage_marks, risk_text
+from reports.range_sections import coverage_marks
 from reports.reference_chain import instrument_table
 from reports.validation import validation
 

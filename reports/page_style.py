@@ -60,13 +60,15 @@ STYLES: dict[str, ParagraphStyle] = {
 
 
 # set for every cell of every table: reportlab's default is a font that is not embedded
-FONT = ("FONT", (0, 0), (-1, -1), REGULAR, 8.6, 11)
-TIGHT: list[Any] = [
-    FONT,
-    ("VALIGN", (0, 0), (-1, -1), "TOP"),
-    ("LEFTPADDING", (0, 0), (-1, -1), 0),
-    ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-]
+WHOLE = (0, 0), (-1, -1)
+"""Every cell of a table, in a command of its style."""
+FONT = ("FONT", *WHOLE, REGULAR, 8.6, 11)
+TIGHT: list[Any] = [FONT, ("VALIGN", *WHOLE, "TOP"), ("LEFTPADDING", *WHOLE, 0), ("RIGHTPADDING", *WHOLE, 0)]
+
+
+def _above_and_below(above: float, below: float) -> list[Any]:
+    """Space in points above and below the content of every cell."""
+    return [("TOPPADDING", *WHOLE, above), ("BOTTOMPADDING", *WHOLE, below)]
 
 
 def prose(text: str, style: str = "body") -> Paragraph:
@@ -81,16 +83,9 @@ def space(millimetres: float) -> Spacer:
 
 def heading(text: str) -> Flowable:
     """A section heading under a fine rule; it stays with what follows."""
-    table = Table([[prose(text, "heading")]], colWidths=[MEASURE], spaceBefore=6 * mm, spaceAfter=1.5 * mm)
-    table.setStyle(
-        [
-            FONT,
-            ("LINEABOVE", (0, 0), (-1, 0), 0.9, ACCENT),
-            ("LEFTPADDING", (0, 0), (-1, -1), 0),
-            ("TOPPADDING", (0, 0), (-1, -1), 4),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-        ]
-    )
+    style = [FONT, ("LINEABOVE", *WHOLE, 0.9, ACCENT), ("LEFTPADDING", *WHOLE, 0), *_above_and_below(4, 2)]
+    cells = [[prose(text, "heading")]]
+    table = Table(cells, colWidths=[MEASURE], style=style, spaceBefore=6 * mm, spaceAfter=1.5 * mm)
     table.keepWithNext = True
     return table
 
@@ -100,31 +95,38 @@ def facts(rows: Sequence[tuple[str, str]], width: float = MEASURE, label_width: 
     kept = [(prose(label, "label"), prose(text)) for label, text in rows if text]
     if not kept:
         return Spacer(1, 0)
-    table = Table(kept, colWidths=[label_width, width - label_width], hAlign="LEFT", splitInRow=1)
-    table.setStyle([*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.9)])
-    return table
+    style = [*TIGHT, *_above_and_below(0.6, 0.9)]
+    return Table(kept, colWidths=[label_width, width - label_width], style=style, hAlign="LEFT", splitInRow=1)
 
 
-def columns(left: Flowable, right: Flowable, gutter: float = 8 * mm) -> Flowable:
-    half = (MEASURE - gutter) / 2
-    table = Table([[left, "", right]], colWidths=[half, gutter, half])
-    table.setStyle([*TIGHT, ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)])
-    return table
+GUTTER = 8 * mm
+HALF = (MEASURE - GUTTER) / 2
 
 
-HALF = (MEASURE - 8 * mm) / 2
+def columns(left: Flowable, right: Flowable) -> Flowable:
+    return Table([[left, "", right]], colWidths=[HALF, GUTTER, HALF], style=[*TIGHT, *_above_and_below(0, 0)])
+
 
 Row = TypeVar("Row")
 
 
 @dataclass(frozen=True)
 class Column(Generic[Row]):
-    """A column of a table: its head, its width in millimetres, and its text for a row. `numeric`: set on the decimal point."""
+    """A column of a table: its head, its width beside those of the others, and its text for a row. `numeric`: set on the decimal point."""
 
     head: str
     width: float
     text: Callable[[Row], str | Flowable]
     numeric: bool = False
+
+
+def side_by_side(texts: Callable[[Row], Sequence[str]], *columns: tuple[str, float]) -> list[Column[Row]]:
+    """Numeric columns, each a head and a width, filled by what `texts` gives together for a row: a value and its U, ..."""
+
+    def nth(n: int) -> Callable[[Row], str]:
+        return lambda row: texts(row)[n]
+
+    return [Column(head, width, nth(n), numeric=True) for n, (head, width) in enumerate(columns)]
 
 
 def listed(
@@ -133,11 +135,12 @@ def listed(
     rows: Sequence[tuple[str, Row]],
     bold_rows: Sequence[int] = (),
 ) -> Table:
-    """A table as `ruled` whose rows begin with a name, in a column of its own: `first` is its head and width in millimetres."""
+    """A table as `ruled`, as wide as the page, whose rows begin with a name, in a column of its own: `first` is its head and width."""
+    widths = (first[1], *(column.width for column in columns))
     return ruled(
         [first[0], *(column.head for column in columns)],
         [[name, *(column.text(row) for column in columns)] for name, row in rows],
-        [width * mm for width in (first[1], *(column.width for column in columns))],
+        [width * MEASURE / sum(widths) for width in widths],
         numeric=[n for n, column in enumerate(columns, 1) if column.numeric],
         bold_rows=bold_rows,
     )
@@ -170,9 +173,8 @@ def ruled(
     commands: list[Any] = [
         *TIGHT,
         ("TEXTCOLOR", (0, 1), (-1, -1), INK),
-        ("TOPPADDING", (0, 0), (-1, -1), 2.1),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.6),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+        *_above_and_below(2.1, 2.6),
+        ("RIGHTPADDING", *WHOLE, 5),
         ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
         ("LINEBELOW", (0, 0), (-1, 0), 0.7, INK),
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, RULE),
@@ -198,44 +200,34 @@ def _behind_the_point(text: str, bold: bool) -> float:
     return stringWidth(text[text.find(".") :], SEMIBOLD if bold else REGULAR, 8.6) if "." in text else 0.0
 
 
+INSET = [FONT, ("LEFTPADDING", *WHOLE, 10), ("RIGHTPADDING", *WHOLE, 10), *_above_and_below(2, 2)]
+"""Style of a table that is a coloured or framed block."""
+
+
 def panel(word: str, accent: Any, lines: Sequence[Flowable]) -> Flowable:
     """One word on solid colour, after a qualifying word in smaller print, with its meaning beside them."""
     badge = 34 * mm
     *qualifiers, last = word.split()
     words = [*(prose(text.capitalize(), "qualifier") for text in qualifiers), prose(last.capitalize(), "verdict")]
     rows: list[list[Any]] = [[words, lines[0]], *[["", line] for line in lines[1:]]]
-    table = Table(rows, colWidths=[badge, MEASURE - badge], splitInRow=1)
-    table.setStyle(
-        [
-            FONT,
-            ("BACKGROUND", (0, 0), (0, -1), accent),
-            ("BACKGROUND", (1, 0), (1, -1), TINT),
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            ("LEFTPADDING", (0, 0), (-1, -1), 10),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 10),
-            ("TOPPADDING", (0, 0), (-1, -1), 2),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-            ("TOPPADDING", (0, 0), (0, 0), 6),
-            ("TOPPADDING", (1, 0), (1, 0), 9),
-            ("BOTTOMPADDING", (0, -1), (-1, -1), 9),
-        ]
-    )
-    return table
+    style = [
+        *INSET,
+        ("BACKGROUND", (0, 0), (0, -1), accent),
+        ("BACKGROUND", (1, 0), (1, -1), TINT),
+        ("VALIGN", *WHOLE, "TOP"),
+        ("TOPPADDING", (0, 0), (0, 0), 6),
+        ("TOPPADDING", (1, 0), (1, 0), 9),
+        ("BOTTOMPADDING", (0, -1), (-1, -1), 9),
+    ]
+    return Table(rows, colWidths=[badge, MEASURE - badge], style=style, splitInRow=1)
 
 
 def boxed(lines: Sequence[Flowable]) -> Flowable:
     """Blocks inside a plain dark frame, for what must not be missed."""
-    table = Table([[line] for line in lines], colWidths=[MEASURE], splitInRow=1)
-    table.setStyle(
-        [
-            FONT,
-            ("BOX", (0, 0), (-1, -1), 1.2, INK),
-            ("LEFTPADDING", (0, 0), (-1, -1), 10),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 10),
-            ("TOPPADDING", (0, 0), (-1, -1), 2),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-            ("TOPPADDING", (0, 0), (-1, 0), 6),
-            ("BOTTOMPADDING", (0, -1), (-1, -1), 7),
-        ]
-    )
-    return table
+    style = [
+        *INSET,
+        ("BOX", *WHOLE, 1.2, INK),
+        ("TOPPADDING", (0, 0), (-1, 0), 6),
+        ("BOTTOMPADDING", (0, -1), (-1, -1), 7),
+    ]
+    return Table([[line] for line in lines], colWidths=[MEASURE], style=style, splitInRow=1)

@@ -8,18 +8,10 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, PageBreak
 
 from harness.core.angles import MINUTES_PER_RADIAN
-from harness.core.rounding import (
-    current,
-    exact,
-    percent_pair,
-    power_factor,
-    round_half_up,
-    round_pair,
-    written,
-)
-from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Results, Stated
-from reports.page_style import Column, heading, listed, prose, ruled, space
-from reports.range_sections import decided_texts, limit_text
+from harness.core.rounding import current, exact, power_factor, round_pair, written
+from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Results
+from reports.cells import DASH, PERCENT, decided_texts, limit_text, minutes_limit, to_place, value_and_u
+from reports.page_style import Column, heading, listed, prose, ruled, side_by_side, space
 
 _EXPLAINED = (
     "Power error: (indicated − reference) / reference. The current leads with a capacitive load and lags with an inductive "
@@ -55,20 +47,24 @@ def power(results: Results) -> Iterator[Flowable]:
         )
 
 
+def _watts(point: PowerPoint) -> list[str]:
+    """Reference and indicated power to the last place of the expanded uncertainty, taken as a power."""
+    uncertainty = exact(point.power_error.expanded_uncertainty * abs(point.reference_power))
+    both = (point.reference_power, point.indicated_power)
+    return [written(round_pair(exact(w), uncertainty)[0]) if uncertainty else f"{w:.4g}" for w in both]
+
+
 _POINT: Sequence[Column[PowerPoint]] = (
     Column("Power\nfactor", 17, lambda p: power_factor(p.power_factor)),
-    Column("Reference\nin W", 14, lambda p: _watts(p.reference_power, p), numeric=True),
-    Column("Indicated\nin W", 14, lambda p: _watts(p.indicated_power, p), numeric=True),
-    Column("Error\nin %", 9.5, lambda p: stated_percent(p.power_error)[0], numeric=True),
-    Column("U\nin %", 8.5, lambda p: stated_percent(p.power_error)[1], numeric=True),
+    *side_by_side(_watts, ("Reference\nin W", 14), ("Indicated\nin W", 14)),
+    *side_by_side(lambda p: value_and_u(p.power_error, PERCENT), ("Error\nin %", 9.5), ("U\nin %", 8.5)),
     Column("Limit\nin %", 11, lambda p: limit_text(p.power_error), numeric=True),
-    Column("Limit\n/ U", 10, lambda p: decided_texts(p.power_error)[0], numeric=True),
-    Column("Risk\nin %", 10, lambda p: decided_texts(p.power_error)[1], numeric=True),
-    Column("Apparent\npower,\nerror in %", 14.5, lambda p: stated_percent(p.apparent_power_error)[0], numeric=True),
-    Column("U\nin %", 8.5, lambda p: stated_percent(p.apparent_power_error)[1], numeric=True),
-    Column("Power\nfactor,\nerror", 11.5, lambda p: stated_plain(p.power_factor_error)[0], numeric=True),
-    Column("U", 10, lambda p: stated_plain(p.power_factor_error)[1], numeric=True),
-    Column("Verdict", 15.5, lambda p: p.power_error.verdict or "–"),
+    *side_by_side(lambda p: decided_texts(p.power_error), ("Limit\n/ U", 10), ("Risk\nin %", 10)),
+    *side_by_side(
+        lambda p: value_and_u(p.apparent_power_error, PERCENT), ("Apparent\npower,\nerror in %", 14.5), ("U\nin %", 8.5)
+    ),
+    *side_by_side(lambda p: value_and_u(p.power_factor_error), ("Power\nfactor,\nerror", 11.5), ("U", 10)),
+    Column("Verdict", 15.5, lambda p: p.power_error.verdict or DASH),
 )
 
 
@@ -77,47 +73,22 @@ def _points(found: RangeResult) -> Flowable:
     return listed(("Current", 16), _POINT, [(current(p.reference_current), p) for p in found.power], bold)
 
 
-def _watts(value: float, point: PowerPoint) -> str:
-    uncertainty = exact(point.power_error.expanded_uncertainty * abs(point.reference_power))
-    return written(round_pair(exact(value), uncertainty)[0]) if uncertainty else f"{value:.4g}"
-
-
-def stated_percent(value: Stated | None) -> tuple[str, str]:
-    """Value and U of a fraction in percent, without the sign; dashes where there is none."""
-    if value is None or not value.expanded_uncertainty:
-        return "–", "–"
-    return percent_pair(value.value, value.expanded_uncertainty)
-
-
-def stated_plain(value: Stated | None, scale: float = 1.0) -> tuple[str, str]:
-    """Value and U times `scale`; dashes where there is none."""
-    if value is None or not value.expanded_uncertainty:
-        return "–", "–"
-    pair = round_pair(exact(value.value * scale), exact(value.expanded_uncertainty * scale))
-    return written(pair[0]), written(pair[1])
-
-
-def minutes_limit(displacement: Judged) -> str:
-    """The limit of a phase displacement in minutes of arc; a dash where nothing is claimed."""
-    return "–" if displacement.limit is None else f"{displacement.limit * MINUTES_PER_RADIAN:.1f}"
-
-
 _DISPLACEMENT: Sequence[Column[PhaseDisplacement]] = (
     Column("Current", 13, lambda p: current(p.nominal_current)),
-    Column(
-        "Phase\ndisplacement\nin minutes\nof arc (′)",
-        19,
-        lambda p: stated_plain(p.displacement, MINUTES_PER_RADIAN)[0],
-        numeric=True,
+    *side_by_side(
+        lambda p: value_and_u(p.displacement, MINUTES_PER_RADIAN),
+        ("Phase\ndisplacement\nin minutes\nof arc (′)", 19),
+        ("U\nin ′", 14),
     ),
-    Column("U\nin ′", 14, lambda p: stated_plain(p.displacement, MINUTES_PER_RADIAN)[1], numeric=True),
     Column("Limit\nin ′", 14, lambda p: minutes_limit(p.displacement), numeric=True),
-    Column("Limit\n/ U", 12, lambda p: decided_texts(p.displacement)[0], numeric=True),
-    Column("Risk\nin %", 12, lambda p: decided_texts(p.displacement)[1], numeric=True),
-    Column("Error common\nto all power\nfactors in %", 20, lambda p: stated_percent(p.common_error)[0], numeric=True),
-    Column("U\nin %", 12, lambda p: stated_percent(p.common_error)[1], numeric=True),
-    Column("Correlation", 18, lambda p: written(round_half_up(exact(p.correlation), -2)), numeric=True),
-    Column("Verdict", 20, lambda p: p.displacement.verdict or "–"),
+    *side_by_side(lambda p: decided_texts(p.displacement), ("Limit\n/ U", 12), ("Risk\nin %", 12)),
+    *side_by_side(
+        lambda p: value_and_u(p.common_error, PERCENT),
+        ("Error common\nto all power\nfactors in %", 20),
+        ("U\nin %", 12),
+    ),
+    Column("Correlation", 18, lambda p: to_place(p.correlation, -2), numeric=True),
+    Column("Verdict", 20, lambda p: p.displacement.verdict or DASH),
 )
 
 
@@ -136,12 +107,12 @@ def _foretold(measured: list[RangeResult]) -> Flowable:
 
 
 def _foretold_row(found: RangeResult, phase: PhaseDisplacement, factors: list[str]) -> list[str]:
-    texts = dict.fromkeys(factors, "–")
+    texts = dict.fromkeys(factors, DASH)
     for f in phase.foretold:
-        value, _ = stated_percent(f.foretold)
-        measured = "" if f.measured is None else f" ({stated_percent(f.measured)[0]})"
+        value, _ = value_and_u(f.foretold, PERCENT)
+        measured = "" if f.measured is None else f" ({value_and_u(f.measured, PERCENT)[0]})"
         texts[power_factor(f.power_factor)] = f"{value}{measured}"
     widest = max((f.foretold for f in phase.foretold), key=lambda s: s.expanded_uncertainty, default=None)
     errors = [f.normalized_error for f in phase.foretold if f.normalized_error is not None]
-    greatest = written(round_half_up(exact(max(errors)), -2)) if errors else "–"
-    return [found.name, current(phase.nominal_current), *texts.values(), stated_percent(widest)[1], greatest]
+    greatest = to_place(max(errors), -2) if errors else DASH
+    return [found.name, current(phase.nominal_current), *texts.values(), value_and_u(widest, PERCENT)[1], greatest]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
@@ -14,7 +13,6 @@ from harness.core.rounding import (
     current_unit,
     exact,
     percent,
-    percent_pair,
     plus_minus,
     power_factor,
     round_pair,
@@ -23,11 +21,12 @@ from harness.core.rounding import (
     with_standard,
     written,
 )
-from harness.results import EffectiveTurns, Judged, Line, Offset, Point, RangeResult, Results
+from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
 from harness.wording.reasons import nearest_integer, reason_text, verdict_text
+from reports.cells import DASH, PERCENT, decided_texts, limit_text, value_and_u
 from reports.error_chart import error_chart
 from reports.first_page import ratio_taken
-from reports.page_style import HALF, Column, columns, facts, heading, listed, prose, space
+from reports.page_style import HALF, Column, columns, facts, heading, listed, prose, side_by_side, space
 
 _ROOM_FOR_A_RANGE = 105 * mm
 _HALF_LABEL = 30 * mm
@@ -161,30 +160,25 @@ def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
     def coverage(p: Point) -> str:
         return f"{p.ratio_error.coverage_factor:.2f} {marks[p.ratio_error.coverage_method]}".rstrip()
 
+    def currents(p: Point) -> list[str]:
+        """Both to the last place of the expanded uncertainty, taken as a current."""
+        uncertainty = exact(p.ratio_error.expanded_uncertainty * abs(p.reference_current), -exponent)
+        both = (exact(amperes, -exponent) for amperes in (p.reference_current, p.indicated_current))
+        return [written(round_pair(amperes, uncertainty)[0]) for amperes in both]
+
     columns: list[Column[Point]] = [
-        Column(f"Reference\ncurrent in {unit}", 20, lambda p: _in_place(p.reference_current, p, exponent), True),
-        Column(f"Indicated\ncurrent in {unit}", 20, lambda p: _in_place(p.indicated_current, p, exponent), True),
-        Column("Ratio error\nin %", 18, lambda p: _percent(p.ratio_error)[0], True),
-        Column("U\nin %", 12, lambda p: _percent(p.ratio_error)[1], True),
+        *([Column("Power\nfactor", 21, lambda p: factors.get(p.name, DASH))] if factors else ()),
+        *side_by_side(currents, (f"Reference\ncurrent in {unit}", 20), (f"Indicated\ncurrent in {unit}", 20)),
+        *side_by_side(lambda p: value_and_u(p.ratio_error, PERCENT), ("Ratio error\nin %", 18), ("U\nin %", 12)),
         Column("k", 14, coverage, True),
         Column("Limit\nin %", 14, lambda p: limit_text(p.ratio_error), True),
-        Column("Limit\n/ U", 13, lambda p: decided_texts(p.ratio_error)[0], True),
-        Column("Risk\nin %", 13, lambda p: decided_texts(p.ratio_error)[1], True),
+        *side_by_side(lambda p: decided_texts(p.ratio_error), ("Limit\n/ U", 13), ("Risk\nin %", 13)),
         Column("Pairs", 11, lambda p: str(p.pairs), True),
-        Column("Verdict", 20, lambda p: p.ratio_error.verdict or "–"),
+        Column("Verdict", 20, lambda p: p.ratio_error.verdict or DASH),
     ]
-    first = 15.0
-    if factors:
-        columns.insert(0, Column("Power\nfactor", 19, lambda p: factors.get(p.name, "–")))
-        narrower = (19, 18, 18, 16, 11, 13, 12, 11, 12, 9, 18)
-        first, columns = 13.0, [replace(c, width=w) for c, w in zip(columns, narrower, strict=True)]
     rows = [({"up": "rising", "down": "falling"}.get(p.direction, p.direction), p) for p in points]
     failed = [i for i, p in enumerate(points) if (p.ratio_error.verdict or "").endswith("fail")]
-    return listed(("Direction", first), columns, rows, failed)
-
-
-def _percent(error: Judged) -> tuple[str, str]:
-    return percent_pair(error.value, error.expanded_uncertainty)
+    return listed(("Direction", 15), columns, rows, failed)
 
 
 def _power_factors(found: RangeResult) -> dict[str, str]:
@@ -194,30 +188,3 @@ def _power_factors(found: RangeResult) -> dict[str, str]:
         name: power_factor(value) for name, value in (asked | {p.name: p.power_factor for p in found.power}).items()
     }
     return told if set(told.values()) - {"1"} else {}
-
-
-def limit_text(error: Judged) -> str:
-    """The limit of a fraction in percent to four significant digits, without the sign; a dash where nothing is claimed."""
-    return "–" if error.limit is None else written(round_significant(exact(error.limit, 2), 4))
-
-
-def decided_texts(judged: Judged) -> tuple[str, str]:
-    """Limit over U to two decimals, none from 100 on, and the risk of the verdict; dashes where there is none."""
-    if judged.conformity is None:
-        return "–", "–"
-    ratio = judged.conformity.test_uncertainty_ratio
-    told = "–" if ratio is None else f"{ratio:.2f}" if ratio < 99.995 else f"{ratio:.0f}"
-    return told, risk_text(judged.conformity.specific_risk)
-
-
-def risk_text(risk: float | None) -> str:
-    """A probability in percent to two decimals, without the percent sign."""
-    if risk is None:
-        return "–"
-    return "< 0.01" if risk < 0.00005 else f"{risk * 100:.2f}"
-
-
-def _in_place(amperes: float, point: Point, exponent: int) -> str:
-    """A current rounded to the last place of the point's expanded uncertainty, taken as a current."""
-    uncertainty = point.ratio_error.expanded_uncertainty * abs(point.reference_current)
-    return written(round_pair(exact(amperes, -exponent), exact(uncertainty, -exponent))[0])

@@ -7,15 +7,31 @@ from collections.abc import Iterator, Sequence
 from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.angles import MINUTES_PER_RADIAN
-from harness.core.rounding import current, percent_pair, plus_minus, power_factor
-from harness.results import EffectiveTurns, PowerPoint, RangeResult, Results, Verdict, worst
+from harness.core.rounding import current, plus_minus, power_factor
+from harness.results import EffectiveTurns, Judged, PowerPoint, RangeResult, Results, Verdict, worst
 from harness.wording.reasons import verdict_text
+from reports.cells import DASH, PERCENT, limit_text, minutes_limit, value_and_u
 from reports.first_page import ratio_taken
-from reports.page_style import Column, heading, listed, prose, space
-from reports.power_and_phase import minutes_limit, stated_percent, stated_plain
-from reports.range_sections import limit_text
+from reports.page_style import Column, heading, listed, prose, side_by_side, space
 
 _WORST = "Worst error: the error with the largest |error| / limit among the points with the worst verdict"
+
+
+def _in_percent(error: Judged) -> list[str]:
+    """An error, its U and its limit."""
+    return [*value_and_u(error, PERCENT), limit_text(error)]
+
+
+def _worst_ratio(found: RangeResult) -> list[str]:
+    return _in_percent(worst(found.points).ratio_error) if found.points else [DASH] * 3
+
+
+def _worst_phase(found: RangeResult) -> list[str]:
+    """The worst phase displacement, its U and its limit, in minutes of arc, and its verdict."""
+    if not found.phase:
+        return [DASH] * 4
+    angle = worst(found.phase).displacement
+    return [*value_and_u(angle, MINUTES_PER_RADIAN), minutes_limit(angle), angle.verdict or DASH]
 
 
 _RATIO: Sequence[Column[RangeResult]] = (
@@ -23,21 +39,22 @@ _RATIO: Sequence[Column[RangeResult]] = (
     Column("Turns\nfound", 31, lambda r: _turns(r.effective_turns)),
     Column("Nearest\ninteger", 14, lambda r: _nearest(r.effective_turns), numeric=True),
     Column("Points", 12, lambda r: str(len(r.points)), numeric=True),
-    Column("Worst error\nin %", 21, lambda r: _worst_ratio(r)[0], numeric=True),
-    Column("U\nin %", 12, lambda r: _worst_ratio(r)[1], numeric=True),
-    Column("Limit\nin %", 13, lambda r: limit_text(worst(r.points).ratio_error) if r.points else "–", numeric=True),
+    *side_by_side(_worst_ratio, ("Worst error\nin %", 21), ("U\nin %", 12), ("Limit\nin %", 13)),
     Column("Verdict", 20, verdict_text),
 )
 
 _POWER: Sequence[Column[RangeResult]] = (
-    Column("Worst power\nerror in %", 18, lambda r: stated_percent(worst(r.power).power_error)[0], numeric=True),
-    Column("U\nin %", 11, lambda r: stated_percent(worst(r.power).power_error)[1], numeric=True),
-    Column("Limit\nin %", 12, lambda r: limit_text(worst(r.power).power_error), numeric=True),
+    *side_by_side(
+        lambda r: _in_percent(worst(r.power).power_error),
+        ("Worst power\nerror in %", 18),
+        ("U\nin %", 11),
+        ("Limit\nin %", 12),
+    ),
     Column("Measured at", 28, lambda r: _measured_at(worst(r.power))),
-    Column("Verdict", 18, lambda r: worst(r.power).power_error.verdict or "–"),
-    Column("Worst phase\ndisplacement\nin minutes\nof arc (′)", 20, lambda r: _worst_phase(r)[0], numeric=True),
-    Column("U\nin ′", 13, lambda r: _worst_phase(r)[1], numeric=True),
-    Column("Limit\nin ′", 14, lambda r: _worst_phase(r)[2], numeric=True),
+    Column("Verdict", 18, lambda r: worst(r.power).power_error.verdict or DASH),
+    *side_by_side(
+        _worst_phase, ("Worst phase\ndisplacement\nin minutes\nof arc (′)", 20), ("U\nin ′", 13), ("Limit\nin ′", 14)
+    ),
     Column("Verdict", 19, lambda r: _worst_phase(r)[3]),
 )
 
@@ -73,28 +90,14 @@ def _verdicts(found: RangeResult) -> list[Verdict | None]:
 
 
 def _turns(turns: EffectiveTurns | None) -> str:
-    return "–" if turns is None else plus_minus(turns.value, turns.expanded_uncertainty)
+    return DASH if turns is None else plus_minus(turns.value, turns.expanded_uncertainty)
 
 
 def _nearest(turns: EffectiveTurns | None) -> str:
     if turns is None:
-        return "–"
+        return DASH
     return str(turns.nearest) if turns.holds_whole_number else "none"
-
-
-def _worst_ratio(found: RangeResult) -> tuple[str, str]:
-    if not found.points:
-        return "–", "–"
-    error = worst(found.points).ratio_error
-    return percent_pair(error.value, error.expanded_uncertainty)
 
 
 def _measured_at(point: PowerPoint) -> str:
     return f"{current(point.reference_current, 3)}, {power_factor(point.power_factor)}"
-
-
-def _worst_phase(found: RangeResult) -> list[str]:
-    if not found.phase:
-        return ["–"] * 4
-    angle = worst(found.phase).displacement
-    return [*stated_plain(angle, MINUTES_PER_RADIAN), minutes_limit(angle), angle.verdict or "–"]

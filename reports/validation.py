@@ -8,6 +8,7 @@ from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.rounding import exact, last_place, round_half_up, true_minus, written
 from harness.results import Results, ValidatedQuantity
+from reports.cells import to_place
 from reports.page_style import Column, heading, listed, prose, space
 
 SHOWN = 3
@@ -24,7 +25,7 @@ def validation(results: Results) -> Iterator[Flowable]:
         return
     open_ones = [q for q in found.quantities if q.outcome != "agrees"]
     agreeing = sorted((q for q in found.quantities if q.outcome == "agrees"), key=_missed, reverse=True)
-    probability = written(round_half_up(exact(found.coverage_probability, 2), -2))
+    probability = to_place(found.coverage_probability, -2, 2)
     text = (
         f"Every result was checked by propagation of distributions (Monte Carlo, JCGM 101:2008, clause 8): {found.trials:,} trials, "
         f"each input drawn from its own distribution, symmetric coverage intervals for {probability} %. "

@@ -74,12 +74,6 @@ def with_standard(value: Decimal, uncertainty: Decimal, unit: str = "") -> str:
     return f"{written(rounded[0])}{behind}, u{NO_BREAK}={NO_BREAK}{written(rounded[1])}{behind}"
 
 
-def percent_pair(value: float, uncertainty: float) -> tuple[str, str]:
-    """Value and uncertainty, fractions both, in percent without the sign."""
-    rounded = round_pair(exact(value, 2), exact(uncertainty, 2))
-    return written(rounded[0]), written(rounded[1])
-
-
 def percent(fraction: float, digits: int = _SIGNIFICANT_DIGITS) -> str:
     """A fraction in percent to `digits` significant digits, zeros at the end too, with the percent sign: `0.20 %`."""
     return f"{written(round_significant(exact(fraction, 2), digits))}{NO_BREAK}%"

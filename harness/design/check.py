@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from harness.design.check_result import DesignCheck, DesignFinding, Grade, RangeSheet, added_turns, secondary_of
+from collections.abc import Iterator
+from typing import get_args
+
+from harness.design.check_result import (
+    DesignCheck,
+    DesignFinding,
+    Grade,
+    RangeSheet,
+    added_turns,
+    not_known,
+    secondary_of,
+)
 from harness.design.clamp import clamp
 from harness.design.conductors import heat_per_metre
 from harness.design.expected_error import error_findings, expected
@@ -26,8 +37,6 @@ from harness.design.switch import range_switch
 from harness.design.window import turns_fit
 from harness.design.wiring_hazards import section_reversed, supply_tap
 from harness.files.device import Device, Range
-
-_ORDER: tuple[Grade, ...] = ("in the way", "not known", "worth knowing")
 
 
 def check(device: Device) -> DesignCheck:
@@ -58,7 +67,7 @@ def check(device: Device) -> DesignCheck:
         neighbours=tuple(between),
         ratio_error=ratio,
         phase_displacement=phase,
-        findings=tuple(sorted(findings, key=lambda f: _ORDER.index(f.grade))),
+        findings=tuple(sorted(findings, key=lambda f: get_args(Grade).index(f.grade))),
     )
 
 
@@ -89,9 +98,9 @@ def _range_sheet(device: Device, rng: Range) -> RangeSheet:
     )
 
 
-def _unsized(device: Device) -> list[DesignFinding]:
+def _unsized(device: Device) -> Iterator[DesignFinding]:
     names = [r.name for r in device.ranges if r.cross_section is None]
-    if not names:
-        return []
-    text = f"conductor: cross_section of {', '.join(names)} is not given; needed to tell what the turns carry"
-    return [DesignFinding("not known", "", text)]
+    if names:
+        yield not_known(
+            f"conductor: cross_section of {', '.join(names)} is not given; needed to tell what the turns carry"
+        )

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 from harness.files.device import Device, Range
 
 Grade = Literal["in the way", "not known", "worth knowing"]
-"""`in the way`: change something before winding; `not known`: the file does not say, so look; the rest is for reading."""
+"""The gravest first. `in the way`: change something before winding; `not known`: the file does not say, so look; the rest is for reading."""
 
 
 @dataclass(frozen=True)
@@ -16,8 +17,13 @@ class DesignFinding:
     """One finding: subject, the number found, the number needed, the remedy. `range` is empty when it concerns all ranges."""
 
     grade: Grade
-    range: str
     text: str
+    range: str = ""
+
+
+in_the_way = partial(DesignFinding, "in the way")
+not_known = partial(DesignFinding, "not known")
+worth_knowing = partial(DesignFinding, "worth knowing")
 
 
 @dataclass(frozen=True)
@@ -70,7 +76,6 @@ class DesignCheck:
 
     @property
     def in_the_way(self) -> int:
-        """Number of findings to be dealt with before winding."""
         return sum(f.grade == "in the way" for f in self.findings)
 
 

@@ -3,57 +3,58 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity
-from harness.design.check_result import DesignFinding
+from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.files.device import Device
 
 EXTRA_LOW = 50.0 * math.sqrt(2)
 """Peak volts of 50 V AC, the limit of extra-low voltage (IEC 61140 band I; value from memory)."""
 
 
-def clamp(device: Device) -> list[DesignFinding]:
+def clamp(device: Device) -> Iterator[DesignFinding]:
     """Checks that the voltage of an open secondary is limited, wherever it opens."""
-    path = device.path
-    fused = path.secondary_fuse is not None
+    fused = device.path.secondary_fuse is not None
     opens = "a melted fuse or a loose wire" if fused else "a loose wire"
-    if path.secondary_clamp is None:
-        text = (
-            f"clamp: secondary_clamp is not given; {opens} leaves the secondary open under current, and the voltage there is "
-            "DANGEROUS. Look for a voltage limiter or shorting device across the winding, ahead of any fuse"
-        )
-        return [DesignFinding("not known", "", text)]
-    if path.secondary_clamp == "across winding":
-        return _voltage(device)
-    if path.secondary_clamp == "behind fuse":
-        text = (
+    if device.path.secondary_clamp == "across winding":
+        yield from _voltage(device)
+    elif device.path.secondary_clamp == "behind fuse":
+        yield in_the_way(
             "clamp: behind the fuse it limits nothing once the fuse has melted, and the voltage of the open secondary is "
             "DANGEROUS; put it across the winding, ahead of the fuse"
         )
-        return [DesignFinding("in the way", "", text)]
-    text = (
-        f"clamp: there is none; {opens} leaves the secondary open under current, and the voltage there is DANGEROUS; fit "
-        f"one across the winding{', ahead of the fuse' if fused else ''}"
-    )
-    return [DesignFinding("in the way" if fused else "worth knowing", "", text)]
+    elif device.path.secondary_clamp is None:
+        yield not_known(
+            f"clamp: secondary_clamp is not given; {opens} leaves the secondary open under current, and the voltage there is "
+            "DANGEROUS. Look for a voltage limiter or shorting device across the winding, ahead of any fuse"
+        )
+    else:
+        text = f"clamp: there is none; {opens} leaves the secondary open under current, and the voltage there is DANGEROUS; fit one "
+        yield (
+            in_the_way(f"{text}across the winding, ahead of the fuse")
+            if fused
+            else worth_knowing(f"{text}across the winding")
+        )
 
 
-def _voltage(device: Device) -> list[DesignFinding]:
-    path, transformer = device.path, device.transformer
-    limit = path.secondary_clamp_voltage
+def _voltage(device: Device) -> Iterator[DesignFinding]:
+    limit = device.path.secondary_clamp_voltage
     if limit is None:
-        text = (
+        yield not_known(
             "clamp: secondary_clamp_voltage is not given; look for the peak voltage it limits to, and that it stands the "
             "secondary current for as long as a fault lasts"
         )
-        return [DesignFinding("not known", "", text)]
-    loop = transformer.burden + (path.secondary_fuse_resistance or 0.0)
-    usual = math.sqrt(2) * transformer.maximum_secondary_current * loop
+        return
+    loop = device.transformer.burden + (device.path.secondary_fuse_resistance or 0.0)
+    usual = math.sqrt(2) * device.transformer.maximum_secondary_current * loop
     limited, shown = format_quantity(limit, "V", 3), format_quantity(usual, "V", 3)
     if limit <= usual:
-        text = f"clamp: limits to {limited}, burden and fuse need {shown} at the largest secondary current; fit one above it"
-        return [DesignFinding("in the way", "", text)]
+        yield in_the_way(
+            f"clamp: limits to {limited}, burden and fuse need {shown} at the largest secondary current; fit one above it"
+        )
+        return
     text = f"clamp: limits an open secondary to {limited} peak; burden and fuse need {shown} at most"
     if limit > EXTRA_LOW:
         text += f"; that is above extra-low voltage ({format_quantity(EXTRA_LOW, 'V', 2)} peak), do not touch it"
-    return [DesignFinding("worth knowing", "", text)]
+    yield worth_knowing(text)

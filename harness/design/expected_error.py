@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import cmath
 import math
+from collections.abc import Iterator
 
 from harness.claims.limits_of_error import limit_of_error
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity
-from harness.design.check_result import DesignFinding
+from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.files.device import Device
 
 
@@ -61,12 +62,12 @@ def expected(device: Device) -> tuple[float, float] | None:
     return ratio_and_phase(complex_error(_series(device) + _fuse(device), magnetising))
 
 
-def error_findings(device: Device) -> list[DesignFinding]:
+def error_findings(device: Device) -> Iterator[DesignFinding]:
     """The expected error of the transformer, and the part of it that the secondary fuse adds."""
     magnetising = magnetising_impedance(device)
     if magnetising is None or missing(device):
-        text = f"ratio error from burden and fuse: not known; measure and give {', '.join(missing(device))}"
-        return [DesignFinding("not known", "", text)]
+        yield not_known(f"ratio error from burden and fuse: not known; measure and give {', '.join(missing(device))}")
+        return
     ratio, phase = ratio_and_phase(complex_error(_series(device) + _fuse(device), magnetising))
     base = device.ranges[0]
     allowed = limit_of_error(device, base, base.maximum_current)
@@ -83,9 +84,10 @@ def error_findings(device: Device) -> list[DesignFinding]:
     if bound:
         text += "; give magnetising_loss_angle to know it"
     if abs(added) <= allowed:
-        return [DesignFinding("worth knowing", "", text)]
-    text += f"; the fuse may have no more than some {format_quantity(_fuse(device) * allowed / abs(added), 'ohm', 2)}"
-    return [DesignFinding("not known" if bound else "in the way", "", text)]
+        yield worth_knowing(text)
+        return
+    most = format_quantity(_fuse(device) * allowed / abs(added), "ohm", 2)
+    yield (not_known if bound else in_the_way)(f"{text}; the fuse may have no more than some {most}")
 
 
 def _series(device: Device) -> float:

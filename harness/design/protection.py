@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity, format_seconds
 from harness.current_limits.ratings import CurrentLimit, claimed, device_parts
-from harness.design.check_result import DesignFinding, in_circuit, secondary_of
+from harness.design.check_result import DesignFinding, in_circuit, in_the_way, not_known, secondary_of, worth_knowing
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
 from harness.design.supply import Supply, lets_flow, supply_of
@@ -30,56 +31,52 @@ def conductor_rating(device: Device, rng: Range) -> float | None:
     return min((rating for s in sizes if (rating := cord_rating(s)) is not None), default=None)
 
 
-def weak_parts(device: Device, rng: Range) -> list[DesignFinding]:
+def weak_parts(device: Device, rng: Range) -> Iterator[DesignFinding]:
     """Parts rated below the current the range claims."""
-    found = []
+    needed = amperes(rng.maximum_current)
     for part in device_parts(device, float(rng.primary_turns)):
+        stands = amperes(part.current)
         if part.current * _SLACK >= rng.maximum_current:
             continue
-        stands, needed = amperes(part.current), amperes(rng.maximum_current)
         if part.set_by in ("fuse", "supply socket"):
             text = f"{part.set_by}: rated {stands}, the claim extends to {needed}; a run does not exceed the rating"
-            found.append(DesignFinding("worth knowing", rng.name, text))
-            continue
-        text = (
-            f"{part.set_by}: rated {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a part "
-            "with a higher rating"
-        )
-        found.append(DesignFinding("in the way", rng.name, text))
-    return found + _weak_conductor(device, rng)
+            yield worth_knowing(text, rng.name)
+        else:
+            yield in_the_way(
+                f"{part.set_by}: rated {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a part "
+                "with a higher rating",
+                rng.name,
+            )
+    yield from _weak_conductor(device, rng)
 
 
-def _weak_conductor(device: Device, rng: Range) -> list[DesignFinding]:
-    carries = conductor_rating(device, rng)
-    supply = supply_of(device)
-    if carries is None:
-        return []
+def _weak_conductor(device: Device, rng: Range) -> Iterator[DesignFinding]:
+    carries, supply = conductor_rating(device, rng), supply_of(device)
     needed, why = rng.maximum_current, "the claim needs"
     if supply is not None and supply.rating > needed:
         needed, why = supply.rating, f"the {supply.name} can drive"
-    if carries * _SLACK >= needed:
-        return []
+    if carries is None or carries * _SLACK >= needed:
+        return
     size = cord_for(needed)
     wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
     text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
     if needed > rng.maximum_current:
         text += f" or fit a fuse of at most {amperes(carries)}"
-    return [DesignFinding("in the way", rng.name, text)]
+    yield in_the_way(text, rng.name)
 
 
-def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
+def input_protected(device: Device, rng: Range) -> Iterator[DesignFinding]:
     """Checks that protection keeps currents above the input's rating, which the supply can sustain, from the meter's input."""
     supply, stands = supply_of(device), device.transformer.maximum_secondary_current
-    if supply is None:
-        return []
-    worst = secondary_of(device, rng, supply.operates)
-    if worst <= stands * _SLACK:
-        return []
+    worst = 0.0 if supply is None else secondary_of(device, rng, supply.operates)
+    if supply is None or worst <= stands * _SLACK:
+        return
     what = f"{lets_flow(supply)}: {amperes(worst)} into an input rated {amperes(stands)}"
     remedy = _remedy(device, rng, supply)
     fuse = device.path.secondary_fuse
     if fuse is None:
-        return [DesignFinding("in the way", rng.name, f"meter input: {what}, with no fuse between; {remedy}")]
+        yield in_the_way(f"meter input: {what}, with no fuse between; {remedy}", rng.name)
+        return
     # The longest melting time is at the least current that is too much, not at the most that can flow.
     longest = melting_window(fuse, device.path.secondary_fuse_type, stands)[1]
     if math.isinf(longest):
@@ -87,12 +84,10 @@ def input_protected(device: Device, rng: Range) -> list[DesignFinding]:
         text = (
             f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt up to {amperes(need_not)}; {remedy}"
         )
-        return [DesignFinding("in the way", rng.name, text)]
-    text = (
-        f"secondary fuse: {what} for up to {format_seconds(longest)} before it melts; find out whether the input withstands that, or "
-        f"{remedy}"
-    )
-    return [DesignFinding("not known", rng.name, text)]
+        yield in_the_way(text, rng.name)
+    else:
+        held = f"for up to {format_seconds(longest)} before it melts; find out whether the input withstands that"
+        yield not_known(f"secondary fuse: {what} {held}, or {remedy}", rng.name)
 
 
 def _remedy(device: Device, rng: Range, supply: Supply) -> str:
@@ -106,28 +101,23 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
     return f"fuse the primary at no more than {amperes(rating)}"
 
 
-def secondary_fuse_findings(device: Device) -> list[DesignFinding]:
+def secondary_fuse_findings(device: Device) -> Iterator[DesignFinding]:
     """Checks that the secondary fuse carries the rated current permanently, and from which current it protects the input."""
     fuse, transformer = device.path.secondary_fuse, device.transformer
     if fuse is None:
-        return []
-    found = []
+        return
     rated, stands = transformer.rated_secondary_current, transformer.maximum_secondary_current
     if rated > fuse * AGES_ABOVE * _SLACK:
         overloaded = rated > fuse * _SLACK
-        text = (
+        yield (in_the_way if overloaded else worth_knowing)(
             f"secondary fuse: {amperes(fuse)} {'is overloaded' if overloaded else 'ages'} at the rated {amperes(rated)}; "
             f"one of {amperes(rated / AGES_ABOVE)} or more lasts (common practice: no more than 75 % for good)"
         )
-        found.append(DesignFinding("in the way" if overloaded else "worth knowing", "", text))
     surely = SURELY_MELTS * fuse
     if surely > stands * _SLACK:
-        text = (
+        yield worth_knowing(
             f"secondary fuse: {amperes(fuse)} is guaranteed to operate only from {amperes(surely)} ({SURELY_MELTS:g} In), the "
             f"input is rated {amperes(stands)}: no protection between, so limit the primary"
         )
-        found.append(DesignFinding("worth knowing", "", text))
     if device.path.secondary_fuse_type is None:
-        text = "secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type"
-        found.append(DesignFinding("not known", "", text))
-    return found
+        yield not_known("secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type")

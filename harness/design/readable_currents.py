@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import pairwise
+
 from harness.claims.limits_of_error import limit_of_error
 from harness.core.quantities import format_percent
-from harness.design.check_result import DesignFinding, Neighbours
+from harness.design.check_result import DesignFinding, Neighbours, in_the_way, worth_knowing
 from harness.design.protection import amperes, maximum_current_on_paper
 from harness.files.device import Device, Range
 
@@ -14,35 +17,33 @@ def smallest_readable(device: Device, rng: Range) -> float:
     return device.display.smallest_readable_current * rng.display_factor
 
 
-def readable_from_claim(device: Device, rng: Range) -> list[DesignFinding]:
+def readable_from_claim(device: Device, rng: Range) -> Iterator[DesignFinding]:
     readable = smallest_readable(device, rng)
-    if rng.minimum_current >= readable * (1 - 1e-9):
-        return []
-    text = (
-        f"smallest current: claims from {amperes(rng.minimum_current)}, the display reads 0 below {amperes(readable)}; "
-        "raise minimum_current or wind more turns"
-    )
-    return [DesignFinding("in the way", rng.name, text)]
+    if rng.minimum_current < readable * (1 - 1e-9):
+        yield in_the_way(
+            f"smallest current: claims from {amperes(rng.minimum_current)}, the display reads 0 below {amperes(readable)}; "
+            "raise minimum_current or wind more turns",
+            rng.name,
+        )
 
 
-def display_factor_finding(device: Device, rng: Range) -> list[DesignFinding]:
+def display_factor_finding(device: Device, rng: Range) -> Iterator[DesignFinding]:
     """Checks that the display factor undoes the turns as on the base range: N passes read N times (1/N the factor)."""
     base = device.ranges[0]
     right = base.display_factor * base.primary_turns / rng.primary_turns
     error = rng.display_factor / right - 1
     if abs(error) < 1e-6:
-        return []
+        return
     allowed = limit_of_error(device, rng, rng.maximum_current)
-    text = (
+    yield (in_the_way if abs(error) > allowed else worth_knowing)(
         f"display factor: {rng.display_factor:g} reads {format_percent(error, '+.2f')} wrong on {rng.primary_turns} turns, "
-        f"the claim allows {allowed * 100:.3g} %; {right:.6g} is right"
+        f"the claim allows {allowed * 100:.3g} %; {right:.6g} is right",
+        rng.name,
     )
-    return [DesignFinding("in the way" if abs(error) > allowed else "worth knowing", rng.name, text)]
 
 
 def neighbours(device: Device) -> list[Neighbours]:
     """Claimed and readable limits of every two neighbouring ranges."""
-    pairs = zip(device.ranges, device.ranges[1:], strict=False)
     return [
         Neighbours(
             finer=finer.name,
@@ -52,28 +53,27 @@ def neighbours(device: Device) -> list[Neighbours]:
             readable_from=smallest_readable(device, coarser),
             readable_to=maximum_current_on_paper(device, finer).current,
         )
-        for coarser, finer in pairs
+        for coarser, finer in pairwise(device.ranges)
     ]
 
 
-def gap(between: Neighbours) -> list[DesignFinding]:
+def gap(between: Neighbours) -> Iterator[DesignFinding]:
     """Currents between two neighbours that neither claims, or neither reads."""
+    finer, coarser = between.finer, between.coarser
     serves = min(between.claimed_to, between.readable_to)
-    upper, lower = amperes(between.claimed_from), amperes(serves)
+    reads_from, reads_to, claims_from = map(amperes, (between.readable_from, between.readable_to, between.claimed_from))
     if between.readable_from > between.readable_to * (1 + 1e-9):
-        text = (
-            f"gap to {between.coarser}: {between.finer} carries up to {amperes(between.readable_to)}, "
-            f"{between.coarser} reads from {amperes(between.readable_from)}; nothing is read between, wind a range "
-            "with turns between theirs"
+        yield in_the_way(
+            f"gap to {coarser}: {finer} carries up to {reads_to}, {coarser} reads from {reads_from}; nothing is read between, "
+            "wind a range with turns between theirs",
+            finer,
         )
-        return [DesignFinding("in the way", between.finer, text)]
-    if between.claimed_from > serves * (1 + 1e-9):
-        text = (
-            f"gap to {between.coarser}: {between.finer} serves up to {lower}, {between.coarser} claims from {upper}; both "
-            f"read from {amperes(between.readable_from)} to {amperes(between.readable_to)}, so claim until they meet"
+    elif between.claimed_from > serves * (1 + 1e-9):
+        yield in_the_way(
+            f"gap to {coarser}: {finer} serves up to {amperes(serves)}, {coarser} claims from {claims_from}; both read from "
+            f"{reads_from} to {reads_to}, so claim until they meet",
+            finer,
         )
-        return [DesignFinding("in the way", between.finer, text)]
-    if between.claimed_from > serves * (1 - 1e-9):
-        text = f"{between.finer} and {between.coarser} meet at {upper} without overlap; overlap them to compare the two"
-        return [DesignFinding("worth knowing", between.finer, text)]
-    return []
+    elif between.claimed_from > serves * (1 - 1e-9):
+        text = f"{finer} and {coarser} meet at {claims_from} without overlap; overlap them to compare the two"
+        yield worth_knowing(text, finer)

@@ -6,10 +6,11 @@ conventional time, and only from its conventional fusing (tripping) current must
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity, format_seconds
-from harness.design.check_result import DesignFinding
+from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
 from harness.files.device import Device, PrimaryFuse
 
@@ -106,36 +107,29 @@ def lets_flow(supply: Supply) -> str:
     return f"the {supply.name} ({rating}) is guaranteed to operate only from {amount}, within {format_seconds(supply.seconds)}"
 
 
-def supplied(device: Device) -> list[DesignFinding]:
+def supplied(device: Device) -> Iterator[DesignFinding]:
     """Checks the current the supply can push through switch and conductor, whatever the ranges claim."""
     supply, path = supply_of(device), device.path
     if supply is None:
-        text = (
+        yield not_known(
             "supply: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
             "the rating of what it is plugged into"
         )
-        return [DesignFinding("not known", "", text)]
-    rating = format_quantity(supply.rating, "A", 3)
-    found, warm = [], []
+        return
+    rating, held = format_quantity(supply.rating, "A", 3), format_quantity(supply.carries, "A", 3)
+    warm = []
     for stands, name in ((path.switch, "range switch"), (path.conductor, "conductor")):
         least = format_quantity(stands, "A", 3)
         if stands * _SLACK < supply.rating:
-            text = (
-                f"{name}: rated {least}, the {supply.name} lets {rating} flow; fit one for "
-                f"{rating} or a fuse of at most {least}"
+            yield in_the_way(
+                f"{name}: rated {least}, the {supply.name} lets {rating} flow; fit one for {rating} or a fuse of at most {least}"
             )
-            found.append(DesignFinding("in the way", "", text))
         elif stands * _SLACK < supply.operates:
             warm.append(f"{name} ({least})")
-    held = format_quantity(supply.carries, "A", 3)
     text = f"no limit at its rating: it must hold {held} for long, and {lets_flow(supply)}"
-    if warm:
-        text += f"; until then more than the rating may flow in {' and '.join(warm)}"
-    found.append(DesignFinding("worth knowing", "", text))
+    yield worth_knowing(f"{text}; until then more than the rating may flow in {' and '.join(warm)}" if warm else text)
     if path.fuse is not None and path.fuse_type is None:
-        text = (
+        yield not_known(
             'fuse: fuse_type is not given; read what is printed on it ("plug-top", "gG", "breaker", "F" or "T"). Until then the '
             "worst of them is taken"
         )
-        found.append(DesignFinding("not known", "", text))
-    return found

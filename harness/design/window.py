@@ -8,8 +8,9 @@ pi / sqrt(12) of it (the densest lattice; Fejes Toth 1942, value from memory). B
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
-from harness.design.check_result import DesignFinding, added_turns
+from harness.design.check_result import DesignFinding, added_turns, in_the_way, not_known, worth_knowing
 from harness.files.device import Device
 
 SURELY_FITS = 0.5
@@ -26,34 +27,38 @@ def window_filled(device: Device) -> float | None:
     window = device.transformer.window_diameter
     if window is None or any(r.wire_diameter is None for r in device.ranges):
         return None
-    return sum(added_turns(device, r) * (r.wire_diameter or 0.0) ** 2 for r in device.ranges) / window**2
+    return math.fsum(wire**2 for wire in _wires(device)) / window**2
 
 
-def turns_fit(device: Device) -> list[DesignFinding]:
+def _wires(device: Device) -> list[float]:
+    """Outer diameter in metres of each turn in the window."""
+    return [r.wire_diameter or 0.0 for r in device.ranges for _ in range(added_turns(device, r))]
+
+
+def turns_fit(device: Device) -> Iterator[DesignFinding]:
     """Checks the fill factor of the window that the turns of all sections share."""
-    filled, passes = window_filled(device), sum(added_turns(device, r) for r in device.ranges)
-    if filled is None or device.transformer.window_diameter is None:
-        missing = [] if device.transformer.window_diameter is not None else ["transformer.window_diameter"]
+    filled, wires, window = window_filled(device), sorted(_wires(device)), device.transformer.window_diameter
+    passes = len(wires)
+    if filled is None or window is None:
+        missing = ["transformer.window_diameter"] if window is None else []
         missing += [f"wire_diameter of {r.name}" for r in device.ranges if r.wire_diameter is None]
-        text = (
+        yield not_known(
             f"window: {', '.join(missing)} not given; measure the hole and each wire over its insulation, to tell whether all "
             f"{passes} passes fit"
         )
-        return [DesignFinding("not known", "", text)]
-    window = f"{device.transformer.window_diameter / _MILLIMETRE:.3g} mm"
-    text = f"window: the {passes} {'pass' if passes == 1 else 'passes'} of all ranges fill {filled:.0%} of the {window} window"
-    text = text.replace("%", " %")
-    wires = sorted((r.wire_diameter or 0.0 for r in device.ranges for _ in range(added_turns(device, r))), reverse=True)
-    if sum(wires[:2]) > device.transformer.window_diameter * (1 + 1e-9):
-        return [
-            DesignFinding(
-                "in the way", "", f"{text}, and its thickest wires do not pass side by side; wind thinner wire"
-            )
-        ]
-    if filled > DENSEST and passes > 1:
-        text += f", more than equal round wires ever can ({DENSEST:.0%})".replace("%", " %")
-        return [DesignFinding("in the way", "", f"{text}; wind thinner wire or fewer turns")]
-    if filled > SURELY_FITS * (1 + 1e-9) and passes > 1:
-        text += "; up to half of it always fits (round wires side by side); above that try with the wire before winding"
-        return [DesignFinding("not known", "", text)]
-    return [DesignFinding("worth knowing", "", f"{text}; up to half of it fits, with round wires side by side")]
+        return
+    text = (
+        f"window: the {passes} {'pass' if passes == 1 else 'passes'} of all ranges fill {filled * 100:.0f} % of the "
+        f"{window / _MILLIMETRE:.3g} mm window"
+    )
+    if sum(wires[-2:]) > window * (1 + 1e-9):
+        yield in_the_way(f"{text}, and its thickest wires do not pass side by side; wind thinner wire")
+    elif filled > DENSEST and passes > 1:
+        most = f"more than equal round wires ever can ({DENSEST * 100:.0f} %)"
+        yield in_the_way(f"{text}, {most}; wind thinner wire or fewer turns")
+    elif filled > SURELY_FITS * (1 + 1e-9) and passes > 1:
+        yield not_known(
+            f"{text}; up to half of it always fits (round wires side by side); above that try with the wire before winding"
+        )
+    else:
+        yield worth_knowing(f"{text}; up to half of it fits, with round wires side by side")
