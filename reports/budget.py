@@ -8,7 +8,7 @@ from reportlab.platypus import Flowable
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import NO_BREAK, current, current_exponent, current_unit
-from harness.results import AnyFinding, BenchCheck, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
+from harness.results import AnyFinding, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.page_style import heading, prose, space
 
@@ -39,17 +39,14 @@ _OFTEN = (
 
 def budgets(results: Results) -> Iterator[Flowable]:
     """A page or two of budgets; nothing when no result has one."""
-    ratio, power, phase, smallest = (
-        [budget for found in results.ranges if (budget := of(found)) is not None and budget.lines]
-        for of in (_of_point, _of_power, _of_phase, _of_smallest)
-    )
-    check = [_of_bench_check(c) for c in (results.bench_check,) if c is not None and c.budget]
-    shown = [*ratio, *power, *phase, *smallest, *check]
+    kinds = (_of_point, _of_power, _of_phase, _of_smallest)
+    found = [budget for of in kinds for rng in results.ranges if (budget := of(rng)) is not None]
+    if (check := results.bench_check) is not None:
+        found.append(Budget("Budget of the check of the bench", DEVIATION, check.deviation, None, check.budget))
+    shown = [budget for budget in found if budget.lines]
     if not shown:
         return
-    often = any(len({line.source for line in one.lines}) < len(one.lines) for one in shown)
-    opening = [heading("Uncertainty budgets"), prose(_explained(ratio, power, phase, often), "small"), space(3)]
-    yield budget_table(shown[0], opening)
+    yield budget_table(shown[0], [heading("Uncertainty budgets"), prose(_explained(shown), "small"), space(3)])
     for one in shown[1:]:
         yield space(3)
         yield budget_table(one)
@@ -71,19 +68,20 @@ def _closest(found: Sequence[AnyFinding]) -> AnyFinding | None:
     return max(claimed, key=lambda pair: pair[0])[1] if claimed else None
 
 
-def _explained(ratio: Sequence[Budget], power: Sequence[Budget], phase: Sequence[Budget], often: bool) -> str:
+def _explained(shown: Sequence[Budget]) -> str:
     """Text on which budgets are shown, and how to read them."""
-    told = ["Shown: the worst point of each range, as in the summary."] if ratio else []
-    if power:
+    kinds = [budget.measurand for budget in shown]
+    told = ["Shown: the worst point of each range, as in the summary."] if RATIO_ERROR in kinds else []
+    if POWER_ERROR in kinds:
         told.append(
-            f"For power{' and phase displacement' if phase else ''}: the point with the largest U / limit; where nothing is "
-            "claimed, the point at the smallest current with the lowest power factor."
+            f"For power{' and phase displacement' if PHASE_DISPLACEMENT in kinds else ''}: the point with the largest U / limit; "
+            "where nothing is claimed, the point at the smallest current with the lowest power factor."
         )
     told += [_ALL] if told else []
     told.append(_COLUMNS)
-    told += [_WINDOW] if ratio else []
-    told += [_CANCELS] if phase else []
-    told += [_OFTEN] if often else []
+    told += [_WINDOW] if RATIO_ERROR in kinds else []
+    told += [_CANCELS] if PHASE_DISPLACEMENT in kinds else []
+    told += [_OFTEN] if any(len({line.source for line in one.lines}) < len(one.lines) for one in shown) else []
     return " ".join(told)
 
 
@@ -96,16 +94,14 @@ def _of_point(found: RangeResult) -> Budget | None:
 
 
 def _of_power(found: RangeResult) -> Budget | None:
-    point = power_shown(found.power)
-    if point is None:
+    if (point := power_shown(found.power)) is None:
         return None
     title = f"Budget of the power error on range {found.name}: {point.name}"
     return Budget(title, POWER_ERROR, point.power_error, point.power_error.limit, point.budget)
 
 
 def _of_phase(found: RangeResult) -> Budget | None:
-    phase = phase_shown(found.phase)
-    if phase is None:
+    if (phase := phase_shown(found.phase)) is None:
         return None
     title = f"Budget of the phase displacement on range {found.name}: {current(phase.nominal_current)}"
     return Budget(title, PHASE_DISPLACEMENT, phase.displacement, phase.displacement.limit, phase.budget)
@@ -120,7 +116,3 @@ def _of_smallest(found: RangeResult) -> Budget | None:
     measurand = Measurand("Smallest readable current", "A", f"{NO_BREAK}{unit}", 10.0**-exponent, unit)
     title = f"Budget of the smallest readable current on range {found.name}"
     return Budget(title, measurand, smallest.found, smallest.limit, smallest.budget)
-
-
-def _of_bench_check(check: BenchCheck) -> Budget:
-    return Budget("Budget of the check of the bench", DEVIATION, check.deviation, None, check.budget)

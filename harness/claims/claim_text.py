@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE, TableSource
-from harness.class_tables.power_classes import TABLES
+from harness.class_tables.power_classes import power_source
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.files.device import Claim
 
@@ -17,7 +17,7 @@ def claim_text(claim: Claim) -> str:
 
 def claim_sources(claim: Claim) -> tuple[TableSource, ...]:
     current = () if claim.accuracy_class is None else (SOURCE,)
-    power = () if claim.power_class is None else (TABLES[claim.power_class].source,)
+    power = () if claim.power_class is None else (power_source(claim.power_class),)
     return (*current, *power)
 
 
@@ -41,8 +41,7 @@ def _phase(claim: Claim) -> str:
 def _power(claim: Claim) -> str:
     if claim.power_class is not None:
         standard, _, name = claim.power_class.rpartition(" ")
-        doubt = _doubt(TABLES[claim.power_class].source)
-        return f"power error of class {name} of {standard}, In the maximum current of each range{doubt}"
+        return f"power error of class {name} of {standard}, In the maximum current of each range{_doubt(power_source(claim.power_class))}"
     terms = [
         (claim.power_of_reading, f"{claim.power_of_reading * 100:g} % of reading"),
         (claim.power_counts, f"{claim.power_counts:g} display steps of power"),

@@ -7,7 +7,6 @@ power factors the table names, and nothing is claimed elsewhere.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, get_args
 
 from pydantic import Field, model_validator
@@ -66,14 +65,6 @@ class Band(FileTable):
         return any(_place(leading) - near <= asked <= _place(lagging) + near for lagging, leading in spans)
 
 
-@dataclass(frozen=True)
-class ClassTable:
-    """All lines of a class, and where they come from."""
-
-    bands: tuple[Band, ...]
-    source: TableSource
-
-
 class PowerClasses(FileTable):
     """The tables of IEC 62053-21, IEC 62053-22 and EN 50470-3; a source for each standard."""
 
@@ -91,12 +82,18 @@ class PowerClasses(FileTable):
 
 
 _SHIPPED = read_shipped(PowerClasses, __package__, "power_classes.toml")
-TABLES = {name: ClassTable(bands, _SHIPPED.sources[name.rpartition(" ")[0]]) for name, bands in _SHIPPED.limits.items()}
+BANDS = _SHIPPED.limits
+"""All lines of each class."""
+
+
+def power_source(power_class: PowerClass) -> TableSource:
+    """Where the limits of a class come from."""
+    return _SHIPPED.sources[power_class.rpartition(" ")[0]]
 
 
 def power_limit_currents(power_class: PowerClass) -> tuple[float, ...]:
     """The parts of In at which a limit of the class begins, changes or ends at some power factor, rising."""
-    return tuple(sorted({part for band in TABLES[power_class].bands for part in (band.low, band.high)}))
+    return tuple(sorted({part for band in BANDS[power_class] for part in (band.low, band.high)}))
 
 
 def power_error_limit(power_class: PowerClass, part_of_rated: float, power_factor: float) -> float | None:
@@ -105,7 +102,7 @@ def power_error_limit(power_class: PowerClass, part_of_rated: float, power_facto
     `power_factor` is negative for a leading current. Where a current lies a little (`TOLERANCE`) outside the table, or
     below the beginning of a band, the band it is nearest to holds.
     """
-    held = [b for b in TABLES[power_class].bands if b.holds(power_factor)]
+    held = [b for b in BANDS[power_class] if b.holds(power_factor)]
     inside = [b for b in held if b.low * (1 - TOLERANCE) <= part_of_rated < b.high * (1 - TOLERANCE)]
     at_the_end = [b for b in held if b.high == HIGHEST_CURRENT and part_of_rated <= b.high * (1 + TOLERANCE)]
     within = inside or [b for b in at_the_end if part_of_rated >= b.low]

@@ -1,16 +1,29 @@
 """The device file: the modified meter, its transformer, ranges, path ratings and the claim to verify.
 
-What contradicts itself in a file each of whose keys can be read is told all at once, each with its key (`device_consistency`).
+What contradicts itself in a file each of whose keys can be read is told all at once, each with its key.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 from pydantic import Field, model_validator
 
-from harness.files.device_consistency import refuse_contradictions
+from harness.class_tables.accuracy_classes import PHASE_MINUTES, lowest_current
 from harness.files.device_tables import Claim, Display, Nameplate, Path, PrimaryFuse, Range, Table, Transformer
 
 __all__ = ["Claim", "Device", "Display", "Nameplate", "Path", "PrimaryFuse", "Range", "Table", "Transformer"]
+
+SLOWEST_REFRESH = 60.0
+"""Display interval in seconds above which a display is waited for instead of read."""
+
+
+class Contradictions(ValueError):
+    """Several problems of one file: pairs of key (empty for the whole file) and text."""
+
+    def __init__(self, problems: Sequence[tuple[str, str]]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("; ".join(text for _, text in self.problems))
 
 
 class Device(Table):
@@ -32,7 +45,15 @@ class Device(Table):
     @model_validator(mode="after")
     def _consistent(self) -> Device:
         # Here and not table by table, so that what is wrong in one does not hide what is wrong in the next.
-        refuse_contradictions(self.display, self.path, self.claim, self.ranges)
+        texts = {
+            "display": _of_display(self.display),
+            "path": _of_path(self.path),
+            "claim": _of_claim(self.claim, self.display),
+            "": _of_ranges(self.ranges),
+            **{f"ranges[{n}]": _of_range(rng, self.claim) for n, rng in enumerate(self.ranges, 1)},
+        }
+        if found := [(key, text) for key, several in texts.items() for text in several]:
+            raise Contradictions(found)
         return self
 
     def range_named(self, name: str) -> Range:
@@ -41,3 +62,55 @@ class Device(Table):
             if rng.name == name:
                 return rng
         raise KeyError(name)
+
+
+def _of_display(display: Display) -> Iterator[str]:
+    if display.refresh_interval > SLOWEST_REFRESH:
+        yield f"found a refresh_interval of {display.refresh_interval:g} s, expected at most {SLOWEST_REFRESH:g} s"
+
+
+def _of_path(path: Path) -> Iterator[str]:
+    if path.fuse_type is not None and path.fuse is None:
+        yield "found fuse_type and no fuse, expected its rating too"
+    if path.secondary_clamp_voltage is not None and path.secondary_clamp in (None, "none"):
+        yield "found secondary_clamp_voltage and no secondary_clamp, expected where it sits too"
+
+
+def _of_claim(claim: Claim, display: Display) -> Iterator[str]:
+    terms = claim.of_reading or claim.of_range or claim.counts
+    if claim.accuracy_class is None and not terms:
+        yield "found no claim, expected of_reading, of_range, counts or accuracy_class"
+    if claim.accuracy_class is not None and terms:
+        yield "found a class and other terms, expected either accuracy_class or of_reading/of_range/counts"
+    if claim.power_class is not None and (claim.power_of_reading or claim.power_counts):
+        yield "found power_class and other terms of power, expected either power_class or power_of_reading/power_counts"
+    if claim.power_counts and display.power_resolution is None:
+        yield "found power_counts but no display.power_resolution, expected the step of power displayed"
+    if claim.accuracy_class in PHASE_MINUTES and claim.phase_displacement is not None:
+        yield f"found phase_displacement and accuracy_class {claim.accuracy_class}, which claims one itself, expected one of them"
+    if claim.phase_displacement == 0:
+        yield "found a phase_displacement of 0, expected an angle above it"
+
+
+def _of_ranges(ranges: Sequence[Range]) -> Iterator[str]:
+    names, turns = [r.name for r in ranges], [r.primary_turns for r in ranges]
+    if len(set(names)) != len(names):
+        yield f"found range names {names}, expected every name once"
+    if turns != sorted(set(turns)):
+        yield f"found ranges with turns {turns}, expected them in rising order of primary_turns"
+    if ranges[0].wiring != "independent":
+        yield "found the first range wired in series, expected independent (it has no range before it)"
+
+
+def _of_range(rng: Range, claim: Claim) -> Iterator[str]:
+    """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
+    if rng.minimum_current >= rng.maximum_current:
+        yield "found minimum_current not below maximum_current, expected a span"
+    elif claim.accuracy_class is not None:
+        lowest = lowest_current(claim.accuracy_class)
+        if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
+            yield (
+                f"found range {rng.name} with minimum_current {rng.minimum_current:g} A and accuracy_class "
+                f"{claim.accuracy_class}, which claims nothing below {lowest * 100:g} % of the range's maximum, "
+                f"expected at least {lowest * rng.maximum_current:g} A"
+            )

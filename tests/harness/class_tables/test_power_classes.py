@@ -11,12 +11,13 @@ from harness.claims.claim_text import FROM_MEMORY, claim_text
 from harness.claims.limits_of_error import limit_of_phase_displacement, limit_of_power_error
 from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE, phase_displacement_limit
 from harness.class_tables.power_classes import (
+    BANDS,
     HIGHEST_CURRENT,
-    TABLES,
     PowerClass,
     no_load_class,
     no_load_period,
     power_error_limit,
+    power_source,
 )
 from harness.commands.new import template
 from harness.core.errors import UserError
@@ -88,8 +89,8 @@ def test_every_phase_displacement_of_the_transformer_classes() -> None:
 
 
 def test_every_table_says_where_it_comes_from() -> None:
-    assert set(TABLES) == set(get_args(PowerClass))
-    assert all(table.source.text and table.source.from_memory for table in TABLES.values())
+    assert set(BANDS) == set(get_args(PowerClass))
+    assert all(power_source(name).text and power_source(name).from_memory for name in BANDS)
     assert SOURCE.text
     assert not SOURCE.from_memory
     assert set(PHASE_MINUTES) == {"0.1", "0.2", "0.5", "1", "0.2S", "0.5S"}
