@@ -15,6 +15,7 @@ import numpy as np
 from harness.core.arrays import Array
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, ZERO, Observations
 from harness.evaluation.diagnosis.predictions import Predictions
+from harness.evaluation.uncertainty.distributions import NORMAL, chi_squared_beyond
 
 TINY = 1e-5
 """Smallest variance, which keeps a covariance of values without uncertainty invertible."""
@@ -34,11 +35,9 @@ class Fits:
         Chi-squared with as many degrees of freedom as there are data, and the normal distribution for the oddest of the
         unknowns that act, times their number (Bonferroni).
         """
-        from scipy.special import gammaincc, ndtr
-
         unknowns = np.abs(self.unknowns[index])
-        poor = float(gammaincc(count / 2, max(0.0, float(self.chi_squared[index])) / 2))
-        odd = 2 * float(ndtr(-unknowns.max(initial=0.0))) * max(1, int(np.count_nonzero(unknowns)))
+        poor = chi_squared_beyond(float(self.chi_squared[index]), count)
+        odd = 2 * NORMAL.cumulative(-unknowns.max(initial=0.0)) * max(1, int(np.count_nonzero(unknowns)))
         return min(poor, odd, 1.0)
 
 

@@ -16,10 +16,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from harness.core.root import root
+from harness.evaluation.uncertainty.distributions import NORMAL, TDistribution, t_beyond
 
 MOST_TERMS = 8192
 """Enough for a rectangle with nothing beside it, where the terms fall slowest: the rest is below 1e-8."""
@@ -32,9 +34,6 @@ NEGLIGIBLE = 1e-5
 
 UNSEEN = 1e-16
 """Value of a characteristic function below which further terms change no probability."""
-
-LEAST_FREEDOM_OF_SERIES = 3.0
-"""Up to here Bessel's function does not overflow."""
 
 HALVINGS = 33
 """Few enough that the last bits of a sine, which differ between processors, do not reach the result."""
@@ -66,9 +65,10 @@ class Sum:
         low, high = 0.0, self.highest
         while self.inside(high) < probability:
             low, high = high, 2 * high
+        found = root(lambda x: self.inside(x) - probability, low, high)
         for _ in range(HALVINGS):
             middle = (low + high) / 2
-            low, high = (middle, high) if self.inside(middle) < probability else (low, middle)
+            low, high = (middle, high) if middle < found else (low, middle)
         return (low + high) / 2
 
     def cumulative(self, x: float) -> float:
@@ -77,10 +77,8 @@ class Sum:
 
     def inside(self, x: float) -> float:
         """Probability that the sum lies within +-`x`, not negative; beyond the circle one t-distribution is large and nothing else is."""
-        from scipy.special import stdtr
-
         if x >= self.length:
-            return 1 - 2 * math.fsum(float(stdtr(b.degrees_of_freedom, -x / b.scale)) for b in self.bells)
+            return 1 - 2 * math.fsum(float(t_beyond(x / b.scale, b.degrees_of_freedom)) for b in self.bells)
         angles, terms = self._terms
         found = x / self.length + 2 / math.pi * float(np.sum(terms * np.sin(angles * x)))
         found -= math.fsum(_laid_over(x, self.length, b) for b in self.bells)
@@ -95,16 +93,14 @@ class Sum:
 
 def summed(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell], probability: float) -> Sum:
     """The sum's distribution. Parts are taken as normal or as nothing where it changes no digit of the interval of `probability`."""
-    from scipy.special import ndtri, stdtrit
-
     reach = math.fsum(half_widths)
     deviation, bells = _as_normal(deviation, bells, probability)
     largest = max((b.scale for b in bells), default=0.0)
     bells = [b for b in bells if b.scale >= NEGLIGIBLE * (reach + deviation + largest)]
     # Of every bell as much lies outside its share of this as may lie outside of all.
-    upper = 1 - (1 - probability) / 2 / (1 + len(bells))
-    share = math.fsum(float(stdtrit(b.degrees_of_freedom, upper)) * b.scale for b in bells)
-    highest = reach + float(ndtri(upper)) * deviation + share
+    each = 1 - (1 - probability) / (1 + len(bells))
+    share = math.fsum(TDistribution(b.degrees_of_freedom).half_width(each) * b.scale for b in bells)
+    highest = reach + NORMAL.half_width(each) * deviation + share
     scale = math.hypot(*(b.scale for b in bells))
     length = 2 * (reach + 5 * deviation) + max(12.0 * scale, 4 * share) if bells else 1.01 * reach + 9 * deviation
     return Sum(tuple(half_widths), deviation, tuple(bells), length, highest)
@@ -112,13 +108,10 @@ def summed(half_widths: Sequence[float], deviation: float, bells: Sequence[Bell]
 
 def _as_normal(deviation: float, bells: Sequence[Bell], probability: float) -> tuple[float, list[Bell]]:
     """The normal part with every bell in it that is as good as normal, and the other bells."""
-    from scipy.special import ndtri, stdtrit
-
-    upper = (1 + probability) / 2
     left = []
     for bell in bells:
         if bell.degrees_of_freedom > MOST_FREEDOM:
-            wider = float(stdtrit(bell.degrees_of_freedom, upper) / ndtri(upper))
+            wider = TDistribution(bell.degrees_of_freedom).half_width(probability) / NORMAL.half_width(probability)
             deviation = math.hypot(deviation, bell.scale * wider)
         elif bell.scale:
             left.append(bell)
@@ -154,18 +147,17 @@ def _needed(deviation: float, bells: Sequence[Bell], length: float) -> int:
 
 
 def _t_characteristic(z: NDArray[np.float64], freedom: float) -> NDArray[np.float64]:
-    """Characteristic function of the t-distribution at `z` above 0 (Hurst 1995: Bessel's K of order `freedom` / 2)."""
-    from scipy.special import gamma, kve
+    """Characteristic function of the t-distribution at `z` (n,).
 
-    order, y = freedom / 2, math.sqrt(freedom) * z
-    if freedom <= LEAST_FREEDOM_OF_SERIES:
-        found: NDArray[np.float64] = kve(order, y) * np.exp(-y) * y**order / (gamma(order) * 2 ** (order - 1))
-        return found
-    # Near zero, where Bessel's function overflows, by the first term of its series.
-    near = y**2 < 4e-11 * (order - 1)
-    far = np.where(near, 1.0, y)
-    value = kve(order, far) * np.exp(-far) * far**order / (gamma(order) * 2 ** (order - 1))
-    return np.where(near, 1 - y**2 / (4 * (order - 1)), value)
+    A t is a normal whose variance is nu / w, w chi-squared: the mean of exp(-z^2 nu / (2 w)), summed over u = ln(w / nu).
+    """
+    u = np.arange(-1 - 80 / freedom, math.log(3 + 80 / freedom), min(0.25, 0.5 * math.sqrt(2 / freedom)))
+    weights = np.exp(freedom / 2 * (1 + u - np.exp(u)))
+    # What the smallest `z` makes nothing of needs no look at the others.
+    left = z.min() ** 2 * np.exp(-u) < 80
+    weights /= np.sum(weights)
+    found: NDArray[np.float64] = np.exp(np.multiply.outer(z**2, -np.exp(-u[left]) / 2)) @ weights[left]
+    return found
 
 
 def _laid_over(x: float, length: float, bell: Bell) -> float:
@@ -173,11 +165,6 @@ def _laid_over(x: float, length: float, bell: Bell) -> float:
 
     Out there one of several bells is large and the others are not, so their contributions add up.
     """
-    from scipy.special import stdtr
-
-    def beyond(distance: Any) -> Any:
-        return stdtr(bell.degrees_of_freedom, -distance / bell.scale)
-
     rounds = 2 * length * np.arange(1, 9)
-    near = float(np.sum(beyond(rounds - x) - beyond(rounds + x)))
-    return 2 * (near + x / length * float(beyond(17 * length)))
+    far = t_beyond(np.array([*(rounds - x), *(rounds + x), 17 * length]) / bell.scale, bell.degrees_of_freedom)
+    return 2 * float(np.sum(far[:8]) - np.sum(far[8:16]) + x / length * far[16])

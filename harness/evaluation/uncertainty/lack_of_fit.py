@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.core.arrays import Array
+from harness.evaluation.uncertainty.distributions import chi_squared_beyond
 
 HALVINGS = 60
 
@@ -30,9 +31,8 @@ class Departure:
     @property
     def significant(self) -> bool:
         """Whether it is more than chance."""
-        from scipy.special import chdtrc
-
-        return self.degrees_of_freedom > 0 and bool(chdtrc(self.degrees_of_freedom, self.chi_squared) < SIGNIFICANCE)
+        freedom = self.degrees_of_freedom
+        return freedom > 0 and chi_squared_beyond(self.chi_squared, freedom) < SIGNIFICANCE
 
 
 def departure(values: Array, design: Array, covariance: Array) -> Departure:

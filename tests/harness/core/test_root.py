@@ -1,0 +1,28 @@
+"""Where a function crosses zero, against scipy's own search (Brent's method)."""
+
+import math
+from collections.abc import Callable
+
+import pytest
+from scipy.optimize import brentq
+
+from harness.core.root import root
+
+
+@pytest.mark.parametrize(
+    ("function", "low", "high"),
+    [
+        (lambda x: x * x - 2, 0.0, 2.0),
+        (lambda x: 2 - x * x, 0.0, 200.0),
+        (lambda x: math.erf(x) - 0.9545, 0.0, 40.0),
+        (lambda x: math.tanh(50 * (x - 0.3)), 0.0, 1.0),
+        (lambda x: (x - 0.1) ** 9, 0.0, 1.0),
+        (lambda x: -1.0 if x < 0.7 else 1.0, 0.0, 1.0),
+        (lambda x: x, 0.0, 1.0),
+    ],
+)
+def test_root(function: Callable[[float], float], low: float, high: float) -> None:
+    expected = brentq(function, low, high, xtol=1e-14, rtol=1e-14, maxiter=1000)
+    # A ninth power is zero to the last bit of a double far around its root.
+    flat = 0.02 if function(0.1001) == 1e-4**9 or abs(function(0.1001)) < 1e-30 else 1e-11
+    assert root(function, low, high) == pytest.approx(expected, abs=flat * high)
