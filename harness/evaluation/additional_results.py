@@ -7,17 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.evaluation.additional.endurance import endurance
-from harness.evaluation.additional.no_load import no_load
+from harness.evaluation.additional.no_load import no_load, watched_too_short
 from harness.evaluation.additional.power_results import phase_displacement, power_point
-from harness.evaluation.additional.register_creep import watched_too_short
-from harness.evaluation.additional.smallest_readable import remarks as remarks_on_smallest
-from harness.evaluation.additional.smallest_readable import smallest_readable_current
 from harness.evaluation.conformity.fail_reasons import failed_phase, failed_power, misread
 from harness.evaluation.power.phase_displacement import phases_found
 from harness.evaluation.power.power_errors import unknown_angle
 from harness.evaluation.range_readings import RangeReadings
 from harness.evaluation.ratio.error_split import Split, split
-from harness.evaluation.ratio.smallest_current import smallest_found
+from harness.evaluation.ratio.smallest_current import remarks_on_smallest, smallest_found, smallest_readable_current
 from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.validation.checks import power_checks

@@ -151,7 +151,7 @@ def _analyser_power(
     path, observed = inputs.bench.reference_path, point.observed
     assert point.model is not None
     gain = inputs.shared_bound("reference power: gain", accuracy.of_reading)
-    drift, warmth = inputs.of_instrument("reference power", inputs.bench.entry("reference"))
+    drift, warmth = inputs.since_calibration("reference power", inputs.bench.entry("reference"))
     alpha, beta, off = own_angle(inputs, accuracy), angle.uncertain, point.model.path_error
     reading, tangent = mean_read(observed, "reference_power"), load.tangent
     turned = 0.0
@@ -205,7 +205,7 @@ def _apparent_power(inputs: InputQuantities, point: PointValues) -> Any | None:
     if accuracy is None or not is_read(point.observed, "reference_voltage"):
         return None
     gain = inputs.shared_bound("reference voltage: gain", accuracy.of_reading)
-    drift, warmth = inputs.of_instrument("reference voltage", entry)
+    drift, warmth = inputs.since_calibration("reference voltage", entry)
     step = inputs.own_bound("resolution of the voltage", accuracy.resolution / 2, "V")
     return (mean_read(point.observed, "reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
 

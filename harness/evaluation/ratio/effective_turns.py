@@ -3,6 +3,11 @@
 At equal ampere-turns the core is magnetised alike and the module sees the same current, so the meter's own curve and gain cancel
 in the ratio of two ranges' readings; what shared inputs of the reference have in common cancels too. How many turns the base range
 itself has, nobody can tell from the meter's gain: of it a reading factor is stated, indicated over reference current.
+
+The probability of the nearest whole number of turns is that of Bayes' theorem with a prior that is stated: every whole number is as probable as
+another, and in one case of a thousand (a judgement) the turns found are those of no whole number at all (a meter exchanged, a parallel path),
+anywhere alike. So no probability is 1, and a value too far from every whole number makes none of them probable. The density is that of the
+interval: a t-distribution with its degrees of freedom, as wide as U says.
 """
 
 from __future__ import annotations
@@ -19,8 +24,7 @@ from harness.core.arrays import Array
 from harness.core.interpolation import Node, interpolate
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
-from harness.evaluation.ratio.whole_turns import probability_of_nearest
-from harness.evaluation.uncertainty.combination import covariance
+from harness.evaluation.uncertainty.combination import MANY, covariance, t_factor
 from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
@@ -42,6 +46,13 @@ A base range that is steeper beside the place compared counts with its own slope
 
 SHAPE = 5e-4
 """Standard deviation of a meter's error at any ampere-turns from a smooth curve: that of `[unmodelled]` in the shipped causes, a judgement."""
+
+
+NO_WHOLE_NUMBER = 1e-3
+"""Prior probability that the turns found are of no whole number."""
+
+REACH = 100
+"""Whole numbers on either side that are weighed; further ones add nothing where anything is known."""
 
 
 @dataclass(frozen=True)
@@ -137,6 +148,24 @@ def effective_turns(inputs: InputQuantities, found: Multiplier, expected_turns: 
         ),
         holds_whole_number=abs(turns.value - nearest) <= turns.expanded_uncertainty,
     )
+
+
+def probability_of_nearest(value: float, expanded: float, degrees_of_freedom: float, coverage: float) -> float:
+    """Probability that the whole number nearest to `value` is the number of turns; `expanded` uncertainty for the probability `coverage`."""
+    freedom = min(max(1.0, degrees_of_freedom), MANY)
+    width = expanded / t_factor(freedom, coverage)
+    nearest = math.floor(value + 0.5)
+    weights = {
+        n: _density((value - n) / width, freedom) / width for n in range(nearest - REACH, nearest + REACH + 1) if n >= 0
+    }
+    whole = (1 - NO_WHOLE_NUMBER) * math.fsum(weights.values())
+    return (1 - NO_WHOLE_NUMBER) * weights.get(nearest, 0.0) / (whole + NO_WHOLE_NUMBER)
+
+
+def _density(distance: float, freedom: float) -> float:
+    """Density of the t-distribution."""
+    size = math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2) - math.log(freedom * math.pi) / 2
+    return math.exp(size - (freedom + 1) / 2 * math.log1p(distance**2 / freedom))
 
 
 def _places(rng: Range, points: Sequence[PointValues]) -> list[RatioAtCurrent]:

@@ -19,7 +19,7 @@ from typing import Any
 from harness.core.interpolation import Node, covers, interpolate
 from harness.core.quantities import format_quantity
 from harness.evaluation.uncertainty.combination import Distribution
-from harness.evaluation.uncertainty.input_quantities import DAYS_PER_YEAR, InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Accuracy, InstrumentEntry
 from harness.files.reference_part import K_OF_CERTIFICATE, SAME_BURDEN, SAME_FREQUENCY
 
@@ -73,7 +73,7 @@ def reading_error(
 ) -> tuple[Deviation, Any]:
     """Relative error of a `reading` on the range `scale` of an instrument called `of`, and its offset in its own unit."""
     on_range = f"{of}, {format_quantity(scale.full_scale, scale.unit)} range"
-    since = tuple((1.0, v) for v in inputs.of_instrument(of, entry))
+    since = tuple((1.0, v) for v in inputs.since_calibration(of, entry))
     rows = [c for c in scale.corrections if abs(c.frequency / frequency - 1) <= SAME_FREQUENCY]
     nodes = [Node(c.reading, c.error, c.uncertainty / K_OF_CERTIFICATE) for c in rows]
     if covers(nodes, reading):
@@ -143,18 +143,10 @@ def _between(inputs: InputQuantities, known: _Known, place: float) -> Deviation:
 def _since_calibration(inputs: InputQuantities, of: str = "", unit: str = "1") -> list[tuple[float, Any]]:
     """Drift since the calibration, the temperature now, and where the lead lies; `of` goes behind the names of the inputs."""
     path = inputs.bench.reference_path
-    part, named = path.part, path.part_name
-    assert part is not None
-    years = (
-        0.0 if part.calibration is None else max(0.0, (inputs.run_date - part.calibration.date).days / DAYS_PER_YEAR)
-    )
-    away = abs(inputs.bench.environment.temperature - part.calibration_temperature)
-    bounds = (
-        (f"{named}: drift since calibration", part.drift_per_year * years),
-        (f"{named}: temperature", (part.temperature_coefficient or 0.0) * away),
-        ("reference path: position of the lead", path.position or 0.0),
-    )
-    return [(1.0, inputs.shared_bound(name + of, bound, unit)) for name, bound in bounds]
+    assert path.part is not None
+    of_part = inputs.since_calibration(path.part_name, path.part, of, unit)
+    position = inputs.shared_bound(f"reference path: position of the lead{of}", path.position or 0.0, unit)
+    return [(1.0, variable) for variable in (*of_part, position)]
 
 
 def _warmth(inputs: InputQuantities, current: float) -> list[tuple[float, Any]]:

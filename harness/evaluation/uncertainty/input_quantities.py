@@ -13,6 +13,7 @@ from uncertainties import ufloat
 from harness.evaluation.uncertainty.combination import Contribution, Distribution, rectangular
 from harness.evaluation.uncertainty.repeatability import RangeScatter
 from harness.files.bench import Bench, InstrumentEntry
+from harness.files.reference_part import ReferencePart
 from harness.results import BudgetLine
 
 DAYS_PER_YEAR = 365.25
@@ -63,14 +64,16 @@ class InputQuantities:
         """The one input of this name, which lies anywhere within +-`half_width`."""
         return self.shared(name, rectangular(half_width), "rectangular", unit)
 
-    def of_instrument(self, of: str, entry: InstrumentEntry) -> tuple[Any, Any]:
-        """Drift since the calibration of an instrument called `of`, and the temperature now, which its calibration does not cover."""
+    def since_calibration(
+        self, of: str, entry: InstrumentEntry | ReferencePart, behind: str = "", unit: str = "1"
+    ) -> tuple[Any, Any]:
+        """Drift since the calibration of what is called `of`, and the temperature now, which its calibration does not cover."""
         years = max(0.0, (self.run_date - entry.calibration.date).days / DAYS_PER_YEAR) if entry.calibration else 0.0
         away = abs(self.bench.environment.temperature - entry.calibration_temperature)
-        drift, warmth = entry.drift_per_year * years, entry.temperature_coefficient * away
+        drift, warmth = entry.drift_per_year * years, (entry.temperature_coefficient or 0.0) * away
         return (
-            self.shared_bound(f"{of}: drift since calibration", drift),
-            self.shared_bound(f"{of}: temperature", warmth),
+            self.shared_bound(f"{of}: drift since calibration{behind}", drift, unit),
+            self.shared_bound(f"{of}: temperature{behind}", warmth, unit),
         )
 
     def _make(self, uncertainty: float, source: InputQuantity) -> Any:

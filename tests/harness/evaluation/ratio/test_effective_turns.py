@@ -11,9 +11,8 @@ from scipy import stats
 
 from harness.causes import shipped_causes
 from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
-from harness.evaluation.ratio.effective_turns import SHAPE, compare_with_base
+from harness.evaluation.ratio.effective_turns import NO_WHOLE_NUMBER, SHAPE, compare_with_base, probability_of_nearest
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.ratio.whole_turns import NO_WHOLE_NUMBER, probability_of_nearest
 from harness.evaluation.uncertainty.combination import covariance
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.lack_of_fit import departure
