@@ -8,8 +8,11 @@ have to act everywhere; readings that no hypothesis fits are said to be none of 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+
+import numpy as np
 
 from harness.causes import Catalogue, shipped_causes, without_ratio
 from harness.evaluation.diagnosis.evidence import (
@@ -21,9 +24,9 @@ from harness.evaluation.diagnosis.evidence import (
     observations,
 )
 from harness.evaluation.diagnosis.extra_measurement import advise
-from harness.evaluation.diagnosis.hypotheses import NONE, OTHER, OTHER_TEXT, Candidate, LocatedFault, label
+from harness.evaluation.diagnosis.hypotheses import NO_KNOWN, NONE, OTHER, SOUND, Candidate
 from harness.evaluation.diagnosis.next_step import further, looking, none_fits, not_told_apart
-from harness.evaluation.diagnosis.weighing import Weighed, Weighing, candidates_of, together, weigh
+from harness.evaluation.diagnosis.weighing import SHOWN, Weighed, Weighing, together, weigh
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Device
 from harness.results import DiagnosisDetails, Hypothesis, NextMeasurement, Reason
@@ -36,9 +39,6 @@ __all__ = [
     "SmallestReadable",
     "diagnose",
 ]
-
-SHOWN = 1e-6
-"""Causes less likely than this are not listed."""
 
 LARGEST_ODDS = 1e9
 """Larger odds are not told: they only say that there is no alternative."""
@@ -87,10 +87,9 @@ def diagnose(
     if data is None:
         return Diagnosis((), (Reason.of("no-point-with-current"),), DiagnosisDetails(causes=compared.named))
     weighing = weigh(device, catalogue, data)
-    candidates = candidates_of(device, catalogue)
     listed = _listed(weighing)
     first = listed[0]
-    unseen = [candidates[i] for i in weighing.unseen]
+    unseen = [weighing.found.candidate(i) for i in weighing.unseen]
     group = together(weighing, catalogue.limits.odds)
     alternatives = notes = list[Reason]()
     if first.fault == OTHER:
@@ -120,25 +119,21 @@ def diagnose(
 
 
 def _listed(weighing: Weighing) -> tuple[Hypothesis, ...]:
-    everything: list[tuple[tuple[LocatedFault, ...], str, float]] = [
-        (w.faults, w.candidate.text, w.probability) for w in weighing.causes
-    ]
-    everything.append((((OTHER, None),), OTHER_TEXT, weighing.other))
-    everything.sort(key=lambda entry: -entry[2])
-    healthy = next(p for faults, _, p in everything if faults == ((NONE, None),))
+    everything = [(w.candidate, w.probability) for w in weighing.causes] + [(NO_KNOWN, weighing.other)]
+    everything.sort(key=lambda entry: -entry[1])
     found = []
-    for position, (faults, text, probability) in enumerate(everything):
+    for (cause, probability), (_, following) in itertools.pairwise([*everything, (NO_KNOWN, 0.0)]):
         if probability < SHOWN:
             break
-        following = everything[position + 1][2] if position + 1 < len(everything) else 0.0
+        faults = cause.faults
         found.append(
             Hypothesis(
                 fault=" with ".join(name for name, _ in faults),
                 range=" with ".join(rng or "all" for _, rng in faults) if any(rng for _, rng in faults) else None,
-                description=text,
+                description=cause.text,
                 probability=_rounded(probability),
-                label=label(faults),
-                odds_against_none=None if faults == ((NONE, None),) else _odds(probability, healthy),
+                label=cause.label,
+                odds_against_none=None if faults == SOUND.faults else _odds(probability, weighing.sound),
                 odds_against_next=_odds(probability, following),
             )
         )
@@ -154,20 +149,18 @@ def _next(
     unseen: Sequence[Candidate],
 ) -> tuple[NextMeasurement | None, Reason | None]:
     """The next measurement for the group, or an inspection where no reading helps; for a healthy meter, what this run could not see."""
-    candidates = candidates_of(device, catalogue)
     indices = [w.index for w in group][:MOST_TOGETHER]
     probabilities = [w.probability for w in group][:MOST_TOGETHER]
     aim = "to-separate"
-    if len(indices) == 1 and weighing.causes[0].faults == ((NONE, None),):
+    if len(indices) == 1 and weighing.causes[0].candidate.faults == SOUND.faults:
         aim = "to-detect"
         indices += weighing.unseen
-        probabilities = [candidates[i].prior for i in indices]
+        probabilities = [float(weighing.found.priors[i]) for i in indices]
     if len(indices) < 2:
         return None, None
-    advice = advise(
-        weighing.model.part(indices), probabilities, data, weighing.density.common, catalogue.unmodelled.shape
-    )
-    return further(device, advice, [candidates[i] for i in indices], aim)
+    model = weighing.model.part(np.array(indices))
+    advice = advise(model, probabilities, data, weighing.density.common, catalogue.unmodelled.shape)
+    return further(device, advice, [weighing.found.candidate(i) for i in indices], aim)
 
 
 def _labels(candidates: Sequence[Candidate]) -> tuple[str, ...]:

@@ -2,49 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+import itertools
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
 
 from harness.causes import Cause
+from harness.core.arrays import Array, Flags, Indices
 from harness.files.device import Device, Range
 
 
 @dataclass(frozen=True)
 class Circuit:
-    """Keys are names of ranges. `sections`: signed turns that each range adds. `carried`: the sections in circuit in a position.
+    """A circuit, or a stack of them along leading axes; r ranges in the order of the device file.
 
-    `added`: turns more in a position alone. `position`: where the switch stands when a range is selected. `multiplied`: by what
-    the display multiplies in a position beyond the description. `alive`: the secondary is closed. `power_sense`: -1 when
-    every power is counted backwards.
+    `sections` (r,): signed turns that each range adds. `carried` (r, r): whether a position (row) has a section in circuit.
+    `added` (r,): turns more in a position alone. `position` (r,): where the switch stands when a range is selected. `multiplied`
+    (r,): by what the display multiplies in a position beyond the description. `alive` (): the secondary is closed.
+    `power_sense` (): -1 when every power is counted backwards.
     """
 
-    sections: Mapping[str, float]
-    carried: Mapping[str, tuple[str, ...]]
-    added: Mapping[str, float]
-    position: Mapping[str, str]
-    multiplied: Mapping[str, float]
-    alive: bool = True
-    power_sense: int = 1
+    sections: Array
+    carried: Flags
+    added: Array
+    position: Indices
+    multiplied: Array
+    alive: Flags
+    power_sense: Array
 
-    def turns(self, selected: str) -> float:
-        stands = self.position[selected]
-        return sum(self.sections[name] for name in self.carried[stands]) + self.added.get(stands, 0.0)
+    def __getitem__(self, indices: Indices) -> Circuit:
+        """Those at `indices` of a stack."""
+        return Circuit(*(getattr(self, f.name)[indices] for f in fields(self)))
+
+    def turns(self) -> Array:
+        """Signed turns in circuit when each range is selected (h, r)."""
+        in_position = (self.carried @ self.sections[:, :, None])[:, :, 0] + self.added
+        return np.take_along_axis(in_position, self.position, axis=1)
+
+    def display(self) -> Array:
+        """By what the display multiplies beyond the description when each range is selected (h, r)."""
+        return np.take_along_axis(self.multiplied, self.position, axis=1)
 
 
 Edit = Callable[[Circuit], Circuit]
+"""What a cause changes in every circuit of a stack."""
+
+
+def stacked(stacks: Sequence[Circuit]) -> Circuit:
+    """One stack of all `stacks`."""
+    return Circuit(*(np.concatenate([getattr(c, f.name) for c in stacks]) for f in fields(Circuit)))
 
 
 def circuit_described(device: Device) -> Circuit:
-    """The circuit as the device file has it: a series range adds a section to those of the range before."""
-    sections: dict[str, float] = {}
-    carried: dict[str, tuple[str, ...]] = {}
-    before: tuple[str, ...] = ()
-    for rng in device.ranges:
-        before = (*before, rng.name) if rng.wiring == "series" else (rng.name,)
-        carried[rng.name] = before
-        sections[rng.name] = float(rng.primary_turns - sum(sections[name] for name in before[:-1]))
-    names = [rng.name for rng in device.ranges]
-    return Circuit(sections, carried, {}, {n: n for n in names}, dict.fromkeys(names, 1.0))
+    """The one circuit that the device file has: a series range adds a section to those of the range before."""
+    count = len(device.ranges)
+    turns = np.array([[float(rng.primary_turns) for rng in device.ranges]])
+    sections, carried = turns.copy(), np.eye(count, dtype=bool)[None]
+    for i, rng in enumerate(device.ranges):
+        if rng.wiring == "series":
+            sections[:, i] -= turns[:, i - 1]
+            carried[:, i] |= carried[:, i - 1]
+    none, ones = np.zeros((1, count)), np.ones((1, count))
+    return Circuit(sections, carried, none, np.arange(count)[None], ones, np.ones(1, dtype=bool), np.ones(1))
 
 
 def edits(cause: Cause, device: Device, rng: Range | None) -> Iterator[tuple[Edit, str]]:
@@ -73,19 +93,17 @@ def _possible(cause: Cause, device: Device, rng: Range) -> bool:
     )
 
 
-def _chain(device: Device, rng: Range) -> list[str]:
-    found = [rng.name]
-    for later in device.ranges[device.ranges.index(rng) + 1 :]:
-        if later.wiring != "series":
-            break
-        found.append(later.name)
-    return found
+def _chain(device: Device, rng: Range) -> list[int]:
+    """Positions of `rng` and of the ranges wired onto it, one after the other."""
+    start = device.ranges.index(rng)
+    later = itertools.takewhile(lambda i: device.ranges[i].wiring == "series", range(start + 1, len(device.ranges)))
+    return [start, *later]
 
 
 def _edit(cause: Cause, device: Device, rng: Range | None, other: str) -> Edit:
     def apply(circuit: Circuit) -> Circuit:
         if cause.reads == "nothing":
-            circuit = replace(circuit, alive=False)
+            circuit = replace(circuit, alive=np.zeros_like(circuit.alive))
         if cause.power == "reversed":
             circuit = replace(circuit, power_sense=-circuit.power_sense)
         return circuit if rng is None else _on_range(circuit, cause, device, rng, other)
@@ -94,28 +112,27 @@ def _edit(cause: Cause, device: Device, rng: Range | None, other: str) -> Edit:
 
 
 def _on_range(circuit: Circuit, cause: Cause, device: Device, rng: Range, other: str) -> Circuit:
-    name = rng.name
-    sections, carried = dict(circuit.sections), dict(circuit.carried)
+    names = [r.name for r in device.ranges]
+    here = names.index(rng.name)
+    sections, carried, added = circuit.sections.copy(), circuit.carried.copy(), circuit.added.copy()
+    position, multiplied = circuit.position.copy(), circuit.multiplied.copy()
     # A turn more or fewer runs the way its section runs, whichever mistake was made first.
-    sections[name] += cause.section_turns if sections[name] >= 0 else -cause.section_turns
+    sections[:, here] += np.where(sections[:, here] >= 0, cause.section_turns, -cause.section_turns)
     if cause.section == "reversed":
-        sections[name] = -sections[name]
+        sections[:, here] *= -1
     if cause.section == "left-out":
-        sections[name] = 0.0
+        sections[:, here] = 0.0
     if cause.winding == "reversed":
-        sections.update({n: -sections[n] for n in _chain(device, rng)})
+        sections[:, _chain(device, rng)] *= -1
     if cause.also_in_circuit:
-        before = device.ranges[device.ranges.index(rng) - 1].name
-        carried[name] = tuple(dict.fromkeys((*carried[before], *carried[name])))
-    added = {**circuit.added, name: circuit.added.get(name, 0.0) + cause.range_turns}
-    position = dict(circuit.position)
+        carried[:, here, :] |= carried[:, here - 1, :]
+    added[:, here] += cause.range_turns
     if cause.position == "stays-here":
-        position = dict.fromkeys(position, name)
+        position[:] = here
     if cause.position == "stood-elsewhere":
-        position[name] = other
-    multiplied = dict(circuit.multiplied)
+        position[:, here] = names.index(other)
     if cause.display_factor == "applied-twice":
-        multiplied[name] *= rng.display_factor
+        multiplied[:, here] *= rng.display_factor
     if cause.display_factor == "left-out":
-        multiplied[name] /= rng.display_factor
+        multiplied[:, here] /= rng.display_factor
     return replace(circuit, sections=sections, carried=carried, added=added, position=position, multiplied=multiplied)

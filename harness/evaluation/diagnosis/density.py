@@ -12,10 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.core.arrays import Array
+from harness.core.arrays import Array, Flags, Indices
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, ZERO, Observations
 from harness.evaluation.diagnosis.predictions import Predictions
 from harness.evaluation.uncertainty.distributions import NORMAL, chi_squared_beyond
+
+SAME = 0.1
+"""Predictions that nowhere differ by more than this part of the readings' standard uncertainty count as one."""
 
 TINY = 1e-5
 """Smallest variance, which keeps a covariance of values without uncertainty invertible."""
@@ -23,11 +26,14 @@ TINY = 1e-5
 
 @dataclass(frozen=True)
 class Fits:
-    """Log density and chi-squared (h,) of h hypotheses, and each unknown found (h, k), in prior deviations from its prior's mean."""
+    """Log density and chi-squared (h,) of h hypotheses, and the equations for the k unknowns that act: `precision` (h, k, k) times
+    the unknowns, in prior deviations from their priors' means, are `projected` (h, k).
+    """
 
     log: Array
     chi_squared: Array
-    unknowns: Array
+    precision: Array
+    projected: Array
 
     def probability(self, index: int, count: int) -> float:
         """Probability of a fit as poor as that of one hypothesis to `count` data, or of an unknown as odd, whichever is less.
@@ -35,7 +41,7 @@ class Fits:
         Chi-squared with as many degrees of freedom as there are data, and the normal distribution for the oddest of the
         unknowns that act, times their number (Bonferroni).
         """
-        unknowns = np.abs(self.unknowns[index])
+        unknowns = np.abs(np.linalg.solve(self.precision[index], self.projected[index]))
         poor = chi_squared_beyond(float(self.chi_squared[index]), count)
         odd = 2 * NORMAL.cumulative(-unknowns.max(initial=0.0)) * max(1, int(np.count_nonzero(unknowns)))
         return min(poor, odd, 1.0)
@@ -50,28 +56,32 @@ class Density:
     whitener: Array
     log_determinant: float
 
-    def whitened(self, predictions: Predictions) -> Array:
-        """Means and columns of each hypothesis in one row (h, m), in standard uncertainties of the data."""
-        both = np.concatenate([predictions.means[:, :, None], predictions.columns], axis=2)
-        scaled: Array = both / np.sqrt(np.diag(self.common))[:, None]
-        flat: Array = scaled.reshape(len(both), -1)
-        return flat
+    def near(self, means: Array, other: Array) -> Flags:
+        """Flags (h,) of hypotheses whose `means` (h, n) are nowhere further from `other` ones than what counts as one."""
+        apart = np.abs(means - other) / np.sqrt(np.diag(self.common))
+        found: Flags = apart.max(axis=1) < SAME
+        return found
+
+    def same(self, one: Predictions, other: Predictions, of: Indices) -> Flags:
+        """Flags (h,) of the hypotheses that predict what the `other` ones at indices `of` (h,) do, unknowns included."""
+        found = self.near(one.means, other.means[of])
+        apart = np.abs(one.columns[found] - other.columns[of[found]]).max(axis=2)
+        found[found] = self.near(apart, np.zeros(1))
+        return found
 
     def of(self, predictions: Predictions) -> Fits:
         """Fit each of h hypotheses."""
-        count, width, columns = predictions.columns.shape
-        residual = (self.data.values - predictions.means) @ self.whitener.T
-        flat = self.whitener @ np.moveaxis(predictions.columns, 1, 0).reshape(width, -1)
-        white = np.moveaxis(flat.reshape(width, count, columns), 0, 1)
-        inner = np.swapaxes(white, 1, 2) @ white + np.eye(columns)
-        projected = (np.swapaxes(white, 1, 2) @ residual[..., None])[..., 0]
+        acting = predictions.columns[:, :, predictions.columns.any(axis=(0, 1))]
+        left = self.data.values - predictions.means
+        # A product for each hypothesis and not one for all: so small, it stays on one processor, which is quicker.
+        white = self.whitener @ np.concatenate([left[:, :, None], acting], axis=2)
+        gram = np.swapaxes(white, 1, 2) @ white
+        inner, projected = gram[:, 1:, 1:] + np.eye(acting.shape[2]), gram[:, 1:, :1]
         factor = np.linalg.cholesky(inner)
-        solved = np.linalg.solve(factor, projected[..., None])[..., 0]
-        chi_squared = np.sum(residual**2, axis=1) - np.sum(solved**2, axis=1)
+        chi_squared = gram[:, 0, 0] - np.sum(np.linalg.solve(factor, projected) ** 2, axis=(1, 2))
         inner_determinant = 2 * np.sum(np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1)
-        log = -0.5 * (chi_squared + inner_determinant + self.log_determinant + width * math.log(2 * math.pi))
-        unknowns = np.asarray(np.linalg.solve(inner, projected[..., None])[..., 0], dtype=np.float64)
-        return Fits(log, chi_squared, unknowns)
+        constant = self.log_determinant + len(self.whitener) * math.log(2 * math.pi)
+        return Fits(-0.5 * (chi_squared + inner_determinant + constant), chi_squared, inner, projected[:, :, 0])
 
 
 def density(data: Observations, shape: float) -> Density:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import lru_cache
+
+import numpy as np
 
 from harness.causes import Catalogue, Cause, Priors
-from harness.evaluation.diagnosis.circuit import Circuit, Edit, circuit_described, edits
+from harness.core.arrays import Array, Indices
+from harness.evaluation.diagnosis.circuit import Circuit, Edit, circuit_described, edits, stacked
 from harness.files.device import Device, Range
 
 NONE = "none"
 OTHER = "none-of-these"
-HEALTHY_TEXT = "no fault: turns, scaling and secondary are as described"
-OTHER_TEXT = "no known cause fits"
 
 FLAT = ("gain", "transformer_gain", "reference", "closed_turn")
 """Keys of priors that act alike at every current."""
@@ -34,7 +33,6 @@ class Candidate:
     text: str
     looks: tuple[str, ...]
     prior: float
-    circuit: Circuit
     effects: tuple[tuple[Priors, str | None], ...]
 
     @property
@@ -46,17 +44,36 @@ class Candidate:
 
     @property
     def label(self) -> str:
-        """Its name in a sentence."""
-        return label(self.faults)
+        """A name such as ``turn-missing on x4 with drifted-gain``."""
+        return " with ".join(f"{name} on {rng}" if rng else name for name, rng in self.faults)
+
+
+SOUND = Candidate(((NONE, None),), "no fault: turns, scaling and secondary are as described", (), 1.0, ())
+NO_KNOWN = Candidate(((OTHER, None),), "no known cause fits", (), 1.0, ())
 
 
 @dataclass(frozen=True)
-class CausePair:
-    """The positions, among the candidates, of a pair and of the two single causes it is made of."""
+class Hypotheses:
+    """h hypotheses, each `singles` at `first` and at `second` (h,) together.
 
-    index: int
-    first: int
-    second: int
+    The singles come first, each with the sound meter (0), which adds nothing; then the pairs. `priors` (h,) and `circuit` of all.
+    `variant_of`: a number for each single, the same for variants of one cause in one place.
+    """
+
+    singles: tuple[Candidate, ...]
+    variant_of: Indices
+    first: Indices
+    second: Indices
+    priors: Array
+    circuit: Circuit
+
+    def candidate(self, index: int) -> Candidate:
+        """The hypothesis at `index`, in words."""
+        if index < len(self.singles):
+            return self.singles[index]
+        a, b = self.singles[int(self.first[index])], self.singles[int(self.second[index])]
+        faults, text = (*a.faults, *b.faults), f"{a.text}; and {b.text}"
+        return Candidate(faults, text, (*a.looks, *b.looks), float(self.priors[index]), (*a.effects, *b.effects))
 
 
 def _acts(priors: Priors, keys: tuple[str, ...]) -> bool:
@@ -64,37 +81,37 @@ def _acts(priors: Priors, keys: tuple[str, ...]) -> bool:
     return any(getattr(priors, key) != getattr(plain, key) for key in keys)
 
 
-def label(faults: tuple[LocatedFault, ...]) -> str:
-    """A name such as ``turn-missing on x4 with drifted-gain``."""
-    return " with ".join(f"{name} on {rng}" if rng else name for name, rng in faults)
+def sound_meter(device: Device) -> Hypotheses:
+    """The one hypothesis that nothing is wrong."""
+    itself = np.zeros(1, dtype=np.int64)
+    return Hypotheses((SOUND,), itself, itself, itself, np.ones(1), circuit_described(device))
 
 
-@lru_cache(maxsize=8)
-def hypotheses(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, ...], tuple[CausePair, ...]]:
-    """All candidates, the healthy one first, and the pairs; priors sum to one together with `catalogue.weights.none_of_these`."""
-    weights = catalogue.weights
-    plain = circuit_described(device)
-    found = [Candidate(((NONE, None),), HEALTHY_TEXT, (), weights.healthy, plain, ())]
-    singles = _singles(device, catalogue)
+def hypotheses(device: Device, catalogue: Catalogue) -> Hypotheses:
+    """All there are; their priors sum to one together with `catalogue.weights.none_of_these`."""
+    weights, found, plain = catalogue.weights, _singles(device, catalogue), circuit_described(device)
     left = 1 - weights.healthy - weights.none_of_these - weights.pairs
-    found += [replace(c, prior=left * c.prior) for c, _ in singles]
-    numbered = list(enumerate(singles, start=1))
-    both = [(a, b) for a, b in itertools.combinations(numbered, 2) if a[1][0].faults != b[1][0].faults]
-    total = sum(a[1][0].prior * b[1][0].prior for a, b in both)
-    pairs = []
-    for (first, (a, edit_a)), (second, (b, edit_b)) in both:
-        pairs.append(CausePair(len(found), first, second))
-        found.append(
-            Candidate(
-                (*a.faults, *b.faults),
-                f"{a.text}; and {b.text}",
-                (*a.looks, *b.looks),
-                weights.pairs * a.prior * b.prior / total,
-                edit_b(edit_a(plain)),
-                (*a.effects, *b.effects),
-            )
-        )
-    return tuple(found), tuple(pairs)
+    singles = (replace(SOUND, prior=weights.healthy), *(replace(c, prior=left * c.prior) for c, _ in found))
+    numbers = {faults: n for n, faults in enumerate(dict.fromkeys(c.faults for c in singles))}
+    variant_of = np.array([numbers[c.faults] for c in singles])
+    first, second = np.triu_indices(len(singles), k=1)
+    kept = (first > 0) & (variant_of[first] != variant_of[second])
+    first, second = first[kept], second[kept]
+    alone = np.array([c.prior for c in singles])
+    together = alone[first] * alone[second]
+    circuits = stacked([plain, *(edit(plain) for _, edit in found)])
+    # The second cause changes the circuits of all its firsts at once; then the pairs go back into their order.
+    of_pairs = [edit(circuits[first[second == n]]) for n, (_, edit) in enumerate(found, start=1)]
+    order = np.argsort(np.lexsort((first, second)))
+    itself = np.arange(len(singles))
+    return Hypotheses(
+        singles,
+        variant_of,
+        np.concatenate([itself, first]),
+        np.concatenate([np.zeros_like(itself), second]),
+        np.concatenate([alone, weights.pairs * together / together.sum()]),
+        stacked([circuits, *of_pairs])[np.concatenate([itself, len(singles) + order])],
+    )
 
 
 def _singles(device: Device, catalogue: Catalogue) -> list[tuple[Candidate, Edit]]:
@@ -123,16 +140,16 @@ def _expanded(cause: Cause, device: Device) -> Iterator[tuple[Candidate, Edit]]:
             words = _words(device, rng, circuit, other) if rng is not None else {}
             effects = () if cause.readings == Priors() else ((cause.readings, place),)
             looks = (cause.look.format(**words),) if cause.look else ()
-            yield Candidate(((cause.name, place),), cause.text.format(**words), looks, 0.0, circuit, effects), edit
+            yield Candidate(((cause.name, place),), cause.text.format(**words), looks, 0.0, effects), edit
 
 
 def _words(device: Device, rng: Range, circuit: Circuit, other: str) -> dict[str, str]:
     index = device.ranges.index(rng)
     return {
         "range": rng.name,
-        "turns": f"{abs(circuit.turns(rng.name)):g}",
+        "turns": f"{abs(circuit.turns()[0, index]):g}",
         "expected": str(rng.primary_turns),
         "other": other,
         "before": device.ranges[index - 1].name if index else "",
-        "factor": f"{circuit.multiplied[circuit.position[rng.name]]:g}",
+        "factor": f"{circuit.display()[0, index]:g}",
     }

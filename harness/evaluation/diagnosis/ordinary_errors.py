@@ -10,9 +10,8 @@ import numpy as np
 
 from harness.causes import Catalogue
 from harness.core.arrays import Array
-from harness.evaluation.diagnosis.circuit import circuit_described
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, Settings, settings
-from harness.evaluation.diagnosis.hypotheses import HEALTHY_TEXT, NONE, Candidate
+from harness.evaluation.diagnosis.hypotheses import sound_meter
 from harness.evaluation.diagnosis.predictions import build
 from harness.files.device import Device
 
@@ -47,9 +46,9 @@ def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[Opera
     The shape of a real core is a draw of its own for every ampere-turns, shared by all that is read there.
     """
     at = settings(device, [(POWER if p.power else RATIO, p.range, p.current, p.power_factor) for p in places])
-    sound = Candidate(((NONE, None),), HEALTHY_TEXT, (), 1.0, circuit_described(device), ())
-    predicted = build(device, catalogue, [sound]).predict(at)
-    columns = np.concatenate([predicted.columns[0], _shapes(device, catalogue, places, at)], axis=1)
+    predicted = build(device, catalogue, sound_meter(device)).predict(at)
+    acting = predicted.columns[0][:, predicted.columns[0].any(axis=0)]
+    columns = np.concatenate([acting, _shapes(device, catalogue, places, at)], axis=1)
     return OrdinaryErrors(predicted.means[0], columns)
 
 

@@ -7,15 +7,14 @@ A column holds what its unknown, at one standard deviation, does to the observat
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from harness.causes import Catalogue, Priors
-from harness.core.arrays import Array
+from harness.core.arrays import Array, Flags, Indices
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Settings
-from harness.evaluation.diagnosis.hypotheses import Candidate
+from harness.evaluation.diagnosis.hypotheses import Hypotheses
 from harness.evaluation.diagnosis.magnetic_core import ArrivingFraction, Core, clipped, driven, loaded
 from harness.files.device import Device
 
@@ -56,21 +55,21 @@ class Model:
     turns: Array
     display: Array
     sense: Array
-    alive: Array
+    alive: Flags
     means: Array
     deviations: Array
     acts: Array
 
-    def part(self, indices: Sequence[int]) -> Model:
+    def part(self, indices: Indices) -> Model:
         """The same for some of the hypotheses."""
-        i = list(indices)
+        i = indices
         return Model(
             self.device, self.of_droop, self.input_clips_by, self.turns[i], self.display[i], self.sense[i], self.alive[i],
             self.means[i], self.deviations[i], self.acts[i],
         )  # fmt: skip
 
     def predict(self, at: Settings) -> Predictions:
-        """Means and columns at `at`; priors that act on the same ranges have one column together."""
+        """Means and columns at `at`; priors that act on the same ranges have one column together, whether they act here or not."""
         base, shapes, knees, others = self._shapes(at)
         acts = self.acts[:, :, at.rng]
         # (h, scope, n, key): what each unknown does where it acts.
@@ -82,9 +81,7 @@ class Model:
         bent = acts[..., None] * knees[:, None] * excess
         count, width = len(base), at.rng.shape[0]
         flat = [np.moveaxis(part, 1, 2).reshape(count, width, -1) for part in (columns, bent)]
-        joined = np.concatenate([*flat, others], axis=2)
-        used = np.abs(joined).max(axis=(0, 1)) > 0
-        return Predictions(means, joined[:, :, used])
+        return Predictions(means, np.concatenate([*flat, others], axis=2))
 
     def _shapes(self, at: Settings) -> tuple[Array, Array, Array, Array]:
         """Readings with every unknown at zero (h, n); effects of each key (h, n, key), of the knees (h, n, 2), of core and input (h, n, 4)."""
@@ -171,46 +168,48 @@ class Model:
         return found
 
 
-def build(device: Device, catalogue: Catalogue, candidates: Sequence[Candidate]) -> Model:
-    """The arrays of `candidates`; ordinary errors and those of all ranges come together in the first scope."""
+def build(device: Device, catalogue: Catalogue, found: Hypotheses) -> Model:
+    """The arrays of all hypotheses. What acts on all ranges comes together in the first scope, each cause on one range has its own."""
     names = [r.name for r in device.ranges]
-    described = np.array([r.primary_turns for r in device.ranges], dtype=float)
-    ordinary_mean, ordinary_deviation = _numbers(catalogue.ordinary)
-    scopes = 1 + max(sum(place is not None for _, place in c.effects) for c in candidates)
-    means = np.zeros((len(candidates), scopes, len(KEYS)))
-    variances = np.zeros_like(means)
-    acts = np.zeros((len(candidates), scopes, len(names)))
-    means[:, 0], variances[:, 0], acts[:, 0] = ordinary_mean, ordinary_deviation**2, 1.0
-    for h, candidate in enumerate(candidates):
-        scope = 0
-        for priors, place in candidate.effects:
-            mean, deviation = _numbers(priors)
-            if place is not None:
-                scope += 1
-                acts[h, scope] = [name == place for name in names]
-            where = scope if place is not None else 0
-            means[h, where] += mean
-            variances[h, where] += deviation**2
+    means, variances = np.zeros((2, len(found.singles), len(KEYS)))
+    places = np.zeros((len(found.singles), len(names)))
+    for i, single in enumerate(found.singles):
+        for priors, place in single.effects:
+            means[i], variances[i] = _moments(priors)
+            places[i] = [name == place for name in names]
+    local = np.max(places, axis=1, keepdims=True) > 0
+    scopes = 3 if local.any() else 1
+    all_means, all_variances = np.zeros((2, len(found.priors), scopes, len(KEYS)))
+    acts = np.zeros((len(found.priors), scopes, len(names)))
+    all_means[:, 0], all_variances[:, 0] = _moments(catalogue.ordinary)
+    acts[:, 0] = 1.0
+    for scope, which in enumerate((found.first, found.second), start=1):
+        for moments, of_single in ((all_means, means), (all_variances, variances)):
+            own = of_single[which]
+            moments[:, 0] += np.where(local[which], 0.0, own)
+            if scopes > 1:
+                moments[:, scope] = np.where(local[which], own, 0.0)
+                acts[:, scope] = places[which]
     # In the circuit seen from the secondary, where it is a conductance beside the loop.
     transformer = device.transformer
     loop = (transformer.burden + (transformer.winding_resistance or 0.0)) / transformer.secondary_turns**2
-    means[:, :, CLOSED_TURN] *= loop
-    variances[:, :, CLOSED_TURN] *= loop**2
-    circuits = [c.circuit for c in candidates]
+    all_means[:, :, CLOSED_TURN] *= loop
+    all_variances[:, :, CLOSED_TURN] *= loop**2
     return Model(
         device=device,
         of_droop=catalogue.unmodelled.of_droop,
         input_clips_by=catalogue.unmodelled.input_clips_by,
-        turns=np.array([[c.turns(n) for n in names] for c in circuits]) / described,
-        display=np.array([[c.multiplied[c.position[n]] for n in names] for c in circuits]),
-        sense=np.array([c.power_sense for c in circuits], dtype=float),
-        alive=np.array([c.alive for c in circuits], dtype=float),
-        means=means,
-        deviations=np.sqrt(variances),
+        turns=found.circuit.turns() / np.array([r.primary_turns for r in device.ranges]),
+        display=found.circuit.display(),
+        sense=found.circuit.power_sense,
+        alive=found.circuit.alive,
+        means=all_means,
+        deviations=np.sqrt(all_variances),
         acts=acts,
     )
 
 
-def _numbers(priors: Priors) -> tuple[Array, Array]:
+def _moments(priors: Priors) -> tuple[Array, Array]:
+    """Means and variances of the keys."""
     found = [getattr(priors, key) for key in KEYS]
-    return np.array([p.mean for p in found]), np.array([p.deviation for p in found])
+    return np.array([p.mean for p in found]), np.array([p.deviation**2 for p in found])

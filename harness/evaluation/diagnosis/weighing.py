@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -13,15 +13,18 @@ from harness.causes import Catalogue
 from harness.core.arrays import Array, Flags, Indices
 from harness.evaluation.diagnosis.density import Density, broad, density
 from harness.evaluation.diagnosis.evidence import Observations
-from harness.evaluation.diagnosis.hypotheses import Candidate, CausePair, LocatedFault, hypotheses
+from harness.evaluation.diagnosis.hypotheses import Candidate, Hypotheses, hypotheses
 from harness.evaluation.diagnosis.predictions import Model, build
 from harness.files.device import Device
 
-SAME = 0.1
-"""Predictions that nowhere differ by more than this part of the readings' standard uncertainty count as one."""
-
 SAYS_NOTHING = 5.0
 """Smallest factor between probabilities of a run at which it says anything of a cause beside another."""
+
+SHOWN = 1e-6
+"""Causes less likely than this are not listed."""
+
+BLOCK = 200
+"""Hypotheses predicted at once: more take more memory and, beyond the processor's cache, more time."""
 
 
 @dataclass(frozen=True)
@@ -32,37 +35,42 @@ class Weighed:
     index: int
     probability: float
 
-    @property
-    def faults(self) -> tuple[LocatedFault, ...]:
-        return self.candidate.faults
-
 
 @dataclass(frozen=True)
 class Weighing:
-    """Causes by falling probability; `other` is that of none of these. `unseen`: indices of single causes that act on nothing
-    this run read. `masked`: causes that would not show beside the likeliest one. `aliases`: explanations that predict the very
-    readings of the likeliest one. `fit`: probability of a fit as poor as that of the best explanation.
+    """Causes by falling probability, as far as they are listed and one more; `sound` and `other` are those of nothing wrong and of
+    none of these. `unseen`: indices of single causes that act on nothing this run read. `masked`: causes that would not show beside
+    the likeliest one. `aliases`: explanations that predict the very readings of the likeliest one. `fit`: probability of a fit as
+    poor as that of the best explanation.
     """
 
     causes: tuple[Weighed, ...]
+    sound: float
     other: float
     unseen: tuple[int, ...]
     masked: tuple[Candidate, ...]
     aliases: tuple[Candidate, ...]
     fit: float
+    found: Hypotheses
     model: Model
     density: Density
 
 
+@dataclass(frozen=True)
+class Compared:
+    """h hypotheses and the data: `logs` (h,) of the density, `distinct` (h,): predictions unlike those of a sound meter or, for a pair,
+    of one of its causes; `means` (h, n) of the predictions. A pair with a cause that is not distinct by itself was not predicted.
+    """
+
+    logs: Array
+    distinct: Flags
+    means: Array
+
+
 @lru_cache(maxsize=8)
-def _prepared(device: Device, catalogue: Catalogue) -> tuple[tuple[Candidate, ...], tuple[CausePair, ...], Model]:
-    candidates, pairs = hypotheses(device, catalogue)
-    return candidates, pairs, build(device, catalogue, candidates)
-
-
-def candidates_of(device: Device, catalogue: Catalogue) -> tuple[Candidate, ...]:
-    """Every candidate, as `Weighed.index` counts them."""
-    return _prepared(device, catalogue)[0]
+def _prepared(device: Device, catalogue: Catalogue) -> tuple[Hypotheses, Model]:
+    found = hypotheses(device, catalogue)
+    return found, build(device, catalogue, found)
 
 
 def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
@@ -70,83 +78,87 @@ def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
 
     Where even the best fits worse than the catalogue's limit, the listed ones lose probability to none of these in proportion.
     """
-    candidates, pairs, model = _prepared(device, catalogue)
-    predictions = model.predict(data.settings)
+    found, model = _prepared(device, catalogue)
     common = density(data, catalogue.unmodelled.shape)
-    flat = common.whitened(predictions)
-    seen = _distinct(flat, pairs, len(candidates) - len(pairs))
-    fits = common.of(predictions)
-    priors = np.array([c.prior for c in candidates])
-    logs = np.where(seen, fits.log + np.log(priors), -np.inf)
+    compared = _compared(found, model, common)
+    logs = np.where(compared.distinct, compared.logs + np.log(found.priors), -np.inf)
     alternatives = broad(data, len(device.ranges))
     share = math.log(catalogue.weights.none_of_these / len(alternatives))
     others = np.array([share + float(common.of(a).log[0]) for a in alternatives])
     highest = max(logs.max(), others.max())
     weights, other = np.exp(logs - highest), float(np.sum(np.exp(others - highest)))
     total = float(weights.sum()) + other
-    fit = fits.probability(int(np.argmax(logs)), len(data.values))
+    fit = common.of(model.part(np.array([np.argmax(logs)])).predict(data.settings)).probability(0, len(data.values))
     believed = min(1.0, fit / catalogue.limits.fit)
-    causes = _merged(candidates, weights / total * believed)
+    probabilities = weights / total * believed
+    causes = _merged(found, probabilities)
     top = causes[0].index
-    alike = _alike(flat, np.arange(len(flat)), np.full(len(flat), top))
+    alike = _alike_to(top, compared, model, common)
+    aliases = [found.candidate(i) for i in np.flatnonzero(alike & compared.distinct).tolist()]
     return Weighing(
         causes=causes,
+        sound=float(probabilities[0]),
         other=1 - believed * (1 - other / total),
-        unseen=tuple(i for i in range(1, len(candidates) - len(pairs)) if not seen[i]),
-        masked=tuple(candidates[i] for i in _masked(top, pairs, seen, alike, fits.log)),
-        aliases=tuple(
-            candidates[i]
-            for i in np.flatnonzero(alike & seen).tolist()
-            if candidates[i].faults != candidates[top].faults
-        ),
+        unseen=tuple(np.flatnonzero(~compared.distinct[: len(found.singles)]).tolist()),
+        masked=tuple(found.singles[i] for i in _masked(top, found, compared, alike)),
+        aliases=tuple(c for c in aliases if c.faults != causes[0].candidate.faults),
         fit=fit,
+        found=found,
         model=model,
         density=common,
     )
 
 
-def _alike(flat: Array, first: Indices, second: Indices) -> Flags:
-    """Whether the predictions at indices `first` are those at `second`; `flat` (h, m) in standard uncertainties."""
-    found: Flags = np.abs(flat[first] - flat[second]).max(axis=1) < SAME
-    return found
+def _compared(found: Hypotheses, model: Model, common: Density) -> Compared:
+    count, at = len(found.priors), common.data.settings
+    singles = model.part(np.arange(len(found.singles))).predict(at)
+    shows = ~common.same(singles, singles, np.zeros(len(found.singles), dtype=np.int64))
+    shows[0] = True
+    logs, distinct, means = np.full(count, -np.inf), np.zeros(count, dtype=bool), np.full((count, len(at.kind)), np.inf)
+    # What one cause of a pair does not show, the pair does not show either: it is that of the other cause alone.
+    for block in _blocks(np.flatnonzero(shows[found.first] & shows[found.second])):
+        predicted = model.part(block).predict(at)
+        logs[block], means[block] = common.of(predicted).log, predicted.means
+        like_one, like_other = (common.same(predicted, singles, of[block]) for of in (found.first, found.second))
+        distinct[block] = (block < len(shows)) | ~(like_one | like_other)
+    return Compared(logs, distinct, means)
 
 
-def _distinct(flat: Array, pairs: Sequence[CausePair], singles: int) -> Flags:
-    """Flags (h,) of candidates with predictions unlike those of nothing wrong, or, for a pair, of one of its causes."""
-    seen = np.ones(len(flat), dtype=bool)
-    rest = np.arange(1, singles)
-    seen[1:singles] = ~_alike(flat, rest, np.zeros_like(rest))
-    made = np.array([(p.index, p.first, p.second) for p in pairs], dtype=np.int64).reshape(-1, 3)
-    index, first, second = made.T
-    seen[index] = seen[first] & seen[second] & ~_alike(flat, index, first) & ~_alike(flat, index, second)
-    return seen
+def _blocks(indices: Indices) -> Iterator[Indices]:
+    for start in range(0, len(indices), BLOCK):
+        yield indices[start : start + BLOCK]
 
 
-def _masked(top: int, pairs: Sequence[CausePair], seen: Flags, alike: Flags, likelihoods: Array) -> list[int]:
+def _alike_to(top: int, compared: Compared, model: Model, common: Density) -> Flags:
+    """Flags (h,) of the hypotheses that predict the very readings of `top`."""
+    at = common.data.settings
+    its = model.part(np.array([top])).predict(at)
+    alike = common.near(compared.means, its.means)
+    for block in _blocks(np.flatnonzero(alike)):
+        alike[block] = common.same(model.part(block).predict(at), its, np.zeros_like(block))
+    return alike
+
+
+def _masked(top: int, found: Hypotheses, compared: Compared, alike: Flags) -> list[int]:
     """Single causes that change nothing told by the run beside the one at `top`; beside a sound meter (0) a cause stands alone."""
-    if top == 0:
-        singles = pairs[0].index if pairs else len(likelihoods)
-        told_of = np.abs(likelihoods[:singles] - likelihoods[0]) > math.log(SAYS_NOTHING)
-        return [i for i in range(1, singles) if seen[i] and not told_of[i]]
-    found = []
-    for pair in pairs:
-        other = pair.second if pair.first == top else pair.first if pair.second == top else 0
-        told = abs(float(likelihoods[pair.index] - likelihoods[top])) > math.log(SAYS_NOTHING)
-        if other and seen[other] and (alike[pair.index] or not told):
-            found.append(other)
-    return found
+    beside = (found.first == top) | (found.second == top)
+    beside[top] = False
+    silent = alike | (np.abs(compared.logs - compared.logs[top]) <= math.log(SAYS_NOTHING))
+    return [int(i) for i in (found.first + found.second - top)[beside & silent]]
 
 
-def _merged(candidates: Sequence[Candidate], probabilities: Array) -> tuple[Weighed, ...]:
-    """Join the variants of one cause in one place, named by the likeliest."""
-    best: dict[tuple[LocatedFault, ...], int] = {}
-    total: dict[tuple[LocatedFault, ...], float] = {}
-    for index in np.argsort(-probabilities, kind="stable").tolist():
-        faults = candidates[index].faults
-        best.setdefault(faults, index)
-        total[faults] = total.get(faults, 0.0) + float(probabilities[index])
-    found = [Weighed(candidates[index], index, total[faults]) for faults, index in best.items()]
-    return tuple(sorted(found, key=lambda w: -w.probability))
+def _merged(found: Hypotheses, probabilities: Array) -> tuple[Weighed, ...]:
+    """Join the variants of one cause in one place, named by the likeliest; those that are listed, and one more."""
+    order = np.argsort(-probabilities, kind="stable")
+    variants = (found.variant_of[which[order]] for which in (found.first, found.second))
+    _, likeliest, cause = np.unique(np.stack([*variants], axis=1), axis=0, return_index=True, return_inverse=True)
+    totals = np.bincount(cause, weights=probabilities[order])
+    falling = np.lexsort((likeliest, -totals))
+    told = falling[: 1 + max(1, int(np.count_nonzero(totals >= SHOWN)))]
+    return tuple(
+        Weighed(found.candidate(i), i, float(p))
+        for i, p in zip(order[likeliest[told]].tolist(), totals[told], strict=True)
+    )
 
 
 def together(weighing: Weighing, odds: float) -> tuple[Weighed, ...]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
+from collections import defaultdict
 
 import numpy as np
 import pytest
@@ -10,16 +12,18 @@ from scipy import integrate, stats
 from uncertainties import ufloat
 
 from harness.causes import shipped_causes
-from harness.evaluation.diagnosis import FurtherEvidence, PowerError
-from harness.evaluation.diagnosis.density import density
-from harness.evaluation.diagnosis.evidence import POWER, observations, settings, tangent
+from harness.evaluation.diagnosis import FurtherEvidence, PowerError, diagnose
+from harness.evaluation.diagnosis.density import SAME, density
+from harness.evaluation.diagnosis.evidence import POWER, Observations, observations, settings, tangent
 from harness.evaluation.diagnosis.extra_measurement import _information
-from harness.evaluation.diagnosis.hypotheses import hypotheses
+from harness.evaluation.diagnosis.hypotheses import hypotheses, sound_meter
 from harness.evaluation.diagnosis.predictions import build
+from harness.evaluation.diagnosis.weighing import SHOWN, weigh
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
-from harness.files.device import Device
+from harness.files.device import Device, Range
+from tests.direct_physics import DirectBench, demo_inputs
 from tests.harness.evaluation.conftest import RUN_DATE, sweep
 
 
@@ -29,15 +33,15 @@ def test_the_density_is_scipys_multivariate_normal(device: Device, bench: Bench)
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (9 if r == "x10" else 1))]
     data = observations(device, points, FurtherEvidence())
     assert data is not None
-    candidates, _ = hypotheses(device, shipped_causes())
-    predictions = build(device, shipped_causes(), candidates).predict(data.settings)
+    found = hypotheses(device, shipped_causes())
+    predictions = build(device, shipped_causes(), found).predict(data.settings)
     common = density(data, 5e-4)
     fits = common.of(predictions)
-    for h in range(0, len(candidates), 7):
+    for h in range(0, len(found.priors), 7):
         columns, mean = predictions.columns[h], predictions.means[h]
         spread = common.common + columns @ columns.T
         expected = stats.multivariate_normal(mean, spread, allow_singular=True).logpdf(data.values)
-        assert fits.log[h] == pytest.approx(expected, rel=1e-6, abs=1e-3), candidates[h].label
+        assert fits.log[h] == pytest.approx(expected, rel=1e-6, abs=1e-3), found.candidate(h).label
         residual = data.values - mean
         assert fits.chi_squared[h] == pytest.approx(residual @ np.linalg.solve(spread, residual), rel=1e-4, abs=1e-3)
 
@@ -62,8 +66,7 @@ def test_power_is_wrong_by_the_tangent(device: Device, power_factor: float) -> N
 
     The sign of d is that of IEC 61869-2 (positive when the secondary leads; value from memory), of phi positive when the current lags.
     """
-    candidates, _ = hypotheses(device, shipped_causes())
-    model = build(device, shipped_causes(), candidates[:1])
+    model = build(device, shipped_causes(), sound_meter(device))
     at = settings(device, [(POWER, "x1", 10.0, power_factor)])
     mean = float(model.predict(at).means[0, 0])
     ordinary = shipped_causes().ordinary
@@ -82,3 +85,79 @@ def test_a_power_shares_inputs_with_the_points(device: Device, bench: Bench) -> 
     data = observations(device, points, FurtherEvidence([PowerError("x1", 1.0, 1.0, error + ufloat(0, 1e-3))]))
     assert data is not None
     assert data.covariance[0, -1] == pytest.approx(float(error.std_dev) ** 2)
+
+
+def _plainly(device: Device, data: Observations) -> tuple[dict[tuple[object, ...], float], list[int]]:
+    """Priors times densities by cause, and the causes that do not show: every hypothesis at once, no lemma, nothing left out."""
+    found, causes = hypotheses(device, shipped_causes()), shipped_causes()
+    predicted = build(device, causes, found).predict(data.settings)
+    common = density(data, causes.unmodelled.shape).common
+    spread = common + predicted.columns @ np.swapaxes(predicted.columns, 1, 2)
+    left = data.values - predicted.means
+    chi_squared = np.einsum("hn,hn->h", left, np.linalg.solve(spread, left[..., None])[..., 0])
+    logs = np.log(found.priors) - (chi_squared + np.linalg.slogdet(2 * math.pi * spread)[1]) / 2
+    whole = np.concatenate([predicted.means[:, :, None], predicted.columns], axis=2)
+    whole /= np.sqrt(np.diag(common))[:, None]
+    shown = np.ones(len(logs), dtype=bool)
+    for h, (one, other) in enumerate(zip(found.first, found.second, strict=True)):
+        alone = [0] if h < len(found.singles) else [one, other]
+        shown[h] = h == 0 or all(shown[a] and np.abs(whole[h] - whole[a]).max() >= SAME for a in alone)
+    weights: dict[tuple[object, ...], float] = defaultdict(float)
+    for h in np.flatnonzero(shown).tolist():
+        weights[found.candidate(h).faults] += math.exp(logs[h] - logs[shown].max())
+    return weights, np.flatnonzero(~shown[: len(found.singles)]).tolist()
+
+
+@pytest.mark.parametrize("everything", [False, True])
+@pytest.mark.parametrize(
+    ("faults", "seed"),
+    [
+        ((), 1_000_001),
+        (("turn-missing:x4",), 1_000_002),
+        (("closed-turn", "drifted-gain"), 1_000_003),
+        (("section-reversed:x4", "display-offset"), 1_000_004),
+        (("switch-left-in-another-position:x20",), 1_000_005),
+        (("secondary-open",), 1_000_006),
+    ],
+)
+def test_blocks_weigh_as_all_hypotheses_at_once_do(faults: tuple[str, ...], seed: int, everything: bool) -> None:
+    """The same causes in the same order, with the same odds, as by the plain formulas over every one of them."""
+    inputs = demo_inputs()
+    bench = DirectBench(inputs, faults, seed)
+    points = bench.points()
+    beside = FurtherEvidence(bench.powers(), bench.smallest()) if everything else FurtherEvidence()
+    data = observations(inputs.device, points, beside)
+    assert data is not None
+    weighing = weigh(inputs.device, shipped_causes(), data)
+    plain, unseen = _plainly(inputs.device, data)
+    assert list(weighing.unseen) == unseen
+    top = weighing.causes[0]
+    total = top.probability / plain[top.candidate.faults]
+    assert max(plain, key=lambda faults: plain[faults]) == top.candidate.faults
+    told = {w.candidate.faults: w.probability for w in weighing.causes}
+    assert {faults for faults, weight in plain.items() if weight * total >= SHOWN} <= set(told)
+    for cause, probability in told.items():
+        assert probability == pytest.approx(plain[cause] * total, rel=1e-5, abs=1e-12)
+
+
+def test_ten_ranges_are_weighed_in_little_memory(device: Device, bench: Bench) -> None:
+    """20,782 hypotheses about ten ranges, a turn missing in the last section: found, with no more than 100 MB at a time."""
+    turns = (1, 2, 4, 5, 8, 10, 16, 20, 40, 50)
+    sections = tuple(_section(device.ranges[min(i, 1)], n) for i, n in enumerate(turns))
+    many = device.model_copy(update={"ranges": sections})
+    inputs = InputQuantities(bench, RUN_DATE)
+    wound = {f"x{n}": n - (n == 50) for n in turns}
+    points = [point_values(many, inputs, p) for p in sweep(many, lambda r, i: i * wound[r])]
+    tracemalloc.start()
+    try:
+        found = diagnose(many, points)
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert found.causes[0].label == "turn-missing on x50"
+    assert most < 100e6
+
+
+def _section(rng: Range, turns: int) -> Range:
+    changed = {"name": f"x{turns}", "primary_turns": turns, "display_factor": 1 / turns}
+    return rng.model_copy(update={**changed, "minimum_current": 1 / turns, "maximum_current": 100 / turns})

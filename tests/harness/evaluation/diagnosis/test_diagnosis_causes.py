@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ from harness.commands.new import new
 from harness.core.errors import UserError
 from harness.evaluation.diagnosis import ConsideredCauses, diagnose
 from harness.evaluation.diagnosis.circuit import circuit_described
-from harness.evaluation.diagnosis.hypotheses import hypotheses
+from harness.evaluation.diagnosis.hypotheses import Hypotheses, LocatedFault, hypotheses
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
@@ -98,9 +99,10 @@ def test_an_own_cause_is_found_on_its_range_alone(device: Device, bench: Bench) 
 def test_priors_are_a_distribution(device: Device, independent_device: Device) -> None:
     weights = shipped_causes().weights
     for one in (device, independent_device):
-        candidates, pairs = hypotheses(one, shipped_causes())
-        assert sum(c.prior for c in candidates) == pytest.approx(1 - weights.none_of_these)
-        assert sum(candidates[p.index].prior for p in pairs) == pytest.approx(weights.pairs)
+        found = hypotheses(one, shipped_causes())
+        assert found.priors.sum() == pytest.approx(1 - weights.none_of_these)
+        assert found.priors[len(found.singles) :].sum() == pytest.approx(weights.pairs)
+        assert [c.prior for c in found.singles] == found.priors[: len(found.singles)].tolist()
 
 
 def test_the_simulated_bench_can_have_every_cause() -> None:
@@ -111,22 +113,28 @@ def test_the_simulated_bench_can_have_every_cause() -> None:
 WINDING = ["turn-missing", "turn-extra", "section-reversed", "winding-reversed", "both-windings-in-circuit"]
 
 
+@cache
+def _demo_hypotheses() -> tuple[Hypotheses, list[tuple[LocatedFault, ...]]]:
+    found = hypotheses(demo_inputs().device, shipped_causes())
+    return found, [found.candidate(h).faults for h in range(len(found.priors))]
+
+
 @given(st.lists(st.sampled_from(WINDING), unique=True, max_size=2), st.data())
 def test_turns_are_those_of_the_simulated_winding(faults: list[str], data: st.DataObject) -> None:
     """Two descriptions of one winding, written for different ends, agree on every fault and pair: sign, sections and all."""
     device = demo_inputs().device
-    candidates, _ = hypotheses(device, shipped_causes())
+    found, causes = _demo_hypotheses()
     asked = [(f, data.draw(st.sampled_from([r.name for r in device.ranges]))) for f in faults]
-    made = [c for c in candidates if sorted(c.faults) == sorted(asked) or (not asked and c.faults[0][0] == "none")]
+    made = [h for h, c in enumerate(causes) if sorted(c) == sorted(asked) or (not asked and c[0][0] == "none")]
     ranges = [RangeDescription(r.name, r.primary_turns, r.wiring, r.display_factor, 0.1, 1.0) for r in device.ranges]
     active = [ActiveFault(Fault(name=name, kind="winding", summary=""), range=rng) for name, rng in asked]
     turns = signed_turns(ranges, active)
     if made:
-        assert any({n: c.circuit.turns(n) for n in turns} == turns for c in made)
+        assert [turns[r.name] for r in device.ranges] in found.circuit.turns()[made].tolist()
 
 
 def test_described_sections_are_what_each_range_adds(device: Device) -> None:
-    assert circuit_described(device).sections == {"x1": 1.0, "x10": 9.0}
+    assert circuit_described(device).sections.tolist() == [[1.0, 9.0]]
 
 
 def test_the_record_alone_recomputes_and_other_causes_are_said(tmp_path: Path) -> None:
