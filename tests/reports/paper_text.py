@@ -19,8 +19,19 @@ def _extracted(content: bytes) -> tuple[str, ...]:
     )
 
 
+_PRINTED: dict[int, tuple[Results, bytes]] = {}
+"""Certificates by the identity of their results, which live as long; a dictionary in them has no hash."""
+
+
+def printed(results: Results) -> bytes:
+    """The certificate of `results`, made once for all tests that look at it."""
+    if id(results) not in _PRINTED:
+        _PRINTED[id(results)] = results, certificate(results)
+    return _PRINTED[id(results)][1]
+
+
 def pages_of(results: Results) -> tuple[str, ...]:
-    return _extracted(certificate(results))
+    return _extracted(printed(results))
 
 
 def squeezed(text: str) -> str:

@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
-import io
 import math
 import re
-import tempfile
-from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
 
-from harness.commands.new import BENCH_POWER, new
-from harness.preparation.run_files import load_inputs
 from harness.results import RangeResult, Results, Stated
-from harness.steps import Options
 from reports.budget_table import degrees
-from reports.certificate import certificate
-from tests.on_twin import TwinRun
 from tests.rejudged import rejudged
 from tests.reports import sample_results
+from tests.reports.paper_text import pages_of
+from tests.reports.power_run import ran
 
 TITLE = "Budget of the "
 LINE = re.compile(
@@ -31,22 +23,9 @@ LINE = re.compile(
 FACTOR = {"%": 0.01, "m": 1e-3, "µ": 1e-6, "n": 1e-9}
 
 
-@functools.cache
-def _ran(procedure: str) -> Results:
-    with tempfile.TemporaryDirectory() as folder:
-        twin = TwinRun(load_inputs(*new(Path(folder), BENCH_POWER), procedure, Options()))
-        twin.run()
-        return twin.results()
-
-
-def _pages(results: Results) -> list[str]:
-    pages = PdfReader(io.BytesIO(certificate(results))).pages
-    return [page.extract_text().replace("\N{NO-BREAK SPACE}", " ") for page in pages]
-
-
 def _budgets(results: Results) -> dict[str, str]:
     """What stands under each title of a budget, by the rest of that title."""
-    parts = "\n".join(_pages(results)).split(TITLE)[1:]
+    parts = "\n".join(pages_of(results)).split(TITLE)[1:]
     return {part.partition("\n")[0].strip(): part.partition("\n")[2] for part in parts}
 
 
@@ -70,7 +49,7 @@ def _check(text: str, found: Stated, scale: float, count: int) -> None:
 
 
 def test_an_error_of_power_and_a_phase_displacement_of_every_range_have_a_budget_that_adds_up() -> None:
-    results = _ran("power_and_phase")
+    results = ran()
     budgets = _budgets(results)
     for found in results.ranges:
         power = {f"power error on range {found.name}: {p.name}": p for p in found.power}
@@ -82,11 +61,11 @@ def test_an_error_of_power_and_a_phase_displacement_of_every_range_have_a_budget
         number, unit = title.rpartition(": ")[2].split()
         angle = angles[float(number) * (1e-3 if unit == "mA" else 1)]
         _check(budgets[title], angle.displacement, 60 * 180 / math.pi, len(angle.budget))
-    assert "The results file has all other budgets" in " ".join(" ".join(_pages(results)).split())
+    assert "The results file has all other budgets" in " ".join(" ".join(pages_of(results)).split())
 
 
 def test_a_title_stands_with_the_whole_of_its_budget() -> None:
-    pages = _pages(_ran("power_and_phase"))
+    pages = pages_of(ran())
     assert sum(page.count(TITLE) for page in pages) == 9
     for page in pages:
         assert page.count(TITLE) == page.count(", combined") == len(re.findall(r"^U = ", page, re.MULTILINE))
@@ -94,7 +73,7 @@ def test_a_title_stands_with_the_whole_of_its_budget() -> None:
 
 def test_the_power_point_with_least_room_for_its_uncertainty_is_shown() -> None:
     """Of a claim of power that is far tighter at one point, that point."""
-    results = _ran("power_and_phase")
+    results = ran()
 
     def tighter(found: RangeResult) -> RangeResult:
         power = tuple(
@@ -114,7 +93,7 @@ def test_the_power_point_with_least_room_for_its_uncertainty_is_shown() -> None:
 
 
 def test_without_a_claim_the_lowest_power_factor_at_the_smallest_current_is_shown() -> None:
-    results = _ran("power_and_phase")
+    results = ran()
     ranges = tuple(
         dataclasses.replace(
             r,
@@ -132,7 +111,7 @@ def test_without_a_claim_the_lowest_power_factor_at_the_smallest_current_is_show
 
 @pytest.mark.parametrize("procedure", ["smallest_current", "bench_check"])
 def test_the_smallest_current_and_the_check_of_the_bench_have_one(procedure: str) -> None:
-    results = _ran(procedure)
+    results = ran(procedure)
     budgets = _budgets(results)
     if results.bench_check is not None:
         assert list(budgets) == ["check of the bench"]
@@ -153,7 +132,7 @@ def test_the_smallest_current_and_the_check_of_the_bench_have_one(procedure: str
 
 def test_inputs_alike_stand_in_one_line_with_their_number_and_root_sum_of_squares() -> None:
     """JCGM 100:2008, 5.1.2: three contributions alike add in squares to the root of three of one."""
-    results = _ran("bench_check")
+    results = ran("bench_check")
     assert results.bench_check is not None
     own = [line for line in results.bench_check.budget if line.source == "resolution of the reference"]
     assert len(own) == 3
@@ -165,7 +144,7 @@ def test_inputs_alike_stand_in_one_line_with_their_number_and_root_sum_of_square
 
 
 def test_inputs_of_one_name_that_weigh_differently_stay_apart() -> None:
-    results = _ran("bench_check")
+    results = ran("bench_check")
     check = results.bench_check
     assert check is not None
     other = dataclasses.replace(check.budget[-1], sensitivity=-0.1, contribution=check.budget[-1].contribution * 0.15)

@@ -6,7 +6,7 @@ import io
 import math
 import re
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 import pytest
 from pypdf import PdfReader
@@ -20,10 +20,18 @@ from reports.first_page import certificate_number
 from reports.fonts import printable
 from tests.rejudged import rejudged
 from tests.reports import sample_results
-from tests.reports.paper_text import body_of, pages_of, squeezed
+from tests.reports.paper_text import body_of, pages_of, printed, squeezed
 from tests.results_read import from_json
 
-Maker = Callable[[], Results]
+
+class Maker(Protocol):
+    """What makes results once; `__wrapped__` makes them anew."""
+
+    __wrapped__: Callable[[], Results]
+
+    def __call__(self) -> Results: ...
+
+
 MAKERS = [sample_results.passing, sample_results.failing, sample_results.turns_check, sample_results.stressed]
 
 
@@ -205,18 +213,19 @@ def test_pages_are_counted_and_carry_number_and_stamp(make: Maker) -> None:
 
 @pytest.mark.parametrize("make", MAKERS)
 def test_same_results_give_the_same_bytes(make: Maker) -> None:
-    assert certificate(make()) == certificate(make())
+    """Made anew from results made anew."""
+    assert certificate(make.__wrapped__()) == printed(make())
 
 
 def test_results_read_back_from_json_give_the_same_certificate() -> None:
     """Infinite degrees of freedom are null in the file."""
     results = sample_results.failing()
-    assert certificate(from_json(to_json(results))) == certificate(results)
+    assert certificate(from_json(to_json(results))) == printed(results)
 
 
 @pytest.mark.parametrize("make", MAKERS)
 def test_every_font_is_embedded_and_of_the_one_family(make: Maker) -> None:
-    content = certificate(make())
+    content = printed(make())
     assert b"Helvetica" not in content
     names = set()
     for page in PdfReader(io.BytesIO(content)).pages:
@@ -230,7 +239,7 @@ def test_every_font_is_embedded_and_of_the_one_family(make: Maker) -> None:
 
 def test_pages_are_a4() -> None:
     """ISO 216: 210 mm by 297 mm."""
-    for page in PdfReader(io.BytesIO(certificate(sample_results.passing()))).pages:
+    for page in PdfReader(io.BytesIO(printed(sample_results.passing()))).pages:
         assert float(page.mediabox.width) / 72 * 25.4 == pytest.approx(210, abs=0.1)
         assert float(page.mediabox.height) / 72 * 25.4 == pytest.approx(297, abs=0.1)
 

@@ -14,7 +14,7 @@ from rich.console import Console
 from harness.command_line import main
 from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import BENCH_POWER, new
-from harness.preparation.run_files import load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.results import Results
 from harness.steps import Options
 from reports.points_csv import COLUMNS
@@ -28,22 +28,32 @@ PAGE = (Path(__file__).parents[2] / "reports" / "results.md").read_text(encoding
 def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A run that compares currents and powers."""
     folder = tmp_path_factory.mktemp("power")
-    twin = TwinRun(load_inputs(*new(folder, BENCH_POWER), "power_and_phase", Options(readings=2, per_decade=1)))
+    return _recorded(
+        folder, load_inputs(*new(folder, BENCH_POWER), "power_and_phase", Options(readings=2, per_decade=1))
+    )
+
+
+def _recorded(folder: Path, inputs: RunInputs) -> Path:
+    twin = TwinRun(inputs)
     twin.run()
     file = folder / "record.jsonl"
     file.write_bytes(twin.content)
     return file
 
 
-def _certified(record: Path, out: Path) -> tuple[Results, list[dict[str, str]]]:
+@pytest.fixture(scope="module")
+def certified(record: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Results, list[dict[str, str]]]:
+    out = tmp_path_factory.mktemp("out")
     told = Console(file=io.StringIO())
     assert certify(CertifyOptions(record, out, table=out / "tables" / "points.csv"), told) in (0, 1)
     with (out / "tables" / "points.csv").open(encoding="utf-8", newline="") as file:
         return read_results(out / "results.json"), list(csv.DictReader(file))
 
 
-def test_every_point_has_a_row_that_says_what_the_results_say(record: Path, tmp_path: Path) -> None:
-    results, rows = _certified(record, tmp_path)
+def test_every_point_has_a_row_that_says_what_the_results_say(
+    certified: tuple[Results, list[dict[str, str]]],
+) -> None:
+    results, rows = certified
     currents = [p for r in results.ranges for p in r.points]
     powers = [p for r in results.ranges for p in r.power]
     assert currents
@@ -60,9 +70,9 @@ def test_every_point_has_a_row_that_says_what_the_results_say(record: Path, tmp_
         assert float(of[power.name, "power"]["reference value"]) == power.reference_power
 
 
-def test_the_errors_follow_from_the_values_beside_them(record: Path, tmp_path: Path) -> None:
+def test_the_errors_follow_from_the_values_beside_them(certified: tuple[Results, list[dict[str, str]]]) -> None:
     """IEC 61869-2, ratio error; IEC 62052-11, percentage error: indicated less true, over true."""
-    for row in _certified(record, tmp_path)[1]:
+    for row in certified[1]:
         indicated, reference = float(row["indicated value"]), float(row["reference value"])
         assert math.isclose(float(row["error (%)"]), (indicated / reference - 1) * 100, rel_tol=1e-6, abs_tol=1e-9)
 
@@ -72,9 +82,8 @@ def test_every_column_is_on_the_page() -> None:
     assert [line.split("|")[1].strip() for line in told.splitlines() if line.startswith("| ")][1:] == list(COLUMNS)
 
 
-def test_what_makes_the_table_is_loaded_only_for_it(
-    record: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_makes_the_table_is_loaded_only_for_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    record = _recorded(tmp_path, load_inputs(*new(tmp_path), "turns_check", Options(readings=1)))
     monkeypatch.setitem(sys.modules, "pandas", None)
     monkeypatch.delitem(sys.modules, "reports.points_csv", raising=False)
     console = Console(file=io.StringIO())

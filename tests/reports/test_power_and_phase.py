@@ -3,43 +3,26 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
-import io
 import json
 import math
 import re
-import tempfile
 from collections import Counter
-from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
 
-from harness.commands.new import BENCH_POWER, new
 from harness.core.quantities import signed_text
-from harness.preparation.run_files import load_inputs
 from harness.results import Results, worst
-from harness.steps import Options
 from harness.wording.results_file import to_json
-from reports.certificate import certificate
-from tests.on_twin import TwinRun
 from tests.rejudged import rejudged
+from tests.reports.paper_text import pages_of
+from tests.reports.power_run import ran
 from tests.results_read import from_json
 
 NUMBER = re.compile(r"[0-9A-F]{4}-[0-9A-F]{4}-[0-9A-F]{4}")
 
 
-@functools.cache
-def _ran() -> Results:
-    with tempfile.TemporaryDirectory() as folder:
-        twin = TwinRun(load_inputs(*new(Path(folder), BENCH_POWER), "power_and_phase", Options()))
-        twin.run()
-        return twin.results()
-
-
 def _text(results: Results) -> str:
-    pages = PdfReader(io.BytesIO(certificate(results))).pages
-    return "\n".join(page.extract_text() for page in pages).replace("\N{NO-BREAK SPACE}", " ")
+    return "\n".join(pages_of(results))
 
 
 def _table(text: str, title: str, end: str) -> list[str]:
@@ -50,7 +33,7 @@ def _table(text: str, title: str, end: str) -> list[str]:
 
 def test_every_current_of_a_range_says_at_which_power_factor() -> None:
     """IEC 62053-21 (value from memory) tests at 1, 0.5 inductive and 0.8 capacitive: three currents each."""
-    results = _ran()
+    results = ran()
     text = _text(results)
     for found in results.ranges:
         cells = _table(text, f"Range {found.name}: {found.verdict}", "Verification certificate")
@@ -60,25 +43,25 @@ def test_every_current_of_a_range_says_at_which_power_factor() -> None:
 
 
 def test_one_notation_of_power_factors_is_used_on_all_pages() -> None:
-    text = _text(_ran())
+    text = _text(ran())
     assert "0.5 i" not in text
     assert "0.8 c" not in text
     assert "at 0.8 leading," in text
 
 
 def test_points_for_which_no_power_factor_was_asked_take_it_from_the_power_read_there() -> None:
-    data = json.loads(to_json(_ran()))
+    data = json.loads(to_json(ran()))
     for found in data["ranges"]:
         for point in found["points"]:
             assert abs(point["nominal_power_factor"]) in (1, 0.5, 0.8)
             point["nominal_power_factor"] = None
-    without, asked = (NUMBER.sub("", _text(r)) for r in (from_json(json.dumps(data)), _ran()))
+    without, asked = (NUMBER.sub("", _text(r)) for r in (from_json(json.dumps(data)), ran()))
     assert without == asked
 
 
 def test_power_and_phase_stand_at_a_glance_with_their_verdicts() -> None:
     """The largest part of a limit by another way: all errors over their limits, sorted."""
-    results = _ran()
+    results = ran()
     cells = _table(_text(results), "Worst phase", "Worst error: the error with the largest |error| / limit")
     for found in results.ranges:
         row = cells[cells.index(found.name) :][:10]
@@ -91,7 +74,7 @@ def test_power_and_phase_stand_at_a_glance_with_their_verdicts() -> None:
 
 
 def test_the_worst_of_power_is_of_the_worst_verdict_and_without_a_claim_the_largest() -> None:
-    (found, *_) = _ran().ranges
+    (found, *_) = ran().ranges
     largest = max(found.power, key=lambda p: abs(p.power_error.value))
     smallest = min(found.power, key=lambda p: abs(p.power_error.value))
     failed = tuple(
@@ -104,14 +87,14 @@ def test_the_worst_of_power_is_of_the_worst_verdict_and_without_a_claim_the_larg
     angles = [dataclasses.replace(p, displacement=rejudged(p.displacement, limit=None)) for p in found.phase]
     assert worst(angles).displacement == max((p.displacement for p in angles), key=lambda d: abs(d.value))
     unclaimed = tuple(dataclasses.replace(r, power=tuple(free), phase=tuple(angles)) for r in (found,))
-    text = " ".join(_text(dataclasses.replace(_ran(), ranges=unclaimed)).split())
+    text = " ".join(_text(dataclasses.replace(ran(), ranges=unclaimed)).split())
     assert "the largest |error| where nothing is claimed" in text
 
 
 @pytest.mark.parametrize("factor", [None, 1.0])
 def test_a_run_of_currents_has_neither_column_nor_row(factor: float | None) -> None:
     """A load that was asked for a power factor of 1 throughout has told nothing by a column of ones."""
-    results = _ran()
+    results = ran()
     plain = tuple(
         dataclasses.replace(
             r,
