@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from threading import Barrier
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 
@@ -29,14 +29,32 @@ from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerm
 from simulated.transports.serial_line import SerialLine
 from simulated.transports.vxi11 import Vxi11Server
 
-SETTINGS = LinkSettings(timeout=0.2)
+SETTINGS = LinkSettings(timeout=0.4)
 PATIENT = LinkSettings(timeout=1.0)
 """Where a fault tells itself at once, a timeout would only strike on a busy machine."""
 SAY_SO = ("refuse", "reset", "vanish", "come-back-as-another", "queued-error", "over-range", "stale", "wrong-digit")
 """Faults after which nobody has to wait for a timeout: an answer came, or the connection ended."""
-LATENESS, AWAY = 0.3, 0.25
+LATENESS, AWAY = 0.6, 0.25
 STRUCK = 4
 """The exchange that is struck: identification, error queue, reading, error queue, and then this reading."""
+
+PATIENCE = 60.0
+"""Seconds within which an instrument answers again: it was gone for a moment, or talked until it had said all, which takes as long as the machine lets it."""
+
+T = TypeVar("T")
+
+
+def persistently(attempt: Callable[[], T]) -> T:
+    """What `attempt` returns, tried until it does. Raises its LinkError or ReplyError when it never does."""
+    until = time.monotonic() + PATIENCE
+    while True:
+        try:
+            return attempt()
+        except (LinkError, ReplyError):
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.1)
+
 
 TEXT_TRANSPORTS = ("socket", "hislip", "vxi11", "serial")
 TEXT_FAULTS = [f for f, framings in FAULTS.items() if "text" in framings]
@@ -102,19 +120,16 @@ class Client:
 
     def open(self) -> None:
         """Raises IdentityError when another one answers, InstrumentError when none does for a while."""
-        for attempts_left in reversed(range(8)):
-            try:
-                self.driver.open()
-                identity = self.driver.identify()
-                self.driver.drain_errors()
-                break
-            except (LinkError, ReplyError):
-                if not attempts_left:
-                    raise
-                time.sleep(0.1)
+        identity = persistently(self._identified)
         if identity != (self.identity or identity):
             raise IdentityError("another one answers", instrument="multimeter", address=self.driver.address)
         self.identity = identity
+
+    def _identified(self) -> Identity:
+        self.driver.open()
+        identity = self.driver.identify()
+        self.driver.drain_errors()
+        return identity
 
     def read(self) -> float:
         """A reading behind which no error is queued."""
@@ -201,29 +216,19 @@ def served_registers(framing: str, schedule: Schedule, folder: Path) -> Iterator
 
 
 def opened_registers(address: str, drain: bool) -> ModbusLink:
-    for attempts_left in reversed(range(8)):
-        try:
-            return ModbusLink("meter", address, SETTINGS, drain=drain)
-        except LinkError:
-            if not attempts_left:
-                raise
-            time.sleep(0.1)
-    raise AssertionError("unreachable")
+    return persistently(lambda: ModbusLink("meter", address, SETTINGS, drain=drain))
 
 
-def read_once_it_is_back(link: ModbusLink, address: str, held: list[list[int]]) -> tuple[list[int], list[int]]:
+def read_once_it_is_back(address: str, held: list[list[int]]) -> tuple[list[int], list[int]]:
     """What is read next and what was truly held, over a fresh link as often as the unit is still gone. Raises LinkError when it does not come back."""
-    for attempts_left in reversed(range(8)):
-        try:
-            read = link.read_registers("input", 0, 2)
-            link.close()
-            return read, held[-1]
-        except LinkError:
-            if not attempts_left:
-                raise
-            time.sleep(0.1)
-            link = opened_registers(address, drain=True)
-    raise AssertionError("unreachable")
+
+    def attempt() -> tuple[list[int], list[int]]:
+        link = opened_registers(address, drain=True)
+        read = link.read_registers("input", 0, 2)
+        link.close()
+        return read, held[-1]
+
+    return persistently(attempt)
 
 
 @pytest.mark.parametrize(
@@ -242,7 +247,8 @@ def test_registers(framing: str, fault: str, tmp_path: Path) -> None:
             except LinkError as failure:
                 failures.append(failure)
                 link = opened_registers(address, drain=True)
-        read, truly = read_once_it_is_back(link, address, held)
+        link.close()
+        read, truly = read_once_it_is_back(address, held)
     assert read == truly
     assert schedule.injected == [(1, fault)]
     assert wrong == (fault in UNSEEN)

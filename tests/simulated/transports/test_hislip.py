@@ -1,4 +1,4 @@
-"""HiSLIP with pyvisa-py's client, and byte by byte as IVI-6.1 lays it out."""
+"""HiSLIP byte by byte as IVI-6.1 lays it out; with a client: test_message_sessions.py."""
 
 from __future__ import annotations
 
@@ -8,16 +8,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-import pyvisa
 
 from harness.core.clock import RealClock
-from instruments.errors import LinkError
-from instruments.links.link import LinkSettings
-from instruments.links.visa_link import VisaLink
 from simulated.bench import SimulatedBench
 from simulated.serve import serve
-
-QUICK = LinkSettings(timeout=0.4)
 
 
 @pytest.fixture
@@ -30,63 +24,6 @@ def address(make_description: Callable[..., Any]) -> Iterator[str]:
 
 def port_of(address: str) -> int:
     return int(address.split(",")[1].split(":")[0])
-
-
-def test_pyvisa_py_talks_to_it(address: str) -> None:
-    """PyVISA-py is an independent client of IVI-6.1: identify, set, read back, clear, status byte."""
-    visa = pyvisa.ResourceManager("@py")
-    source: Any = visa.open_resource(address, timeout=2000)
-    assert source.query("*IDN?").split(",")[2] == "S-100"
-    source.write("SOUR:CURR 1.5")
-    assert float(source.query("SOUR:CURR?")) == 1.5
-    assert source.read_stb() == 0
-    source.clear()
-    assert source.query("*OPC?").strip() == "1"
-    source.close()
-    visa.close()
-
-
-def test_a_link_over_it_and_what_it_says_when_nothing_comes(address: str) -> None:
-    """Replies come without their terminators; a question nobody understands times out, with context, and closes the link."""
-    link = VisaLink("source", address, QUICK)
-    assert link.query("*IDN?") == "Simulated,SCPI AC current source or load,S-100,1.0"
-    with pytest.raises(LinkError, match="no reply within the timeout") as caught:
-        link.query("NONSENSE?")
-    assert (caught.value.instrument, caught.value.address, caught.value.command) == ("source", address, "NONSENSE?")
-    assert caught.value.received == 0
-    assert caught.value.elapsed is not None
-    assert 0.3 < caught.value.elapsed < 2.0
-    with pytest.raises(LinkError, match="link is closed"):
-        link.query("*IDN?")
-    again = VisaLink("source", address, QUICK)
-    assert again.query("SYST:ERR?") == '-113,"Undefined header"'
-    again.close()
-
-
-def opened_once_free(address: str) -> VisaLink:
-    """A locked link, once the instrument has seen that the one before has ended. Raises LinkError when it never does."""
-    for attempts_left in reversed(range(10)):
-        try:
-            return VisaLink("source", address, LinkSettings(timeout=0.3, lock=True))
-        except LinkError:
-            if not attempts_left:
-                raise
-    raise AssertionError("unreachable")
-
-
-def test_a_lock_keeps_others_out_until_its_session_ends(address: str) -> None:
-    """IVI-6.1, lock: a second request fails after its timeout; messages of the other session wait."""
-    holder = VisaLink("source", address, LinkSettings(timeout=0.3, lock=True))
-    assert holder.query("*OPC?") == "1"
-    with pytest.raises(LinkError, match="another program has locked it"):
-        VisaLink("source", address, LinkSettings(timeout=0.3, lock=True))
-    other = VisaLink("source", address, LinkSettings(timeout=0.3))
-    with pytest.raises(LinkError, match="no reply"):
-        other.query("*OPC?")
-    holder.close()
-    free = opened_once_free(address)
-    assert free.query("*OPC?") == "1"
-    free.close()
 
 
 def message(kind: int, control: int = 0, parameter: int = 0, payload: bytes = b"") -> bytes:

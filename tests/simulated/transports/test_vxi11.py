@@ -1,24 +1,17 @@
-"""VXI-11 with pyvisa-py's client, and byte by byte as the specifications lay it out."""
+"""VXI-11 byte by byte as the specifications lay it out; with a client: test_message_sessions.py."""
 
 from __future__ import annotations
 
 import socket
 import struct
-import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-import pyvisa
 
 from harness.core.clock import RealClock
-from instruments.errors import LinkError
-from instruments.links.link import LinkSettings
-from instruments.links.visa_link import VisaLink
 from simulated.bench import SimulatedBench
 from simulated.serve import SimulationError, serve
-
-QUICK = LinkSettings(timeout=0.4)
 
 
 @pytest.fixture
@@ -32,62 +25,6 @@ def address(make_description: Callable[..., Any]) -> Iterator[str]:
 
 def port_of(address: str) -> int:
     return int(address.split(",")[1].split(":")[0])
-
-
-def test_pyvisa_py_talks_to_it(address: str) -> None:
-    """PyVISA-py is an independent client of the specification: identify, set, read back, clear, status byte."""
-    visa = pyvisa.ResourceManager("@py")
-    source: Any = visa.open_resource(address, timeout=2000)
-    assert source.query("*IDN?").split(",")[2] == "S-100"
-    source.write("SOUR:CURR 1.5")
-    assert float(source.query("SOUR:CURR?")) == 1.5
-    assert source.read_stb() == 0
-    source.clear()
-    assert source.query("*OPC?").strip() == "1"
-    source.close()
-    visa.close()
-
-
-def test_a_link_over_it_and_what_it_says_when_nothing_comes(address: str) -> None:
-    """Replies come without their terminators; a question nobody understands times out, with context, and closes the link."""
-    link = VisaLink("source", address, QUICK)
-    assert link.query("*IDN?") == "Simulated,SCPI AC current source or load,S-100,1.0"
-    began = time.monotonic()
-    with pytest.raises(LinkError, match="within the timeout") as caught:
-        link.query("NONSENSE?")
-    assert time.monotonic() - began < 1.5
-    assert (caught.value.instrument, caught.value.address, caught.value.command) == ("source", address, "NONSENSE?")
-    with pytest.raises(LinkError, match="link is closed"):
-        link.query("*IDN?")
-    again = VisaLink("source", address, QUICK)
-    assert again.query("SYST:ERR?") == '-113,"Undefined header"'
-    again.close()
-
-
-def opened_once_free(address: str) -> VisaLink:
-    """A locked link, once the instrument has seen that the one before has ended. Raises LinkError when it never does."""
-    for attempts_left in reversed(range(10)):
-        try:
-            return VisaLink("source", address, LinkSettings(timeout=0.4, lock=True))
-        except LinkError:
-            if not attempts_left:
-                raise
-    raise AssertionError("unreachable")
-
-
-def test_a_lock_keeps_others_out_until_its_connection_ends(address: str) -> None:
-    """Device_lock of the core channel: error 11, device locked by another link."""
-    holder = VisaLink("source", address, LinkSettings(timeout=0.4, lock=True))
-    assert holder.query("*OPC?") == "1"
-    with pytest.raises(LinkError, match="LOCKED"):
-        VisaLink("source", address, LinkSettings(timeout=0.4, lock=True))
-    other = VisaLink("source", address, QUICK)
-    with pytest.raises(LinkError, match="write failed"):
-        other.query("*OPC?")
-    holder.close()
-    free = opened_once_free(address)
-    assert free.query("*OPC?") == "1"
-    free.close()
 
 
 def record(body: bytes) -> bytes:
