@@ -66,6 +66,23 @@ def test_time_on_is_counted_from_the_question_to_plug_in(tmp_path: Path) -> None
     assert all("kettle may be on for 3 min from now" in text for text in asked)
 
 
+@pytest.mark.parametrize("seconds", [81, 158, 361, 438])
+def test_a_hold_whose_readings_are_typed_ends_with_the_time_of_its_load(tmp_path: Path, seconds: int) -> None:
+    """Wherever that falls: the typing of every point counts, that of the first one too."""
+    limits = [(f'longest_on = "{h} h"', f'longest_on = "{seconds} s"') for h in (8, 2, 1)]
+    inputs = hand(tmp_path, "endurance", Options(hold=100), *limits, ('"3 min"', f'"{seconds} s"'))
+    assert {load.longest_on for load in inputs.bench.entry("load").shelf} == {seconds}
+    # `Hands` takes 10 s of the 15 for plugging in, none for unplugging, and 3 s of the 4 for a value.
+    hands = Leisurely(
+        lambda text: (
+            14.9 if "unplugged / cannot" in text else 5.0 if "Plug in:" in text else 1.0 if "shows" in text else 0.0
+        )
+    )
+    twin, _ = worked(inputs, hands)
+    assert [line for line in twin.record.of_kind("skip") if line["direction"] == "hold"]
+    assert max(on for _, on in hands.on) <= seconds
+
+
 def test_whoever_fetches_the_kettle_first_is_in_no_hurry(tmp_path: Path) -> None:
     """Two minutes of searching, at a question that energises nothing: every point is read, and nothing asked again."""
     inputs = hand(tmp_path, "current_ratio", Options(readings=4, per_decade=1))
