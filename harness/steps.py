@@ -15,33 +15,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from harness.claims.limits_of_error import currents_of_class
+from harness.claims.limits_of_error import currents_of_class as currents_of_class
 from harness.class_tables.accuracy_classes import TOLERANCE
-from harness.core.quantities import signed_text
-from harness.files.device import Device, Range
-
-__all__ = [
-    "DIRECTIONS",
-    "Apply",
-    "Device",
-    "Direction",
-    "Observe",
-    "Options",
-    "PointReading",
-    "Procedure",
-    "Range",
-    "Release",
-    "Select",
-    "Step",
-    "Steps",
-    "Wait",
-    "both_ways",
-    "common_current",
-    "currents_of_class",
-    "ladder",
-    "procedure",
-    "signed_text",
-]
+from harness.core.quantities import signed_text as signed_text
+from harness.files.device import Device as Device
+from harness.files.device import Range as Range
 
 Direction = Literal["zero", "up", "down", "single", "hold", "search", "check"]
 DIRECTIONS: tuple[Direction, ...] = ("zero", "up", "down", "single", "hold", "search", "check")

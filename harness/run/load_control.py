@@ -59,11 +59,7 @@ class LoadControl:
 
     def release(self) -> None:
         """Take the load off, have it confirmed, and verify with the reference that no current flows."""
-        reference, before = self.reference, self.state.current
-        self.links.redoing("load off", lambda _: self._switch_off())
-        if reference.can_see_dead and (before or not reference.seen_dead):
-            self.links.redoing("no current", lambda _: reference.see_dead())
-        self.state.current = 0.0
+        self._off()
         self._run.progress.energised(0.0)
         self._run.writer.write("step", step="release")
 
@@ -99,12 +95,16 @@ class LoadControl:
 
     def _take_off(self) -> None:
         if self.state.current:
-            self.links.redoing("load off", lambda _: self._switch_off())
-            if self.reference.can_see_dead:
-                # Before a person is told that nothing is plugged in.
-                self.links.redoing("no current", lambda _: self.reference.see_dead())
-            self.state.current = 0.0
+            self._off()
             self._run.stop.check()
+
+    def _off(self) -> None:
+        reference, before = self.reference, self.state.current
+        self.links.redoing("load off", lambda _: self._switch_off())
+        if reference.can_see_dead and (before or not reference.seen_dead):
+            # Before a person is told that nothing is plugged in.
+            self.links.redoing("no current", lambda _: reference.see_dead())
+        self.state.current = 0.0
 
     def _protect(self, limit: float) -> None:
         # No load takes a limit beyond its own range.

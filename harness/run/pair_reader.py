@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from harness.core.outliers import odd_one
@@ -52,28 +51,17 @@ class PairReading(NamedTuple):
         return line
 
 
-@dataclass
-class PointPairs:
-    pairs: list[PairReading] = field(default_factory=list)
-
-    def add(self, pair: PairReading) -> None:
-        self.pairs.append(pair)
-
-    @property
-    def count(self) -> int:
-        return len(self.pairs)
-
-    def odd_one(self, reference_step: float, displayed_step: float | None) -> str:
-        """Which reading is an outlier of its point by `outliers.odd_one`; empty when they agree. Without `displayed_step` the display is not tested."""
-        read = [("reference", [p.reference.value for p in self.pairs], reference_step)]
-        if displayed_step is not None:
-            read.append(("device", [p.displayed.value for p in self.pairs], displayed_step))
-        for what, values, step in read:
-            odd = odd_one(values, step)
-            if odd is not None:
-                others = statistics.median(values[:odd] + values[odd + 1 :])
-                return f"{what} read {values[odd]:g} once and {others:g} otherwise"
-        return ""
+def odd_reading(pairs: Sequence[PairReading], reference_step: float, displayed_step: float | None) -> str:
+    """Which reading is an outlier of its point by `odd_one`; empty when they agree. Without `displayed_step` the display is not tested."""
+    read = [("reference", [p.reference.value for p in pairs], reference_step)]
+    if displayed_step is not None:
+        read.append(("device", [p.displayed.value for p in pairs], displayed_step))
+    for what, values, step in read:
+        odd = odd_one(values, step)
+        if odd is not None:
+            others = statistics.median(values[:odd] + values[odd + 1 :])
+            return f"{what} read {values[odd]:g} once and {others:g} otherwise"
+    return ""
 
 
 class PairReader:
@@ -182,20 +170,17 @@ class PairReader:
             flowing = seen.value * factor if current or reference.by_person else 0.0
             return {"displayed": meter.read(flowing / rng.display_factor)}
 
+        def around(name: str, read: Callable[[], Reading], typed: Entry) -> list[Entry]:
+            after = Entry(lambda found: {name: _between(found[BEFORE], read())})
+            return [Entry(lambda _: {BEFORE: read()}), typed, after]
+
+        off_the_meter = Entry(shown, typed=True)
         if not reference.by_person:
-            return [
-                Entry(lambda _: {BEFORE: reference.read()}),
-                Entry(shown, typed=True),
-                Entry(lambda found: {"reference": _between(found[BEFORE], reference.read())}),
-            ]
-        typed = Entry(lambda _: {"reference": reference.read(current / factor)}, typed=True)
+            return around("reference", reference.read, off_the_meter)
+        off_the_reference = Entry(lambda _: {"reference": reference.read(current / factor)}, typed=True)
         if not meter.by_person:
-            return [
-                Entry(lambda _: {BEFORE: meter.read(None)}),
-                typed,
-                Entry(lambda found: {"displayed": _between(found[BEFORE], meter.read(None))}),
-            ]
-        return [typed, Entry(shown, typed=True)]
+            return around("displayed", lambda: meter.read(None), off_the_reference)
+        return [off_the_reference, off_the_meter]
 
 
 def _between(before: Reading, after: Reading) -> Reading:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from harness.files.device import Range
 from harness.record.history import point_reading
 from harness.run.load_control import LoadControl
-from harness.run.pair_reader import PairReader, PairReading, PointPairs
+from harness.run.pair_reader import PairReader, PairReading, odd_reading
 from harness.run.run_context import RunContext
 from harness.run.time_on import TO_BEGIN_A_PAIR, OnTooLong
 from harness.run.undoable_entry import Entries
@@ -33,14 +33,14 @@ class PointAcquisition:
         if self._pairs.by_hand:
             pairs = self._typed_pairs(number, step, rng, scale, attempt)
         else:
-            pairs = PointPairs()
-            while pairs.count < step.count:
+            pairs = []
+            while len(pairs) < step.count:
                 self._run.stop.check()
                 self._control.time_on.check()
                 pair = self._read_pair(step, rng)
                 self._control.reference.check_plausible(pair)
-                self._run.writer.write("reading", point=number, attempt=attempt, pair=pairs.count, **pair.as_line)
-                pairs.add(pair)
+                self._run.writer.write("reading", point=number, attempt=attempt, pair=len(pairs), **pair.as_line)
+                pairs.append(pair)
             self._check_agreement(step, pairs, scale, attempt)
         self._run.station.reference.check()
         # Had the run not responded meanwhile, the last reading could be of a load that the guard was switching off.
@@ -54,11 +54,11 @@ class PointAcquisition:
             direction=step.direction,
             nominal_current=nominal,
             reference_scale=scale,
-            count=pairs.count,
+            count=len(pairs),
             **({} if self._control.state.power_factor is None else {"power_factor": self._control.state.power_factor}),
             **({"power": True} if step.power else {}),
         )
-        return point_reading(step.point, rng, self._run.bench, [p.as_line for p in pairs.pairs])
+        return point_reading(step.point, rng, self._run.bench, [p.as_line for p in pairs])
 
     def _entries(self, step: Observe, rng: Range) -> Entries:
         if step.direction == "check":
@@ -67,28 +67,24 @@ class PointAcquisition:
 
     def _read_pair(self, step: Observe, rng: Range) -> PairReading:
         entries = self._entries(step, rng)
-        while True:
-            try:
-                return self._pairs.finished(entries)
-            except UndoLast:
-                # The pair before is written down already; this one is read anew.
-                self._run.progress.note(NOTHING_BEFORE)
+        # The pair before is written down already.
+        return self._run.until_read(lambda: self._pairs.finished(entries))
 
-    def _check_agreement(self, step: Observe, pairs: PointPairs, scale: float, attempt: int) -> None:
+    def _check_agreement(self, step: Observe, pairs: Sequence[PairReading], scale: float, attempt: int) -> None:
         """Raise ReplyError for an outlier. One that recurs is how the device reads, and is evaluated so."""
         odd = self._odd_one(step, pairs, scale)
         if odd and attempt <= BELIEVED_AFTER:
             name = self._run.station.reference.name if odd.startswith("reference") else self._run.station.meter.name
             raise ReplyError(odd, instrument=name, address=self._run.station.instruments[name].address)
 
-    def _odd_one(self, step: Observe, pairs: PointPairs, scale: float) -> str:
+    def _odd_one(self, step: Observe, pairs: Sequence[PairReading], scale: float) -> str:
         """Which reading is an outlier of its point; empty when they agree."""
         # In a search for the display threshold a display may read now and then; a check standard has steps of its own.
         shows = None if step.direction in ("search", "check") else self._run.device.display.resolution
         accuracy = next(r for r in self._run.bench.entry("reference").ranges if r.full_scale == scale)
-        return pairs.odd_one(accuracy.resolution, shows)
+        return odd_reading(pairs, accuracy.resolution, shows)
 
-    def _typed_pairs(self, number: int, step: Observe, rng: Range, scale: float, attempt: int) -> PointPairs:
+    def _typed_pairs(self, number: int, step: Observe, rng: Range, scale: float, attempt: int) -> list[PairReading]:
         """Pairs of a point that a person reads, recorded once the person has accepted them. Until then the person may undo them value by value."""
         begun = [self._entries(step, rng)]
         while True:
@@ -118,8 +114,8 @@ class PointAcquisition:
                     self._run.writer.write("undo", point=number, attempt=attempt, pair=len(begun) - 1, **forgotten)
                 else:
                     self._run.progress.note(NOTHING_BEFORE)
-        pairs = PointPairs([self._pairs.pair(entries.finish()) for entries in begun])
-        self._write_down(number, attempt, pairs.pairs)
+        pairs = [self._pairs.pair(entries.finish()) for entries in begun]
+        self._write_down(number, attempt, pairs)
         return pairs
 
     def _write_down(self, number: int, attempt: int, pairs: Sequence[PairReading]) -> None:
@@ -130,7 +126,7 @@ class PointAcquisition:
         """Whether the person accepts the readings, after being told of any outlier. Raises Stopped."""
         pairs = [self._pairs.pair(entries.finish()) for entries in read]
         shown = [[r.raw for r in (p.reference, p.displayed, *p.also.values())] for p in pairs]
-        odd = self._odd_one(step, PointPairs(pairs), scale)
+        odd = self._odd_one(step, pairs, scale)
         heads = ["reference", "meter under test", *(name.replace("_", " ") for name in pairs[0].also)]
         rows = "\n".join(
             "  " + "".join(f"{text:>{max(len(head), 9) + 2}}" for text, head in zip(row, heads, strict=True))

@@ -9,7 +9,6 @@ from harness.run.run_context import BenchState, RunContext
 from harness.run.settling import settle
 from harness.run.time_on import TimeOn, scale_for
 from instruments.errors import InstrumentError, ReplyError
-from instruments.operator.person import NOTHING_BEFORE, UndoLast
 
 AGREEMENT, AGREEMENT_WITH_SHELF = 0.10, 0.50
 """Largest relative deviation of the reference from the requested current before the operator must check. The rating on a shelf load is only a rough value."""
@@ -32,6 +31,8 @@ class ReferenceCurrent:
         self._reference, self._shelf = run.station.reference, run.station.load.by_person
         self._ranges, self._factor = run.bench.entry("reference").ranges, run.bench.reference_path.factor
         self.by_person = self._reference.by_person
+        # A zero typed by the person who has just said that the load is off would add nothing.
+        self.can_see_dead = not self.by_person
         self.seen_dead = False
         self._settled_at = 0.0
         # Currents asked of the load and read by the reference: on any of these a smaller range may be used.
@@ -63,12 +64,7 @@ class ReferenceCurrent:
 
     def look(self) -> None:
         """Have a person read the current, and record it. Raises Abandoned where it is not the expected one."""
-        while True:
-            try:
-                reading = self._reference.read(self._state.current / self._factor)
-                break
-            except UndoLast:
-                self._run.progress.note(NOTHING_BEFORE)
+        reading = self._run.until_read(lambda: self._reference.read(self._state.current / self._factor))
         self._run.writer.write(
             "look",
             current=self._state.current,
@@ -116,11 +112,6 @@ class ReferenceCurrent:
                 instrument=self._reference.name,
                 address=self._reference.address,
             )
-
-    @property
-    def can_see_dead(self) -> bool:
-        """False for a person's reference: a zero typed by the person who has just said that the load is off would add nothing."""
-        return not self.by_person
 
     def see_dead(self) -> None:
         """Verify that the reference reads zero: on the range of the current before, then on that of the smallest current.

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 from harness.core.clock import Clock
 from harness.core.progress import Progress
@@ -13,7 +14,10 @@ from harness.files.device import Device
 from harness.record.journal import RecordWriter
 from harness.station.plausibility import Applied
 from harness.station.station import Station
+from instruments.operator.person import NOTHING_BEFORE, UndoLast
 from instruments.reading import Identity
+
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,14 @@ class RunContext:
     def pause(self, seconds: float) -> None:
         """Wait on the run's clock. Raises Stopped."""
         self.stop.pause(self.clock, seconds)
+
+    def until_read(self, read: Callable[[], _T]) -> _T:
+        """What `read` gives, begun anew when a person wants to undo and there is nothing before it."""
+        while True:
+            try:
+                return read()
+            except UndoLast:
+                self.progress.note(NOTHING_BEFORE)
 
 
 @dataclass

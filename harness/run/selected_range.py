@@ -22,7 +22,6 @@ from harness.record.recorded_questions import AGAIN, GO_ON, LOOK_AT_THE_SWITCH, 
 from harness.run.load_control import LoadControl
 from harness.run.pair_reader import PairReader, PairReading
 from harness.run.run_context import RunContext
-from instruments.operator.person import NOTHING_BEFORE, UndoLast
 
 NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check reading that confirms the switch position before more current flows"
 
@@ -186,8 +185,4 @@ class SelectedRange:
     def _first_pair(self, rng: Range) -> PairReading:
         if self._pairs.by_hand:
             self._run.progress.note(f"Check reading on {rng.name}: one reading of each, to check the switch position.")
-        while True:
-            try:
-                return self._pairs.read(rng, self._control.state.current)
-            except UndoLast:
-                self._run.progress.note(NOTHING_BEFORE)
+        return self._run.until_read(lambda: self._pairs.read(rng, self._control.state.current))
