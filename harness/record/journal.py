@@ -145,7 +145,7 @@ def continue_record(file: Path) -> tuple[Record, IO[bytes]]:
 
     Raises RecordError when it is altered, complete, or being written by another run.
     """
-    stream = file.open("r+b", buffering=0) if file.is_file() else _missing(file)
+    stream = _existing(file).open("r+b", buffering=0)
     _claim(stream, file)
     try:
         record = parse_record(stream.read(), str(file))
@@ -162,8 +162,10 @@ def refuse_complete(record: Record, file: Path) -> None:
         raise RecordError(f"{file}: the run is complete; certify it, or start a new run")
 
 
-def _missing(file: Path) -> IO[bytes]:
-    raise RecordError(f"{file}: no such record")
+def _existing(file: Path) -> Path:
+    if not file.is_file():
+        raise RecordError(f"{file}: no such record")
+    return file
 
 
 def _claim(stream: IO[bytes], file: Path) -> None:
@@ -181,9 +183,7 @@ def refuse_being_written(file: Path) -> None:
 
 def read_record(file: Path) -> Record:
     """The record in `file`. Raises RecordError when it is missing, empty, of another kind, or altered (naming the line)."""
-    if not file.is_file():
-        raise RecordError(f"{file}: no such record")
-    record = parse_record(file.read_bytes(), str(file))
+    record = parse_record(_existing(file).read_bytes(), str(file))
     found = record.start.get("format") if record.lines else None
     if found != FORMAT:
         raise RecordError(f"{file}: found format {str(found)[:40]!r}, expected {FORMAT!r}")

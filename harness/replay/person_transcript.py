@@ -13,7 +13,8 @@ from instruments.operator.person import Overdue, Person, Question, UndoLast
 
 _T = TypeVar("_T")
 
-UNDO, STOPPED, OVERDUE = "undo", "stopped", "overdue"
+_INSTEAD = {kind.__name__: kind for kind in (UndoLast, Overdue, Stopped)}
+"""What may come instead of an answer."""
 
 
 class TranscribedPerson:
@@ -41,14 +42,8 @@ class TranscribedPerson:
     def _asked(self, did: str, ask: Callable[[], _T], **asked: Any) -> _T:
         try:
             answer = ask()
-        except UndoLast:
-            self._writer.write(did, **asked, error={UNDO: True})
-            raise
-        except Overdue:
-            self._writer.write(did, **asked, error={OVERDUE: True})
-            raise
-        except Stopped as stopped:
-            self._writer.write(did, **asked, error={STOPPED: str(stopped)})
+        except (UndoLast, Overdue, Stopped) as instead:
+            self._writer.write(did, **asked, error={type(instead).__name__: str(instead)})
             raise
         finally:
             self._checks.person_answered()
@@ -81,11 +76,6 @@ class ReplayedPerson:
     def _answer(self, did: str, **asked: Any) -> Any:
         line = self._reader.answer(did, **asked)
         self._checks.person_answered()
-        error = line.get("error", {})
-        if UNDO in error:
-            raise UndoLast
-        if OVERDUE in error:
-            raise Overdue
-        if STOPPED in error:
-            raise Stopped(error[STOPPED])
+        for name, said in line.get("error", {}).items():
+            raise _INSTEAD[name](said)
         return line["received"]
