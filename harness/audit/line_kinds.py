@@ -20,7 +20,7 @@ from harness.audit.value_types import (
     Seconds,
     Way,
 )
-from harness.safety.confirmation import Cautions
+from harness.safety.cautions import Cautions
 
 
 class _Begins(RecordLine):

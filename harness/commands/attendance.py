@@ -14,8 +14,7 @@ from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.files.bench import Bench
 from harness.record.journal import Record
-from harness.safety.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED, READY
-from harness.safety.confirmation import Cautions
+from harness.safety.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED, READY, Cautions
 from harness.station.identification import calibration_problems
 from harness.station.wires import REPLAYED
 from instruments.operator import keyboard

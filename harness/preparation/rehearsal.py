@@ -200,16 +200,13 @@ def _problems(inputs: RunInputs, record: Record, results: Results) -> list[str]:
             names.setdefault(line["reason"], []).append(line["name"])
     problems = list(left_out(record, names, inputs.device, inputs.bench))
     problems += [text for text, enough in _holds_cut(record) if not enough]
-    for power in (line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"):
-        if not any(r.power for r in results.ranges):
-            problems.append(
-                f"{power['name']}: no power would be read: the device file must state display.power_resolution, and the bench "
-                "file power of the reference with phase_uncertainty (or phase_bound) of the part in its path, or voltage and a load of known "
-                "power_factor_uncertainty"
-            )
-            break
-    for rng in results.ranges:
-        for point in rng.points:
-            if point.indicated_current == 0:
-                problems.append(f"{point.name} cannot be read: it is below the smallest current displayed")
+    asked = [line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"]
+    if asked and not any(r.power for r in results.ranges):
+        problems.append(
+            f"{asked[0]['name']}: no power would be read: the device file must state display.power_resolution, and the bench "
+            "file power of the reference with phase_uncertainty (or phase_bound) of the part in its path, or voltage and a load of known "
+            "power_factor_uncertainty"
+        )
+    unread = [point.name for rng in results.ranges for point in rng.points if point.indicated_current == 0]
+    problems += [f"{name} cannot be read: it is below the smallest current displayed" for name in unread]
     return [*problems, *unsupported(results)]

@@ -14,7 +14,7 @@ from typing import Any
 
 from harness.core.errors import UserError
 from harness.preparation.run_files import RunInputs, load_inputs
-from harness.safety.confirmation import Cautions
+from harness.safety.cautions import Cautions
 from harness.steps import Options
 from instruments.profile import SHIPPED
 

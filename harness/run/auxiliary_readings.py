@@ -14,7 +14,7 @@ from harness.files.device import Device
 from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Entry
 from harness.station.plausibility import Applied, Expectations
-from instruments.drivers.roles import Instrument
+from instruments.drivers.roles import Meter, Reference, Voltmeter
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.operator.person import Expected
 from instruments.reading import Reading
@@ -33,8 +33,7 @@ class _Shows:
     """Quantities one instrument shows: their `names`, recorded behind `prefix`."""
 
     prefix: str
-    instrument: Instrument
-    by_person: bool
+    instrument: Reference | Meter | Voltmeter
     names: Sequence[str]
     read: Callable[[Sequence[str], Expected | None], Mapping[str, Reading]]
 
@@ -50,17 +49,6 @@ class AuxiliaryReader:
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
         self._frequency = ["frequency"] if bench.entry("reference").frequency is not None else []
         self._of_meter = [n for n in _device_shows(device) if station.meter.can_read_beside_current(n)]
-        self._scale = secondary_scale(device, bench)
-        self._arranged = False
-
-    def arrange(self) -> None:
-        """Put the meter in the secondary on its one range: changing it under current may open the loop.
-
-        To be called with the load off. Raises InstrumentError.
-        """
-        if self._station.secondary is not None and not self._arranged:
-            self._station.secondary.configure(self._scale)
-        self._arranged = True
 
     def entries(self, power: bool, applied: Applied) -> list[Entry]:
         """Entries for the quantities beside a pair just read, by the names of `ReadingPair.also`, in SI units.
@@ -69,7 +57,7 @@ class AuxiliaryReader:
         LinkError, ReplyError, UndoLast, or Overdriven when the secondary current exceeds the input's rating.
         """
         parts = self._parts(power, flows=applied.current > 0)
-        if any(part.by_person for part in parts):
+        if any(part.instrument.by_person for part in parts):
             return [entry for part in parts for entry in self._one_by_one(part, applied)]
         return [Entry(lambda _: self._together(parts))] if parts else []
 
@@ -78,29 +66,21 @@ class AuxiliaryReader:
         voltmeter, secondary = station.voltmeter, station.secondary
         parts = []
         if power and voltmeter is not None:
-            parts.append(
-                _Shows(
-                    "reference_", voltmeter, voltmeter.by_person, ["voltage"], lambda *_: {"voltage": voltmeter.read()}
-                )
-            )
+            parts.append(_Shows("reference_", voltmeter, ["voltage"], lambda *_: {"voltage": voltmeter.read()}))
         reference, meter = station.reference, station.meter
         of_reference = self._of_reference if power else []
         if flows:
             # Without a current an instrument may have no frequency, and answers that it is not a number.
             of_reference = [*of_reference, *self._frequency]
-        parts.append(_Shows("reference_", reference, reference.by_person, of_reference, reference.read_beside))
+        parts.append(_Shows("reference_", reference, of_reference, reference.read_beside))
         if power:
-            parts.append(_Shows("displayed_", meter, meter.by_person, self._of_meter, meter.read_beside))
+            parts.append(_Shows("displayed_", meter, self._of_meter, meter.read_beside))
         if secondary is not None:
-            parts.append(
-                _Shows(
-                    "secondary_", secondary, secondary.by_person, ["current"], lambda *_: {"current": secondary.read()}
-                )
-            )
+            parts.append(_Shows("secondary_", secondary, ["current"], lambda *_: {"current": secondary.read()}))
         return [part for part in parts if part.names]
 
     def _one_by_one(self, part: _Shows, applied: Applied) -> list[Entry]:
-        if not part.by_person:
+        if not part.instrument.by_person:
             return [Entry(lambda _: self._named(part, part.read(part.names, None)))]
 
         def typed(name: str) -> Entry:

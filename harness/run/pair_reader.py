@@ -72,10 +72,6 @@ class PairReader:
         self._beside = AuxiliaryReader(run)
         self._last_start = float("-inf")
 
-    def arrange(self) -> None:
-        """Set the range of the readings beside the pair; the load must be off. Raises InstrumentError."""
-        self._beside.arrange()
-
     def entries(self, rng: Range, applied: Applied, power: bool) -> Entries:
         """Entries of one pair and the readings beside it; `pair` makes the pair from them."""
         return Entries([*self._currents(rng, applied.current), *self._beside.entries(power, applied)])

@@ -11,6 +11,7 @@ from harness.claims.limits_of_error import claimed_limit
 from harness.core.errors import Abandoned
 from harness.core.quantities import format_quantity
 from harness.record.recorded_questions import AGAIN, LEAVE_OUT, STOP, decision
+from harness.run.auxiliary_readings import secondary_scale
 from harness.run.bench_options import with_bench
 from harness.run.load_control import LoadControl
 from harness.run.pair_reader import PairReader
@@ -47,7 +48,10 @@ class Runner:
         station, bench = self.context.station, self.context.bench
         steps = procedure.steps(self.context.device, with_bench(options, self.context.device, bench, station.load))
         self._note_environment()
-        self._control.links.redoing("range of the meter in the secondary", lambda _: self._pairs.arrange())
+        if (secondary := station.secondary) is not None:
+            # While the load is off: changing its range under current may open the loop.
+            scale = secondary_scale(self.context.device, bench)
+            self._control.links.redoing("range of the meter in the secondary", lambda _: secondary.configure(scale))
         if station.load.takes_power_factor(1.0):
             # What an earlier run left set would be in every reading of this one.
             self._control.set_power_factor(1.0)

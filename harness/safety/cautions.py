@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 CAUTIONS = (
     "Mains voltage kills. Before you make or change a connection, disconnect the bench's supply, lock it off, and prove it dead "
     "with a tester tried on a live source before and after.",
@@ -36,3 +38,6 @@ CONFIRMED_BEFOREHAND = (
     "time-out or watchdog where it has one, are set."
 )
 """What whoever gives the option says. Without the question there may be nobody at the keyboard when current begins to flow."""
+
+Cautions = Literal["confirmed", "confirmed beforehand", "simulated"]
+"""How they were confirmed, as recorded: at a prompt, by an option beforehand, or not at all, since every instrument is a simulated one."""

@@ -15,6 +15,7 @@ import os
 import signal
 import sys
 import time
+from functools import partial
 from io import TextIOWrapper
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -173,9 +174,6 @@ def _say(line: str) -> None:
 
 
 def _instrument(entry: dict[str, Any], folders: tuple[Path, ...]) -> Instrument:
-    profile = load_profile(entry["profile"], folders)
-
-    def open_link() -> VisaLink:
-        return VisaLink(entry["name"], entry["address"], LinkSettings(**entry["settings"]))
-
-    return ScpiInstrument(entry["name"], entry["address"], profile, open_link, lambda: 0.0)
+    name, address, profile = entry["name"], entry["address"], load_profile(entry["profile"], folders)
+    open_link = partial(VisaLink, name, address, LinkSettings(**entry["settings"]))
+    return ScpiInstrument(name, address, profile, open_link, lambda: 0.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -34,7 +35,6 @@ from instruments.drivers.over_links import (
 )
 from instruments.drivers.roles import EnvironmentSensor, Load, Meter, Reference, Switch, Voltmeter
 from instruments.drivers.shelf_load import PersonLoad, ShelfLoad
-from instruments.links.link import Link, RegisterLink
 from instruments.operator.person import Person
 from instruments.profile import Profile, load_profile
 
@@ -171,19 +171,12 @@ class Drivers:
 
     def _scpi(self, name: str, role: str, driver: Callable[..., _Driver], *further: object) -> _Driver:
         entry, profile = self.bench.instruments[name], self._profile(name, role)
-
-        def open_link() -> Link:
-            return self.links.text(name, entry, profile)
-
+        open_link = partial(self.links.text, name, entry, profile)
         return driver(name, entry.address, profile, open_link, self.clock.now, *further)
 
     def _registers(self, name: str, role: str, driver: Callable[..., _Driver]) -> _Driver:
         entry, profile = self.bench.instruments[name], self._profile(name, role)
-
-        def open_link(drain: bool) -> RegisterLink:
-            return self.links.registers(name, entry, drain)
-
-        return driver(name, entry.address, profile, open_link, self.clock.now)
+        return driver(name, entry.address, profile, partial(self.links.registers, name, entry), self.clock.now)
 
     def _profile(self, name: str, role: str) -> Profile:
         entry = self.bench.instruments[name]

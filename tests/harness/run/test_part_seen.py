@@ -19,7 +19,7 @@ from harness.preparation.twin import TwinLinks
 from harness.record.journal import Record, read_record
 from harness.replay.run_environment import Surroundings
 from harness.results import ChainLink
-from harness.safety.confirmation import Cautions
+from harness.safety.cautions import Cautions
 from harness.steps import Options
 from instruments.operator.person import ScriptedPerson
 from simulated.bench import SimulatedBench
