@@ -6,11 +6,11 @@ import datetime as dt
 
 import pytest
 
-from harness.commands.new import TEMPLATES
 from harness.files.bench import Bench
 from harness.files.loading import parse_bench
 from harness.station.identification import calibration_problems, identity_problems, serial_elsewhere
 from instruments.reading import Identity
+from instruments.toml_file import shipped_text
 
 DAY = dt.timedelta(days=1)
 CALIBRATED, DUE = dt.date(2026, 7, 29), dt.date(2027, 7, 29)
@@ -19,7 +19,7 @@ CALIBRATED, DUE = dt.date(2026, 7, 29), dt.date(2027, 7, 29)
 
 @pytest.fixture
 def bench() -> Bench:
-    text = (TEMPLATES / "bench.toml").read_text(encoding="utf-8")
+    text = shipped_text("harness", "templates/bench.toml")
     return parse_bench(text.replace("@CALIBRATED@", str(CALIBRATED)).replace("@DUE@", str(DUE)), "bench.toml")
 
 
