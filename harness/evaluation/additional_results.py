@@ -17,8 +17,7 @@ from harness.evaluation.ratio.error_split import Split, split
 from harness.evaluation.ratio.smallest_current import remarks_on_smallest, smallest_found, smallest_readable_current
 from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
-from harness.evaluation.validation.checks import power_checks
-from harness.evaluation.validation.ratio_models import Check
+from harness.evaluation.validation.checks import Check, power_checks
 from harness.files.device import Device
 from harness.results import Endurance, ErrorParts, NoLoad, PhaseDisplacement, PowerPoint, Reason, SmallestCurrent
 

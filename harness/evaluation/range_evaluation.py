@@ -17,7 +17,7 @@ from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.uncalibrated_points import calibrated_only
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.uncertainty.repeatability import run_scatter
-from harness.evaluation.validation.ratio_models import validate
+from harness.evaluation.validation.checks import validate
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint, ObservedRange

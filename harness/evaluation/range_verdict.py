@@ -29,8 +29,7 @@ from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.straight_line import line_of, stated_line
 from harness.evaluation.uncertainty.expanded_uncertainty import stated, stated_or_none
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
-from harness.evaluation.validation.checks import ratio_checks
-from harness.evaluation.validation.ratio_models import Check
+from harness.evaluation.validation.checks import Check, ratio_checks
 from harness.files.device import Device, Range
 from harness.results import (
     NOT_VISITED,

@@ -60,9 +60,6 @@ class Draws:
 TrialModel = Callable[[Draws], Array]
 """A model: the value of a quantity in every trial, from the draws of its inputs."""
 
-Interval = Callable[[Array, float], tuple[float, float]]
-"""A function from sorted values and a coverage probability to the ends of an interval."""
-
 
 @dataclass(frozen=True)
 class Simulated:
@@ -81,19 +78,11 @@ def symmetric(values: Array, probability: float) -> tuple[float, float]:
     return float(values[first]), float(values[min(first + inside, len(values) - 1)])
 
 
-def shortest(values: Array, probability: float) -> tuple[float, float]:
-    """The shortest coverage interval of sorted `values` (JCGM 101:2008, 7.7.3)."""
-    inside = round(probability * len(values))
-    first = int(np.argmin(values[inside:] - values[:-inside]))
-    return float(values[first]), float(values[first + inside])
-
-
 def run_trials(
     quantities: Mapping[str, TrialModel],
     inputs: Mapping[Any, Contribution],
     trials: int,
     probability: float,
-    interval: Interval = symmetric,
 ) -> dict[str, Simulated]:
     """Coverage intervals of `quantities` for `probability` from at least `trials` trials in whole blocks, two or more."""
     blocks = max(2, math.ceil(trials / BLOCK))
@@ -101,7 +90,7 @@ def run_trials(
     for block in range(blocks):
         draws = Draws(inputs, block)
         for n, quantity in enumerate(quantities.values()):
-            ends[block, n] = interval(np.sort(quantity(draws)), probability)
+            ends[block, n] = symmetric(np.sort(quantity(draws)), probability)
     means, spread = ends.mean(axis=0), ends.std(axis=0, ddof=1) / math.sqrt(blocks)
     return {
         name: Simulated(float(means[n, 0]), float(means[n, 1]), float(spread[n, 0]), float(spread[n, 1]))

@@ -17,8 +17,8 @@ from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.expanded_uncertainty import stated
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.validation.models import phase_displacement, power_error
 from harness.evaluation.validation.monte_carlo import Draws
-from harness.evaluation.validation.power_models import phase_displacement, power_error
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
@@ -499,14 +499,14 @@ def test_both_ways_of_writing_the_model_down_agree(power_device: Device, power_b
     assert near.model is not None
     assert far.model is not None
     nothing = Draws({}, 0, trials=1)
-    assert power_error(far.model)(nothing)[0] == pytest.approx(float(far.power_error.nominal_value), abs=1e-12)
+    assert power_error(far.model, nothing)[0] == pytest.approx(float(far.power_error.nominal_value), abs=1e-12)
     found = phase_found([near, far])
     assert found is not None
-    angle = phase_displacement(near.model, far.model)(nothing)[0]
+    angle = phase_displacement(near.model, far.model, nothing)[0]
     assert angle == pytest.approx(math.degrees(float(found.displacement.nominal_value)) * 60, abs=1e-9)
     for variable, derivative in far.power_error.derivatives.items():
         step = 1e-3 * variable.std_dev
-        moved = power_error(far.model)(_Moved(variable, step))[0] - power_error(far.model)(nothing)[0]
+        moved = power_error(far.model, _Moved(variable, step))[0] - power_error(far.model, nothing)[0]
         assert moved / step == pytest.approx(derivative, rel=2e-3), inputs.sources[variable].name
 
 

@@ -11,8 +11,8 @@ import pytest
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.reference_errors import path_angle
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.validation.models import ratio_error
 from harness.evaluation.validation.monte_carlo import Draws
-from harness.evaluation.validation.ratio_models import ratio_error
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench
@@ -171,5 +171,5 @@ def test_the_trials_draw_from_the_same_model(device: Device, corrected: Bench) -
     values = point_values(device, inputs, observed("x1", 6.0, [6.01] * 4))
     assert values.model is not None
     assert values.ratio_error is not None
-    drawn = ratio_error(values.model)(Draws({}, 0, trials=1))[0]
+    drawn = ratio_error(values.model, Draws({}, 0, trials=1))[0]
     assert drawn == pytest.approx(float(values.ratio_error.nominal_value), abs=1e-12)
