@@ -22,9 +22,8 @@ def question_of_the_part(bench: Bench) -> str:
     if path.part is None:
         return ""
     through = f", the load lead passed {path.loops} times through it" if path.loops > 1 else ""
-    return (
-        f"Is it the {path.part_name} that stands in the reference path{through}? Read its serial number from its plate."
-    )
+    question = f"Is it the {path.part_name} that stands in the reference path{through}?"
+    return f"{question} Read its serial number from its plate."
 
 
 def reference_chain(device: Device, bench: Bench, record: Record) -> tuple[ChainLink, ...]:
@@ -81,9 +80,8 @@ def _known(device: Device, bench: Bench, part: ReferencePart) -> str:
             f"U (k = 2) {uncertainties[0] * 100:.2g} % to {uncertainties[-1] * 100:.2g} %"
         )
     if claimed:
-        name = (
-            f"class {part.accuracy_class} of IEC 61869-2" if part.accuracy_class else f"± {(part.bound or 0) * 100:g} %"
-        )
+        bound = f"± {(part.bound or 0) * 100:g} %"
+        name = f"class {part.accuracy_class} of IEC 61869-2" if part.accuracy_class else bound
         span = f"{format_quantity(claimed[0].at, 'A')} to {format_quantity(claimed[-1].at, 'A')}"
         said.append(f"{name} from {span}{' where it is not corrected' if rows else ', not corrected'}")
     if part.burden is not None:

@@ -107,8 +107,8 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
     points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
     powers = [p for v in points if (p := power_values(files.device, inputs, v)) is not None]
     for phase in phases_found(powers):
-        truth = characteristic(twin.bench).phase_displacement(phase.range, phase.nominal_current)
-        count(PHASE, phase.range, stated(inputs, phase.displacement), truth)
+        truth = characteristic(twin.bench).phase_displacement(phase.found_from[0].observed.range, phase.nominal_current)
+        count(PHASE, phase.found_from[0].observed.range, stated(inputs, phase.displacement), truth)
     for power in powers:
         assert power.observed.power_factor is not None
         name, current = power.observed.range, power.observed.nominal_current

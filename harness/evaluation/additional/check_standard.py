@@ -30,8 +30,7 @@ def bench_check(
     standard, name = bench.check_standard, bench.roles.check_standard
     if not own or standard is None or name is None:
         return None
-    steps = [r.resolution for r in bench.instruments[name].ranges if r.full_scale >= standard.current]
-    step = steps[0] if steps else 0.0
+    step = next((r.resolution for r in bench.instruments[name].ranges if r.full_scale >= standard.current), 0.0)
     ratios = []
     for point in own:
         shown = sum(p.displayed for p in point.pairs) / len(point.pairs)
@@ -42,9 +41,8 @@ def bench_check(
         found += inputs.own("repeatability", scatter.standard_uncertainty, "normal", scatter.degrees_of_freedom)
     found += inputs.own("resolution of the check standard", rectangular(step / 2) / standard.current, "rectangular")
     known = standard.uncertainty / K_OF_CERTIFICATE * standard.ratio
-    from_day_to_day = inputs.own(
-        "check standard from day to day", standard.standard_deviation * standard.ratio, "normal"
-    )
+    day_to_day = standard.standard_deviation * standard.ratio
+    from_day_to_day = inputs.own("check standard from day to day", day_to_day, "normal")
     established = inputs.own("check standard: established ratio", known, "normal") + standard.ratio
     compared = found
     if standard.established_here:
@@ -64,16 +62,14 @@ def bench_check(
         verdict="pass" if normalized <= 1 else "fail",
         budget=inputs.budget(departed),
     )
-    return result, [] if result.verdict == "pass" else [_failed(result, bench)]
-
-
-def _failed(check: BenchCheck, bench: Bench) -> Reason:
-    established = check.established.value
-    return Reason.of(
+    if normalized <= 1:
+        return result, []
+    failed = Reason.of(
         "bench-check",
-        instrument=check.instrument,
-        deviation=check.deviation.value / established,
-        expanded_uncertainty=check.deviation.expanded_uncertainty / established,
-        normalized_error=check.normalized_error,
+        instrument=name,
+        deviation=deviation.value / standard.ratio,
+        expanded_uncertainty=deviation.expanded_uncertainty / standard.ratio,
+        normalized_error=normalized,
         beyond_by_chance=1 - bench.decision.coverage_probability,
     )
+    return result, [failed]

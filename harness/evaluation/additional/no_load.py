@@ -64,7 +64,8 @@ def no_load(
         power_of_creep = counted.power.value
         failures.append(Reason.of("creep", rng.name, energy=counted.energy, seconds=seconds, power=power_of_creep))
     at = voltage or NOMINAL_VOLTAGE
-    period = None if counted is None else creep_period(device, rng, counted.resolution, at)
+    test = no_load_class(device.claim.power_class)
+    period = None if counted is None else no_load_period(test, counted.resolution, at, rng.maximum_current)
     limit = limit_at_no_current(device, rng)
     indicated = _indicated(inputs, own[-1].indicated)
     current = judged(inputs, indicated, limit)
@@ -115,13 +116,8 @@ def creep(device: Device, inputs: InputQuantities, rng: Range, first: ReadingPai
     return Creep(energy, step, stated(inputs, rise / lasted), (abs(energy) + step) / shortest)
 
 
-def creep_period(device: Device, rng: Range, resolution: float, voltage: float) -> float:
-    """Seconds the no-load test of the device's class lasts at least on `rng`, for a register of `resolution` joules."""
-    return no_load_period(no_load_class(device.claim.power_class), resolution, voltage, rng.maximum_current)
-
-
 def watched_too_short(device: Device, on: str, found: NoLoad | None) -> list[Reason]:
-    """A note on range `on` when creep was watched for less than `creep_period`."""
+    """A note on range `on` when creep was watched for less than its `creep_period`."""
     if found is None or found.creep_period is None or found.seconds >= found.creep_period:
         return []
     claimed = device.claim.power_class

@@ -19,15 +19,10 @@ from harness.results import ForetoldPower, PhaseDisplacement, PowerPoint
 def power_point(device: Device, inputs: InputQuantities, values: PowerValues) -> PowerPoint:
     """The powers of a point, the error of active power judged against the claim at its current and power factor."""
     observed, rng = values.observed, device.range_named(values.observed.range)
-    current, apparent = nominal(values.current), values.apparent_power
-    power = nominal(values.reference_power)
-    limit = limit_of_power_error(
-        device,
-        rng,
-        current,
-        power / values.power_factor if apparent is None else nominal(apparent),
-        values.power_factor,
-    )
+    current, power = nominal(values.current), nominal(values.reference_power)
+    apparent = None if values.apparent_power is None else nominal(values.apparent_power)
+    in_voltamperes = power / values.power_factor if apparent is None else apparent
+    limit = limit_of_power_error(device, rng, current, in_voltamperes, values.power_factor)
     return PowerPoint(
         name=observed.name,
         nominal_current=observed.nominal_current,
@@ -35,7 +30,7 @@ def power_point(device: Device, inputs: InputQuantities, values: PowerValues) ->
         power_factor=values.power_factor,
         reference_current=current,
         reference_power=power,
-        apparent_power=None if apparent is None else nominal(apparent),
+        apparent_power=apparent,
         indicated_power=nominal(values.indicated_power),
         power_error=judged(inputs, values.power_error, limit),
         apparent_power_error=stated_or_none(inputs, values.apparent_power_error),
@@ -47,12 +42,13 @@ def power_point(device: Device, inputs: InputQuantities, values: PowerValues) ->
 
 def phase_displacement(device: Device, inputs: InputQuantities, found: PhaseFound) -> PhaseDisplacement:
     """The phase displacement at one current, judged against the claim there, and its effect on power at other power factors."""
-    rng = device.range_named(found.range)
     near, far = found.found_from
+    rng = device.range_named(near.observed.range)
     limit = limit_of_phase_displacement(device, rng, nominal(near.current))
     spread = covariance([found.displacement, found.common_error])
     together = math.sqrt(float(spread[0, 0] * spread[1, 1]))
     correlation = float(spread[0, 1]) / together if together else 0.0
+    errors_by_load = {f"at {signed_text(round(p.power_factor, 2))}": p.power_error for p in found.found_from}
     return PhaseDisplacement(
         nominal_current=found.nominal_current,
         displacement=judged(inputs, found.displacement, limit),
@@ -60,7 +56,7 @@ def phase_displacement(device: Device, inputs: InputQuantities, found: PhaseFoun
         correlation=correlation,
         found_from=(near.observed.name, far.observed.name),
         foretold=tuple(_foretold(inputs, f) for f in found.foretold),
-        budget=inputs.budget(found.displacement, {_told_load(p): p.power_error for p in found.found_from}),
+        budget=inputs.budget(found.displacement, errors_by_load),
     )
 
 
@@ -76,7 +72,3 @@ def _foretold(inputs: InputQuantities, found: Foretold) -> ForetoldPower:
         measured=stated_or_none(inputs, found.measured),
         normalized_error=normalized,
     )
-
-
-def _told_load(values: PowerValues) -> str:
-    return f"at {signed_text(round(values.power_factor, 2))}"

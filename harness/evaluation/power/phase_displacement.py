@@ -40,7 +40,6 @@ class Foretold:
 class PhaseFound:
     """Findings at one current of one range: `displacement` in rad, `common_error` (current and voltage together, fraction)."""
 
-    range: str
     nominal_current: float
     displacement: Any
     common_error: Any
@@ -63,7 +62,6 @@ def phase_found(points: Sequence[PowerValues]) -> PhaseFound | None:
     foretold = [Foretold(p.power_factor, a + b * p.tangent - 1, p.power_error) for p in rest]
     foretold += [Foretold(f, a + b * math.tan(math.acos(f)) - 1, None) for f in FORETOLD]
     return PhaseFound(
-        range=near.observed.range,
         nominal_current=near.observed.nominal_current,
         displacement=umath.atan2(b, a),
         common_error=umath.sqrt(a * a + b * b) - 1,

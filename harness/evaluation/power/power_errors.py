@@ -41,7 +41,7 @@ from harness.evaluation.ratio.reference_errors import Deviation, path_angle
 from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.expanded_uncertainty import deviation
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
-from harness.files.bench import PowerAccuracy, VoltageAccuracy
+from harness.files.bench import PowerAccuracy
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
 
@@ -199,9 +199,8 @@ def unknown_angle(device: Device, inputs: InputQuantities, point: PointValues) -
 def _apparent_power(inputs: InputQuantities, point: PointValues) -> Any | None:
     """Voltage times current; None where no voltage was read."""
     bench = inputs.bench
-    role = bench.roles.voltage
-    entry = bench.entry("reference") if role is None else bench.instruments[role]
-    accuracy: VoltageAccuracy | None = entry.voltage
+    entry = bench.instruments[bench.roles.voltage or bench.roles.reference]
+    accuracy = entry.voltage
     if accuracy is None or not is_read(point.observed, "reference_voltage"):
         return None
     gain = inputs.shared_bound("reference voltage: gain", accuracy.of_reading)
@@ -240,6 +239,4 @@ def _shown_power_factor(device: Device, inputs: InputQuantities, observed: Obser
     if step is None or not is_read(observed, "displayed_power_factor"):
         return None
     mean = abs(mean_read(observed, "displayed_power_factor"))
-    if not mean:
-        return None
-    return mean + inputs.own_bound("resolution of the power factor displayed", step / 2)
+    return mean + inputs.own_bound("resolution of the power factor displayed", step / 2) if mean else None

@@ -26,7 +26,7 @@ from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.uncertainty.combination import MANY, covariance, t_factor
 from harness.evaluation.uncertainty.expanded_uncertainty import stated
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.files.device import Range
 from harness.results import EffectiveTurns, TurnsMethod
@@ -190,15 +190,10 @@ def _equal(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[RatioA
     if apart > EQUAL:
         return None
     beside = [p for p in itertools.pairwise(base[max(0, at - 1) : at + 2]) if _apart(*p) > EQUAL]
-    steepest = max([SLOPE, *(_slope(low, high) for low, high in beside)])
+    slopes = [abs(math.log(nominal(high.ratio) / nominal(low.ratio))) / _apart(low, high) for low, high in beside]
+    steepest = max([SLOPE, *slopes])
     between = inputs.own_bound("the meter's own curve between ampere-turns that are nearly equal", steepest * apart)
     return RangeComparison(place, ((1.0, base[at]),), Deviation(0.0, ((1.0, between),)))
-
-
-def _slope(low: RatioAtCurrent, high: RatioAtCurrent) -> float:
-    """Slope of the base range's curve between two of its places, without sign."""
-    change = math.log(float(high.ratio.nominal_value) / float(low.ratio.nominal_value))
-    return abs(change) / _apart(low, high)
 
 
 def _between(inputs: InputQuantities, place: RatioAtCurrent, base: Sequence[RatioAtCurrent]) -> RangeComparison | None:

@@ -65,8 +65,8 @@ def smallest_found(
     lagging = [p for p in shown if p.observed.power_factor is not None and abs(p.observed.power_factor) < 0.9]
     return SmallestFound(
         value=_between(device, inputs, rng, own, reads),
-        lowest_reading=min((_reference(p) for p in own if reads(p)), default=None),
-        highest_silent=max((_reference(p) for p in own if not reads(p)), default=None),
+        lowest_reading=min((nominal(p.reference) for p in own if reads(p)), default=None),
+        highest_silent=max((nominal(p.reference) for p in own if not reads(p)), default=None),
         power_factor_from=_between(device, inputs, rng, lagging, measured) if lagging else None,
     )
 
@@ -135,11 +135,12 @@ def _between(
     above, below = [p for p in points if reads(p)], [p for p in points if not reads(p)]
     if not above or not below:
         return None
-    low, high = max(below, key=_reference), min(above, key=_reference)
+    low = max(below, key=lambda p: nominal(p.reference))
+    high = min(above, key=lambda p: nominal(p.reference))
     middle = (low.reference + high.reference) / 2
-    half = abs(_reference(high) - _reference(low)) / 2
+    half = abs(nominal(high.reference) - nominal(low.reference)) / 2
     bracket = inputs.own_bound("interval between reading and not reading", half, "A")
-    scatter, freedom = _scatter([p.observed for p in above if _reference(p) <= NEAR * _reference(high)])
+    scatter, freedom = _scatter([p.observed for p in above if nominal(p.reference) <= NEAR * nominal(high.reference)])
     step = rectangular(device.display.resolution / 2)
     distribution: Distribution = "normal"
     if scatter <= step:
@@ -164,7 +165,3 @@ def _scatter(points: Sequence[ObservedPoint]) -> tuple[float, float]:
 
 def _part(observed: ObservedPoint, holds: Callable[[Any], bool]) -> float:
     return sum(holds(pair) for pair in observed.pairs) / len(observed.pairs)
-
-
-def _reference(point: PointValues) -> float:
-    return nominal(point.reference)

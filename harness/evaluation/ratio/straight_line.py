@@ -26,7 +26,7 @@ from harness.results import Line
 
 @dataclass(frozen=True)
 class StraightLine:
-    """y = intercept + slope x, with standard uncertainties, covariance and chi-squared.
+    """y = intercept + slope x.
 
     `weights` W and `adjusted` beta are those of the last iteration: with them fixed, slope and intercept are
     functions of the data through which any further uncertainty can be propagated.
@@ -34,11 +34,6 @@ class StraightLine:
 
     slope: float
     intercept: float
-    slope_uncertainty: float
-    intercept_uncertainty: float
-    covariance: float
-    chi_squared: float
-    degrees_of_freedom: int
     weights: Array
     adjusted: Array
 
@@ -66,21 +61,7 @@ def fit(
         slope = float(np.sum(weights * beta * dy) / np.sum(weights * beta * dx))
         if abs(slope - before) <= 1e-15 * abs(slope):
             break
-    intercept = float(mean_y - slope * mean_x)
-    adjusted = mean_x + beta
-    centre = np.average(adjusted, weights=weights)
-    slope_variance = 1.0 / float(np.sum(weights * (adjusted - centre) ** 2))
-    return StraightLine(
-        slope=slope,
-        intercept=intercept,
-        slope_uncertainty=slope_variance**0.5,
-        intercept_uncertainty=float(1.0 / np.sum(weights) + centre**2 * slope_variance) ** 0.5,
-        covariance=float(-centre * slope_variance),
-        chi_squared=float(np.sum(weights * (ys - intercept - slope * xs) ** 2)),
-        degrees_of_freedom=len(xs) - 2,
-        weights=weights,
-        adjusted=beta,
-    )
+    return StraightLine(slope, float(mean_y - slope * mean_x), weights, beta)
 
 
 def propagated(line: StraightLine, x: Sequence[Any], y: Sequence[Any]) -> tuple[Any, Any]:
