@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
 from harness.audit.recorded_points import SAME, Done, RecordedState
@@ -18,25 +18,6 @@ from harness.run.time_on import reasons
 from harness.steps import Apply, Observe, Options, Procedure, Release, Select, Step, Wait
 
 
-@dataclass
-class _Where:
-    """Range, current and power factor the procedure has set."""
-
-    range: str = ""
-    current: float = 0.0
-    power_factor: float | None = None
-
-    def follow(self, step: Select | Apply | Release) -> None:
-        match step:
-            case Select(range=rng):
-                self.range, self.current = rng.name, 0.0
-            case Apply(current=current, power_factor=asked):
-                self.current = current
-                self.power_factor = self.power_factor if asked is None else asked
-            case Release():
-                self.current = 0.0
-
-
 def departures_from_procedure(
     record: Record, done: Done, device: Device, bench: Bench, procedure: Procedure, load: Settable
 ) -> Iterator[tuple[int, str]]:
@@ -48,7 +29,7 @@ def departures_from_procedure(
     options = with_bench(Options(**record.start["options"]), device, bench, load)
     never = too_large(device, bench)
     steps = procedure.steps(device, options)
-    where = _Where(power_factor=1.0 if load.takes_power_factor(1.0) else None)
+    where = RecordedState(power_factor=1.0 if load.takes_power_factor(1.0) else None)
     end, waits, points, answer = len(record.lines) - 1, 0, 0, None
     by = f"by procedure {procedure.name}"
     while True:
@@ -80,11 +61,21 @@ def departures_from_procedure(
             answer = finished[points]
             points += 1
         else:
-            where.follow(step)
+            where = _followed(where, step)
     steps.close()
     for left in (*done.points.values(), *done.waits.values()):
         if left["kind"] != "wait" or record.complete:
             yield left["line"], f"found {_called(left)}, expected none {by}"
+
+
+def _followed(where: RecordedState, step: Select | Apply | Release) -> RecordedState:
+    """Range, current and power factor after a step of the procedure."""
+    match step:
+        case Select(range=rng):
+            return replace(where, selected=rng.name, flowing=0.0)
+        case Apply(current=current, power_factor=asked):
+            return replace(where, flowing=current, power_factor=where.power_factor if asked is None else asked)
+    return replace(where, flowing=0.0)
 
 
 def _called(line: Mapping[str, Any]) -> str:
@@ -92,14 +83,14 @@ def _called(line: Mapping[str, Any]) -> str:
 
 
 def _compared(
-    line: dict[str, Any], step: Observe, where: _Where, done: Done, bench: Bench, never: Mapping[float, str]
+    line: dict[str, Any], step: Observe, where: RecordedState, done: Done, bench: Bench, never: Mapping[float, str]
 ) -> Iterator[str]:
     """Differences between a recorded point or skip and the procedure's step."""
-    asked: dict[str, object] = {"name": step.point, "range": where.range, "direction": step.direction}
+    asked: dict[str, object] = {"name": step.point, "range": where.selected, "direction": step.direction}
     if line["kind"] == "point":
         asked |= {"count": step.count, "power": True if step.power else None}
-        if where.current and step.direction != "zero":
-            asked |= {"nominal_current": where.current, "power_factor": where.power_factor}
+        if where.flowing and step.direction != "zero":
+            asked |= {"nominal_current": where.flowing, "power_factor": where.power_factor}
     for key, expected in asked.items():
         found = line.get(key)
         if not _same(found, expected):
@@ -111,19 +102,21 @@ def _compared(
         return
     flowing = applied.flowing
     if step.direction == "zero":
-        if where.current == 0 and flowing:
+        if where.flowing == 0 and flowing:
             yield f"found {flowing:g} A applied, expected none"
-    elif where.current and not where.current / (1 + CLIP) * (1 - SAME) <= flowing <= where.current * (1 + SAME):
-        yield f"found {flowing:g} A applied, expected {where.current:g} A"
+    elif where.flowing and not where.flowing / (1 + CLIP) * (1 - SAME) <= flowing <= where.flowing * (1 + SAME):
+        yield f"found {flowing:g} A applied, expected {where.flowing:g} A"
 
 
-def _has_reason(reason: str, where: _Where, applied: RecordedState, bench: Bench, never: Mapping[float, str]) -> bool:
+def _has_reason(
+    reason: str, where: RecordedState, applied: RecordedState, bench: Bench, never: Mapping[float, str]
+) -> bool:
     """Whether the lines before, or the loads `never` to be plugged in, support the reason why a point was left out."""
-    if reason == never.get(where.current):
+    if reason == never.get(where.flowing):
         return True
     if ABOVE_MAXIMUM in reason:
         # Smaller changes of the maximum test current are not recorded.
-        return where.current > applied.ceiling * (1 - CLIP)
+        return where.flowing > applied.ceiling * (1 - CLIP)
     if reason.startswith(NOTHING_READ):
         return applied.silent
     return reason in reasons(bench)

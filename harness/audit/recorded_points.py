@@ -38,14 +38,8 @@ class RecordedState:
             case ("start" | "resume", _):
                 return RecordedState()
             case (_, "select"):
-                return replace(
-                    self,
-                    flowing=0.0,
-                    selected=line["range"],
-                    approached=False,
-                    ceiling=line["ceiling"],
-                    silent=False,
-                )
+                chosen = RecordedState(selected=line["range"], ceiling=line["ceiling"])
+                return replace(chosen, power_factor=self.power_factor, settled=self.settled)
             case ("ceiling", _):
                 return replace(self, ceiling=line["ceiling"])
             case (_, "apply"):

@@ -9,7 +9,8 @@ import socket
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from harness.commands.new import BENCH, BENCH_POWER, DEVICE, device_template, template
+from harness.commands.new import BENCH, BENCH_POWER, device_template, template, written_pair
+from harness.commands.recorded_run import refuse_to_overwrite
 from harness.core.clock import RealClock
 from harness.core.errors import UserError
 from harness.core.quantities import format_quantity
@@ -36,8 +37,7 @@ def write_files(folder: Path, faults: Sequence[str], procedure: str) -> tuple[Pa
     unknown = [f for f in faults if f.partition(":")[0] not in {known.name for known in CATALOGUE}]
     if unknown:
         raise UserError([f"--fault {f}: unknown (ratioproof demo --list-faults lists them)" for f in unknown])
-    if (folder / RECORD).exists():
-        raise UserError(f"{folder / RECORD}: exists already; a record is never overwritten (choose another --out)")
+    refuse_to_overwrite(folder / RECORD, "choose another --out")
     kind = BENCH if procedure in ON_PLAIN_BENCH or procedure.endswith(".py") else BENCH_POWER
     bench_text = template(kind)
     fixed_ports = list(dict.fromkeys(PORT.findall(bench_text)))
@@ -45,20 +45,11 @@ def write_files(folder: Path, faults: Sequence[str], procedure: str) -> tuple[Pa
     bench_text = PORT.sub(lambda found: str(free[found[0]]), bench_text)
     listed = ", ".join(f'"{f}"' for f in faults)
     bench_text = bench_text.replace("faults = []", f"faults = [{listed}]")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / DEVICE).write_text(device_template(kind), encoding="utf-8", newline="\n")
-        (folder / BENCH).write_text(bench_text, encoding="utf-8", newline="\n")
-    except OSError as failure:
-        raise UserError(f"{folder}: {failure.strerror}") from None
-    return folder / DEVICE, folder / BENCH
+    return written_pair(folder, device_template(kind), bench_text)
 
 
 def free_ports(count: int) -> list[int]:
-    """Ports of this machine nobody listens on, and none that a system gives a client, which may have one a moment later.
-
-    Raises UserError when there are none.
-    """
+    """Ports of this machine nobody listens on, and none that a system gives a client, which may have one a moment later. Raises UserError."""
     found: list[int] = []
     for port in random.SystemRandom().sample(UNUSED_BY_CLIENTS, 500):
         with contextlib.suppress(OSError), socket.create_server(("127.0.0.1", port)):

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,12 +56,14 @@ def design(options: DesignOptions, console: Console) -> int:
     from harness.design.check import check
     from harness.design.required_turns import turns_for
     from harness.files.loading import parse_device, read_text
+    from harness.wording.results_file import plain_values
 
     device = parse_device(read_text(options.device), str(options.device))
     sheet = check(device)
     wanted = None if options.smallest is None else turns_for(device, _current(options.smallest))
     if options.json:
-        print(json.dumps(_plain(asdict(sheet) | ({} if wanted is None else {"wanted": asdict(wanted)})), indent=2))
+        found = {**vars(sheet), **({} if wanted is None else {"wanted": wanted})}
+        print(json.dumps(plain_values(found), indent=2))
     else:
         show_check(options.device, sheet, wanted, console)
     return 1 if sheet.in_the_way else 0
@@ -79,12 +80,3 @@ def _current(text: str) -> float:
     if value <= 0:
         raise UserError(f"--smallest: found {text!r}, expected a current above zero")
     return value
-
-
-def _plain(value: Any) -> Any:
-    """`value` with infinities as null: JSON has none, and nothing is guaranteed there."""
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -130,7 +130,4 @@ def _show_finding(lines: ConsoleSheet, finding: DesignFinding) -> None:
     mark, text = finding.range or "all", finding.text
     if len(mark) > LONGEST_MARK:
         mark, text = "", f"{mark}: {text}"
-    if finding.grade == "in the way":
-        lines.bad(text, mark)
-    else:
-        lines.good(text, mark)
+    (lines.bad if finding.grade == "in the way" else lines.good)(text, mark)

@@ -31,6 +31,9 @@ LONGEST_WAIT = 1.0
 LISTING = 8.0
 """Seconds after which a VISA library that is still looking for instruments is no longer waited for."""
 
+MOST_AT_ONCE = 32
+"""Lines that are asked at the same time."""
+
 LIBRARY = "@py"
 _NO_INSTRUMENTS = ("::INTFC", "::MEMACC", "::BACKPLANE")
 """VISA resources that are the way to instruments, not instruments."""
@@ -162,16 +165,10 @@ def _asked(instrument: ScpiInstrument | RegisterInstrument, address: str, query:
 
 def _in_parallel(probes: Sequence[tuple[str, Callable[[], Answer]]]) -> list[Answer]:
     """All answers in order; what shares a place (two units on one serial line) is asked one after the other."""
-    numbered = list(enumerate(probes))
     lines: dict[str, list[tuple[int, Callable[[], Answer]]]] = {}
-    for number, (where, ask) in numbered:
+    for number, (where, ask) in enumerate(probes):
         lines.setdefault(where, []).append((number, ask))
-    if not lines:
-        return []
-    with (
-        Reservations("ratioproof instruments") as reservations,
-        ThreadPoolExecutor(max_workers=min(32, len(lines))) as threads,
-    ):
+    with Reservations("ratioproof instruments") as reservations, ThreadPoolExecutor(MOST_AT_ONCE) as threads:
         # Not one byte goes to an instrument that a run is reading.
         in_use = {
             where: holder

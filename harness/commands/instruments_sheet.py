@@ -73,13 +73,10 @@ def show_bench(sheet: ConsoleSheet, bench_file: Path, bench: Bench, found: Disco
 
 def _why(entry: InstrumentEntry, answer: Answer, everywhere: Mapping[str, Answer]) -> str:
     """What is wrong, and the next thing to try."""
-    there = [a for a, other in everywhere.items() if _is(entry, other) and a != entry.address]
+    serials = {a: other.identity.serial for a, other in everywhere.items() if other.identity and a != entry.address}
+    there = [a for a, serial in serials.items() if serial and serial == entry.serial]
     moved = f"Serial {entry.serial} answers at {there[0]}: put that address into the bench file." if there else ""
     if answer.identity is None:
         return f"{answer.reason} {moved or answer.next_step}"
     found = f"Serial {shown(answer.identity.serial)} answers there, expected {entry.serial}{serial_elsewhere(answer.identity, entry.serial)}."
     return f"{found} {moved or 'Correct the address, or the serial if the instrument was exchanged on purpose.'}"
-
-
-def _is(entry: InstrumentEntry, answer: Answer) -> bool:
-    return bool(entry.serial) and answer.identity is not None and answer.identity.serial == entry.serial

@@ -23,8 +23,7 @@ class NewOptions:
     """Where the files go, and which bench they describe."""
 
     folder: Path
-    power: bool
-    by_hand: bool
+    kind: str
 
 
 def add_parser(commands: Any) -> None:
@@ -38,12 +37,17 @@ def add_parser(commands: Any) -> None:
     bench = parser.add_mutually_exclusive_group()
     bench.add_argument(
         "--power",
-        action="store_true",
+        dest="kind",
+        action="store_const",
+        const=BENCH_POWER,
+        default=BENCH,
         help="a bench that also measures power and phase and the secondary current, and has a check standard",
     )
     bench.add_argument(
         "--by-hand",
-        action="store_true",
+        dest="kind",
+        action="store_const",
+        const=BENCH_BY_HAND,
         help="a bench without interfaces: you plug in loads, read displays and turn the switch",
     )
     parser.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
@@ -51,11 +55,10 @@ def add_parser(commands: Any) -> None:
 
 def write_pair(options: NewOptions, console: Console) -> int:
     """Write the pair and say what to do with it. Raises UserError."""
-    kind = BENCH_BY_HAND if options.by_hand else BENCH_POWER if options.power else BENCH
-    written = new(options.folder, kind)
-    for file in written:
-        print(file)
-    print(f"try them:  ratioproof rehearse {as_typed(written[0])} {as_typed(written[1])}")
+    device, bench = new(options.folder, options.kind)
+    print(device)
+    print(bench)
+    print(f"try them:  ratioproof rehearse {as_typed(device)} {as_typed(bench)}")
     return 0
 
 
@@ -79,20 +82,20 @@ def device_template(kind: str) -> str:
     return text
 
 
-def new(folder: Path, kind: str = BENCH) -> list[Path]:
-    """Write device.toml and bench.toml into `folder`; `kind` is the template of the bench.
+def new(folder: Path, kind: str = BENCH) -> tuple[Path, Path]:
+    """Write device.toml and bench.toml into `folder`; `kind` is the template of the bench. Raises UserError rather than overwrite."""
+    if existing := [file for file in (folder / DEVICE, folder / BENCH) if file.exists()]:
+        raise UserError([f"{file}: exists already, nothing was written" for file in existing])
+    return written_pair(folder, device_template(kind), template(kind))
 
-    Raises UserError rather than overwrite either.
-    """
-    targets = [folder / DEVICE, folder / BENCH]
-    existing = [f"{t}: exists already, nothing was written" for t in targets if t.exists()]
-    if existing:
-        raise UserError(existing)
+
+def written_pair(folder: Path, device_text: str, bench_text: str) -> tuple[Path, Path]:
+    """Write both files into `folder`, which is made unless it is there. Raises UserError."""
+    device, bench = folder / DEVICE, folder / BENCH
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for target in targets:
-            text = template(kind) if target.name == BENCH else device_template(kind)
-            target.write_text(text, encoding="utf-8", newline="\n")
+        device.write_text(device_text, encoding="utf-8", newline="\n")
+        bench.write_text(bench_text, encoding="utf-8", newline="\n")
     except OSError as failure:
         raise UserError(f"{folder}: {failure.strerror}") from None
-    return targets
+    return device, bench

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
@@ -29,14 +28,6 @@ from harness.station.station import assemble
 from instruments.links.transcript import TranscriptError
 
 GUARD_REPORT = "guard.json"
-
-
-@dataclass(frozen=True)
-class Begun:
-    """An interrupted run: what its record holds, and the record open to go on in."""
-
-    record: Record
-    stream: IO[bytes]
 
 
 def refuse_to_overwrite(file: Path, instead: str = "resume it, or choose another --out") -> None:
@@ -86,24 +77,28 @@ def run_from_beginning(
 
 
 def continue_run(
-    inputs: RunInputs, attendance: Attendance, begun: Begun, file: Path, around: Surroundings | None = None
+    inputs: RunInputs,
+    attendance: Attendance,
+    begun: tuple[Record, IO[bytes]],
+    file: Path,
+    around: Surroundings | None = None,
 ) -> None:
-    """Go on with the interrupted run in `file`; `around` replaces the bench.
+    """Go on with the interrupted run in `file`, whose content and open stream are `begun`; `around` replaces the bench.
 
     Nothing in the file changes before every instrument has been identified. Raises UserError, AbortedSafe or NotSafe.
     """
-    report = file.parent / GUARD_REPORT
+    (record, stream), report = begun, file.parent / GUARD_REPORT
     told = report.read_text(encoding="utf-8") if report.exists() else ""
     around = around or _around(inputs, attendance, file, file.read_bytes(), told)
 
     def begin(said: dict[str, Any]) -> RecordWriter:
-        writer = RecordWriter(begun.stream, around.clock, sync=True, after=begun.record)
-        torn = begun.record.torn.decode("utf-8", "backslashreplace")
+        writer = RecordWriter(stream, around.clock, sync=True, after=record)
+        torn = record.torn.decode("utf-8", "backslashreplace")
         writer.write("resume", operator=attendance.operator, **said, guard=told, torn=torn)
         report.unlink(missing_ok=True)
         return writer
 
-    _run(inputs, attendance, file, around, begin, begun.record)
+    _run(inputs, attendance, file, around, begin, record)
 
 
 def _run(

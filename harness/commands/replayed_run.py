@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.commands.attendance import Attendance
-from harness.commands.recorded_run import GUARD_REPORT, Begun, continue_run, run_from_beginning
+from harness.commands.recorded_run import GUARD_REPORT, continue_run, run_from_beginning
 from harness.core.errors import RatioproofError, Stopped, UserError
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
@@ -74,7 +74,7 @@ def _run(asked: KeptRequest, inputs: RunInputs, around: Surroundings, folder: Pa
         (out / GUARD_REPORT).write_text(told, encoding="utf-8", newline="\n")
     record, stream = continue_record(out / RECORD)
     with stream:
-        continue_run(inputs, attendance, Begun(record, stream), out / RECORD, around)
+        continue_run(inputs, attendance, (record, stream), out / RECORD, around)
 
 
 def _comparable(record: Record) -> list[dict[str, Any]]:

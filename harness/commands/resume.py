@@ -53,7 +53,7 @@ def resume(options: ResumeOptions, console: Console) -> int:
         refuse_needless,
     )
     from harness.commands.finished_run import finish, of_finished_run
-    from harness.commands.recorded_run import Begun, continue_run, naming_the_way_on, reserved_bench
+    from harness.commands.recorded_run import continue_run, naming_the_way_on, reserved_bench
     from harness.commands.rehearsal_sheet import rehearsed
     from harness.core.errors import RecordError
     from harness.core.progress import TerminalProgress
@@ -77,6 +77,6 @@ def resume(options: ResumeOptions, console: Console) -> int:
                 with naming_the_way_on(file, options.trials), contextlib.closing(stream):
                     if record.last_hash != begun.last_hash:
                         raise RecordError(f"{file}: another run has continued it meanwhile")
-                    continue_run(inputs, attendance, Begun(record, stream), file)
+                    continue_run(inputs, attendance, (record, stream), file)
         with of_finished_run(stop, file, options.trials, inputs.asked):
             return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)

@@ -60,13 +60,11 @@ def summary_lines(results: Results, out: Path) -> list[str]:
 
 def validation_text(validation: Validation) -> str:
     """What the Monte Carlo trials say of the evaluation, in a line."""
-    by_outcome: dict[str, list[str]] = {"agrees": [], "differs": [], "undecided": []}
-    for quantity in validation.quantities:
-        by_outcome[quantity.outcome].append(quantity.name)
-    text = f"validated by {validation.trials:,} trials (JCGM 101): {len(by_outcome['agrees'])} of {len(validation.quantities)} agree"
-    for outcome, names in (("differ", by_outcome["differs"]), ("undecided", by_outcome["undecided"])):
-        if names:
-            text += f"; {outcome}: {'; '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}"
+    agree = sum(q.outcome == "agrees" for q in validation.quantities)
+    text = f"validated by {validation.trials:,} trials (JCGM 101): {agree} of {len(validation.quantities)} agree"
+    for outcome, told in (("differs", "differ"), ("undecided", "undecided")):
+        if names := [q.name for q in validation.quantities if q.outcome == outcome]:
+            text += f"; {told}: {'; '.join(names[:3])}{f' and {len(names) - 3} more' if len(names) > 3 else ''}"
     return text
 
 
@@ -107,7 +105,8 @@ def _beyond_lines(rng: RangeResult) -> Iterator[str]:
         yield f"{reads}; claimed {format_quantity(rng.smallest.limit, 'A', 3)}"
     if rng.no_load is not None:
         rest = rng.no_load
-        yield f"indication with no current {stated_text(rest.current, 'A')}{_claimed(rest)}"
+        limit = "" if rest.current.limit is None else f"; limit {format_quantity(rest.current.limit, 'A', 3)}"
+        yield f"indication with no current {stated_text(rest.current, 'A')}{limit}"
         yield from _creep(rest)
     if rng.endurance is not None:
         held = rng.endurance
@@ -122,10 +121,6 @@ def _beyond_lines(rng: RangeResult) -> Iterator[str]:
 
 def _called(judged: Judged) -> str:
     return "largest" if judged.verdict is None else "worst"
-
-
-def _claimed(rest: NoLoad) -> str:
-    return "" if rest.current.limit is None else f"; limit {format_quantity(rest.current.limit, 'A', 3)}"
 
 
 def _creep(rest: NoLoad) -> Iterator[str]:

@@ -56,9 +56,7 @@ class Judged(Stated):
 
     @classmethod
     def of(cls, found: Stated, coverage_method: str, conformity: Conformity | None) -> Judged:
-        standard, expanded = found.standard_uncertainty, found.expanded_uncertainty
-        factor, freedom = found.coverage_factor, found.degrees_of_freedom
-        return cls(found.value, standard, expanded, factor, freedom, coverage_method, conformity)
+        return cls(**vars(found), coverage_method=coverage_method, conformity=conformity)
 
     @property
     def limit(self) -> float | None:

@@ -21,18 +21,19 @@ WORDS: dict[type, tuple[str, Callable[..., str]]] = {
 
 def to_json(results: Results) -> str:
     """`results` as JSON text; infinite numbers become null, and what has words has them beside it."""
-    return json.dumps(_plain(results), indent=1, ensure_ascii=False) + "\n"
+    return json.dumps(plain_values(results), indent=1, ensure_ascii=False) + "\n"
 
 
-def _plain(value: object) -> Any:
+def plain_values(value: object) -> Any:
+    """`value` as JSON has it: dataclasses as objects, and null for what is infinite, which JSON has not."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        plain = {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        plain = {f.name: plain_values(getattr(value, f.name)) for f in dataclasses.fields(value)}
         key, words = WORDS.get(type(value), ("", str))
         return plain | {key: words(value)} if key else plain
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [plain_values(v) for v in value]
     if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items()}
+        return {k: plain_values(v) for k, v in value.items()}
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
