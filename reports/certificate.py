@@ -46,16 +46,8 @@ def certificate(results: Results) -> bytes:
         producer=results.run.evaluated_by,
         lang="en",
     )
-    frame = Frame(
-        MARGIN,
-        _FOOT,
-        MEASURE,
-        PAGE_HEIGHT - _HEAD - _FOOT,
-        leftPadding=0,
-        rightPadding=0,
-        topPadding=0,
-        bottomPadding=0,
-    )
+    without_padding = (0, 0, 0, 0)
+    frame = Frame(MARGIN, _FOOT, MEASURE, PAGE_HEIGHT - _HEAD - _FOOT, *without_padding)
     document.addPageTemplates(PageTemplate(frames=[frame]))
     middle = (glance, diagnosis, item, basis, range_sections, power, beyond)
     story = [*front(results, number)]
@@ -111,8 +103,8 @@ def _stamp(canvas: Canvas, page: int, pages: int, number: str, subject: str, sim
 
 
 def _shortened(canvas: Canvas, text: str, width: float) -> str:
-    if canvas.stringWidth(text, REGULAR, 8) <= width:
-        return text
-    while canvas.stringWidth(f"{text}…", REGULAR, 8) > width:
-        text = text[:-1]
-    return f"{text}…"
+    whole = text
+    while canvas.stringWidth(text, REGULAR, 8) > width:
+        whole = whole[:-1]
+        text = f"{whole}…"
+    return text

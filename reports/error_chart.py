@@ -148,12 +148,13 @@ def _marked(scale: _Scale, p: Point) -> Group:
     x = scale.x(p.reference_current) + {"up": -_DODGE, "down": _DODGE}.get(p.direction, 0.0)
     error = p.ratio_error
     y = scale.y(error.value)
-    high, low = (scale.y(error.value + s * error.expanded_uncertainty) for s in (1, -1))
-    group = Group(_rule(x, low, x, high, INK, 0.7))
-    for end in (low, high):
-        group.add(_rule(x - 1.6, end, x + 1.6, end, INK, 0.7))
-    group.add(_marker(x, y, p.direction))
-    return group
+    low, high = (scale.y(error.value + s * error.expanded_uncertainty) for s in (-1, 1))
+    return Group(*_bar(x, low, high), _marker(x, y, p.direction))
+
+
+def _bar(x: float, low: float, high: float) -> list[Line]:
+    """The bar of an uncertainty, with its ends."""
+    return [_rule(x, low, x, high, INK, 0.7), *(_rule(x - 1.6, end, x + 1.6, end, INK, 0.7) for end in (low, high))]
 
 
 def _marker(x: float, y: float, direction: str) -> Polygon:
@@ -181,14 +182,13 @@ def _legend(points: Sequence[Point], guarded: bool) -> list[Group]:
         if entry in words:
             group.add(_marker(x - 8, middle, entry))
         elif entry.endswith("limit"):
-            line = Line(x - 17, middle, x - 4, middle, strokeColor=ACCENT, strokeWidth=0.9)
+            limit = Line(x - 17, middle, x - 4, middle, strokeColor=ACCENT, strokeWidth=0.9)
             if entry != "limit":
-                line.strokeDashArray = _DASHES
-            group.add(line)
+                limit.strokeDashArray = _DASHES
+            group.add(limit)
         else:
-            group.add(_rule(x - 8, middle - 4, x - 8, middle + 4, INK, 0.7))
-            for end in (middle - 4, middle + 4):
-                group.add(_rule(x - 9.6, end, x - 6.4, end, INK, 0.7))
+            for line in _bar(x - 8, middle - 4, middle + 4):
+                group.add(line)
         groups.append(group)
         x -= 27 if entry.endswith("limit") else 19
     return groups

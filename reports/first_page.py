@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.core.rounding import NO_BREAK, current, true_minus
-from harness.results import CONTRADICTION, BenchCheck, Results, accepted, does_not_meet
+from harness.results import CONTRADICTION, BenchCheck, RangeResult, Results, accepted, does_not_meet
 from harness.wording.reasons import partly, reason_line, span_text
 from harness.wording.results_file import to_json
-from reports.cells import to_place
+from reports.cells import DASH, to_place
 from reports.page_style import (
     ACCENT,
     HALF,
@@ -20,13 +21,15 @@ from reports.page_style import (
     MEASURE,
     RULE,
     TIGHT,
+    WHOLE,
+    Column,
     boxed,
     columns,
     facts,
     heading,
+    listed,
     panel,
     prose,
-    ruled,
     space,
 )
 
@@ -75,8 +78,6 @@ def device_title(results: Results) -> str:
 
 def moment(iso: str) -> str:
     """An ISO 8601 time for reading, `2026-03-14 09:12 +00:00`; any other text comes back unchanged."""
-    import datetime as dt
-
     try:
         when = dt.datetime.fromisoformat(iso)
     except ValueError:
@@ -92,10 +93,10 @@ def front(results: Results, number: str) -> Iterator[Flowable]:
     yield space(9)
     yield prose("Verification certificate", "title")
     yield space(1)
-    looked_at = (
-        "Current input of" if ratio_taken(results) or not results.bench_check else "Check of the bench set up for"
+    meter = ratio_taken(results) or not results.bench_check
+    yield prose(
+        f"{'Current input of' if meter else 'Check of the bench set up for'} {device_title(results)}", "subtitle"
     )
-    yield prose(f"{looked_at} {device_title(results)}", "subtitle")
     yield space(5)
     yield from _verdict(results)
     yield space(5)
@@ -108,9 +109,8 @@ def _letterhead(results: Results, number: str) -> Flowable:
     if run.laboratory_address:
         left.append(prose(run.laboratory_address, "label"))
     right = [prose(number, "number"), prose("Certificate number", "label right")]
-    table = Table([[left, right]], colWidths=[MEASURE - 52 * mm, 52 * mm])
-    table.setStyle([*TIGHT, ("BOTTOMPADDING", (0, 0), (-1, -1), 7), ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE)])
-    return table
+    style = [*TIGHT, ("BOTTOMPADDING", *WHOLE, 7), ("LINEBELOW", *WHOLE, 0.4, RULE)]
+    return Table([[left, right]], colWidths=[MEASURE - 52 * mm, 52 * mm], style=style)
 
 
 def _verdict(results: Results) -> Iterator[Flowable]:
@@ -144,6 +144,9 @@ def _claim(results: Results) -> str:
     return " ".join([*said, f"Claimed but not verified in this run: {left_out}."] if left_out else said)
 
 
+_CANNOT_DECIDE = "The measurement cannot decide whether the meter under test meets its claim."
+
+
 def _statement(results: Results) -> str:
     if results.bench_check is not None and not accepted(results.bench_check.verdict):
         return (
@@ -151,22 +154,13 @@ def _statement(results: Results) -> str:
             "Do not verify any meter on this bench until a further check has passed."
         )
     if results.verdict == "fail":
-        said = (
-            "The meter under test does not meet its claim."
-            if does_not_meet(results)
-            else "Conformity with the claim was not demonstrated."
-        )
+        not_met = "The meter under test does not meet its claim."
+        said = not_met if does_not_meet(results) else "Conformity with the claim was not demonstrated."
         return f"{said} Do not rely on the meter at any point or range that failed."
     if results.verdict == "conditional fail":
-        return (
-            "The error exceeds the limit by less than the guard band. "
-            "The measurement cannot decide whether the meter under test meets its claim."
-        )
+        return f"The error exceeds the limit by less than the guard band. {_CANNOT_DECIDE}"
     if results.verdict == "conditional pass":
-        return (
-            "The error is within the limit, but the margin is less than the guard band. "
-            "The measurement cannot decide whether the meter under test meets its claim."
-        )
+        return f"The error is within the limit, but the margin is less than the guard band. {_CANNOT_DECIDE}"
     if ratio_taken(results):
         part = "; ".join(f"{r.name} at {span_text(r.stands_for)}" for r in results.ranges if r.stands_for)
         shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
@@ -227,26 +221,25 @@ def item(results: Results) -> Iterator[Flowable]:
     named = [(name[:1].upper() + name[1:], rating) for name, rating in device.path_ratings.items()]
     ratings = facts(named or [("Ratings", "none stated")], HALF, 30 * mm)
     titles = columns(
-        prose("Current transformer and display", "subheading"), prose("Ratings of the current path", "subheading")
+        *(prose(text, "subheading") for text in ("Current transformer and display", "Ratings of the current path"))
     )
-    yield KeepTogether([titles, columns(transformer, ratings), space(3), _ranges(results)])
-
-
-def _ranges(results: Results) -> Flowable:
-    return ruled(
-        ["Range", "Winding", "Primary\nturns", "Display factor", "From", "To", "Maximum\ntest current", "Limited by"],
+    yield KeepTogether(
         [
-            [
-                r.name,
-                {"independent": "separate", "series": "extends the range before it"}.get(r.wiring, r.wiring),
-                str(r.expected_turns),
-                f"{r.display_factor:.6g}",
-                current(r.minimum_current),
-                current(r.maximum_current),
-                current(r.ceiling) if r.ceiling else "–",
-                r.ceiling_set_by,
-            ]
-            for r in results.ranges
-        ],
-        [w * mm for w in (28, 36, 13, 20, 14, 14, 19, 26)],
+            titles,
+            columns(transformer, ratings),
+            space(3),
+            listed(("Range", 28), _RANGE, [(r.name, r) for r in results.ranges]),
+        ]
     )
+
+
+_WINDING = {"independent": "separate", "series": "extends the range before it"}
+_RANGE: Sequence[Column[RangeResult]] = (
+    Column("Winding", 36, lambda r: _WINDING.get(r.wiring, r.wiring)),
+    Column("Primary\nturns", 13, lambda r: str(r.expected_turns)),
+    Column("Display factor", 20, lambda r: f"{r.display_factor:.6g}"),
+    Column("From", 14, lambda r: current(r.minimum_current)),
+    Column("To", 14, lambda r: current(r.maximum_current)),
+    Column("Maximum\ntest current", 19, lambda r: current(r.ceiling) if r.ceiling else DASH),
+    Column("Limited by", 26, lambda r: r.ceiling_set_by),
+)

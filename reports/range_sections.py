@@ -47,43 +47,30 @@ def coverage_marks(results: Results) -> dict[str, str]:
 
 
 def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
-    left = facts(
-        [("Turns expected", str(found.expected_turns)), *_turns(found), *_zero(found.zero)],
-        HALF,
-        _HALF_LABEL,
-    )
-    right = facts(_line(found), HALF, _HALF_LABEL)
+    turns = [("Turns expected", str(found.expected_turns)), *_turns(found), ("Zero offset", _zero(found.zero))]
+    left, right = (facts(rows, HALF, _HALF_LABEL) for rows in (turns, list(_line(found))))
     opening: list[Flowable] = [heading(f"Range {found.name}: {verdict_text(found)}"), columns(left, right)]
     opening += [space(1.5)] if found.remarks else []
     opening += [prose(true_minus(f"Remark: {reason_text(remark)}")) for remark in found.remarks]
     chart = error_chart(found.points)
     if chart is not None:
         opening += [space(2.5), chart]
-    opening.append(space(1.5))
-    if found.points:
-        opening.append(_points(found, marks))
-    else:
-        opening.append(prose("No point was taken on this range. Nothing is certified about it.", "strong"))
-    yield KeepTogether(opening)
+    none = "No point was taken on this range. Nothing is certified about it."
+    yield KeepTogether([*opening, space(1.5), _points(found, marks) if found.points else prose(none, "strong")])
 
 
-def _turns(found: RangeResult) -> list[tuple[str, str]]:
+def _turns(found: RangeResult) -> Iterator[tuple[str, str]]:
     turns, factor = found.effective_turns, found.reading_factor
-    rows = []
     if factor is not None:
         told = plus_minus(factor.value, factor.expanded_uncertainty)
-        rows.append(("Reading factor", f"{told} (k = {factor.coverage_factor:.2f}), indicated / reference current"))
+        yield "Reading factor", f"{told} (k = {factor.coverage_factor:.2f}), indicated / reference current"
     if turns is None:
-        why = "this range alone cannot separate turns and gain of the meter" if rows else "not determined by this run"
-        return [*rows, ("Turns found", why)]
-    rows.append(
-        (
-            "Turns found",
-            f"{plus_minus(turns.value, turns.expanded_uncertainty)} (k = {turns.coverage_factor:.2f}), {compared_at(turns)}",
-        )
-    )
-    rows.append(("Nearest integer", nearest_integer(turns)))
-    return rows
+        alone = "this range alone cannot separate turns and gain of the meter"
+        yield "Turns found", alone if factor is not None else "not determined by this run"
+    else:
+        told = plus_minus(turns.value, turns.expanded_uncertainty)
+        yield "Turns found", f"{told} (k = {turns.coverage_factor:.2f}), {compared_at(turns)}"
+        yield "Nearest integer", nearest_integer(turns)
 
 
 def compared_at(turns: EffectiveTurns) -> str:
@@ -95,54 +82,37 @@ def compared_at(turns: EffectiveTurns) -> str:
     return "against the base range at different ampere-turns: U includes the limit of error of both ranges there"
 
 
-def _zero(zero: Offset | None) -> list[tuple[str, str]]:
+def _zero(zero: Offset | None) -> str:
     if zero is None:
-        return [("Zero offset", "not measured by this procedure")]
+        return "not measured by this procedure"
     weight = "significant" if zero.significant else "not significant"
-    return [
-        (
-            "Zero offset",
-            f"{current_pair(zero.value, zero.expanded_uncertainty)} (k = {zero.coverage_factor:.2f}), {weight}",
-        )
-    ]
+    return f"{current_pair(zero.value, zero.expanded_uncertainty)} (k = {zero.coverage_factor:.2f}), {weight}"
 
 
-def _line(found: RangeResult) -> list[tuple[str, str]]:
-    rows = []
-    if found.line is not None:
-        line = found.line
-        rows = [
-            ("Slope", with_standard(exact(line.slope), exact(line.slope_uncertainty))),
-            ("Intercept", _intercept(line)),
-            (
-                "Fit",
-                f"χ² = {written(round_significant(exact(line.chi_squared), 3))} with {line.degrees_of_freedom} degrees of freedom",
-            ),
-        ]
+def _line(found: RangeResult) -> Iterator[tuple[str, str]]:
+    line, shape = found.line, found.linearity
+    if line is not None:
+        chi_squared = written(round_significant(exact(line.chi_squared), 3))
+        yield "Slope", with_standard(exact(line.slope), exact(line.slope_uncertainty))
+        yield "Intercept", _intercept(line)
+        yield "Fit", f"χ² = {chi_squared} with {line.degrees_of_freedom} degrees of freedom"
         if line.departs:
-            rows.append(
-                (
-                    "Lack of fit",
-                    "The readings depart from a straight line by more than their scatter "
-                    f"(standard deviation {percent(line.departure)}); slope and intercept include this.",
-                )
+            scatter = f"by more than their scatter (standard deviation {percent(line.departure)})"
+            yield (
+                "Lack of fit",
+                f"The readings depart from a straight line {scatter}; slope and intercept include this.",
             )
-    if found.linearity is not None:
-        shape = found.linearity
-        rows.append(
-            (
-                "Linearity error",
-                f"of span (IEC 61298-2): independent {percent(shape.independent)}, zero-based {percent(shape.zero_based)}, "
-                f"terminal-based {percent(shape.terminal_based)}",
-            )
-        )
-        rows.append(
-            (
-                "Hysteresis",
-                f"{percent(shape.hysteresis)} of span" if shape.hysteresis is not None else "not measured",
-            )
-        )
-    return rows or [("Line, linearity", "not measured by this procedure")]
+    if shape is not None:
+        kinds = {
+            "independent": shape.independent,
+            "zero-based": shape.zero_based,
+            "terminal-based": shape.terminal_based,
+        }
+        told = ", ".join(f"{kind} {percent(error)}" for kind, error in kinds.items())
+        yield "Linearity error", f"of span (IEC 61298-2): {told}"
+        yield "Hysteresis", "not measured" if shape.hysteresis is None else f"{percent(shape.hysteresis)} of span"
+    if line is None and shape is None:
+        yield "Line, linearity", "not measured by this procedure"
 
 
 def _intercept(line: Line) -> str:
