@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.rounding import probability, true_minus
-from harness.results import Results, accepted
+from harness.results import Hypothesis, Results, accepted
 from harness.wording.reasons import diagnosis_lines, reason_text
-from reports.page_style import heading, prose, ruled, space
+from reports.page_style import Column, heading, listed, prose, space
 
 _MOST_CAUSES = 10
 """Less likely causes are in results.json alone."""
@@ -25,18 +24,13 @@ def diagnosis(results: Results) -> Iterator[Flowable]:
         "100 % over the causes considered. A cause outside the catalogue was not considered.",
         "small",
     )
-    rows = [
-        [
-            "no fault" if h.fault == "none" else h.fault,
-            h.range or "all",
-            true_minus(_beside_the_first(h.description, causes[0].description)),
-            probability(h.probability),
-        ]
-        for h in causes
+    columns: list[Column[Hypothesis]] = [
+        Column("Range", 22, lambda h: h.range or "all"),
+        Column("Description", 81, lambda h: true_minus(_beside_the_first(h.description, causes[0].description))),
+        Column("Probability", 24, lambda h: probability(h.probability)),
     ]
-    table = ruled(
-        ["Cause", "Range", "Description", "Probability"], rows, [w * mm for w in (43, 22, 81, 24)], bold_rows=[0]
-    )
+    rows = [("no fault" if h.fault == "none" else h.fault, h) for h in causes]
+    table = listed(("Cause", 43), columns, rows, bold_rows=[0])
     yield KeepTogether([heading("Likely causes"), explained, space(1.5), table])
     details = results.diagnosis_details
     for line in diagnosis_lines(results):
@@ -57,8 +51,5 @@ def _sentence(text: str) -> str:
 
 def _beside_the_first(description: str, first: str) -> str:
     """`description`, where it begins with that of the likeliest cause, shortened to "as the first cause; and ..."."""
-    return (
-        f"as the first cause; and {description[len(first) + 6 :]}"
-        if description.startswith(f"{first}; and ")
-        else description
-    )
+    rest = description.removeprefix(f"{first}; and ")
+    return description if rest == description else f"as the first cause; and {rest}"

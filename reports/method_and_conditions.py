@@ -7,24 +7,28 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
-from harness.core.rounding import (
-    NO_BREAK,
-    exact,
-    round_half_up,
-    trimmed,
-    true_minus,
-)
+from harness.core.rounding import NO_BREAK, exact, round_half_up, trimmed, true_minus
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.reasons import decision_statement
 from reports.budget import budgets
 from reports.cells import risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
-from reports.page_style import INK, MEASURE, TIGHT, facts, heading, prose, space
+from reports.page_style import INK, MEASURE, TIGHT, WHOLE, facts, heading, prose, space
 from reports.range_sections import coverage_marks
 from reports.reference_chain import instrument_table
 from reports.validation import validation
 
+_COMPARED = "compared with the points that the procedure asks for when run again on the record"
+_NOT_COMPARED = "not compared with those of the procedure, because its text was not available"
+_DEVIATION = (
+    "ratio found − ratio established, of the check standard's reading to the reference current; En = |deviation| / U"
+)
+_RECORD = (
+    "Every reading was recorded as received. Anyone who has the record can repeat the evaluation and compare. The hash chain "
+    "shows accidental changes and careless edits. It does not show a change by someone who recomputes the hashes. "
+    "It is not a signature."
+)
 _RATIO_ERROR = "(indicated current − reference current) / reference current, from the means of the pairs of a point"
 
 
@@ -46,18 +50,16 @@ def standing(results: Results, number: str) -> Iterator[Flowable]:
 
 def _conditions(results: Results) -> Iterator[Flowable]:
     run = results.run
-    block = facts(
-        [
-            ("Location", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
-            ("Started", moment(run.started)),
-            ("Finished", moment(run.finished)),
-            *(("Time of day", step) for step in run.clock_steps),
-            *((c.name[:1].upper() + c.name[1:], _condition(c)) for c in results.conditions),
-            ("Reference path", run.reference_path),
-            ("Readings taken by", run.operator or "not stated"),
-        ]
-    )
-    yield KeepTogether([heading("Conditions"), block])
+    rows = [
+        ("Location", ", ".join(part for part in (run.laboratory, run.laboratory_address) if part)),
+        ("Started", moment(run.started)),
+        ("Finished", moment(run.finished)),
+        *(("Time of day", step) for step in run.clock_steps),
+        *((c.name[:1].upper() + c.name[1:], _condition(c)) for c in results.conditions),
+        ("Reference path", run.reference_path),
+        ("Readings taken by", run.operator or "not stated"),
+    ]
+    yield KeepTogether([heading("Conditions"), facts(rows)])
 
 
 _SHOWN = {"Hz": (1.0, 2, "Hz"), "V": (1.0, 1, "V"), "degC": (1.0, 1, "°C"), "1": (100.0, 0, "%")}
@@ -83,29 +85,15 @@ def _method(results: Results) -> Iterator[Flowable]:
     interrupted = f"resumed {times}" if run.resumed else "none"
     if run.replayed:
         interrupted += "; replayed from the transcripts of that run, with its times"
-    if bench_alone(results):
-        defined = (
-            "Deviation",
-            "ratio found − ratio established, of the check standard's reading to the reference current; En = |deviation| / U",
-        )
-    else:
-        defined = ("Ratio error", _RATIO_ERROR)
-    block = facts(
-        [
-            ("Procedure", f"{run.procedure_title} ({run.procedure}), revision {run.procedure_revision}"),
-            ("Description", run.procedure_description),
-            ("SHA-256 of the procedure", run.procedure_hash),
-            (
-                "Points of the record",
-                "compared with the points that the procedure asks for when run again on the record"
-                if run.procedure_compared
-                else "not compared with those of the procedure, because its text was not available",
-            ),
-            ("Interruptions", interrupted),
-            defined,
-        ]
-    )
-    yield KeepTogether([heading("Method"), block])
+    rows = [
+        ("Procedure", f"{run.procedure_title} ({run.procedure}), revision {run.procedure_revision}"),
+        ("Description", run.procedure_description),
+        ("SHA-256 of the procedure", run.procedure_hash),
+        ("Points of the record", _COMPARED if run.procedure_compared else _NOT_COMPARED),
+        ("Interruptions", interrupted),
+        ("Deviation", _DEVIATION) if bench_alone(results) else ("Ratio error", _RATIO_ERROR),
+    ]
+    yield KeepTogether([heading("Method"), facts(rows)])
 
 
 def _uncertainty(results: Results) -> Iterator[Flowable]:
@@ -117,8 +105,7 @@ def _uncertainty(results: Results) -> Iterator[Flowable]:
         "two significant digits and the value to the same place. Verdicts were decided with unrounded numbers. "
         "u: standard uncertainty (k = 1)."
     )
-    marks = coverage_marks(results)
-    for method, mark in marks.items():
+    for method, mark in coverage_marks(results).items():
         yield prose(f"Coverage factor k{f' marked {mark}' if mark else ''}: from the {method}.")
     yield from budgets(results)
     yield from validation(results)
@@ -137,51 +124,33 @@ def _decision(results: Results) -> Iterator[Flowable]:
     rule = results.decision
     block = [heading("Decision rule"), prose(decision_statement(rule)), prose(claim)]
     if rule.global_consumer_risk is not None and rule.global_producer_risk is not None:
-        block.append(
-            prose(
-                f"Over all points the largest global consumer's risk is {_risk(rule.global_consumer_risk)} and the largest global "
-                f"producer's risk {_risk(rule.global_producer_risk)}, for items distributed as stated (JCGM 106:2012, annex A)"
-                f"{'; only a pass counts as acceptance, a conditional pass does not' if rule.verdicts == 'four' else ''}."
-            )
+        consumer, producer = (
+            f"{risk_text(risk)}{NO_BREAK}%" for risk in (rule.global_consumer_risk, rule.global_producer_risk)
         )
-    block += [
-        prose(f"The limits of {table} were written from memory. Check them against the standard.", "strong")
-        for table in rule.memory
-    ]
+        accepting = "; only a pass counts as acceptance, a conditional pass does not" if rule.verdicts == "four" else ""
+        told = (
+            f"Over all points the largest global consumer's risk is {consumer} and the largest global producer's risk {producer}, "
+            f"for items distributed as stated (JCGM 106:2012, annex A){accepting}."
+        )
+        block.append(prose(told))
+    for table in rule.memory:
+        block.append(
+            prose(f"The limits of {table} were written from memory. Check them against the standard.", "strong")
+        )
     yield KeepTogether(block)
-
-
-def _risk(risk: float) -> str:
-    return f"{risk_text(risk)}{NO_BREAK}%"
 
 
 def _record(results: Results, number: str) -> Iterator[Flowable]:
     run = results.run
-    lines = facts(
-        [
-            ("Record file", run.record_file),
-            ("Lines", str(run.record_lines)),
-            ("SHA-256 of the record", run.record_hash),
-            ("Recorded by", run.software),
-            ("Evaluated by", run.evaluated_by),
-            (
-                "Certificate number",
-                f"{number}, the first twelve digits of the SHA-256 of results.json",
-            ),
-        ]
-    )
-    yield KeepTogether(
-        [
-            heading("Record"),
-            prose(
-                "Every reading was recorded as received. Anyone who has the record can repeat the evaluation and compare. The hash chain "
-                "shows accidental changes and careless edits. It does not show a change by someone who recomputes the hashes. "
-                "It is not a signature."
-            ),
-            space(1.5),
-            lines,
-        ]
-    )
+    rows = [
+        ("Record file", run.record_file),
+        ("Lines", str(run.record_lines)),
+        ("SHA-256 of the record", run.record_hash),
+        ("Recorded by", run.software),
+        ("Evaluated by", run.evaluated_by),
+        ("Certificate number", f"{number}, the first twelve digits of the SHA-256 of results.json"),
+    ]
+    yield KeepTogether([heading("Record"), prose(_RECORD), space(1.5), facts(rows)])
 
 
 def _standing(results: Results) -> Iterator[Flowable]:
@@ -211,17 +180,12 @@ def _standing(results: Results) -> Iterator[Flowable]:
 def _signatures(number: str) -> Iterator[Flowable]:
     gap = 8 * mm
     width = (MEASURE - 2 * gap) / 3
-    labels = ("Verified by", "Approved by", "Date of issue")
-    row: list[Flowable | str] = []
-    for i, label in enumerate(labels):
-        row += [prose(label, "label"), *([""] if i < 2 else [])]
-    table = Table([["", "", "", "", ""], row], colWidths=[width, gap, width, gap, width], rowHeights=[10 * mm, None])
-    table.setStyle(
-        [
-            *(("LINEBELOW", (column, 0), (column, 0), 0.6, INK) for column in (0, 2, 4)),
-            *TIGHT,
-            ("TOPPADDING", (0, 0), (-1, -1), 2),
-        ]
+    verified, approved, issued = (prose(text, "label") for text in ("Verified by", "Approved by", "Date of issue"))
+    lines = (("LINEBELOW", (column, 0), (column, 0), 0.6, INK) for column in (0, 2, 4))
+    table = Table(
+        [[""] * 5, [verified, "", approved, "", issued]],
+        colWidths=[width, gap, width, gap, width],
+        rowHeights=[10 * mm, None],
+        style=[*lines, *TIGHT, ("TOPPADDING", *WHOLE, 2)],
     )
-    end = prose(f"End of certificate {number}", "small")
-    yield KeepTogether([space(3), table, space(4), end])
+    yield KeepTogether([space(3), table, space(4), prose(f"End of certificate {number}", "small")])

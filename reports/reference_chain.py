@@ -20,11 +20,7 @@ def instrument_table(results: Results) -> Iterator[Flowable]:
     others = [i for i in results.instruments if i.role != "reference" and i not in certified]
     yield from _chain(results)
     reference = [i for i in results.instruments if i.role == "reference"]
-    title = (
-        "Accuracy specification"
-        if not certified
-        else "Accuracy specification; further instruments with a calibration certificate"
-    )
+    title = f"Accuracy specification{'; further instruments with a calibration certificate' if certified else ''}"
     rows = [(f"{i.name}: {i.identity or i.profile}", i) for i in (*reference, *certified)]
     if rows:
         yield KeepTogether([space(3), prose(title, "subheading"), listed(("Instrument", 36), _INSTRUMENT, rows)])
@@ -45,13 +41,11 @@ def _chain(results: Results) -> Iterator[Flowable]:
     table = listed(("Element, from the primary current to the reading", 33), _LINK, rows)
     yield KeepTogether([heading("Instruments"), prose("Reference path", "subheading"), table])
     yield space(1.5)
-    without = [f"{link.part}{f' {link.serial}' if link.serial else ''}" for link in links if not link.traceable]
-    if without:
+    if without := [f"{link.part} {link.serial}".strip() for link in links if not link.traceable]:
         yield prose(f"Not traceable (no calibration certificate): {', '.join(without)}.", "strong")
     else:
-        yield prose(
-            "Metrological traceability: through the calibration certificates listed, as far as they state it.", "small"
-        )
+        listed_ones = "through the calibration certificates listed, as far as they state it"
+        yield prose(f"Metrological traceability: {listed_ones}.", "small")
     yield prose(
         "All ranges use the same reference. This run cannot separate an error common to all ranges from an error of the "
         "reference. A check of the bench against an independent standard can.",
