@@ -58,38 +58,19 @@ class Budget:
 
 def budget_table(budget: Budget, opening: Sequence[Flowable] = ()) -> Flowable:
     """The budget under its title with its result below, all on one page; `opening` stands above and stays with it."""
-    return KeepTogether(
-        [
-            *opening,
-            prose(budget.title, "subheading"),
-            _table(budget.measurand, budget.found, budget.lines),
-            space(1),
-            prose(_note(budget.measurand, budget.found, budget.limit), "small"),
-        ]
-    )
+    table = _table(budget.measurand, budget.found, budget.lines)
+    note = prose(_note(budget.measurand, budget.found, budget.limit), "small")
+    return KeepTogether([*opening, prose(budget.title, "subheading"), table, space(1), note])
 
 
 def _table(measurand: Measurand, found: Stated, lines: Sequence[BudgetLine]) -> Flowable:
     rows: list[list[str | Flowable]] = [_row(measurand, alike) for alike in _alike(measurand, lines)]
     total = [f"{measurand.name}, combined", "", "", "", _standard(measurand, found.standard_uncertainty)]
     rows.append([*total, degrees(found.degrees_of_freedom), ""])
-    head = [
-        "Input quantity",
-        "Distribution",
-        "u(x)",
-        "c",
-        f"|c| u(x)\nin {measurand.word}",
-        "Degrees of\nfreedom",
-        "Shared",
-    ]
-    return ruled(
-        head,
-        rows,
-        [w * mm for w in (53, 21, 20, 22, 20, 19, 15)],
-        numeric=(4, 5),
-        bold_rows=[len(rows) - 1],
-        keep_with_head=len(rows),
-    )
+    contribution = f"|c| u(x)\nin {measurand.word}"
+    head = ["Input quantity", "Distribution", "u(x)", "c", contribution, "Degrees of\nfreedom", "Shared"]
+    widths = [w * mm for w in (53, 21, 20, 22, 20, 19, 15)]
+    return ruled(head, rows, widths, numeric=(4, 5), bold_rows=[len(rows) - 1], keep_with_head=len(rows))
 
 
 def _alike(measurand: Measurand, lines: Sequence[BudgetLine]) -> list[list[BudgetLine]]:

@@ -105,9 +105,10 @@ def front(results: Results, number: str) -> Iterator[Flowable]:
 
 def _letterhead(results: Results, number: str) -> Flowable:
     run = results.run
-    left = [prose(run.laboratory, "laboratory")]
-    if run.laboratory_address:
-        left.append(prose(run.laboratory_address, "label"))
+    left = [
+        prose(run.laboratory, "laboratory"),
+        *([prose(run.laboratory_address, "label")] if run.laboratory_address else ()),
+    ]
     right = [prose(number, "number"), prose("Certificate number", "label right")]
     style = [*TIGHT, ("BOTTOMPADDING", *WHOLE, 7), ("LINEBELOW", *WHOLE, 0.4, RULE)]
     return Table([[left, right]], colWidths=[MEASURE - 52 * mm, 52 * mm], style=style)
@@ -177,60 +178,43 @@ def _overrides(results: Results) -> Flowable:
         overrides += [f"{CONTRADICTION}: {reason_line(reason)}" for reason in results.contradictions]
     if not overrides:
         return facts([("Overrides", "None: the operator overrode no check.")])
-    head = prose(
-        f"Overrides: {len(overrides)} check{'s' if len(overrides) > 1 else ''} overridden by the operator", "heading"
-    )
-    return boxed([head, *(prose(f"{i}. {text}", "strong") for i, text in enumerate(overrides, 1))])
+    checks = f"{len(overrides)} check{'s' if len(overrides) > 1 else ''}"
+    lines = (prose(f"{i}. {text}", "strong") for i, text in enumerate(overrides, 1))
+    return boxed([prose(f"Overrides: {checks} overridden by the operator", "heading"), *lines])
 
 
 def item(results: Results) -> Iterator[Flowable]:
     """The meter under test: identity, modification, transformer, ratings of the path, ranges."""
     device, run = results.device, results.run
-    identity = facts(
-        [
-            ("Customer or owner", device.owner or "not stated"),
-            ("Maker and type", f"{device.maker} {device.type}".strip()),
-            ("Serial number", device.serial or "none"),
-            ("Modification", device.modification or "not stated"),
-            ("Modified by", device.modified_by or "not stated"),
-            (
-                "Verified",
-                f"as presented, {moment(run.started)} to {moment(run.finished)}; the procedure makes no adjustment",
-            ),
-        ]
-    )
-    yield KeepTogether([heading("Meter under test"), identity])
+    presented = f"as presented, {moment(run.started)} to {moment(run.finished)}; the procedure makes no adjustment"
+    identity = [
+        ("Customer or owner", device.owner or "not stated"),
+        ("Maker and type", f"{device.maker} {device.type}".strip()),
+        ("Serial number", device.serial or "none"),
+        ("Modification", device.modification or "not stated"),
+        ("Modified by", device.modified_by or "not stated"),
+        ("Verified", presented),
+    ]
+    yield KeepTogether([heading("Meter under test"), facts(identity)])
     yield space(3)
-    transformer = facts(
-        [
-            ("Secondary turns", f"{device.secondary_turns}"),
-            (
-                "Secondary current",
-                f"rated {current(device.rated_secondary_current)}, at most {current(device.maximum_secondary_current)}",
-            ),
-            ("Burden", f"{device.burden:.4g}{NO_BREAK}Ω"),
-            ("Nominal frequency", f"{device.frequency:.4g}{NO_BREAK}Hz"),
-            (
-                "Display",
-                f"resolution {current(device.resolution)}, smallest reading {current(device.smallest_readable_current)}",
-            ),
-        ],
-        HALF,
-        30 * mm,
+    rated, most = current(device.rated_secondary_current), current(device.maximum_secondary_current)
+    step, smallest = current(device.resolution), current(device.smallest_readable_current)
+    transformer = [
+        ("Secondary turns", f"{device.secondary_turns}"),
+        ("Secondary current", f"rated {rated}, at most {most}"),
+        ("Burden", f"{device.burden:.4g}{NO_BREAK}Ω"),
+        ("Nominal frequency", f"{device.frequency:.4g}{NO_BREAK}Hz"),
+        ("Display", f"resolution {step}, smallest reading {smallest}"),
+    ]
+    ratings = [(name[:1].upper() + name[1:], rating) for name, rating in device.path_ratings.items()]
+    halves = (
+        ("Current transformer and display", transformer),
+        ("Ratings of the current path", ratings or [("Ratings", "none stated")]),
     )
-    named = [(name[:1].upper() + name[1:], rating) for name, rating in device.path_ratings.items()]
-    ratings = facts(named or [("Ratings", "none stated")], HALF, 30 * mm)
-    titles = columns(
-        *(prose(text, "subheading") for text in ("Current transformer and display", "Ratings of the current path"))
-    )
-    yield KeepTogether(
-        [
-            titles,
-            columns(transformer, ratings),
-            space(3),
-            listed(("Range", 28), _RANGE, [(r.name, r) for r in results.ranges]),
-        ]
-    )
+    titles = columns(*(prose(title, "subheading") for title, _ in halves))
+    beside = columns(*(facts(rows, HALF, 30 * mm) for _, rows in halves))
+    ranges = listed(("Range", 28), _RANGE, [(r.name, r) for r in results.ranges])
+    yield KeepTogether([titles, beside, space(3), ranges])
 
 
 _WINDING = {"independent": "separate", "series": "extends the range before it"}

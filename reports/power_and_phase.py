@@ -41,10 +41,9 @@ def power(results: Results) -> Iterator[Flowable]:
         yield KeepTogether([prose(f"Range {found.name}: power", "subheading"), space(1), _points(found)])
     if any(r.phase for r in measured):
         yield KeepTogether([heading("Phase displacement"), prose(_PHASE, "small"), space(1.5), _phase(measured)])
+        title = prose("Predicted power error at other power factors", "subheading")
         yield space(3)
-        yield KeepTogether(
-            [prose("Predicted power error at other power factors", "subheading"), space(1), _foretold(measured)]
-        )
+        yield KeepTogether([title, space(1), _foretold(measured)])
 
 
 def _watts(point: PowerPoint) -> list[str]:

@@ -39,10 +39,8 @@ def validation(results: Results) -> Iterator[Flowable]:
         )
     bold = [n for n, q in enumerate(open_ones) if q.outcome == "differs"]
     table = listed(("Result", 52), _COLUMNS, [(q.name, q) for q in (*open_ones, *agreeing[:SHOWN])], bold)
-    opening: list[Flowable] = [heading("Validation by Monte Carlo"), prose(true_minus(text)), space(1.5)]
-    yield KeepTogether([*opening, table] if len(open_ones) < 12 else opening)
-    if len(open_ones) >= 12:
-        yield table
+    section = [heading("Validation by Monte Carlo"), prose(true_minus(text)), space(1.5), table]
+    yield from [KeepTogether(section)] if len(open_ones) < 12 else [KeepTogether(section[:-1]), table]
 
 
 def _missed(quantity: ValidatedQuantity) -> float:
