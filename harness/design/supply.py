@@ -54,14 +54,13 @@ TABLE = (
 
 @dataclass(frozen=True)
 class Supply:
-    """The supply of the current path, `name`, rated `rating` amperes. `kind` is None where the file does not say.
+    """The supply of the current path, `name`, rated `rating` amperes.
 
     It must hold `carries` amperes for the conventional time, and is guaranteed to operate only from `operates` amperes, within `seconds`.
     """
 
     name: str
     rating: float
-    kind: PrimaryFuse | None
     carries: float
     operates: float
     seconds: float
@@ -91,14 +90,8 @@ def _supply(name: str, rating: float, kind: PrimaryFuse | None) -> Supply:
     """
     kinds = [c for c in TABLE if kind in (None, c.kind)]
     fits = [c for c in kinds if c.above * _SLACK < rating <= c.up_to * _SLACK] or [max(kinds, key=lambda c: c.up_to)]
-    return Supply(
-        name,
-        rating,
-        kind,
-        rating * min(c.carries for c in fits),
-        rating * max(c.operates for c in fits),
-        max(c.seconds for c in fits),
-    )
+    carries, operates = rating * min(c.carries for c in fits), rating * max(c.operates for c in fits)
+    return Supply(name, rating, carries, operates, max(c.seconds for c in fits))
 
 
 def lets_flow(supply: Supply) -> str:

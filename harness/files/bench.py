@@ -154,21 +154,20 @@ class Bench(Table):
         return self
 
     def _of_roles(self) -> Iterator[str]:
-        names = set(self.instruments)
-        for role, name in self.roles.model_dump().items():
-            if name is not None and name not in names:
-                yield f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(names))}"
+        roles = {role: name for role, name in self.roles.model_dump().items() if name is not None}
+        for role, name in roles.items():
+            if name not in self.instruments:
+                yield f"found roles.{role} = {name!r}, expected one of {', '.join(sorted(self.instruments))}"
         played: dict[str, str] = {}
-        for role, name in self.roles.model_dump().items():
+        for role, name in roles.items():
             if name in played and (played[name], role) != ("reference", "voltage"):
                 yield (
                     f"found {name!r} in roles.{played[name]} and in roles.{role}, expected an instrument of its own for each "
                     "(a reference may read the voltage too)"
                 )
-            if name is not None:
-                played[name] = role
+            played[name] = role
         for name in self.safe_order:
-            if name not in self.roles.model_dump().values():
+            if name not in roles.values():
                 yield f"found {name!r} in safe_order, expected instruments that play a role"
 
     def _of_instruments(self) -> Iterator[str]:
@@ -176,55 +175,45 @@ class Bench(Table):
         for name, entry in self.instruments.items():
             limited = any(r.longest_on is not None for r in entry.ranges)
             if limited and not (somebody_acts and name == self.roles.reference):
-                yield (
-                    f"found instruments.{name}.ranges with longest_on, expected it of the reference, where a person reads it or plugs in "
-                    "the load"
-                )
+                found = f"found instruments.{name}.ranges with longest_on"
+                yield f"{found}, expected it of the reference, where a person reads it or plugs in the load"
         addresses: dict[str, str] = {}
         for name, entry in self.instruments.items():
             key = f"{entry.address} unit {entry.unit_id}" if entry.address else ""
             if key and key in addresses:
-                yield (
-                    f"found instruments.{name}.address = {entry.address!r} used by {addresses[key]!r} too, expected each address once"
-                )
+                found = f"found instruments.{name}.address = {entry.address!r} used by {addresses[key]!r} too"
+                yield f"{found}, expected each address once"
             addresses[key] = name
 
     def _of_functions(self) -> Iterator[str]:
-        load = self.instruments[self.roles.load]
-        if load.by_person and not load.shelf:
-            yield f"found no shelf for instruments.{self.roles.load}, expected the loads that can be plugged in"
+        load, secondary, voltage = self.roles.load, self.roles.secondary, self.roles.voltage
+        if self.entry("load").by_person and not self.entry("load").shelf:
+            yield f"found no shelf for instruments.{load}, expected the loads that can be plugged in"
         if (self.roles.check_standard is None) != (self.check_standard is None):
             yield "found only one of roles.check_standard and [check_standard], expected both or neither"
-        if self.roles.secondary is not None and not self.instruments[self.roles.secondary].ranges:
-            yield (
-                f"found no ranges for instruments.{self.roles.secondary}, expected the accuracy per range of what reads the secondary"
-            )
-        if self.roles.voltage is not None and self.instruments[self.roles.voltage].voltage is None:
-            yield f"found no voltage for instruments.{self.roles.voltage}, expected how well it reads the voltage"
+        if secondary is not None and not self.instruments[secondary].ranges:
+            accuracy = "the accuracy per range of what reads the secondary"
+            yield f"found no ranges for instruments.{secondary}, expected {accuracy}"
+        if voltage is not None and self.instruments[voltage].voltage is None:
+            yield f"found no voltage for instruments.{voltage}, expected how well it reads the voltage"
 
     def _of_reference(self) -> Iterator[str]:
-        reference, path = self.instruments[self.roles.reference], self.reference_path
+        reference, path, at = self.entry("reference"), self.reference_path, f"instruments.{self.roles.reference}"
         if not reference.ranges:
-            yield (
-                f"found no ranges for instruments.{self.roles.reference}, expected the reference's accuracy per range"
-            )
+            yield f"found no ranges for {at}, expected the reference's accuracy per range"
         if reference.calibration is None:
-            yield (
-                f"found no calibration for instruments.{self.roles.reference}, expected its certificate and due date"
-            )
+            yield f"found no calibration for {at}, expected its certificate and due date"
         if path.in_volts != (reference.ranges[0].unit == "V"):
-            yield (
-                f"found ranges of instruments.{self.roles.reference} in {reference.ranges[0].unit}, expected them in "
-                f"{'V' if path.in_volts else 'A'}: what the reference reads of the reference path"
-            )
+            expected = f"{'V' if path.in_volts else 'A'}: what the reference reads of the reference path"
+            yield f"found ranges of {at} in {reference.ranges[0].unit}, expected them in {expected}"
         if path.in_volts and (reference.power is not None or reference.voltage is not None):
             yield (
-                f"found power or voltage of instruments.{self.roles.reference}, which reads the voltage of the reference path, "
+                f"found power or voltage of {at}, which reads the voltage of the reference path, "
                 "expected another instrument in roles.voltage"
             )
         if path.part is not None and path.part.ratio is not None and any(r.burden is None for r in reference.ranges):
             yield (
-                f"found ranges of instruments.{self.roles.reference} without burden, expected what each puts on the secondary "
+                f"found ranges of {at} without burden, expected what each puts on the secondary "
                 'of the reference path, such as burden = "0.1 ohm" (the burden voltage of its manual, over the current)'
             )
 

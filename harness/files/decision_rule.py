@@ -52,7 +52,6 @@ class Decision(Table):
             raise ValueError(f'found rule = "{self.rule}" without {needed}, expected both')
         unguarded = self.rule == "simple" or (self.rule == "shared_risk" and self.greatest_consumer_risk is None)
         if self.verdicts == "four" and (unguarded or self.guard_factor == 0):
-            raise ValueError(
-                f'found verdicts = "four" with rule = "{self.rule}" and no guard band, expected a rule that makes one'
-            )
+            found = f'found verdicts = "four" with rule = "{self.rule}" and no guard band'
+            raise ValueError(f"{found}, expected a rule that makes one")
         return self

@@ -77,8 +77,7 @@ def _refuse_control_characters(data: object, name: str, key: str = "", path: str
     elif isinstance(data, str) and key not in _MAY_HOLD_CONTROLS:
         lines = "\n\r\t" if key in _MAY_HOLD_LINES else "\t"
         if any((unicodedata.category(c) == "Cc" and c not in lines) or c in _TURNS_TEXT_ROUND for c in data):
+            where = path if path.isprintable() else shortened(path)
             raise FileProblems(
-                [
-                    f"{name}: {path if path.isprintable() else shortened(path)}: found {shortened(data)}, expected a text without control characters"
-                ]
+                [f"{name}: {where}: found {shortened(data)}, expected a text without control characters"]
             )

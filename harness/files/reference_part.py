@@ -7,13 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from pydantic import Field, model_validator
 
-from harness.class_tables.accuracy_classes import (
-    LIMITS,
-    PHASE_MINUTES,
-    limit_currents,
-    phase_displacement_limit,
-    ratio_error_limit,
-)
+from harness.class_tables.accuracy_classes import LIMITS, limit_currents, phase_displacement_limit, ratio_error_limit
 from harness.core.interpolation import Node, check_rising
 from harness.core.quantities import (
     Angle,
@@ -165,11 +159,10 @@ class ReferencePart(Table):
     def claimed(self, frequency: float, *, phase: bool = False) -> tuple[Node, ...]:
         """Errors by class or maker's claim at `frequency`: an error of zero with the standard uncertainty of the bound."""
         if self.accuracy_class is not None and abs(frequency / self.rated_frequency - 1) <= SAME_FREQUENCY:
-            parts = [
-                p for p in limit_currents(self.accuracy_class) if not phase or self.accuracy_class in PHASE_MINUTES
-            ]
+            limit = phase_displacement_limit if phase else ratio_error_limit
+            limits = ((part, limit(self.accuracy_class, part)) for part in limit_currents(self.accuracy_class))
             return tuple(
-                Node(p * self.rated_current, 0.0, self._class_limit(p, phase=phase) / math.sqrt(3)) for p in parts
+                Node(part * self.rated_current, 0.0, most / math.sqrt(3)) for part, most in limits if most is not None
             )
         bound = self.phase_bound if phase else self.bound
         if bound is None or self.lowest_current is None:
@@ -189,12 +182,6 @@ class ReferencePart(Table):
             yield f"of class {self.accuracy_class} {span} at {self.rated_frequency:g} Hz with {least} to {rated}"
         elif self.lowest_current is not None:
             yield f"bounded by its maker {_span((self.lowest_current, self.rated_current))}"
-
-    def _class_limit(self, part_of_rated: float, *, phase: bool) -> float:
-        assert self.accuracy_class is not None
-        if phase:
-            return phase_displacement_limit(self.accuracy_class, part_of_rated) or 0.0
-        return ratio_error_limit(self.accuracy_class, part_of_rated)
 
     def known(self, frequency: float, burden: float | None, *, phase: bool = False) -> list[tuple[str, Sequence[Node]]]:
         """What is known of its error with `burden` ohms on its secondary, by origin, the better knowledge first.

@@ -46,18 +46,14 @@ class ReferencePath(Table):
     @model_validator(mode="before")
     @classmethod
     def _moved(cls, found: Any) -> Any:
-        moved = [key for key in MOVED if isinstance(found, dict) and key in found]
-        if moved:
-            raise ValueError(
-                f"found {', '.join(moved)} in [reference_path], expected in [reference_path.part]: "
-                + "; ".join(MOVED[key] for key in moved)
-            )
+        if moved := [key for key in MOVED if isinstance(found, dict) and key in found]:
+            now = "; ".join(MOVED[key] for key in moved)
+            raise ValueError(f"found {', '.join(moved)} in [reference_path], expected in [reference_path.part]: {now}")
         return found
 
     @model_validator(mode="after")
     def _complete(self) -> ReferencePath:
-        problem = self._contradiction()
-        if problem:
+        if problem := self._contradiction():
             raise ValueError(problem)
         return self
 
@@ -84,8 +80,7 @@ class ReferencePath(Table):
             return 'found no position, expected what moving the lead in the jaws changes, such as "0.3 %"'
         if self.kind == "shunt":
             needed = ("resistance", "power_rating", "temperature_coefficient", "self_heating")
-            missing = [key for key in needed if getattr(part, key) is None]
-            if missing:
+            if missing := [key for key in needed if getattr(part, key) is None]:
                 return f"found no part.{', part.'.join(missing)}, expected all of them for a shunt"
         return ""
 
@@ -126,14 +121,11 @@ class ReferencePath(Table):
         part = self.part
         if part is None or any(covers(nodes, current * self.loops) for _, nodes in self.known(frequency, burden)):
             return ""
-        at = f"at {frequency:g} Hz" + (
-            "" if burden is None else f" with {format_quantity(burden, 'ohm')} on its secondary"
-        )
+        connected = "" if burden is None else f" with {format_quantity(burden, 'ohm')} on its secondary"
+        at, stated = f"at {frequency:g} Hz{connected}", ", ".join(part.stated(frequency))
         smaller = burden is not None and part.burden is not None and burden < (1 - SAME_BURDEN) * part.burden
-        missing = "; burden_effect is not stated (a bound of what a smaller burden changes)"
-        stated = ", ".join(part.stated(frequency)) + (
-            missing if smaller and part.calibrated and part.burden_effect is None else ""
-        )
+        if smaller and part.calibrated and part.burden_effect is None:
+            stated += "; burden_effect is not stated (a bound of what a smaller burden changes)"
         if self.known(frequency, burden):
             return f"{self.part_name} carries {format_quantity(current * self.loops, 'A')} {at}: it is {stated}"
         return f"nothing is known of {self.part_name} {at}: it is {stated}"
