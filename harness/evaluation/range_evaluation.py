@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
-from harness.causes import Catalogue
 from harness.evaluation.additional.check_standard import bench_check
 from harness.evaluation.diagnosis import ConsideredCauses, FurtherEvidence, PowerError, SmallestReadable, diagnose
 from harness.evaluation.diagnosis.contradiction import none_explains
@@ -50,13 +49,10 @@ class RangesOutcome:
 
 @dataclass(frozen=True)
 class EvaluationOptions:
-    """Options beyond the run: the number of Monte Carlo `trials`, other `causes` than the shipped ones and where they
-    come from, and whether readings that contradict each other are to pass.
-    """
+    """Options beyond the run: the number of Monte Carlo `trials`, the `causes` to consider, and whether readings that contradict each other are to pass."""
 
     trials: int = 0
-    causes: Catalogue | None = None
-    causes_origin: Mapping[str, str] = field(default_factory=dict)
+    causes: ConsideredCauses = field(default_factory=ConsideredCauses)
     contradiction_overridden: bool = False
 
 
@@ -81,7 +77,7 @@ def evaluate_ranges(
         evaluated_range(device, inputs, readings, contradiction_overridden=overridden)
         for readings in readings_by_range(device, inputs, points, ranges, everything, powers)
     ]
-    known = ConsideredCauses(options.causes, options.causes_origin, ratio_typed=bench.reference_path.factor != 1)
+    known = replace(options.causes, ratio_typed=bench.reference_path.factor != 1)
     explained = diagnose(device, values, _evidence(powers, found), known)
     ratios = [v for v in values if v.ratio_error is not None]
     judged = [p for one in found for p in one.result.points]

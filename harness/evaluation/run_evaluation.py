@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.causes import Catalogue, extended
+from harness.causes import extended
 from harness.claims.claim_text import claim_text
 from harness.core.errors import RecordError, UserError
 from harness.core.quantities import format_quantity
 from harness.core.version import software
 from harness.evaluation.conditions import at_the_frequency_measured, conditions
 from harness.evaluation.conformity.decision import decision_rule
+from harness.evaluation.diagnosis import ConsideredCauses
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.evaluation.traceability import reference_chain
 from harness.files.bench import Bench, InstrumentEntry
@@ -61,7 +62,7 @@ def evaluate(
         points,
         observed_ranges(record),
         dt.datetime.fromisoformat(finished).date(),
-        EvaluationOptions(trials, *_causes(record, causes), contradiction_overridden=CONTRADICTION in overrides),
+        EvaluationOptions(trials, _causes(record, causes), contradiction_overridden=CONTRADICTION in overrides),
     )
     if CONTRADICTION in overrides and not outcome.contradictions:
         raise UserError(f"--override {CONTRADICTION}: the readings of {record_file} do not contradict each other")
@@ -85,12 +86,12 @@ def evaluate(
     )
 
 
-def _causes(record: Record, instead: ReplacementCauses | None) -> tuple[Catalogue, dict[str, str]]:
-    """The catalogue to compare with, and where causes were added from: `given` to the evaluation, or `kept` in the record."""
+def _causes(record: Record, instead: ReplacementCauses | None) -> ConsideredCauses:
+    """The causes to compare with, and where some were added from: `given` to the evaluation, or `kept` in the record."""
     if instead is not None:
-        return extended(instead.text, instead.file), {"given": Path(instead.file).name}
+        return ConsideredCauses(extended(instead.text, instead.file), {"given": Path(instead.file).name})
     text, file = record.start.get("causes_text", ""), record.start.get("causes_file", "")
-    return extended(text, file), {"kept": Path(file).name} if text else {}
+    return ConsideredCauses(extended(text, file), {"kept": Path(file).name} if text else {})
 
 
 def _run(record: Record, bench: Bench, record_file: str, overridden: Sequence[str], compared: bool) -> Run:
