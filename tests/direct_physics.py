@@ -20,7 +20,7 @@ from uncertainties import ufloat
 
 from harness.commands.new import new
 from harness.current_limits.maximum_test_current import CLIP, approach_current, maximum_test_current
-from harness.evaluation.diagnosis import PowerError, SmallestReadable
+from harness.evaluation.diagnosis.evidence import PowerError, SmallestReadable
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities

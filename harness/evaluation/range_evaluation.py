@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from harness.evaluation.additional.check_standard import bench_check
-from harness.evaluation.diagnosis import ConsideredCauses, FurtherEvidence, PowerError, SmallestReadable, diagnose
+from harness.evaluation.diagnosis import ConsideredCauses, diagnose
 from harness.evaluation.diagnosis.contradiction import none_explains
+from harness.evaluation.diagnosis.evidence import FurtherEvidence, PowerError, SmallestReadable
 from harness.evaluation.power.power_errors import PowerValues, power_values
 from harness.evaluation.range_readings import has_current, readings_by_range
 from harness.evaluation.range_verdict import EvaluatedRange, evaluated_range

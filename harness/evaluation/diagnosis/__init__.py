@@ -15,14 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from harness.causes import Catalogue, shipped_causes, without_ratio
-from harness.evaluation.diagnosis.evidence import (
-    CURRENTS_ONLY,
-    FurtherEvidence,
-    Observations,
-    PowerError,
-    SmallestReadable,
-    observations,
-)
+from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, FurtherEvidence, Observations, observations
 from harness.evaluation.diagnosis.extra_measurement import advise
 from harness.evaluation.diagnosis.hypotheses import NO_KNOWN, NONE, OTHER, SOUND, Candidate
 from harness.evaluation.diagnosis.next_step import further, looking, none_fits, not_told_apart
@@ -30,15 +23,6 @@ from harness.evaluation.diagnosis.weighing import SHOWN, Weighed, Weighing, toge
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Device
 from harness.results import DiagnosisDetails, Hypothesis, NextMeasurement, Reason
-
-__all__ = [
-    "ConsideredCauses",
-    "Diagnosis",
-    "FurtherEvidence",
-    "PowerError",
-    "SmallestReadable",
-    "diagnose",
-]
 
 LARGEST_ODDS = 1e9
 """Larger odds are not told: they only say that there is no alternative."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 
 import numpy as np
 
@@ -76,7 +77,7 @@ def edits(cause: Cause, device: Device, rng: Range | None) -> Iterator[tuple[Edi
         if cause.position == "stood-elsewhere":
             others = [r.name for r in device.ranges if r != rng]
     for other in others:
-        yield _edit(cause, device, rng, other), other
+        yield partial(_edited, cause, device, rng, other), other
 
 
 def _possible(cause: Cause, device: Device, rng: Range) -> bool:
@@ -100,18 +101,13 @@ def _chain(device: Device, rng: Range) -> list[int]:
     return [start, *later]
 
 
-def _edit(cause: Cause, device: Device, rng: Range | None, other: str) -> Edit:
-    def apply(circuit: Circuit) -> Circuit:
-        if cause.reads == "nothing":
-            circuit = replace(circuit, alive=np.zeros_like(circuit.alive))
-        if cause.power == "reversed":
-            circuit = replace(circuit, power_sense=-circuit.power_sense)
-        return circuit if rng is None else _on_range(circuit, cause, device, rng, other)
-
-    return apply
-
-
-def _on_range(circuit: Circuit, cause: Cause, device: Device, rng: Range, other: str) -> Circuit:
+def _edited(cause: Cause, device: Device, rng: Range | None, other: str, circuit: Circuit) -> Circuit:
+    if cause.reads == "nothing":
+        circuit = replace(circuit, alive=np.zeros_like(circuit.alive))
+    if cause.power == "reversed":
+        circuit = replace(circuit, power_sense=-circuit.power_sense)
+    if rng is None:
+        return circuit
     names = [r.name for r in device.ranges]
     here = names.index(rng.name)
     sections, carried, added = circuit.sections.copy(), circuit.carried.copy(), circuit.added.copy()

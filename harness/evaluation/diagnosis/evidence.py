@@ -104,42 +104,35 @@ def observations(device: Device, points: Sequence[PointValues], beside: FurtherE
     """Everything read with current, in one vector; None when there is nothing."""
     smallest = {r.name: r.minimum_current for r in device.ranges}
     readable = {r.name: device.display.smallest_readable_current * r.display_factor for r in device.ranges}
-    rows: list[tuple[int, str, float, float]] = []
-    values: list[Any] = []
-    own: list[float] = []
+    # Each with its kind, range, current and power factor, its value, and the standard uncertainty it does not share.
+    read: list[tuple[tuple[int, str, float, float], Any, float]] = []
     for p in points:
-        name = p.observed.range
+        name, indicated = p.observed.range, float(p.indicated.nominal_value)
         if p.ratio_error is not None:
             reference = float(p.reference.nominal_value)
-            rows.append((RATIO, name, reference, 1.0))
             # A display that shows nothing hides anything below the smallest current it shows.
-            hidden = rectangular(readable[name] / reference) if float(p.indicated.nominal_value) == 0 else 0.0
-            values.append(p.ratio_error + (ufloat(0.0, hidden) if hidden else 0.0))
-            own.append(math.hypot(p.random_reference, p.random_indicated) / reference + hidden)
-        elif float(p.indicated.nominal_value) != 0:
+            hidden = rectangular(readable[name] / reference) if indicated == 0 else 0.0
+            error = p.ratio_error + (ufloat(0.0, hidden) if hidden else 0.0)
+            own = math.hypot(p.random_reference, p.random_indicated) / reference + hidden
+            read.append(((RATIO, name, reference, 1.0), error, own))
+        elif indicated != 0:
             # A display that shows nothing at no current says little; one that shows something says it in every reading.
-            rows.append((ZERO, name, smallest[name], 1.0))
-            values.append(p.indicated / smallest[name])
-            own.append(p.random_indicated / smallest[name])
-    if RATIO not in {row[0] for row in rows} and not beside.powers and not beside.thresholds:
+            least = smallest[name]
+            read.append(((ZERO, name, least, 1.0), p.indicated / least, p.random_indicated / least))
+    if RATIO not in {row[0] for row, _, _ in read} and not beside.powers and not beside.thresholds:
         return None
-    for power in beside.powers:
-        rows.append((POWER, power.range, power.current, power.power_factor))
-        values.append(power.error)
-        own.append(0.0)
+    read += [((POWER, power.range, power.current, power.power_factor), power.error, 0.0) for power in beside.powers]
     for threshold in beside.thresholds:
-        current = threshold.current
-        if float(current.nominal_value) <= 0:
-            # It shows something at no current: then there is no threshold, and the zero says what there is.
-            continue
-        rows.append((THRESHOLD, threshold.range, float(current.nominal_value), 1.0))
-        values.append(current / readable[threshold.range] - 1)
-        own.append(0.0)
+        current = float(threshold.current.nominal_value)
+        # Where it shows something at no current there is no threshold, and the zero says what there is.
+        if current > 0:
+            row = (THRESHOLD, threshold.range, current, 1.0)
+            read.append((row, threshold.current / readable[threshold.range] - 1, 0.0))
     for through in beside.secondaries:
         reference = float(through.point.reference.nominal_value)
-        rows.append((SECONDARY, through.point.observed.range, reference, 1.0))
-        values.append(through.transformer_error)
-        own.append(through.point.random_reference / reference)
+        row = (SECONDARY, through.point.observed.range, reference, 1.0)
+        read.append((row, through.transformer_error, through.point.random_reference / reference))
+    rows, values, own_parts = zip(*read, strict=True)
     spread = covariance(values)
-    shared = spread - np.diag(np.minimum(np.square(own), np.diag(spread)))
+    shared = spread - np.diag(np.minimum(np.square(own_parts), np.diag(spread)))
     return Observations(settings(device, rows), np.array([float(v.nominal_value) for v in values]), spread, shared)

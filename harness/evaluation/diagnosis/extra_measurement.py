@@ -101,19 +101,14 @@ def advise(model: Model, probabilities: Sequence[float], data: Observations, com
         gain = np.linalg.solve(spread, np.column_stack([data.values - both.means[h, :count], reach.T]))
         means = both.means[h, count:] + reach @ gain[:, 0]
         joint = new[h] @ new[h].T + noise - reach @ gain[:, 1:]
-        first, second = np.arange(half), np.arange(half) + half
-        expected[h] = means[first] - pair * means[second]
-        variance = joint[first, first] + pair * (joint[second, second] - 2 * joint[first, second])
+        variances = np.diag(joint)
+        expected[h] = means[:half] - pair * means[half:]
+        variance = variances[:half] + pair * (variances[half:] - 2 * np.diag(joint[:half, half:]))
         deviations[h] = np.sqrt(np.maximum(variance, 1e-12))
     weights = np.array(probabilities) / np.sum(probabilities)
-    information = np.array(
-        [
-            0.0
-            if _stays_blank(device, option, expected[:, m])
-            else _information(weights, expected[:, m], deviations[:, m])
-            for m, option in enumerate(options)
-        ]
-    )
+    told = (_information(weights, expected[:, m], deviations[:, m]) for m in range(half))
+    blank = [_stays_blank(device, option, expected[:, m]) for m, option in enumerate(options)]
+    information = np.where(blank, 0.0, [*told])
     missing = -float(np.sum(weights * np.log(np.maximum(weights, 1e-300))))
     # Nobody opens a secondary for what another reading tells as well.
     into_secondary = np.array([option.kind == SECONDARY for option in options])
@@ -173,17 +168,10 @@ def _uncertainty(
             own[i] = reference + THROUGH**2 + shape**2
         elif option.kind == POWER:
             angle = math.tan(math.acos(option.power_factor))
-            power = (
-                (display.power_resolution or 0.0)
-                * scales[int(rng[i])]
-                / (VOLTAGE * option.current * option.power_factor)
-            )
+            watts = VOLTAGE * option.current * option.power_factor
+            power = (display.power_resolution or 0.0) * scales[int(rng[i])] / watts
             own[i] = 2 * reference + power**2 / 12 + (ANGLE * angle) ** 2 + (shape * (1 + angle)) ** 2
         else:
             own[i] = reference + SEARCH**2 + (display.resolution / display.smallest_readable_current) ** 2 / 12
-    joint = np.diag(own)
-    for i, a in enumerate(nearest):
-        for j, b in enumerate(nearest):
-            if a >= 0 and b >= 0:
-                joint[i, j] += data.shared[a, b]
-    return joint, shared
+    known = nearest >= 0
+    return np.diag(own) + np.outer(known, known) * data.shared[np.ix_(nearest, nearest)], shared

@@ -12,9 +12,17 @@ from scipy import integrate, stats
 from uncertainties import ufloat
 
 from harness.causes import shipped_causes
-from harness.evaluation.diagnosis import FurtherEvidence, PowerError, diagnose
+from harness.evaluation.diagnosis import diagnose
 from harness.evaluation.diagnosis.density import SAME, density
-from harness.evaluation.diagnosis.evidence import POWER, Observations, observations, settings, tangent
+from harness.evaluation.diagnosis.evidence import (
+    POWER,
+    FurtherEvidence,
+    Observations,
+    PowerError,
+    observations,
+    settings,
+    tangent,
+)
 from harness.evaluation.diagnosis.extra_measurement import _information
 from harness.evaluation.diagnosis.hypotheses import hypotheses, sound_meter
 from harness.evaluation.diagnosis.predictions import build

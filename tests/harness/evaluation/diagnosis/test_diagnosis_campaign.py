@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import new
-from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, FurtherEvidence, diagnose
+from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, diagnose
+from harness.evaluation.diagnosis.evidence import FurtherEvidence
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
 from harness.wording.reasons import measurement_text, reason_text
