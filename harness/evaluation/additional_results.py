@@ -15,8 +15,7 @@ from harness.evaluation.power.power_errors import unknown_angle
 from harness.evaluation.range_readings import RangeReadings
 from harness.evaluation.ratio.error_split import Split, split
 from harness.evaluation.ratio.smallest_current import remarks_on_smallest, smallest_found, smallest_readable_current
-from harness.evaluation.uncertainty.expanded_uncertainty import stated
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated
 from harness.evaluation.validation.checks import Check, power_checks
 from harness.files.device import Device
 from harness.results import Endurance, ErrorParts, NoLoad, PhaseDisplacement, PowerPoint, Reason, SmallestCurrent

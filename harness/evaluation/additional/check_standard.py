@@ -7,8 +7,7 @@ from collections.abc import Sequence
 
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.expanded_uncertainty import stated
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.reference_part import K_OF_CERTIFICATE

@@ -13,8 +13,7 @@ from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
 from harness.evaluation.uncertainty.combination import type_a
-from harness.evaluation.uncertainty.expanded_uncertainty import stated
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair
 from harness.results import STEPS_OF_ENERGY, NoLoad, Reason, Stated, worst_verdict

@@ -10,8 +10,7 @@ from harness.evaluation.conformity.decision import judged
 from harness.evaluation.power.phase_displacement import Foretold, PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.uncertainty.combination import covariance
-from harness.evaluation.uncertainty.expanded_uncertainty import stated, stated_or_none
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated, stated_or_none
 from harness.files.device import Device
 from harness.results import ForetoldPower, PhaseDisplacement, PowerPoint
 

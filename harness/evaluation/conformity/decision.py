@@ -15,8 +15,7 @@ from harness.evaluation.conformity.risk import (
     global_risk,
 )
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
-from harness.evaluation.uncertainty.expanded_uncertainty import expanded
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, expanded
 from harness.files.bench import Decision
 from harness.files.device import Claim
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Stated, Verdict, accepted

@@ -39,8 +39,7 @@ from harness.evaluation.power.load_angle import (
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation, path_angle
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.expanded_uncertainty import deviation
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, deviation
 from harness.files.bench import PowerAccuracy
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint

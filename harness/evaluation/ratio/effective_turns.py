@@ -25,8 +25,7 @@ from harness.core.interpolation import Node, interpolate
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.uncertainty.combination import MANY, covariance, t_factor
-from harness.evaluation.uncertainty.expanded_uncertainty import stated
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.files.device import Range
 from harness.results import EffectiveTurns, TurnsMethod

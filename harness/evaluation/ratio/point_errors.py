@@ -23,8 +23,7 @@ from typing import Any
 
 from harness.evaluation.ratio.reference_errors import Deviation, path_error, reading_error
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.expanded_uncertainty import deviation
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, deviation
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint

@@ -11,8 +11,7 @@ import numpy as np
 
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import Distribution, rectangular
-from harness.evaluation.uncertainty.expanded_uncertainty import stated_or_none
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated_or_none
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 from harness.results import Reason, SmallestCurrent

@@ -1,4 +1,4 @@
-"""The input quantities of an evaluation (GUM, 4.1): shared ones made once, each with its source, and the budgets they make."""
+"""The input quantities of an evaluation (GUM, 4.1): shared ones made once, each with its source; budgets and U of what they make."""
 
 from __future__ import annotations
 
@@ -10,11 +10,17 @@ from typing import Any
 
 from uncertainties import ufloat
 
-from harness.evaluation.uncertainty.combination import Contribution, Distribution, rectangular
+from harness.evaluation.uncertainty.combination import (
+    Contribution,
+    Coverage,
+    Distribution,
+    coverage_factor,
+    rectangular,
+)
 from harness.evaluation.uncertainty.repeatability import RangeScatter
 from harness.files.bench import Bench, InstrumentEntry
 from harness.files.reference_part import ReferencePart
-from harness.results import BudgetLine
+from harness.results import BudgetLine, Stated
 
 DAYS_PER_YEAR = 365.25
 CANCELLED = 1e-9
@@ -118,3 +124,24 @@ class InputQuantities:
 def nominal(value: Any) -> float:
     """The estimate of a value, which may be a plain number."""
     return float(getattr(value, "nominal_value", value))
+
+
+def expanded(inputs: InputQuantities, value: Any) -> tuple[Stated, Coverage]:
+    """`value` with U, and the coverage behind it; a plain number has no uncertainty."""
+    parts = [part for _, part in inputs.contributions(value)]
+    coverage = coverage_factor(parts, inputs.bench.decision.coverage_probability)
+    standard, factor = deviation(value), coverage.factor
+    return Stated(nominal(value), standard, factor * standard, factor, coverage.told_degrees_of_freedom), coverage
+
+
+def stated(inputs: InputQuantities, value: Any) -> Stated:
+    return expanded(inputs, value)[0]
+
+
+def stated_or_none(inputs: InputQuantities, value: Any | None) -> Stated | None:
+    return None if value is None else stated(inputs, value)
+
+
+def deviation(value: Any) -> float:
+    """The standard uncertainty of a value, which may be a plain number."""
+    return float(getattr(value, "std_dev", 0.0))
