@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
-from xml.sax.saxutils import escape
+from html import escape
 
 from reportlab.lib.colors import HexColor, white
 from reportlab.lib.enums import TA_RIGHT
@@ -73,7 +73,7 @@ def _above_and_below(above: float, below: float) -> list[Any]:
 
 def prose(text: str, style: str = "body") -> Paragraph:
     """`text` set in `style`, without markup; a line feed starts a line."""
-    return Paragraph(escape(printable(text)).replace("\n", "<br/>"), STYLES[style])
+    return Paragraph(escape(printable(text), quote=False).replace("\n", "<br/>"), STYLES[style])
 
 
 def space(millimetres: float) -> Spacer:

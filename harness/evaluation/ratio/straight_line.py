@@ -47,7 +47,7 @@ def fit(
     """
     xs, ys = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     ux, uy = np.asarray(u_x, dtype=float), np.asarray(u_y, dtype=float)
-    if len(np.unique(xs)) < 2:
+    if len(set(xs.tolist())) < 2:
         raise ValueError("a line needs at least two different x")
     if not np.all(uy > 0):
         raise ValueError("every y needs an uncertainty above zero")
