@@ -40,8 +40,8 @@ from simulated.physics.assembly import (
     transformer_with,
 )
 from simulated.physics.multimeter import Multimeter
+from simulated.physics.range_switch import signed_turns
 from simulated.physics.true_path import path_as_it_is
-from simulated.physics.winding import signed_turns
 
 RUN_DATE = dt.date(2026, 11, 26)
 SECONDARY_UNCERTAINTY = 2e-3

@@ -10,7 +10,7 @@ from dataclasses import replace
 from simulated.bench_faults import ActiveFault
 from simulated.description import BenchDescription, MeterDescription
 from simulated.physics.load import CurrentSource
-from simulated.physics.module import CLIPS_AT, Fuse, Module
+from simulated.physics.module import CLIPS_AT, Module
 from simulated.physics.transformer import TransformerModel, core_for_rating
 
 FUSE_RESISTANCE = 3.0
@@ -69,10 +69,6 @@ def current_source(description: BenchDescription, ignores_off: bool) -> CurrentS
     spread = 0.0 if load is None else description.share_of_claim * load.power_factor_uncertainty / 2
     deviation = random.Random(f"{description.seed} power factor").gauss(0.0, spread)
     return CurrentSource(float("inf") if maximum is None else maximum, description.seed, ignores_off, deviation)
-
-
-def secondary_fuse(meter: MeterDescription) -> Fuse | None:
-    return Fuse(meter.secondary_fuse, FUSE_RESISTANCE) if meter.secondary_fuse else None
 
 
 def range_factors(meter: MeterDescription, already_scaled: str) -> dict[str, float]:

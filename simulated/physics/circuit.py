@@ -12,13 +12,12 @@ from dataclasses import dataclass, replace
 
 from simulated.bench_faults import ActiveFault
 from simulated.description import BenchDescription
-from simulated.physics.assembly import current_source, secondary_fuse, transformer_with
+from simulated.physics.assembly import FUSE_RESISTANCE, current_source, transformer_with
 from simulated.physics.load import SETTLED_AFTER
 from simulated.physics.mains import Mains
 from simulated.physics.module import Fuse
-from simulated.physics.range_switch import RangeSwitch
+from simulated.physics.range_switch import RangeSwitch, signed_turns
 from simulated.physics.warming import TEMPERATURE_COEFFICIENT, Warming
-from simulated.physics.winding import signed_turns
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ class BenchCircuit:
         self.melted_at = math.inf
         self.peak_ampere_turns = 0.0
         self._warming = Warming(meter.rated_secondary_current * meter.secondary_turns)
-        self._fuse = secondary_fuse(meter)
+        self._fuse = Fuse(meter.secondary_fuse, FUSE_RESISTANCE) if meter.secondary_fuse else None
         self._melted_part = 0.0
         self._advanced_to = start
 
@@ -75,17 +74,17 @@ class BenchCircuit:
         start, self._advanced_to = self._advanced_to, max(now, self._advanced_to)
         if now <= start:
             return now, now
-        self.note_peak(start)
-        self.note_peak(now)
-        highest = max(abs(self.ampere_turns(start)), abs(self.ampere_turns(now)))
+        highest = max(self.note_peak(start), self.note_peak(now))
         if self._fuse is not None and highest / self.transformer.secondary_turns > 1.5 * self._fuse.rating:
             self._heat_fuse(self._fuse, start, now)
         return start, now
 
-    def note_peak(self, time: float) -> None:
-        """Keep the ampere-turns at `time` when they are the largest so far."""
+    def note_peak(self, time: float) -> float:
+        """The ampere-turns at `time`, without sign, kept when they are the largest so far."""
+        magnitude = abs(self.ampere_turns(time))
         if time < self.melted_at:
-            self.peak_ampere_turns = max(self.peak_ampere_turns, abs(self.ampere_turns(time)))
+            self.peak_ampere_turns = max(self.peak_ampere_turns, magnitude)
+        return magnitude
 
     # What flows
 

@@ -68,7 +68,7 @@ class TransformerModel:
     closed_turn_resistance: float = math.inf
     air_gap: float = 0.0
 
-    @property
+    @cached_property
     def secondary_impedance(self) -> complex:
         return complex(self.winding_resistance + self.burden + self.fuse_resistance, self.leakage_reactance)
 

@@ -42,7 +42,13 @@ def terminal_of(bench: BenchPhysics, instrument: InstrumentDescription) -> Termi
             profile.serial_registers,
             _serial(bench, instrument),
         )
-    commands, reset = _commands(bench, instrument, profile)
+    reset: Callable[[], None] = partial(bench.reset, instrument.role)
+    if instrument.role == "load":
+        commands, reset = _load_commands(bench, profile), partial(bench.change_load, CurrentSource.reset)
+    elif instrument.role == "switch":
+        commands, reset = _switch_commands(bench, instrument, profile), partial(bench.turn_switch, "")
+    else:
+        commands = _sensing_commands(bench, instrument, profile)
     identity = _identity(profile, _serial(bench, instrument))
     own = [Command(profile.identification.query, lambda _: Reply(identity))]
     # A profile's start commands, and its safe commands where nothing is driven, change nothing on this bench.
@@ -68,16 +74,6 @@ def _identity(profile: Profile, serial: str) -> str:
     fields += ["0"] * (field + 1 - len(fields))
     fields[field] = serial
     return ",".join(fields)
-
-
-def _commands(
-    bench: BenchPhysics, instrument: InstrumentDescription, profile: Profile
-) -> tuple[list[Command], Callable[[], None]]:
-    if instrument.role == "load":
-        return _load_commands(bench, profile), partial(bench.change_load, CurrentSource.reset)
-    if instrument.role == "switch":
-        return _switch_commands(bench, instrument, profile), partial(bench.turn_switch, "")
-    return _sensing_commands(bench, instrument, profile), partial(bench.reset, instrument.role)
 
 
 def _ignore(_: str) -> None:

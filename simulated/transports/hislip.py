@@ -133,7 +133,10 @@ class HislipConversation:
     def _asynchronous(self, kind: int, control: int, parameter: int, payload: bytes) -> Iterable[Piece]:
         lock = self._server.lock
         if kind == _ASYNC_LOCK:
-            return self._taking(parameter / 1000) if control else self._giving()
+            if control:
+                return self._taking(parameter / 1000)
+            # Control code 1: an exclusive lock was released; 3: there was none.
+            return [(message(_ASYNC_LOCK_RESPONSE, 1 if lock.give_back(self.session) else 3), 0.0)]
         if kind == _ASYNC_LOCK_INFO:
             return [(message(_ASYNC_LOCK_INFO_RESPONSE, int(lock.taken()), int(lock.taken())), 0.0)]
         if kind == _ASYNC_MAXIMUM_MESSAGE_SIZE:
@@ -150,11 +153,6 @@ class HislipConversation:
         while not (taken := self._server.lock.take(self.session)) and time.monotonic() < until:
             yield b"", _TRY_AGAIN
         yield message(_ASYNC_LOCK_RESPONSE, int(taken)), 0.0
-
-    def _giving(self) -> Iterable[Piece]:
-        # Control code 1: an exclusive lock was released; 3: there was none.
-        given = self._server.lock.give_back(self.session)
-        return [(message(_ASYNC_LOCK_RESPONSE, 1 if given else 3), 0.0)]
 
 
 def _unrecognized(kind: int) -> Iterable[Piece]:

@@ -97,11 +97,9 @@ class Vxi11Conversation:
             _WRITE: self._write,
             _READ: self._read,
             _READ_STATUS: lambda _, __: _result(_NO_ERROR, 0),
-            _TRIGGER: lambda _, __: _result(_NO_ERROR),
+            **dict.fromkeys((_TRIGGER, _REMOTE, _LOCAL), lambda _, __: _result(_NO_ERROR)),
             _CLEAR: self._clear,
-            _REMOTE: lambda _, __: _result(_NO_ERROR),
-            _LOCAL: lambda _, __: _result(_NO_ERROR),
-            _LOCK: self._take_lock,
+            _LOCK: lambda link, _: _result(_NO_ERROR if self._server.lock.take(link) else _LOCKED),
             _UNLOCK: lambda link, _: _result(_NO_ERROR if self._server.lock.give_back(link) else _NO_LOCK),
             _DESTROY_LINK: self._destroy,
         }
@@ -123,9 +121,6 @@ class Vxi11Conversation:
         self._server.lock.give_back(link)
         del self.links[link]
         return _result(_NO_ERROR)
-
-    def _take_lock(self, link: int, _: _Arguments) -> Iterable[Piece]:
-        return _result(_NO_ERROR if self._server.lock.take(link) else _LOCKED)
 
     def _clear(self, link: int, _: _Arguments) -> Iterable[Piece]:
         self.links[link] = _Link(self._server)

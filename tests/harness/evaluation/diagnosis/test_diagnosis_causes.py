@@ -28,7 +28,7 @@ from harness.steps import Options
 from harness.wording.reasons import reason_text
 from simulated.bench_faults import CATALOGUE, ActiveFault, Fault
 from simulated.description import RangeDescription
-from simulated.physics.winding import signed_turns
+from simulated.physics.range_switch import signed_turns
 from tests.direct_physics import demo_inputs
 from tests.harness.evaluation.conftest import RUN_DATE, sweep
 from tests.on_twin import TwinRun

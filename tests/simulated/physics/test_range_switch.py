@@ -6,7 +6,7 @@ import pytest
 
 from simulated.bench_faults import parse_fault
 from simulated.description import MeterDescription
-from simulated.physics.winding import signed_turns
+from simulated.physics.range_switch import signed_turns
 
 
 def turns(meter: MeterDescription, *faults: str) -> dict[str, int]:
