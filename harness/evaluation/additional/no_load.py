@@ -66,8 +66,10 @@ def no_load(
     test = no_load_class(device.claim.power_class)
     period = None if counted is None else no_load_period(test, counted.resolution, at, rng.maximum_current)
     limit = limit_at_no_current(device, rng)
-    indicated = _indicated(inputs, own[-1].indicated)
-    current = judged(inputs, indicated, limit)
+    indicated = own[-1].indicated
+    # The indication itself, without what the display may keep back.
+    hidden = [v for v in indicated.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
+    current = judged(inputs, indicated - sum(indicated.derivatives[v] * v for v in hidden), limit)
     reasons = [*failures, *not_passed("current-with-no-current", rng, current)]
     watts = _power_shown(device, inputs, rng, last)
     power = None if watts is None else judged(inputs, watts, _limit_of_power(device, rng, limit * at))
@@ -133,12 +135,6 @@ def watched_too_short(device: Device, on: str, found: NoLoad | None) -> list[Rea
             **{called: name},
         )
     ]
-
-
-def _indicated(inputs: InputQuantities, value: Any) -> Any:
-    """The indication at a zero point, which the display may keep back."""
-    hidden = [v for v in value.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
-    return value - sum(value.derivatives[v] * v for v in hidden)
 
 
 def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Sequence[ReadingPair]) -> Any | None:

@@ -56,8 +56,8 @@ def linearity(own: Sequence[PointValues]) -> Linearity | None:
     span = abs(y[-1] - y[0])
     if span == 0 or np.any(np.diff(x) <= 0):
         return None
-    up, down = ({n: d for n in nominals if (d := _deviations(at[n], way))} for way in ("up", "down"))
-    both = [abs(fmean(up[n]) - fmean(down[n])) for n in nominals if n in up and n in down]
+    ways = [[_deviations(at[n], way) for way in ("up", "down")] for n in nominals]
+    both = [abs(fmean(up) - fmean(down)) for up, down in ways if up and down]
     return Linearity(
         independent=float(independent(x, y) / span),
         zero_based=float(zero_based(x, y) / span),
