@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
 COLUMNS = 100
 PLACES = range(15025, 15030)
@@ -60,12 +61,7 @@ def take_all(folder: Path) -> None:
         ):
             wrong = wrong.replace(right, slip)
         (work / "wrong.toml").write_text(wrong, encoding="utf-8")
-        jobs = [
-            several.submit(_first_run, work, folder),
-            several.submit(_fail, work, folder),
-            several.submit(_sheets, work, folder),
-        ]
-        for job in jobs:
+        for job in [several.submit(taken, work, folder) for taken in (_first_run, _fail, _sheets)]:
             job.result()
 
 
@@ -95,20 +91,16 @@ def _terminal(name: str, work: Path, folder: Path, begins: str = "") -> None:
 def typed(command: str, work: Path, expected: int = 0) -> str:
     """The output of `ratioproof ...` run in the folder `work`. Raises RuntimeError unless it ends with the `expected` exit status."""
     done = subprocess.run(
-        words(command),
-        cwd=work,
-        env=surroundings(),
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        encoding="utf-8",
-        timeout=LONGEST,
-        check=False,
+        words(command), cwd=work, stdin=subprocess.DEVNULL, timeout=LONGEST, check=False, **_as_one_text()
     )
     if done.returncode != expected:
         raise RuntimeError(f"{command}: exit status {done.returncode}, expected {expected}\n{done.stdout}")
     return done.stdout
+
+
+def _as_one_text() -> dict[str, Any]:
+    """How a command is started so that all it says is one text."""
+    return {"env": surroundings(), "stdout": subprocess.PIPE, "stderr": subprocess.STDOUT, "encoding": "utf-8"}
 
 
 def words(command: str) -> list[str]:
@@ -126,16 +118,8 @@ def surroundings() -> dict[str, str]:
 @contextmanager
 def serving(bench: str, work: Path, *options: str) -> Iterator[subprocess.Popen[str]]:
     """Run `ratioproof simulate` for the block, and end it by its command."""
-    process = subprocess.Popen(
-        words(" ".join(("ratioproof simulate", bench, *options))),
-        cwd=work,
-        env=surroundings(),
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        encoding="utf-8",
-    )
+    command = words(" ".join(("ratioproof simulate", bench, *options)))
+    process = subprocess.Popen(command, cwd=work, stdin=subprocess.PIPE, **_as_one_text())
     assert process.stdout is not None
     try:
         for line in process.stdout:

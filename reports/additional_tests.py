@@ -32,7 +32,7 @@ _PARTS = (
 )
 
 
-def beyond(results: Results) -> Iterator[Flowable]:
+def additional_tests(results: Results) -> Iterator[Flowable]:
     """Sections of these findings, each only where there is one."""
     if results.bench_check is not None:
         yield _bench_check(results.bench_check)

@@ -13,15 +13,15 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from harness.results import Results
-from reports.additional_tests import beyond
-from reports.first_page import certificate_number, device_title, front, item
+from reports.additional_tests import additional_tests
+from reports.first_page import certificate_number, device_title, front, meter_under_test
 from reports.fonts import REGULAR, SEMIBOLD, printable, register
-from reports.likely_causes import diagnosis
+from reports.likely_causes import likely_causes
 from reports.method_and_conditions import basis, standing
 from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
-from reports.power_and_phase import power
+from reports.power_sections import power_sections
 from reports.range_sections import range_sections
-from reports.range_summary import glance
+from reports.range_summary import summary_of_ranges
 
 SIMULATED = "Simulated bench: not evidence about any real meter"
 
@@ -49,7 +49,15 @@ def certificate(results: Results) -> bytes:
     without_padding = (0, 0, 0, 0)
     frame = Frame(MARGIN, _FOOT, MEASURE, PAGE_HEIGHT - _HEAD - _FOOT, *without_padding)
     document.addPageTemplates(PageTemplate(frames=[frame]))
-    middle = (glance, diagnosis, item, basis, range_sections, power, beyond)
+    middle = (
+        summary_of_ranges,
+        likely_causes,
+        meter_under_test,
+        basis,
+        range_sections,
+        power_sections,
+        additional_tests,
+    )
     story = [*front(results, number)]
     story += [part for section in middle for part in section(results)]
     story += standing(results, number)

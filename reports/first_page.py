@@ -53,7 +53,7 @@ def ratio_taken(results: Results) -> bool:
 
 
 def bench_alone(results: Results) -> bool:
-    """Whether the run tested only the bench and nothing of the item was judged."""
+    """Whether the run tested only the bench and nothing of the meter under test was judged."""
     looked_at = any(r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance for r in results.ranges)
     return results.bench_check is not None and not looked_at
 
@@ -70,7 +70,7 @@ def certificate_number(results: Results) -> str:
 
 
 def device_title(results: Results) -> str:
-    """Maker, type and serial number of the item, as far as its file gives them."""
+    """Maker, type and serial number of the meter under test, as far as its file gives them."""
     device = results.device
     serial = f"serial number {device.serial}" if device.serial else ""
     return ", ".join(part for part in (f"{device.maker} {device.type}".strip(), serial) if part)
@@ -183,7 +183,7 @@ def _overrides(results: Results) -> Flowable:
     return boxed([prose(f"Overrides: {checks} overridden by the operator", "heading"), *lines])
 
 
-def item(results: Results) -> Iterator[Flowable]:
+def meter_under_test(results: Results) -> Iterator[Flowable]:
     """The meter under test: identity, modification, transformer, ratings of the path, ranges."""
     device, run = results.device, results.run
     presented = f"as presented, {moment(run.started)} to {moment(run.finished)}; the procedure makes no adjustment"

@@ -15,7 +15,7 @@ _MOST_CAUSES = 10
 """Less likely causes are in results.json alone."""
 
 
-def diagnosis(results: Results) -> Iterator[Flowable]:
+def likely_causes(results: Results) -> Iterator[Flowable]:
     causes = sorted(results.diagnosis, key=lambda h: -h.probability)[:_MOST_CAUSES]
     if not causes or (accepted(results.verdict) and causes[0].fault == "none"):
         return

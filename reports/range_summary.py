@@ -59,7 +59,7 @@ _POWER: Sequence[Column[RangeResult]] = (
 )
 
 
-def glance(results: Results) -> Iterator[Flowable]:
+def summary_of_ranges(results: Results) -> Iterator[Flowable]:
     """A row for every range; another where power was measured. Nothing when the run was not to take ratio errors."""
     if not ratio_taken(results):
         return

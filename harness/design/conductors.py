@@ -61,6 +61,5 @@ def cord_rating(cross_section: float) -> float | None:
 
 def cord_for(current: float) -> float | None:
     """Smallest cross-section in m^2 whose cord usually carries `current` amperes; None above the table."""
-    sizes = (s for s, rating in sorted(_CORD_RATING.items()) if rating >= current * (1 - 1e-9))
-    size = next(sizes, None)
-    return None if size is None else size * SQUARE_MILLIMETRE
+    sizes = (s * SQUARE_MILLIMETRE for s, rating in _CORD_RATING.items() if rating >= current * (1 - 1e-9))
+    return min(sizes, default=None)

@@ -75,12 +75,8 @@ def error_findings(device: Device) -> Iterator[DesignFinding]:
     added = ratio - ratio_and_phase(complex_error(_series(device), magnetising))[0]
     fuse = f", {format_percent(added, '+.2g')} of it from the fuse" if added else ""
     bound = device.transformer.magnetising_loss_angle is None
-    if bound:
-        text = f"ratio error: {format_percent(ratio, '+.2g')} at worst from winding and burden{fuse}"
-    else:
-        minutes = phase * MINUTES_PER_RADIAN
-        text = f"ratio error: {format_percent(ratio, '+.2g')} (and {minutes:.3g} min) expected from winding and burden{fuse}"
-    text += f"; the claim allows {allowed * 100:.3g} %"
+    how = "at worst" if bound else f"(and {phase * MINUTES_PER_RADIAN:.3g} min) expected"
+    text = f"ratio error: {format_percent(ratio, '+.2g')} {how} from winding and burden{fuse}; the claim allows {allowed * 100:.3g} %"
     if bound:
         text += "; give magnetising_loss_angle to know it"
     if abs(added) <= allowed:

@@ -58,10 +58,7 @@ class Device(Table):
 
     def range_named(self, name: str) -> Range:
         """The range called `name`. Raises KeyError when there is none."""
-        for rng in self.ranges:
-            if rng.name == name:
-                return rng
-        raise KeyError(name)
+        return {rng.name: rng for rng in self.ranges}[name]
 
 
 def _of_display(display: Display) -> Iterator[str]:

@@ -26,7 +26,7 @@ _PHASE = (
 )
 
 
-def power(results: Results) -> Iterator[Flowable]:
+def power_sections(results: Results) -> Iterator[Flowable]:
     measured = [r for r in results.ranges if r.power]
     if not measured:
         return
