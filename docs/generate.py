@@ -251,13 +251,15 @@ def procedures() -> str:
 def step_words() -> str:
     """Every word a procedure is written in: steps, directions, inputs and aids."""
     of_steps = [step.__name__ for step in typing.get_args(steps.Step)]
-    not_called = ("DIRECTIONS", "Device", "Direction", "Procedure", "Range", "Step", "Steps")
+    body = ast.parse(inspect.getsource(steps)).body
+    own = (part.name for part in body if isinstance(part, ast.ClassDef | ast.FunctionDef))
+    passed_on = (name.asname for part in body if isinstance(part, ast.ImportFrom) for name in part.names)
     rows = {}
-    for name in (n for n in steps.__all__ if n not in not_called):
+    not_called = {"Device", "Procedure", "Range", "words_hash"}
+    for name in sorted(n for n in {*own, *passed_on} - not_called if n and not n.startswith("_")):
         found = getattr(steps, name)
         taken = ", ".join(map(argument, inspect.signature(found).parameters.values()))
         rows[name] = f"`{name}({taken})`", " ".join(description(found).split())
-    body = ast.parse(inspect.getsource(steps)).body
     ((_, after),) = (pair for pair in itertools.pairwise(body) if ast.unparse(pair[0]).startswith("DIRECTIONS: "))
     assert isinstance(after, ast.Expr)
     return (
