@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields
 from pathlib import Path
 from typing import Protocol
 
@@ -93,24 +93,11 @@ def place(address: str, folder: Path) -> str:
 
 def link_settings(entry: InstrumentEntry, profile: Profile | None = None, library: str = "@py") -> LinkSettings:
     """Link settings of an instrument: by the bench file's `entry`, else by its `profile`."""
-    settings = LinkSettings(
-        timeout=entry.timeout,
-        baud_rate=entry.baud_rate,
-        data_bits=entry.data_bits,
-        parity=entry.parity,
-        stop_bits=entry.stop_bits,
-        flow_control=entry.flow_control,
-        lock=entry.lock,
-        library=library,
-    )
-    if profile is None:
-        return settings
-    ends = (entry.read_termination, entry.write_termination)
-    read, write = (
-        e if e is not None else p
-        for e, p in zip(ends, (profile.read_termination, profile.write_termination), strict=True)
-    )
-    return replace(settings, read_termination=read, write_termination=write)
+    given = {f.name: getattr(entry, f.name, None) for f in fields(LinkSettings)}
+    for end in ("read_termination", "write_termination"):
+        if given[end] is None and profile is not None:
+            given[end] = getattr(profile, end)
+    return LinkSettings(**{key: value for key, value in given.items() if value is not None} | {"library": library})
 
 
 class Wires(LinkSource):

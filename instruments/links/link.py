@@ -43,7 +43,8 @@ DEFAULT = LinkSettings()
 class Link(Protocol):
     """Text to an instrument and back, without terminators."""
 
-    def write(self, text: str) -> None: ...
+    def write(self, text: str) -> None:
+        """Send one message. The reply to a question is then waiting to be read, however long others are spoken to first."""
 
     def read(self) -> str: ...
 
