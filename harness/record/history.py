@@ -27,8 +27,10 @@ def device_and_bench(record: Record) -> tuple[Device, Bench]:
     device = parse_device(start["device_text"], start["device_file"])
     bench = stated_bench(record)
     for line in record.of_kind("environment"):
-        read = {"temperature": line.get("temperature"), "relative_humidity": _fraction(line.get("relative_humidity"))}
-        measured = bench.environment.model_copy(update={k: v for k, v in read.items() if v is not None})
+        # A sensor says the humidity in percent.
+        given = (("temperature", 1), ("relative_humidity", 100))
+        read = {key: line[key] / per for key, per in given if line.get(key) is not None}
+        measured = bench.environment.model_copy(update=read)
         bench = bench.model_copy(update={"environment": measured})
     return device, bench
 
@@ -55,10 +57,6 @@ def _at(line: dict[str, Any]) -> dt.datetime:
 def stated_bench(record: Record) -> Bench:
     """The bench as its file describes it."""
     return parse_bench(record.start["bench_text"], record.start["bench_file"])
-
-
-def _fraction(percent: float | None) -> float | None:
-    return None if percent is None else percent / 100
 
 
 def finished_points(record: Record, device: Device, bench: Bench) -> dict[int, PointReading]:

@@ -29,17 +29,16 @@ def settle(
     *,
     floor: float,
     between: Callable[[], None],
-    longest: float = LONGEST,
 ) -> Settled | None:
     """Read until `WINDOW` readings in a row differ by no more than `TOLERANCE` of their mean plus `floor`.
 
     A slope shows as a difference between the first and the last of a window, noise as a difference anywhere in it.
-    `between` is called before each reading. None when that takes more than `longest` seconds.
+    `between` is called before each reading. None when that takes more than `LONGEST` seconds.
     """
     started = clock.now()
     window: deque[tuple[float, float]] = deque(maxlen=WINDOW)
     count = 0
-    while clock.now() - started < longest:
+    while clock.now() - started < LONGEST:
         between()
         began = clock.now()
         window.append((began, read()))
