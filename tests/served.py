@@ -72,8 +72,9 @@ def served(
     *,
     schedules: Mapping[str, Schedule] | None = None,
     one_client: Sequence[str] = (),
+    faults: Sequence[str] = (),
 ) -> Iterator[Served]:
-    """The bench of the shipped files with `changes` (text: other text) made in its bench file, on ports that are free."""
+    """The bench of the shipped files with `changes` (text: other text) made in its bench file and `faults`, on ports that are free."""
     text = template("bench.toml")
     for before, after in (changes or {}).items():
         assert before in text
@@ -83,7 +84,9 @@ def served(
     (folder / "bench.toml").write_text(text, encoding="utf-8")
     (folder / "device.toml").write_text(template("device.toml"), encoding="utf-8")
     inputs = load_inputs(folder / "device.toml", folder / "bench.toml", "turns_check", Options())
-    bench = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), RealClock())
+    bench = SimulatedBench(
+        describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), RealClock()
+    )
     bench.schedules.update(schedules or {})
     with serve(bench, one_client):
         yield Served(folder, bench)

@@ -1,10 +1,9 @@
-"""Killing, stopping and resuming real runs against a bench served by another process."""
+"""Killing, stopping and resuming real runs, in processes of their own."""
 
 import json
 import os
 import shlex
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -13,85 +12,18 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.new import template
 from harness.core.stop import SIGNALS
 from harness.record.history import device_and_bench, observed_points
 from harness.record.journal import read_record
 from procedures import turns_check
-from tests.served import free_ports, served, wait_for
-
-COMMAND = [sys.executable, "-m", "harness"]
-
-
-class ServedBench:
-    """A bench in a process of its own, and a second connection to its load."""
-
-    def __init__(self, folder: Path, *faults: str) -> None:
-        self.folder = folder
-        text = template("bench.toml")
-        self.ports = free_ports(3)
-        for fixed, free in zip((15025, 15026, 15027), self.ports, strict=True):
-            text = text.replace(f"::{fixed}::", f"::{free}::")
-        (folder / "bench.toml").write_text(text, encoding="utf-8")
-        (folder / "device.toml").write_text(template("device.toml"), encoding="utf-8")
-        options = [word for fault in faults for word in ("--fault", fault)]
-        self.process = subprocess.Popen(
-            [*COMMAND, "simulate", str(folder / "bench.toml"), *options],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert self.process.stdout is not None
-        while not self.process.stdout.readline().startswith("faults:"):
-            assert self.process.poll() is None
-
-    def ask_load(self, query: str) -> str:
-        """One query to the load over a connection of its own."""
-        with socket.create_connection(("127.0.0.1", self.ports[0]), timeout=2) as connection:
-            connection.sendall(f"{query}\n".encode())
-            return connection.makefile().readline().strip()
-
-    def start(self, *arguments: str) -> subprocess.Popen[str]:
-        """Start a command in the folder."""
-        return subprocess.Popen(
-            [*COMMAND, *arguments],
-            cwd=self.folder,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
-        )
-
-    def run(self) -> subprocess.Popen[str]:
-        """Start a short run."""
-        return self.start(
-            "run",
-            "device.toml",
-            "bench.toml",
-            "--cautions-read",
-            "--readings",
-            "2",
-            "--per-decade",
-            "1",
-            "--operator",
-            "test",
-            "--out",
-            "out",
-        )
-
-    def close(self) -> None:
-        self.process.terminate()
-        self.process.wait(10)
-        assert self.process.stdout is not None
-        self.process.stdout.close()
+from tests.in_process import ratioproof
+from tests.served import Served, served, wait_for
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[ServedBench]:
-    served = ServedBench(tmp_path)
-    yield served
-    served.close()
+def bench(tmp_path: Path) -> Iterator[Served]:
+    with served(tmp_path) as serving:
+        yield serving
 
 
 def energised_readings(file: Path) -> int:
@@ -107,13 +39,13 @@ def energised_readings(file: Path) -> int:
     )
 
 
-def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench: ServedBench) -> None:
+def test_killed_in_mid_point_the_load_goes_off_and_the_run_can_be_finished(bench: Served) -> None:
     """kill -9: off within 2 s by the guard; `resume` takes the open point again; none lost, none doubled."""
     record_file = bench.folder / "out" / "record.jsonl"
     process = bench.run()
-    wait_for(lambda: energised_readings(record_file) >= 4 and bench.ask_load("OUTPut?") == "1")
+    wait_for(lambda: energised_readings(record_file) >= 4 and bench.on())
     process.kill()
-    assert wait_for(lambda: bench.ask_load("OUTPut?") == "0", within=5) < 2.0
+    assert wait_for(lambda: not bench.on(), within=5) < 2.0
     process.communicate()
     wait_for((bench.folder / "out" / "guard.json").exists)
     before = read_record(record_file)
@@ -191,7 +123,7 @@ def test_any_number_of_ctrl_c_before_anything_is_open_is_exit_3_too(tmp_path: Pa
         assert not bench.on()
 
 
-def test_a_guard_that_dies_stops_the_run(bench: ServedBench) -> None:
+def test_a_guard_that_dies_stops_the_run(bench: Served) -> None:
     """Without a guard nothing would switch off if the run were killed: the run is stopped, safe, and says why."""
     process = bench.run()
     record_file = bench.folder / "out" / "record.jsonl"
@@ -201,10 +133,10 @@ def test_a_guard_that_dies_stops_the_run(bench: ServedBench) -> None:
     _, errors = process.communicate(timeout=20)
     assert process.returncode == 3
     assert "guard process has ended" in errors
-    assert bench.ask_load("OUTPut?") == "0"
+    assert not bench.on()
 
 
-def test_files_of_the_users_own_do_not_stand_in_for_the_guards_modules(bench: ServedBench) -> None:
+def test_files_of_the_users_own_do_not_stand_in_for_the_guards_modules(bench: Served) -> None:
     """A json.py and a harness folder in the working directory change nothing."""
     (bench.folder / "json.py").write_text("raise SystemExit('not this one')\n", encoding="utf-8")
     (bench.folder / "harness").mkdir()
@@ -240,12 +172,9 @@ def test_files_of_the_users_own_do_not_stand_in_for_the_guards_modules(bench: Se
 
 def test_a_load_that_ignores_off_ends_with_4_and_a_message_nobody_can_miss(tmp_path: Path) -> None:
     """The load stays on at the end of the first range."""
-    served = ServedBench(tmp_path, "load-ignores-off")
-    try:
-        process = served.run()
+    with served(tmp_path, faults=["load-ignores-off"]) as bench:
+        process = bench.run()
         _, errors = process.communicate(timeout=60)
-    finally:
-        served.close()
     assert process.returncode == 4
     assert "NOT SAFE" in errors
     assert "source at TCPIP::127.0.0.1" in errors
@@ -256,31 +185,15 @@ def test_a_load_that_ignores_off_ends_with_4_and_a_message_nobody_can_miss(tmp_p
 
 def test_another_serial_stops_the_run_before_anything_is_energised_unless_overridden(tmp_path: Path) -> None:
     """Exit status 2 with the way to override it; overridden, it stands in the results."""
-    served = ServedBench(tmp_path, "wrong-serial")
-    try:
-        process = served.run()
+    with served(tmp_path, faults=["wrong-serial"]) as bench:
+        process = bench.run()
         _, errors = process.communicate(timeout=60)
         assert process.returncode == 2
         assert "--override serial:multimeter" in errors
-        assert served.ask_load("OUTPut?") == "0"
-        assert not (tmp_path / "out" / "record.jsonl").exists()
-        process = served.start(
-            "run",
-            "device.toml",
-            "bench.toml",
-            "--cautions-read",
-            "--readings",
-            "2",
-            "--procedure",
-            "turns_check",
-            "--out",
-            "out",
-            "--override",
-            "serial:multimeter",
-        )
+        assert not bench.on()
+        assert not bench.record.exists()
+        process = bench.run("--procedure", "turns_check", "--override", "serial:multimeter")
         output, errors = process.communicate(timeout=60)
-    finally:
-        served.close()
     assert process.returncode == 0, output + errors
     results = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
     assert any("multimeter" in text for text in results["run"]["overrides"])
@@ -329,7 +242,6 @@ def test_a_stop_while_a_finished_run_is_certified_says_that_the_run_is_complete(
         assert certifying.returncode == 3, errors
         assert f"stopped by {by.name}; no certificate was written" in errors
         assert not (bench.record.parent / "certificate.pdf").exists()
-        certified = bench.start(*advised[:-2])
-        _, errors = certified.communicate(timeout=60)
-        assert certified.returncode == 0, errors
+        certified = ratioproof(tmp_path, *advised[:-2])
+        assert certified.status == 0, certified.errors
         assert (bench.record.parent / "certificate.pdf").exists()

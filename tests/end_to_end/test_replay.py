@@ -4,7 +4,6 @@ import json
 import shutil
 import signal
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +12,10 @@ import pytest
 from harness.command_line import main
 from harness.record.journal import Record, read_record
 from instruments.profile import load_profile
-from tests.end_to_end.test_interruptions import ServedBench, energised_readings
 from tests.in_process import ratioproof
-from tests.served import wait_for
+from tests.served import served
 
 SHORT = ("--cautions-read", "--readings", "2", "--per-decade", "1", "--operator", "test")
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[ServedBench]:
-    served = ServedBench(tmp_path)
-    yield served
-    served.close()
 
 
 def content(record: Record) -> list[dict[str, Any]]:
@@ -34,17 +25,16 @@ def content(record: Record) -> list[dict[str, Any]]:
 
 
 def test_a_whole_run_over_sockets_is_replayed_anywhere(
-    bench: ServedBench,
+    tmp_path: Path,
     tmp_path_factory: pytest.TempPathFactory,
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Record and results come out equal in another folder, with the bench gone; a changed file is refused in one line."""
-    process = bench.start("run", "device.toml", "bench.toml", *SHORT, "--out", "out", "--transcript", "kept")
-    output, errors = process.communicate(timeout=100)
+    with served(tmp_path) as bench:
+        process = bench.start("run", "device.toml", "bench.toml", *SHORT, "--out", "out", "--transcript", "kept")
+        output, errors = process.communicate(timeout=100)
     assert process.returncode == 0, output + errors
-    bench.process.terminate()
-    bench.process.wait(10)
     elsewhere = tmp_path_factory.mktemp("elsewhere")
     shutil.copytree(bench.folder / "kept", elsewhere / "kept")
 
@@ -94,20 +84,20 @@ def refuse_bad_input(folder: Path) -> None:
     refused("run.json", "kept-run-3", "kept-run-9", "found format 'ratioproof-kept-run-9'")
 
 
-def test_a_stopped_run_and_its_resumption_are_both_replayed(bench: ServedBench) -> None:
+def test_a_stopped_run_and_its_resumption_are_both_replayed(tmp_path: Path) -> None:
     """Ctrl-C in the middle, exit 3, replayed as such; then the rest, from the record as it was."""
-    record_file = bench.folder / "out" / "record.jsonl"
     quick = (*SHORT, "--procedure", "turns_check")
-    process = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "out", "--transcript", "first")
-    wait_for(lambda: energised_readings(record_file) >= 2)
-    process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=30)
-    assert process.returncode == 3, errors
-    stopped = read_record(record_file)
-    resumed = bench.start(
-        "resume", "out/record.jsonl", "--cautions-read", "--operator", "test", "--transcript", "second"
-    )
-    output, errors = resumed.communicate(timeout=100)
+    with served(tmp_path) as bench:
+        process = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "out", "--transcript", "first")
+        bench.energised(process)
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=30)
+        assert process.returncode == 3, errors
+        stopped = read_record(bench.record)
+        resumed = bench.start(
+            "resume", "out/record.jsonl", "--cautions-read", "--operator", "test", "--transcript", "second"
+        )
+        output, errors = resumed.communicate(timeout=100)
     assert resumed.returncode == 0, output + errors
 
     first = ratioproof(bench.folder, "replay", "first", "--out", "first-again")
@@ -119,17 +109,16 @@ def test_a_stopped_run_and_its_resumption_are_both_replayed(bench: ServedBench) 
     assert used.errors.rstrip().endswith("a record is never overwritten (choose another --out)")
     second = ratioproof(bench.folder, "replay", "second", "--out", "second-again")
     assert second.status == 0, second.output + second.errors
-    assert content(read_record(bench.folder / "second-again" / "record.jsonl")) == content(read_record(record_file))
+    assert content(read_record(bench.folder / "second-again" / "record.jsonl")) == content(read_record(bench.record))
 
 
-def test_every_part_can_be_played_by_a_transcript(bench: ServedBench) -> None:
+def test_every_part_can_be_played_by_a_transcript(tmp_path: Path) -> None:
     """Addresses that lead to files: the run passes with the bench gone, and without its file an instrument is missed."""
     quick = ("--cautions-read", "--readings", "1", "--procedure", "turns_check")
-    process = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "out", "--transcript", "kept")
-    output, errors = process.communicate(timeout=60)
+    with served(tmp_path) as bench:
+        process = bench.start("run", "device.toml", "bench.toml", *quick, "--out", "out", "--transcript", "kept")
+        output, errors = process.communicate(timeout=60)
     assert process.returncode == 0, output + errors
-    bench.process.terminate()
-    bench.process.wait(10)
     file = bench.folder / "bench.toml"
     lines = file.read_text(encoding="utf-8").splitlines()
     for number, line in enumerate(lines):

@@ -2,6 +2,7 @@
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -28,6 +29,7 @@ JUDGED = ["judgement", "value", "expanded_uncertainty", "limit"]
 """What `not_passed` gives beside."""
 
 
+@cache
 def _given() -> dict[str, set[str] | None]:
     """Code -> names of its values, None where they are gathered before, of every reason made in the code."""
     found: dict[str, set[str] | None] = {}
