@@ -7,7 +7,8 @@ from collections.abc import Iterator
 
 from harness.causes import Catalogue
 from harness.core.rounding import for_terminal, probability
-from harness.evaluation.diagnosis.ordinary_errors import OperatingPoint, ordinary_errors
+from harness.evaluation.diagnosis.evidence import POWER, RATIO, Setting
+from harness.evaluation.diagnosis.ordinary_errors import ordinary_errors
 from harness.evaluation.power.power_errors import power_values
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
 from harness.evaluation.ratio.point_errors import point_values
@@ -31,16 +32,16 @@ def rejection_of(record: Record, results: Results, catalogue: Catalogue) -> Reje
     date = dt.datetime.fromisoformat(record.lines[-1]["at"]).date()
     inputs = InputQuantities(bench, date, run_scatter(device, bench, observed))
     judged: list[JudgedError] = []
-    places: list[OperatingPoint] = []
+    places: list[Setting] = []
     for point in observed:
         values, result = point_values(device, inputs, point), wanted[point.name]
         if values.ratio_error is not None and result.ratio_error.conformity is not None:
             judged.append(JudgedError(point.range, values.ratio_error, result.ratio_error.conformity))
-            places.append(OperatingPoint(False, point.range, result.reference_current))
+            places.append(Setting(RATIO, point.range, result.reference_current))
         power, told = power_values(device, inputs, values), powers.get(point.name)
         if power is not None and told is not None and told.power_error.conformity is not None:
             judged.append(JudgedError(point.range, power.power_error, told.power_error.conformity))
-            places.append(OperatingPoint(True, point.range, told.reference_current, power.power_factor))
+            places.append(Setting(POWER, point.range, told.reference_current, power.power_factor))
     return rejection(inputs, judged, ordinary_errors(device, catalogue, places)) if judged else None
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -54,6 +54,16 @@ CURRENTS_ONLY = FurtherEvidence()
 
 
 @dataclass(frozen=True)
+class Setting:
+    """What is read, and where: its kind, the range, the current in amperes, the power factor (negative: leading)."""
+
+    kind: int
+    range: str
+    current: float
+    power_factor: float = 1.0
+
+
+@dataclass(frozen=True)
 class Settings:
     """Settings of n observations: kind, index of the range, primary current in amperes, tangent of the load's angle, power factor."""
 
@@ -84,28 +94,24 @@ def tangent(power_factor: float) -> float:
     return -size if power_factor < 0 else size
 
 
-def settings(device: Device, rows: Sequence[tuple[int, str, float, float]]) -> Settings:
-    """Settings from rows of kind, range, current and power factor."""
+def settings(device: Device, each: Sequence[Setting]) -> Settings:
+    """All in arrays."""
     index = {r.name: i for i, r in enumerate(device.ranges)}
     return Settings(
-        kind=np.array([row[0] for row in rows], dtype=np.int64),
-        rng=np.array([index[row[1]] for row in rows], dtype=np.int64),
-        current=np.array([row[2] for row in rows], dtype=float),
-        tangent=np.array([tangent(row[3]) for row in rows], dtype=float),
-        power_factor=np.array([abs(row[3]) for row in rows], dtype=float),
+        kind=np.array([at.kind for at in each], dtype=np.int64),
+        rng=np.array([index[at.range] for at in each], dtype=np.int64),
+        current=np.array([at.current for at in each], dtype=float),
+        tangent=np.array([tangent(at.power_factor) for at in each], dtype=float),
+        power_factor=np.array([abs(at.power_factor) for at in each], dtype=float),
     )
-
-
-def joined(first: Settings, second: Settings) -> Settings:
-    return Settings(*(np.concatenate([getattr(first, f.name), getattr(second, f.name)]) for f in fields(Settings)))
 
 
 def observations(device: Device, points: Sequence[PointValues], beside: FurtherEvidence) -> Observations | None:
     """Everything read with current, in one vector; None when there is nothing."""
     smallest = {r.name: r.minimum_current for r in device.ranges}
     readable = {r.name: device.display.smallest_readable_current * r.display_factor for r in device.ranges}
-    # Each with its kind, range, current and power factor, its value, and the standard uncertainty it does not share.
-    read: list[tuple[tuple[int, str, float, float], Any, float]] = []
+    # Each with its value and the standard uncertainty it does not share.
+    read: list[tuple[Setting, Any, float]] = []
     for p in points:
         name, indicated = p.observed.range, float(p.indicated.nominal_value)
         if p.ratio_error is not None:
@@ -114,25 +120,25 @@ def observations(device: Device, points: Sequence[PointValues], beside: FurtherE
             hidden = rectangular(readable[name] / reference) if indicated == 0 else 0.0
             error = p.ratio_error + (ufloat(0.0, hidden) if hidden else 0.0)
             own = math.hypot(p.random_reference, p.random_indicated) / reference + hidden
-            read.append(((RATIO, name, reference, 1.0), error, own))
+            read.append((Setting(RATIO, name, reference), error, own))
         elif indicated != 0:
             # A display that shows nothing at no current says little; one that shows something says it in every reading.
             least = smallest[name]
-            read.append(((ZERO, name, least, 1.0), p.indicated / least, p.random_indicated / least))
-    if RATIO not in {row[0] for row, _, _ in read} and not beside.powers and not beside.thresholds:
+            read.append((Setting(ZERO, name, least), p.indicated / least, p.random_indicated / least))
+    if RATIO not in {at.kind for at, _, _ in read} and not beside.powers and not beside.thresholds:
         return None
-    read += [((POWER, power.range, power.current, power.power_factor), power.error, 0.0) for power in beside.powers]
+    read += [(Setting(POWER, p.range, p.current, p.power_factor), p.error, 0.0) for p in beside.powers]
     for threshold in beside.thresholds:
         current = float(threshold.current.nominal_value)
         # Where it shows something at no current there is no threshold, and the zero says what there is.
         if current > 0:
-            row = (THRESHOLD, threshold.range, current, 1.0)
-            read.append((row, threshold.current / readable[threshold.range] - 1, 0.0))
+            at = Setting(THRESHOLD, threshold.range, current)
+            read.append((at, threshold.current / readable[threshold.range] - 1, 0.0))
     for through in beside.secondaries:
         reference = float(through.point.reference.nominal_value)
-        row = (SECONDARY, through.point.observed.range, reference, 1.0)
-        read.append((row, through.transformer_error, through.point.random_reference / reference))
-    rows, values, own_parts = zip(*read, strict=True)
+        at = Setting(SECONDARY, through.point.observed.range, reference)
+        read.append((at, through.transformer_error, through.point.random_reference / reference))
+    places, values, own_parts = zip(*read, strict=True)
     spread = covariance(values)
     shared = spread - np.diag(np.minimum(np.square(own_parts), np.diag(spread)))
-    return Observations(settings(device, rows), np.array([float(v.nominal_value) for v in values]), spread, shared)
+    return Observations(settings(device, places), np.array([float(v.nominal_value) for v in values]), spread, shared)

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.core.arrays import Array, Indices
+from harness.core.arrays import Array
 from harness.evaluation.diagnosis.density import unmodelled
 from harness.evaluation.diagnosis.evidence import (
     POWER,
@@ -22,7 +22,7 @@ from harness.evaluation.diagnosis.evidence import (
     THRESHOLD,
     ZERO,
     Observations,
-    joined,
+    Setting,
     settings,
 )
 from harness.evaluation.diagnosis.predictions import Model
@@ -45,13 +45,9 @@ NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
 
 
 @dataclass(frozen=True)
-class Measurement:
-    """A possible measurement: kind, range, current in amperes, power factor; with `other`, the difference from that range."""
+class Measurement(Setting):
+    """A possible measurement; with `other`, the difference from what is read on that range."""
 
-    kind: int
-    range: str
-    current: float
-    power_factor: float = 1.0
     other: str = ""
 
 
@@ -86,21 +82,17 @@ def advise(model: Model, probabilities: Sequence[float], data: Observations, com
     """The best of `measurements` for the hypotheses of `model`, of these probabilities, after `data`."""
     device = model.device
     options = measurements(device)
-    rows = [(m.kind, m.range, m.current, m.power_factor) for m in options]
-    rows += [(m.kind, m.other or m.range, m.current, m.power_factor) for m in options]
-    at = settings(device, rows)
-    noise, shared = _uncertainty(device, data, options, at.rng, common, shape)
-    # Data and candidates in one prediction, so that an unknown is one column in both.
-    both, count, half = model.predict(joined(data.settings, at)), len(data.values), len(options)
-    old, new = both.columns[:, :count], both.columns[:, count:]
-    pair = np.array([bool(m.other) for m in options])
-    expected, deviations = np.zeros((len(old), half)), np.zeros((len(old), half))
-    for h in range(len(old)):
-        spread = common + old[h] @ old[h].T
-        reach = new[h] @ old[h].T + shared
-        gain = np.linalg.solve(spread, np.column_stack([data.values - both.means[h, :count], reach.T]))
-        means = both.means[h, count:] + reach @ gain[:, 0]
-        joint = new[h] @ new[h].T + noise - reach @ gain[:, 1:]
+    places = [*options, *(replace(m, range=m.other or m.range) for m in options)]
+    noise, shared = _uncertainty(device, data, places, shape)
+    read, further = model.predict(data.settings), model.predict(settings(device, places))
+    half, pair = len(options), np.array([bool(m.other) for m in options])
+    expected, deviations = np.zeros((2, len(read.means), half))
+    for h, (old, new) in enumerate(zip(read.columns, further.columns, strict=True)):
+        spread = common + old @ old.T
+        reach = new @ old.T + shared
+        gain = np.linalg.solve(spread, np.column_stack([data.values - read.means[h], reach.T]))
+        means = further.means[h] + reach @ gain[:, 0]
+        joint = new @ new.T + noise - reach @ gain[:, 1:]
         variances = np.diag(joint)
         expected[h] = means[:half] - pair * means[half:]
         variance = variances[:half] + pair * (variances[half:] - 2 * np.diag(joint[:half, half:]))
@@ -139,37 +131,36 @@ def _information(weights: Array, means: Array, deviations: Array) -> float:
     return max(0.0, float(np.sum(weights[:, None] * NODE_WEIGHTS * (own - mixture))))
 
 
-def _uncertainty(
-    device: Device, data: Observations, options: Sequence[Measurement], rng: Indices, common: Array, shape: float
-) -> tuple[Array, Array]:
+def _uncertainty(device: Device, data: Observations, places: Sequence[Setting], shape: float) -> tuple[Array, Array]:
     """Covariance of the candidates' own noise (m, m) and with the data (m, n): the reference's share is that of the nearest point."""
     display = device.display
-    scales = [r.display_factor for r in device.ranges]
     points = np.flatnonzero(data.settings.kind == RATIO)
-    both = [*options, *options]
-    own, shared = np.zeros(len(both)), np.zeros((len(both), len(data.values)))
-    nearest = np.full(len(both), -1)
+    own, shared = np.zeros(len(places)), np.zeros((len(places), len(data.values)))
+    nearest = np.full(len(places), -1)
     model_error = unmodelled(data, shape)
-    for i, option in enumerate(both):
-        step = display.resolution * scales[int(rng[i])] / option.current / math.sqrt(12)
-        if option.kind == ZERO or not len(points):
-            own[i] = step**2 + (0 if option.kind == ZERO else (0.001**2 + shape**2))
+    for i, place in enumerate(places):
+        rng = device.range_named(place.range)
+        elsewhere = data.settings.rng[points] != device.ranges.index(rng)
+        step = display.resolution * rng.display_factor / place.current / math.sqrt(12)
+        if place.kind == ZERO or not len(points):
+            own[i] = step**2 + (0 if place.kind == ZERO else (0.001**2 + shape**2))
             continue
-        away = np.abs(np.log(data.settings.current[points] / option.current))
-        near = int(points[int(np.argmin(away + 1e-3 * (data.settings.rng[points] != rng[i])))])
+        away = np.abs(np.log(data.settings.current[points] / place.current))
+        first = int(np.argmin(away + 1e-3 * elsewhere))
+        near = int(points[first])
         reference = float(data.shared[near, near])
-        if option.kind == RATIO:
+        if place.kind == RATIO:
             nearest[i] = near
             shared[i] = data.shared[near]
-            same = data.settings.rng[near] == rng[i] and float(away.min()) < SAME_PLACE
+            same = not elsewhere[first] and float(away.min()) < SAME_PLACE
             shared[i, near] += model_error[near] ** 2 if same else 0.0
             own[i] = step**2 + (model_error[near] if same else shape) ** 2
-        elif option.kind == SECONDARY:
+        elif place.kind == SECONDARY:
             own[i] = reference + THROUGH**2 + shape**2
-        elif option.kind == POWER:
-            angle = math.tan(math.acos(option.power_factor))
-            watts = VOLTAGE * option.current * option.power_factor
-            power = (display.power_resolution or 0.0) * scales[int(rng[i])] / watts
+        elif place.kind == POWER:
+            angle = math.tan(math.acos(place.power_factor))
+            watts = VOLTAGE * place.current * place.power_factor
+            power = (display.power_resolution or 0.0) * rng.display_factor / watts
             own[i] = 2 * reference + power**2 / 12 + (ANGLE * angle) ** 2 + (shape * (1 + angle)) ** 2
         else:
             own[i] = reference + SEARCH**2 + (display.resolution / display.smallest_readable_current) ** 2 / 12

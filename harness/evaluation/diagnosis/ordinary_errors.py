@@ -10,20 +10,10 @@ import numpy as np
 
 from harness.causes import Catalogue
 from harness.core.arrays import Array
-from harness.evaluation.diagnosis.evidence import POWER, RATIO, Settings, settings
+from harness.evaluation.diagnosis.evidence import POWER, Setting, Settings, settings
 from harness.evaluation.diagnosis.hypotheses import sound_meter
 from harness.evaluation.diagnosis.predictions import build
 from harness.files.device import Device
-
-
-@dataclass(frozen=True)
-class OperatingPoint:
-    """A place where a sound meter is read: `power` or current, on `range`, at `current` amperes and a power factor (negative: leading)."""
-
-    power: bool
-    range: str
-    current: float
-    power_factor: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -40,19 +30,19 @@ class OrdinaryErrors:
         return found
 
 
-def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[OperatingPoint]) -> OrdinaryErrors:
+def ordinary_errors(device: Device, catalogue: Catalogue, places: Sequence[Setting]) -> OrdinaryErrors:
     """The ordinary errors of `catalogue` at `places`: the same unknowns, with their priors, as every diagnosis uses.
 
     The shape of a real core is a draw of its own for every ampere-turns, shared by all that is read there.
     """
-    at = settings(device, [(POWER if p.power else RATIO, p.range, p.current, p.power_factor) for p in places])
+    at = settings(device, places)
     predicted = build(device, catalogue, sound_meter(device)).predict(at)
     acting = predicted.columns[0][:, predicted.columns[0].any(axis=0)]
     columns = np.concatenate([acting, _shapes(device, catalogue, places, at)], axis=1)
     return OrdinaryErrors(predicted.means[0], columns)
 
 
-def _shapes(device: Device, catalogue: Catalogue, places: Sequence[OperatingPoint], at: Settings) -> Array:
+def _shapes(device: Device, catalogue: Catalogue, places: Sequence[Setting], at: Settings) -> Array:
     """Unmodelled errors, (n, groups): one unknown for all places of nearly the same ampere-turns (within 1 %)."""
     turns = {r.name: r.primary_turns for r in device.ranges}
     group = [round(100 * math.log(turns[p.range] * p.current)) for p in places]

@@ -13,7 +13,8 @@ import pytest
 from scipy.stats import binomtest
 
 from harness.causes import shipped_causes
-from harness.evaluation.diagnosis.ordinary_errors import OperatingPoint, OrdinaryErrors, ordinary_errors
+from harness.evaluation.diagnosis.evidence import RATIO, Setting
+from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors, ordinary_errors
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
@@ -108,7 +109,7 @@ def test_what_is_ordinary_is_what_the_catalogue_says(device: Device) -> None:
     """
     rated = device.transformer.rated_secondary_current * device.transformer.secondary_turns
     steps = device.display.resolution * device.ranges[0].display_factor
-    places = [OperatingPoint(False, device.ranges[0].name, part * rated) for part in (0.01, 0.1)]
+    places = [Setting(RATIO, device.ranges[0].name, part * rated) for part in (0.01, 0.1)]
     found = ordinary_errors(device, shipped_causes(), places)
     spread = found.columns @ found.columns.T
     low, tenth = 0.5 * steps / (0.01 * rated), 0.5 * steps / (0.1 * rated)

@@ -19,6 +19,7 @@ from harness.evaluation.diagnosis.evidence import (
     FurtherEvidence,
     Observations,
     PowerError,
+    Setting,
     observations,
     settings,
     tangent,
@@ -75,7 +76,7 @@ def test_power_is_wrong_by_the_tangent(device: Device, power_factor: float) -> N
     The sign of d is that of IEC 61869-2 (positive when the secondary leads; value from memory), of phi positive when the current lags.
     """
     model = build(device, shipped_causes(), sound_meter(device))
-    at = settings(device, [(POWER, "x1", 10.0, power_factor)])
+    at = settings(device, [Setting(POWER, "x1", 10.0, power_factor)])
     mean = float(model.predict(at).means[0, 0])
     ordinary = shipped_causes().ordinary
     displacement = ordinary.phase.mean  # at a tenth of the rated ampere-turns a slope changes nothing
