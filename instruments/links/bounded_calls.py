@@ -14,10 +14,6 @@ class NotReturned(TimeoutError):
     """A call did not return in its time."""
 
 
-def _forget(value: Any, failure: BaseException | None) -> None:
-    pass
-
-
 class BoundedCalls:
     """One thread that makes one call after the other; a thread that does not return is given up and replaced."""
 
@@ -26,7 +22,10 @@ class BoundedCalls:
         self._thread: _Calls | None = None
 
     def call(
-        self, function: Callable[[], _T], seconds: float, late: Callable[[Any, BaseException | None], object] = _forget
+        self,
+        function: Callable[[], _T],
+        seconds: float,
+        late: Callable[[Any, BaseException | None], object] = lambda _, __: None,
     ) -> _T:
         """Call `function`. Raises what it raises, or NotReturned after `seconds`; `late` then gets a result or exception that comes later."""
         thread = self._thread = self._thread or _Calls(self._name)

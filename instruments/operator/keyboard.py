@@ -17,11 +17,7 @@ LOOK_EVERY = 0.05
 """Seconds between two checks for a key where nothing can end the wait for a line."""
 
 
-def _never() -> bool:
-    return False
-
-
-_given_up: ContextVar[Callable[[], bool]] = ContextVar("given up", default=_never)
+_given_up: ContextVar[Callable[[], bool]] = ContextVar("given up", default=lambda: False)
 
 
 @contextmanager

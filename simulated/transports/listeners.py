@@ -35,11 +35,6 @@ class Conversation(Protocol):
         """Process `data`; return the answer, which may be endless."""
 
 
-def never() -> bool:
-    """Never absent: the default for an instrument that is always there."""
-    return False
-
-
 def nothing(_: Conversation) -> None:
     return None
 
@@ -56,7 +51,7 @@ class TcpListener:
         host: str,
         port: int,
         converse: Callable[[], Conversation],
-        absent: Callable[[], bool] = never,
+        absent: Callable[[], bool] = lambda: False,
         ended: Callable[[Conversation], None] = nothing,
         clients: int | None = None,
     ) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Protocol
 
-from simulated.transports.listeners import GIVE_UP_WRITING, LOOK_UP_EVERY, Conversation, Ending, Piece, never
+from simulated.transports.listeners import GIVE_UP_WRITING, LOOK_UP_EVERY, Conversation, Ending, Piece
 
 if sys.platform == "win32":
     from simulated.transports.loopback_line import LoopbackLine as SystemLine
@@ -47,7 +47,7 @@ class SerialLine:
         path: Path,
         conversation: Conversation,
         on_pause: Callable[[], Iterable[Piece]] = tuple,
-        absent: Callable[[], bool] = never,
+        absent: Callable[[], bool] = lambda: False,
         plug_in: Callable[[Path], LineEnd] = SystemLine,
     ) -> None:
         self._path, self._conversation, self._on_pause, self._absent = path, conversation, on_pause, absent
