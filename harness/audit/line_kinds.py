@@ -154,6 +154,7 @@ class UndoneLine(RecordLine):
     attempt: Count
     pair: Count
     model_config = ConfigDict(extra="allow")
+    __pydantic_extra__: dict[str, ReadingKeys]
 
 
 class PointLine(RecordLine):

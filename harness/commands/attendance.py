@@ -103,11 +103,11 @@ def check_somebody_is_there(bench: Bench, cautions_read: bool) -> None:
         return
     if asking := _moved_by_person(bench):
         raise UserError(
-            f"{', '.join(asking)}: what a person does there is confirmed at a terminal, and standard input is none"
+            f"{', '.join(asking)}: what a person does there is confirmed at a terminal, and standard input is not one"
         )
     if not cautions_read:
         raise UserError(
-            f"the cautions are confirmed at a terminal, and standard input is none (or with --cautions-read. {CONFIRMED_BEFOREHAND})"
+            f"the cautions are confirmed at a terminal, and standard input is not one (or with --cautions-read. {CONFIRMED_BEFOREHAND})"
         )
 
 

@@ -70,7 +70,7 @@ class BenchWords:
         load = self._load(asked)
         if load is None:
             known = ", ".join(f"{s.name} ({format_quantity(s.current, 'A')})" for s in self._shelf)
-            return f"not one load of the shelf; expected {known}"
+            return f"names no single load of the shelf; expected {known}"
         self._simulated.plug(load.current)
         return f"{load.name} is plugged in"
 

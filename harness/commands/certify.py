@@ -73,10 +73,7 @@ def _table(text: str) -> Path:
 
 
 def certify(options: CertifyOptions, console: Console) -> int:
-    """Evaluate a finished record again and write results and certificate.
-
-    0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError, UserError, AbortedSafe.
-    """
+    """Evaluate a finished record again; 0 for pass or conditional pass, 1 otherwise. Raises UserError, AbortedSafe."""
     from harness.core.errors import AbortedSafe, Stopped
     from harness.core.stop import StopSignal
 

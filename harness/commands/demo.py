@@ -16,6 +16,7 @@ from harness.commands.arguments import (
     add_trials,
 )
 from harness.commands.rehearse import begin
+from harness.core.output import tell
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -59,7 +60,10 @@ def add_parser(commands: Any) -> None:
 def demo(options: DemoOptions, console: Console) -> int:
     """Run a procedure on a fresh simulated bench; 0 when the verdict is pass or conditional pass, 1 otherwise."""
     if options.list_faults:
-        return _list_faults(console)
+        from simulated.bench_faults import CATALOGUE
+
+        tell(console, (f"{fault.name:<36} {fault.summary}" for fault in CATALOGUE))
+        return 0
     begin()
     import datetime as dt
 
@@ -68,7 +72,6 @@ def demo(options: DemoOptions, console: Console) -> int:
     from harness.commands.finished_run import conclude, of_finished_run, show_verdict
     from harness.commands.recorded_run import run_from_beginning
     from harness.commands.rehearsal_sheet import rehearsed
-    from harness.core.output import tell
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
     from harness.preparation.run_files import load_inputs
@@ -95,11 +98,3 @@ def demo(options: DemoOptions, console: Console) -> int:
         results = conclude(folder / RECORD, folder, trials=options.trials, procedure=inputs.procedure)
     tell(console, [what_it_knows(inputs, simulated)])
     return show_verdict(results, folder, console)
-
-
-def _list_faults(console: Console) -> int:
-    from harness.core.output import tell
-    from simulated.bench_faults import CATALOGUE
-
-    tell(console, (f"{fault.name:<36} {fault.summary}" for fault in CATALOGUE))
-    return 0

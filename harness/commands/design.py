@@ -46,10 +46,7 @@ def add_parser(commands: Any) -> None:
 
 
 def design(options: DesignOptions, console: Console) -> int:
-    """Check the file on paper; 0 when nothing is in the way of winding it, 1 when something is.
-
-    Raises UserError for a wrong file or current.
-    """
+    """Check the file on paper; 0 when nothing is in the way of winding it, 1 when something is. Raises UserError."""
     import json
 
     from harness.commands.design_sheet import show_check

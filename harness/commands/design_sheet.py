@@ -78,7 +78,7 @@ def _reach(sheet: DesignCheck) -> Table:
 
 
 def _parts(sheet: DesignCheck) -> Table:
-    table = _table("range", "cord carries", "heat", "fuse margin", "supply drives", "fuse holds that")
+    table = _table("range", "cord rating", "heat", "fuse margin", "supply drives", "fuse melts in")
     for row in sheet.ranges:
         window = row.melting_window
         table.add_row(

@@ -34,10 +34,7 @@ def conclude(
     overrides: Sequence[str] = (),
     procedure: Procedure | None = None,
 ) -> Results:
-    """Check and evaluate a record and leave results.json and certificate.pdf in `out`, both or neither; `trials` validate it.
-
-    Raises RecordError, and UserError where they cannot be written.
-    """
+    """Check and evaluate a record and leave both or neither of its two files in `out`. Raises RecordError, UserError."""
     record = read_record(record_file)
     if not record.complete:
         refuse_being_written(record_file)

@@ -58,10 +58,7 @@ def naming_the_way_on(record_file: Path, trials: int) -> Iterator[None]:
 def run_from_beginning(
     inputs: RunInputs, attendance: Attendance, file: Path, around: Surroundings | None = None
 ) -> None:
-    """Run the procedure from its beginning, leaving the record `file`; `around` replaces the bench.
-
-    Raises UserError, AbortedSafe or NotSafe.
-    """
+    """Run the procedure, leaving the record `file`; `around` replaces the bench. Raises UserError, AbortedSafe or NotSafe."""
     refuse_to_overwrite(file)
     around = around or _around(inputs, attendance, file)
 

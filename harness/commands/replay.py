@@ -34,10 +34,7 @@ def add_parser(commands: Any) -> None:
 
 
 def replay(options: ReplayOptions, console: Console) -> int:
-    """Run again what was kept. 0 or 1 as the verdict, 3 when the run was aborted.
-
-    Raises UserError where anything happens otherwise than then.
-    """
+    """Run again what was kept. 0 or 1 as the verdict, 3 when the run was aborted. Raises UserError where anything differs."""
     from tempfile import TemporaryDirectory
 
     from harness.commands.finished_run import checked, finish, prepare_folder, show_verdict

@@ -28,7 +28,9 @@ def compare(then: Path, now: Path) -> int:
     Hashes, places of files and the mark of a replay may differ. Raises UserError at the first line that differs otherwise.
     """
     if not then.exists():
-        raise UserError(f"{then}: no such record: the run was killed, and went as in {now} up to there")
+        raise UserError(
+            f"{then}: no such record: the run was killed before it left one; up to there the replay, in {now}, is as its transcripts"
+        )
     before, after = read_record(then), read_record(now)
     for number, (old, new) in enumerate(zip(_comparable(before), _comparable(after), strict=False), start=1):
         if old != new:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.commands.arguments import add_command, add_transcript
+from harness.core.errors import UserError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -44,7 +45,6 @@ def try_one(options: TryOptions, console: Console) -> int:
     Raises UserError, AbortedSafe when stopped, NotSafe when something was set and the safe state was not confirmed.
     """
     from harness.commands.console_sheet import ConsoleSheet
-    from harness.core.errors import UserError
     from harness.files.loading import parse_bench, read_text
     from harness.preparation.run_files import profile_folders
     from harness.station.reservation import reserved
@@ -73,7 +73,6 @@ def _tried(options: TryOptions, bench: Bench, profile: Profile, sheet: ConsoleSh
     from harness.commands.finished_run import prepare_folder
     from harness.commands.profile_walk import walked
     from harness.commands.profile_words import Words
-    from harness.core.errors import UserError
     from harness.preparation.run_files import profile_folders
     from harness.replay.link_transcripts import TranscribedLinks
     from harness.station.wires import Wires, resolved_address
