@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from rich.console import Console
+
+from harness.commands.arguments import Attended
 from harness.core.clock import RealClock
 from harness.core.errors import UserError
 from harness.core.output import tell, wrapped
@@ -19,11 +21,6 @@ from harness.station.identification import calibration_problems
 from harness.station.wires import REPLAYED
 from instruments.operator import keyboard
 from instruments.operator.person import ConsolePerson, Person
-
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from harness.commands.arguments import Attended
 
 NO_SUCH_PROBLEM = "there is no such problem to override"
 

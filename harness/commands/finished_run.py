@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+from rich.console import Console
 
 from harness.audit import check_lines, check_points
 from harness.commands.summary_lines import CERTIFICATE, RESULTS, summary_lines
@@ -20,9 +21,6 @@ from harness.steps import Procedure, words_hash
 from harness.wording.results_file import to_json
 from procedures import shipped_procedures
 from reports.certificate import certificate
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 
 def conclude(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
+from rich.console import Console
 from rich.table import Table
 
 from harness.core.clock import RealClock
@@ -21,9 +21,6 @@ from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
 from harness.wording.reasons import reason_text
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 
 def rehearsed(inputs: RunInputs, stop: StopSignal, console: Console) -> Rehearsal:

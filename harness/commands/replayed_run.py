@@ -15,7 +15,7 @@ from harness.core.stop import StopSignal
 from harness.preparation.run_files import RunInputs
 from harness.record.journal import Record, continue_record, read_record
 from harness.replay.kept_run import BEFORE, GUARD_BEFORE, RECORD, KeptRequest
-from harness.replay.run_environment import Surroundings, replayed
+from harness.replay.run_environment import replayed
 from instruments.errors import InstrumentError
 
 OF_THIS_TIME = ("replayed", "previous", "hash")
@@ -48,17 +48,7 @@ def again(asked: KeptRequest, inputs: RunInputs, folder: Path, out: Path) -> Bas
 
     Raises TranscriptError where something went otherwise than in the run.
     """
-    around = replayed(inputs, folder)
-    ended: BaseException | None = None
-    try:
-        _run(asked, inputs, around, folder, out)
-    except (RatioproofError, InstrumentError, Stopped) as failure:
-        ended = failure
-    around.check()
-    return ended
-
-
-def _run(asked: KeptRequest, inputs: RunInputs, around: Surroundings, folder: Path, out: Path) -> None:
+    around, file = replayed(inputs, folder), out / RECORD
     attendance = Attendance(
         asked.operator,
         asked.overrides,
@@ -68,15 +58,21 @@ def _run(asked: KeptRequest, inputs: RunInputs, around: Surroundings, folder: Pa
         asked.rehearsal_problems,
         cautions=asked.cautions,
     )
-    if not asked.resumed:
-        run_from_beginning(inputs, attendance, out / RECORD, around)
-        return
-    shutil.copyfile(folder / BEFORE, out / RECORD)
-    if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
-        (out / GUARD_REPORT).write_text(told, encoding="utf-8", newline="\n")
-    record, stream = continue_record(out / RECORD)
-    with stream:
-        continue_run(inputs, attendance, (record, stream), out / RECORD, around)
+    ended: BaseException | None = None
+    try:
+        if asked.resumed:
+            shutil.copyfile(folder / BEFORE, file)
+            if told := (folder / GUARD_BEFORE).read_text(encoding="utf-8"):
+                (out / GUARD_REPORT).write_text(told, encoding="utf-8", newline="\n")
+            record, stream = continue_record(file)
+            with stream:
+                continue_run(inputs, attendance, (record, stream), file, around)
+        else:
+            run_from_beginning(inputs, attendance, file, around)
+    except (RatioproofError, InstrumentError, Stopped) as failure:
+        ended = failure
+    around.check()
+    return ended
 
 
 def _comparable(record: Record) -> list[dict[str, Any]]:
