@@ -18,7 +18,6 @@ from instruments.profile_tables import (
     UNITS,
     ErrorQueue,
     Identification,
-    ProfileTable,
     Quantity,
     Register,
     Safe,
@@ -27,7 +26,7 @@ from instruments.profile_tables import (
     Trigger,
     Watchdog,
 )
-from instruments.toml_file import FileProblems, read_model
+from instruments.toml_file import FileProblems, FileTable, read_model
 
 SHIPPED = Path(__file__).parent / "profiles"
 
@@ -40,7 +39,7 @@ class ProfileError(Exception):
     """A profile is missing or malformed; the message has one line per problem, naming file and key."""
 
 
-class Profile(ProfileTable):
+class Profile(FileTable):
     """One kind of instrument: what it understands."""
 
     kind: Literal["scpi", "modbus"]

@@ -5,7 +5,9 @@ from __future__ import annotations
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
+
+from instruments.toml_file import FileTable
 
 UNITS = {
     "current": "A",
@@ -28,13 +30,7 @@ Function = Literal["holding", "input"]
 NumberType = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
 
 
-class ProfileTable(BaseModel):
-    """A table of a profile: frozen; unknown keys and infinite numbers are errors."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Confirmation(ProfileTable):
+class Confirmation(FileTable):
     """A query and the reply that confirms a state."""
 
     query: str
@@ -43,7 +39,7 @@ class Confirmation(ProfileTable):
     """Replies that confirm, without surrounding blanks."""
 
 
-class Identification(ProfileTable):
+class Identification(FileTable):
     """How the instrument says who it is."""
 
     query: str = "*IDN?"
@@ -52,14 +48,14 @@ class Identification(ProfileTable):
     """Which of these parts is the serial number, counted from 0."""
 
 
-class ErrorQueue(ProfileTable):
+class ErrorQueue(FileTable):
     """How the error queue is read. Without this table nothing tells that a command was not understood."""
 
     query: str = "SYSTem:ERRor?"
     """Takes one entry off the queue. An entry begins with its number, 0 for none, followed by a comma or a blank."""
 
 
-class Safe(ProfileTable):
+class Safe(FileTable):
     """The safe state: sent first at every start and last at every end. A load needs both keys."""
 
     commands: tuple[str, ...] = ()
@@ -75,7 +71,7 @@ class Safe(ProfileTable):
         return self
 
 
-class Trigger(ProfileTable):
+class Trigger(FileTable):
     """How one measurement is started, which quantities with `get = "FETCh?"` then read. FETCh? without it is refused, since it may repeat an old reading."""
 
     arm: tuple[str, ...] = ()
@@ -84,7 +80,7 @@ class Trigger(ProfileTable):
     """Commands that start it."""
 
 
-class Watchdog(ProfileTable):
+class Watchdog(FileTable):
     """A load's own watchdog: it switches off unless it is fed in time. It acts where no guard process can. If the
     load then keeps its output locked, put the command that frees it into `start`.
     """
@@ -114,7 +110,7 @@ class Watchdog(ProfileTable):
         return self
 
 
-class Quantity(ProfileTable):
+class Quantity(FileTable):
     """How one quantity is configured, set, limited and read over text; values in `unit`."""
 
     unit: Unit
@@ -168,7 +164,7 @@ RegisterAddress = Annotated[int, AfterValidator(_addressable)]
 """MODBUS Application Protocol Specification V1.1b3, section 4.4."""
 
 
-class Register(ProfileTable):
+class Register(FileTable):
     """Where a quantity is in a Modbus register map: value in `unit` = number read times `scale`."""
 
     unit: Unit
@@ -188,7 +184,7 @@ class Register(ProfileTable):
     """Units per count."""
 
 
-class SerialRegisters(ProfileTable):
+class SerialRegisters(FileTable):
     """Where a Modbus instrument has its serial number."""
 
     address: RegisterAddress
@@ -206,7 +202,7 @@ class SerialRegisters(ProfileTable):
     """Registers of an `ascii` serial number."""
 
 
-class Switching(ProfileTable):
+class Switching(FileTable):
     """How a relay moves to a position and tells where it is."""
 
     select: tuple[str, ...] = Field(min_length=1)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
 from html import escape
+from typing import Any, Generic, TypeVar
 
 from reportlab.lib.colors import HexColor, white
 from reportlab.lib.enums import TA_RIGHT

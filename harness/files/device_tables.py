@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from harness.class_tables.power_classes import PowerClass
 from harness.core.quantities import (
@@ -21,16 +21,14 @@ from harness.core.quantities import (
     Resistance,
     Voltage,
 )
+from instruments.toml_file import FileTable
 
 PrimaryFuse = Literal["plug-top", "gG", "breaker", "F", "T"]
 """What protects a primary: the fuse of a plug (BS 1362), a general-purpose one (IEC 60269), a circuit-breaker (IEC 60898), a
 miniature fuse-link (IEC 60127-2), quick-acting or time-lag."""
 
 
-class Table(BaseModel):
-    """A table of a user's file: frozen; unknown keys and infinite numbers are errors."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+Table = FileTable
 
 
 class Nameplate(Table):
