@@ -37,10 +37,13 @@ def power_sections(results: Results) -> Iterator[Flowable]:
     none = " Points without a limit have no claim and no verdict." if unclaimed else ""
     yield prose(f"Reference power: {basis}. {_EXPLAINED}{none}", "small")
     for found in measured:
+        bold = [i for i, p in enumerate(found.power) if (p.power_error.verdict or "").endswith("fail")]
+        table = listed(("Current", 16), _POINT, [(current(p.reference_current), p) for p in found.power], bold)
         yield space(3)
-        yield KeepTogether([prose(f"Range {found.name}: power", "subheading"), space(1), _points(found)])
+        yield KeepTogether([prose(f"Range {found.name}: power", "subheading"), space(1), table])
     if any(r.phase for r in measured):
-        yield KeepTogether([heading("Phase displacement"), prose(_PHASE, "small"), space(1.5), _phase(measured)])
+        table = listed(("Range", 16), _DISPLACEMENT, [(r.name, p) for r in measured for p in r.phase])
+        yield KeepTogether([heading("Phase displacement"), prose(_PHASE, "small"), space(1.5), table])
         title = prose("Predicted power error at other power factors", "subheading")
         yield space(3)
         yield KeepTogether([title, space(1), _foretold(measured)])
@@ -67,11 +70,6 @@ _POINT: Sequence[Column[PowerPoint]] = (
 )
 
 
-def _points(found: RangeResult) -> Flowable:
-    bold = [i for i, p in enumerate(found.power) if (p.power_error.verdict or "").endswith("fail")]
-    return listed(("Current", 16), _POINT, [(current(p.reference_current), p) for p in found.power], bold)
-
-
 _DISPLACEMENT: Sequence[Column[PhaseDisplacement]] = (
     Column("Current", 13, lambda p: current(p.nominal_current)),
     *side_by_side(
@@ -89,10 +87,6 @@ _DISPLACEMENT: Sequence[Column[PhaseDisplacement]] = (
     Column("Correlation", 18, lambda p: to_place(p.correlation, -2), numeric=True),
     Column("Verdict", 20, lambda p: p.displacement.verdict or DASH),
 )
-
-
-def _phase(measured: list[RangeResult]) -> Flowable:
-    return listed(("Range", 16), _DISPLACEMENT, [(r.name, p) for r in measured for p in r.phase])
 
 
 def _foretold(measured: list[RangeResult]) -> Flowable:

@@ -53,11 +53,6 @@ TOLERANCE = 0.005
 """A point this little (relative) outside the tabulated span is a point at its end: no current is set exactly."""
 
 
-def lowest_current(accuracy_class: str) -> float:
-    """The smallest part of the rated current at which the class makes a claim."""
-    return LIMITS[accuracy_class][0][0]
-
-
 def limit_currents(accuracy_class: str) -> tuple[float, ...]:
     """The parts of the rated current at which the class states its limits, rising."""
     return tuple(part for part, _ in LIMITS[accuracy_class])
@@ -67,7 +62,7 @@ def ratio_error_limit(accuracy_class: str, part_of_rated: float) -> float:
     """Largest ratio error (a fraction) at `part_of_rated` of the rated current. Raises ValueError outside the class, KeyError for an unknown one."""
     limit = _between(LIMITS[accuracy_class], part_of_rated)
     if limit is None:
-        low, high = lowest_current(accuracy_class), LIMITS[accuracy_class][-1][0]
+        low, *_, high = limit_currents(accuracy_class)
         raise ValueError(
             f"class {accuracy_class} makes no claim at {part_of_rated:.3g} of the rated current, only from {low:g} to {high:g}"
         )

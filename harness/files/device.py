@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 
 from pydantic import Field, model_validator
 
-from harness.class_tables.accuracy_classes import PHASE_MINUTES, lowest_current
+from harness.class_tables.accuracy_classes import PHASE_MINUTES, limit_currents
 from harness.files.device_tables import Claim, Display, Nameplate, Path, PrimaryFuse, Range, Table, Transformer
 
 __all__ = ["Claim", "Device", "Display", "Nameplate", "Path", "PrimaryFuse", "Range", "Table", "Transformer"]
@@ -104,7 +104,7 @@ def _of_range(rng: Range, claim: Claim) -> Iterator[str]:
     if rng.minimum_current >= rng.maximum_current:
         yield "found minimum_current not below maximum_current, expected a span"
     elif claim.accuracy_class is not None:
-        lowest = lowest_current(claim.accuracy_class)
+        lowest = limit_currents(claim.accuracy_class)[0]
         if rng.minimum_current < lowest * rng.maximum_current * (1 - 1e-9):
             yield (
                 f"found range {rng.name} with minimum_current {rng.minimum_current:g} A and accuracy_class "
