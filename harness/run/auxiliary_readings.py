@@ -95,9 +95,11 @@ class AuxiliaryReader:
     def _together(self, parts: Sequence[_Shows]) -> Mapping[str, Reading]:
         """All that `parts` show, by its name in the record: those over SCPI measure while the others answer."""
         found: dict[str, Reading] = {}
+        addresses = [part.instrument.address for part in parts]
         with ExitStack() as measuring:
             for part in parts:
-                if isinstance(part.instrument, ScpiInstrument):
+                # Two of one address may have one queue of replies.
+                if isinstance(part.instrument, ScpiInstrument) and addresses.count(part.instrument.address) == 1:
                     measuring.enter_context(part.instrument.measuring(part.names[0]))
             for part in sorted(parts, key=lambda p: isinstance(p.instrument, ScpiInstrument)):
                 found |= self._named(part, part.read(part.names, None))
