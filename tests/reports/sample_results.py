@@ -10,8 +10,9 @@ import functools
 import hashlib
 import math
 import random
+from collections.abc import Callable
 from statistics import NormalDist
-from typing import Literal
+from typing import Literal, Protocol
 
 from harness.results import (
     SCHEMA,
@@ -400,3 +401,15 @@ def stressed() -> Results:
         diagnosis=tuple(Hypothesis(f"cause {i}", "x4", "an explanation " * 12, 0.5 / 2**i) for i in range(10)),
         diagnosis_notes=(Reason.of("not-separated", causes=("one long cause " * 6, "another " * 6)),),
     )
+
+
+class Maker(Protocol):
+    """What makes results once; `__wrapped__` makes them anew."""
+
+    __wrapped__: Callable[[], Results]
+
+    def __call__(self) -> Results: ...
+
+
+MAKERS: list[Maker] = [passing, failing, turns_check, stressed]
+"""All whole results here."""

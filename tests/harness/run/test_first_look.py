@@ -12,9 +12,9 @@ from harness.core.errors import AbortedSafe
 from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Apply, Device, Observe, Options, Release, Select, Steps, procedure
+from tests.by_person import by_person
 from tests.hands import Hands, by
 from tests.harness.run.shelf import Watched, hand, wired, worked
-from tests.harness.run.test_runner import by_person
 
 
 def test_a_load_never_seen_is_first_read_on_the_largest_range(tmp_path: Path) -> None:

@@ -16,8 +16,8 @@ from harness.preparation.twin import TwinLinks
 from harness.steps import Options, common_current, ladder
 from harness.wording.reasons import reason_text
 from instruments.operator.person import ConsolePerson
+from tests.by_person import by_person
 from tests.hands import Hands, by
-from tests.harness.run.test_runner import by_person
 from tests.in_words import in_words
 
 

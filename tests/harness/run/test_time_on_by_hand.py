@@ -15,9 +15,9 @@ from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
 from instruments.operator.person import ConsolePerson, Overdue, Question
+from tests.by_person import by_person
 from tests.hands import Hands, by
 from tests.harness.run.shelf import hand, worked
-from tests.harness.run.test_runner import by_person
 from tests.harness.run.test_time_on import limited, stays
 
 

@@ -16,8 +16,8 @@ from harness.run.undoable_entry import Entries, Entry
 from harness.steps import Options
 from instruments.operator.person import UndoLast
 from instruments.reading import Reading
+from tests.by_person import by_person
 from tests.hands import Hands, by
-from tests.harness.run.test_runner import by_person
 
 
 @pytest.fixture
