@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from harness.causes import Catalogue, shipped_causes, without_ratio
-from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, FurtherEvidence, Observations, observations
+from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, FurtherEvidence, observations
 from harness.evaluation.diagnosis.extra_measurement import advise
 from harness.evaluation.diagnosis.hypotheses import NO_KNOWN, NONE, OTHER, SOUND, Candidate
 from harness.evaluation.diagnosis.next_step import further, looking, none_fits, not_told_apart
@@ -84,7 +84,7 @@ def diagnose(
         notes = alternatives + ([Reason.of("common-to-all")] if common else [])
     told_together = tuple(w.candidate.label for w in group) if alternatives and group else ()
     silent = [c for c in (*unseen, *(weighing.masked if group else ())) if c.label not in told_together]
-    following, look = _next(device, catalogue, weighing, data, group, unseen)
+    following, look = _next(device, weighing, group, catalogue.unmodelled.shape)
     if look is None and first.fault not in (NONE, OTHER):
         look = looking("look", weighing.causes[0].candidate.looks)
     return Diagnosis(
@@ -125,12 +125,7 @@ def _listed(weighing: Weighing) -> tuple[Hypothesis, ...]:
 
 
 def _next(
-    device: Device,
-    catalogue: Catalogue,
-    weighing: Weighing,
-    data: Observations,
-    group: Sequence[Weighed],
-    unseen: Sequence[Candidate],
+    device: Device, weighing: Weighing, group: Sequence[Weighed], shape: float
 ) -> tuple[NextMeasurement | None, Reason | None]:
     """The next measurement for the group, or an inspection where no reading helps; for a healthy meter, what this run could not see."""
     indices = [w.index for w in group][:MOST_TOGETHER]
@@ -142,8 +137,7 @@ def _next(
         probabilities = [float(weighing.found.priors[i]) for i in indices]
     if len(indices) < 2:
         return None, None
-    model = weighing.model.part(np.array(indices))
-    advice = advise(model, probabilities, data, weighing.density.common, catalogue.unmodelled.shape)
+    advice = advise(weighing.model.part(np.array(indices)), probabilities, weighing.density, shape)
     return further(device, advice, [weighing.found.candidate(i) for i in indices], aim)
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.core.arrays import Array
-from harness.evaluation.diagnosis.density import unmodelled
+from harness.evaluation.diagnosis.density import Density, unmodelled
 from harness.evaluation.diagnosis.evidence import (
     POWER,
     RATIO,
@@ -78,9 +78,9 @@ def measurements(device: Device) -> list[Measurement]:
     return found
 
 
-def advise(model: Model, probabilities: Sequence[float], data: Observations, common: Array, shape: float) -> Advice:
-    """The best of `measurements` for the hypotheses of `model`, of these probabilities, after `data`."""
-    device = model.device
+def advise(model: Model, probabilities: Sequence[float], after: Density, shape: float) -> Advice:
+    """The best of `measurements` for the hypotheses of `model`, of these probabilities, after the data of `after`."""
+    device, data = model.device, after.data
     options = measurements(device)
     places = [*options, *(replace(m, range=m.other or m.range) for m in options)]
     noise, shared = _uncertainty(device, data, places, shape)
@@ -88,7 +88,7 @@ def advise(model: Model, probabilities: Sequence[float], data: Observations, com
     half, pair = len(options), np.array([bool(m.other) for m in options])
     expected, deviations = np.zeros((2, len(read.means), half))
     for h, (old, new) in enumerate(zip(read.columns, further.columns, strict=True)):
-        spread = common + old @ old.T
+        spread = after.common + old @ old.T
         reach = new @ old.T + shared
         gain = np.linalg.solve(spread, np.column_stack([data.values - read.means[h], reach.T]))
         means = further.means[h] + reach @ gain[:, 0]

@@ -135,9 +135,8 @@ def _expanded(cause: Cause, device: Device) -> Iterator[tuple[Candidate, Edit]]:
     plain = circuit_described(device)
     for rng in device.ranges if cause.each_range else (None,):
         for edit, other in edits(cause, device, rng):
-            circuit = edit(plain)
             place = rng.name if rng is not None else None
-            words = _words(device, rng, circuit, other) if rng is not None else {}
+            words = _words(device, rng, edit(plain), other) if rng is not None else {}
             effects = () if cause.readings == Priors() else ((cause.readings, place),)
             looks = (cause.look.format(**words),) if cause.look else ()
             yield Candidate(((cause.name, place),), cause.text.format(**words), looks, 0.0, effects), edit

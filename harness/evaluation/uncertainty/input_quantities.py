@@ -89,15 +89,12 @@ class InputQuantities:
         self.sources[variable] = source
         return variable
 
-    def contributions(self, value: Any) -> list[tuple[InputQuantity, Contribution]]:
+    def contributions(self, value: Any) -> list[Contribution]:
         """Contributions of each input to the standard uncertainty of `value`, largest first."""
         parts = value.error_components() if hasattr(value, "error_components") else {}
-        found = [
-            (self.sources[v], Contribution(u, self.sources[v].distribution, self.sources[v].degrees_of_freedom))
-            for v, u in parts.items()
-            if u > 0
-        ]
-        return sorted(found, key=lambda pair: -pair[1].standard_uncertainty)
+        of = self.sources
+        found = [Contribution(u, of[v].distribution, of[v].degrees_of_freedom) for v, u in parts.items() if u > 0]
+        return sorted(found, key=lambda part: -part.standard_uncertainty)
 
     def budget(self, value: Any, made_of: Mapping[str, Any] | None = None) -> tuple[BudgetLine, ...]:
         """Budget lines of `value`, largest contribution first, without those that cancel; `made_of` names the values whose own inputs bear their name."""
@@ -128,8 +125,7 @@ def nominal(value: Any) -> float:
 
 def expanded(inputs: InputQuantities, value: Any) -> tuple[Stated, Coverage]:
     """`value` with U, and the coverage behind it; a plain number has no uncertainty."""
-    parts = [part for _, part in inputs.contributions(value)]
-    coverage = coverage_factor(parts, inputs.bench.decision.coverage_probability)
+    coverage = coverage_factor(inputs.contributions(value), inputs.bench.decision.coverage_probability)
     standard, factor = deviation(value), coverage.factor
     return Stated(nominal(value), standard, factor * standard, factor, coverage.told_degrees_of_freedom), coverage
 

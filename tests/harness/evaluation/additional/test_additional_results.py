@@ -150,7 +150,7 @@ def test_it_lies_between_what_reads_and_what_does_not(device: Device, bench: Ben
     assert found is not None
     assert found.value is not None
     assert float(found.value.nominal_value) == pytest.approx(0.0200)
-    parts = {source.name: part.standard_uncertainty for source, part in inputs.contributions(found.value)}
+    parts = {line.source: line.contribution for line in inputs.budget(found.value)}
     assert parts["interval between reading and not reading"] == pytest.approx(0.0002 / math.sqrt(3))
 
 

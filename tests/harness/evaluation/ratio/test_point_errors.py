@@ -91,7 +91,7 @@ def test_points_and_what_they_share_as_another_library_has_them(device: Device, 
     for i, error in enumerate(there):
         assert float(here[i].nominal_value) == pytest.approx(GTC.value(error), rel=1e-9)
         assert matrix[i][i] == pytest.approx(GTC.variance(error), rel=1e-9)
-        parts = [part for _, part in inputs.contributions(here[i])]
+        parts = inputs.contributions(here[i])
         # Each stands on repeated readings and on bounds, so the number is finite and above the 3 of the readings.
         assert 3 < effective_degrees_of_freedom(parts) < 1e6
         assert effective_degrees_of_freedom(parts) == pytest.approx(GTC.dof(error), rel=1e-6)
@@ -239,9 +239,7 @@ def test_a_zero_point_as_another_library_has_it(device: Device, bench: Bench, di
     there = 0.1 * (GTC.ta.estimate(displayed) + GTC.ureal(0.0, GTC.tb.uniform(0.0005)))
     assert float(found.nominal_value) == pytest.approx(GTC.value(there))
     assert float(found.std_dev) == pytest.approx(GTC.uncertainty(there), rel=1e-9)
-    assert effective_degrees_of_freedom([part for _, part in inputs.contributions(found)]) == pytest.approx(
-        GTC.dof(there), rel=1e-6
-    )
+    assert effective_degrees_of_freedom(inputs.contributions(found)) == pytest.approx(GTC.dof(there), rel=1e-6)
     assert {(line.unit, line.distribution) for line in inputs.budget(found)} == {("A", "normal"), ("A", "rectangular")}
 
 
