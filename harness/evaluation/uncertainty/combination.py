@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.evaluation.uncertainty.convolution import Bell, summed
-from harness.evaluation.uncertainty.distributions import NORMAL, Spread, Stretched, TDistribution
+from harness.evaluation.uncertainty.distributions import Spread, Stretched, TDistribution
 
 Distribution = Literal["normal", "rectangular"]
 
@@ -139,8 +139,8 @@ def coverage_factor(contributions: Sequence[Contribution], probability: float) -
     freedom = effective_degrees_of_freedom(contributions)
     rectangles = [c.standard_uncertainty for c in contributions if _is_rectangle(c)]
     if not rectangles:
-        spread: Spread = TDistribution(_whole(freedom)) if math.isfinite(freedom) else NORMAL
-        return Coverage(t_factor(_whole(freedom), probability), freedom, "t-distribution", spread)
+        spread = TDistribution(_whole(freedom))
+        return Coverage(spread.half_width(probability), freedom, "t-distribution", spread)
     rest = sorted((c for c in contributions if not _is_rectangle(c)), key=lambda c: c.standard_uncertainty)
     flats = [math.sqrt(3) * u / total for u in rectangles]
     few, small, alone = _split(rest, total)
