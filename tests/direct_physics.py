@@ -16,11 +16,11 @@ from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from uncertainties import ufloat
+from uncertainties import UFloat, ufloat
 
 from harness.commands.new import new
 from harness.current_limits.maximum_test_current import CLIP, approach_current, maximum_test_current
-from harness.evaluation.diagnosis.evidence import PowerError, SmallestReadable
+from harness.evaluation.diagnosis.evidence import POWER, Setting
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
@@ -115,7 +115,7 @@ class DirectBench:
         uncertain = InputQuantities(self.bench, RUN_DATE)
         return [point_values(self.device, uncertain, p) for rng in self.device.ranges for p in self._range(rng)]
 
-    def powers(self) -> list[PowerError]:
+    def powers(self) -> list[tuple[Setting, UFloat]]:
         """On every range at a quarter of its largest current, at power factor 1 and 0.5 lagging."""
         reference = ufloat(0.0, POWER_UNCERTAINTY)
         voltage = 1 + random.Random(f"{self._points} voltage").uniform(-VOLTAGE_GAIN, VOLTAGE_GAIN)
@@ -132,12 +132,12 @@ class DirectBench:
                 turned = math.cos(angle - cmath.phase(measured) - self._phase) / power_factor
                 error = sense * size * turned - 1 + self._draw.gauss(0, POWER_UNCERTAINTY / 2)
                 own = ufloat(error, POWER_UNCERTAINTY / 2)
-                found.append(PowerError(rng.name, current, power_factor, own + abs(1 + error) * reference))
+                found.append((Setting(POWER, rng.name, current, power_factor), own + abs(1 + error) * reference))
         return found
 
-    def smallest(self) -> list[SmallestReadable]:
+    def smallest(self) -> dict[str, UFloat]:
         """On every range the current at which the display comes to life, found by halving; none where it never does or always is alive."""
-        found = []
+        found = {}
         for rng in self.device.ranges:
             low, high = 0.0, rng.maximum_current / 4
             at_ends = [self._module.measured(abs(self._phasor(rng, c))) for c in (low, high)]
@@ -148,7 +148,7 @@ class DirectBench:
                 above = self._module.measured(abs(self._phasor(rng, middle))) >= self._module.smallest
                 low, high = (low, middle) if above else (middle, high)
             error = 1 + self._draw.gauss(0, SEARCH_UNCERTAINTY / 2)
-            found.append(SmallestReadable(rng.name, ufloat(high * error * self._reads, high * SEARCH_UNCERTAINTY)))
+            found[rng.name] = ufloat(high * error * self._reads, high * SEARCH_UNCERTAINTY)
         return found
 
     def secondaries(self, points: Sequence[PointValues]) -> list[Split]:

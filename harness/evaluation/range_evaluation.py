@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from harness.evaluation.additional.check_standard import bench_check
 from harness.evaluation.diagnosis import ConsideredCauses, diagnose
 from harness.evaluation.diagnosis.contradiction import none_explains
-from harness.evaluation.diagnosis.evidence import FurtherEvidence, PowerError, SmallestReadable
+from harness.evaluation.diagnosis.evidence import POWER, FurtherEvidence, Setting
 from harness.evaluation.power.power_errors import PowerValues, power_values
 from harness.evaluation.range_readings import has_current, readings_by_range
 from harness.evaluation.range_verdict import EvaluatedRange, evaluated_range
@@ -109,10 +109,10 @@ def _evidence(powers: Sequence[PowerValues], found: Sequence[EvaluatedRange]) ->
     beyond = [(one.result.name, one.additional) for one in found]
     return FurtherEvidence(
         powers=[
-            PowerError(p.observed.range, nominal(p.current), p.power_factor, p.power_error)
+            (Setting(POWER, p.observed.range, nominal(p.current), p.power_factor), p.power_error)
             for p in powers
             if p.angle_known
         ],
-        thresholds=[SmallestReadable(n, a.readable_from) for n, a in beyond if a.readable_from is not None],
+        thresholds={n: a.readable_from for n, a in beyond if a.readable_from is not None},
         secondaries=[split for _, a in beyond for split in a.splits],
     )

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -21,39 +21,6 @@ RATIO, ZERO, POWER, THRESHOLD, SECONDARY = 0, 1, 2, 3, 4
 
 
 @dataclass(frozen=True)
-class PowerError:
-    """A power read on a range: its `error` is displayed over true power less one, a value of `uncertainties` that may share
-    inputs with the points. `current` in amperes; `power_factor` negative when leading, not 0.
-    """
-
-    range: str
-    current: float
-    power_factor: float
-    error: Any
-
-
-@dataclass(frozen=True)
-class SmallestReadable:
-    """The smallest primary current a range showed, in amperes, a value of `uncertainties`."""
-
-    range: str
-    current: Any
-
-
-@dataclass(frozen=True)
-class FurtherEvidence:
-    """Evidence beside currents, as far as it was read: power errors, smallest readable and secondary currents."""
-
-    powers: Sequence[PowerError] = ()
-    thresholds: Sequence[SmallestReadable] = ()
-    secondaries: Sequence[Split] = ()
-
-
-CURRENTS_ONLY = FurtherEvidence()
-"""Evidence of a run that read currents alone."""
-
-
-@dataclass(frozen=True)
 class Setting:
     """What is read, and where: its kind, the range, the current in amperes, the power factor (negative: leading)."""
 
@@ -61,6 +28,23 @@ class Setting:
     range: str
     current: float
     power_factor: float = 1.0
+
+
+@dataclass(frozen=True)
+class FurtherEvidence:
+    """Evidence beside currents, as far as it was read: values of `uncertainties` that may share inputs with the points.
+
+    `powers`: displayed over true power less one, at its setting. `thresholds`: the smallest primary current shown, in amperes, by
+    range. `secondaries`: what went through the secondary.
+    """
+
+    powers: Sequence[tuple[Setting, Any]] = ()
+    thresholds: Mapping[str, Any] = field(default_factory=dict)
+    secondaries: Sequence[Split] = ()
+
+
+CURRENTS_ONLY = FurtherEvidence()
+"""Evidence of a run that read currents alone."""
 
 
 @dataclass(frozen=True)
@@ -127,13 +111,12 @@ def observations(device: Device, points: Sequence[PointValues], beside: FurtherE
             read.append((Setting(ZERO, name, least), p.indicated / least, p.random_indicated / least))
     if RATIO not in {at.kind for at, _, _ in read} and not beside.powers and not beside.thresholds:
         return None
-    read += [(Setting(POWER, p.range, p.current, p.power_factor), p.error, 0.0) for p in beside.powers]
-    for threshold in beside.thresholds:
-        current = float(threshold.current.nominal_value)
+    read += [(at, error, 0.0) for at, error in beside.powers]
+    for name, threshold in beside.thresholds.items():
+        current = float(threshold.nominal_value)
         # Where it shows something at no current there is no threshold, and the zero says what there is.
         if current > 0:
-            at = Setting(THRESHOLD, threshold.range, current)
-            read.append((at, threshold.current / readable[threshold.range] - 1, 0.0))
+            read.append((Setting(THRESHOLD, name, current), threshold / readable[name] - 1, 0.0))
     for through in beside.secondaries:
         reference = float(through.point.reference.nominal_value)
         at = Setting(SECONDARY, through.point.observed.range, reference)

@@ -18,7 +18,6 @@ from harness.evaluation.diagnosis.evidence import (
     POWER,
     FurtherEvidence,
     Observations,
-    PowerError,
     Setting,
     observations,
     settings,
@@ -91,7 +90,7 @@ def test_a_power_shares_inputs_with_the_points(device: Device, bench: Bench) -> 
     points = [point_values(device, inputs, p) for p in sweep(device, lambda r, i: i * (10 if r == "x10" else 1))]
     error = points[0].ratio_error
     assert error is not None
-    data = observations(device, points, FurtherEvidence([PowerError("x1", 1.0, 1.0, error + ufloat(0, 1e-3))]))
+    data = observations(device, points, FurtherEvidence([(Setting(POWER, "x1", 1.0), error + ufloat(0, 1e-3))]))
     assert data is not None
     assert data.covariance[0, -1] == pytest.approx(float(error.std_dev) ** 2)
 
