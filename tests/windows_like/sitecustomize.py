@@ -56,7 +56,11 @@ class _OnWindows(ast.NodeTransformer):
 
 class _Loader(importlib.machinery.SourceFileLoader):
     def get_code(self, fullname: str) -> Any:
-        tree = _OnWindows().visit(ast.parse(self.get_data(self.path)))
+        text = self.get_data(self.path)
+        if b"sys.platform" not in text and b"os.name" not in text:
+            # Nothing to replace: what Python has compiled will do.
+            return super().get_code(fullname)
+        tree = _OnWindows().visit(ast.parse(text))
         return compile(ast.fix_missing_locations(tree), self.path, "exec", dont_inherit=True)
 
 
