@@ -6,8 +6,7 @@ import logging
 
 from simulated.bench import SimulatedBench
 from simulated.physics.clock import BenchTime
-from simulated.transports.arriving import Arriving
-from simulated.transports.listeners import Conversation, Ending
+from simulated.transports.listeners import Arriving, Conversation, Ending
 from simulated.transports.modbus import ILLEGAL_ADDRESS, IllegalAddress, RegisterMap
 
 MESSAGE_TIME = 1e-3

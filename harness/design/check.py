@@ -14,11 +14,11 @@ from harness.design.check_result import (
     not_known,
     secondary_of,
 )
-from harness.design.clamp import clamp
 from harness.design.conductors import heat_per_metre
 from harness.design.expected_error import error_findings, expected
 from harness.design.fuses import melting_window
 from harness.design.protection import (
+    clamp,
     conductor_rating,
     input_protected,
     maximum_current_on_paper,
@@ -33,9 +33,8 @@ from harness.design.readable_currents import (
     smallest_readable,
 )
 from harness.design.supply import supplied, supply_of
-from harness.design.switch import range_switch
 from harness.design.window import turns_fit
-from harness.design.wiring_hazards import section_reversed, supply_tap
+from harness.design.wiring import range_switch, section_reversed, supply_tap
 from harness.files.device import Device, Range
 
 

@@ -1,4 +1,4 @@
-"""Ratings of the parts against the current, and the protection against more."""
+"""Ratings of the parts against the current, the protection against more, and the voltage of an open secondary."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from harness.design.supply import Supply, lets_flow, supply_of
 from harness.files.device import Device, Range
 
 _SLACK = 1 + 1e-9
+EXTRA_LOW = 50.0 * math.sqrt(2)
+"""Peak volts of 50 V AC, the limit of extra-low voltage (IEC 61140 band I; value from memory)."""
 
 
 def amperes(value: float) -> str:
@@ -121,3 +123,50 @@ def secondary_fuse_findings(device: Device) -> Iterator[DesignFinding]:
         )
     if device.path.secondary_fuse_type is None:
         yield not_known("secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type")
+
+
+def clamp(device: Device) -> Iterator[DesignFinding]:
+    """Checks that the voltage of an open secondary is limited, wherever it opens."""
+    fused = device.path.secondary_fuse is not None
+    opens = "a melted fuse or a loose wire" if fused else "a loose wire"
+    if device.path.secondary_clamp == "across winding":
+        yield from _limited(device)
+    elif device.path.secondary_clamp == "behind fuse":
+        yield in_the_way(
+            "clamp: behind the fuse it limits nothing once the fuse has melted, and the voltage of the open secondary is "
+            "DANGEROUS; put it across the winding, ahead of the fuse"
+        )
+    elif device.path.secondary_clamp is None:
+        yield not_known(
+            f"clamp: secondary_clamp is not given; {opens} leaves the secondary open under current, and the voltage there is "
+            "DANGEROUS. Look for a voltage limiter or shorting device across the winding, ahead of any fuse"
+        )
+    else:
+        text = f"clamp: there is none; {opens} leaves the secondary open under current, and the voltage there is DANGEROUS; fit one "
+        yield (
+            in_the_way(f"{text}across the winding, ahead of the fuse")
+            if fused
+            else worth_knowing(f"{text}across the winding")
+        )
+
+
+def _limited(device: Device) -> Iterator[DesignFinding]:
+    limit = device.path.secondary_clamp_voltage
+    if limit is None:
+        yield not_known(
+            "clamp: secondary_clamp_voltage is not given; look for the peak voltage it limits to, and that it stands the "
+            "secondary current for as long as a fault lasts"
+        )
+        return
+    loop = device.transformer.burden + (device.path.secondary_fuse_resistance or 0.0)
+    usual = math.sqrt(2) * device.transformer.maximum_secondary_current * loop
+    limited, shown = format_quantity(limit, "V", 3), format_quantity(usual, "V", 3)
+    if limit <= usual:
+        yield in_the_way(
+            f"clamp: limits to {limited}, burden and fuse need {shown} at the largest secondary current; fit one above it"
+        )
+        return
+    text = f"clamp: limits an open secondary to {limited} peak; burden and fuse need {shown} at most"
+    if limit > EXTRA_LOW:
+        text += f"; that is above extra-low voltage ({format_quantity(EXTRA_LOW, 'V', 2)} peak), do not touch it"
+    yield worth_knowing(text)

@@ -11,9 +11,8 @@ import struct
 import time
 from collections.abc import Callable, Iterable, Iterator
 
-from simulated.transports.arriving import Arriving
 from simulated.transports.device_lock import SessionServer
-from simulated.transports.listeners import Ending, Piece
+from simulated.transports.listeners import Arriving, Ending, Piece
 
 PROGRAM, VERSION = 0x0607AF, 1
 _CREATE_LINK, _WRITE, _READ, _READ_STATUS, _TRIGGER, _CLEAR = range(10, 16)

@@ -1,12 +1,12 @@
-"""Checks of the range switch: the circuit it opens, its voltage, its contacts, its approval."""
+"""Checks of the wiring: the circuit and the contacts of the range switch, sections the wrong way round, the meter's own supply."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity
-from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
-from harness.files.device import Device
+from harness.design.check_result import DesignFinding, added_turns, in_the_way, not_known, worth_knowing
+from harness.files.device import Device, Range
 
 _CIRCUIT = {
     "secondary": in_the_way(
@@ -62,3 +62,31 @@ def _voltage(stands: float | None, supply: float | None) -> Iterator[DesignFindi
     elif stands * (1 + 1e-9) < supply:
         have, need = format_quantity(stands, "V", 3), format_quantity(supply, "V", 3)
         yield in_the_way(f"range switch: rated {have}, the supply has {need}; fit one rated {need} AC or more")
+
+
+def section_reversed(device: Device, rng: Range) -> Iterator[DesignFinding]:
+    """The reading of a series range whose own section is connected the wrong way round."""
+    if rng.wiring != "series":
+        return
+    own = added_turns(device, rng)
+    before = rng.primary_turns - own
+    effective = abs(before - own)
+    seen = f"{effective / rng.primary_turns * 100:.0f} % of the current" if effective else "nothing"
+    yield worth_knowing(
+        f"section of {own} turns in series with {before}: reversed, {effective} turns remain and it reads {seen}; "
+        "mark start and end, prove it with turns_check",
+        rng.name,
+    )
+
+
+def supply_tap(device: Device) -> Iterator[DesignFinding]:
+    """Checks that the meter's own supply does not pass through the sensor."""
+    if device.path.supply_tapped == "behind sensor":
+        yield in_the_way(
+            "meter's supply tapped behind the sensor: it reads its own draw as load; take it from before the sensor"
+        )
+    elif device.path.supply_tapped is None:
+        yield not_known(
+            "meter's supply: supply_tapped is not given; follow its lead: on the load's side of the turns the meter reads "
+            "its own draw"
+        )
