@@ -71,14 +71,6 @@ def checked(record: Record, name: str, procedure: Procedure | None) -> bool:
     return True
 
 
-def finish(
-    record_file: Path, out: Path, console: Console, *, trials: int = 0, procedure: Procedure | None = None
-) -> int:
-    """Evaluate, certify and tell; 0 when the verdict is pass or conditional pass, 1 otherwise. Raises RecordError."""
-    results = conclude(record_file, out, trials=trials, procedure=procedure)
-    return show_verdict(results, out, console)
-
-
 @contextlib.contextmanager
 def of_finished_run(stop: StopSignal, record_file: Path, trials: int, asked: str = "") -> Iterator[None]:
     """A stop while a finished run is evaluated says what is true of the run, and how to certify it. Raises AbortedSafe."""
@@ -93,6 +85,7 @@ def of_finished_run(stop: StopSignal, record_file: Path, trials: int, asked: str
 
 
 def show_verdict(results: Results, out: Path, console: Console) -> int:
+    """Tell what was found; 0 when the verdict is pass or conditional pass, 1 otherwise."""
     tell(console, summary_lines(results, out))
     return 0 if accepted(results.verdict) else 1
 

@@ -37,7 +37,7 @@ def replay(options: ReplayOptions, console: Console) -> int:
     """Run again what was kept. 0 or 1 as the verdict, 3 when the run was aborted. Raises UserError where anything differs."""
     from tempfile import TemporaryDirectory
 
-    from harness.commands.finished_run import checked, finish, prepare_folder, show_verdict
+    from harness.commands.finished_run import checked, conclude, prepare_folder, show_verdict
     from harness.commands.recorded_run import refuse_to_overwrite
     from harness.commands.replayed_run import again, compare
     from harness.core.errors import NotSafe, UserError
@@ -67,4 +67,4 @@ def replay(options: ReplayOptions, console: Console) -> int:
             return 3
         if options.out is None:
             return show_verdict(evaluate(read_record(then), RECORD), options.folder, console)
-        return finish(where / RECORD, where, console, procedure=inputs.procedure)
+        return show_verdict(conclude(where / RECORD, where, procedure=inputs.procedure), where, console)

@@ -52,7 +52,7 @@ def resume(options: ResumeOptions, console: Console) -> int:
         left_not_safe,
         refuse_needless,
     )
-    from harness.commands.finished_run import finish, of_finished_run
+    from harness.commands.finished_run import conclude, of_finished_run, show_verdict
     from harness.commands.recorded_run import continue_run, naming_the_way_on, reserved_bench
     from harness.commands.rehearsal_sheet import rehearsed
     from harness.core.errors import RecordError
@@ -79,4 +79,5 @@ def resume(options: ResumeOptions, console: Console) -> int:
                         raise RecordError(f"{file}: another run has continued it meanwhile")
                     continue_run(inputs, attendance, (record, stream), file)
         with of_finished_run(stop, file, options.trials, inputs.asked):
-            return finish(file, file.parent, console, trials=options.trials, procedure=inputs.procedure)
+            results = conclude(file, file.parent, trials=options.trials, procedure=inputs.procedure)
+            return show_verdict(results, file.parent, console)

@@ -48,7 +48,7 @@ def run(options: RunOptions, console: Console) -> int:
         confirm_cautions,
         refuse_needless,
     )
-    from harness.commands.finished_run import finish, of_finished_run, prepare_folder
+    from harness.commands.finished_run import conclude, of_finished_run, prepare_folder, show_verdict
     from harness.commands.recorded_run import naming_the_way_on, refuse_to_overwrite, reserved_bench, run_from_beginning
     from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show_rehearsal
     from harness.core.errors import UserError
@@ -78,4 +78,5 @@ def run(options: RunOptions, console: Console) -> int:
                 with naming_the_way_on(record_file, options.trials):
                     run_from_beginning(inputs, attendance, record_file)
         with of_finished_run(stop, record_file, options.trials, inputs.asked):
-            return finish(record_file, options.out, console, trials=options.trials, procedure=inputs.procedure)
+            results = conclude(record_file, options.out, trials=options.trials, procedure=inputs.procedure)
+            return show_verdict(results, options.out, console)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from harness.core.output import tell
 from harness.core.quantities import format_duration, format_quantity
 from harness.core.rounding import claimed_percent, for_terminal, signed_percent
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from rich.console import Console, RenderableType
     from rich.live import Live
     from rich.table import Table
     from rich.text import Text
@@ -42,28 +42,44 @@ class Progress:
         yield
 
 
-class RehearsalProgress(Progress):
-    """Progress of a rehearsal: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
+class _LiveDisplay(Progress):
+    """What is `shown` at the bottom of a terminal, rewritten again and again; nothing where output is not a terminal."""
 
     def __init__(self, console: Console) -> None:
         self._console = console
-        self._doing, self._done = "", 0
-        self._started = self._told = time.monotonic()
+        self._doing, self._done = "starting", 0
         self._live: Live | None = None
 
-    def __enter__(self) -> RehearsalProgress:
-        from rich.live import Live
-
-        self._started = self._told = time.monotonic()
-        if self._console.is_terminal:
-            self._live = Live(get_renderable=self._line, console=self._console, refresh_per_second=8, transient=True)
-            self._live.start(refresh=True)
+    def __enter__(self) -> Self:
+        self._begin()
         return self
 
     def __exit__(self, *failure: object) -> None:
+        self._end()
+
+    def _begin(self) -> None:
+        """Begin a fresh display: one that is started again first erases as many lines as it had before."""
+        from rich.live import Live
+
+        if self._console.is_terminal:
+            self._live = Live(get_renderable=self._shown, console=self._console, refresh_per_second=8, transient=True)
+            self._live.start(refresh=True)
+
+    def _end(self) -> None:
         if self._live is not None:
             self._live.stop()
             self._live = None
+
+    def _shown(self) -> RenderableType:
+        raise NotImplementedError
+
+
+class RehearsalProgress(_LiveDisplay):
+    """Progress of a rehearsal: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
+
+    def __init__(self, console: Console) -> None:
+        super().__init__(console)
+        self._started = self._told = time.monotonic()
 
     def doing(self, text: str) -> None:
         """Show what is being done: in a line of its own where output is not a terminal, but not more often than it helps."""
@@ -83,43 +99,22 @@ class RehearsalProgress(Progress):
     def _so_far(self) -> str:
         spent = format_duration(time.monotonic() - self._started)
         points = f"{self._done} point{'' if self._done == 1 else 's'}"
-        return f"{points} rehearsed, {spent}: {self._doing or 'starting'}"
+        return f"{points} rehearsed, {spent}: {self._doing}"
 
-    def _line(self) -> Text:
+    def _shown(self) -> Text:
         from rich.text import Text
 
         return Text(f"rehearsing: {self._so_far()}", no_wrap=True, overflow="crop")
 
 
-class TerminalProgress(Progress):
+class TerminalProgress(_LiveDisplay):
     """A few lines at the bottom of the terminal, plain lines elsewhere. `durations`: rehearsed seconds to each point's end, for time left."""
 
     def __init__(self, console: Console, durations: list[float]) -> None:
-        self._console, self._durations = console, durations
-        self._doing, self._latest, self._done = "starting", "", 0
+        super().__init__(console)
+        self._durations, self._latest = durations, ""
         # Somebody else may have switched the load on: until it has been asked nothing is known of it.
         self._current: float | None = None
-        self._live: Live | None = None
-
-    def __enter__(self) -> TerminalProgress:
-        self._begin()
-        return self
-
-    def __exit__(self, *failure: object) -> None:
-        self._end()
-
-    def _begin(self) -> None:
-        """Begin a fresh display: one that is started again first erases as many lines as it had before."""
-        from rich.live import Live
-
-        if self._console.is_terminal:
-            self._live = Live(get_renderable=self._lines, console=self._console, refresh_per_second=8, transient=True)
-            self._live.start()
-
-    def _end(self) -> None:
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
 
     def doing(self, text: str) -> None:
         self._doing = text
@@ -160,7 +155,7 @@ class TerminalProgress(Progress):
         finally:
             self._begin()
 
-    def _lines(self) -> Table:
+    def _shown(self) -> Table:
         from rich.progress_bar import ProgressBar
         from rich.table import Table
         from rich.text import Text

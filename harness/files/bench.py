@@ -26,7 +26,6 @@ from harness.files.instrument_entry import (
 from harness.files.reference_path import ReferencePath
 
 __all__ = [
-    "ROLES",
     "Accuracy",
     "Bench",
     "BenchRole",
@@ -46,7 +45,6 @@ __all__ = [
 ]
 
 BenchRole = Literal["load", "reference", "meter", "switch"]
-ROLES: tuple[BenchRole, ...] = ("load", "reference", "meter", "switch")
 
 
 class Roles(Table):
@@ -244,11 +242,6 @@ class Bench(Table):
                 return accuracy
         raise ValueError(f"the reference has no range of {full_scale:g}, so the point's uncertainty is unknown")
 
-    def player(self, role: BenchRole) -> str:
-        """The name of the instrument playing `role`."""
-        name: str = getattr(self.roles, role)
-        return name
-
     def entry(self, role: BenchRole) -> InstrumentEntry:
         """The instrument playing `role`."""
-        return self.instruments[self.player(role)]
+        return self.instruments[getattr(self.roles, role)]

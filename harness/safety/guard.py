@@ -22,7 +22,7 @@ from typing import Any
 from harness.core.activity import STANDSTILL
 from harness.core.errors import AbortedSafe
 from harness.core.stop import StopSignal
-from harness.files.bench import ROLES, Bench
+from harness.files.bench import Bench
 from harness.safety.guard_process import ACTING, BEAT, EVERY, READY, STAND_DOWN, STANDS_STILL, Silence
 from harness.station.wires import REPLAYED, link_settings
 from instruments.profile import load_profile
@@ -161,8 +161,8 @@ class Guard:
 
 def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str, Any]]:
     """Instruments that can drive something, in the bench's order, as the guard needs them."""
-    load = bench.roles.load
-    names = [load, *(n for n in bench.safe_order if n != load), *(bench.player(r) for r in ROLES if r != "load")]
+    roles = bench.roles
+    names = [roles.load, *bench.safe_order, roles.reference, roles.meter, roles.switch]
     found = []
     for name in dict.fromkeys(names):
         entry = bench.instruments[name]
