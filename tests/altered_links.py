@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.preparation.twin import TwinLinks
 from instruments.links.link import Link
 from instruments.profile import Profile

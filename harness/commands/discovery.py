@@ -15,7 +15,8 @@ from functools import partial
 from pathlib import Path
 
 from harness.commands.advice import advice
-from harness.files.bench import Bench, InstrumentEntry
+from harness.files.bench import Bench
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station.reservation import Reservations
 from harness.station.wires import REPLAYED, LinkSource, place, resolved_address
 from instruments.drivers.registers import RegisterInstrument

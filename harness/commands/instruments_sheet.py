@@ -7,7 +7,8 @@ from pathlib import Path
 
 from harness.commands.console_sheet import ConsoleSheet
 from harness.commands.discovery import Answer, Discovered
-from harness.files.bench import Bench, InstrumentEntry
+from harness.files.bench import Bench
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station.identification import serial_elsewhere
 from instruments.reading import Identity, shown
 

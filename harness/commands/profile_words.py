@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 
 from harness.commands.console_sheet import ConsoleSheet
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station.identification import serial_elsewhere
 from harness.station.wires import LinkSource
 from instruments.drivers.registers import RegisterInstrument

@@ -19,8 +19,9 @@ from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.diagnosis import ConsideredCauses
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.evaluation.traceability import reference_chain
-from harness.files.bench import Bench, InstrumentEntry
+from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.files.instrument_entry import InstrumentEntry
 from harness.record.history import clock_steps, device_and_bench, observed_points, observed_ranges, stated_bench
 from harness.record.journal import Record
 from harness.results import CONTRADICTION, SCHEMA, DeviceSummary, InstrumentSummary, Results, Run

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from harness.core.quantities import format_quantity
-from harness.files.bench import Bench, Calibration, InstrumentEntry
+from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.files.instrument_entry import Calibration, InstrumentEntry
 from harness.files.reference_part import ReferencePart
 from harness.files.reference_path import PART_NAME
 from harness.record.journal import Record

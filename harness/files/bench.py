@@ -15,34 +15,8 @@ from pydantic import Field, model_validator
 from harness.core.quantities import CelsiusTemperature, Current, Humidity, PlainName, RelativeError
 from harness.files.decision_rule import Decision
 from harness.files.device import Table
-from harness.files.instrument_entry import (
-    Accuracy,
-    Calibration,
-    InstrumentEntry,
-    PowerAccuracy,
-    ShelfEntry,
-    VoltageAccuracy,
-)
+from harness.files.instrument_entry import Accuracy, InstrumentEntry
 from harness.files.reference_path import ReferencePath
-
-__all__ = [
-    "Accuracy",
-    "Bench",
-    "BenchRole",
-    "Calibration",
-    "CheckStandard",
-    "Decision",
-    "Environment",
-    "Evaluation",
-    "InstrumentEntry",
-    "Laboratory",
-    "PowerAccuracy",
-    "ReferencePath",
-    "Roles",
-    "ShelfEntry",
-    "Simulation",
-    "VoltageAccuracy",
-]
 
 BenchRole = Literal["load", "reference", "meter", "switch"]
 

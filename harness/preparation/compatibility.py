@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from harness.core.quantities import format_quantity
-from harness.files.bench import Bench, InstrumentEntry
+from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station.wires import REPLAYED
 from instruments.links.address import address_problem
 from instruments.numbers import register_count

@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Generic, TypeVar, get_args
 
 from harness.core.errors import UserError
-from harness.files.bench import Bench, InstrumentEntry
+from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.files.instrument_entry import InstrumentEntry
 from harness.files.reference_part import ReferencePart
 from harness.station.wires import resolved_address
 from instruments.errors import LinkError, ReplyError

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station.wires import LinkSource, PassedOn
 from instruments.links.link import Link, Now, RegisterLink
 from instruments.links.transcribed_links import ReplayedRegisters, ReplayedText, TranscribedRegisters, TranscribedText

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
-from harness.files.bench import Bench, ShelfEntry
+from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.files.instrument_entry import Accuracy
+from harness.files.instrument_entry import Accuracy, ShelfEntry
 from harness.run.run_context import BenchState, RunContext
 from instruments.drivers.roles import OnFor
 from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ

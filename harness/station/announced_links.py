@@ -6,7 +6,7 @@ import contextlib
 import threading
 
 from harness.core.activity import Activity
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station.wires import LinkSource, PassedOn
 from instruments.errors import InstrumentError
 from instruments.links.link import Link, RegisterLink

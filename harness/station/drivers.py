@@ -11,8 +11,9 @@ from typing import TypeVar
 
 from harness.core.clock import Clock
 from harness.core.errors import UserError
-from harness.files.bench import Bench, InstrumentEntry
+from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station.wires import LinkSource
 from instruments.drivers.by_hand import (
     MAINS_VOLTAGE,

@@ -6,7 +6,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Protocol
 
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from instruments.links.link import Link, LinkSettings, RegisterLink
 from instruments.links.modbus_link import ModbusLink
 from instruments.links.serial_port import SOCKET, visa_port, windows_port

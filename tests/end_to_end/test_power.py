@@ -8,7 +8,7 @@ import pytest
 from harness.commands.new import BENCH, BENCH_POWER, new
 from harness.core.errors import AbortedSafe, UserError
 from harness.core.stop import StopSignal
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks

@@ -13,7 +13,7 @@ import pytest
 
 from harness.commands.new import new
 from harness.core.clock import Clock, RealClock
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.station.wires import LinkSource, Wires

@@ -16,7 +16,7 @@ from harness.evaluation.conformity.risk import (
 )
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, expanded
-from harness.files.bench import Decision
+from harness.files.decision_rule import Decision
 from harness.files.device import Claim
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Stated, Verdict, accepted
 

@@ -11,7 +11,8 @@ from uncertainties import umath
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
-from harness.files.bench import Bench, PowerAccuracy, ShelfEntry
+from harness.files.bench import Bench
+from harness.files.instrument_entry import PowerAccuracy, ShelfEntry
 from harness.record.observations import ObservedPoint
 
 NEAR_UNITY = 0.97

@@ -40,8 +40,8 @@ from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation, path_angle
 from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, deviation
-from harness.files.bench import PowerAccuracy
 from harness.files.device import Device
+from harness.files.instrument_entry import PowerAccuracy
 from harness.record.observations import ObservedPoint
 
 ANALYSER, KNOWN_LOAD = "power read by the reference", "voltage, current and the load's known power factor"

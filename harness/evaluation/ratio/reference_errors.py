@@ -20,7 +20,7 @@ from harness.core.interpolation import Node, covers, interpolate
 from harness.core.quantities import format_quantity
 from harness.evaluation.uncertainty.combination import Distribution
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
-from harness.files.bench import Accuracy, InstrumentEntry
+from harness.files.instrument_entry import Accuracy, InstrumentEntry
 from harness.files.reference_part import K_OF_CERTIFICATE, SAME_BURDEN, SAME_FREQUENCY
 
 

@@ -18,7 +18,8 @@ from harness.evaluation.uncertainty.combination import (
     rectangular,
 )
 from harness.evaluation.uncertainty.repeatability import RangeScatter
-from harness.files.bench import Bench, InstrumentEntry
+from harness.files.bench import Bench
+from harness.files.instrument_entry import InstrumentEntry
 from harness.files.reference_part import ReferencePart
 from harness.results import BudgetLine, Stated
 

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from harness.core.errors import AbortedSafe, NotSafe
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import TwinLinks
 from instruments.links.link import Link

@@ -13,7 +13,7 @@ import pytest
 
 from harness.commands.new import template
 from harness.core.activity import STANDSTILL, Activity
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.files.loading import parse_bench
 from harness.station.announced_links import AnnouncedLinks
 from harness.station.wires import LinkSource

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from harness.files.bench import InstrumentEntry
+from harness.files.instrument_entry import InstrumentEntry
 from harness.station import wires
 from harness.station.wires import LinkSource, PassedOn, Wires, link_settings, place, resolved_address, serial_port
 from instruments.links.link import LinkSettings

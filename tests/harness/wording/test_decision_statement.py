@@ -3,7 +3,7 @@
 import pytest
 
 from harness.evaluation.conformity.decision import decision_rule
-from harness.files.bench import Decision
+from harness.files.decision_rule import Decision
 from harness.files.device import Claim
 from harness.wording.reasons import decision_statement
 

@@ -6,7 +6,7 @@ import pytest
 
 from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.range_evaluation import evaluate_ranges
-from harness.files.bench import Decision
+from harness.files.decision_rule import Decision
 from harness.files.device import Claim, Device
 from harness.files.loading import parse_bench
 from tests.harness.evaluation.conftest import BENCH, RUN_DATE, sweep
