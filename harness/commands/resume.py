@@ -58,7 +58,7 @@ def resume(options: ResumeOptions, console: Console) -> int:
     from harness.core.errors import RecordError
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
-    from harness.preparation.recorded_inputs import inputs_of
+    from harness.preparation.run_files import inputs_of
 
     stop = StopSignal()
     with stop.listening():

@@ -20,7 +20,7 @@ from harness.evaluation.ratio.uncalibrated_points import uncalibrated
 from harness.evaluation.run_evaluation import evaluate
 from harness.preparation.claim_support import everything_judged, unsupported
 from harness.preparation.rejection_probability import rejection_of
-from harness.preparation.run_files import RunInputs
+from harness.preparation.run_files import RunInputs, profiles_kept
 from harness.preparation.shelf_notes import left_out, loads_not_used
 from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.history import observed_points
@@ -34,7 +34,6 @@ from harness.station.station import assemble, open_all
 from harness.steps import words_hash
 from instruments.errors import InstrumentError
 from instruments.operator.person import ScriptedPerson
-from instruments.profile import load_profile
 from simulated.bench import SimulatedBench
 from simulated.physics.clock import VirtualClock
 
@@ -124,13 +123,6 @@ def start_fields(inputs: RunInputs, software: str, operator: str) -> dict[str, o
         "replayed": False,
         **({"causes_file": inputs.causes_file, "causes_text": inputs.causes_text} if inputs.causes_text else {}),
     }
-
-
-def profiles_kept(inputs: RunInputs) -> dict[str, dict[str, Any]]:
-    """Profile data by instrument name: used to read raw replies again and to resume a run."""
-    entries = inputs.bench.instruments.items()
-    profiles = {name: load_profile(entry.profile, inputs.folders) for name, entry in entries if not entry.by_person}
-    return {name: profile.model_dump(mode="json", exclude_defaults=True) for name, profile in profiles.items()}
 
 
 def _run_on_twin(inputs: RunInputs, stop: StopSignal, progress: Progress) -> Record:

@@ -1,18 +1,22 @@
-"""Loading of a run's inputs: the user's files checked, the procedure found."""
+"""Inputs of a run, from the user's files or from the record of an interrupted one: checked, and the procedure found."""
 
 from __future__ import annotations
 
 import importlib.util
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from harness.causes import extended
-from harness.core.errors import UserError
+from harness.core.errors import RecordError, UserError
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device, read_text
 from harness.preparation.compatibility import claims_below_display, profile_problems
-from harness.steps import Options, Procedure
+from harness.record.history import device_and_bench
+from harness.record.journal import Record
+from harness.steps import Options, Procedure, words_hash
+from instruments.profile import load_profile
 from procedures import shipped_procedures
 
 MOST_READINGS = 1000
@@ -137,3 +141,39 @@ def _from_file(file: Path) -> Procedure:
     if len(found) != 1:
         raise UserError(f"--procedure {file}: found {len(found)} procedures in it, expected one")
     return found[0]
+
+
+def inputs_of(record: Record, record_file: Path) -> RunInputs:
+    """Inputs of an interrupted run. Raises RecordError when the procedure's text has changed since."""
+    start = record.start
+    device, bench = device_and_bench(record)
+    name = start["procedure"]["asked"]
+    procedure = find_procedure(name)
+    if (procedure.text_hash, words_hash()) != (start["procedure"]["text_hash"], start["procedure"]["words_hash"]):
+        raise RecordError(f"{record_file}: procedure {name} has changed since the run began; start a new run")
+    inputs = RunInputs(
+        start["device_file"],
+        Path(start["bench_file"]),
+        start["device_text"],
+        start["bench_text"],
+        name,
+        device,
+        bench,
+        procedure,
+        Options(**start["options"]),
+        start.get("causes_file", ""),
+        start.get("causes_text", ""),
+    )
+    changed = [n for n, profile in profiles_kept(inputs).items() if start["profiles"].get(n) != profile]
+    if changed:
+        raise RecordError(
+            f"{record_file}: the profile of {', '.join(changed)} has changed since the run began; start a new run"
+        )
+    return inputs
+
+
+def profiles_kept(inputs: RunInputs) -> dict[str, dict[str, Any]]:
+    """Profile data by instrument name: used to read raw replies again and to resume a run."""
+    entries = inputs.bench.instruments.items()
+    profiles = {name: load_profile(entry.profile, inputs.folders) for name, entry in entries if not entry.by_person}
+    return {name: profile.model_dump(mode="json", exclude_defaults=True) for name, profile in profiles.items()}

@@ -11,10 +11,17 @@ from harness.core.clock import Clock, RealClock
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import RunInputs
-from harness.replay.clock_transcript import Checks, ReplayedClock, TranscribedClock, replay_stops, transcribe_stops
 from harness.replay.kept_run import CLOCK, PERSON, keep_record
 from harness.replay.link_transcripts import ReplayedLinks, TranscribedLinks
-from harness.replay.person_transcript import ReplayedPerson, TranscribedPerson
+from harness.replay.run_transcripts import (
+    Checks,
+    ReplayedClock,
+    ReplayedPerson,
+    TranscribedClock,
+    TranscribedPerson,
+    replay_stops,
+    transcribe_stops,
+)
 from harness.station.announced_links import AnnouncedLinks
 from harness.station.wires import LinkSource, Wires
 from instruments.links.transcript import TranscriptError, TranscriptReader, TranscriptWriter

@@ -14,10 +14,17 @@ from harness.core.errors import AbortedSafe, RatioproofError, Stopped, UserError
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
-from harness.replay.clock_transcript import Checks, ReplayedClock, TranscribedClock, replay_stops, transcribe_stops
 from harness.replay.kept_run import KeptRequest, keep, kept
-from harness.replay.person_transcript import ReplayedPerson, TranscribedPerson
 from harness.replay.run_environment import Surroundings, replayed, transcribed
+from harness.replay.run_transcripts import (
+    Checks,
+    ReplayedClock,
+    ReplayedPerson,
+    TranscribedClock,
+    TranscribedPerson,
+    replay_stops,
+    transcribe_stops,
+)
 from harness.steps import Options
 from instruments.links.transcript import TranscriptError, TranscriptReader, TranscriptWriter
 from instruments.operator.person import ConsolePerson, Overdue, Question, ScriptedPerson, UndoLast
