@@ -40,6 +40,7 @@ class LinkRecovery:
 
     def _reopen(self, name: str) -> None:
         station, identities = self._run.station, self._run.identities
+        self._state.steady = False
         instrument, secondary = station.instruments[name], station.secondary
         if secondary is not None and name == secondary.name and self._state.current:
             # It may have restarted on another function, and the loop it stands in would be open.

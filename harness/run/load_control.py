@@ -85,7 +85,7 @@ class LoadControl:
         if not self.state.current:
             self.time_on.begun = None
         # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
-        self.state.current, self.state.may_flow = current, True
+        self.state.current, self.state.may_flow, self.state.steady = current, True, False
         self.links.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._drive_load(current))
         if self._shelf:
             self.time_on.check_enough_is_left()
@@ -104,7 +104,7 @@ class LoadControl:
         if reference.can_see_dead and (before or not reference.seen_dead):
             # Before a person is told that nothing is plugged in.
             self.links.redoing("no current", lambda _: reference.see_dead())
-        self.state.current = 0.0
+        self.state.current, self.state.steady = 0.0, False
 
     def _protect(self, limit: float) -> None:
         # No load takes a limit beyond its own range.

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from harness.core.errors import Abandoned, LoadStaysOn
 from harness.core.quantities import format_quantity
 from harness.run.pair_reader import PairReading
 from harness.run.run_context import BenchState, RunContext
-from harness.run.settling import settle
+from harness.run.settling import Settled, settle
 from harness.run.time_on import TimeOn, scale_for
 from instruments.errors import InstrumentError, ReplyError
 
@@ -75,20 +77,23 @@ class ReferenceCurrent:
         self._check_agreement(reading.value)
 
     def steady(self) -> float:
-        """Wait until the current has settled and set the range for it; its full scale.
+        """Wait until the current has settled and set the range for it; its full scale. An approach to this very current has shown it already.
 
-        After a step down it settles on the range it came from, which the tail of the step cannot overload. A person changes no wiring while
-        current flows, whatever it has become, nor to read that nothing flows.
+        After a step down the range it came from stays until a reading fits the smaller one, which the tail of the step can then not
+        overload; a load off a shelf settles on it. A person changes no wiring while current flows, whatever it has become, nor to read
+        that nothing flows.
         """
-        current = self._state.current
+        current, steady = self._state.current, self._state.steady
+        self._state.steady = False
         if self.by_person:
             if current:
                 self._settle()
             return self.put_on(self._state.full_scale or self.largest_scale)
-        if self._state.full_scale is None:
-            self.configure(current)
+        if current and self._state.full_scale is None:
+            # Reopened meanwhile, and what flows may not have fallen yet.
+            self.put_on(self.largest_scale)
         before = self._state.full_scale
-        if current:
+        if current and not steady and not self._fell_into_smaller_range():
             self._settle()
         scale = self.configure(current)
         if current and scale != before:
@@ -166,6 +171,18 @@ class ReferenceCurrent:
         self._run.stop.check()
         self._time_on.check()
 
+    def _fell_into_smaller_range(self) -> bool:
+        """Whether the requested current is to be read on a smaller range, and a reading, not of a load off a shelf, fits that already."""
+        smaller = self._scale_for(self._state.current)
+        if self._shelf or smaller == self._state.full_scale:
+            return False
+        found = self._settled(enough=lambda read: self._scale_for(read * self._factor) <= smaller)
+        return found is not None and self._scale_for(found.mean * self._factor) <= smaller
+
+    def _settled(self, enough: Callable[[float], bool] = lambda _: False) -> Settled | None:
+        reference, clock = self._reference, self._run.clock
+        return settle(lambda: reference.read().value, clock, floor=self._floor(), between=self._between, enough=enough)
+
     def _settle(self) -> None:
         """Wait until the current has settled and the display has caught up; it must be near the requested one."""
         wanted, interval = self._state.current, self._run.device.display.refresh_interval
@@ -174,13 +191,12 @@ class ReferenceCurrent:
             # Whoever types what it shows waits until it is steady, and is asked again when it is far from expected.
             self._run.pause(2 * interval)
             return
-        clock = self._run.clock
-        found = settle(lambda: self._reference.read().value, clock, floor=self._floor(), between=self._between)
+        found = self._settled()
         if found is None:
             raise Abandoned(f"{format_quantity(wanted, 'A')} did not settle")
         self._settled_at = found.mean
         self._check_agreement(found.mean)
-        self._run.pause(found.since + 2 * interval - clock.now())
+        self._run.pause(found.since + 2 * interval - self._run.clock.now())
         self._run.writer.write("settled", current=wanted, readings=found.readings, seconds=round(found.duration, 4))
 
     def _check_agreement(self, reading: float) -> None:

@@ -140,6 +140,7 @@ class Runner:
             raise
         self.context.progress.doing(f"waiting {seconds:g} s")
         self.context.pause(seconds)
+        self._control.state.steady = False
         self.context.writer.write("wait", **said)
 
     def _observe(self, step: Observe) -> PointReading:

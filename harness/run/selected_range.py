@@ -180,6 +180,7 @@ class SelectedRange:
         reference = pair.reference.value * self._run.bench.reference_path.factor
         turns = rng.primary_turns * pair.displayed.value * rng.display_factor / reference
         self._run.writer.write("approach", range=rng.name, turns=turns, **pair.as_line)
+        self._control.state.steady = True
         return turns
 
     def _first_pair(self, rng: Range) -> PairReading:

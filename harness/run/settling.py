@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from harness.core.clock import Clock
 
 WINDOW = 3
+"""Readings in a row that must agree; two are enough that began `APART` or more after one another."""
+APART = 0.2
+"""Seconds that three readings of a tenth of a second span: over this time, or longer, a slope must not show."""
 TOLERANCE = 0.002
 LONGEST = 20.0
 
@@ -29,22 +32,28 @@ def settle(
     *,
     floor: float,
     between: Callable[[], None],
+    enough: Callable[[float], bool] = lambda _: False,
 ) -> Settled | None:
-    """Read until `WINDOW` readings in a row differ by no more than `TOLERANCE` of their mean plus `floor`.
+    """Read until `WINDOW` readings in a row, or two slow ones, differ by no more than `TOLERANCE` of their mean plus `floor`.
 
-    A slope shows as a difference between the first and the last of a window, noise as a difference anywhere in it.
-    `between` is called before each reading. None when that takes more than `LONGEST` seconds.
+    A slope shows as a difference between the first and the last of a window, noise as a difference anywhere in it. `between` is called
+    before each reading; one that is `enough` ends it, settled or not. None when that takes more than `LONGEST` seconds.
     """
     started = clock.now()
-    window: deque[tuple[float, float]] = deque(maxlen=WINDOW)
+    read_so_far: deque[tuple[float, float]] = deque(maxlen=WINDOW)
     count = 0
     while clock.now() - started < LONGEST:
         between()
         began = clock.now()
-        window.append((began, read()))
+        value = read()
         count += 1
+        if enough(value):
+            return Settled(count, clock.now() - started, began, value)
+        slow = bool(read_so_far) and began - read_so_far[-1][0] >= APART
+        read_so_far.append((began, value))
+        window = list(read_so_far)[-2:] if slow else list(read_so_far)
         values = [value for _, value in window]
         mean = sum(values) / len(values)
-        if len(window) == WINDOW and max(values) - min(values) <= TOLERANCE * abs(mean) + floor:
+        if (slow or len(window) == WINDOW) and max(values) - min(values) <= TOLERANCE * abs(mean) + floor:
             return Settled(count, clock.now() - started, window[0][0], mean)
     return None
