@@ -4,8 +4,6 @@ Exit status: 0 verdict pass or conditional pass, 1 verdict fail or conditional f
 4 NOT SAFE, 5 a defect of the program or a missing part of the installation. Slow imports happen in the command that needs them, so that help is quick.
 """
 
-from __future__ import annotations
-
 import argparse
 import datetime  # noqa: F401  loaded before a Ctrl-C can come: modules of other languages that load it themselves lose a stop there
 import shutil

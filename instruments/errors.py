@@ -7,8 +7,6 @@ InstrumentError
 └── IdentityError    another instrument answers than the bench file names
 """
 
-from __future__ import annotations
-
 import re
 
 

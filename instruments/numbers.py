@@ -4,8 +4,6 @@ SCPI-99 and IEEE 488.2: decimal numeric data comes as NR1 (``12``), NR2 (``1.2``
 for "not a number" and 9.9E37 for infinity, which an instrument sends on overload.
 """
 
-from __future__ import annotations
-
 import re
 import struct
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """Results of a driver: a value with the reply it came from, and the identity of the instrument."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

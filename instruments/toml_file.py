@@ -4,8 +4,6 @@ The bounds protect against arbitrary files: size, length of a line, depth of tab
 bits as TOML 1.0.0 has them.
 """
 
-from __future__ import annotations
-
 import difflib
 import re
 import tomllib

@@ -1,7 +1,5 @@
 """Findings beside ratio and power: location of the error, smallest current, no load, endurance, the bench itself."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterator, Sequence
 

@@ -1,7 +1,5 @@
 """The uncertainty budgets shown: on every range one of each kind of result, and that of the bench check."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from reportlab.platypus import Flowable

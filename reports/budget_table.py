@@ -1,7 +1,5 @@
 """The form of an uncertainty budget."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The texts of table cells: values with their U, limits, how a verdict was decided. A dash stands where there is none."""
 
-from __future__ import annotations
-
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import exact, round_half_up, round_pair, round_significant, written
 from harness.results import Judged, Stated

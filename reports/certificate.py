@@ -3,8 +3,6 @@
 Content after ISO/IEC 17025:2017, 7.8.2 (reports), 7.8.4 (calibration certificates), 7.8.6 (conformity).
 """
 
-from __future__ import annotations
-
 import io
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Chart of one range: ratio error against reference current, with uncertainty bars inside the allowed band."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from itertools import groupby

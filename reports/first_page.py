@@ -1,7 +1,5 @@
 """The first page: heads, the verdict with its reasons, and the meter under test."""
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 from collections.abc import Iterator, Sequence

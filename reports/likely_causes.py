@@ -1,7 +1,5 @@
 """The likely causes of a fail."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from reportlab.platypus import Flowable, KeepTogether

@@ -1,7 +1,5 @@
 """The basis of the findings: instruments, conditions, method, uncertainty, decision rule, record, signatures."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm

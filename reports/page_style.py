@@ -1,7 +1,5 @@
 """The look of a certificate: colours, type, rules, and the few kinds of block its pages are set from."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape

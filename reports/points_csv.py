@@ -1,7 +1,5 @@
 """The points of a run as a table for spreadsheets and other programs (CSV, RFC 4180)."""
 
-from __future__ import annotations
-
 import pandas
 
 from harness.results import Judged, Results

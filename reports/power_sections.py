@@ -1,7 +1,5 @@
 """Power and phase: every power point with its errors, the phase displacement found, and the power errors it predicts."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm

@@ -1,7 +1,5 @@
 """The sections of the ranges: each with its points, its chart and its line."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm

@@ -1,7 +1,5 @@
 """Summary of the ranges: turns and worst errors, of power and phase too where they were measured."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from reportlab.platypus import Flowable, KeepTogether

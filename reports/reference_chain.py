@@ -1,7 +1,5 @@
 """The instruments of a run: the reference chain, the accuracy they claim, and the others."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from reportlab.lib.units import mm

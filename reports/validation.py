@@ -1,7 +1,5 @@
 """Validation of the evaluation by propagation of distributions: a short table, and the results that do not agree."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from reportlab.platypus import Flowable, KeepTogether

@@ -1,7 +1,5 @@
 """The simulated bench: its physics, with a terminal for every instrument."""
 
-from __future__ import annotations
-
 from functools import cached_property
 
 from simulated.bench_physics import BenchPhysics

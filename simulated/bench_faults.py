@@ -1,7 +1,5 @@
 """The catalogue of faults a simulated bench can have, each named after what is wrong."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

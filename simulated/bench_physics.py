@@ -5,8 +5,6 @@ and the metering module turn it into what is displayed (`display`), other instru
 terminals (`scpi`, `modbus`) and a person (`turn_switch`, `displayed`) act only on this object.
 """
 
-from __future__ import annotations
-
 import math
 import random
 import threading

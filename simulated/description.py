@@ -4,8 +4,6 @@ The command line fills these from the user's device and bench files. Currents in
 powers in watts, energies in joules, resistances in ohms, angles in radians; a negative power factor is a leading current.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """Links in program memory to a simulated bench: the bytes of a real link, in the time of the bench's own clock."""
 
-from __future__ import annotations
-
 import logging
 
 from simulated.bench import SimulatedBench

@@ -1,7 +1,5 @@
 """A simulated bench on real transports: every instrument at the address the bench file gives it."""
 
-from __future__ import annotations
-
 import contextlib
 import re
 import threading

@@ -1,7 +1,5 @@
 """The catalogue of causes: what may be wrong with a modified meter, as data that a user can extend."""
 
-from __future__ import annotations
-
 from functools import cache, lru_cache
 
 from harness.causes.schema import Catalogue, Cause, FractionPrior, OwnCauses, Priors

@@ -1,7 +1,5 @@
 """The claim of a device file in words, and which of the tables it rests on were written from memory."""
 
-from __future__ import annotations
-
 from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE, TableSource
 from harness.class_tables.power_classes import power_source
 from harness.core.angles import MINUTES_PER_RADIAN

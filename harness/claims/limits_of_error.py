@@ -1,7 +1,5 @@
 """Limits of error that a claim sets: of ratio error, power and phase displacement, and the currents at which a class states them."""
 
-from __future__ import annotations
-
 from harness.class_tables.accuracy_classes import limit_currents, phase_displacement_limit, ratio_error_limit
 from harness.class_tables.power_classes import power_error_limit, power_limit_currents
 from harness.files.device import Device, Range

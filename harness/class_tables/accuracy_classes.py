@@ -5,8 +5,6 @@ source). Outside them a class makes no claim: `ratio_error_limit` refuses, so a 
 currents below its lowest (`harness.files.device` sees to that).
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from typing import Annotated

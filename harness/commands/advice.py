@@ -1,7 +1,5 @@
 """Why an instrument does not answer, in a sentence, and the next thing to try, in another."""
 
-from __future__ import annotations
-
 import os
 import re
 import socket

@@ -1,7 +1,5 @@
 """The person at the terminal of a run: how they are asked, what they set aside by name, and what they confirm before anything can be energised."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path

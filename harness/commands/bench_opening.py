@@ -1,7 +1,5 @@
 """What comes before a run: every instrument opened and identified, and the part in the reference path seen by somebody."""
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass
 

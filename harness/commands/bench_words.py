@@ -1,7 +1,5 @@
 """The words by which somebody works the simulated bench: what hands and eyes do at a real one."""
 
-from __future__ import annotations
-
 import contextlib
 import math
 import sys

@@ -1,7 +1,5 @@
 """Lines for a terminal of 80 columns or fewer: headings, exchanges with an instrument, and how they went."""
 
-from __future__ import annotations
-
 import textwrap
 
 from rich.console import Console

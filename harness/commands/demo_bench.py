@@ -1,7 +1,5 @@
 """The bench of a demo: its files, with addresses that nobody uses, its serving, and what it knows of itself."""
 
-from __future__ import annotations
-
 import contextlib
 import random
 import re

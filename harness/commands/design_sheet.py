@@ -1,7 +1,5 @@
 """The check on paper as a sheet on the terminal."""
 
-from __future__ import annotations
-
 import math
 from pathlib import Path
 

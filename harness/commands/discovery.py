@@ -3,8 +3,6 @@
 Nothing is sent but the identification query; a Modbus unit is only asked for its serial registers.
 """
 
-from __future__ import annotations
-
 import threading
 import time
 import warnings

@@ -1,7 +1,5 @@
 """The end of every run: from a finished record to results, certificate and verdict."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path

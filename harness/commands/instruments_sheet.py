@@ -1,7 +1,5 @@
 """What can be reached, who answers there, and which instrument of the bench file it is, on the terminal."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from pathlib import Path
 

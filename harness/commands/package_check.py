@@ -3,8 +3,6 @@
 Their names are plain words that other distributions use too; in a shared environment the later installation wins.
 """
 
-from __future__ import annotations
-
 import importlib.util
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """A walk through one profile, step by step, with the safe state at its end."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from functools import partial
 

@@ -1,7 +1,5 @@
 """The words of one profile, tried one by one: each says how it went, or raises InstrumentError."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """One run from opened instruments to a finished record."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What is told of a rehearsal."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 

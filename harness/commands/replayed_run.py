@@ -1,7 +1,5 @@
 """A kept run once more, from its transcripts, and its record compared with that of then."""
 
-from __future__ import annotations
-
 import json
 import shutil
 from pathlib import Path

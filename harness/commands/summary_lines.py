@@ -1,7 +1,5 @@
 """What the terminal says when a run has been evaluated."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from pathlib import Path

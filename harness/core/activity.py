@@ -4,8 +4,6 @@ The runner's loop says so each time it comes round, and announces whatever keeps
 instrument, a person reading a display). Who stays within what was announced is at work; who does not stands still.
 """
 
-from __future__ import annotations
-
 import itertools
 import threading
 import time

@@ -1,7 +1,5 @@
 """Types of the arrays that evaluations calculate with."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

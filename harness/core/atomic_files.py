@@ -1,7 +1,5 @@
 """Files that belong to each other appear together or not at all."""
 
-from __future__ import annotations
-
 import os
 import sys
 import time

@@ -1,7 +1,5 @@
 """Time as the runner sees it: a clock it can be given, so that a rehearsal needs no waiting."""
 
-from __future__ import annotations
-
 import datetime as dt
 import time
 from typing import Protocol

@@ -15,8 +15,6 @@ the runner turns what it cannot mend into `AbortedSafe` or `NotSafe` after safin
 `Stopped` is a BaseException on purpose: `except Exception` on the way up cannot swallow a stop.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 

@@ -1,7 +1,5 @@
 """The operating system's lock on an open file: it ends with the file's closing or with its process, however that dies."""
 
-from __future__ import annotations
-
 import os
 import sys
 

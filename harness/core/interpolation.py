@@ -5,8 +5,6 @@ linear in the logarithm of the current. The uncertainty between two currents is 
 calibrations of one laboratory are alike, and their mean is not better known than either.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence

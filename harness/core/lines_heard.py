@@ -1,7 +1,5 @@
 """Lines as they come from a pipe or a terminal, read by a thread of their own: Windows has no `select` for either."""
 
-from __future__ import annotations
-
 import contextlib
 import signal
 import threading

@@ -1,7 +1,5 @@
 """Whether readings that should agree do."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Sequence
 

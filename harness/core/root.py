@@ -1,7 +1,5 @@
 """Where a function crosses zero."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 MOST_STEPS = 200

@@ -5,8 +5,6 @@ An expanded uncertainty is rounded half up to two significant digits and its val
 their shortest decimal form, so that what a person reads in the data file is what gets rounded.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from decimal import ROUND_HALF_UP, Context, Decimal

@@ -4,8 +4,6 @@ A second Ctrl-C only sets the flag again, so it cannot cut the safing short. Whi
 request is honoured at once, because nothing is in the middle of being said to an instrument.
 """
 
-from __future__ import annotations
-
 import signal
 import threading
 from collections.abc import Callable, Iterator

@@ -4,8 +4,6 @@ A maximum test current is the least over all parts of the path. The parts behind
 so it is computed with the turns expected or the turns observed, whichever are more.
 """
 
-from __future__ import annotations
-
 from harness.core.quantities import format_quantity
 from harness.current_limits.ratings import CurrentLimit, claimed, device_parts
 from harness.files.bench import Bench

@@ -1,7 +1,5 @@
 """Ratings of the device's own parts, as currents of the primary conductor: the same on paper and on the bench."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity

@@ -1,7 +1,5 @@
 """The check on paper: a device file in, a sheet of numbers and findings out. Nothing is powered or read."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import get_args
 

@@ -1,7 +1,5 @@
 """Result of the check on paper: numbers of every range, and findings in plain words."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal

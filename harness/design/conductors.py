@@ -1,7 +1,5 @@
 """Flexible copper conductors: resistance, heat, and what a cord of that size usually carries."""
 
-from __future__ import annotations
-
 SQUARE_MILLIMETRE = 1e-6
 
 # IEC 60228, class 5, plain copper: largest ohm per kilometre at 20 degC, read on pages of cable engineering.

@@ -3,8 +3,6 @@
 They are the same for all ranges: each winding makes the same ampere-turns at the same secondary current.
 """
 
-from __future__ import annotations
-
 import cmath
 import math
 from collections.abc import Iterator

@@ -4,8 +4,6 @@ More current melts a fuse sooner. Between two gates it takes no longer than the 
 below the first and above the last nothing is guaranteed.
 """
 
-from __future__ import annotations
-
 import math
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """Ratings of the parts against the current, the protection against more, and the voltage of an open secondary."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 

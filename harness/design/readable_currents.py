@@ -1,7 +1,5 @@
 """Readable currents of the ranges: the smallest current, the display factor, and the limits of neighbours."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from itertools import pairwise
 

@@ -1,7 +1,5 @@
 """The turns required for a wanted smallest current, and the maximum test current they leave."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@ No fuse and no circuit-breaker limits at its rating. Up to its conventional non-
 conventional time, and only from its conventional fusing (tripping) current must it have ended the current by then.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 

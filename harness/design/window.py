@@ -5,8 +5,6 @@ Wires are taken as round and straight, side by side in the window. Any circles w
 pi / sqrt(12) of it (the densest lattice; Fejes Toth 1942, value from memory). Between the two it depends on how they lie.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 

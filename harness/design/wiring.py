@@ -1,7 +1,5 @@
 """Checks of the wiring: the circuit and the contacts of the range switch, sections the wrong way round, the meter's own supply."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity

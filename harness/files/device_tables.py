@@ -1,7 +1,5 @@
 """The tables of a device file."""
 
-from __future__ import annotations
-
 from typing import Literal
 
 from pydantic import Field

@@ -1,7 +1,5 @@
 """Loading of the user's files: TOML to a `Device` or `Bench`, or every problem at once, one line each."""
 
-from __future__ import annotations
-
 import unicodedata
 from pathlib import Path
 from typing import Any, TypeVar

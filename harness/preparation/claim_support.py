@@ -1,7 +1,5 @@
 """Check that a bench can support the claim: its uncertainty against limits and decision rule."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Compatibility of device file, bench file and profiles, as far as it can be checked without any instrument."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Rehearsal of a run: the same runner and procedure on a simulated bench in virtual time, before anything is energised."""
 
-from __future__ import annotations
-
 import datetime as dt
 import io
 from collections.abc import Iterator, Mapping

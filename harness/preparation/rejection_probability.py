@@ -1,7 +1,5 @@
 """Probability that a run does not pass a sound meter, from its rehearsal."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterator
 

@@ -1,7 +1,5 @@
 """Inputs of a run, from the user's files or from the record of an interrupted one: checked, and the procedure found."""
 
-from __future__ import annotations
-
 import importlib.util
 from dataclasses import dataclass
 from pathlib import Path

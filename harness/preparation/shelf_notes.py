@@ -1,7 +1,5 @@
 """Notes on shelf loads in a rehearsal: loads not used, and needs of points left out for time."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from harness.core.quantities import format_duration, format_quantity

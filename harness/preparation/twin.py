@@ -1,7 +1,5 @@
 """A simulated bench from the user's files: for a rehearsal, a demo, or a second program."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path

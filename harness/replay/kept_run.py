@@ -4,8 +4,6 @@ Beside the transcripts stand `device.toml`, `bench.toml`, `causes.toml` if there
 the final record, and for a resumed run the record and the guard's report as they were before.
 """
 
-from __future__ import annotations
-
 import json
 import shutil
 from dataclasses import asdict, dataclass

@@ -1,7 +1,5 @@
 """Transcripts of the links of a bench, written and replayed: one for each instrument."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from pathlib import Path

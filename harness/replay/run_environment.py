@@ -1,7 +1,5 @@
 """Clock, links and operator of a run: the bench itself, the bench with every exchange recorded, or transcripts alone."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Transcripts of the runner's clock and stops, and of the questions to the person at the bench with their answers, written and replayed."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections import deque
 from collections.abc import Callable, Sequence

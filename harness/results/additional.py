@@ -1,7 +1,5 @@
 """Results beside the currents: power, phase, parts of the error, smallest current, rest, the bench itself."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 from harness.results.judged_value import Judged, Stated, Verdict

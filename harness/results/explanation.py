@@ -1,7 +1,5 @@
 """The explanation of a run, and the validation of its evaluation."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

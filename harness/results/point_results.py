@@ -1,7 +1,5 @@
 """Results from the currents: points with their budgets, turns, zero, line, linearity."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """The evaluation of one record: its ranges, and who, when, with what and by which rule."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal

@@ -1,7 +1,5 @@
 """The cautions, in one place: README, run, certificate and `design` show these words and no others."""
 
-from __future__ import annotations
-
 from typing import Literal
 
 CAUTIONS = (

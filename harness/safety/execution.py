@@ -1,7 +1,5 @@
 """A run from safe to safe: everything is made safe on every way out, whatever happens, and the outcome is reported."""
 
-from __future__ import annotations
-
 import errno
 
 from harness.core.errors import AbortedSafe, LoadStaysOn, NotSafe, RatioproofError, Stopped

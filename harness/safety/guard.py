@@ -4,8 +4,6 @@ Runner and guard listen to each other's heartbeats (`guard_process`). A thread s
 the times it announced (`activity`): a loop that hangs is as silent as a process that was stopped.
 """
 
-from __future__ import annotations
-
 import contextlib
 import json
 import os

@@ -6,8 +6,6 @@ runner still holds the only link (a plain socket for one client, a lock, a seria
 still says nothing is ended, which frees the link, and the guard tries again.
 """
 
-from __future__ import annotations
-
 import contextlib
 import datetime as dt
 import json

@@ -1,7 +1,5 @@
 """Safing: every instrument is brought to its safe state and asked to confirm it, whatever has happened before."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Links that announce the longest time of each exchange, so that a slow instrument does not look like a hung run."""
 
-from __future__ import annotations
-
 import contextlib
 import threading
 

@@ -1,7 +1,5 @@
 """The driver of every part of a bench, as its file says: over a link by a profile, or a person."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

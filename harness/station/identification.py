@@ -1,7 +1,5 @@
 """Identification of the instruments against the bench file: serial numbers, replayed instruments and dates of calibrations."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Collection
 

@@ -5,8 +5,6 @@ path, the device's before its display factor. The device's values are what is be
 decimal place or of a unit is likelier than any error.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

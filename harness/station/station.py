@@ -1,7 +1,5 @@
 """The assembled bench: every instrument opened, identified and in its role."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

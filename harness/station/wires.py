@@ -1,7 +1,5 @@
 """The links of a bench: addresses, link settings, and real wires."""
 
-from __future__ import annotations
-
 from dataclasses import fields
 from pathlib import Path
 from typing import Protocol

@@ -1,7 +1,5 @@
 """Reasons, remarks, the decision rule and the diagnosis in sentences."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Mapping
 

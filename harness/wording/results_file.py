@@ -1,7 +1,5 @@
 """Results as the text of `results.json`."""
 
-from __future__ import annotations
-
 import dataclasses
 import json
 import math

@@ -1,7 +1,5 @@
 """A value with its uncertainty as the terminal says it, rounded as on the certificate."""
 
-from __future__ import annotations
-
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity
 from harness.core.rounding import current_pair, exact, for_terminal, round_pair, written

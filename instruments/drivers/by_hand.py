@@ -3,8 +3,6 @@
 `act` in the drivers changes a simulated bench as the person would; at a real one it does nothing.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 

@@ -1,7 +1,5 @@
 """Drivers of the parts of a bench over a link, by SCPI or registers."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """A Modbus instrument as its profile describes it: a serial number and quantities in registers that are only read."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 

@@ -5,8 +5,6 @@ current, a `Reference` and a `Meter` read it, a `Switch` moves the device to a r
 LinkError when it fails, ReplyError when its answer cannot be used.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol

@@ -1,7 +1,5 @@
 """A SCPI instrument as its profile describes it: identify, set, get, errors, safe state. Its drivers are in `over_links`."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress

@@ -1,7 +1,5 @@
 """Ordinary loads that a person plugs in."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 

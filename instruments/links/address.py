@@ -1,7 +1,5 @@
 """Check of an address without opening anything."""
 
-from __future__ import annotations
-
 from urllib.parse import urlsplit
 
 from instruments.links.serial_port import SOCKET, host_and_port

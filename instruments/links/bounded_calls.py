@@ -1,7 +1,5 @@
 """Calls into a library that may never return: made in a separate thread and waited for only so long."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable
 from queue import Empty, SimpleQueue

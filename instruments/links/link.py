@@ -5,8 +5,6 @@ All links that carry SCPI text (a VISA session, a simulated instrument in this p
 is closed: callers open a new one, they never retry on it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol

@@ -5,8 +5,6 @@ answer to the next request, so a new RTU link first listens until the line has b
 wait, and an answer must be one frame and nothing else.
 """
 
-from __future__ import annotations
-
 import contextlib
 import logging
 import select

@@ -1,7 +1,5 @@
 """Waiting until a serial line is quiet."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable
 

@@ -4,8 +4,6 @@ A socket is written ``socket://HOST:PORT``, as pySerial writes it (a device serv
 name leads to: simulated serial lines are found this way on systems without pseudo-terminals.
 """
 
-from __future__ import annotations
-
 import contextlib
 import re
 from dataclasses import replace

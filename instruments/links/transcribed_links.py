@@ -1,7 +1,5 @@
 """Links that write every exchange into a transcript, and links that answer from one."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Callable
 from typing import Any, Generic, TypeVar

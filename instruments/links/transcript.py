@@ -10,8 +10,6 @@ reads the file. `check` is the beginning of the SHA-256 of everything before ``,
 found. A last line that was cut off is not there.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Mapping

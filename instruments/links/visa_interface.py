@@ -1,7 +1,5 @@
 """VISA sessions opened and closed: one line or socket, its settings, its lock, and a watched socket below it where possible."""
 
-from __future__ import annotations
-
 import contextlib
 import socket
 import traceback

@@ -16,8 +16,6 @@ do not come back. So every status is looked at, an exchange has one deadline for
 ends a call by that deadline it is made in a thread that can be given up (`bounded_calls`).
 """
 
-from __future__ import annotations
-
 import contextlib
 import socket
 import time

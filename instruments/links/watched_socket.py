@@ -4,8 +4,6 @@ PyVISA-py (0.8.1) gives every piece of a reply the whole timeout anew, reads wit
 when the other side has closed. Put below its sessions, this socket ends all three.
 """
 
-from __future__ import annotations
-
 import select
 import socket
 import time

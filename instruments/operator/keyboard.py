@@ -1,7 +1,5 @@
 """Questions at the terminal: input typed before a question does not answer it, and a pipe is not a person at the bench."""
 
-from __future__ import annotations
-
 import io
 import os
 import sys

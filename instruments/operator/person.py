@@ -1,7 +1,5 @@
 """A person as an instrument: asked to turn a switch, to read a display, to confirm, to choose."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Terminals of the instruments of a simulated bench, made from the profiles they stand in for."""
 
-from __future__ import annotations
-
 import random
 from collections.abc import Callable
 from functools import partial

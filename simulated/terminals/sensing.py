@@ -1,7 +1,5 @@
 """Measurements of the instruments of a simulated bench: quantities of the circuit, and constants of the room."""
 
-from __future__ import annotations
-
 import math
 
 from instruments.profile import Profile

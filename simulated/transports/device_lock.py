@@ -1,7 +1,5 @@
 """What the sessions of HiSLIP and VXI-11 on one port share, such as an exclusive lock on the instrument."""
 
-from __future__ import annotations
-
 import itertools
 import threading
 from collections.abc import Callable

@@ -4,8 +4,6 @@ A `Hostile` conversation stands between an instrument and its transport. It lets
 instrument's `Schedule` whether this exchange gets a fault, and which.
 """
 
-from __future__ import annotations
-
 import random
 import re
 import threading

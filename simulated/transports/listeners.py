@@ -1,7 +1,5 @@
 """Conversations in bytes: their protocol, answers on their way, and a TCP listener."""
 
-from __future__ import annotations
-
 import contextlib
 import enum
 import socket

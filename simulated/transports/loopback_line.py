@@ -3,8 +3,6 @@
 A file stands where the serial device would be, and holds where the socket is, ``socket://127.0.0.1:PORT``.
 """
 
-from __future__ import annotations
-
 import contextlib
 import select
 import socket

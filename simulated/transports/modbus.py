@@ -4,8 +4,6 @@ Functions 3 (read holding registers) and 4 (read input registers) of the MODBUS 
 else is answered with exception 1. Values are taken when a request arrives.
 """
 
-from __future__ import annotations
-
 import struct
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

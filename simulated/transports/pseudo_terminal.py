@@ -1,7 +1,5 @@
 """The bench's own end of a simulated serial line where the system has pseudo-terminals."""
 
-from __future__ import annotations
-
 import os
 import pty
 import select

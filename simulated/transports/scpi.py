@@ -5,8 +5,6 @@ error queue with the standard numbers, one response message per program message.
 path after a semicolon are not supported: each part starts at the root.
 """
 
-from __future__ import annotations
-
 import itertools
 import re
 import threading

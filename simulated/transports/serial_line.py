@@ -1,7 +1,5 @@
 """A simulated serial line: one conversation behind the path of a serial device."""
 
-from __future__ import annotations
-
 import sys
 import threading
 from collections.abc import Callable, Iterable
