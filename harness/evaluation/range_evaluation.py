@@ -35,7 +35,7 @@ from harness.results import (
 
 @dataclass(frozen=True)
 class RangesOutcome:
-    """All ranges, their explanation, and the verdict with its reasons; `contradictions` are told also where they were overridden."""
+    """The part of `Results` that comes from ranges: they, their explanation, the verdict; `contradictions` also where they were overridden."""
 
     ranges: tuple[RangeResult, ...]
     diagnosis: tuple[Hypothesis, ...]

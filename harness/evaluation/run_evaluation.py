@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -67,23 +67,17 @@ def evaluate(
     )
     if CONTRADICTION in overrides and not outcome.contradictions:
         raise UserError(f"--override {CONTRADICTION}: the readings of {record_file} do not contradict each other")
+    if other_frequency:
+        outcome = replace(outcome, verdict="fail", reasons=(*other_frequency, *outcome.reasons))
     return Results(
         schema=SCHEMA,
-        verdict="fail" if other_frequency else outcome.verdict,
-        reasons=(*other_frequency, *outcome.reasons),
         run=_run(record, bench, record_file, overrides, compared),
         device=_device(device),
         instruments=_instruments(record, bench),
         decision=decision_rule(bench.decision, device.claim, outcome.ranges),
-        ranges=outcome.ranges,
-        diagnosis=outcome.diagnosis,
-        diagnosis_notes=outcome.diagnosis_notes,
-        bench_check=outcome.bench_check,
-        diagnosis_details=outcome.diagnosis_details,
-        validation=outcome.validation,
         reference_chain=reference_chain(as_it_was, bench, record),
         conditions=conditions(device, bench, stated_bench(record), record, points),
-        contradictions=outcome.contradictions,
+        **vars(outcome),
     )
 
 

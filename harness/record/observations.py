@@ -42,6 +42,14 @@ class ObservedPoint:
     power_asked: bool = False
     part: int = 0
 
+    def shows(self, name: str) -> bool:
+        """Whether `name` was read with every pair, as in `ReadingPair.also`."""
+        return bool(self.pairs) and all(name in p.also for p in self.pairs)
+
+    def mean(self, name: str) -> float:
+        """Mean of what was read as `name`. Raises KeyError where a pair has none."""
+        return sum(p.also[name] for p in self.pairs) / len(self.pairs)
+
 
 @dataclass(frozen=True)
 class ObservedRange:

@@ -37,13 +37,13 @@ def angle_of_load(
     """The load's angle: from the phase read, else from power and apparent power where they tell it, else as the load was set."""
     observed, bench = point.observed, inputs.bench
     beta = displaced.uncertain
-    if is_read(observed, "reference_phase"):
-        return _of_tangent(umath.tan(mean_read(observed, "reference_phase") + own_angle(inputs, accuracy) + beta))
+    if observed.shows("reference_phase"):
+        return _of_tangent(umath.tan(observed.mean("reference_phase") + own_angle(inputs, accuracy) + beta))
     plugged = _plugged(bench, observed)
     # The load's setting, or its power factor on the shelf; 1 where nothing is stated.
     stated = plugged.power_factor if plugged is not None else observed.power_factor or 1.0
     if apparent is not None:
-        cosine = mean_read(observed, "reference_power") * bench.reference_path.factor / apparent
+        cosine = observed.mean("reference_power") * bench.reference_path.factor / apparent
         if 0 < nominal(cosine) < NEAR_UNITY:
             sign = math.copysign(1.0, stated)
             tangent = sign * umath.tan(umath.acos(cosine) + sign * beta)
@@ -90,15 +90,6 @@ def tells_an_angle(bench: Bench, observed: ObservedPoint, power_factor: float) -
 def tangent_of(power_factor: float) -> float:
     """Tangent of the load's angle, positive when the current lags."""
     return math.copysign(math.tan(math.acos(min(1.0, abs(power_factor)))), power_factor)
-
-
-def is_read(observed: ObservedPoint, name: str) -> bool:
-    """Whether `name` was read with every pair."""
-    return bool(observed.pairs) and all(name in p.also for p in observed.pairs)
-
-
-def mean_read(observed: ObservedPoint, name: str) -> float:
-    return sum(p.also[name] for p in observed.pairs) / len(observed.pairs)
 
 
 def _of_tangent(tangent: Any) -> LoadAngle:

@@ -29,9 +29,7 @@ from uncertainties import umath
 from harness.evaluation.power.load_angle import (
     LoadAngle,
     angle_of_load,
-    is_read,
     known_power_factor,
-    mean_read,
     own_angle,
     tangent_of,
     tells_an_angle,
@@ -93,7 +91,7 @@ class PowerValues:
 def power_values(device: Device, inputs: InputQuantities, point: PointValues) -> PowerValues | None:
     """The powers of a point; None where device or reference shows none."""
     observed, bench = point.observed, inputs.bench
-    if point.ratio_error is None or not is_read(observed, "displayed_power"):
+    if point.ratio_error is None or not observed.shows("displayed_power"):
         return None
     apparent = _apparent_power(inputs, point)
     model: PowerModel | None = None
@@ -101,7 +99,7 @@ def power_values(device: Device, inputs: InputQuantities, point: PointValues) ->
     shown, displayed = _indicated(device, inputs, observed, rng.display_factor)
     indicated = shown + sum(displayed)
     accuracy = bench.entry("reference").power
-    if accuracy is not None and is_read(observed, "reference_power"):
+    if accuracy is not None and observed.shows("reference_power"):
         basis = ANALYSER
         displaced = _path_angle(device, inputs, point)
         if displaced is None:
@@ -152,7 +150,7 @@ def _analyser_power(
     gain = inputs.shared_bound("reference power: gain", accuracy.of_reading)
     drift, warmth = inputs.since_calibration("reference power", inputs.bench.entry("reference"))
     alpha, beta, off = own_angle(inputs, accuracy), angle.uncertain, point.model.path_error
-    reading, tangent = mean_read(observed, "reference_power"), load.tangent
+    reading, tangent = observed.mean("reference_power"), load.tangent
     turned = 0.0
     if not load.known:
         # Of a product of two inputs that are zero both, the law of propagation knows nothing; at its bound the load's angle makes most of it.
@@ -162,11 +160,11 @@ def _analyser_power(
     corrected = seen / (umath.cos(beta) + umath.sin(beta) * tangent)
     resolution = inputs.own_bound("resolution of the reference power", accuracy.resolution / 2, "W")
     power = path.factor * (corrected + resolution) / (1 + off.uncertain)
-    if not is_read(observed, "reference_phase"):
+    if not observed.shows("reference_phase"):
         return power, None
     return power, PowerModel(
         reading=reading,
-        phase=mean_read(observed, "reference_phase"),
+        phase=observed.mean("reference_phase"),
         path_factor=path.factor,
         indicated=indicated[0],
         relative=(gain, drift, warmth),
@@ -189,7 +187,7 @@ def _path_angle(device: Device, inputs: InputQuantities, point: PointValues) -> 
 def unknown_angle(device: Device, inputs: InputQuantities, point: PointValues) -> str | None:
     """The unknown part of phase displacement that keeps `power_values` from a power the reference showed; None where it is not why."""
     bench = inputs.bench
-    if point.model is None or bench.entry("reference").power is None or not is_read(point.observed, "reference_power"):
+    if point.model is None or bench.entry("reference").power is None or not point.observed.shows("reference_power"):
         return None
     unknown = _path_angle(device, inputs, point) is None
     return bench.reference_path.part_name if unknown else None
@@ -200,12 +198,12 @@ def _apparent_power(inputs: InputQuantities, point: PointValues) -> Any | None:
     bench = inputs.bench
     entry = bench.instruments[bench.roles.voltage or bench.roles.reference]
     accuracy = entry.voltage
-    if accuracy is None or not is_read(point.observed, "reference_voltage"):
+    if accuracy is None or not point.observed.shows("reference_voltage"):
         return None
     gain = inputs.shared_bound("reference voltage: gain", accuracy.of_reading)
     drift, warmth = inputs.since_calibration("reference voltage", entry)
     step = inputs.own_bound("resolution of the voltage", accuracy.resolution / 2, "V")
-    return (mean_read(point.observed, "reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
+    return (point.observed.mean("reference_voltage") * (1 + gain + drift + warmth) + step) * point.reference
 
 
 def _indicated(
@@ -214,7 +212,7 @@ def _indicated(
     """The power indicated, in watts, and its two inputs."""
     step = rectangular((device.display.power_resolution or 0.0) / 2) * display_factor
     shown = [p.also["displayed_power"] * display_factor for p in observed.pairs]
-    by_power = is_read(observed, "reference_power")
+    by_power = observed.shows("reference_power")
     seen = [p.also["reference_power"] if by_power else p.reference for p in observed.pairs]
     repeatability, freedom = _scatter(shown, seen)
     displayed = (
@@ -235,7 +233,7 @@ def _scatter(shown: Sequence[float], seen: Sequence[float]) -> tuple[float, floa
 
 def _shown_power_factor(device: Device, inputs: InputQuantities, observed: ObservedPoint) -> Any | None:
     step = device.display.power_factor_resolution
-    if step is None or not is_read(observed, "displayed_power_factor"):
+    if step is None or not observed.shows("displayed_power_factor"):
         return None
-    mean = abs(mean_read(observed, "displayed_power_factor"))
+    mean = abs(observed.mean("displayed_power_factor"))
     return mean + inputs.own_bound("resolution of the power factor displayed", step / 2) if mean else None

@@ -30,10 +30,10 @@ class Split:
 
 def split(device: Device, inputs: InputQuantities, point: PointValues) -> Split | None:
     """The parts of a point's error; None where no current was read in the secondary."""
-    role, pairs = inputs.bench.roles.secondary, point.observed.pairs
-    if role is None or point.ratio_error is None or not all("secondary_current" in p.also for p in pairs):
+    role, observed = inputs.bench.roles.secondary, point.observed
+    if role is None or point.ratio_error is None or not observed.shows("secondary_current"):
         return None
-    mean = sum(p.also["secondary_current"] for p in pairs) / len(pairs)
+    mean = observed.mean("secondary_current")
     if mean <= 0:
         return None
     entry, transformer = inputs.bench.instruments[role], device.transformer
@@ -43,7 +43,7 @@ def split(device: Device, inputs: InputQuantities, point: PointValues) -> Split 
     off, offset = reading_error(inputs, "meter in the secondary", entry, scale, mean, transformer.frequency)
     resolution = inputs.own_bound("resolution of the meter in the secondary", scale.resolution / 2, "A")
     secondary = mean / (1 + off.uncertain) + offset + resolution
-    turns = device.range_named(point.observed.range).primary_turns
+    turns = device.range_named(observed.range).primary_turns
     ampere_turns = secondary * transformer.secondary_turns
     return Split(
         point=point,
