@@ -1,7 +1,5 @@
 """The kinds of lines a record may have, and the keys of each."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 

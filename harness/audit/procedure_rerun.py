@@ -1,7 +1,5 @@
 """Comparison of a record's points and waits with those of its procedure, run again on the recorded values."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Types of the values in a record with their bounds, and the keys common to every line."""
 
-from __future__ import annotations
-
 import datetime as dt
 from typing import Annotated
 

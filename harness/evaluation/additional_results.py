@@ -1,7 +1,5 @@
 """Results of a range beyond ratio and linearity: power, phase, parts of the error, smallest current, rest."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

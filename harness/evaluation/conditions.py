@@ -1,7 +1,5 @@
 """The conditions of a run: those measured, and those stated in its files."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from harness.files.bench import Bench

@@ -8,8 +8,6 @@ one of its points does not, by the decision rule and with the uncertainties that
 Seeded trials and no closed form: the acceptance of many correlated points is an integral over all of them.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

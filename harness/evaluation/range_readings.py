@@ -1,7 +1,5 @@
 """The readings of a run sorted by its ranges, each range compared with the base range (the first) where that may be."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any

@@ -3,8 +3,6 @@
 That an error of it passes is decided in `conformity.decision`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Evaluation of a record, which needs nothing else, so that anyone can recompute a certificate."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """The links between the load's current and what the reference read: who they are, and by which certificate they are known."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from harness.core.quantities import format_quantity

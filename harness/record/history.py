@@ -1,7 +1,5 @@
 """Finished points and waits of a record, for resuming an interrupted run and evaluating a complete one."""
 
-from __future__ import annotations
-
 import datetime as dt
 import itertools
 from collections.abc import Iterator, Sequence

@@ -1,7 +1,5 @@
 """Questions to the person at the bench, each recorded with its answer."""
 
-from __future__ import annotations
-
 import contextlib
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Readings beside the pair of currents: power, voltage, phase, energy, and the current in the secondary."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack

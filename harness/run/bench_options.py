@@ -1,7 +1,5 @@
 """Options of a procedure that depend on the bench, beside the operator's choices."""
 
-from __future__ import annotations
-
 from collections.abc import Container, Iterable
 from dataclasses import replace
 from math import inf

@@ -1,7 +1,5 @@
 """Recovery from a failed link: the instrument is reopened, identified again, and the whole action repeated."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import TypeVar
 

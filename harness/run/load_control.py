@@ -1,7 +1,5 @@
 """Control of the load: setting the current and taking it off; on the way up the reference's range is set first."""
 
-from __future__ import annotations
-
 from harness.core.errors import LoadStaysOn
 from harness.core.quantities import format_quantity
 from harness.run.link_recovery import LinkRecovery

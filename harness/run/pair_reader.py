@@ -1,7 +1,5 @@
 """Paired readings of reference and device."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple

@@ -1,7 +1,5 @@
 """Acquisition of one point: settled anew, every pair read, recorded when all of it is good."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from harness.files.device import Range

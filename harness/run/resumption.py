@@ -3,8 +3,6 @@
 The procedure is started again from its beginning. Until that point nothing is touched.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 
 from harness.files.device import Range

@@ -1,7 +1,5 @@
 """The context of a run: its files, station, record, clock, stop signal and display."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TypeVar

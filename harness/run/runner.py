@@ -3,8 +3,6 @@
 `safety.execution` leaves the bench safe on every way out.
 """
 
-from __future__ import annotations
-
 from collections.abc import Collection, Mapping
 
 from harness.claims.limits_of_error import claimed_limit

@@ -1,7 +1,5 @@
 """The selected range: checked at a current that is safe in any switch position, then driven up to its maximum test current."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

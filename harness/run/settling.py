@@ -1,7 +1,5 @@
 """Measured settling: the current has settled when the reference says so, not when a time has passed."""
 
-from __future__ import annotations
-
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass

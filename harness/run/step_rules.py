@@ -1,7 +1,5 @@
 """Rules that every step of a procedure must keep."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Sequence
 from math import inf
 

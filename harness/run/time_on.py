@@ -1,7 +1,5 @@
 """Longest time on: of a load by its maker, and of the range of the reference it is read on."""
 
-from __future__ import annotations
-
 from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench

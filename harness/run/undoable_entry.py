@@ -1,7 +1,5 @@
 """A sequence of readings, some of them typed, that a person can undo value by value."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The parts of a simulated bench, built from its description and its faults."""
 
-from __future__ import annotations
-
 import cmath
 import math
 import random

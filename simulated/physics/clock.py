@@ -1,7 +1,5 @@
 """Clocks for a simulated bench: with the virtual one a run of hours takes seconds and is always the same."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterator
 from contextlib import contextmanager

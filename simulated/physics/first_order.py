@@ -1,7 +1,5 @@
 """What was changed when, and quantities of first order: they follow a step towards its target with one time constant."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import NamedTuple, TypeVar

@@ -1,7 +1,5 @@
 """The mains at the load: a voltage that wanders slowly, alike for everything that measures it."""
 
-from __future__ import annotations
-
 import math
 import random
 

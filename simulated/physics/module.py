@@ -1,7 +1,5 @@
 """The metering module behind the secondary: its display, and the fuse in front of it."""
 
-from __future__ import annotations
-
 import cmath
 import math
 import random

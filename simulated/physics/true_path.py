@@ -1,7 +1,5 @@
 """The true part before the reference: its own curve around what its certificate says."""
 
-from __future__ import annotations
-
 import bisect
 import math
 import random

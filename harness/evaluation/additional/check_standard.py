@@ -1,7 +1,5 @@
 """Whether the bench is today what it was when its check standard was established."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

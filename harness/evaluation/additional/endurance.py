@@ -1,7 +1,5 @@
 """The drift of a range's ratio error while its largest current is held."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Errors of a range with no current: zero points of its first and last look, the power shown then, and creep."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

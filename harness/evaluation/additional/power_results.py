@@ -1,7 +1,5 @@
 """Power and phase displacement of a range as results: stated, and judged where something is claimed of them."""
 
-from __future__ import annotations
-
 import math
 
 from harness.claims.limits_of_error import limit_of_phase_displacement, limit_of_power_error

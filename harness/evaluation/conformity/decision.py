@@ -1,7 +1,5 @@
 """The verdict on an error from its uncertainty and its limit, by the rule chosen before (ILAC-G8:09/2019, JCGM 106:2012), and that rule as it is told."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any, Literal, get_args
 

@@ -1,7 +1,5 @@
 """Reasons why a range does not plainly pass, and the part of its span that was shown."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 

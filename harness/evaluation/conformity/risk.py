@@ -4,8 +4,6 @@ All limits are of a quantity that may be anything from `-limit` to `limit`, unle
 standard uncertainties, in the unit of the limit.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Callable, Sequence

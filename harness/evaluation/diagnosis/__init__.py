@@ -6,8 +6,6 @@ normal density, and Bayes' theorem gives the rest. Large errors in one place can
 have to act everywhere; readings that no hypothesis fits are said to be none of these.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

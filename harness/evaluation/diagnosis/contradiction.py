@@ -4,8 +4,6 @@ Sound meters must not be struck, so each test asks for more than chance gives am
 expanded uncertainty, as for the other checks of a run against itself, and what a claim allows a meter is not held against it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 
 from harness.evaluation.diagnosis import Diagnosis

@@ -5,8 +5,6 @@ B is common to all, so it is factorised once, and the matrix inversion and deter
 hypothesis (Rasmussen and Williams, Gaussian Processes for Machine Learning, 2006, A.3; value from memory).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

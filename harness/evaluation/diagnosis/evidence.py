@@ -1,7 +1,5 @@
 """Evidence of a diagnosis as one vector: ratio errors, zeros, power errors, smallest readable and secondary currents."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

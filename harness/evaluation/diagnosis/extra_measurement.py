@@ -5,8 +5,6 @@ measure of the information provided by an experiment, 1956). Under each hypothes
 that has been read; the integral over the mixture is done by Gauss and Hermite's rule.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

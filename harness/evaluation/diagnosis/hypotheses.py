@@ -1,7 +1,5 @@
 """Every hypothesis about a device: nothing wrong, each cause of the catalogue where it can be, and two causes at once."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 

@@ -4,8 +4,6 @@ These act on each other and on the current, so they are no sums; each gives the 
 it, in standard deviations. Currents are parts of the rated ones.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Open questions of a diagnosis, and the next measurement or inspection."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Errors of a sound meter's readings: the [ordinary] errors of a catalogue of causes, and those that no cause models."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Probabilities of all hypotheses, which of them this run cannot tell apart, and what it does not show at all."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The angle of a load: from readings, else from the bench file."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Any

@@ -8,8 +8,6 @@ With current error c and phase displacement delta (positive when the secondary l
 It is a straight line in t: two power factors give a and b with their covariance, and every further one checks them.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

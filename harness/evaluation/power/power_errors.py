@@ -17,8 +17,6 @@ F, e and I are those of the current (`point_errors`), so that what they share ca
 compared. `gain_P`, `gain_U` and `alpha` are one input each for all points; beta has those of its calibrated currents.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -10,8 +10,6 @@ anywhere alike. So no probability is 1, and a value too far from every whole num
 interval: a t-distribution with its degrees of freedom, as wide as U says.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence

@@ -7,8 +7,6 @@ With I the reference current, N1 and N2 the turns described, I2 the secondary cu
     1 + e = (1 + e_T) (1 + e_M)
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

@@ -5,8 +5,6 @@ each is the largest deviation of the characteristic, averaged over upscale and d
 The functions of a line take `x`, `y` of shape (n,) in rising x and give the deviation in the unit of `y`.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from statistics import fmean
 

@@ -1,7 +1,5 @@
 """Remarks on points with one pair far from the others: the pair stays, and the reader is told why U is so large."""
 
-from __future__ import annotations
-
 import statistics
 from collections.abc import Sequence
 

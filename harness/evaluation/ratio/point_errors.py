@@ -13,8 +13,6 @@ it cancels in what is compared with the same one, and stays in what is not. Ever
 The position of the primary turns in the window of the device's own transformer is no input: it is part of what is verified.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence

@@ -9,8 +9,6 @@ current is one input for all points that lean on it, so what two ranges read at 
 between two of them has one input for what the interpolation may be wrong by.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The smallest current a range reads, against the smallest it claims, and where the power factor displayed falls to its default."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -8,8 +8,6 @@ of each, relative to the current: it keeps a point that hardly scatters from pul
 the uncertainty of slope and intercept.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """Points at currents for which the reference path has no known error: they are left out, as points the run could not read."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 

@@ -4,8 +4,6 @@ With four pairs one point says nothing of that; all points of a run do. They are
 since display and reference are the same on every range.
 """
 
-from __future__ import annotations
-
 import functools
 import itertools
 import math

@@ -3,8 +3,6 @@
 Standard uncertainties are in whatever unit their value has; degrees of freedom may be infinite.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

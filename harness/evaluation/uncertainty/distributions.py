@@ -3,8 +3,6 @@
 scipy has them too, and takes longer to load than a run takes to be evaluated; the tests compare with it.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """The input quantities of an evaluation (GUM, 4.1): shared ones made once, each with its source; budgets and U of what they make."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Mapping

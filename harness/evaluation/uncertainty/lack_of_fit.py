@@ -5,8 +5,6 @@ so that chi-squared comes to its degrees of freedom. With the whole covariance o
 (two ranges of the reference that disagree inside their claim) is no departure.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

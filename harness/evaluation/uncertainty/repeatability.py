@@ -4,8 +4,6 @@ Scatter is that of the residuals d_j = X_j - R I_j about the ratio of means R of
 so that what reference and device saw alike (the load's wander) is left out.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

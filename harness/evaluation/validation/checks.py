@@ -1,7 +1,5 @@
 """The results of a range that are validated by trials, by the names the reader is told, and what the trials say of them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial

@@ -4,8 +4,6 @@ Written out exactly and in plain arrays: the linearisation, the sharing of input
 checked, so nothing of them is used. Every model gives its value in every trial, from the `draws` of its inputs.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -5,8 +5,6 @@ over the blocks is the result, their scatter its own uncertainty (7.9.4). Every 
 drawn for it does not depend on which quantities ask for it, nor in which order. Same inputs, same numbers.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
