@@ -8,10 +8,11 @@ import difflib
 import re
 import tomllib
 from collections.abc import Iterator, Sequence
-from importlib.resources import files
 from typing import Any, Protocol, TypeVar, runtime_checkable
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+
+from instruments.shipped_text import shipped_text
 
 LARGEST_FILE, LONGEST_LINE = 1_000_000, 4000
 DEEPEST = 12
@@ -63,19 +64,6 @@ class _Several(Protocol):
     """An error of a model that holds several problems: pairs of key (empty for the whole file) and text."""
 
     problems: Sequence[tuple[str, str]]
-
-
-def shipped_text(package: str, name: str) -> str:
-    """The text of a file that comes with the program, beside the modules of `package`.
-
-    Raises ImportError where it cannot be read: a part of the installation is missing, and nobody wrote anything wrong.
-    """
-    try:
-        return files(package).joinpath(name).read_text(encoding="utf-8")
-    except OSError as failure:
-        raise ImportError(
-            f"{name} of {package} cannot be read: {failure.strerror}; install Ratioproof anew"
-        ) from failure
 
 
 def read_shipped(model: type[_Model], package: str, name: str) -> _Model:

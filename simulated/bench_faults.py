@@ -1,25 +1,27 @@
 """The catalogue of faults a simulated bench can have, each named after what is wrong."""
 
-from dataclasses import dataclass
-from typing import Literal
+from __future__ import annotations
 
-from instruments.toml_file import FileTable, read_shipped
-from simulated.description import MeterDescription, RangeDescription
+import tomllib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from instruments.shipped_text import shipped_text
+
+if TYPE_CHECKING:
+    from simulated.description import MeterDescription, RangeDescription
 
 FaultKind = Literal["winding", "wiring", "scaling", "secondary", "reference", "link", "instrument"]
 
 
-class Fault(FileTable):
+@dataclass(frozen=True, kw_only=True)
+class Fault:
     """An entry of the catalogue; `takes` is what may follow the name after a colon."""
 
     name: str
     kind: FaultKind
     summary: str
     takes: Literal["range", "current", "nothing"] = "nothing"
-
-
-class _Catalogue(FileTable):
-    faults: tuple[Fault, ...]
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,7 @@ class ActiveFault:
         return self.fault.name
 
 
-CATALOGUE = read_shipped(_Catalogue, __package__, "bench_faults.toml").faults
+CATALOGUE = tuple(Fault(**fault) for fault in tomllib.loads(shipped_text("simulated", "bench_faults.toml"))["faults"])
 """Every fault, in the order they are listed to the user."""
 
 SUPPLY_CURRENT_OF_SMALLEST = 0.3

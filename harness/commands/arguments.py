@@ -62,7 +62,7 @@ def add_command(
     commands: Any,
     name: str,
     summary: str,
-    action: tuple[type[CommandOptions], Callable[[CommandOptions, Console], int]],
+    action: tuple[type[CommandOptions], Callable[[CommandOptions], int]],
     examples: Sequence[str],
     status: str = EXIT_STATUS,
 ) -> argparse.ArgumentParser:
@@ -75,8 +75,13 @@ def add_command(
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     kind, do = action
-    parser.set_defaults(command=lambda parsed: do(_asked(kind, parsed), console()))
+    parser.set_defaults(command=lambda parsed: do(_asked(kind, parsed)))
     return parser
+
+
+def on_console(do: Callable[[CommandOptions, Console], int]) -> Callable[[CommandOptions], int]:
+    """`do` with the console, for commands that show tables or live displays; for others it is not loaded."""
+    return lambda options: do(options, console())
 
 
 def _asked(kind: type[CommandOptions], parsed: argparse.Namespace) -> CommandOptions:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import argparse
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from harness.commands.arguments import add_causes, add_command, add_out, add_repeated, add_trials
-
-if TYPE_CHECKING:
-    from rich.console import Console
+from harness.core.output import STANDARD_OUTPUT, LineOutput, tell
 
 
 @dataclass(frozen=True)
@@ -72,7 +70,7 @@ def _table(text: str) -> Path:
     return Path(text)
 
 
-def certify(options: CertifyOptions, console: Console) -> int:
+def certify(options: CertifyOptions, console: LineOutput = STANDARD_OUTPUT) -> int:
     """Evaluate a finished record again; 0 for pass or conditional pass, 1 otherwise. Raises UserError, AbortedSafe."""
     from harness.core.errors import AbortedSafe, Stopped
     from harness.core.stop import StopSignal
@@ -81,7 +79,6 @@ def certify(options: CertifyOptions, console: Console) -> int:
     try:
         with stop.listening(), stop.at_once():
             from harness.commands.finished_run import conclude, show_verdict, write_table
-            from harness.core.output import tell
             from harness.evaluation.run_evaluation import ReplacementCauses
             from harness.files.loading import read_text
             from harness.preparation.run_files import find_procedure

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from harness.commands.arguments import (
     add_causes,
@@ -16,10 +16,7 @@ from harness.commands.arguments import (
     add_trials,
 )
 from harness.commands.rehearse import begin
-from harness.core.output import tell
-
-if TYPE_CHECKING:
-    from rich.console import Console
+from harness.core.output import STANDARD_OUTPUT, console, tell
 
 
 @dataclass(frozen=True)
@@ -57,12 +54,12 @@ def add_parser(commands: Any) -> None:
     add_transcript(parser)
 
 
-def demo(options: DemoOptions, console: Console) -> int:
+def demo(options: DemoOptions) -> int:
     """Run a procedure on a fresh simulated bench; 0 when the verdict is pass or conditional pass, 1 otherwise."""
     if options.list_faults:
         from simulated.bench_faults import CATALOGUE
 
-        tell(console, (f"{fault.name:<36} {fault.summary}" for fault in CATALOGUE))
+        tell(STANDARD_OUTPUT, (f"{fault.name:<36} {fault.summary}" for fault in CATALOGUE))
         return 0
     begin()
     import datetime as dt
@@ -79,22 +76,22 @@ def demo(options: DemoOptions, console: Console) -> int:
     from harness.steps import Options
     from instruments.operator.person import ScriptedPerson
 
-    folder = options.out or Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
+    screen, folder = console(), options.out or Path(f"ratioproof-demo-{dt.datetime.now():%Y%m%d-%H%M%S}")
     files = write_files(folder, options.faults, options.procedure)
     inputs = load_inputs(*files, options.procedure, Options(hold=options.hold), options.causes)
     stop = StopSignal()
     with stop.listening():
-        rehearsal = rehearsed(inputs, stop, console)
-    tell(console, what_it_is(inputs, rehearsal))
+        rehearsal = rehearsed(inputs, stop, screen)
+    tell(screen, what_it_is(inputs, rehearsal))
     with (
         stop.listening(),
         served(inputs, options.faults) as simulated,
-        TerminalProgress(console, list(rehearsal.durations)) as progress,
+        TerminalProgress(screen, list(rehearsal.durations)) as progress,
     ):
         person = ScriptedPerson(displays={"meter": lambda: simulated.shown().current}, default="go on")
         attendance = Attendance("nobody (demo)", (), person, progress, stop, transcript=options.transcript)
         run_from_beginning(inputs, attendance, folder / RECORD)
     with stop.listening(), of_finished_run(stop, folder / RECORD, options.trials, inputs.asked):
         results = conclude(folder / RECORD, folder, trials=options.trials, procedure=inputs.procedure)
-    tell(console, [what_it_knows(inputs, simulated)])
-    return show_verdict(results, folder, console)
+    tell(screen, [what_it_knows(inputs, simulated)])
+    return show_verdict(results, folder, screen)

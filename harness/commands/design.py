@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command
+from harness.commands.arguments import add_command, on_console
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,7 +34,7 @@ def add_parser(commands: Any) -> None:
         commands,
         "design",
         "check a device file on paper, before winding or powering anything",
-        (DesignOptions, design),
+        (DesignOptions, on_console(design)),
         ["ratioproof design device.toml", 'ratioproof design device.toml --smallest "5 mA"'],
         STATUS,
     )

@@ -4,13 +4,11 @@ import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from rich.console import Console
-
 from harness.audit import check_lines, check_points
 from harness.commands.summary_lines import CERTIFICATE, RESULTS, summary_lines
 from harness.core.atomic_files import write_together
 from harness.core.errors import AbortedSafe, RecordError, Stopped, UserError
-from harness.core.output import command_for, tell
+from harness.core.output import LineOutput, command_for, tell
 from harness.core.stop import StopSignal
 from harness.evaluation.run_evaluation import ReplacementCauses, evaluate
 from harness.record.journal import Record, read_record, refuse_being_written
@@ -82,7 +80,7 @@ def of_finished_run(stop: StopSignal, record_file: Path, trials: int, asked: str
         ) from stopped
 
 
-def show_verdict(results: Results, out: Path, console: Console) -> int:
+def show_verdict(results: Results, out: Path, console: LineOutput) -> int:
     """Tell what was found; 0 when the verdict is pass or conditional pass, 1 otherwise."""
     tell(console, summary_lines(results, out))
     return 0 if accepted(results.verdict) else 1

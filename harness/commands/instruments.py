@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command, add_transcript
+from harness.commands.arguments import add_command, add_transcript, on_console
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -25,7 +25,7 @@ def add_parser(commands: Any) -> None:
         commands,
         "instruments",
         "list and identify reachable instruments, and compare them with a bench file",
-        (InstrumentsOptions, instruments),
+        (InstrumentsOptions, on_console(instruments)),
         ["ratioproof instruments", "ratioproof instruments bench.toml"],
     )
     parser.add_argument("bench", type=Path, nargs="?", metavar="BENCH", help="bench file whose instruments must answer")

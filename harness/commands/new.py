@@ -5,14 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from harness.commands.arguments import add_command
 from harness.core.errors import UserError
 from harness.core.output import as_typed
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 DEVICE, BENCH = "device.toml", "bench.toml"
 BENCH_BY_HAND, BENCH_POWER = "bench_by_hand.toml", "bench_power.toml"
@@ -53,7 +50,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument("folder", type=Path, metavar="DIR", help="folder to write device.toml and bench.toml into")
 
 
-def write_pair(options: NewOptions, console: Console) -> int:
+def write_pair(options: NewOptions) -> int:
     """Write the pair and say what to do with it. Raises UserError."""
     device, bench = new(options.folder, options.kind)
     print(device)
@@ -64,7 +61,7 @@ def write_pair(options: NewOptions, console: Console) -> int:
 
 def template(name: str) -> str:
     """The text of a template, with calibration dates around today so that it is valid when it is written."""
-    from instruments.toml_file import shipped_text
+    from instruments.shipped_text import shipped_text
 
     today = dt.datetime.now(dt.UTC).date()
     text = shipped_text("harness", f"templates/{name}")

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_causes, add_command, add_procedure, number
+from harness.commands.arguments import add_causes, add_command, add_procedure, number, on_console
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -47,7 +47,7 @@ def add_parser(commands: Any) -> None:
         commands,
         "rehearse",
         "dry run on a simulated bench: current limits, expected uncertainty, duration",
-        (RehearseOptions, rehearse),
+        (RehearseOptions, on_console(rehearse)),
         [
             "ratioproof rehearse device.toml bench.toml",
             "ratioproof rehearse device.toml bench.toml --procedure turns_check",

@@ -5,12 +5,9 @@ from __future__ import annotations
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from harness.commands.arguments import add_command, add_out
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 
 @dataclass(frozen=True)
@@ -33,7 +30,7 @@ def add_parser(commands: Any) -> None:
     add_out(parser, "record, results and certificate (default: none are kept)")
 
 
-def replay(options: ReplayOptions, console: Console) -> int:
+def replay(options: ReplayOptions) -> int:
     """Run again what was kept. 0 or 1 as the verdict, 3 when the run was aborted. Raises UserError where anything differs."""
     from tempfile import TemporaryDirectory
 
@@ -41,14 +38,14 @@ def replay(options: ReplayOptions, console: Console) -> int:
     from harness.commands.recorded_run import refuse_to_overwrite
     from harness.commands.replayed_run import again, compare
     from harness.core.errors import NotSafe, UserError
-    from harness.core.output import tell
+    from harness.core.output import STANDARD_OUTPUT, tell
     from harness.evaluation.run_evaluation import evaluate
     from harness.record.journal import read_record
     from harness.replay.kept_run import RECORD, kept
     from instruments.links.transcript import TranscriptError
 
     asked, inputs = kept(options.folder)
-    then = options.folder / RECORD
+    then, console = options.folder / RECORD, STANDARD_OUTPUT
     with ExitStack() as stack:
         where = options.out or Path(stack.enter_context(TemporaryDirectory()))
         prepare_folder(where)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import Attended, add_attended, add_command, add_trials
+from harness.commands.arguments import Attended, add_attended, add_command, add_trials, on_console
 from harness.commands.rehearse import begin
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def add_parser(commands: Any) -> None:
         commands,
         "resume",
         "continue an interrupted run from its record",
-        (ResumeOptions, resume),
+        (ResumeOptions, on_console(resume)),
         ["ratioproof resume run/record.jsonl", "ratioproof resume run/record.jsonl --monte-carlo"],
     )
     parser.add_argument("record", type=Path, metavar="RECORD", help="the record of the interrupted run")

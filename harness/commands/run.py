@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import Attended, add_attended, add_command, add_out, add_trials
+from harness.commands.arguments import Attended, add_attended, add_command, add_out, add_trials, on_console
 from harness.commands.rehearse import RehearseOptions, add_rehearsed, begin
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def add_parser(commands: Any) -> None:
         commands,
         "run",
         "rehearse, run on the bench, evaluate and certify",
-        (RunOptions, run),
+        (RunOptions, on_console(run)),
         [
             'ratioproof run device.toml bench.toml --operator "A. Bench" --out runs/today',
             "ratioproof run device.toml bench.toml --procedure turns_check --override due:multimeter",

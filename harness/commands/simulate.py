@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from harness.commands.arguments import add_command, add_repeated
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 
 @dataclass(frozen=True)
@@ -36,7 +33,7 @@ def add_parser(commands: Any) -> None:
     add_repeated(parser, "--fault", "NAME", "a fault instead of those in the bench file; may be repeated")
 
 
-def simulate(options: SimulateOptions, console: Console) -> int:
+def simulate(options: SimulateOptions) -> int:
     """Serve the bench at its own addresses until told to quit or stopped. Raises UserError."""
     from harness.commands.bench_words import BenchWords, attend
     from harness.core.clock import RealClock

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command, add_transcript
+from harness.commands.arguments import add_command, add_transcript, on_console
 from harness.core.errors import UserError
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def add_parser(commands: Any) -> None:
         commands,
         "try",
         "walk through one instrument's profile and show every exchange",
-        (TryOptions, try_one),
+        (TryOptions, on_console(try_one)),
         ["ratioproof try source bench.toml", "ratioproof try source bench.toml --transcript kept"],
     )
     parser.add_argument("name", metavar="NAME", help="the instrument's name in the bench file")

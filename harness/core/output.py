@@ -17,7 +17,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from subprocess import list2cmdline
-from typing import TYPE_CHECKING, Any, TextIO, cast
+from typing import TYPE_CHECKING, Any, Protocol, TextIO, cast
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -57,8 +57,43 @@ COMMAND = re.compile(r"ratioproof [a-z]+ \S.*")
 LEAST_WIDTH = 20
 """Columns; a narrower terminal breaks lines itself."""
 
+CURSOR_MOVES = dict.fromkeys(map(ord, "\a\b\v\f\r"))
+"""Control characters that a terminal obeys in the middle of a line; none of them is printed."""
+
 _KEPT = "\0"
 """Placeholder for a blank at which a line is not broken."""
+
+
+class LineOutput(Protocol):
+    """Where lines are told: rich's console, or standard output without it."""
+
+    @property
+    def is_terminal(self) -> bool: ...
+
+    @property
+    def width(self) -> int: ...
+
+    def print(self, text: str, /, *, highlight: bool, markup: bool, soft_wrap: bool) -> None:
+        """Print `text` as it is, in as many columns as it has."""
+        ...
+
+
+class _StandardOutput:
+    """Lines on standard output, for commands that show neither tables nor live displays: rich takes time to load."""
+
+    @property
+    def is_terminal(self) -> bool:
+        return sys.stdout is not None and sys.stdout.isatty()
+
+    @property
+    def width(self) -> int:
+        return shutil.get_terminal_size().columns - (sys.platform == "win32")
+
+    def print(self, text: str, /, **_: bool) -> None:
+        print(text.translate(CURSOR_MOVES), flush=True)
+
+
+STANDARD_OUTPUT = _StandardOutput()
 
 
 def console() -> Console:
@@ -79,7 +114,7 @@ def command_for(command: str, record_file: Path, trials: int = 0, procedure: str
     return f"ratioproof {command} {as_typed(record_file)}{options}{f' --monte-carlo {trials}' if trials else ''}"
 
 
-def tell(console: Console, lines: Iterable[str]) -> None:
+def tell(console: LineOutput, lines: Iterable[str]) -> None:
     """Print `lines`, on a terminal broken between words and indented as they begin."""
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip()) + 2)

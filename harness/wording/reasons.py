@@ -18,7 +18,8 @@ from harness.results import (
     accepted,
 )
 from harness.wording.values import with_uncertainty
-from instruments.toml_file import read_tables, shipped_text
+from instruments.shipped_text import shipped_text
+from instruments.toml_file import read_tables
 
 SENTENCES: Mapping[str, str] = read_tables(shipped_text(__package__, "reasons.toml"), "reasons.toml")
 """The sentence of every code."""

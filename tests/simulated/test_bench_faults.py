@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
 from simulated import bench_faults
 from simulated.bench import SimulatedBench
-from simulated.bench_faults import CATALOGUE, Fault, parse_fault
+from simulated.bench_faults import CATALOGUE, Fault, FaultKind, parse_fault
 from simulated.description import MeterDescription
 from simulated.physics.clock import VirtualClock
 from simulated.physics.transformer import core_for_rating
@@ -304,6 +304,12 @@ def _told(make_desk: MakeDesk, *faults: str) -> list[str]:
 def test_every_fault_listed_changes_what_the_bench_tells(make_desk: MakeDesk, name: str) -> None:
     """With the same seed: a name in the catalogue without physics behind it would leave all as it is."""
     assert _told(make_desk, name) != _told(make_desk)
+
+
+def test_the_catalogue_knows_no_other_kinds() -> None:
+    assert {fault.kind for fault in CATALOGUE} <= set(get_args(FaultKind))
+    assert {fault.takes for fault in CATALOGUE} == {"range", "current", "nothing"}
+    assert len({fault.name for fault in CATALOGUE}) == len(CATALOGUE)
 
 
 def test_a_fault_without_physics_changes_nothing(make_desk: MakeDesk, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,7 +6,6 @@ import os
 from pathlib import Path
 
 import pytest
-from rich.console import Console
 
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.commands.simulate import SimulateOptions, simulate
@@ -23,7 +22,7 @@ def test_what_is_told_is_broken_between_words(
     os.close(type_in)
     with os.fdopen(typed, encoding="utf-8") as lines:
         monkeypatch.setattr("sys.stdin", lines)
-        assert simulate(SimulateOptions(bench, device), Console()) == 0
+        assert simulate(SimulateOptions(bench, device)) == 0
     told = capsys.readouterr().out
     assert max(map(len, told.splitlines())) < 80
     assert "range CURRENT (of the reference)" in " ".join(told.split())

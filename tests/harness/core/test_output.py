@@ -188,6 +188,32 @@ def test_what_a_run_notes_is_broken_between_words_and_a_command_stays_whole(widt
     assert " ".join(" ".join(lines).split()) == said
 
 
+@pytest.mark.parametrize(
+    "text", ["[bold]no markup[/bold] :smile:", "a bell\a, a return\rand a\bstep back", "2 ± 1 Ω", ""]
+)
+def test_lines_without_rich_are_those_of_its_console(text: str, capsys: pytest.CaptureFixture[str]) -> None:
+    output.tell(output.STANDARD_OUTPUT, [text, f"  {text}"])
+    plain = capsys.readouterr().out
+    output.tell(output.console(), [text, f"  {text}"])
+    assert plain == capsys.readouterr().out
+
+
+def test_what_tells_lines_alone_loads_nothing_for_tables(record: Path, tmp_path: Path) -> None:
+    """Nor what checks files, where nothing is checked: both take longer to load than the list to print."""
+    certify, listed = (["certify", str(record), "--out", str(tmp_path)], ["demo", "--list-faults"])
+    assert "rich" not in loaded_by(certify)
+    assert not {"rich", "pydantic", "numpy"} & loaded_by(listed)
+
+
+def loaded_by(arguments: list[str]) -> set[str]:
+    """Packages in the memory of a process that performed a command."""
+    code = f"import sys; from harness.command_line import main; main({arguments}); print(*{{m.partition('.')[0] for m in sys.modules}})"
+    told = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60, check=True
+    )
+    return set(told.stdout.splitlines()[-1].split())
+
+
 def printed(folder: Path, width: int, *arguments: str) -> list[str]:
     """What a command prints on a terminal so wide, but for the paths at its end."""
     status, text = at_a_terminal(folder, width, arguments)

@@ -10,7 +10,7 @@ from harness.files.bench import Bench
 from harness.files.loading import parse_bench
 from harness.station.identification import calibration_problems, identity_problems, serial_elsewhere
 from instruments.reading import Identity
-from instruments.toml_file import shipped_text
+from instruments.shipped_text import shipped_text
 
 DAY = dt.timedelta(days=1)
 CALIBRATED, DUE = dt.date(2026, 7, 29), dt.date(2027, 7, 29)
