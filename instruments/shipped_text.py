@@ -1,7 +1,5 @@
 """Texts of files that come with the program."""
 
-from __future__ import annotations
-
 from importlib.resources import files
 
 
