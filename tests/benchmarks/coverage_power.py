@@ -66,7 +66,7 @@ def _ran(files: RunInputs, seed: int) -> TwinRun:
     twin = TwinRun(files)
     description = describe(files.device, files.bench, files.bench_file, files.folders, ())
     description = dataclasses.replace(
-        description, reference_path=_whole_claim(files.bench, description.reference_path, seed)
+        description, reference_path=whole_claim(files.bench, description.reference_path, seed)
     )
     clock = VirtualClock()
     twin.bench = SimulatedBench(dataclasses.replace(description, seed=seed, share_of_claim=1.0), clock)
@@ -75,12 +75,14 @@ def _ran(files: RunInputs, seed: int) -> TwinRun:
     return twin
 
 
-def _whole_claim(bench: Bench, known: ReferencePathDescription, seed: int) -> ReferencePathDescription:
+def whole_claim(bench: Bench, known: ReferencePathDescription, seed: int) -> ReferencePathDescription:
     """The path with its errors drawn already, at many currents: the simulated bench alone draws only those that were calibrated."""
     part, draw = bench.reference_path.part, random.Random(f"{seed} whole path")
     assert part is not None
 
     def drawn(nodes: Sequence[Node]) -> tuple[KnownAt, ...]:
+        if not nodes:
+            return ()
         deviations = [draw.gauss(0, n.standard_uncertainty) for n in nodes]
         bows = [draw.uniform(-1, 1) for _ in nodes[1:]]
         currents = np.geomspace(nodes[0].at, nodes[-1].at, CURRENTS)

@@ -38,6 +38,7 @@ from harness.preparation.run_files import load_inputs  # noqa: E402
 from harness.record.journal import RecordWriter, parse_record  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.physics.clock import VirtualClock  # noqa: E402
+from tests.benchmarks.whole_runs import seconds  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
 FILE = Path(__file__).with_name("speed.toml")
@@ -162,6 +163,11 @@ def _record_of_readings(shop: Workshop, count: int) -> Callable[[], object]:
     return lambda: evaluate(run.record, "grown")
 
 
+def virtual(integration: float, refresh_interval: str) -> Callable[[Workshop, int], Measured]:
+    """A run of `current_ratio` on the simulated bench, in virtual seconds, which are exact."""
+    return lambda _, __: Measured([seconds(integration, refresh_interval)])
+
+
 GROWTHS = {
     "growth-lines": Growth("a record read and its hashes checked: growth with its lines", _record_of_lines, 2000, 8),
     "growth-readings": Growth("a record evaluated: growth with the readings at a point", _record_of_readings, 60, 8),
@@ -175,6 +181,9 @@ ROWS = {
     "run-first-screen": Row(
         "ratioproof run to its first line, by the clock", "s", first_line("run", "DEVICE", "BENCH")
     ),
+    "demo-run": Row("the demo's run, 42 points, virtual time", "s", virtual(0.1, "100 ms")),
+    "slow-multimeter": Row("the same, multimeter and display taking 1 s", "s", virtual(1.0, "1 s")),
+    "slow-display": Row("the same, the display alone taking 1 s", "s", virtual(0.1, "1 s")),
     "certify": Row("ratioproof certify, 42 points, 2,598 hypotheses", "s", command("certify", "RECORD")),
     **{
         name: Row(
