@@ -6,7 +6,7 @@ from reportlab.platypus import Flowable
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import NO_BREAK, current, current_exponent, current_unit
-from harness.results import AnyFinding, PhaseDisplacement, PowerPoint, RangeResult, Results, worst
+from harness.results import AnyFinding, PhaseDisplacement, Point, PowerPoint, Results, SmallestCurrent, Stated, worst
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.page_style import heading, prose, space
 
@@ -37,17 +37,33 @@ _OFTEN = (
 
 def budgets(results: Results) -> Iterator[Flowable]:
     """A page or two of budgets; nothing when no result has one."""
-    kinds = (_of_point, _of_power, _of_phase, _of_smallest)
-    found = [budget for of in kinds for rng in results.ranges if (budget := of(rng)) is not None]
-    if (check := results.bench_check) is not None:
-        found.append(Budget("Budget of the check of the bench", DEVIATION, check.deviation, None, check.budget))
-    shown = [budget for budget in found if budget.lines]
+    shown = [budget for budget in _found(results) if budget.lines]
     if not shown:
         return
     yield budget_table(shown[0], [heading("Uncertainty budgets"), prose(_explained(shown), "small"), space(3)])
     for one in shown[1:]:
         yield space(3)
         yield budget_table(one)
+
+
+def _found(results: Results) -> Iterator[Budget]:
+    """The budgets of all ranges, kind by kind, and that of the bench check."""
+    for rng in results.ranges:
+        if rng.points:
+            point = worst(rng.points)
+            yield _budget(f"the worst point on range {rng.name}: {point.name}", RATIO_ERROR, point)
+    for rng in results.ranges:
+        if (power := power_shown(rng.power)) is not None:
+            yield _budget(f"the power error on range {rng.name}: {power.name}", POWER_ERROR, power)
+    for rng in results.ranges:
+        if (phase := phase_shown(rng.phase)) is not None:
+            at = current(phase.nominal_current)
+            yield _budget(f"the phase displacement on range {rng.name}: {at}", PHASE_DISPLACEMENT, phase)
+    for rng in results.ranges:
+        if rng.smallest is not None and rng.smallest.found is not None:
+            yield _of_smallest(rng.name, rng.smallest, rng.smallest.found)
+    if (check := results.bench_check) is not None:
+        yield Budget("Budget of the check of the bench", DEVIATION, check.deviation, None, check.budget)
 
 
 def power_shown(points: Sequence[PowerPoint]) -> PowerPoint | None:
@@ -83,34 +99,13 @@ def _explained(shown: Sequence[Budget]) -> str:
     return " ".join(told)
 
 
-def _of_point(found: RangeResult) -> Budget | None:
-    if not found.points:
-        return None
-    point = worst(found.points)
-    title = f"Budget of the worst point on range {found.name}: {point.name}"
-    return Budget(title, RATIO_ERROR, point.ratio_error, point.ratio_error.limit, point.budget)
+def _budget(of: str, measurand: Measurand, found: Point | PowerPoint | PhaseDisplacement) -> Budget:
+    return Budget(f"Budget of {of}", measurand, found.judged, found.judged.limit, found.budget)
 
 
-def _of_power(found: RangeResult) -> Budget | None:
-    if (point := power_shown(found.power)) is None:
-        return None
-    title = f"Budget of the power error on range {found.name}: {point.name}"
-    return Budget(title, POWER_ERROR, point.power_error, point.power_error.limit, point.budget)
-
-
-def _of_phase(found: RangeResult) -> Budget | None:
-    if (phase := phase_shown(found.phase)) is None:
-        return None
-    title = f"Budget of the phase displacement on range {found.name}: {current(phase.nominal_current)}"
-    return Budget(title, PHASE_DISPLACEMENT, phase.displacement, phase.displacement.limit, phase.budget)
-
-
-def _of_smallest(found: RangeResult) -> Budget | None:
-    smallest = found.smallest
-    if smallest is None or smallest.found is None:
-        return None
-    exponent = current_exponent(smallest.found.value)
+def _of_smallest(name: str, smallest: SmallestCurrent, found: Stated) -> Budget:
+    exponent = current_exponent(found.value)
     unit = current_unit(exponent)
     measurand = Measurand("Smallest readable current", "A", f"{NO_BREAK}{unit}", 10.0**-exponent, unit)
-    title = f"Budget of the smallest readable current on range {found.name}"
-    return Budget(title, measurand, smallest.found, smallest.limit, smallest.budget)
+    title = f"Budget of the smallest readable current on range {name}"
+    return Budget(title, measurand, found, smallest.limit, smallest.budget)
