@@ -1,7 +1,5 @@
 """`ratioproof certify`: a finished record evaluated again."""
 
-from __future__ import annotations
-
 import argparse
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """`ratioproof demo`: a complete verification on a simulated bench over loopback transports."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any

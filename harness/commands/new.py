@@ -1,7 +1,5 @@
 """`ratioproof new`: a commented pair of files to start from."""
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,7 +1,5 @@
 """`ratioproof replay`: a kept run once more, from its transcripts alone."""
 
-from __future__ import annotations
-
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path

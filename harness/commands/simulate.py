@@ -1,7 +1,5 @@
 """`ratioproof simulate`: the simulated bench on its own, for another program to talk to."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
