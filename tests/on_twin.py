@@ -106,6 +106,5 @@ class TwinRun:
     def _checked_and_evaluated(self) -> Results:
         if parse_bench(self.inputs.bench_text, "bench.toml") == self.inputs.bench:
             # A test may have put another bench beside the text that the record keeps.
-            check_lines(self.record, "test")
-            check_points(self.record, "test", self.inputs.procedure)
+            check_points(self.record, "test", self.inputs.procedure, check_lines(self.record, "test"))
         return evaluate(self.record, "test")

@@ -6,18 +6,20 @@ record consistent in all of these cannot be told from a true one.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Mapping
 from typing import NoReturn
 
 from pydantic import ValidationError
 
-from harness.audit.course import course
+from harness.audit.course import course, times
 from harness.audit.procedure_rerun import departures_from_procedure
 from harness.audit.received_values import identities, values
-from harness.audit.recorded_points import done
+from harness.audit.recorded_points import Done, followed
 from harness.audit.shape_check import shape
 from harness.core.errors import RecordError, UserError
 from harness.files.bench import Bench
+from harness.files.device import Device
 from harness.record.history import device_and_bench
 from harness.record.journal import Record
 from harness.run.bench_options import Settable
@@ -31,30 +33,57 @@ MOST_TOLD = 20
 """Largest number of mismatches listed; one edit can leave hundreds."""
 
 
-def check_lines(record: Record, name: str) -> None:
-    """Raise RecordError unless a run can have written every line of `record`, called `name`; lists file, line, found and expected."""
-    _refuse(name, shape(record))
-    if record.start["kind"] != "start":
-        raise RecordError(f"{name}: line 1: found kind '{record.start['kind']}', expected start")
-    try:
-        device, bench = device_and_bench(record)
-    except UserError as failure:
-        raise RecordError([f"{name}: line 1: {problem}" for problem in failure.problems]) from None
-    profiles = _profiles(record, bench, name)
-    found = [
-        *course(record, bench),
-        *identities(record, bench, profiles),
-        *values(record, bench, profiles),
-        *done(record, device, bench).problems,
-    ]
+def check_lines(record: Record, name: str) -> Done:
+    """The points of `record`, called `name`. Raises RecordError unless a run can have written every line; lists file, line, found and expected.
+
+    The lines are gone through once, every check in step with the others, since those of a long record are read from its file.
+    """
+    device, bench, profiles = _begun(record, name)
+    by_standard = {line["point"] for line in record.of_kind("point") if line["direction"] == "check"}
+    done, found, seen = Done(), list(identities(record, bench, profiles)), 0
+    of_course, of_times, of_values, of_points = itertools.tee(
+        itertools.takewhile(lambda line: not shape(line), record.lines), 4
+    )
+    checks = zip(
+        course(of_course, bench),
+        times(of_times),
+        values(of_values, bench, profiles, by_standard),
+        followed(of_points, device, bench, done),
+        strict=True,
+    )
+    for seen, wrong in enumerate(checks, start=1):
+        found += ((seen - 1, text) for texts in wrong for text in texts)
+    if seen < len(record.lines):
+        _refuse_shapes(record, name)
     _refuse(name, sorted(found))
+    return done
 
 
-def check_points(record: Record, name: str, procedure: Procedure) -> None:
-    """Raise RecordError unless `record`, its lines already checked, holds the points that `procedure` takes on this bench."""
+def check_points(record: Record, name: str, procedure: Procedure, done: Done) -> None:
+    """Raise RecordError unless the `done` that `check_lines` found in `record` are the points that `procedure` takes on this bench."""
     device, bench = device_and_bench(record)
     load = _load(bench, _profiles(record, bench, name))
-    _refuse(name, departures_from_procedure(record, done(record, device, bench), device, bench, procedure, load))
+    _refuse(name, departures_from_procedure(record, done, device, bench, procedure, load))
+
+
+def _begun(record: Record, name: str) -> tuple[Device, Bench, Mapping[str, Profile]]:
+    """Device, bench and profiles that the run was made with. Raises RecordError; shapes are told first."""
+    if any(shape(line) for line in (record.start, *record.of_kind("environment", "identity", "point"))):
+        _refuse_shapes(record, name)
+    try:
+        if record.start["kind"] != "start":
+            raise RecordError(f"{name}: line 1: found kind '{record.start['kind']}', expected start")
+        device, bench = device_and_bench(record)
+        return device, bench, _profiles(record, bench, name)
+    except UserError as failure:
+        _refuse_shapes(record, name)
+        if isinstance(failure, RecordError):
+            raise
+        raise RecordError([f"{name}: line 1: {problem}" for problem in failure.problems]) from None
+
+
+def _refuse_shapes(record: Record, name: str) -> None:
+    _refuse(name, ((number, text) for number, line in enumerate(record.lines) for text in shape(line)))
 
 
 def _refuse(name: str, found: Iterable[tuple[int, str]]) -> None:

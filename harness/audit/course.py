@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from harness.files.bench import Bench
-from harness.record.journal import Record
 from harness.station.identification import identity_problems
 from instruments.reading import Identity
 
@@ -32,37 +31,35 @@ class _RunPart:
     energised: bool = False
 
 
-def course(record: Record, bench: Bench) -> Iterator[tuple[int, str]]:
-    """Impossible events in the course of a run: number of the line from 0, and a sentence."""
+def course(lines: Iterable[dict[str, Any]], bench: Bench) -> Iterator[list[str]]:
+    """For each line, the start first: what is impossible in the course of a run, a sentence each."""
     playing = [name for name in dict.fromkeys(bench.roles.model_dump().values()) if name is not None]
-    part: _RunPart | None = None
+    part = _RunPart({})
     ended: dict[str, Any] | None = None
-    for number, line in enumerate(record.lines):
-        kind = line["kind"]
+    for number, line in enumerate(lines):
+        kind, wrong = line["kind"], list[str]()
         if (kind == "start") != (number == 0):
-            yield number, f"found kind '{kind}', expected the one start line first"
+            wrong.append(f"found kind '{kind}', expected the one start line first")
         if ended is not None and kind != "resume":
             expected = "nothing" if ended["outcome"] == "complete" else "resume"
-            yield number, f"found kind '{kind}' after the stop at line {ended['line'] + 1}, expected {expected}"
+            wrong.append(f"found kind '{kind}' after the stop at line {ended['line'] + 1}, expected {expected}")
         if kind == "resume" and ended is not None and ended["outcome"] == "complete":
-            yield number, "found a complete run resumed, expected nothing after its end"
+            wrong.append("found a complete run resumed, expected nothing after its end")
         if kind in ("start", "resume"):
             part, ended = _RunPart(line), None
-        elif part is None:
-            return
         elif kind == "identity":
             part.identified[line["instrument"]] = Identity(line["identity"], line["serial"])
         elif kind == "safe":
             part.safe = part.safe | {line["instrument"]} if line["confirmed"] else part.safe - {line["instrument"]}
         elif line.get("step") == "apply":
             if not part.energised:
-                yield from ((number, wrong) for wrong in _before_current(part, playing, bench))
+                wrong += _before_current(part, playing, bench)
             part.energised, part.safe = True, set()
         elif kind == "stop":
             ended = line
             if line["outcome"] == "complete":
-                yield from ((number, wrong) for wrong in _unsafe(part, playing))
-    yield from _times(record)
+                wrong += _unsafe(part, playing)
+        yield wrong
 
 
 def _before_current(part: _RunPart, playing: Sequence[str], bench: Bench) -> Iterator[str]:
@@ -90,27 +87,27 @@ def _unsafe(part: _RunPart, playing: Sequence[str]) -> Iterator[str]:
         yield f"found no confirmed safe state of {', '.join(missing)}, expected every instrument's"
 
 
-def _times(record: Record) -> Iterator[tuple[int, str]]:
-    """Times that decrease, and readings dated before their predecessor or after they were written."""
+def times(lines: Iterable[dict[str, Any]]) -> Iterator[list[str]]:
+    """For each line: times that decrease, and readings dated before their predecessor or after they were written."""
     before, begun, latest = 0.0, 0.0, 0.0
-    for number, line in enumerate(record.lines):
-        now = line["elapsed"]
+    for line in lines:
+        now, kind, wrong = line["elapsed"], line["kind"], list[str]()
         if now < before:
-            yield number, f"elapsed: found {now:g} s after {before:g} s, expected it not less"
-        if line["kind"] in ("reading", "approach"):
-            read = {k: line[k] for k in ("reference", "displayed")} | line.get("also", {})
+            wrong.append(f"elapsed: found {now:g} s after {before:g} s, expected it not less")
+        if kind in ("reading", "approach"):
+            read = {"reference": line["reference"], "displayed": line["displayed"], **line.get("also", {})}
             for key, reading in read.items():
-                yield from ((number, f"{key}: {wrong}") for wrong in _reading_times(reading, begun, now))
+                wrong += (f"{key}: {text}" for text in _reading_times(reading, begun, now))
             first = line["reference"]["started"]
             if first < latest - ROUNDED:
-                yield (
-                    number,
-                    f"found a reading that began at {first:g} s after one that began at {latest:g} s, expected it later",
+                wrong.append(
+                    f"found a reading that began at {first:g} s after one that began at {latest:g} s, expected it later"
                 )
             latest = first
-        if line["kind"] not in _BEHIND:
+        if kind not in _BEHIND:
             begun, latest = now, 0.0
         before = max(before, now)
+        yield wrong
 
 
 def _reading_times(reading: dict[str, Any], begun: float, written: float) -> Iterator[str]:

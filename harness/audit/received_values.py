@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
+from functools import cache, partial
 from typing import Any
 
 from harness.files.bench import Bench
@@ -21,40 +22,40 @@ _BETWEEN = " ... "
 """Separator between two replies whose mean was taken."""
 
 
-def values(record: Record, bench: Bench, profiles: Mapping[str, Profile]) -> Iterator[tuple[int, str]]:
-    """Readings whose value differs from the reply received: number of the line from 0, and a sentence."""
-    by_standard = {line["point"] for line in record.of_kind("point") if line["direction"] == "check"}
-    for number, line in enumerate(record.lines):
-        for key, reading, (name, quantity) in _readings(line, bench, line.get("point") in by_standard):
+def values(
+    lines: Iterable[dict[str, Any]], bench: Bench, profiles: Mapping[str, Profile], by_standard: Container[int]
+) -> Iterator[list[str]]:
+    """For each line: readings whose value differs from the reply received. `by_standard`: points at which the check standard was read."""
+    read_off, bracketed = cache(partial(_read_off, bench)), cache(partial(_bracketed, bench))
+    for line in lines:
+        wrong: list[str] = []
+        standard = line.get("point") in by_standard
+        for key, reading, source in _readings(line, bench):
+            name, quantity = source or read_off(key, standard)
             if name not in bench.instruments:
-                yield number, f"{key}: found a quantity that no instrument of this bench reads, expected none"
+                wrong.append(f"{key}: found a quantity that no instrument of this bench reads, expected none")
                 continue
-            parts = (
-                reading["raw"].split(_BETWEEN, 1)
-                if line["kind"] != "look" and _bracketed(key, bench)
-                else [reading["raw"]]
-            )
+            parts = reading["raw"].split(_BETWEEN, 1) if line["kind"] != "look" and bracketed(key) else [reading["raw"]]
             try:
                 read = [_again(part, quantity, name, bench, profiles) for part in parts]
             except (ValueError, KeyError, struct.error) as failure:
                 reason = "its profile has no such quantity" if isinstance(failure, KeyError) else str(failure)
                 received = f"{reading['raw'][:60]!r} received from {name}"
-                yield number, f"{key}: found {received}, which cannot be read again: {reason}"
+                wrong.append(f"{key}: found {received}, which cannot be read again: {reason}")
                 continue
             value, unit = sum(v for v, _ in read) / len(read), read[0][1]
             found = reading.get("unit", unit)
             if not math.isclose(reading["value"], value, rel_tol=SAME, abs_tol=1e-15) or found != unit:
                 expected = f"{value:.9g} {unit} from {reading['raw'][:60]!r} as received"
-                yield number, f"{key}: found {reading['value']:.9g} {found}, expected {expected}"
+                wrong.append(f"{key}: found {reading['value']:.9g} {found}, expected {expected}")
+        yield wrong
 
 
-def _readings(
-    line: Mapping[str, Any], bench: Bench, by_standard: bool
-) -> Iterator[tuple[str, Mapping[str, Any], tuple[str, str]]]:
-    """The readings of a line: key, value and raw reply, and instrument and quantity (no instrument where none reads it)."""
+def _readings(line: Mapping[str, Any], bench: Bench) -> Iterator[tuple[str, Mapping[str, Any], tuple[str, str] | None]]:
+    """The readings of a line: key, value and raw reply, and instrument and quantity where its key does not tell them."""
     if line["kind"] in ("reading", "approach", "undo"):
         found = {k: v for k, v in line.items() if isinstance(v, dict) and k != "also"} | line.get("also", {})
-        yield from ((key, reading, _read_off(key, bench, by_standard)) for key, reading in found.items())
+        yield from ((key, reading, None) for key, reading in found.items())
     elif line["kind"] == "look":
         reading = {"value": line["reference"], "raw": line["raw"]}
         yield "reference", reading, (bench.roles.reference, _of_reference(bench))
@@ -65,7 +66,7 @@ def _readings(
                 yield quantity, reading, (bench.roles.environment or "", quantity)
 
 
-def _read_off(key: str, bench: Bench, by_standard: bool) -> tuple[str, str]:
+def _read_off(bench: Bench, key: str, by_standard: bool) -> tuple[str, str]:
     """The instrument and the quantity of a recorded reading; no instrument when there is none."""
     roles = bench.roles
     of_reference = _of_reference(bench)
@@ -93,7 +94,7 @@ def _of_reference(bench: Bench) -> str:
     return "voltage" if bench.reference_path.in_volts else "current"
 
 
-def _bracketed(key: str, bench: Bench) -> bool:
+def _bracketed(bench: Bench, key: str) -> bool:
     """Whether a current is the mean of a reading before and one after a person's."""
     by_person = {"reference": bench.entry("reference").by_person, "displayed": bench.entry("meter").by_person}
     return key in by_person and not by_person[key] and any(by_person.values())

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from harness.current_limits.maximum_test_current import maximum_test_current
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.record.journal import Record
 from harness.run.reference_current import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS
 
 SAME = 1e-9
@@ -59,20 +58,19 @@ class RecordedState:
 
 @dataclass
 class Done:
-    """Points and skipped points by number, waits by number, the current applied at each point, and contradictions."""
+    """Points and skipped points by number, waits by number, and the current applied at each point."""
 
     points: dict[int, dict[str, Any]] = field(default_factory=dict)
     waits: dict[int, dict[str, Any]] = field(default_factory=dict)
     applied: dict[int, RecordedState] = field(default_factory=dict)
-    problems: list[tuple[int, str]] = field(default_factory=list)
 
 
-def done(record: Record, device: Device, bench: Bench) -> Done:
-    """The content of `record`, its shape already checked; problems by the number of the line from 0."""
-    found, applied, before = Done(), RecordedState(), 0.0
+def followed(lines: Iterable[dict[str, Any]], device: Device, bench: Bench, found: Done) -> Iterator[list[str]]:
+    """For each line: what contradicts the lines before it. Fills `found`."""
+    applied, before = RecordedState(), 0.0
     names = {rng.name: rng for rng in device.ranges}
     taken: list[dict[str, Any]] = []
-    for number, line in enumerate(record.lines):
+    for line in lines:
         kind = line["kind"]
         wrong: list[str] = []
         if "range" in line and line["range"] not in names:
@@ -82,7 +80,7 @@ def done(record: Record, device: Device, bench: Bench) -> Done:
         if kind == "reading":
             taken = [] if line["pair"] == 0 else taken
             wrong += [] if line["pair"] == len(taken) else [f"pair: found {line['pair']}, expected {len(taken)}"]
-            taken = [*taken, line]
+            taken.append(line)
         elif kind in ("point", "skip"):
             wrong += _numbered(line, found)
             wrong += _closed(line, taken, applied, bench) if kind == "point" else []
@@ -94,9 +92,8 @@ def done(record: Record, device: Device, bench: Bench) -> Done:
             if not line.get("cut") and waited < line["seconds"] * (1 - 1e-3) - 1e-3:
                 wrong.append(f"found {waited:g} s since the line before, expected the {line['seconds']:g} s waited for")
             found.waits.setdefault(line["wait"], line)
-        found.problems += [(number, text) for text in wrong]
         applied, before = applied.after(line), line["elapsed"]
-    return found
+        yield wrong
 
 
 def _ceiling(line: Mapping[str, Any], device: Device, bench: Bench) -> Iterator[str]:

@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 from typing import Any
 
 from pydantic import ValidationError
 
 from harness.audit.line_kinds import KINDS, STEPS
-from harness.record.journal import Record
 
 
-def shape(record: Record) -> Iterator[tuple[int, str]]:
-    """Errors in the shape of `record`: number of the line from 0, and a sentence."""
-    for number, line in enumerate(record.lines):
-        what, known = ("step", STEPS) if line.get("kind") == "step" else ("kind", KINDS)
-        model = known.get(str(line.get(what)))
-        if model is None:
-            yield number, f"found {what} {_shown(line.get(what))}, expected one of {', '.join(known)}"
-            continue
-        try:
-            model.model_validate(line)
-        except ValidationError as failure:
-            yield from ((number, _said(error)) for error in failure.errors())
+def shape(line: Mapping[str, Any]) -> list[str]:
+    """Errors in the shape of a line, a sentence each."""
+    what, known = ("step", STEPS) if line.get("kind") == "step" else ("kind", KINDS)
+    model = known.get(str(line.get(what)))
+    if model is None:
+        return [f"found {what} {_shown(line.get(what))}, expected one of {', '.join(known)}"]
+    try:
+        model.model_validate(line)
+    except ValidationError as failure:
+        return [_said(error) for error in failure.errors()]
+    return []
 
 
 def _said(error: Any) -> str:

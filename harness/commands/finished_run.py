@@ -52,7 +52,7 @@ def checked(record: Record, name: str, procedure: Procedure | None) -> bool:
 
     With `procedure`, or else the shipped one, where its text is the one the run was made by. Raises RecordError.
     """
-    check_lines(record, name)
+    done = check_lines(record, name)
     kept = record.start["procedure"]
     made_by = procedure or shipped_procedures().get(kept["asked"])
     if made_by is None:
@@ -63,7 +63,7 @@ def checked(record: Record, name: str, procedure: Procedure | None) -> bool:
                 f"{name}: line 1: the run was made by another text of procedure {kept['name']} than the one given"
             )
         return False
-    check_points(record, name, made_by)
+    check_points(record, name, made_by, done)
     return True
 
 

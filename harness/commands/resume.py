@@ -63,10 +63,10 @@ def resume(options: ResumeOptions, console: Console) -> int:
     stop = StopSignal()
     with stop.listening():
         check_attended(options)
-        check_lines(begun, str(file))
+        done = check_lines(begun, str(file))
         inputs = inputs_of(begun, file)
         check_somebody_is_there(inputs.bench, options.cautions_read)
-        check_points(begun, str(file), inputs.procedure)
+        check_points(begun, str(file), inputs.procedure, done)
         with reserved_bench(inputs, file):
             rehearsal = rehearsed(inputs, stop, console)
             refuse_needless(inputs.bench, options.overrides, rehearsal.problems)

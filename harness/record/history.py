@@ -11,7 +11,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.files.loading import parse_bench, parse_device
 from harness.record.journal import Record
-from harness.record.observations import ObservedPoint, ObservedRange, ReadingPair
+from harness.record.observations import NOTHING, ObservedPoint, ObservedRange, ReadingPair, packed
 from harness.steps import PointReading
 
 STEP, SLEW = 1.0, 1e-3
@@ -93,7 +93,7 @@ def observed_points(record: Record) -> list[ObservedPoint]:
             direction=line["direction"],
             nominal_current=line["nominal_current"],
             reference_scale=line["reference_scale"],
-            pairs=tuple(_pair(r) for r in readings),
+            pairs=packed([_pair(r) for r in readings]),
             power_factor=line.get("power_factor"),
             power_asked=line.get("power", False),
             part=sum(number < line["line"] for number in resumed),
@@ -144,5 +144,5 @@ def _pair(line: dict[str, Any]) -> ReadingPair:
         displayed["value"],
         (reference["started"], reference["finished"]),
         (displayed["started"], displayed["finished"]),
-        {name: reading["value"] for name, reading in line.get("also", {}).items()},
+        {name: reading["value"] for name, reading in line["also"].items()} if line.get("also") else NOTHING,
     )

@@ -14,16 +14,18 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import hashlib
+import io
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from harness.core.errors import RecordError
 from harness.core.file_lock import lock
+from harness.record.long_lines import LongLines, json_value
 
 if TYPE_CHECKING:
     from harness.core.clock import Clock
@@ -32,6 +34,8 @@ FORMAT = "ratioproof-record-2"
 FIRST = "0" * 64
 SYNC_WITHIN = 10.0
 """Seconds a slow disk may take to make a line durable."""
+LONG = 2**25
+"""Bytes beyond which the lines of a record are read from its file whenever they are asked for, instead of kept in memory."""
 _TAIL = len(',"hash":""}') + 64
 
 
@@ -39,7 +43,7 @@ _TAIL = len(',"hash":""}') + 64
 class Record:
     """The whole lines of a record, and the bytes of a last line that was cut."""
 
-    lines: tuple[dict[str, Any], ...]
+    lines: Sequence[dict[str, Any]]
     torn: bytes
     last_hash: str
 
@@ -54,6 +58,8 @@ class Record:
         return bool(self.lines) and self.lines[-1].get("kind") == "stop" and self.lines[-1].get("outcome") == "complete"
 
     def of_kind(self, *kinds: str) -> Iterator[dict[str, Any]]:
+        if isinstance(self.lines, LongLines):
+            return self.lines.of_kind(*kinds)
         return (line for line in self.lines if line.get("kind") in kinds)
 
 
@@ -183,7 +189,12 @@ def refuse_being_written(file: Path) -> None:
 
 def read_record(file: Path) -> Record:
     """The record in `file`. Raises RecordError when it is missing, empty, of another kind, or altered (naming the line)."""
-    record = parse_record(_existing(file).read_bytes(), str(file))
+    with _existing(file).open("rb") as stream:
+        if os.fstat(stream.fileno()).st_size <= LONG:
+            record = parse_record(stream.read(), str(file))
+        else:
+            lines = LongLines(file)
+            record = _whole(lines, stream, str(file), lines.append)
     found = record.start.get("format") if record.lines else None
     if found != FORMAT:
         raise RecordError(f"{file}: found format {str(found)[:40]!r}, expected {FORMAT!r}")
@@ -192,21 +203,31 @@ def read_record(file: Path) -> Record:
 
 def parse_record(data: bytes, name: str) -> Record:
     """The record in `data`; `name` is used in messages. Raises RecordError when a line was altered."""
-    *whole, torn = data.split(b"\n")
     lines: list[dict[str, Any]] = []
-    previous = FIRST
-    for number, raw in enumerate(whole):
-        line = _checked(raw, number, previous)
+    record = _whole(lines, io.BytesIO(data), name, lambda line, _: lines.append(line))
+    return replace(record, lines=tuple(lines))
+
+
+def _whole(
+    lines: Sequence[dict[str, Any]], stream: IO[bytes], name: str, append: Callable[[dict[str, Any], int], None]
+) -> Record:
+    """The record in `stream`, every line of which is handed to `append` with its length, to be found in `lines`. Raises RecordError."""
+    previous, torn = FIRST, b""
+    for number, raw in enumerate(stream):
+        if not raw.endswith(b"\n"):
+            torn = raw
+            break
+        line = _checked(raw[:-1], number, previous)
         if line is None:
             raise RecordError(f"{name}: line {number + 1} was altered after it was written")
-        lines.append(line)
+        append(line, len(raw))
         previous = line["hash"]
+    record = Record(lines, torn, previous)
     if torn and _whole_within(torn):
-        raise RecordError(f"{name}: line {len(whole) + 1} was altered after it was written (its end)")
-    record = Record(tuple(lines), torn, previous)
+        raise RecordError(f"{name}: line {len(lines) + 1} was altered after it was written (its end)")
     if torn and record.complete:
         raise RecordError(
-            f"{name}: line {len(whole) + 1}: found {len(torn)} bytes after the end of the run, expected none"
+            f"{name}: line {len(lines) + 1}: found {len(torn)} bytes after the end of the run, expected none"
         )
     return record
 
@@ -217,7 +238,7 @@ def _checked(raw: bytes, number: int, previous: str) -> dict[str, Any] | None:
     if tail != f',"hash":"{hashlib.sha256(text).hexdigest()}"}}'.encode():
         return None
     try:
-        line: Any = json.loads(raw)
+        line: Any = json_value(raw)
     except (ValueError, RecursionError):
         return None
     if not isinstance(line, dict) or line.get("line") != number or line.get("previous") != previous:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import itertools
+from array import array
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import NamedTuple, overload
+
+NOTHING: Mapping[str, float] = MappingProxyType({})
+"""What was read with a pair of which nothing else was."""
 
 
-@dataclass(frozen=True)
-class ReadingPair:
+class ReadingPair(NamedTuple):
     """One reference reading and one displayed value taken together.
 
     `reference` in the reference's own unit (primary amperes = reference x reference_path.factor), `displayed` in
@@ -20,7 +26,52 @@ class ReadingPair:
     displayed: float
     reference_times: tuple[float, float]
     displayed_times: tuple[float, float]
-    also: Mapping[str, float] = field(default_factory=dict)
+    also: Mapping[str, float] = NOTHING
+
+
+class PackedPairs(Sequence[ReadingPair]):
+    """Pairs in 48 bytes each, and 8 for every value of `also`, which all must have the same names."""
+
+    def __init__(self, pairs: Sequence[ReadingPair]) -> None:
+        self._also = tuple(pairs[0].also)
+        self._values = array("d")
+        for reference, displayed, read, shown, also in pairs:
+            self._values.extend((reference, displayed, *read, *shown, *(also[name] for name in self._also)))
+
+    @property
+    def _width(self) -> int:
+        return 6 + len(self._also)
+
+    def __len__(self) -> int:
+        return len(self._values) // self._width
+
+    @overload
+    def __getitem__(self, place: int) -> ReadingPair: ...
+    @overload
+    def __getitem__(self, place: slice) -> tuple[ReadingPair, ...]: ...
+    def __getitem__(self, place: int | slice) -> ReadingPair | tuple[ReadingPair, ...]:
+        if isinstance(place, slice):
+            return tuple(self)[place]
+        first = range(0, len(self._values), self._width)[place]
+        return self._pair(*self._values[first : first + self._width])
+
+    def __iter__(self) -> Iterator[ReadingPair]:
+        values = iter(self._values)
+        return itertools.starmap(self._pair, zip(*[values] * self._width, strict=True))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and tuple(self) == tuple(other)
+
+    def _pair(self, *values: float) -> ReadingPair:
+        also = dict(zip(self._also, values[6:], strict=True)) if self._also else NOTHING
+        return ReadingPair(values[0], values[1], values[2:4], values[4:6], also)  # type: ignore[arg-type]
+
+
+def packed(pairs: Sequence[ReadingPair]) -> Sequence[ReadingPair]:
+    """The same `pairs` in little memory, where all have the same values beside them."""
+    if not pairs or any(pair.also.keys() != pairs[0].also.keys() for pair in pairs):
+        return tuple(pairs)
+    return PackedPairs(pairs)
 
 
 @dataclass(frozen=True)
@@ -37,7 +88,7 @@ class ObservedPoint:
     direction: str
     nominal_current: float
     reference_scale: float
-    pairs: tuple[ReadingPair, ...]
+    pairs: Sequence[ReadingPair]
     power_factor: float | None = None
     power_asked: bool = False
     part: int = 0

@@ -239,7 +239,7 @@ def test_single_pairs_are_told(device: Device, bench: Bench) -> None:
 def test_hysteresis_is_the_difference_of_the_ways_over_the_span(device: Device, bench: Bench) -> None:
     """IEC 61298-2 (value from memory): 0.5 A lower on the way down, of a span of 99 A."""
     points = [
-        dataclasses.replace(p, pairs=tuple(dataclasses.replace(q, displayed=q.displayed - 0.5) for q in p.pairs))
+        dataclasses.replace(p, pairs=tuple(q._replace(displayed=q.displayed - 0.5) for q in p.pairs))
         if p.range == "x1" and p.direction == "down" and 5 < p.nominal_current < 20
         else p
         for p in sweep(device, _right)

@@ -110,12 +110,10 @@ def _interrupted_and_resumed(
         finished=finished_points(before, inputs.device, inputs.bench),
         waited=finished_waits(before) if waits_told else (),
     )
-    check_lines(before, "before")
-    check_points(before, "before", inputs.procedure)
+    check_points(before, "before", inputs.procedure, check_lines(before, "before"))
     execute(runner, inputs.procedure, inputs.options)
     record = parse_record(stream.getvalue(), "resumed")
-    check_lines(record, "resumed")
-    check_points(record, "resumed", inputs.procedure)
+    check_points(record, "resumed", inputs.procedure, check_lines(record, "resumed"))
     return twin, before, record
 
 

@@ -295,7 +295,7 @@ def test_what_was_held_how_long_and_how_hot_the_secondary_ran(device: Device, lo
             "x1", 100.0, [100.0 * (1 + error)] * 2, direction="hold", also={"secondary_current": secondary}
         )
         times = (60.0 * i, 60.0 * i + 0.2)
-        pairs = tuple(dataclasses.replace(p, reference_times=times, displayed_times=times) for p in point.pairs)
+        pairs = tuple(p._replace(reference_times=times, displayed_times=times) for p in point.pairs)
         points.append(point_values(device, inputs, dataclasses.replace(point, pairs=pairs, name=f"hold {i}")))
     result, reasons = endurance(device, inputs, points, device.ranges[0]) or (None, [])
     assert result is not None

@@ -126,7 +126,7 @@ def test_a_line_is_weighed_by_what_no_other_point_shares(device: Device, bench: 
     references, displayed = [2.5, 2.51, 2.52, 2.53], [50.1, 50.2, 50.3, 50.9]
     point = observed("x1", 50.0, displayed, references=references)
     # Readings half a second apart on a current that rises by 0.2 A in a second, so every part a point can have of its own is there.
-    pairs = tuple(dataclasses.replace(p, displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(point.pairs))
+    pairs = tuple(p._replace(displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(point.pairs))
     inputs = InputQuantities(bench, RUN_DATE)
     found = point_values(device, inputs, dataclasses.replace(point, pairs=pairs))
     # JCGM 100:2008, 4.2.3 (of what does not follow the reference) and 4.3.7 (rectangles: half a step of either display, 0.1 A).
@@ -208,7 +208,7 @@ def test_readings_apart_in_time_cost_what_the_current_moved(device: Device, benc
     """The reference climbs 1 % a second and the display is read half a second later: a bound of 0.5 %, over root n."""
     references = [2.5, 2.525, 2.55, 2.575]
     apart = observed("x1", 50.0, [50.0, 50.5, 51.0, 51.5], references=references)
-    pairs = tuple(dataclasses.replace(p, displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(apart.pairs))
+    pairs = tuple(p._replace(displayed_times=(i + 0.5, i + 0.6)) for i, p in enumerate(apart.pairs))
     apart = dataclasses.replace(apart, pairs=pairs)
     inputs = InputQuantities(bench, RUN_DATE)
     found = _lines(inputs, point_values(device, inputs, apart).ratio_error)["pairing in time"]
@@ -287,9 +287,7 @@ def test_a_ratio_has_no_unit(device: Device, bench: Bench, unit: float, displaye
     inputs = InputQuantities(bench, RUN_DATE)
     before = point_values(device, inputs, point).ratio_error
     other_device, other_bench = _in_another_unit(device, bench, unit)
-    pairs = tuple(
-        dataclasses.replace(p, reference=p.reference / unit, displayed=p.displayed / unit) for p in point.pairs
-    )
+    pairs = tuple(p._replace(reference=p.reference / unit, displayed=p.displayed / unit) for p in point.pairs)
     scaled = dataclasses.replace(
         point, nominal_current=50.0 / unit, reference_scale=point.reference_scale / unit, pairs=pairs
     )

@@ -1,0 +1,90 @@
+"""Lines of a record too long for memory: where each stands in its file, from which it is read whenever it is asked for."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from array import array
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, overload
+
+from pydantic_core import from_json
+
+from harness.core.errors import RecordError
+
+
+def json_value(raw: bytes) -> Any:
+    """The value of JSON text as `json.loads` reads it, in less than half its time. Raises ValueError or RecursionError as it does."""
+    # Versions 2.18 of pydantic-core join two escaped surrogates wrongly.
+    if b"\\u" not in raw:
+        with contextlib.suppress(ValueError):
+            return from_json(raw)
+    # What only the standard library takes: lone surrogates, other encodings, deep nesting.
+    return json.loads(raw)
+
+
+class LongLines(Sequence[dict[str, Any]]):
+    """The lines of `file`, told in turn by `append` as they are first read; ends are kept, the others are read again.
+
+    Raises RecordError when the file was changed since.
+    """
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+        self._seen = self._state()
+        self._starts = array("Q")
+        self._end = 0
+        self._of_kind: dict[str, array[int]] = defaultdict(lambda: array("L"))
+        self._first: dict[str, Any] = {}
+        self._last: dict[str, Any] = {}
+
+    def append(self, line: dict[str, Any], length: int) -> None:
+        """`line` stands next in the file and takes `length` bytes."""
+        self._of_kind[str(line.get("kind"))].append(len(self))
+        self._first = self._first or line
+        self._last = line
+        self._starts.append(self._end)
+        self._end += length
+
+    def of_kind(self, *kinds: str) -> Iterator[dict[str, Any]]:
+        """The lines of `kinds` in their order."""
+        return self._read(sorted(number for kind in set(kinds) for number in self._of_kind.get(kind, ())))
+
+    def __len__(self) -> int:
+        return len(self._starts)
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        return self._read(range(len(self)))
+
+    @overload
+    def __getitem__(self, place: int) -> dict[str, Any]: ...
+    @overload
+    def __getitem__(self, place: slice) -> tuple[dict[str, Any], ...]: ...
+    def __getitem__(self, place: int | slice) -> dict[str, Any] | tuple[dict[str, Any], ...]:
+        numbers = range(len(self))[place]
+        if isinstance(numbers, range):
+            return tuple(self._read(numbers))
+        if numbers in (0, len(self) - 1):
+            return self._last if numbers else self._first
+        return next(self._read([numbers]))
+
+    def _read(self, numbers: Iterable[int]) -> Iterator[dict[str, Any]]:
+        with self._file.open("rb", buffering=1 << 18) as stream:
+            self._refuse_changed()
+            after = 0
+            for number in numbers:
+                if number != after:
+                    stream.seek(self._starts[number])
+                yield json_value(stream.readline())
+                after = number + 1
+            self._refuse_changed()
+
+    def _state(self) -> tuple[int, int]:
+        found = self._file.stat()
+        return found.st_size, found.st_mtime_ns
+
+    def _refuse_changed(self) -> None:
+        if self._state() != self._seen:
+            raise RecordError(f"{self._file}: was changed while it was read; read it again")

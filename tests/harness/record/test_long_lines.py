@@ -1,0 +1,179 @@
+"""Records too long for memory: the same lines, points and refusals as from memory."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import random
+import struct
+from pathlib import Path
+
+import pytest
+
+from harness.audit import check_lines
+from harness.commands.new import BENCH_POWER, new
+from harness.core.errors import RecordError
+from harness.evaluation.run_evaluation import evaluate
+from harness.preparation.run_files import load_inputs
+from harness.record import journal
+from harness.record.journal import read_record
+from harness.record.long_lines import LongLines, json_value
+from harness.record.observations import ReadingPair, packed
+from harness.steps import Options
+from tests.benchmarks.mutated_records import rehashed
+from tests.on_twin import TwinRun
+
+
+@pytest.fixture(scope="module")
+def content(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """The record of a run with power, for which much is read beside the pairs."""
+    files = new(tmp_path_factory.mktemp("power"), BENCH_POWER)
+    twin = TwinRun(load_inputs(*files, "power_and_phase", Options(readings=3, per_decade=1)))
+    twin.run()
+    return twin.content
+
+
+def read_both_ways(file: Path, monkeypatch: pytest.MonkeyPatch) -> list[journal.Record]:
+    """The record from memory, and from its file as a long one is read."""
+    kept = read_record(file)
+    monkeypatch.setattr(journal, "LONG", 0)
+    long = read_record(file)
+    assert isinstance(long.lines, LongLines)
+    return [kept, long]
+
+
+def test_long_record_is_the_record(content: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines, each alone, in slices and by kind, and what is made of them."""
+    file = tmp_path / "record.jsonl"
+    file.write_bytes(content)
+    kept, long = read_both_ways(file, monkeypatch)
+    assert tuple(long.lines) == kept.lines
+    assert [long.lines[n] for n in range(-len(kept.lines), len(kept.lines))] == [*kept.lines] * 2
+    assert long.lines[5:90:7] == kept.lines[5:90:7]
+    with pytest.raises(IndexError):
+        long.lines[len(kept.lines)]
+    assert list(long.of_kind("reading", "point", "no such")) == list(kept.of_kind("reading", "point"))
+    assert (long.start, long.complete, long.torn, long.last_hash) == (
+        kept.start,
+        kept.complete,
+        kept.torn,
+        kept.last_hash,
+    )
+    check_lines(long, "long")
+    assert evaluate(long, "r") == evaluate(kept, "r")
+
+
+@pytest.mark.parametrize("end", [1, 100, 20_000])
+def test_long_record_is_cut_and_refused_alike(
+    content: bytes, end: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cut end is handed back; bytes after the end, and one altered, are refused in the same words."""
+    file = tmp_path / "record.jsonl"
+    file.write_bytes(content[:-end])
+    kept, long = read_both_ways(file, monkeypatch)
+    assert (tuple(long.lines), long.torn) == (kept.lines, kept.torn)
+    altered = bytearray(content)
+    altered[-end - 200] ^= 1
+    for wrong in (content + b"more", bytes(altered)):
+        file.write_bytes(wrong)
+        said = []
+        for size in (2**40, 0):
+            monkeypatch.setattr(journal, "LONG", size)
+            with pytest.raises(RecordError) as refused:
+                read_record(file)
+            said.append(str(refused.value))
+        assert said[0] == said[1]
+
+
+def test_long_forgery_is_refused_in_the_same_words(
+    content: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A wrong shape far behind is told before wrong values and times, which are told all together without it."""
+    lines = [json.loads(raw) for raw in content.splitlines()]
+    readings = [line for line in lines if line["kind"] == "reading"]
+    readings[1]["displayed"]["value"] *= 1.001
+    readings[2]["elapsed"] = 0.0
+    readings[4]["pair"] = 7
+    for misshapen in (False, True):
+        if misshapen:
+            readings[-1]["reference"]["value"] = "much"
+        file = tmp_path / f"{misshapen}.jsonl"
+        file.write_bytes(rehashed(lines))
+        said = []
+        for record in read_both_ways(file, monkeypatch):
+            with pytest.raises(RecordError) as refused:
+                check_lines(record, "r")
+            said.append(str(refused.value))
+        monkeypatch.undo()
+        assert said[0] == said[1]
+        assert ("found 'much'" in said[0]) == misshapen
+        assert ("elapsed: found 0 s" in said[0]) != misshapen
+
+
+def test_file_changed_meanwhile_is_refused(content: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is read again is what was checked, or nothing."""
+    file = tmp_path / "record.jsonl"
+    file.write_bytes(content)
+    _, long = read_both_ways(file, monkeypatch)
+    file.write_bytes(content.replace(b"3", b"4"))
+    os.utime(file, ns=(0, 0))
+    with pytest.raises(RecordError, match="changed while it was read"):
+        next(iter(long.lines))
+
+
+@pytest.mark.parametrize("also", [[{}, {}], [{"a": 1.0, "b": 2.0}, {"b": 4.0, "a": 3.0}], [{"a": 1.0}, {}]])
+def test_packed_pairs_are_the_pairs(also: list[dict[str, float]]) -> None:
+    """One by one, from the end, and in slices."""
+    pairs = tuple(ReadingPair(i + 0.1, i + 0.2, (i, i + 0.3), (i, i + 0.4), read) for i, read in enumerate(also))
+    small = packed(pairs)
+    assert tuple(small) == pairs == small[:]
+    assert [small[0], small[-1]] == [pairs[0], pairs[-1]]
+    assert len(small) == 2
+    assert small == pairs
+
+
+CASES = [
+    b'{"a":NaN,"b":Infinity,"c":-Infinity}',
+    b'{"a":1,"b":2,"a":3}',
+    b'{"a":9223372036854775808,"b":-9223372036854775809,"c":12345678901234567890123}',
+    b'{"a":-0,"b":-0.0,"c":1e400,"d":0.1e-400}',
+    b'{"a":2.2250738585072011e-308,"b":9007199254740993.0,"c":123456789012345678901234567890.5}',
+    b'{"a":"\xed\xa0\x80"}',
+    b'{"a":"\\ud800","b":"\\ud83d\\ude00","c":"\\u0000\\u00e4"}',
+    b'\xef\xbb\xbf{"a":1}',
+    '{"a":1}'.encode("utf-16"),
+    b'{"a":' + b"[" * 300 + b"]" * 300 + b"}",
+    b'{"a":"\xff"}',
+    b'{"a":' + b"1" * 5000 + b"}",
+    b'{"a":' + b"[" * 100_000 + b"]" * 100_000 + b"}",
+    *(b'{"a":%s}' % text for text in (b"01", b"1.", b".5", b"+1", b"1e", b"nan", b"-NaN", b"1_0", b'"\x01"', b'"\\x"')),
+    b'{"a":1}x',
+    b'{"a":1,}',
+    b"",
+]
+
+
+def outcome(read: object, raw: bytes) -> str:
+    try:
+        return repr(read(raw))  # type: ignore[operator]
+    except (ValueError, RecursionError):
+        return "refused"
+
+
+@pytest.mark.parametrize("raw", CASES, ids=lambda raw: repr(raw[:24]))
+def test_json_is_read_as_the_standard_library_reads_it(raw: bytes) -> None:
+    """The same value, or refused by both (repr tells -0.0 from 0.0, and 1 from 1.0)."""
+    assert outcome(json_value, raw) == outcome(json.loads, raw)
+
+
+def test_numbers_are_read_to_their_last_bit() -> None:
+    """Any double as Python writes it comes back, and decimals of any length are rounded as the standard library does."""
+    some = random.Random(7)
+    for _ in range(20_000):
+        (value,) = struct.unpack("d", some.randbytes(8))
+        if math.isfinite(value):
+            assert struct.pack("d", json_value(b"%a" % value)) == struct.pack("d", value)
+        digits = (some.getrandbits(some.randint(1, 80)), some.getrandbits(120), some.randint(-330, 300))
+        text = b"%d.%de%d" % digits
+        assert json_value(text) == json.loads(text)
