@@ -11,6 +11,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from harness.results import Results
+from harness.wording.results_file import to_json
 from reports.additional_tests import additional_tests
 from reports.first_page import certificate_number, device_title, front, meter_under_test
 from reports.fonts import REGULAR, SEMIBOLD, printable, register
@@ -27,10 +28,13 @@ _HEAD = 27 * mm
 _FOOT = 22 * mm
 
 
-def certificate(results: Results) -> bytes:
-    """The certificate of `results`: an A4 PDF. Raises ValueError when a number to be printed is not finite."""
+def certificate(results: Results, written: str = "") -> bytes:
+    """The certificate of `results`: an A4 PDF. Raises ValueError when a number to be printed is not finite.
+
+    `written`: results.json, where there is one already; its digest is the certificate's number.
+    """
     register()
-    number = certificate_number(results)
+    number = certificate_number(written or to_json(results))
     content = io.BytesIO()
     document = BaseDocTemplate(
         content,

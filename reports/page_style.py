@@ -69,9 +69,22 @@ def _above_and_below(above: float, below: float) -> list[Any]:
     return [("TOPPADDING", *WHOLE, above), ("BOTTOMPADDING", *WHOLE, below)]
 
 
+class _Prose(Paragraph):
+    """Keeps the lines it was broken into: a table asks for them several times at one width, and breaking takes time."""
+
+    _broken: tuple[float, tuple[float, float]] | None = None
+    """The width it was broken for, and the size it then had."""
+
+    def wrap(self, aW: float, aH: float) -> tuple[float, float]:
+        # A paragraph that was to be split and could not be has lost its lines.
+        if self._broken is None or self._broken[0] != aW or not hasattr(self, "blPara"):
+            self._broken = aW, super().wrap(aW, aH)
+        return self._broken[1]
+
+
 def prose(text: str, style: str = "body") -> Paragraph:
     """`text` set in `style`, without markup; a line feed starts a line."""
-    return Paragraph(escape(printable(text), quote=False).replace("\n", "<br/>"), STYLES[style])
+    return _Prose(escape(printable(text), quote=False).replace("\n", "<br/>"), STYLES[style])
 
 
 def space(millimetres: float) -> Spacer:

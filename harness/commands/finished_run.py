@@ -34,7 +34,8 @@ def conclude(
         refuse_being_written(record_file)
     compared = checked(record, str(record_file), procedure)
     results = evaluate(record, record_file.name, trials=trials, causes=causes, overrides=overrides, compared=compared)
-    contents = {RESULTS: to_json(results).encode(), CERTIFICATE: certificate(results)}
+    written = to_json(results)
+    contents = {RESULTS: written.encode(), CERTIFICATE: certificate(results, written)}
     prepare_folder(out)
     try:
         write_together(out, contents)
