@@ -8,21 +8,35 @@ MOST_STEPS = 200
 def root(function: Callable[[float], float], low: float, high: float, relative: float = 1e-13) -> float:
     """Where `function`, below zero at `low` and above it at `high` or the other way round, is zero, within `relative` of `high`.
 
-    The secant between two ends that always hold the root, the value at an end that stays halved (the Illinois method:
-    Dowell and Jarratt 1971, BIT 11, 168; value from memory).
+    The next place is that of the inverse parabola through the last three where it is sure to lie between the ends, and
+    their middle elsewhere (Chandrupatla 1997, Advances in Engineering Software 28, 145; value from memory).
     """
-    at_low, at_high, found, side = function(low), function(high), high, 0
+    newest, other = high, low
+    at_newest, at_other = function(newest), function(other)
+    if at_newest == 0 or at_other == 0:
+        return newest if at_newest == 0 else other
+    nearest, part = relative * abs(high) / 2, 0.5
     for _ in range(MOST_STEPS):
-        if at_low == at_high:
+        place = newest + part * (other - newest)
+        value = function(place)
+        third, at_third = newest, at_newest
+        if (value > 0) != (at_newest > 0):
+            third, other, at_third, at_other = other, newest, at_other, at_newest
+        newest, at_newest = place, value
+        width = abs(other - newest)
+        if value == 0 or width <= 2 * nearest:
             break
-        before, found = found, high - at_high * (high - low) / (at_high - at_low)
-        value = function(found)
-        if value == 0 or abs(found - before) <= relative * abs(high):
-            break
-        if (value > 0) == (at_high > 0):
-            high, at_high, at_low = found, value, at_low / 2 if side > 0 else at_low
-            side = 1
-        else:
-            low, at_low, at_high = found, value, at_high / 2 if side < 0 else at_high
-            side = -1
-    return found
+        along, up = (newest - other) / (third - other), (at_newest - at_other) / (at_third - at_other)
+        part = 0.5
+        if up**2 < along and (1 - up) ** 2 < 1 - along:
+            part = at_newest / (at_other - at_newest) * at_third / (at_other - at_third)
+            part += (
+                (third - newest)
+                / (other - newest)
+                * at_newest
+                / (at_third - at_newest)
+                * at_other
+                / (at_third - at_other)
+            )
+        part = min(max(part, nearest / width), 1 - nearest / width)
+    return newest if abs(at_newest) < abs(at_other) else other
