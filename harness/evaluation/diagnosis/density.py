@@ -7,6 +7,7 @@ hypothesis (Rasmussen and Williams, Gaussian Processes for Machine Learning, 200
 
 import math
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -111,7 +112,8 @@ def broad(data: Observations, ranges: int) -> list[Predictions]:
     on_range = (place[:, None] == np.arange(ranges)).astype(float) * flowing[:, None]
     others = np.diag((~flowing).astype(float))[:, ~flowing]
     decades = np.log10(np.maximum(at.current, 1e-9))
-    middles = np.array([np.median(decades[place == r]) if np.any(place == r) else 0.0 for r in range(ranges)])
+    # Python's median, since numpy's loads what it has for masked arrays.
+    middles = np.array([median(decades[place == r]) if np.any(place == r) else 0.0 for r in range(ranges)])
     load = decades - middles[place]
     free = np.concatenate([0.5 * on_range, others], axis=1)
     found = [np.concatenate([free, 0.003 * on_range * load[:, None]], axis=1)]
