@@ -163,7 +163,7 @@ def _record_of_readings(shop: Workshop, count: int) -> Callable[[], object]:
     return lambda: evaluate(run.record, "grown")
 
 
-def virtual(integration: float, refresh_interval: str) -> Callable[[Workshop, int], Measured]:
+def virtual(integration: float, refresh_interval: float) -> Callable[[Workshop, int], Measured]:
     """A run of `current_ratio` on the simulated bench, in virtual seconds, which are exact."""
     return lambda _, __: Measured([seconds(integration, refresh_interval)])
 
@@ -181,9 +181,9 @@ ROWS = {
     "run-first-screen": Row(
         "ratioproof run to its first line, by the clock", "s", first_line("run", "DEVICE", "BENCH")
     ),
-    "demo-run": Row("the demo's run, 42 points, virtual time", "s", virtual(0.1, "100 ms")),
-    "slow-multimeter": Row("the same, multimeter and display taking 1 s", "s", virtual(1.0, "1 s")),
-    "slow-display": Row("the same, the display alone taking 1 s", "s", virtual(0.1, "1 s")),
+    "demo-run": Row("the demo's run, 42 points, virtual time", "s", virtual(0.1, 0.1)),
+    "slow-multimeter": Row("the same, multimeter and display taking 1 s", "s", virtual(1.0, 1.0)),
+    "slow-display": Row("the same, the display alone taking 1 s", "s", virtual(0.1, 1.0)),
     "certify": Row("ratioproof certify, 42 points, 2,598 hypotheses", "s", command("certify", "RECORD")),
     **{
         name: Row(

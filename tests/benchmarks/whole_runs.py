@@ -1,9 +1,9 @@
-"""What a run of `current_ratio` costs in time, and what it finds. `python tests/benchmarks/whole_runs.py [VERIFICATIONS [READINGS]]`.
+"""What a run of `current_ratio` costs in time, and what it finds. `python tests/benchmarks/whole_runs.py [VERIFICATIONS [READINGS [SECONDS]]]`.
 
 Every verification is a whole run in virtual time, settling and changes of range included, on a bench of its own: meter, load and reference
 drawn anew, the reference's bounds anywhere inside the whole of its claim and what its path's certificate states normally. So two versions of the
 runner, or two numbers of readings, can be compared on the same seeds. The truth of a ratio error is that of the cold meter without noise and
-rounding. A sound meter's verdict should be pass.
+rounding. A sound meter's verdict should be pass. With SECONDS multimeter and display take so long for a reading, in place of 0.1 s.
 """
 
 from __future__ import annotations
@@ -37,17 +37,17 @@ from tests.on_twin import TwinRun  # noqa: E402
 
 
 @cache
-def files(refresh_interval: str = "100 ms", readings: int = Options.readings) -> RunInputs:
+def files(refresh_interval: float, readings: int = Options.readings) -> RunInputs:
     """The project's own device and bench, the display refreshed so often."""
     device, bench = new(Path(tempfile.mkdtemp()) / "pair")
     text = device.read_text(encoding="utf-8")
-    written = text.replace('refresh_interval = "100 ms"', f'refresh_interval = "{refresh_interval}"')
+    written = text.replace('refresh_interval = "100 ms"', f'refresh_interval = "{refresh_interval:g} s"')
     device.write_text(written, encoding="utf-8")
     bench.write_text(bench.read_text(encoding="utf-8").replace('timeout = "1 s"', 'timeout = "3 s"'), encoding="utf-8")
     return load_inputs(device, bench, "current_ratio", Options(readings=readings))
 
 
-def seconds(integration: float, refresh_interval: str) -> float:
+def seconds(integration: float, refresh_interval: float) -> float:
     """Virtual seconds of a run with a multimeter that integrates for so many seconds."""
     run = TwinRun(files(refresh_interval))
     with patch("simulated.bench_physics.INTEGRATION_TIME", integration):
@@ -66,15 +66,16 @@ class Found:
     held: dict[str, bool]
 
 
-def verification(seed: int, readings: int) -> Found:
-    """A whole run on the bench of `seed`, and its evaluation."""
-    inputs = files(readings=readings)
+def verification(seed: int, readings: int, taking: float) -> Found:
+    """A whole run on the bench of `seed`, whose multimeter and display take so many seconds, and its evaluation."""
+    inputs = files(taking, readings)
     run = TwinRun(inputs)
     description = describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ())
     path = whole_claim(inputs.bench, description.reference_path, seed)
     run.clock = clock = VirtualClock()
     run.bench = SimulatedBench(replace(description, reference_path=path, seed=seed, share_of_claim=1.0), clock)
-    run.run()
+    with patch("simulated.bench_physics.INTEGRATION_TIME", taking):
+        run.run()
     date = dt.date.fromisoformat(run.record.start["at"][:10])
     outcome = evaluate_ranges(inputs.device, inputs.bench, observed_points(run.record), [], date)
     truth = characteristic(run.bench)
@@ -106,8 +107,9 @@ def main() -> None:
     """Print what tests/benchmarks/README.md states."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     readings = int(sys.argv[2]) if len(sys.argv) > 2 else Options.readings
-    print(f"{count} verifications of {readings} readings a point")
-    for line in report(verification(seed, readings) for seed in range(1, count + 1)):
+    taking = float(sys.argv[3]) if len(sys.argv) > 3 else 0.1
+    print(f"{count} verifications of {readings} readings a point, each of {taking:g} s")
+    for line in report(verification(seed, readings, taking) for seed in range(1, count + 1)):
         print(f"  {line}", flush=True)
 
 
