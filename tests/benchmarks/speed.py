@@ -38,6 +38,7 @@ from harness.preparation.run_files import load_inputs  # noqa: E402
 from harness.record.journal import RecordWriter, parse_record  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.physics.clock import VirtualClock  # noqa: E402
+from tests.benchmarks.long_record import write_long_record  # noqa: E402
 from tests.benchmarks.whole_runs import seconds  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
@@ -173,6 +174,26 @@ GROWTHS = {
     "growth-readings": Growth("a record evaluated: growth with the readings at a point", _record_of_readings, 60, 8),
 }
 
+
+def long_record(what: Callable[[Any], float]) -> Callable[[Workshop, int], Measured]:
+    """Reading a record of a million lines, once: `what` of the usage of resources by a process that does nothing else."""
+
+    def measure(shop: Workshop, _: int) -> Measured:
+        file = shop.record.with_name("long.jsonl")
+        if not file.exists():
+            write_long_record(file)
+        command = [sys.executable, "-c", READ_LONG, str(file)]
+        running = subprocess.Popen(command, cwd=ROOT, env=ENVIRONMENT)
+        _, status, usage = os.wait4(running.pid, 0)
+        if status:
+            raise subprocess.CalledProcessError(status, command)
+        return Measured([what(usage)])
+
+    return measure
+
+
+READ_LONG = "import sys, pathlib, harness.record.journal as j; j.read_record(pathlib.Path(sys.argv[1]))"
+
 ROWS = {
     "help": Row("ratioproof --help", "s", command("--help")),
     "list-faults": Row("ratioproof demo --list-faults", "s", command("demo", "--list-faults")),
@@ -185,6 +206,10 @@ ROWS = {
     "slow-multimeter": Row("the same, multimeter and display taking 1 s", "s", virtual(1.0, 1.0)),
     "slow-display": Row("the same, the display alone taking 1 s", "s", virtual(0.1, 1.0)),
     "certify": Row("ratioproof certify, 42 points, 2,598 hypotheses", "s", command("certify", "RECORD")),
+    "long-record-time": Row(
+        "a record of 1,000,000 lines read and its hashes checked", "s", long_record(lambda u: u.ru_utime + u.ru_stime)
+    ),
+    "long-record-memory": Row("the same, memory at most", "MB", long_record(lambda u: u.ru_maxrss / 1024)),
     **{
         name: Row(
             growth.what, "power", lambda shop, n, growth=growth: Measured([growth.exponent(shop, 3) for _ in range(n)])
