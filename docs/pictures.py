@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import os
+import random
 import re
 import shutil
 import socket
@@ -15,7 +16,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -119,30 +120,36 @@ def surroundings() -> dict[str, str]:
 def serving(bench: str, work: Path, *options: str) -> Iterator[subprocess.Popen[str]]:
     """Run `ratioproof simulate` for the block, and end it by its command."""
     command = words(" ".join(("ratioproof simulate", bench, *options)))
-    process = subprocess.Popen(command, cwd=work, stdin=subprocess.PIPE, **_as_one_text())
-    assert process.stdout is not None
-    try:
-        for line in process.stdout:
-            if line.startswith("faults:"):
-                break
-        else:
-            raise RuntimeError(f"ratioproof simulate {bench} did not begin to serve")
-        yield process
-        process.communicate("quit\n", timeout=LONGEST)
-    finally:
-        process.kill()
-        process.wait()
+    with subprocess.Popen(command, cwd=work, stdin=subprocess.PIPE, **_as_one_text()) as process:
+        assert process.stdout is not None
+        said = []
+        try:
+            for line in process.stdout:
+                said.append(line)
+                if line.startswith("faults:"):
+                    break
+            else:
+                raise RuntimeError(f"ratioproof simulate {bench} did not begin to serve: {''.join(said)}")
+            yield process
+            process.communicate("quit\n", timeout=LONGEST)
+        finally:
+            process.kill()
 
 
 def move_ports(bench: Path) -> None:
     """Put free ports into a bench file in place of `PLACES`."""
     text = bench.read_text(encoding="utf-8")
-    with ExitStack() as held:
-        for port in PLACES:
-            listener = held.enter_context(socket.socket())
-            listener.bind(("127.0.0.1", 0))
-            text = text.replace(str(port), str(listener.getsockname()[1]))
+    for port, free in zip(PLACES, _free_ports(), strict=False):
+        text = text.replace(str(port), str(free))
     bench.write_text(text, encoding="utf-8")
+
+
+def _free_ports() -> Iterator[int]:
+    """Ports that nothing listens at, below those that connections of other programs are given meanwhile (Linux: 32768 and above)."""
+    for port in random.sample(range(20000, 32768), 1000):
+        with suppress(OSError), socket.socket() as listener:
+            listener.bind(("127.0.0.1", port))
+            yield port
 
 
 def terminal(file: Path, command: str, said: str) -> None:

@@ -105,9 +105,9 @@ def test_what_cannot_be_is_doubted_by_name(
 def test_a_mistake_is_told_at_once_in_a_line(
     parse: Callable[[str, str], object], text: str, old: str, new: str, part: str
 ) -> None:
-    began = time.monotonic()
+    began = time.process_time()
     lines = told(parse, changed(text, old, new))
-    assert time.monotonic() - began < 2
+    assert time.process_time() - began < 2
     assert part in "\n".join(lines)
     assert len(lines) <= 2
     assert all(len(line) < 300 and line.isprintable() for line in lines)
