@@ -232,3 +232,33 @@ def test_a_single_current_is_validated_too(device: Device, bench: Bench) -> None
 def test_nothing_is_drawn_unasked(device: Device, bench: Bench) -> None:
     points = sweep(device, lambda name, current: current * (10 if name == "x10" else 1))
     assert evaluate_ranges(device, bench, points, [], RUN_DATE).validation is None
+
+
+def test_powers_and_the_phase_displacement_behind_them_are_validated(power_device: Device, power_bench: Bench) -> None:
+    """A meter turned by one degree: 60 minutes of arc, and cos(60 deg - 1 deg) / cos(60 deg) - 1 = 3.008 % at a power factor of 0.5.
+
+    The trials draw the analyser's own angle, 0.02 deg = 1.2 minutes at most; the rest is small beside it.
+    """
+    points = []
+    for degrees in (0.0, 60.0):
+        angle, watts = math.radians(degrees), 230.0 * 10.0
+        also = {
+            "reference_voltage": 230.0,
+            "reference_power": watts * math.cos(angle) / 20,
+            "reference_phase": angle,
+            "displayed_power": watts * math.cos(angle - math.radians(1.0)),
+        }
+        points.append(observed("x1", 10.0, [10.0] * 4, power_factor=math.cos(angle), also=also, name=f"at {degrees}"))
+    options = EvaluationOptions(trials=100_000)
+    found = evaluate_ranges(power_device, power_bench, points, [], RUN_DATE, options).validation
+    assert found is not None
+    told = {q.name: q for q in found.quantities}
+    turned = told["phase displacement, x1 10 A"]
+    assert turned.unit == "minutes"
+    for low, high in ((turned.low, turned.high), (turned.monte_carlo_low, turned.monte_carlo_high)):
+        assert (low + high) / 2 == pytest.approx(60.0, abs=0.1)
+        assert 0.9 < (high - low) / 2 < 2.5
+    power = told["power error, at 60.0"]
+    assert power.unit == "1"
+    for low, high in ((power.low, power.high), (power.monte_carlo_low, power.monte_carlo_high)):
+        assert (low + high) / 2 == pytest.approx(0.03008, abs=1e-4)
