@@ -13,7 +13,7 @@ from uncertainties import ufloat
 
 from harness.causes import shipped_causes
 from harness.evaluation.diagnosis import diagnose
-from harness.evaluation.diagnosis.density import SAME, density
+from harness.evaluation.diagnosis.density import SAME, broad, density
 from harness.evaluation.diagnosis.evidence import (
     POWER,
     FurtherEvidence,
@@ -25,7 +25,7 @@ from harness.evaluation.diagnosis.evidence import (
 )
 from harness.evaluation.diagnosis.extra_measurement import _information
 from harness.evaluation.diagnosis.hypotheses import hypotheses, sound_meter
-from harness.evaluation.diagnosis.predictions import build
+from harness.evaluation.diagnosis.predictions import Predictions, build
 from harness.evaluation.diagnosis.weighing import SHOWN, weigh
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
@@ -146,6 +146,25 @@ def test_blocks_weigh_as_all_hypotheses_at_once_do(faults: tuple[str, ...], seed
     assert {faults for faults, weight in plain.items() if weight * total >= SHOWN} <= set(told)
     for cause, probability in told.items():
         assert probability == pytest.approx(plain[cause] * total, rel=1e-5, abs=1e-12)
+
+
+def test_none_of_these_has_its_weight_spread_evenly() -> None:
+    """Bayes' theorem by scipy's densities: odds of none of these to a sound meter, the weight of the one shared by all alternatives alike."""
+    inputs, causes = demo_inputs(), shipped_causes()
+    data = observations(inputs.device, DirectBench(inputs, (), 1_000_001).points(), FurtherEvidence())
+    assert data is not None
+    weighing = weigh(inputs.device, causes, data)
+    assert weighing.fit > causes.limits.fit
+    common = density(data, causes.unmodelled.shape).common
+
+    def log_density(predicted: Predictions) -> float:
+        spread = common + predicted.columns[0] @ predicted.columns[0].T
+        return float(stats.multivariate_normal(predicted.means[0], spread, allow_singular=True).logpdf(data.values))
+
+    sound = log_density(build(inputs.device, causes, sound_meter(inputs.device)).predict(data.settings))
+    others = [math.exp(log_density(a) - sound) for a in broad(data, len(inputs.device.ranges))]
+    odds = causes.weights.none_of_these * float(np.mean(others)) / causes.weights.healthy
+    assert weighing.other / weighing.sound == pytest.approx(odds, rel=1e-4)
 
 
 def test_ten_ranges_are_weighed_in_little_memory(device: Device, bench: Bench) -> None:
