@@ -68,6 +68,12 @@ def test_errors_beyond_the_claim_fail(device: Device, bench: Bench) -> None:
     assert all(p.ratio_error.verdict == "fail" for r in outcome.ranges for p in r.points)
 
 
+def test_what_all_ranges_have_in_common_is_a_note_of_the_diagnosis(device: Device, bench: Bench) -> None:
+    """2 % on every range alike is no number of turns: one turn of ten is 10 %."""
+    outcome = _outcome(device, bench, sweep(device, lambda r, i: 1.02 * _right(r, i)))
+    assert "common-to-all" in {note.code for note in outcome.diagnosis_notes}
+
+
 def test_within_the_limit_but_not_by_its_uncertainty(device: Device, bench: Bench, simple_bench: Bench) -> None:
     """ILAC-G8:09/2019: 0.95 % of 1 % passes by simple acceptance and fails with a guard band of U, which is told."""
     points = sweep(device, lambda r, i: 1.0095 * _right(r, i))
@@ -229,6 +235,7 @@ def test_single_pairs_are_told(device: Device, bench: Bench) -> None:
     """JCGM 100:2008, 4.2.2: one reading has no scatter, and the certificate must say that none was found."""
     outcome = _outcome(device, bench, sweep(device, _right, pairs=1))
     assert all(any("no type A" in r for r in in_words(result.remarks)) for result in outcome.ranges)
+    assert all({remark.range for remark in result.remarks} == {result.name} for result in outcome.ranges)
     assert not any(
         "no type A" in r
         for result in _outcome(device, bench, sweep(device, _right)).ranges
