@@ -185,3 +185,11 @@ def test_the_profile_of_a_replayed_unit_is_looked_for_beside_the_bench_file(
         (folder / f"{name}.toml").write_text(text.replace(METER.title, f"my {name}"), encoding="utf-8")
         Wires(tmp_path).registers(name, entry(profile=name, address=f"transcript:{name}.jsonl"), False)
     assert seen == ["my one", "my two"]
+
+
+def test_addresses_that_no_standard_knows_are_places_of_their_own(tmp_path: Path) -> None:
+    """No VISA resource name (VPP-4.3: an interface type and its parts), as an address of a transcript is: two files, two instruments."""
+    one, other = (place(f"transcript:{name}.jsonl", tmp_path) for name in ("one", "other"))
+    assert one
+    assert other
+    assert one != other
