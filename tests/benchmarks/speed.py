@@ -29,10 +29,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from uncertainties import ufloat
+
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from harness.commands.new import new  # noqa: E402
+from harness.evaluation.ratio.straight_line import fit, propagated  # noqa: E402
 from harness.evaluation.run_evaluation import evaluate  # noqa: E402
 from harness.preparation.run_files import load_inputs  # noqa: E402
 from harness.record.journal import RecordWriter, parse_record  # noqa: E402
@@ -169,9 +172,18 @@ def virtual(integration: float, refresh_interval: float) -> Callable[[Workshop, 
     return lambda _, __: Measured([seconds(integration, refresh_interval)])
 
 
+def _line_through(_: Workshop, count: int) -> Callable[[], object]:
+    x = [ufloat(1.0 + number, 0.01) for number in range(count)]
+    gain = ufloat(1.0, 0.001)
+    at = [value.nominal_value for value in x]
+    found = fit(at, at, [0.01] * count, [0.01] * count)
+    return lambda: propagated(found, x, [value * gain for value in x])[0].std_dev
+
+
 GROWTHS = {
     "growth-lines": Growth("a record read and its hashes checked: growth with its lines", _record_of_lines, 2000, 8),
     "growth-readings": Growth("a record evaluated: growth with the readings at a point", _record_of_readings, 60, 8),
+    "growth-line": Growth("the uncertainty of a range's line: growth with its points", _line_through, 100, 8),
 }
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from harness.core.arrays import Array
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import covariance
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.results import Line
 
@@ -66,12 +66,18 @@ def propagated(line: StraightLine, x: Sequence[Any], y: Sequence[Any]) -> tuple[
     """Slope and intercept as functions of uncertain `x`, `y`, weights fixed, so that inputs shared by points or lines stay correlated."""
     weights = line.weights / line.weights.sum()
     pull = line.weights * line.adjusted
-    mean_x = sum(float(w) * value for w, value in zip(weights, x, strict=True))
-    mean_y = sum(float(w) * value for w, value in zip(weights, y, strict=True))
-    rise = sum(float(c) * (value - mean_y) for c, value in zip(pull, y, strict=True))
-    run = sum(float(c) * (value - mean_x) for c, value in zip(pull, x, strict=True))
+    (mean_x, run), (mean_y, rise) = (_mean_and_moment(weights, pull, values) for values in (x, y))
     slope = rise / run
     return slope, mean_y - slope * mean_x
+
+
+def _mean_and_moment(weights: Array, pull: Array, values: Sequence[Any]) -> tuple[Any, Any]:
+    """The mean of uncertain `values` by `weights`, and the sum of `pull` times their distances from it."""
+    mean = sum(float(w) * value for w, value in zip(weights, values, strict=True))
+    # The uncertain mean is taken off once for all, not from each value: its inputs are those of all of them.
+    about = nominal(mean)
+    moment = sum(float(c) * (value - about) for c, value in zip(pull, values, strict=True))
+    return mean, moment - float(pull.sum()) * (mean - about)
 
 
 @dataclass(frozen=True)
