@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from harness.evaluation.additional.check_standard import bench_check
-from harness.evaluation.diagnosis import ConsideredCauses, diagnose
+from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, diagnose
 from harness.evaluation.diagnosis.contradiction import none_explains
 from harness.evaluation.diagnosis.evidence import POWER, FurtherEvidence, Setting
 from harness.evaluation.power.power_errors import PowerValues, power_values
@@ -50,11 +50,15 @@ class RangesOutcome:
 
 @dataclass(frozen=True)
 class EvaluationOptions:
-    """Options beyond the run: the number of Monte Carlo `trials`, the `causes` to consider, and whether readings that contradict each other are to pass."""
+    """Options beyond the run: the number of Monte Carlo `trials`, the `causes` to consider, and whether readings that contradict each other are to pass.
+
+    `diagnosed`: whether causes are weighed. A campaign may do without; readings that no cause explains then pass.
+    """
 
     trials: int = 0
     causes: ConsideredCauses = field(default_factory=ConsideredCauses)
     contradiction_overridden: bool = False
+    diagnosed: bool = True
 
 
 def evaluate_ranges(
@@ -79,7 +83,9 @@ def evaluate_ranges(
         for readings in readings_by_range(device, inputs, points, ranges, everything, powers)
     ]
     known = replace(options.causes, ratio_typed=bench.reference_path.factor != 1)
-    explained = diagnose(device, values, _evidence(powers, found), known)
+    explained = Diagnosis((), (), DiagnosisDetails(causes=known.named))
+    if options.diagnosed:
+        explained = diagnose(device, values, _evidence(powers, found), known)
     ratios = [v for v in values if v.ratio_error is not None]
     judged = [p for one in found for p in one.result.points]
     unexplained = none_explains(explained, judged, lambda: diagnose(device, ratios, compared=known))

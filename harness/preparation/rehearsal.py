@@ -63,7 +63,9 @@ class Rehearsal:
 def rehearsal_of(inputs: RunInputs, stop: StopSignal, progress: Progress | None = None) -> Rehearsal:
     """Run the procedure on the twin of the described bench. Raises UserError when it cannot even be rehearsed."""
     progress = progress or Progress()
-    record = _run_on_twin(inputs, stop, progress)
+    description = describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ())
+    twin = SimulatedBench(description, VirtualClock(dt.datetime.now(dt.UTC)))
+    record = run_on_twin(inputs, twin, stop, progress)
     if not any(record.of_kind("point", "skip")):
         raise UserError(f"procedure {inputs.procedure.name}: found no point to observe, expected at least one")
     progress.doing("evaluating")
@@ -123,9 +125,10 @@ def start_fields(inputs: RunInputs, software: str, operator: str) -> dict[str, o
     }
 
 
-def _run_on_twin(inputs: RunInputs, stop: StopSignal, progress: Progress) -> Record:
-    clock = VirtualClock(dt.datetime.now(dt.UTC))
-    twin = SimulatedBench(describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ()), clock)
+def run_on_twin(inputs: RunInputs, twin: SimulatedBench, stop: StopSignal, progress: Progress) -> Record:
+    """The record of a run on `twin`, whose clock is a virtual one. Raises UserError where it was not completed."""
+    clock = twin.clock
+    assert isinstance(clock, VirtualClock)
     person = ScriptedPerson(displays=displays(twin), default="go on", wait=clock.sleep)
     station = assemble(
         inputs.device, inputs.bench, person=person, clock=clock, links=TwinLinks(twin), folders=inputs.folders

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from harness.core.errors import Abandoned, LoadStaysOn
 from harness.core.quantities import format_quantity
+from harness.files.instrument_entry import Accuracy
 from harness.run.pair_reader import PairReading
 from harness.run.run_context import BenchState, RunContext
 from harness.run.settling import Settled, settle
@@ -163,9 +164,7 @@ class ReferenceCurrent:
         return scale_for(self._run.bench, drawn)
 
     def _floor(self) -> float:
-        """Largest difference of two readings at any current, in the reference's own unit."""
-        scale = next(r for r in self._ranges if r.full_scale == self._state.full_scale)
-        return 2 * scale.resolution + scale.of_range * scale.full_scale
+        return largest_difference(next(r for r in self._ranges if r.full_scale == self._state.full_scale))
 
     def _between(self) -> None:
         self._run.stop.check()
@@ -210,3 +209,8 @@ class ReferenceCurrent:
                 "look at the wiring, at the load and at the reference path in the bench file"
             )
         self._read_before[self._load_of(wanted)] = read
+
+
+def largest_difference(scale: Accuracy) -> float:
+    """Largest difference of two readings of one current on a range of the reference, in its own unit."""
+    return 2 * scale.resolution + scale.of_range * scale.full_scale

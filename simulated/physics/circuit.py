@@ -48,7 +48,7 @@ class BenchCircuit:
         self.switched_under_load = False
         self.melted_at = math.inf
         self.peak_ampere_turns = 0.0
-        self._warming = Warming(meter.rated_secondary_current * meter.secondary_turns)
+        self.warming = Warming(meter.rated_secondary_current * meter.secondary_turns)
         self._fuse = Fuse(meter.secondary_fuse, FUSE_RESISTANCE) if meter.secondary_fuse else None
         self._melted_part = 0.0
         self._advanced_to = start
@@ -64,7 +64,7 @@ class BenchCircuit:
     def follow(self, time: float) -> None:
         position = self.switch.position_at(time)
         turns = self.turns[position] if position else 0
-        self._warming.follow(turns * self.load.target(), time)
+        self.warming.follow(turns * self.load.target(), time)
 
     def advance(self, now: float) -> tuple[float, float]:
         """Let fuse and peak follow the current since the last call; return start and end of the time passed.
@@ -101,7 +101,7 @@ class BenchCircuit:
         if time >= self.melted_at:
             return 0j
         ampere_turns = self.ampere_turns(time)
-        warmed = self.transformer.winding_resistance * TEMPERATURE_COEFFICIENT * self._warming.rise_at(time)
+        warmed = self.transformer.winding_resistance * TEMPERATURE_COEFFICIENT * self.warming.rise_at(time)
         return math.copysign(1.0, ampere_turns) * self.transformer.secondary_current(abs(ampere_turns), warmed)
 
     def power(self, time: float) -> float:

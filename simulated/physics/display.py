@@ -45,7 +45,7 @@ class MeterDisplay:
             step = min(self._module.refresh_interval if settling else LONGEST_STEP, end - time)
             measured, power = self._measured(time + step / 2)
             if measured >= self._module.smallest:
-                self._energy += power * self._factor(time) * step
+                self._energy += power * self.factor(time) * step
             time += step
 
     def _shown_in(self, slot: int) -> Shown:
@@ -56,7 +56,7 @@ class MeterDisplay:
         currents, powers = zip(*(self._measured(t) for t in times), strict=True)
         voltage = self._circuit.mains.voltage_at((start + end) / 2)
         mean = sum(currents) / len(times), sum(powers) / len(times)
-        return self._module.everything_shown(*mean, voltage, slot, self._factor(end))
+        return self._module.everything_shown(*mean, voltage, slot, self.factor(end))
 
     def _measured(self, time: float) -> tuple[float, float]:
         """Current and power in the module, before noise, threshold and rounding."""
@@ -65,5 +65,6 @@ class MeterDisplay:
         power = module.power(secondary, circuit.mains.voltage_at(time), circuit.load.angle_at(time))
         return module.measured(abs(secondary)), power
 
-    def _factor(self, time: float) -> float:
+    def factor(self, time: float) -> float:
+        """The display's own multiplier on the range in circuit at `time`."""
         return self._factors.get(self._circuit.switch.position_at(time), 1.0)

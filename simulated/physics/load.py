@@ -31,17 +31,18 @@ class Refused(Exception):
 class CurrentSource:
     """An AC current source with an output relay and a protection limit. Currents in amperes, times in seconds.
 
-    A negative power factor is a leading current; the actual one is off by `power_factor_deviation`.
+    A negative power factor is a leading current; the actual one is off by `power_factor_deviation`. `gain` is its own error,
+    `waves` period (s), amplitude and phase (rad) of its wander, `changes` what was changed when.
     """
 
     def __init__(
         self, maximum_current: float, seed: int, ignores_off: bool = False, power_factor_deviation: float = 0.0
     ) -> None:
         draw = random.Random(f"{seed} load")
-        self._gain = 1.0 + draw.uniform(-SETPOINT_ERROR, SETPOINT_ERROR)
-        self._waves = [(period, amplitude, draw.uniform(0.0, 2 * math.pi)) for period, amplitude in WANDER]
+        self.gain = 1.0 + draw.uniform(-SETPOINT_ERROR, SETPOINT_ERROR)
+        self.waves = [(period, amplitude, draw.uniform(0.0, 2 * math.pi)) for period, amplitude in WANDER]
         self._ignores_off = ignores_off
-        self._changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
+        self.changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
         self.maximum_current = maximum_current
         self.protection = maximum_current
         self.setpoint = 0.0
@@ -87,7 +88,7 @@ class CurrentSource:
 
     def current_at(self, time: float) -> float:
         """Delivered current in amperes at `time`."""
-        return in_force(self._changes, time).at(time, SETTLING_TIME_CONSTANT) * (1.0 + self.wander(time))
+        return in_force(self.changes, time).at(time, SETTLING_TIME_CONSTANT) * (1.0 + self.wander(time))
 
     def angle_at(self, time: float) -> float:
         """Angle in rad by which the current lags the voltage at `time`; negative when it leads."""
@@ -95,30 +96,30 @@ class CurrentSource:
 
     def target(self) -> float:
         """The settled output, without the wander."""
-        return self._changes[-1].target
+        return self.changes[-1].target
 
     def changed_since(self, time: float) -> bool:
-        return max(self._changes[-1].time, self._angles[-1][0]) >= time
+        return max(self.changes[-1].time, self._angles[-1][0]) >= time
 
     def last_change(self) -> float:
         """When the output last changed, in seconds; minus infinity when never."""
-        return self._changes[-1].time
+        return self.changes[-1].time
 
     def wander(self, time: float) -> float:
         """Relative slow change of the current at `time`: the same for everything that measures it."""
-        return sum(a * math.sin(2 * math.pi * time / period + phase) for period, a, phase in self._waves)
+        return sum(a * math.sin(2 * math.pi * time / period + phase) for period, a, phase in self.waves)
 
     def _angle(self) -> float:
         kept = min(1.0, abs(self.power_factor) + self._power_factor_deviation)
         return math.copysign(math.acos(kept), self.power_factor)
 
     def _follow(self, time: float) -> None:
-        target = self.setpoint * self._gain if self.on else 0.0
-        last = self._changes[-1]
+        target = self.setpoint * self.gain if self.on else 0.0
+        last = self.changes[-1]
         still_settling = not self.on and last.begins_at != 0.0
         if target != last.target or still_settling:
             # Time may have gone back slightly (reads that overlap); the record of changes must stay in order.
             time = max(time, last.time)
             # The output's relay opens within a cycle: nothing is left to settle when it is off.
             begins_at = last.at(time, SETTLING_TIME_CONSTANT) if self.on else 0.0
-            self._changes.append(FirstOrderStep(time, begins_at, target))
+            self.changes.append(FirstOrderStep(time, begins_at, target))

@@ -19,7 +19,7 @@ class Multimeter:
     """A multimeter on a chosen scale. Values in the instrument's own unit.
 
     Its systematic errors are drawn inside `share` of the claim, by `seed` and `name`. With `autoranging` it goes to the
-    smallest scale that holds its reading, since nobody sets one.
+    smallest scale that holds its reading, since nobody sets one. `errors`: gain and offset of every scale; `noise`: where that of its readings is drawn.
     """
 
     def __init__(
@@ -32,9 +32,9 @@ class Multimeter:
     ) -> None:
         if not scales:
             raise ValueError("a simulated multimeter needs at least one scale")
-        self._scales, self._autoranging = scales, autoranging
-        self._draw = random.Random(f"{seed} {name} noise")
-        self._errors = {scale: _drawn(scale, f"{seed} {name}", share) for scale in scales}
+        self._scales, self.autoranging = scales, autoranging
+        self.noise = random.Random(f"{seed} {name} noise")
+        self.errors = {scale: _drawn(scale, f"{seed} {name}", share) for scale in scales}
         self.scale = scales[-1]
 
     @property
@@ -54,17 +54,17 @@ class Multimeter:
 
     def on_average(self, value: float) -> float:
         """Mean of many readings of the true `value` on this scale, systematic errors included."""
-        gain, offset = self._errors[self.scale]
+        gain, offset = self.errors[self.scale]
         return value * (1.0 + gain) + offset
 
     def reading(self, value: float) -> float:
         """One reading of the true `value`, or 9.9E37 in overload."""
-        if self._autoranging:
+        if self.autoranging:
             self.scale = next((s for s in self._scales if s.full_scale >= abs(value)), self._scales[-1])
         scale = self.scale
         if abs(value) > OVERRANGE * scale.full_scale:
             return OVERLOAD
-        noise = self._draw.gauss(0.0, 2e-5 * abs(value) + 0.5 * scale.resolution)
+        noise = self.noise.gauss(0.0, 2e-5 * abs(value) + 0.5 * scale.resolution)
         read = self.on_average(value) + noise
         return abs(round(read / scale.resolution) * scale.resolution)
 

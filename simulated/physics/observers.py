@@ -60,7 +60,7 @@ class Observer:
         seed, share = f"{description.seed} {instrument.role}", description.share_of_claim
         draw = random.Random(f"{seed} voltage and power")
         self._noise = random.Random(f"{seed} voltage and power noise")
-        self._multimeter, self._at, self._in_volts = multimeter, at, in_volts
+        self.multimeter, self._at, self._in_volts = multimeter, at, in_volts
         self._voltage, self._power = instrument.voltage or TYPICAL_VOLTAGE, instrument.power or TYPICAL_POWER
         self._voltage_gain = 1.0 + draw.uniform(-share, share) * self._voltage.of_reading
         self._power_gain = 1.0 + draw.uniform(-share, share) * self._power.of_reading
@@ -68,15 +68,15 @@ class Observer:
 
     def configure(self, expected: float) -> None:
         """Choose the range for `expected` amperes. Raises load.Refused."""
-        self._multimeter.configure(expected)
+        self.multimeter.configure(expected)
 
     def reset(self) -> None:
-        self._multimeter.reset()
+        self.multimeter.reset()
 
     def reading(self, seen: Seen) -> Measured:
         """One measurement; values that depend on a current in overload are 9.9E37."""
         true_current, true_voltage, true_angle = self._at(seen)
-        current = self._multimeter.reading(true_current)
+        current = self.multimeter.reading(true_current)
         if self._in_volts:
             return Measured(0.0, current, 0.0, 1.0, 0.0)
         voltage = self._noisy(true_voltage * self._voltage_gain, self._voltage.resolution)
@@ -86,7 +86,7 @@ class Observer:
         true_power = true_voltage * true_current * math.cos(angle)
         power = self._noisy(true_power * self._power_gain, self._power.resolution)
         # Instruments show 1 while nothing flows; common practice, no published source.
-        flows = voltage and current > self._multimeter.nothing
+        flows = voltage and current > self.multimeter.nothing
         factor = max(-1.0, min(1.0, power / (voltage * current))) if flows else 1.0
         return Measured(
             current,

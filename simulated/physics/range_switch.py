@@ -17,21 +17,21 @@ class RangeSwitch:
     def __init__(self, first: str, stuck_in: str = "") -> None:
         self._stuck_in = stuck_in
         self.claimed = first
-        self._moves: deque[tuple[float, str]] = deque([(-math.inf, stuck_in or first)], maxlen=4096)
+        self.moves: deque[tuple[float, str]] = deque([(-math.inf, stuck_in or first)], maxlen=4096)
 
     def move(self, position: str, time: float) -> None:
         """Move to `position`; empty: open every contact, so that no current can flow."""
         self.claimed, position = position, self._stuck_in or position
-        last_time, last = self._moves[-1]
+        last_time, last = self.moves[-1]
         if position != last:
-            self._moves.append((max(time, last_time), position))
+            self.moves.append((max(time, last_time), position))
 
     def position_at(self, time: float) -> str:
         """The range in circuit at `time`; empty when every contact is open."""
-        return in_force(self._moves, time)[1]
+        return in_force(self.moves, time)[1]
 
     def moved_since(self, time: float) -> bool:
-        return self._moves[-1][0] >= time
+        return self.moves[-1][0] >= time
 
 
 def signed_turns(ranges: Iterable[RangeDescription], faults: Iterable[ActiveFault] = ()) -> dict[str, int]:

@@ -84,6 +84,11 @@ class TransformerModel:
         core_alone = cmath.rect(1.0 / (self._angular_frequency * inductance), core.loss_angle - math.pi / 2)
         return core_alone - self._gap + self._closed_turn
 
+    @property
+    def beside_the_core(self) -> complex:
+        """The part of that admittance which is the same at every voltage."""
+        return self._closed_turn - self._gap
+
     # The same at every voltage, and asked for several times in each reading.
 
     @cached_property

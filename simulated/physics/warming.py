@@ -19,16 +19,16 @@ class Warming:
 
     def __init__(self, rated_ampere_turns: float) -> None:
         self._rated = rated_ampere_turns
-        self._changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
+        self.changes: deque[FirstOrderStep] = deque([FirstOrderStep()], maxlen=4096)
 
     def follow(self, ampere_turns: float, time: float) -> None:
         """Let `ampere_turns` flow from `time` (seconds) on."""
         target = RISE_AT_RATED * (ampere_turns / self._rated) ** 2
-        last = self._changes[-1]
+        last = self.changes[-1]
         if target != last.target:
             time = max(time, last.time)
-            self._changes.append(FirstOrderStep(time, self.rise_at(time), target))
+            self.changes.append(FirstOrderStep(time, self.rise_at(time), target))
 
     def rise_at(self, time: float) -> float:
         """Kelvin above the air at `time`."""
-        return in_force(self._changes, time).at(time, TIME_CONSTANT)
+        return in_force(self.changes, time).at(time, TIME_CONSTANT)

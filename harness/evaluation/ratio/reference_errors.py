@@ -89,7 +89,7 @@ def _of_part(
     part, through = path.part, current * path.loops
     assert part is not None
     origin, nodes = next(
-        ((o, n) for o, n in path.known(frequency, burden, phase=phase) if covers(n, through)), ("", ())
+        ((o, n) for o, n in inputs.known_of_path(frequency, burden, phase=phase) if covers(n, through)), ("", ())
     )
     if not nodes:
         return None

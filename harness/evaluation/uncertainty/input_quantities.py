@@ -2,12 +2,13 @@
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from uncertainties import ufloat
 
+from harness.core.interpolation import Node
 from harness.evaluation.uncertainty.combination import (
     Contribution,
     Coverage,
@@ -46,6 +47,7 @@ class InputQuantities:
     scatter: Mapping[str, RangeScatter] = field(default_factory=dict)
     sources: dict[Any, InputQuantity] = field(default_factory=dict)
     _shared: dict[str, Any] = field(default_factory=dict)
+    _known: dict[tuple[float, float | None, bool], list[tuple[str, Sequence[Node]]]] = field(default_factory=dict)
 
     def own(
         self, name: str, uncertainty: float, distribution: Distribution, freedom: float = math.inf, unit: str = "1"
@@ -80,6 +82,13 @@ class InputQuantities:
             self.shared_bound(f"{of}: drift since calibration{behind}", drift, unit),
             self.shared_bound(f"{of}: temperature{behind}", warmth, unit),
         )
+
+    def known_of_path(self, frequency: float, burden: float | None, *, phase: bool) -> list[tuple[str, Sequence[Node]]]:
+        """As the reference path's `known`, which every point asks for alike."""
+        asked = frequency, burden, phase
+        if asked not in self._known:
+            self._known[asked] = self.bench.reference_path.known(frequency, burden, phase=phase)
+        return self._known[asked]
 
     def _make(self, uncertainty: float, source: InputQuantity) -> Any:
         if uncertainty == 0:

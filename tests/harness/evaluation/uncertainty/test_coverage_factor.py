@@ -279,6 +279,24 @@ def test_factor_lies_between_rectangle_and_t(parts: list[Contribution], probabil
     assert probability * math.sqrt(3) * 0.998 <= factor <= t_factor(fewest, probability) * (1 + 1e-5)
 
 
+@given(
+    st.lists(st.floats(1e-3, 3.0), min_size=1, max_size=4),
+    st.floats(0, 3.0),
+    st.lists(st.builds(Bell, st.floats(0, 3.0), st.floats(2.001, 200)), max_size=3),
+    st.floats(0.5, 0.9999),
+)
+def test_the_interval_is_where_the_probability_is(
+    half_widths: list[float], deviation: float, bells: list[Bell], probability: float
+) -> None:
+    """Newton's steps end where the plain way ends, which halves an interval."""
+    found = summed(half_widths, deviation, bells, probability)
+    low, high = 0.0, found.length
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if found.inside(middle) < probability else (low, middle)
+    assert found.half_width(probability) == pytest.approx(high, rel=1e-9)
+
+
 @given(st.floats(0.01, 0.299), st.floats(1e-9, 1e9))
 def test_factor_does_not_depend_on_the_unit(rest: float, unit: float) -> None:
     """A coverage factor is a pure number."""
