@@ -20,7 +20,7 @@ from simulated.physics.circuit import BenchCircuit, midpoints
 from simulated.physics.clock import BenchTime
 from simulated.physics.first_order import FirstOrderStep
 from simulated.physics.load import SETTLED_AFTER, SETTLING_TIME_CONSTANT
-from simulated.physics.many_currents import Array, secondary_currents
+from simulated.physics.many_currents import Reals, secondary_currents
 from simulated.physics.module import Module
 from simulated.physics.multimeter import INTEGRATION_TIME, OVERRANGE, Multimeter
 from simulated.physics.observers import Measured
@@ -87,7 +87,7 @@ class FollowedBench(SimulatedBench):
         self.displays.append(DisplayRead(at, slot, times))
 
 
-def with_many_seeds(bench: FollowedBench, seeds: Sequence[int]) -> tuple[Array, Array]:
+def with_many_seeds(bench: FollowedBench, seeds: Sequence[int]) -> tuple[Reals, Reals]:
     """Readings of the reference in its own unit (seeds, n) and of the display in amperes (seeds, m), in the order of the course of `bench`.
 
     A reading beyond the reference's range is not a number. Raises ValueError where a course depends on more than its times: where the
@@ -102,7 +102,7 @@ def with_many_seeds(bench: FollowedBench, seeds: Sequence[int]) -> tuple[Array, 
     return _references(bench, described), _displays(bench, described)
 
 
-def _references(bench: FollowedBench, described: Sequence[BenchDescription]) -> Array:
+def _references(bench: FollowedBench, described: Sequence[BenchDescription]) -> Reals:
     reads = reference_reads({fault.name for fault in bench.faults})
     scales = [r.scale for r in bench.references]
     resolution = np.array([s.resolution for s in scales])
@@ -122,7 +122,7 @@ def _references(bench: FollowedBench, described: Sequence[BenchDescription]) -> 
     return found
 
 
-def _displays(bench: FollowedBench, described: Sequence[BenchDescription]) -> Array:
+def _displays(bench: FollowedBench, described: Sequence[BenchDescription]) -> Reals:
     circuit, names = bench.circuit, {fault.name for fault in bench.faults}
     times = [d.times for d in bench.displays]
     flowing, positions = _flowing(bench, described, times)
@@ -142,17 +142,17 @@ def _displays(bench: FollowedBench, described: Sequence[BenchDescription]) -> Ar
     return found
 
 
-def _shown(module: Module, measured: Array, slots: Sequence[int], factors: Array) -> Array:
+def _shown(module: Module, measured: Reals, slots: Sequence[int], factors: Reals) -> Reals:
     draws = (random.Random(f"{module.seed} display {slot}") for slot in slots)
     noise = np.array([(draw.gauss(0.0, 1.0), draw.gauss(0.0, 1.0)) for draw in draws])
     noisy = measured * (1.0 + 1e-4 * noise[:, 0]) + 0.2 * noise[:, 1] * module.resolution
-    found: Array = np.rint(noisy * factors / module.resolution) * module.resolution
+    found: Reals = np.rint(noisy * factors / module.resolution) * module.resolution
     return np.where(noisy < module.smallest, 0.0, found)
 
 
 def _flowing(
     bench: FollowedBench, described: Sequence[BenchDescription], times: Sequence[Sequence[float]]
-) -> tuple[Array, list[str]]:
+) -> tuple[Reals, list[str]]:
     """The load's current at all `times` (seeds, n), and the position of the range switch then."""
     at = np.concatenate(times)
     moved, places = zip(*bench.circuit.switch.moves, strict=True)
@@ -165,29 +165,29 @@ def _flowing(
     return steps * _gains(bench, described) * (1.0 + wander), positions
 
 
-def _gains(bench: FollowedBench, described: Sequence[BenchDescription]) -> Array:
+def _gains(bench: FollowedBench, described: Sequence[BenchDescription]) -> Reals:
     """The load's gain over that of the course's own load (seeds, 1)."""
     gains = [current_source(one, ignores_off=False).gain for one in described]
     return np.array(gains)[:, None] / bench.circuit.load.gain
 
 
-def _followed(changes: Sequence[FirstOrderStep], at: Array, time_constant: float) -> Array:
+def _followed(changes: Sequence[FirstOrderStep], at: Reals, time_constant: float) -> Reals:
     """A quantity of first order at the times `at` (n,)."""
     times, begins_at, targets = np.array(changes).T
     place = np.maximum(np.searchsorted(times, at, side="right") - 1, 0)
     left = np.exp(-np.maximum(0.0, at - times[place]) / time_constant)
-    found: Array = targets[place] + (begins_at - targets)[place] * left
+    found: Reals = targets[place] + (begins_at - targets)[place] * left
     return found
 
 
-def _means(values: Array, counts: Sequence[int]) -> Array:
+def _means(values: Reals, counts: Sequence[int]) -> Reals:
     """Means over runs of so many of the last axis."""
     starts = np.cumsum([0, *counts[:-1]])
-    found: Array = np.add.reduceat(values, starts, axis=-1) / np.array(counts)
+    found: Reals = np.add.reduceat(values, starts, axis=-1) / np.array(counts)
     return found
 
 
-def _outputs(path: TruePath, currents: Array) -> Array:
+def _outputs(path: TruePath, currents: Reals) -> Reals:
     """What arrives at the reference of `currents` (n,) in the load lead, as `TruePath.output` says it."""
     through = np.log(np.maximum(currents * path.loops, np.finfo(float).tiny))
     error = np.full_like(currents, path.off)

@@ -14,14 +14,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from unittest import mock
 
-from harness.files.loading import parse_bench
-from harness.preparation.run_files import RunInputs
-from harness.results import Results
+from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
+from harness.preparation.seeded_runs import SeededRuns
+from harness.results import RangeResult
+from simulated.bench import SimulatedBench
 from simulated.description import MeterDescription
 from simulated.physics.assembly import CALIBRATED_AT, healthy_transformer, module_with
+from simulated.physics.clock import VIRTUAL_START, VirtualClock
 from simulated.physics.module import Module
 from tests.characteristic import characteristic
-from tests.on_twin import TwinRun
 
 GAIN, SLOPE, TOP, BEND, OFFSET, SHAPE, SHARPNESS = 0.3e-2, 0.12e-2, 0.1e-2, 0.2e-2, 0.5, 0.05e-2, 0.6
 """Standard deviations of [ordinary] and [unmodelled], as they stand in catalogue.toml; the offset in display steps."""
@@ -75,13 +76,14 @@ def _drawing(drawn: str, node: int) -> float:
     return random.Random(f"{drawn} {node}").gauss(0, SHAPE)
 
 
-def sound_run(inputs: RunInputs, seed: int, claimed: Sequence[tuple[str, float, float]]) -> Results | None:
-    """A whole run with the meter and the bench of `seed`, in virtual time; None when the meter does not meet its claim somewhere.
+def sound_run(
+    runs: SeededRuns, seed: int, claimed: Sequence[tuple[str, float, float]]
+) -> tuple[RangeResult, ...] | None:
+    """The results of a run with the meter and the bench of `seed`; None when the meter does not meet its claim somewhere.
 
-    `claimed`: range, current in amperes and limit of every point. The bench is wrong anywhere inside its whole claim.
+    `claimed`: range, current in amperes and limit of every point.
     """
-    text = inputs.bench_text.replace("seed = 7", f"seed = {seed}")
-    inputs = dataclasses.replace(inputs, bench_text=text, bench=parse_bench(text, "bench.toml"))
+    inputs = runs.inputs
     draw = random.Random(f"{seed} ordinary")
     error, offset = ordinary_error(draw), draw.gauss(0, OFFSET)
     rated = inputs.device.transformer.rated_secondary_current
@@ -94,10 +96,15 @@ def sound_run(inputs: RunInputs, seed: int, claimed: Sequence[tuple[str, float, 
         fields["offset"] = offset * module.resolution
         return OrdinaryModule(**fields, error=error, rated=rated)
 
-    with mock.patch("simulated.bench_physics.module_with", made):
-        run = TwinRun(inputs, share_of_claim=1.0)
-    true_error = characteristic(run.bench).ratio_error
-    if any(abs(true_error(name, current)) > limit for name, current, limit in claimed):
-        return None
-    run.run()
-    return run.results()
+    with (
+        mock.patch("simulated.bench_physics.module_with", made),
+        mock.patch("simulated.many_benches.module_with", made),
+        mock.patch("tests.characteristic.module_with", made),
+    ):
+        bench = SimulatedBench(dataclasses.replace(runs.bench.description, seed=seed), VirtualClock())
+        true_error = characteristic(bench).ratio_error
+        if any(abs(true_error(name, current)) > limit for name, current, limit in claimed):
+            return None
+        (points,) = runs.points([seed])
+    options, date = EvaluationOptions(diagnosed=False), VIRTUAL_START.date()
+    return evaluate_ranges(inputs.device, inputs.bench, points, runs.ranges, date, options).ranges

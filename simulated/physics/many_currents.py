@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 
 from simulated.physics.transformer import TransformerModel
 
-Array = NDArray[np.float64]
+Reals = NDArray[np.float64]
 Phasors = NDArray[np.complexfloating[Any, Any]]
 
 MOST_STEPS, SAME = 30, 1e-13
 """Steps of the secant, and a difference of the logarithm of a voltage that is none."""
 
 
-def secondary_currents(transformer: TransformerModel, ampere_turns: Array, further_resistance: Array) -> Array:
+def secondary_currents(transformer: TransformerModel, ampere_turns: Reals, further_resistance: Reals) -> Reals:
     """Magnitudes of the secondary current; where the steps do not settle (deep in saturation), as `transformer` finds them one by one."""
     found = np.zeros_like(ampere_turns)
     flows = ampere_turns > 0
@@ -28,7 +28,7 @@ def secondary_currents(transformer: TransformerModel, ampere_turns: Array, furth
     circuit = 1.0 / (transformer.secondary_impedance + further_resistance[flows])
     target = np.log(ideal)
 
-    def drawn(log_force: Array) -> Phasors:
+    def drawn(log_force: Reals) -> Phasors:
         return circuit + _admittances(transformer, np.exp(log_force))
 
     # Without the core's current, and with the current it takes at that voltage.
@@ -54,7 +54,7 @@ def secondary_currents(transformer: TransformerModel, ampere_turns: Array, furth
     return found
 
 
-def _admittances(transformer: TransformerModel, forces: Array) -> Phasors:
+def _admittances(transformer: TransformerModel, forces: Reals) -> Phasors:
     """The magnetising admittances, in siemens, at rms voltages."""
     core, unsaturated = transformer.core, transformer.magnetising_admittance(0.0)
     flux = transformer.flux_density(1.0) * forces

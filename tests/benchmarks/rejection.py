@@ -1,8 +1,8 @@
 """Does a rehearsal tell how likely a sound meter is not passed? `python tests/benchmarks/rejection.py [METERS]`.
 
 Sound meters are made from the physics (`tests/sound_meters.py`), each on a bench of its own that is wrong anywhere inside its whole
-claim, and verified by whole runs of `current_ratio` in virtual time. How often a range is not passed is compared with what
-the rehearsal of the same files told, by an exact binomial test.
+claim, and verified by runs of `current_ratio` along the course of one (`harness/preparation/seeded_runs.py`). How often a
+range is not passed is compared with what the rehearsal of the same files told, by an exact binomial test.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from harness.core.stop import StopSignal  # noqa: E402
 from harness.files.loading import parse_bench, parse_device  # noqa: E402
 from harness.preparation.rehearsal import rehearsal_of  # noqa: E402
 from harness.preparation.run_files import RunInputs  # noqa: E402
+from harness.preparation.seeded_runs import seeded_runs  # noqa: E402
 from harness.results import accepted  # noqa: E402
 from tests.direct_physics import demo_inputs  # noqa: E402
 from tests.sound_meters import sound_run  # noqa: E402
@@ -58,13 +59,14 @@ def campaign(claim: str, meters: int, first_seed: int = 0) -> tuple[dict[str, in
     told = {name: p for name, p in found.of_range.items() if p is not None} | {"run": found.of_run}
     claimed = [(r.name, p.nominal_current, p.ratio_error.limit) for r in rehearsal.results.ranges for p in r.points]
     counted, sound, seed = dict.fromkeys(told, 0), 0, first_seed
+    runs = seeded_runs(inputs, share_of_claim=1.0)
     while sound < meters:
-        results = sound_run(inputs, seed, claimed)
+        ranges = sound_run(runs, seed, claimed)
         seed += 1
-        if results is None:
+        if ranges is None:
             continue
         sound += 1
-        failed = [r.name for r in results.ranges if not all(accepted(p.ratio_error.verdict) for p in r.points)]
+        failed = [r.name for r in ranges if not all(accepted(p.ratio_error.verdict) for p in r.points)]
         for name in [*failed, *(["run"] if failed else [])]:
             counted[name] += 1
     return counted, seed - first_seed, told, rehearsal.smallest_test_uncertainty_ratio

@@ -25,6 +25,7 @@ import time
 import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -35,9 +36,11 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from harness.commands.new import new  # noqa: E402
+from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges  # noqa: E402
 from harness.evaluation.ratio.straight_line import fit, propagated  # noqa: E402
 from harness.evaluation.run_evaluation import evaluate  # noqa: E402
 from harness.preparation.run_files import load_inputs  # noqa: E402
+from harness.preparation.seeded_runs import seeded_runs  # noqa: E402
 from harness.record.journal import RecordWriter, parse_record  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.physics.clock import VirtualClock  # noqa: E402
@@ -180,6 +183,33 @@ def _line_through(_: Workshop, count: int) -> Callable[[], object]:
     return lambda: propagated(found, x, [value * gain for value in x])[0].std_dev
 
 
+def whole_verification(shop: Workshop, repetitions: int) -> Measured:
+    """A run through the protocols, every check of its record, and its evaluation with the causes weighed."""
+    inputs = load_inputs(shop.device, shop.bench, "current_ratio", Options())
+
+    def work() -> None:
+        run = TwinRun(inputs)
+        run.run()
+        run.results()
+
+    return Measured([_timed(work) for _ in range(repetitions)])
+
+
+def seeded_verification(shop: Workshop, repetitions: int) -> Measured:
+    """The readings of a seed along the course of another, and the evaluation of its ranges without causes: the mean of 20.
+
+    No record is written or checked. The one run that is followed is made before.
+    """
+    runs = seeded_runs(load_inputs(shop.device, shop.bench, "current_ratio", Options()))
+    inputs, options, count = runs.inputs, EvaluationOptions(diagnosed=False), 20
+
+    def work(first: int) -> None:
+        for points in runs.points(range(first, first + count)):
+            evaluate_ranges(inputs.device, inputs.bench, points, runs.ranges, dt.date(2026, 11, 27), options)
+
+    return Measured([_timed(partial(work, 1000 + count * n)) / count for n in range(repetitions)])
+
+
 GROWTHS = {
     "growth-lines": Growth("a record read and its hashes checked: growth with its lines", _record_of_lines, 2000, 8),
     "growth-readings": Growth("a record evaluated: growth with the readings at a point", _record_of_readings, 60, 8),
@@ -211,6 +241,8 @@ ROWS = {
     "list-faults": Row("ratioproof demo --list-faults", "s", command("demo", "--list-faults")),
     "design": Row("ratioproof design", "s", command("design", "DEVICE")),
     "rehearse": Row("ratioproof rehearse", "s", command("rehearse", "DEVICE", "BENCH")),
+    "verification": Row("a virtual verification, checks and causes included", "s", whole_verification),
+    "verification-seeded": Row("the same along another seed's course, without both", "s", seeded_verification),
     "run-first-screen": Row(
         "ratioproof run to its first line, by the clock", "s", first_line("run", "DEVICE", "BENCH")
     ),
