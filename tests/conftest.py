@@ -37,8 +37,8 @@ def pytest_configure() -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int | None:
-    """With `-n auto` two workers more than processors: half of the time of the long tests is waiting, for instruments and for processes."""
-    return None if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ else (os.cpu_count() or 1) + 2
+    """With `-n auto` five workers more than processors: most of the time of the long tests is waiting, for instruments and for processes."""
+    return None if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ else (os.cpu_count() or 1) + 5
 
 
 @pytest.fixture(scope="session", autouse=True)
