@@ -9,6 +9,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.core.rounding import NO_BREAK, current, true_minus
 from harness.results import CONTRADICTION, BenchCheck, RangeResult, Results, accepted, does_not_meet
+from harness.wording.claim_parts import SEPARATOR, not_verified, ratio_taken, verified
 from harness.wording.reasons import partly, reason_line, span_text
 from reports.cells import DASH, to_place
 from reports.page_style import (
@@ -41,12 +42,6 @@ _RULES = {
     "false_accept": "guard band for a maximum probability of false acceptance",
     "shared_risk": "shared risk",
 }
-
-
-def ratio_taken(results: Results) -> bool:
-    """Whether the run was to take ratio errors: one for the zero or the smallest current alone does not."""
-    other = results.bench_check is not None or any(r.smallest or r.no_load for r in results.ranges)
-    return any(r.points for r in results.ranges) or not other
 
 
 def bench_alone(results: Results) -> bool:
@@ -131,14 +126,8 @@ def _judged_by(results: Results) -> Iterator[str]:
 
 def _claim(results: Results) -> str:
     """The parts of the claim this run tested, and those it did not."""
-    ratio, *others = results.device.claim.split("; ")
-    looked_at = {ratio: ratio_taken(results)}
-    for part in others:
-        power = part.startswith("power")
-        looked_at[part] = any(r.power if power else r.phase for r in results.ranges)
-    verified = "; ".join(part for part, was in looked_at.items() if was)
-    left_out = "; ".join(part for part, was in looked_at.items() if not was)
-    said = [f"Claim verified: {verified}."] if verified else []
+    tested, left_out = SEPARATOR.join(verified(results)), SEPARATOR.join(not_verified(results))
+    said = [f"Claim verified: {tested}."] if tested else []
     return " ".join([*said, f"Claimed but not verified in this run: {left_out}."] if left_out else said)
 
 
@@ -162,7 +151,10 @@ def _statement(results: Results) -> str:
     if ratio_taken(results):
         part = "; ".join(f"{r.name} at {span_text(r.stands_for)}" for r in results.ranges if r.stands_for)
         shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
-        return f"The meter under test met its claim at every point verified.{shown}"
+        errors = " and of ".join(part.split(" of ")[0].split(" within ")[0] for part in not_verified(results))
+        unsaid = f" Its claim of {errors} was not verified: nothing is stated of it." if errors else ""
+        met = "what was verified of its claim" if errors else "its claim"
+        return f"The meter under test met {met} at every point verified.{shown}{unsaid}"
     unshown = ", ".join(r.name for r in results.ranges if r.smallest is not None and r.smallest.verdict is None)
     reading = f"No result failed; on {unshown} the smallest current claimed was not shown." if unshown else ""
     return f"{reading or 'All results of this procedure conform.'} The ratio error of the meter under test was not measured."

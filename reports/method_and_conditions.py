@@ -118,7 +118,7 @@ def _decision(results: Results) -> Iterator[Flowable]:
         judged = f"Criterion of the bench check: {criterion(results.bench_check)}. No claim of the meter under test was judged."
         yield KeepTogether([heading("Decision rule"), prose(judged)])
         return
-    claim = f"The specification is the claim of the meter under test: {results.device.claim}. Its limit is listed with each point."
+    claim = f"The specification is the claim of the meter under test: {results.device.claim}. The limit of what was verified is listed with each point."
     rule = results.decision
     block = [heading("Decision rule"), prose(decision_statement(rule)), prose(claim)]
     if rule.global_consumer_risk is not None and rule.global_producer_risk is not None:

@@ -20,10 +20,10 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
+from harness.wording.claim_parts import ratio_taken
 from harness.wording.reasons import nearest_integer, reason_text, verdict_text
 from reports.cells import DASH, PERCENT, decided_texts, limit_text, value_and_u
 from reports.error_chart import error_chart
-from reports.first_page import ratio_taken
 from reports.page_style import HALF, Column, columns, facts, heading, listed, prose, side_by_side, space
 
 _ROOM_FOR_A_RANGE = 105 * mm

@@ -9,7 +9,7 @@ FROM_MEMORY = "limits written from memory, to be checked against the standard"
 
 
 def claim_text(claim: Claim) -> str:
-    """All that is claimed: current, then phase displacement and power where they are."""
+    """All that is claimed: current, then phase displacement and power where they are, as parts that are verified one by one."""
     return "; ".join(part for part in (_current(claim), _phase(claim), _power(claim)) if part)
 
 
@@ -21,8 +21,7 @@ def claim_sources(claim: Claim) -> tuple[TableSource, ...]:
 
 def _current(claim: Claim) -> str:
     if claim.accuracy_class is not None:
-        both = "ratio error and phase displacement, " if claim.accuracy_class in PHASE_MINUTES else ""
-        return f"class {claim.accuracy_class} of IEC 61869-2, {both}rated at the maximum current of each range{_doubt(SOURCE)}"
+        return f"ratio error of {_of_class(claim.accuracy_class)}"
     terms = [
         (claim.of_reading, f"{claim.of_reading * 100:g} % of reading"),
         (claim.of_range, f"{claim.of_range * 100:g} % of range"),
@@ -33,6 +32,8 @@ def _current(claim: Claim) -> str:
 
 def _phase(claim: Claim) -> str:
     angle = claim.phase_displacement
+    if angle is None and claim.accuracy_class in PHASE_MINUTES:
+        return f"phase displacement of {_of_class(claim.accuracy_class)}"
     return "" if angle is None else f"phase displacement within ± {angle * MINUTES_PER_RADIAN:.4g} minutes of arc"
 
 
@@ -45,6 +46,10 @@ def _power(claim: Claim) -> str:
         (claim.power_counts, f"{claim.power_counts:g} display steps of power"),
     ]
     return f"power error within ± ({_added(terms)})" if any(value for value, _ in terms) else ""
+
+
+def _of_class(accuracy_class: str) -> str:
+    return f"class {accuracy_class} of IEC 61869-2, rated at the maximum current of each range{_doubt(SOURCE)}"
 
 
 def _added(terms: list[tuple[float, str]]) -> str:

@@ -1,0 +1,61 @@
+"""What of a claim a run verified.
+
+ISO/IEC 17025:2017, 7.8.6.2: a statement of conformity says to which results it applies, and which parts of the specification are met or not met.
+IEC 61869-2:2012, 5.6.201: classes 0.1 to 1, 0.2S and 0.5S limit the ratio error and the phase displacement (clause from memory).
+"""
+
+import dataclasses
+import functools
+import tempfile
+from pathlib import Path
+
+from harness.commands.new import BENCH_POWER, new
+from harness.commands.summary_lines import summary_lines
+from harness.preparation.run_files import load_inputs
+from harness.results import Results
+from harness.steps import Options
+from harness.wording.claim_parts import not_verified, verified
+from tests.on_twin import TwinRun
+from tests.reports import sample_results
+from tests.reports.paper_text import body_of, squeezed
+
+
+@functools.cache
+def of_class(accuracy_class: str, procedure: str) -> Results:
+    """A run of a meter that claims a class of current transformers and nothing else."""
+    with tempfile.TemporaryDirectory() as folder:
+        options = Options(readings=2, per_decade=1, hold=60.0)
+        inputs = load_inputs(*new(Path(folder), BENCH_POWER), procedure, options)
+        claim = type(inputs.device.claim)(accuracy_class=accuracy_class)
+        text = inputs.device_text
+        start = text.index("[claim]")
+        end = text.index("\n[", start)
+        told = f'[claim]\naccuracy_class = "{accuracy_class}"\n'
+        device = inputs.device.model_copy(update={"claim": claim})
+        twin = TwinRun(dataclasses.replace(inputs, device=device, device_text=text[:start] + told + text[end:]))
+        twin.run()
+        return twin.results()
+
+
+def test_a_class_of_which_the_phase_was_not_measured_is_not_called_verified() -> None:
+    results = of_class("0.5S", "current_ratio")
+    front = body_of(results)
+    (ratio,), (phase,) = verified(results), not_verified(results)
+    assert ratio.startswith("ratio error of class 0.5S of IEC 61869-2")
+    assert phase.startswith("phase displacement of class 0.5S of IEC 61869-2")
+    assert results.verdict == "pass"
+    assert squeezed("Its claim of phase displacement was not verified: nothing is stated of it.") in front
+    assert squeezed("met its claim at every point") not in front
+    assert f"  claimed but not verified in this run: {phase}" in summary_lines(results, Path())
+
+
+def test_where_both_were_measured_nothing_is_left_out() -> None:
+    results = of_class("0.5S", "power_and_phase")
+    assert not_verified(results) == []
+    assert "not verified" not in "".join(summary_lines(results, Path()))
+
+
+def test_a_claim_of_ratio_error_alone_is_verified_by_ratio_errors() -> None:
+    results = sample_results.passing()
+    assert not_verified(results) == []
+    assert squeezed("The meter under test met its claim at every point verified.") in body_of(results)
