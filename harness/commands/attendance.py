@@ -115,13 +115,16 @@ def left_not_safe(record: Record) -> str:
 
 
 def confirm_cautions(attendance: Attendance, console: Console, left: str = "") -> None:
-    """Show the cautions and have them confirmed, or show what has been confirmed beforehand. Raises UserError.
+    """Show what the rehearsal says and was set aside, and the cautions; have them confirmed, or show what has been confirmed beforehand. Raises UserError.
 
     Nothing that can energise anything starts before somebody has said that they have read them. `left` is what the run before
     may have left energised: it is told first, and when somebody will not go on.
     """
     with attendance.progress.paused():
         tell(console, [left] if left else [])
+        if attendance.rehearsal_problems:
+            set_aside = (f"  - {problem}" for problem in attendance.rehearsal_problems)
+            tell(console, ["SET ASIDE by --override rehearsal, on the certificate too:", *set_aside])
         tell(console, ["CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))])
         if attendance.cautions == "confirmed beforehand":
             tell(console, [CONFIRMED_BEFOREHAND])

@@ -141,6 +141,17 @@ def test_who_goes_on_is_told_that_the_last_run_ended_not_safe() -> None:
         assert left_not_safe(Record((last,), b"", "")) == ""
 
 
+def test_what_the_rehearsal_says_and_was_set_aside_is_listed_before_the_cautions() -> None:
+    """One word sets all of it aside: who confirms the cautions reads every finding once more."""
+    console, stream = shown_width()
+    findings = ("on paper, x4: range switch: rated 16 A", "on paper, all ranges: conductor: rated 10 A")
+    confirm_cautions(replace(at_the_terminal("yes"), rehearsal_problems=findings), console)
+    said = plain(stream.getvalue())
+    assert all(
+        said.index("SET ASIDE by --override rehearsal") < said.index(f) < said.index("CAUTIONS") for f in findings
+    )
+
+
 def test_a_numbered_step_is_broken_below_its_text(monkeypatch: pytest.MonkeyPatch) -> None:
     """And a prompt keeps the blank at its end."""
     monkeypatch.setenv("COLUMNS", "40")
