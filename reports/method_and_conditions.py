@@ -55,9 +55,30 @@ def _conditions(results: Results) -> Iterator[Flowable]:
         *(("Time of day", step) for step in run.clock_steps),
         *((c.name[:1].upper() + c.name[1:], _condition(c)) for c in results.conditions),
         ("Reference path", run.reference_path),
-        ("Readings taken by", run.operator or "not stated"),
+        ("Operator", run.operator or "not stated"),
+        *_by_person(results),
     ]
     yield KeepTogether([heading("Conditions"), facts(rows)])
+
+
+_INDICATED = (
+    "Indicated current",
+    "what the meter displays times the display factor of the range, written to the last place of its uncertainty, which can be finer than "
+    "a step of the display",
+)
+_READ = ("reference", "meter")
+
+
+def _by_person(results: Results) -> Iterator[tuple[str, str]]:
+    """What the operator read from a display and set by hand, as opposed to what came over a link."""
+    by_hand = [i for i in results.instruments if i.profile == "person"]
+    read = [i.name for i in by_hand if i.role in _READ]
+    linked = [i.name for i in results.instruments if i.role in _READ and i.profile != "person"]
+    if read:
+        yield "Read by the operator", ", ".join(read)
+        yield "Read over a link", ", ".join(linked) or "neither reference nor meter"
+    if any(i.role == "switch" for i in by_hand):
+        yield "Position of the range switch", "set by hand, as the operator confirmed"
 
 
 _SHOWN = {"Hz": (1.0, 2, "Hz"), "V": (1.0, 1, "V"), "degC": (1.0, 1, "°C"), "1": (100.0, 0, "%")}
@@ -89,7 +110,7 @@ def _method(results: Results) -> Iterator[Flowable]:
         ("SHA-256 of the procedure", run.procedure_hash),
         ("Points of the record", _COMPARED if run.procedure_compared else _NOT_COMPARED),
         ("Interruptions", interrupted),
-        ("Deviation", _DEVIATION) if bench_alone(results) else ("Ratio error", _RATIO_ERROR),
+        *([("Deviation", _DEVIATION)] if bench_alone(results) else [("Ratio error", _RATIO_ERROR), _INDICATED]),
     ]
     yield KeepTogether([heading("Method"), facts(rows)])
 

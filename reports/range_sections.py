@@ -76,7 +76,8 @@ def compared_at(turns: EffectiveTurns) -> str:
     if turns.method == "equal ampere-turns":
         return f"against the base range at {turns.compared} equal ampere-turns"
     if turns.method == "between ampere-turns":
-        return f"against the base range interpolated to {turns.compared} ampere-turns"
+        points = "at one number" if turns.compared == 1 else f"at {turns.compared} numbers"
+        return f"against the base range, whose points were interpolated to this range's, {points} of ampere-turns"
     return "against the base range at different ampere-turns: U includes the limit of error of both ranges there"
 
 
@@ -84,7 +85,8 @@ def _zero(zero: Offset | None) -> str:
     if zero is None:
         return "not measured by this procedure"
     weight = "significant" if zero.significant else "not significant"
-    return f"{current_pair(zero.value, zero.expanded_uncertainty)} (k = {zero.coverage_factor:.2f}), {weight}"
+    told = f"{current_pair(zero.value, zero.expanded_uncertainty)} (k = {zero.coverage_factor:.2f}), {weight}"
+    return told if zero.value else f"{told}; a display that shows zero does not tell an offset smaller than its step"
 
 
 def _line(found: RangeResult) -> Iterator[tuple[str, str]]:

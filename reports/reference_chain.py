@@ -42,8 +42,10 @@ def _chain(results: Results) -> Iterator[Flowable]:
     if without := [f"{link.part} {link.serial}".strip() for link in links if not link.traceable]:
         yield prose(f"Not traceable (no calibration certificate): {', '.join(without)}.", "strong")
     else:
-        listed_ones = "through the calibration certificates listed, as far as they state it"
-        yield prose(f"Metrological traceability: {listed_ones}.", "small")
+        rests = (
+            "rests on the calibration certificates listed, as the bench file states them; their content was not checked"
+        )
+        yield prose(f"Metrological traceability: the reference current {rests}.", "small")
     yield prose(
         "All ranges use the same reference. This run cannot separate an error common to all ranges from an error of the "
         "reference. A check of the bench against an independent standard can.",

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from harness.results import Point
+from reports.range_sections import compared_at
 from tests.reports import sample_results
 from tests.reports.paper_text import pages_of
 from tests.reports.sample_results import MAKERS, Maker
@@ -137,3 +138,33 @@ def test_every_range_has_the_budget_of_its_worst_point_and_it_adds_up() -> None:
         combined = math.sqrt(sum(float(row[0]) ** 2 for row in rows))
         assert combined == pytest.approx(worst.ratio_error.standard_uncertainty * 100, rel=0.05)
         assert [row[1] for row in rows].count("∞") == len(rows) - 1
+
+
+def test_a_comparison_between_ampere_turns_tells_a_number_of_places_and_no_ampere_turns() -> None:
+    turns = sample_results.passing().ranges[1].effective_turns
+    assert turns is not None
+    between = dataclasses.replace(turns, method="between ampere-turns", compared=2)
+    assert "interpolated to this range's, at 2 numbers of ampere-turns" in compared_at(between)
+    assert "at one number of ampere-turns" in compared_at(dataclasses.replace(between, compared=1))
+
+
+def test_a_zero_that_a_display_shows_is_told_no_finer_than_its_step() -> None:
+    good = sample_results.failing()
+    words = "does not tell an offset smaller than its step"
+    assert words not in " ".join("".join(pages_of(good)).split())
+    ranges = tuple(dataclasses.replace(r, zero=r.zero and dataclasses.replace(r.zero, value=0.0)) for r in good.ranges)
+    text = " ".join("".join(pages_of(dataclasses.replace(good, ranges=ranges))).split())
+    assert words in text
+
+
+def test_the_certificate_tells_which_readings_the_operator_took_and_what_indicated_is() -> None:
+    good = sample_results.passing()  # its meter and switch are a person's, its reference has a link
+    text = " ".join("".join(pages_of(good)).split())
+    assert "Read by the operator meter" in text
+    assert "Read over a link reference" in text
+    assert "set by hand, as the operator confirmed" in text
+    assert "what the meter displays times the display factor of the range" in text
+    linked = tuple(dataclasses.replace(i, profile="made") for i in good.instruments)
+    text = " ".join("".join(pages_of(dataclasses.replace(good, instruments=linked))).split())
+    assert "Read by the operator" not in text
+    assert "as the operator confirmed" not in text
