@@ -19,7 +19,7 @@ from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
 from harness.wording.claim_parts import SEPARATOR, not_verified
-from harness.wording.reasons import reason_text
+from harness.wording.reasons import reason_text, span_text
 
 
 def rehearsed(inputs: RunInputs, stop: StopSignal, console: Console) -> Rehearsal:
@@ -49,6 +49,8 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
         )
         low, high = format_quantity(rng.minimum_current, "A"), format_quantity(rng.maximum_current, "A")
         yield f"  {rng.name:<6} {low:>8} to {high:<8} {held}"
+        if rng.stands_for:
+            yield f"         the loads reach {for_terminal(span_text(rng.stands_for))} of what is claimed: the rest is not verified"
         for remark in watched_too_short(inputs.device, rng.name, rng.no_load):
             yield f"         {reason_text(remark)}"
         not_passed = None if rejection is None else rejection.of_range.get(rng.name)

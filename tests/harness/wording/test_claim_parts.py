@@ -6,11 +6,16 @@ IEC 61869-2:2012, 5.6.201: classes 0.1 to 1, 0.2S and 0.5S limit the ratio error
 
 import dataclasses
 import functools
+import io
 import tempfile
 from pathlib import Path
 
-from harness.commands.new import BENCH_POWER, new
+from rich.console import Console
+
+from harness.commands.new import BENCH_BY_HAND, BENCH_POWER, new
+from harness.commands.rehearsal_sheet import rehearsed, show_rehearsal
 from harness.commands.summary_lines import summary_lines
+from harness.core.stop import StopSignal
 from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
@@ -59,3 +64,14 @@ def test_a_claim_of_ratio_error_alone_is_verified_by_ratio_errors() -> None:
     results = sample_results.passing()
     assert not_verified(results) == []
     assert squeezed("The meter under test met its claim at every point verified.") in body_of(results)
+
+
+def test_a_rehearsal_tells_what_part_of_a_claim_the_loads_reach() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        device, bench = new(Path(folder), BENCH_BY_HAND)
+        text = bench.read_text()
+        bench.write_text("\n".join(x for x in text.splitlines() if not x.startswith("  { name") or '"3.3 A"' in x))
+        inputs = load_inputs(device, bench, "current_ratio", Options(readings=1))
+        console = Console(record=True, width=200, file=io.StringIO())
+        show_rehearsal(inputs, rehearsed(inputs, StopSignal(), console), console)
+    assert "of what is claimed: the rest is not verified" in console.export_text()
