@@ -96,7 +96,8 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
     rating = primary / supply.multiple
     if rating * _SLACK < rng.maximum_current:
         return (
-            f"no primary fuse does and carries the claim: use a source that cannot drive more than {amperes(primary)}"
+            f"a primary fuse that protects the input melts below the claim: claim no more than {amperes(rating)} and fuse at that, or "
+            f"feed this range from a source that cannot drive more than {amperes(primary)} (no key of the device file states one)"
         )
     return f"fuse the primary at no more than {amperes(rating)}"
 
