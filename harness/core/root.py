@@ -9,10 +9,12 @@ def root(function: Callable[[float], float], low: float, high: float, relative: 
     """Where `function`, below zero at `low` and above it at `high` or the other way round, is zero, within `relative` of `high`.
 
     The next place is that of the inverse parabola through the last three where it is sure to lie between the ends, and
-    their middle elsewhere (Chandrupatla 1997, Advances in Engineering Software 28, 145; value from memory).
+    their middle elsewhere (Chandrupatla 1997, Advances in Engineering Software 28, 145; value from memory). Raises ValueError where the signs do not differ.
     """
     newest, other = high, low
     at_newest, at_other = function(newest), function(other)
+    if not at_newest * at_other <= 0:
+        raise ValueError(f"no change of sign between {low:g} and {high:g}: {at_other:g} and {at_newest:g}")
     if at_newest == 0 or at_other == 0:
         return newest if at_newest == 0 else other
     nearest, part = relative * abs(high) / 2, 0.5

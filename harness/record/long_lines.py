@@ -81,9 +81,9 @@ class LongLines(Sequence[dict[str, Any]]):
                 after = number + 1
             self._refuse_changed()
 
-    def _state(self) -> tuple[int, int]:
+    def _state(self) -> tuple[int, ...]:
         found = self._file.stat()
-        return found.st_size, found.st_mtime_ns
+        return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
 
     def _refuse_changed(self) -> None:
         if self._state() != self._seen:

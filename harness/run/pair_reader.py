@@ -121,7 +121,7 @@ class PairReader:
             self._run.pause(self._last_start + interval - self._run.clock.now())
             self._last_start = self._run.clock.now()
             found = self._overlapped(self._run.station.meter)
-            if abs(_middle(found["reference"]) - _middle(found["displayed"])) <= interval:
+            if _apart(found["reference"], found["displayed"]) <= interval:
                 return found
         raise ReplyError(
             f"readings of reference and meter under test came more than {interval:g} s apart, {APART} times in a row",
@@ -181,6 +181,12 @@ def _between(before: Reading, after: Reading) -> Reading:
     """The mean of two readings, for the time between them."""
     mean = (before.value + after.value) / 2
     return Reading(mean, before.unit, f"{before.raw} ... {after.raw}", before.started, after.finished)
+
+
+def _apart(reference: Reading, displayed: Reading) -> float:
+    """Seconds between the middles of both. The reference's reply waits for the meter's: it may have measured when it was asked."""
+    middle = _middle(displayed)
+    return max(abs(_middle(reference) - middle), middle - reference.started)
 
 
 def _middle(reading: Reading) -> float:

@@ -171,11 +171,21 @@ class ReferenceCurrent:
         self._time_on.check()
 
     def _fell_into_smaller_range(self) -> bool:
-        """Whether the requested current is to be read on a smaller range, and a reading, not of a load off a shelf, fits that already."""
+        """Whether the requested current is to be read on a smaller range and flows already, as two readings in a row say.
+
+        One reading may be wrong, and on its word alone the smaller range would meet the current before. A load off a shelf settles.
+        """
         smaller = self._scale_for(self._state.current)
         if self._shelf or smaller == self._state.full_scale:
             return False
-        found = self._settled(enough=lambda read: self._scale_for(read * self._factor) <= smaller)
+        row = 0
+
+        def fell(read: float) -> bool:
+            nonlocal row
+            row = row + 1 if self._agrees(read) and self._scale_for(read * self._factor) <= smaller else 0
+            return row == 2
+
+        found = self._settled(enough=fell)
         return found is not None and self._scale_for(found.mean * self._factor) <= smaller
 
     def _settled(self, enough: Callable[[float], bool] = lambda _: False) -> Settled | None:
@@ -201,14 +211,19 @@ class ReferenceCurrent:
     def _check_agreement(self, reading: float) -> None:
         """Check the reference's reading, in its own unit, against the requested current. Raises Abandoned."""
         wanted, read = self._state.current, reading * self._factor
-        agreement = AGREEMENT_WITH_SHELF if self._shelf else AGREEMENT
-        # A reading of zero cannot be compared with any current, however coarse the reference is.
-        if read <= 0 or abs(read - wanted) > agreement * wanted + self._floor() * self._factor:
+        if not self._agrees(reading):
             raise Abandoned(
                 f"{format_quantity(wanted, 'A')} was expected and the reference reads {format_quantity(read, 'A')}: "
                 "look at the wiring, at the load and at the reference path in the bench file"
             )
         self._read_before[self._load_of(wanted)] = read
+
+    def _agrees(self, reading: float) -> bool:
+        """Whether the reference's reading, in its own unit, is near the requested current."""
+        wanted, read = self._state.current, reading * self._factor
+        agreement = AGREEMENT_WITH_SHELF if self._shelf else AGREEMENT
+        # A reading of zero cannot be compared with any current, however coarse the reference is.
+        return read > 0 and abs(read - wanted) <= agreement * wanted + self._floor() * self._factor
 
 
 def largest_difference(scale: Accuracy) -> float:

@@ -8,8 +8,8 @@ from harness.core.clock import Clock
 
 WINDOW = 3
 """Readings in a row that must agree; two are enough that began `APART` or more after one another."""
-APART = 0.2
-"""Seconds that three readings of a tenth of a second span: over this time, or longer, a slope must not show."""
+APART = 0.4
+"""Seconds: over this time, or longer, a slope must not show."""
 TOLERANCE = 0.002
 LONGEST = 20.0
 

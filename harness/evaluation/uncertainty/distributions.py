@@ -89,8 +89,8 @@ def _t_half_width(freedom: float, probability: float) -> float:
 
 def chi_squared_beyond(value: float, degrees_of_freedom: int) -> float:
     """Probability of more than `value`, 0 or above, under chi-squared (Abramowitz and Stegun, 26.4.4 and 26.4.5; value from memory)."""
-    if value <= 0:
-        return 1.0
+    if value <= 0 or math.isinf(value):
+        return 1.0 if value <= 0 else 0.0
     half, odd = value / 2, degrees_of_freedom % 2
     terms = (
         math.exp(k / 2 * math.log(half) - half - math.lgamma(k / 2 + 1)) for k in range(odd, degrees_of_freedom - 1, 2)

@@ -26,3 +26,10 @@ def test_root(function: Callable[[float], float], low: float, high: float) -> No
     # A ninth power is zero to the last bit of a double far around its root.
     flat = 0.02 if function(0.1001) == 1e-4**9 or abs(function(0.1001)) < 1e-30 else 1e-11
     assert root(function, low, high) == pytest.approx(expected, abs=flat * high)
+
+
+@pytest.mark.parametrize("function", [lambda x: x + 5, lambda x: -1.0, lambda x: math.nan])
+def test_what_does_not_cross_zero_has_no_root(function: Callable[[float], float]) -> None:
+    """As scipy's brentq says."""
+    with pytest.raises(ValueError, match="sign"):
+        root(function, 0.0, 1.0)

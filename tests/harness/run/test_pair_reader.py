@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from typing import cast
 
 import pytest
 
 from harness.commands.new import template
-from harness.core.clock import RealClock
+from harness.core.clock import Clock, RealClock
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.files.loading import parse_bench, parse_device
@@ -18,9 +19,10 @@ from harness.run.run_context import RunContext
 from harness.station.station import Station
 from instruments.drivers.over_links import ScpiMeter, ScpiReference
 from instruments.drivers.roles import Load, Switch
-from instruments.errors import LinkError
+from instruments.errors import LinkError, ReplyError
 from instruments.operator.person import ScriptedPerson
 from instruments.profile import load_profile
+from simulated.physics.clock import VirtualClock
 
 DEVICE = parse_device(template("device.toml"), "device.toml")
 
@@ -28,8 +30,10 @@ DEVICE = parse_device(template("device.toml"), "device.toml")
 class Telling:
     """A link that notes what passes. Every question has an answer of its own, by number; the one called `broken` has none."""
 
-    def __init__(self, name: str, passed: list[str], broken: bool = False) -> None:
-        self._name, self._passed, self._broken = name, passed, broken
+    def __init__(
+        self, name: str, passed: list[str], broken: bool = False, working: Callable[[], None] = lambda: None
+    ) -> None:
+        self._name, self._passed, self._broken, self._working = name, passed, broken, working
         self._waiting: list[str] = []
         self._count = 0
 
@@ -42,6 +46,7 @@ class Telling:
         self._passed.append(f"{self._name} read")
         if self._broken:
             raise LinkError("gone", instrument=self._name, address="here")
+        self._working()
         return self._waiting.pop(0)
 
     def query(self, text: str) -> str:
@@ -51,10 +56,14 @@ class Telling:
     def close(self) -> None: ...
 
 
-def reader_of(passed: list[str], *, meter_at: str = "there", broken: bool = False) -> tuple[PairReader, ScpiReference]:
-    clock, profile = RealClock(), load_profile("scpi_multimeter")
+def reader_of(
+    passed: list[str], *, meter_at: str = "there", broken: bool = False, clock: Clock | None = None, takes: float = 0.0
+) -> tuple[PairReader, ScpiReference]:
+    clock, profile = clock or RealClock(), load_profile("scpi_multimeter")
     reference = ScpiReference("reference", "here", profile, lambda: Telling("reference", passed), clock.now)
-    meter = ScpiMeter("meter", meter_at, profile, lambda: Telling("meter", passed, broken), clock.now)
+    meter = ScpiMeter(
+        "meter", meter_at, profile, lambda: Telling("meter", passed, broken, lambda: clock.sleep(takes)), clock.now
+    )
     reference.open()
     meter.open()
     load, switch = cast(Load, None), cast(Switch, None)
@@ -88,3 +97,11 @@ def test_a_reply_that_nobody_took_answers_no_later_question() -> None:
         reader.read(DEVICE.ranges[0], 0.0)
     assert passed[-1] == "reference read"
     assert reference.read().value == 2.0
+
+
+def test_a_meter_slower_than_its_display_is_no_pair_with_what_was_measured_when_it_was_asked() -> None:
+    """The reference's reply waits while the meter answers, which makes both look as if they had been read at one time."""
+    interval = DEVICE.display.refresh_interval
+    reader_of([], clock=VirtualClock(), takes=1.9 * interval)[0].read(DEVICE.ranges[0], 0.0)
+    with pytest.raises(ReplyError, match="apart"):
+        reader_of([], clock=VirtualClock(), takes=2.1 * interval)[0].read(DEVICE.ranges[0], 0.0)

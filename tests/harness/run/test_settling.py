@@ -1,12 +1,16 @@
 """When a current has settled, and what the range of the reference may meanwhile be."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
+from harness.core.stop import StopSignal
 from harness.preparation.run_files import RunInputs
+from harness.run.reference_current import ReferenceCurrent
 from harness.run.settling import Settled, settle
 from harness.steps import Apply, Device, Observe, Options, Select, Steps, Wait
 from procedures.current_ratio import current_ratio
@@ -35,7 +39,7 @@ def settled(integration: float, time_constant: float) -> tuple[Settled, float]:
 
 
 @pytest.mark.parametrize("time_constant", TIME_CONSTANTS)
-@pytest.mark.parametrize("slow", [0.2, 0.5, 1.0])
+@pytest.mark.parametrize("slow", [0.4, 0.5, 1.0])
 def test_two_slow_readings_show_no_less_than_three_quick_ones(slow: float, time_constant: float) -> None:
     """The response of first order to a step, its mean over each reading in closed form."""
     found, left = settled(slow, time_constant)
@@ -79,3 +83,45 @@ def _settled_lines(inputs: RunInputs, steps: Callable[[Device, Options], Steps])
     run.run()
     points = [line for line in run.record.of_kind("point") if line["direction"] != "zero"]
     return sum(1 for _ in run.record.of_kind("settled")) / len(points)
+
+
+def test_one_wrong_reading_turns_no_reference_down(inputs: RunInputs) -> None:
+    """A zero or a tenth while the load has not followed yet: the smaller range would meet the old current."""
+    for wrong in (0.0, -3.0, 10.02):
+        told: list[float] = []
+        values = iter([100.2, wrong, 100.1, 100.1, 60.0, 30.0, 10.1, 10.0, 10.0, 10.0, 10.0, 10.0])
+        _falling(inputs, values, told)
+        assert told[0] == 10.1, "turned down before two readings in a row were near the current asked for"
+
+
+def _falling(inputs: RunInputs, values: Iterator[float], told: list[float]) -> None:
+    """Let a reference of 20 and 200 A settle on 10 A after 100 A; what it had read before its range changed goes into `told`."""
+    clock = VirtualClock()
+    last = math.nan
+
+    def read() -> Any:
+        nonlocal last
+        clock.sleep(INTEGRATION_TIME)
+        before, last = last, next(values)
+        history.append(before)
+        return SimpleNamespace(value=last)
+
+    history: list[float] = []
+    ranges = [SimpleNamespace(full_scale=scale, resolution=scale * 1e-5, of_range=0.0) for scale in (20.0, 200.0)]
+    reference = SimpleNamespace(by_person=False, name="reference", address="", read=read)
+    reference.configure = lambda _: told.append(history[-1])
+    bench = SimpleNamespace(
+        entry=lambda _: SimpleNamespace(ranges=ranges), reference_path=SimpleNamespace(factor=1.0), shelf_currents=()
+    )
+    station = SimpleNamespace(reference=reference, load=SimpleNamespace(by_person=False))
+    run: Any = SimpleNamespace(
+        bench=bench,
+        station=station,
+        clock=clock,
+        stop=StopSignal(),
+        device=inputs.device,
+        pause=clock.sleep,
+        writer=SimpleNamespace(write=lambda *_, **__: None),
+    )
+    state: Any = SimpleNamespace(current=10.0, steady=False, full_scale=200.0, may_flow=True)
+    ReferenceCurrent(run, state, cast(Any, SimpleNamespace(check=lambda: None))).steady()
