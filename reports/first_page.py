@@ -151,13 +151,18 @@ def _statement(results: Results) -> str:
     if ratio_taken(results):
         part = "; ".join(f"{r.name} at {span_text(r.stands_for)}" for r in results.ranges if r.stands_for)
         shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
-        errors = " and of ".join(part.split(" of ")[0].split(" within ")[0] for part in not_verified(results))
-        unsaid = f" Its claim of {errors} was not verified: nothing is stated of it." if errors else ""
-        met = "what was verified of its claim" if errors else "its claim"
+        left_out = _errors(not_verified(results))
+        unsaid = f" Its claim of {left_out} was not verified: nothing is stated of it." if left_out else ""
+        met = f"its claim of {_errors(verified(results))}" if left_out else "its claim"
         return f"The meter under test met {met} at every point verified.{shown}{unsaid}"
     unshown = ", ".join(r.name for r in results.ranges if r.smallest is not None and r.smallest.verdict is None)
     reading = f"No result failed; on {unshown} the smallest current claimed was not shown." if unshown else ""
     return f"{reading or 'All results of this procedure conform.'} The ratio error of the meter under test was not measured."
+
+
+def _errors(parts: Sequence[str]) -> str:
+    """What parts of a claim are about: `ratio error`."""
+    return " and ".join(part.split(" of ")[0].split(" within ")[0] for part in parts)
 
 
 def _overrides(results: Results) -> Flowable:
@@ -198,7 +203,7 @@ def meter_under_test(results: Results) -> Iterator[Flowable]:
     ratings = [(name[:1].upper() + name[1:], rating) for name, rating in device.path_ratings.items()]
     halves = (
         ("Current transformer and display", transformer),
-        ("Ratings of the current path", ratings or [("Ratings", "none stated")]),
+        ("Ratings of the current path, as stated", ratings or [("Ratings", "none stated")]),
     )
     titles = columns(*(prose(title, "subheading") for title, _ in halves))
     beside = columns(*(facts(rows, HALF, 30 * mm) for _, rows in halves))
