@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Self
 
@@ -45,8 +45,8 @@ class Progress:
 class _LiveDisplay(Progress):
     """What is `shown` at the bottom of a terminal, rewritten again and again; nothing where output is not a terminal."""
 
-    def __init__(self, console: Console) -> None:
-        self._console = console
+    def __init__(self, console: Console, shown: Callable[[], RenderableType]) -> None:
+        self._console, self._renderable = console, shown
         self._doing, self._done = "starting", 0
         self._live: Live | None = None
 
@@ -62,7 +62,9 @@ class _LiveDisplay(Progress):
         from rich.live import Live
 
         if self._console.is_terminal:
-            self._live = Live(get_renderable=self._shown, console=self._console, refresh_per_second=8, transient=True)
+            self._live = Live(
+                get_renderable=self._renderable, console=self._console, refresh_per_second=8, transient=True
+            )
             self._live.start(refresh=True)
 
     def _end(self) -> None:
@@ -70,15 +72,12 @@ class _LiveDisplay(Progress):
             self._live.stop()
             self._live = None
 
-    def _shown(self) -> RenderableType:
-        raise NotImplementedError
-
 
 class RehearsalProgress(_LiveDisplay):
     """Progress of a rehearsal: one line rewritten at the bottom of a terminal, plain lines now and then elsewhere."""
 
     def __init__(self, console: Console) -> None:
-        super().__init__(console)
+        super().__init__(console, self._shown)
         self._started = self._told = time.monotonic()
 
     def doing(self, text: str) -> None:
@@ -111,7 +110,7 @@ class TerminalProgress(_LiveDisplay):
     """A few lines at the bottom of the terminal, plain lines elsewhere. `durations`: rehearsed seconds to each point's end, for time left."""
 
     def __init__(self, console: Console, durations: list[float]) -> None:
-        super().__init__(console)
+        super().__init__(console, self._shown)
         self._durations, self._latest = durations, ""
         # Somebody else may have switched the load on: until it has been asked nothing is known of it.
         self._current: float | None = None

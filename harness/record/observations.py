@@ -64,7 +64,7 @@ class PackedPairs(Sequence[ReadingPair]):
 
     def _pair(self, *values: float) -> ReadingPair:
         also = dict(zip(self._also, values[6:], strict=True)) if self._also else NOTHING
-        return ReadingPair(values[0], values[1], values[2:4], values[4:6], also)  # type: ignore[arg-type]
+        return ReadingPair(values[0], values[1], (values[2], values[3]), (values[4], values[5]), also)
 
 
 def packed(pairs: Sequence[ReadingPair]) -> Sequence[ReadingPair]:

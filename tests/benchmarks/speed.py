@@ -17,7 +17,6 @@ import json
 import math
 import os
 import platform
-import resource
 import statistics
 import subprocess
 import sys
@@ -82,6 +81,8 @@ class Row:
 
 def processor_time(command: Sequence[str]) -> float:
     """User and system time of a process and what it started, in seconds. Raises CalledProcessError unless its exit status is 0 or 1."""
+    import resource  # Windows has none, and the growths are tested there too.
+
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     ended = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, env=ENVIRONMENT)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)

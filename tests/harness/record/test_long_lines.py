@@ -7,6 +7,7 @@ import math
 import os
 import random
 import struct
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -154,9 +155,9 @@ CASES = [
 ]
 
 
-def outcome(read: object, raw: bytes) -> str:
+def outcome(read: Callable[[bytes], object], raw: bytes) -> str:
     try:
-        return repr(read(raw))  # type: ignore[operator]
+        return repr(read(raw))
     except (ValueError, RecursionError):
         return "refused"
 
