@@ -97,7 +97,7 @@ def followed(lines: Iterable[dict[str, Any]], device: Device, bench: Bench, foun
 
 
 def _ceiling(line: Mapping[str, Any], device: Device, bench: Bench) -> Iterator[str]:
-    known = maximum_test_current(device, bench, device.range_named(line["range"]), line.get("observed_turns", 0.0))
+    known = maximum_test_current(device, bench, device.range_named(line["range"]), line.get("observed_turns"))
     if not math.isclose(known.current, line["ceiling"], rel_tol=SAME) or known.set_by != line["ceiling_set_by"]:
         yield (
             f"ceiling: found {line['ceiling']:g} A by {line['ceiling_set_by'][:60]}, expected {known.current:g} A by {known.set_by}"

@@ -1,11 +1,14 @@
 """The maximum test current of a range, and the part that sets it.
 
 A maximum test current is the least over all parts of the path. The parts behind the transformer see the current times the turns,
-so it is computed with the turns expected or the turns observed, whichever are more.
+so it is computed with the turns expected or the turns observed, whichever are more. Of the parts that only some ranges use, those
+count which the turns observed do not rule out.
 """
 
+from collections.abc import Sequence
+
 from harness.core.quantities import format_quantity
-from harness.current_limits.ratings import CurrentLimit, claimed, device_parts
+from harness.current_limits.ratings import CurrentLimit, agree, claimed, device_parts, ranges_in_the_path
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 
@@ -20,12 +23,18 @@ SHELF_SPREAD = 1.1
 """A load on a shelf may draw this many times what is written on it; what it flows through must stand that too."""
 
 
-def maximum_test_current(device: Device, bench: Bench, rng: Range, observed_turns: float = 0.0) -> CurrentLimit:
-    """The maximum test current of `rng`; `observed_turns` is what the readings so far say of its turns (0 when nothing is known)."""
-    turns = max(float(rng.primary_turns), observed_turns)
+def maximum_test_current(device: Device, bench: Bench, rng: Range, observed_turns: float | None = None) -> CurrentLimit:
+    """The maximum test current of `rng`; `observed_turns` is what the readings so far say of its turns (None: as many as expected)."""
+    expected = float(rng.primary_turns)
+    observed = expected if observed_turns is None else observed_turns
+    return _least(device, bench, rng, max(expected, observed), ranges_in_the_path(device, rng, observed))
+
+
+def _least(device: Device, bench: Bench, rng: Range, turns: float, ranges: Sequence[Range]) -> CurrentLimit:
+    """The least of the claim of `rng` and the ratings of all parts, with `turns` turns in circuit and the own parts of `ranges`."""
     load = bench.entry("load")
     reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
-    ratings = [*device_parts(device, turns), CurrentLimit(reference, "largest range of the reference")]
+    ratings = [*device_parts(device, turns, ranges), CurrentLimit(reference, "largest range of the reference")]
     ratings += [CurrentLimit(rating, name) for rating, name in bench.reference_path.ratings()]
     if load.maximum_current is not None:
         ratings.append(CurrentLimit(load.maximum_current, "load"))
@@ -55,28 +64,33 @@ def too_large(device: Device, bench: Bench) -> dict[float, str]:
     return found
 
 
-def approach_current(device: Device, bench: Bench, rng: Range) -> float:
-    """Amperes at which a newly selected range is first tried.
+def safe_anywhere(device: Device, bench: Bench) -> float:
+    """The most amperes until something has been read, since the switch may stand anywhere.
 
-    The smallest current the range claims, but never more than any range claims, or the meter input stands if the windings of
-    all ranges carried the current at once: until something has been read, the switch may stand anywhere.
+    No more than any range claims, any part of any range stands, or the meter input stands if the windings of all ranges carried the
+    current at once.
+    """
+    all_turns = float(sum(r.primary_turns for r in device.ranges))
+    return min(_least(device, bench, r, all_turns, device.ranges).current for r in device.ranges)
+
+
+def approach_current(device: Device, bench: Bench, rng: Range) -> float:
+    """Amperes at which a newly selected range is first tried: the smallest current it claims, as far as that is safe anywhere.
+
     From a shelf, one of its loads; 0 when it has none to try the range with.
     """
-    all_turns = sum(r.primary_turns for r in device.ranges)
-    safe_anywhere = min(
-        maximum_test_current(device, bench, r, observed_turns=float(all_turns)).current for r in device.ranges
-    )
+    most = safe_anywhere(device, bench)
     if not bench.shelf_currents:
-        return min(rng.minimum_current, safe_anywhere)
+        return min(rng.minimum_current, most)
     readable = device.display.smallest_readable_current * rng.display_factor
-    safe = [c for c in bench.shelf_currents if readable <= c <= safe_anywhere]
+    safe = [c for c in bench.shelf_currents if readable <= c <= most]
     # The smallest the range claims comes first; where the shelf has none that is safe, the largest below it.
     return min((c for c in safe if c >= rng.minimum_current), default=max(safe, default=0.0))
 
 
 def switch_looks_elsewhere(device: Device, rng: Range, observed_turns: float) -> Range | None:
     """The other range whose turns the observed ones fit better (by ratio) than `rng`'s, when they are 20 % off or more."""
-    if abs(observed_turns / rng.primary_turns - 1) < 0.2:
+    if agree(observed_turns, rng.primary_turns):
         return None
 
     def distance(r: Range) -> float:

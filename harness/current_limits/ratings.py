@@ -1,9 +1,13 @@
 """Ratings of the device's own parts, as currents of the primary conductor: the same on paper and on the bench."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity
 from harness.files.device import Device, Range
+
+AGREES = 0.2
+"""Turns observed that are this close (relative) to some turns may be these."""
 
 
 @dataclass(frozen=True)
@@ -19,8 +23,11 @@ def claimed(rng: Range) -> CurrentLimit:
     return CurrentLimit(rng.maximum_current, f"the claim of range {rng.name}")
 
 
-def device_parts(device: Device, turns: float) -> list[CurrentLimit]:
-    """The ratings of the device's parts when `turns` turns carry the current, which parts behind the transformer see times the turns."""
+def device_parts(device: Device, turns: float, ranges: Sequence[Range]) -> list[CurrentLimit]:
+    """The ratings of the device's parts when `turns` turns carry the current, which parts behind the transformer see times the turns.
+
+    `ranges`: those whose own parts count, beside the parts that every range uses. The switch counts unless all of them bypass it.
+    """
     path, transformer = device.path, device.transformer
     by_turns = f"at {turns:.3g} turns"
     parts = [
@@ -28,13 +35,46 @@ def device_parts(device: Device, turns: float) -> list[CurrentLimit]:
             transformer.maximum_secondary_current * transformer.secondary_turns / turns,
             f"meter input, {format_quantity(transformer.maximum_secondary_current, 'A')} in the secondary {by_turns}",
         ),
-        CurrentLimit(path.switch, "range switch"),
-        CurrentLimit(path.conductor, "conductor"),
     ]
+    if not ranges or not all(rng.bypasses_switch for rng in ranges):
+        parts.append(CurrentLimit(path.switch, "range switch"))
+    parts.append(CurrentLimit(path.conductor, "conductor"))
     if path.secondary_fuse is not None:
         limit = path.secondary_fuse * transformer.secondary_turns / turns
         parts.append(CurrentLimit(limit, f"secondary fuse, {format_quantity(path.secondary_fuse, 'A')} {by_turns}"))
-    for rating, name in ((path.fuse, "fuse"), (path.supply_socket, "supply socket")):
-        if rating is not None:
-            parts.append(CurrentLimit(rating, name))
-    return parts
+    named = [(path.fuse, "fuse"), (path.supply_socket, "supply socket")]
+    for section in dict.fromkeys(section for rng in ranges for section in device.in_circuit(rng)):
+        named += [(section.conductor, own("conductor", section)), (section.fuse, own("fuse", section))]
+    return parts + [CurrentLimit(rating, name) for rating, name in named if rating is not None]
+
+
+def own(part: str, rng: Range) -> str:
+    """Name of a part that only the turns of `rng` use."""
+    return f"{part} of range {rng.name}"
+
+
+def ranges_in_the_path(device: Device, rng: Range, observed_turns: float) -> Sequence[Range]:
+    """The ranges whose own parts count while `rng` is selected: all that the turns observed do not rule out.
+
+    The current may go through the winding of another range, alone or along with that of `rng`, and a section of each may be reversed.
+    Turns that are not those of `rng` rule out nothing.
+    """
+    if not agree(observed_turns, rng.primary_turns):
+        return device.ranges
+    return [r for r in device.ranges if any(agree(observed_turns, turns) for turns in _read_as(device, rng, r))]
+
+
+def agree(observed: float, turns: int) -> bool:
+    return abs(observed - turns) < AGREES * turns
+
+
+def _read_as(device: Device, rng: Range, other: Range) -> set[int]:
+    """The turns to be read when the winding of `other` carries the current, alone or along with that of `rng`."""
+
+    def wound(r: Range) -> set[int]:
+        return {r.primary_turns, *(abs(r.primary_turns - 2 * device.added_turns(s)) for s in device.in_circuit(r))}
+
+    alone = wound(other)
+    if set(device.in_circuit(rng)) & set(device.in_circuit(other)):
+        return alone
+    return alone | {abs(a + sign * b) for a in wound(rng) for b in alone for sign in (1, -1)}

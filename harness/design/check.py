@@ -8,7 +8,6 @@ from harness.design.check_result import (
     DesignFinding,
     Grade,
     RangeSheet,
-    added_turns,
     not_known,
     secondary_of,
 )
@@ -32,7 +31,7 @@ from harness.design.readable_currents import (
 )
 from harness.design.supply import supplied, supply_of
 from harness.design.window import turns_fit
-from harness.design.wiring import range_switch, section_reversed, supply_tap
+from harness.design.wiring import bypass, range_switch, section_reversed, supply_tap
 from harness.files.device import Device, Range
 
 
@@ -54,6 +53,7 @@ def check(device: Device) -> DesignCheck:
             *readable_from_claim(device, rng),
             *display_factor_finding(device, rng),
             *section_reversed(device, rng),
+            *bypass(device, rng),
         ]
     for pair in between:
         findings += gap(pair)
@@ -69,7 +69,7 @@ def check(device: Device) -> DesignCheck:
 
 
 def _range_sheet(device: Device, rng: Range) -> RangeSheet:
-    top, supply, fuse = maximum_current_on_paper(device, rng), supply_of(device), device.path.secondary_fuse
+    top, supply, fuse = maximum_current_on_paper(device, rng), supply_of(device, rng), device.path.secondary_fuse
     secondary = secondary_of(device, rng, top.current)
     pushed = None if supply is None else secondary_of(device, rng, supply.operates)
     window = None
@@ -77,7 +77,7 @@ def _range_sheet(device: Device, rng: Range) -> RangeSheet:
         window = melting_window(fuse, device.path.secondary_fuse_type, pushed)
     heat = None
     if rng.cross_section is not None and rng.turn_length is not None:
-        heat = heat_per_metre(rng.cross_section, top.current) * rng.turn_length * added_turns(device, rng)
+        heat = heat_per_metre(rng.cross_section, top.current) * rng.turn_length * device.added_turns(rng)
     return RangeSheet(
         name=rng.name,
         turns=rng.primary_turns,

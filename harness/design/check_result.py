@@ -80,18 +80,3 @@ class DesignCheck:
 def secondary_of(device: Device, rng: Range, current: float) -> float:
     """Secondary amperes of an error-free transformer when `current` amperes flow through the turns of `rng`."""
     return current * rng.primary_turns / device.transformer.secondary_turns
-
-
-def added_turns(device: Device, rng: Range) -> int:
-    """Turns of `rng` alone: in series, those beyond the range before it."""
-    if rng.wiring == "independent":
-        return rng.primary_turns
-    return rng.primary_turns - device.ranges[device.ranges.index(rng) - 1].primary_turns
-
-
-def in_circuit(device: Device, rng: Range) -> list[Range]:
-    """The ranges whose own turns carry the current in position `rng`, itself last."""
-    first = device.ranges.index(rng)
-    while device.ranges[first].wiring == "series":
-        first -= 1
-    return list(device.ranges[first : device.ranges.index(rng) + 1])

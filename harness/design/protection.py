@@ -4,8 +4,8 @@ import math
 from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity, format_seconds
-from harness.current_limits.ratings import CurrentLimit, claimed, device_parts
-from harness.design.check_result import DesignFinding, in_circuit, in_the_way, not_known, secondary_of, worth_knowing
+from harness.current_limits.ratings import CurrentLimit, claimed, device_parts, ranges_in_the_path
+from harness.design.check_result import DesignFinding, in_the_way, not_known, secondary_of, worth_knowing
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
 from harness.design.supply import Supply, lets_flow, supply_of
@@ -22,36 +22,44 @@ def amperes(value: float) -> str:
 
 def maximum_current_on_paper(device: Device, rng: Range) -> CurrentLimit:
     """The least of the claim and the ratings of the device's own parts."""
-    return min([claimed(rng), *device_parts(device, float(rng.primary_turns))], key=lambda part: part.current)
+    return min([claimed(rng), *_parts_counted(device, rng)], key=lambda part: part.current)
+
+
+def _parts_counted(device: Device, rng: Range) -> list[CurrentLimit]:
+    """The parts that count in a run once `rng` reads as its turns."""
+    turns = float(rng.primary_turns)
+    return device_parts(device, turns, ranges_in_the_path(device, rng, turns))
 
 
 def conductor_rating(device: Device, rng: Range) -> float | None:
     """Usual rating in amperes of the weakest conductor in position `rng`; None when no rating is known."""
-    sizes = [r.cross_section for r in in_circuit(device, rng) if r.cross_section is not None]
+    sizes = [r.cross_section for r in device.in_circuit(rng) if r.cross_section is not None]
     return min((rating for s in sizes if (rating := cord_rating(s)) is not None), default=None)
 
 
 def weak_parts(device: Device, rng: Range) -> Iterator[DesignFinding]:
     """Parts rated below the current the range claims."""
     needed = amperes(rng.maximum_current)
-    for part in device_parts(device, float(rng.primary_turns)):
+    of_its_own = device_parts(device, float(rng.primary_turns), [rng])
+    for part in _parts_counted(device, rng):
         stands = amperes(part.current)
         if part.current * _SLACK >= rng.maximum_current:
             continue
-        if part.set_by in ("fuse", "supply socket"):
+        if part.set_by.startswith(("fuse", "supply socket")):
             text = f"{part.set_by}: rated {stands}, the claim extends to {needed}; a run does not exceed the rating"
             yield worth_knowing(text, rng.name)
         else:
             yield in_the_way(
                 f"{part.set_by}: rated {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a part "
-                "with a higher rating",
+                "with a higher rating"
+                + ("" if part in of_its_own else "; wired wrong, this range may read right through it"),
                 rng.name,
             )
     yield from _weak_conductor(device, rng)
 
 
 def _weak_conductor(device: Device, rng: Range) -> Iterator[DesignFinding]:
-    carries, supply = conductor_rating(device, rng), supply_of(device)
+    carries, supply = conductor_rating(device, rng), supply_of(device, rng)
     needed, why = rng.maximum_current, "the claim needs"
     if supply is not None and supply.rating > needed:
         needed, why = supply.rating, f"the {supply.name} can drive"
@@ -67,7 +75,7 @@ def _weak_conductor(device: Device, rng: Range) -> Iterator[DesignFinding]:
 
 def input_protected(device: Device, rng: Range) -> Iterator[DesignFinding]:
     """Checks that protection keeps currents above the input's rating, which the supply can sustain, from the meter's input."""
-    supply, stands = supply_of(device), device.transformer.maximum_secondary_current
+    supply, stands = supply_of(device, rng), device.transformer.maximum_secondary_current
     worst = 0.0 if supply is None else secondary_of(device, rng, supply.operates)
     if supply is None or worst <= stands * _SLACK:
         return

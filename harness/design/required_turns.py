@@ -40,7 +40,7 @@ def turns_for(device: Device, smallest: float) -> Wanted:
     one_turn = threshold * base.display_factor * base.primary_turns
     turns = max(1, math.ceil(one_turn / smallest * (1 - 1e-9)))
     factor = base.display_factor * base.primary_turns / turns
-    parts = device_parts(device, float(turns))
+    parts = device_parts(device, float(turns), ())
     top = min(parts, key=lambda part: part.current)
     full_scale = device.transformer.rated_secondary_current * device.transformer.secondary_turns / turns
     coarser = max((r for r in device.ranges if r.primary_turns < turns), key=lambda r: r.primary_turns, default=None)

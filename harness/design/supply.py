@@ -4,13 +4,14 @@ No fuse and no circuit-breaker limits at its rating. Up to its conventional non-
 conventional time, and only from its conventional fusing (tripping) current must it have ended the current by then.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity, format_seconds
+from harness.current_limits.ratings import own
 from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
-from harness.files.device import Device, PrimaryFuse
+from harness.files.device import Device, Path, PrimaryFuse, Range
 
 _SLACK = 1 + 1e-9
 
@@ -69,13 +70,18 @@ class Supply:
         return self.operates / self.rating
 
 
-def supply_of(device: Device) -> Supply | None:
-    """The supply that lets the least current flow for long; None when the file names neither fuse nor supply socket.
+def supply_of(device: Device, rng: Range) -> Supply | None:
+    """The supply of `rng` that lets the least current flow for long; None when the file names neither fuse nor supply socket.
 
-    Of a socket only the rating is known: the protection ahead of it may be of any kind.
+    Of a socket only the rating is known: the protection ahead of it may be of any kind. A fuse of the range before it, in series,
+    may sit in the lead of its tap, so it protects that range only.
     """
     path = device.path
-    named = [] if path.fuse is None else [_supply("fuse", path.fuse, path.fuse_type)]
+    named = [
+        _supply(name, where.fuse, where.fuse_type)
+        for name, where in (("fuse", path), (own("fuse", rng), rng))
+        if where.fuse is not None
+    ]
     if path.supply_socket is not None:
         named.append(_supply("supply socket", path.supply_socket, None))
     return min(named, key=lambda s: s.operates, default=None)
@@ -99,17 +105,42 @@ def lets_flow(supply: Supply) -> str:
 
 
 def supplied(device: Device) -> Iterator[DesignFinding]:
-    """Checks the current the supply can push through switch and conductor, whatever the ranges claim."""
-    supply, path = supply_of(device), device.path
-    if supply is None:
+    """Checks the current each supply can push through switch and conductors, whatever the ranges claim."""
+    supplies: dict[Supply | None, list[Range]] = {}
+    for rng in device.ranges:
+        supplies.setdefault(supply_of(device, rng), []).append(rng)
+    for supply, ranges in supplies.items():
+        if supply is not None:
+            yield from _pushed(supply, _parts(device, ranges))
+            continue
+        of = "" if len(ranges) == len(device.ranges) else f" of {', '.join(rng.name for rng in ranges)}"
         yield not_known(
-            "supply: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
+            f"supply{of}: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
             "the rating of what it is plugged into"
         )
-        return
+    fuses: list[tuple[str, Path | Range]] = [("fuse", device.path), *((own("fuse", rng), rng) for rng in device.ranges)]
+    for name, where in fuses:
+        if where.fuse is not None and where.fuse_type is None:
+            yield not_known(
+                f'{name}: fuse_type is not given; read what is printed on it ("plug-top", "gG", "breaker", "F" or "T"). Until then '
+                "the worst of them is taken"
+            )
+
+
+def _parts(device: Device, ranges: Collection[Range]) -> Iterator[tuple[float, str]]:
+    """Switch and conductors that carry the current of any of `ranges`: rating in amperes, and name."""
+    if not all(rng.bypasses_switch for rng in ranges):
+        yield device.path.switch, "range switch"
+    yield device.path.conductor, "conductor"
+    for section in dict.fromkeys(section for rng in ranges for section in device.in_circuit(rng)):
+        if section.conductor is not None:
+            yield section.conductor, own("conductor", section)
+
+
+def _pushed(supply: Supply, parts: Iterator[tuple[float, str]]) -> Iterator[DesignFinding]:
     rating, held = format_quantity(supply.rating, "A", 3), format_quantity(supply.carries, "A", 3)
     warm = []
-    for stands, name in ((path.switch, "range switch"), (path.conductor, "conductor")):
+    for stands, name in parts:
         least = format_quantity(stands, "A", 3)
         if stands * _SLACK < supply.rating:
             yield in_the_way(
@@ -119,8 +150,3 @@ def supplied(device: Device) -> Iterator[DesignFinding]:
             warm.append(f"{name} ({least})")
     text = f"no limit at its rating: it must hold {held} for long, and {lets_flow(supply)}"
     yield worth_knowing(f"{text}; until then more than the rating may flow in {' and '.join(warm)}" if warm else text)
-    if path.fuse is not None and path.fuse_type is None:
-        yield not_known(
-            'fuse: fuse_type is not given; read what is printed on it ("plug-top", "gG", "breaker", "F" or "T"). Until then the '
-            "worst of them is taken"
-        )

@@ -8,7 +8,7 @@ pi / sqrt(12) of it (the densest lattice; Fejes Toth 1942, value from memory). B
 import math
 from collections.abc import Iterator
 
-from harness.design.check_result import DesignFinding, added_turns, in_the_way, not_known, worth_knowing
+from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.files.device import Device
 
 SURELY_FITS = 0.5
@@ -30,7 +30,7 @@ def window_filled(device: Device) -> float | None:
 
 def _wires(device: Device) -> list[float]:
     """Outer diameter in metres of each turn in the window."""
-    return [r.wire_diameter or 0.0 for r in device.ranges for _ in range(added_turns(device, r))]
+    return [r.wire_diameter or 0.0 for r in device.ranges for _ in range(device.added_turns(r))]
 
 
 def turns_fit(device: Device) -> Iterator[DesignFinding]:

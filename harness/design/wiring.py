@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity
-from harness.design.check_result import DesignFinding, added_turns, in_the_way, not_known, worth_knowing
+from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.files.device import Device, Range
 
 _CIRCUIT = {
@@ -62,11 +62,21 @@ def _voltage(stands: float | None, supply: float | None) -> Iterator[DesignFindi
         yield in_the_way(f"range switch: rated {have}, the supply has {need}; fit one rated {need} AC or more")
 
 
+def bypass(device: Device, rng: Range) -> Iterator[DesignFinding]:
+    """What a range that bypasses the switch is to be looked at for: a run cannot tell whether its current does."""
+    if rng.bypasses_switch:
+        yield worth_knowing(
+            f"bypasses the range switch ({format_quantity(device.path.switch, 'A', 3)}), as stated: no reading shows that. With the "
+            "supply disconnected and locked off, see by ohmmeter that its path stays the same in every position of the switch",
+            rng.name,
+        )
+
+
 def section_reversed(device: Device, rng: Range) -> Iterator[DesignFinding]:
     """The reading of a series range whose own section is connected the wrong way round."""
     if rng.wiring != "series":
         return
-    own = added_turns(device, rng)
+    own = device.added_turns(rng)
     before = rng.primary_turns - own
     effective = abs(before - own)
     seen = f"{effective / rng.primary_turns * 100:.0f} % of the current" if effective else "nothing"

@@ -12,6 +12,7 @@ from harness.claims.claim_text import claim_text
 from harness.core.errors import RecordError, UserError
 from harness.core.quantities import format_quantity
 from harness.core.version import software
+from harness.current_limits.ratings import own
 from harness.evaluation.conditions import at_the_frequency_measured, conditions
 from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.diagnosis import ConsideredCauses
@@ -139,14 +140,18 @@ def _reference_path(bench: Bench) -> str:
 
 def _device(device: Device) -> DeviceSummary:
     transformer, path = device.transformer, device.path
-    named = (
+    named = [
         ("range switch", path.switch),
         ("conductor", path.conductor),
         ("fuse", path.fuse),
         ("supply socket", path.supply_socket),
         ("secondary fuse", path.secondary_fuse),
-    )
+    ]
+    for rng in device.ranges:
+        named += [(own("conductor", rng), rng.conductor), (own("fuse", rng), rng.fuse)]
     ratings = {name: format_quantity(value, "A") for name, value in named if value is not None}
+    if bypassing := [rng.name for rng in device.ranges if rng.bypasses_switch]:
+        ratings["range switch"] += f", bypassed on {', '.join(bypassing)}"
     if path.cross_section:
         ratings["conductor cross-section"] = path.cross_section
     return DeviceSummary(

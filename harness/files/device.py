@@ -50,7 +50,7 @@ class Device(Table):
             "path": _of_path(self.path),
             "claim": _of_claim(self.claim, self.display),
             "": _of_ranges(self.ranges),
-            **{f"ranges[{n}]": _of_range(rng, self.claim) for n, rng in enumerate(self.ranges, 1)},
+            **{f"ranges[{n}]": _of_range(rng, self) for n, rng in enumerate(self.ranges, 1)},
         }
         if found := [(key, text) for key, several in texts.items() for text in several]:
             raise Contradictions(found)
@@ -60,6 +60,18 @@ class Device(Table):
         """The range called `name`. Raises KeyError when there is none."""
         return {rng.name: rng for rng in self.ranges}[name]
 
+    def in_circuit(self, rng: Range) -> tuple[Range, ...]:
+        """The ranges whose own turns carry the current in position `rng`, itself last."""
+        last = first = self.ranges.index(rng)
+        while first and self.ranges[first].wiring == "series":
+            first -= 1
+        return self.ranges[first : last + 1]
+
+    def added_turns(self, rng: Range) -> int:
+        """Turns of `rng` alone: in series, those beyond the range before it."""
+        before = self.in_circuit(rng)[:-1]
+        return rng.primary_turns - (before[-1].primary_turns if before else 0)
+
 
 def _of_display(display: Display) -> Iterator[str]:
     if display.refresh_interval > SLOWEST_REFRESH:
@@ -67,10 +79,14 @@ def _of_display(display: Display) -> Iterator[str]:
 
 
 def _of_path(path: Path) -> Iterator[str]:
-    if path.fuse_type is not None and path.fuse is None:
-        yield "found fuse_type and no fuse, expected its rating too"
+    yield from _of_fuse(path)
     if path.secondary_clamp_voltage is not None and path.secondary_clamp in (None, "none"):
         yield "found secondary_clamp_voltage and no secondary_clamp, expected where it sits too"
+
+
+def _of_fuse(where: Path | Range) -> Iterator[str]:
+    if where.fuse_type is not None and where.fuse is None:
+        yield "found fuse_type and no fuse, expected its rating too"
 
 
 def _of_claim(claim: Claim, display: Display) -> Iterator[str]:
@@ -99,7 +115,31 @@ def _of_ranges(ranges: Sequence[Range]) -> Iterator[str]:
         yield "found the first range wired in series, expected independent (it has no range before it)"
 
 
-def _of_range(rng: Range, claim: Claim) -> Iterator[str]:
+def _of_range(rng: Range, device: Device) -> Iterator[str]:
+    yield from _of_fuse(rng)
+    yield from _of_span(rng, device.claim)
+    if rng.bypasses_switch:
+        yield from _of_bypass(rng, device)
+
+
+def _of_bypass(rng: Range, device: Device) -> Iterator[str]:
+    """A bypass takes a rating out of the path, so it is believed only where the file shows that it can be one.
+
+    Sections in series are selected at their taps, which a contact connects: what shares turns cannot be told apart from the contacts.
+    """
+    shared = [r.name for r in device.ranges if rng in device.in_circuit(r) or r in device.in_circuit(rng)]
+    if others := [name for name in shared if name != rng.name]:
+        yield (
+            f"found bypasses_switch and turns shared with range {' and '.join(others)}, expected a winding of its own: a contact of "
+            "the switch selects the section"
+        )
+    if rng.conductor is None:
+        yield "found bypasses_switch and no conductor, expected the lowest rating of what the current goes through instead"
+    if device.path.switch_breaks != "primary":
+        yield 'found bypasses_switch without switch_breaks = "primary" in [path], expected contacts that were traced'
+
+
+def _of_span(rng: Range, claim: Claim) -> Iterator[str]:
     """A class claims nothing below its lowest tabulated current, so a range must not reach below it either."""
     if rng.minimum_current >= rng.maximum_current:
         yield "found minimum_current not below maximum_current, expected a span"

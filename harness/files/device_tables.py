@@ -93,14 +93,17 @@ class Display(Table):
 
 
 class Path(Table):
-    """Ratings of the parts in the primary current path, the secondary fuse, and how they are connected. None = not stated."""
+    """Ratings of the parts that the current of every range goes through, the secondary fuse, and how they are connected.
+
+    What only some ranges use is stated with these. None = not stated.
+    """
 
     switch: Current
-    """Rated current of the range switch."""
+    """Rated current of the contacts of the range switch."""
     conductor: Current
     """Current-carrying capacity of the conductor that every range uses."""
     fuse: Current | None = None
-    """Rated current of a fuse or circuit-breaker in the primary."""
+    """Rated current of a fuse or circuit-breaker in the primary, ahead of all ranges."""
     fuse_type: PrimaryFuse | None = None
     """Its kind: fuse of a plug (BS 1362), general-purpose (IEC 60269), circuit-breaker (IEC 60898), miniature
     fuse-link (IEC 60127-2), quick-acting or time-lag.
@@ -177,3 +180,15 @@ class Range(Table):
     """Outer diameter of that wire, over its insulation."""
     turn_length: Length | None = None
     """Length of one of these turns."""
+    conductor: Current | None = None
+    """Lowest rating among the parts that only these turns use: conductor, terminals, a contact of their own. The ratings in
+    `[path]` count beside it.
+    """
+    fuse: Current | None = None
+    """Rated current of a fuse or circuit-breaker that only these turns use; one in `[path]` counts beside it."""
+    fuse_type: PrimaryFuse | None = None
+    """Its kind, as in `[path]`."""
+    bypasses_switch: bool = False
+    """Whether the current of this range goes through no contact of the range switch. Only for a winding that shares no turn
+    with another range, with `conductor` given, and `switch_breaks = "primary"` in `[path]`: contacts that were traced.
+    """

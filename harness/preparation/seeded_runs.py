@@ -109,8 +109,10 @@ class SeededRuns:
         for known in self.ranges:
             rng = device.range_named(known.name)
             read = [p for p in points if p.range == rng.name and p.direction != "zero"]
-            most = max((_turns(device, bench, p) for p in read), default=0.0)
-            if most <= 0 or maximum_test_current(device, bench, rng, most).current != known.ceiling:
+            turns = [_turns(device, bench, p) for p in read] or [0.0]
+            # The most turns come up to the input's rating first, the least are first taken for another range.
+            held = (maximum_test_current(device, bench, rng, seen).current for seen in (max(turns), min(turns)))
+            if max(turns) <= 0 or min(held) != known.ceiling:
                 return False
         return True
 

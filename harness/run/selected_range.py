@@ -11,6 +11,7 @@ from harness.current_limits.maximum_test_current import (
     NOTHING_READ,
     approach_current,
     maximum_test_current,
+    safe_anywhere,
     switch_looks_elsewhere,
     too_large,
 )
@@ -127,7 +128,7 @@ class SelectedRange:
             self._run.progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
             state = self.state
             state.nominal = state.tried_at = current
-            self._control.drive(current, maximum_test_current(device, bench, rng).current)
+            self._control.drive(current, safe_anywhere(device, bench))
             turns = self._control.links.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
             state.approached, state.observed_turns = True, turns
             if turns <= 0:

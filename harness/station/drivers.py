@@ -129,7 +129,8 @@ class Drivers:
         name = self.bench.roles.switch
         entry = self.bench.instruments[name]
         if entry.by_person:
-            return PersonSwitch(name, self.person, entry.serial, self.links.turn_switch)
+            leads_move = any(rng.bypasses_switch for rng in self.device.ranges)
+            return PersonSwitch(name, self.person, entry.serial, self.links.turn_switch, leads_move)
         missing = [r.name for r in self.device.ranges if r.name not in entry.positions]
         if missing:
             raise UserError(

@@ -157,14 +157,16 @@ class PersonVoltmeter(PersonMeter):
 class PersonSwitch(ByPerson):
     """A range switch turned by a person."""
 
-    def __init__(self, name: str, person: Person, serial: str, act: Callable[[str], None]) -> None:
-        """`act` is called with the range the switch was turned to."""
+    def __init__(self, name: str, person: Person, serial: str, act: Callable[[str], None], leads_move: bool) -> None:
+        """`act` is called with the range the switch was turned to. `leads_move`: a range may have terminals of its own."""
         super().__init__(name, person, serial)
-        self._act = act
+        self._act, self._leads_move = act, leads_move
 
     def select(self, range_name: str) -> str:
         answer = self._person.confirm(
             f"The load is off; the switch is at line potential all the same. Turn the range switch to {range_name}, by its insulated knob only."
+            + " If a lead has to be moved for it, first disconnect the bench's supply, lock it off and prove it dead."
+            * self._leads_move
         )
         self._act(range_name)
         return f"turned by a person: {answer or 'done'}"

@@ -185,7 +185,7 @@ def test_each_part_says_what_it_stands_and_in_what_words(bench: Bench) -> None:
         "supply socket": (rated(device(), supply_socket=3.0), 3.0),
     }
     for name, (made, current) in told.items():
-        least = min(device_parts(made, 20.0), key=lambda part: part.current)
+        least = min(device_parts(made, 20.0, made.ranges), key=lambda part: part.current)
         assert (least.set_by, least.current) == (name, pytest.approx(current))
 
 

@@ -13,6 +13,7 @@ from harness.design.check_result import DesignFinding, Grade
 from harness.design.expected_error import complex_error, ratio_and_phase
 from harness.files.device import Device
 from harness.files.loading import parse_device
+from tests.own_parts import own_parts
 
 
 def device(text: str = "", /, **replaced: str) -> Device:
@@ -294,3 +295,72 @@ def test_without_a_loss_angle_only_a_bound_is_told() -> None:
     (finding,) = found(known, "worth knowing", "ratio error: -0.28 % at worst")
     assert "magnetising_loss_angle" in finding.text
     assert check(known).ratio_error is None
+
+
+def test_a_switch_is_pushed_only_by_what_flows_through_it() -> None:
+    """A switch of 25 A behind a 63 A supply is in the way; where x1 bypasses it and the others have fuses of 20 A and 4.5 A it is not.
+
+    IEC 60269-1, gG (values from memory): 20 A have operated at 1.6 In, 32 A; IEC 60127-2: 4.5 A at 2.1 In, 9.45 A.
+    """
+    text = own_parts().replace('conductor = "90 A"', 'conductor = "90 A"\nsupply_socket = "63 A"', 1)
+    checked = parse_device(text, "device.toml")
+    assert not found(checked, "in the way", "range switch")
+    told = [f.text for f in found(checked, "worth knowing", "no limit at its rating")]
+    assert any(
+        "fuse of range x4 (20 A) is guaranteed to operate only from 32 A" in t
+        and "range switch (25 A) and conductor of range x4 (22 A)" in t
+        for t in told
+    )
+    assert any("fuse of range x20 (4.5 A) is guaranteed to operate only from 9.45 A" in t for t in told)
+    through = parse_device(text.replace("bypasses_switch = true", ""), "device.toml")
+    (finding,) = found(through, "in the way", "range switch: rated 25 A, the supply socket lets 63 A flow")
+    assert finding.range == ""
+
+
+def test_an_own_fuse_protects_the_input_on_its_range() -> None:
+    """20 A through 4 turns on 2500 are 32 mA; a 20 A gG fuse has operated at 32 A, 51.2 mA. The socket of 63 A alone: 1.6 In (gG, a value from memory)."""
+    text = own_parts().replace('conductor = "90 A"', 'conductor = "90 A"\nsupply_socket = "63 A"', 1)
+    sheet = check(parse_device(text, "device.toml"))
+    assert [r.supply_secondary_current for r in sheet.ranges] == pytest.approx(
+        [1.6 * 63 / 2500, 32 * 4 / 2500, 9.45 * 20 / 2500]
+    )
+
+
+def test_an_own_conductor_must_serve_its_supply_and_its_claim() -> None:
+    text = own_parts(x4='conductor = "12 A"').replace(
+        'conductor = "90 A"', 'conductor = "90 A"\nsupply_socket = "16 A"', 1
+    )
+    checked = parse_device(text, "device.toml")
+    assert found(checked, "in the way", "conductor of range x4: rated 12 A, the supply socket lets 16 A flow")
+    (finding,) = found(checked, "in the way", "conductor of range x4: rated 12 A, the claim needs 20 A")
+    assert finding.range == "x4"
+
+
+def test_a_bypass_is_said_to_be_no_more_than_stated() -> None:
+    checked = parse_device(own_parts(), "device.toml")
+    (finding,) = found(checked, "worth knowing", "bypasses the range switch (25 A), as stated")
+    assert finding.range == "x1"
+    assert not found(parse_device(own_parts(x1=""), "device.toml"), "worth knowing", "bypasses")
+
+
+def test_a_fuse_of_a_range_of_unknown_kind_is_named() -> None:
+    text = own_parts(x4='fuse = "20 A"')
+    assert found(parse_device(text, "device.toml"), "not known", "fuse of range x4: fuse_type is not given")
+    (finding,) = found(parse_device(text, "device.toml"), "not known", "supply of x1: neither fuse nor supply_socket")
+    assert finding.range == ""
+
+
+def test_a_range_that_turns_cannot_tell_from_a_finer_one_is_held_to_its_parts() -> None:
+    """1 + 2 turns with the 2 reversed read as 1, so a run keeps x1 within the section's 22 A; 1 + 3 read as 2."""
+    three = edited(
+        ('name = "x4"', 'name = "x4"\nconductor = "22 A"'),
+        ("primary_turns = 4", "primary_turns = 3"),
+        ("display_factor = 0.25", "display_factor = 0.333333"),
+    )
+    (finding,) = found(three, "in the way", "conductor of range x4: rated 22 A, the claim needs 80 A")
+    assert finding.range == "x1"
+    assert finding.text.endswith("wired wrong, this range may read right through it")
+    assert (check(three).ranges[0].ceiling, check(three).ranges[0].set_by) == (22.0, "conductor of range x4")
+    four = edited(('name = "x4"', 'name = "x4"\nconductor = "22 A"'))
+    assert check(four).ranges[0].ceiling == 80.0
+    assert check(four).in_the_way == 0

@@ -138,3 +138,66 @@ def test_a_file_of_nothing_but_mistakes_is_cut_short() -> None:
     lines = told(parse_causes, "".join(f'[[causes]]\nname = "{n}"\n' for n in range(2000)))
     assert len(lines) == 31
     assert lines[-1] == "some.toml: and 1970 more"
+
+
+@pytest.mark.parametrize(
+    ("name", "keys", "changes", "said"),
+    [
+        (
+            "x20",
+            "bypasses_switch = true",
+            (),
+            [
+                "ranges[3]: found bypasses_switch and no conductor, expected the lowest rating of what the current goes through"
+            ],
+        ),
+        (
+            "x20",
+            'bypasses_switch = true\nconductor = "6 A"',
+            (('switch_breaks = "primary"', ""),),
+            [
+                'ranges[3]: found bypasses_switch without switch_breaks = "primary" in [path], expected contacts that were traced'
+            ],
+        ),
+        (
+            "x1",
+            'bypasses_switch = true\nconductor = "90 A"',
+            (),
+            ["ranges[1]: found bypasses_switch and turns shared with range x4, expected a winding of its own"],
+        ),
+        (
+            "x4",
+            'bypasses_switch = true\nconductor = "20 A"',
+            (),
+            ["ranges[2]: found bypasses_switch and turns shared with range x1, expected a winding of its own"],
+        ),
+        ("x4", 'fuse_type = "gG"', (), ["ranges[2]: found fuse_type and no fuse, expected its rating too"]),
+        ("x20", 'bypasses_switch = true\nconductor = "6 A"', (), []),
+        ("x4", 'conductor = "20 A"\nfuse = "20 A"\nfuse_type = "gG"', (), []),
+    ],
+)
+def test_what_takes_a_rating_out_of_the_path_is_believed_only_where_it_can_be_traced(
+    name: str, keys: str, changes: tuple[tuple[str, str], ...], said: list[str]
+) -> None:
+    """A contact selects the tap of sections in series, whatever is said of it."""
+    text = changed(DEVICE, f'name = "{name}"', f'name = "{name}"\n{keys}')
+    for old, new in changes:
+        text = changed(text, old, new)
+    if not said:
+        parse_device(text, "some.toml")
+        return
+    found = told(parse_device, text)
+    assert len(found) == len(said)
+    assert all(line.startswith(f"some.toml: {start}") for line, start in zip(found, said, strict=True))
+
+
+def test_what_the_shipped_file_shows_of_a_range_in_comments_can_be_written() -> None:
+    """All keys that stand there as comments, together."""
+    head, ranges = DEVICE.split("[[ranges]]", 1)
+    shown = re.findall(r"^# (?=\w+ = )", ranges, re.MULTILINE)
+    written = parse_device(
+        f"{head}[[ranges]]{re.sub(r'^# (?=[a-z_]+ = )', '', ranges, flags=re.MULTILINE)}", "some.toml"
+    )
+    assert len(shown) == 5
+    assert [r.conductor for r in written.ranges] == [None, 20.0, 6.0]
+    assert written.ranges[2].bypasses_switch
