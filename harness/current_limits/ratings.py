@@ -75,6 +75,7 @@ def _read_as(device: Device, rng: Range, other: Range) -> set[int]:
         return {r.primary_turns, *(abs(r.primary_turns - 2 * device.added_turns(s)) for s in device.in_circuit(r))}
 
     alone = wound(other)
-    if set(device.in_circuit(rng)) & set(device.in_circuit(other)):
+    # In series all begin with the same section.
+    if device.in_circuit(rng)[0].name == device.in_circuit(other)[0].name:
         return alone
     return alone | {abs(a + sign * b) for a in wound(rng) for b in alone for sign in (1, -1)}

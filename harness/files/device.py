@@ -62,7 +62,7 @@ class Device(Table):
 
     def in_circuit(self, rng: Range) -> tuple[Range, ...]:
         """The ranges whose own turns carry the current in position `rng`, itself last."""
-        last = first = self.ranges.index(rng)
+        last = first = [r.name for r in self.ranges].index(rng.name)
         while first and self.ranges[first].wiring == "series":
             first -= 1
         return self.ranges[first : last + 1]
