@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TypeVar
 
@@ -38,11 +38,12 @@ class ScpiInstrument:
     _identity: Identity | None = field(default=None, init=False)
     _configured: dict[str, str] = field(default_factory=dict, init=False)
     _asked: str = field(default="", init=False)
+    _left: bool = field(default=False, init=False)
     _begun: float | None = field(default=None, init=False)
 
     def open(self) -> None:
         self.close()
-        self._link, self._asked, self._begun = self.open_link(), "", None
+        self._link, self._asked, self._left, self._begun = self.open_link(), "", False, None
 
     def close(self) -> None:
         if self._link is not None:
@@ -153,7 +154,8 @@ class ScpiInstrument:
     def measuring(self, name: str) -> Iterator[None]:
         """Let it measure `name` while others are spoken to; what is fetched of it in the block is that measurement. Raises LinkError.
 
-        A reply that nobody took is read off at the end, so that it answers no later question. What is fetched is started by `fire` instead.
+        A reply that nobody took is read off before the next message, so that it answers no later question. What is fetched is started by `fire`
+        instead.
         """
         quantity = self._readable(name)
         if quantity.fetches:
@@ -165,11 +167,8 @@ class ScpiInstrument:
         try:
             yield
         finally:
-            self._begun = None
-            if self._asked:
-                # A link on which that fails is closed, and so found out.
-                with suppress(InstrumentError):
-                    self.ask(quantity.get)
+            # Not read off here: another instrument may have failed, and the load is to be off before this one is waited for.
+            self._left, self._asked, self._begun = self._left or bool(self._asked), "", None
 
     def read_quantity(self, name: str) -> Reading:
         """A fresh reading of a quantity; for one that is fetched a measurement is armed and fired first. Raises LinkError or ReplyError."""
@@ -263,6 +262,9 @@ class ScpiInstrument:
     def _opened(self, command: str) -> Link:
         if self._link is None:
             raise self._error(InstrumentError, "link is not open", command)
+        if self._left:
+            self._left = False
+            self._link.read()
         return self._link
 
     def _unusable(self, reason: str, command: str) -> ReplyError:

@@ -90,13 +90,17 @@ def test_two_at_one_address_are_read_one_after_the_other() -> None:
 
 
 def test_a_reply_that_nobody_took_answers_no_later_question() -> None:
-    """The meter fails while the reference measures: the reply to that is its first, and the next reading its second."""
+    """The meter fails while the reference measures: the reply to that is its first, and the next reading its second.
+
+    The first is waited for when the reference is asked again and no sooner.
+    """
     passed: list[str] = []
     reader, reference = reader_of(passed, broken=True)
     with pytest.raises(LinkError, match="gone"):
         reader.read(DEVICE.ranges[0], 0.0)
-    assert passed[-1] == "reference read"
+    assert passed[-1] == "meter read"
     assert reference.read().value == 2.0
+    assert passed[-3:] == ["reference read", "reference asked", "reference read"]
 
 
 def test_a_meter_slower_than_its_display_is_no_pair_with_what_was_measured_when_it_was_asked() -> None:
