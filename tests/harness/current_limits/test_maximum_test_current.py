@@ -141,6 +141,14 @@ def test_from_a_shelf_the_smallest_claimed_is_tried_or_the_largest_below_it(
     assert approach_current(ten_turns(), with_loads(shelf, *loads), one) == tried
 
 
+def test_a_load_of_the_largest_current_claimed_is_safe_to_try(shelf: Bench) -> None:
+    """What every range claims, every range may carry; a claim is no rating, so no tenth is taken off it."""
+    made = ten_turns()
+    made = made.model_copy(update={"ranges": tuple(r.model_copy(update={"maximum_current": 5.0}) for r in made.ranges)})
+    one = made.ranges[0].model_copy(update={"minimum_current": 3.0})
+    assert approach_current(made, with_loads(shelf, 1.0, 5.0, 6.0), one) == 5.0
+
+
 def test_no_range_is_recognised_between_two_and_none_without_a_reading() -> None:
     """9 turns are a tenth and more from 10 and far from 1; none fit nothing."""
     made = ten_turns()
@@ -167,6 +175,9 @@ def test_a_load_that_a_range_claims_and_may_not_carry_is_never_to_be_plugged_in(
         == "95 A is above the maximum test current of 9.091 A on range x1, set by largest range of the reference"
     )
     assert list(too_large(device(), hand)) == [95.0]
+    # A claim that ends at the load invites it too.
+    just = template("device.toml").replace('maximum_current = "4 A"', 'maximum_current = "4.7 A"')
+    assert list(too_large(parse_device(just, "device.toml"), hand)) == [4.7, 95.0]
 
 
 def rated(device: Device, **ratings: float) -> Device:

@@ -138,6 +138,17 @@ def test_nothing_is_energised_without_a_guard(
         guarded(program)
 
 
+def test_a_guard_that_ends_before_it_is_ready_is_not_waited_for(
+    guarded: Callable[[str], Guard], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where it cannot start, nobody waits for it to become ready."""
+    monkeypatch.setattr(module, "READY_WITHIN", 60.0)
+    began = time.monotonic()
+    with pytest.raises(AbortedSafe, match="did not start"):
+        guarded(NEVER_BEGINS)
+    assert time.monotonic() - began < 30
+
+
 def test_a_guard_that_died_stops_the_run(guarded: Callable[[str], Guard], monkeypatch: pytest.MonkeyPatch) -> None:
     """With nobody there to switch off, the run must not go on (docs/decisions/safe-state.md); its silence is not waited for."""
     monkeypatch.setattr(module, "SILENT", 60.0)
@@ -233,6 +244,18 @@ def test_the_guard_reaches_what_drives_or_moves_the_load_first_and_waits_for_nob
     assert [entry["address"] for entry in told] == [moving.instruments[name].address for name in (load, relay)]
     assert [entry["profile"] for entry in told] == ["scpi_load", "letting_go"]
     json.dumps(told)
+
+
+def test_the_guard_ends_its_messages_as_the_profile_of_the_load_says(moving: Bench, tmp_path: Path) -> None:
+    """A load that waits for another end of a message would never be switched off."""
+    text = (SHIPPED / "scpi_load.toml").read_text(encoding="utf-8")
+    ends = 'read_termination = "\\r"\nwrite_termination = "\\r\\n"\n'
+    (tmp_path / "other_ends.toml").write_text(ends + text, encoding="utf-8")
+    bench = with_entry(moving, moving.roles.load, profile="other_ends")
+    told = module._with_safe_commands(bench.model_copy(update={"visa": "@other"}), [tmp_path])
+    ends_told = [(entry["settings"]["read_termination"], entry["settings"]["write_termination"]) for entry in told]
+    assert ends_told == [("\r", "\r\n"), ("\n", "\n")]
+    assert {entry["settings"]["library"] for entry in told} == {"@other"}
 
 
 def test_the_guard_is_not_told_of_what_it_cannot_reach(moving: Bench, tmp_path: Path) -> None:

@@ -241,6 +241,23 @@ def test_a_silent_run_that_holds_the_link_is_ended_and_the_load_reached(scene: S
     assert scene.load.closed == 1
 
 
+def test_what_a_killed_run_had_still_said_is_not_its_end(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until its pipe closes its link is not free, and no attempt would get through."""
+    scene.load.free = False
+    ended: list[float] = []
+
+    def killed(process: int, number: int) -> None:
+        scene.kill(process, number)
+        scene.pipe.later("stands still reading the meter", 0.1)
+        ended.append(scene.pipe.now + 0.3)
+
+    monkeypatch.setattr(guard_process.os, "kill", killed)
+    watched(scene)
+    # Two attempts while it lived; the third finds the link free.
+    assert scene.load.tried_at[2] >= ended[0]
+    assert len(scene.load.off_at) == 1
+
+
 @pytest.mark.parametrize("line", ["beat", "stand down"])
 def test_a_run_heard_while_its_link_is_tried_is_not_ended(scene: Scene, line: str) -> None:
     """It lives, and will switch off itself; what it said is not lost."""

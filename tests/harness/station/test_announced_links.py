@@ -195,6 +195,13 @@ def test_a_watchdog_is_fed_from_on_to_off(fed: Any, far: Far, activity: Noting) 
     wait_for(lambda: far.said.count(FEED) > off)
 
 
+def test_a_load_that_is_fed_is_announced_by_its_name_too(fed: Any, activity: Noting) -> None:
+    """A run that stands still is told by what it waits for."""
+    fed.write(ON)
+    fed.query("OUTPut?")
+    assert activity.announced[1:] == [(TIMEOUT, f"source: {ON}"), (TIMEOUT, "source: OUTPut?")]
+
+
 def test_off_ends_the_feeding_even_where_it_cannot_be_said(fed: Any, far: Far) -> None:
     """It ends before it is said: a load that does not obey must be left to its watchdog, whatever comes of the write."""
     fed.write(ON)

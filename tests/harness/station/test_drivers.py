@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -28,6 +29,7 @@ from instruments.drivers.over_links import (
     ScpiVoltmeter,
 )
 from instruments.drivers.shelf_load import PersonLoad
+from instruments.errors import QueuedError
 from instruments.operator.person import Question, ScriptedPerson
 
 HERE = Path(__file__).parent
@@ -57,7 +59,7 @@ class Noted(LinkSource):
 
     def registers(self, *what: Any) -> Any:
         self.asked.append(("registers", *what))
-        return SimpleNamespace(close=lambda: None)
+        return SimpleNamespace(close=lambda: None, read_registers=lambda function, address, count: [0] * count)
 
     def turn_switch(self, range_name: str) -> None:
         self.asked.append(("switch", range_name))
@@ -134,6 +136,28 @@ def test_a_register_line_is_drained_when_it_is_opened_again(drivers: Callable[..
     meter.open()
     meter.open()
     assert [asked[-1] for asked in links.asked] == [False, True]
+
+
+def test_a_register_meter_is_read_by_the_clock_of_the_run(drivers: Callable[..., Drivers]) -> None:
+    """Its reading is compared with the reference's, which the same clock times."""
+    made = drivers()
+    meter = made.meter()
+    meter.open()
+    before = made.clock.now()
+    found = meter.read()
+    assert before <= found.started <= found.finished <= made.clock.now()
+
+
+def test_a_relay_is_told_the_position_of_the_range_and_believed_only_when_it_confirms(
+    drivers: Callable[..., Drivers], links: Noted
+) -> None:
+    """It answers 0 to everything: the contact is open."""
+    made = drivers()
+    relay, position = made.switch(), made.bench.instruments["relay"].positions["x4"]
+    relay.open()
+    with pytest.raises(QueuedError, match=f"did not confirm position {re.escape(position)} for x4"):
+        relay.select("x4")
+    assert [text for text in links.asked if isinstance(text, str) and position in text]
 
 
 SENSOR = '[instruments.sensor]\nprofile = "{}"\naddress = "TCPIP::127.0.0.1::15030::SOCKET"\n'

@@ -51,6 +51,18 @@ def test_the_second_is_told_who_has_it_and_a_dead_one_has_nothing() -> None:
         assert mine.take("h:1") == ""
 
 
+def test_what_was_left_is_held_no_longer() -> None:
+    """Entered again, it must ask the lock again: another may have it by now."""
+    mine = Reservations("mine")
+    with mine:
+        assert mine.take("h:1") == ""
+    process = other_process()
+    with mine:
+        assert mine.take("h:1").startswith("the run of elsewhere/record.jsonl (process ")
+    process.kill()
+    process.communicate()
+
+
 def test_one_line_for_all_that_another_command_has(tmp_path: Path) -> None:
     """Two ways to write one address are one instrument; what was taken in vain is given back."""
     first = {"source": "TCPIP::localhost::5025::SOCKET", "meter": "modbus-rtu:port", "kept": "transcript:x.jsonl"}

@@ -121,20 +121,21 @@ def test_a_line_opened_again_is_drained_first_by_instrument(opened: list[Any], t
     """What came too late before must not be taken for an answer; the first time nothing was asked yet."""
     source, of_profile = Wires(tmp_path, "@other"), SCPI.model_copy(update={"read_termination": "\r"})
     for name in ("load", "relay", "load", "load"):
-        source.text(name, entry(), of_profile)
+        source.text(name, entry(timeout="0.7 s"), of_profile)
     assert [how["drain"] for _, how in opened] == [False, False, True, True]
-    assert opened[0][0] == ("load", "TCPIP::h::1::SOCKET", LinkSettings(read_termination="\r", library="@other"))
+    assert opened[0][0] == ("load", "TCPIP::h::1::SOCKET", LinkSettings(0.7, "\r", library="@other"))
     Wires(tmp_path).text("load", entry(), SCPI)
     assert opened[-1][0][2].library == "@py"
 
 
 def test_a_modbus_unit_is_reached_by_its_number_on_its_port(opened: list[Any], tmp_path: Path) -> None:
-    meter = entry(profile="modbus_meter", address="modbus-rtu:port", unit_id=9)
+    meter = entry(profile="modbus_meter", address="modbus-rtu:port", unit_id=9, baud_rate=9600, parity="even")
     source = Wires(tmp_path)
     source.registers("monitor", meter, True)
     assert opened == [
         (("monitor", f"modbus-rtu:{tmp_path / 'port'}", link_settings(meter)), {"unit_id": 9, "drain": True})
     ]
+    assert (opened[0][0][2].baud_rate, opened[0][0][2].parity) == (9600, "even")
 
 
 def test_a_transcript_answers_in_place_of_its_instrument(
