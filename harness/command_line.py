@@ -5,7 +5,9 @@ Exit status: 0 verdict pass or conditional pass, 1 verdict fail or conditional f
 """
 
 import argparse
+import atexit
 import datetime  # noqa: F401  loaded before a Ctrl-C can come: modules of other languages that load it themselves lose a stop there
+import gc
 import shutil
 import signal
 import sys
@@ -37,12 +39,18 @@ WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 COMMANDS = (demo, new, design, rehearse, run, resume, certify, replay, instruments, try_one, simulate)
 """Commands in the order of the help."""
 
+UNTIL_SEARCHED = 50_000
+"""Objects made before Python searches the youngest of them for cycles; its own 700 had it search a command's modules over and over."""
+
 _interrupted = threading.Event()
 """Set when a Ctrl-C has ended the command outside any run."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
+    gc.set_threshold(UNTIL_SEARCHED)
+    # A process that ends gives all its memory back; without this it is searched for cycles first.
+    atexit.register(gc.freeze)
     with lasting_output():
         status = _run(arguments)
         # Looked for at the end, since what a full disk refuses may come out of a buffer only now.
