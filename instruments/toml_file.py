@@ -48,7 +48,7 @@ _WORDS = {
 class FileTable(BaseModel):
     """A table of a file: frozen; unknown keys and infinite numbers are errors."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class FileProblems(Exception):

@@ -32,7 +32,7 @@ PowerFactor = Annotated[float, Field(ge=-1, le=1)]
 
 
 class Keys(BaseModel):
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class RecordLine(Keys):
