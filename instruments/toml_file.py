@@ -73,7 +73,11 @@ def read_shipped(model: type[_Model], package: str, name: str) -> _Model:
 
 def read_model(model: type[_Model], text: str, name: str) -> _Model:
     """`text` as `model`; `name` is the file named in problems. Raises FileProblems."""
-    data = read_tables(text, name)
+    return as_model(model, read_tables(text, name), name)
+
+
+def as_model(model: type[_Model], data: dict[str, Any], name: str) -> _Model:
+    """The tables `data` as `model`; `name` is the file named in problems. Raises FileProblems."""
     try:
         return model.model_validate(data)
     except ValidationError as failure:

@@ -1,13 +1,14 @@
 """Loading of the user's files: TOML to a `Device` or `Bench`, or every problem at once, one line each."""
 
 import unicodedata
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
 from harness.core.errors import UserError
 from harness.files.bench import Bench
 from harness.files.device import Device, Table
-from instruments.toml_file import FileProblems, read_model, read_tables, shortened
+from instruments.toml_file import FileProblems, as_model, read_tables, shortened
 
 _Model = TypeVar("_Model", bound=Table)
 _MAY_HOLD_CONTROLS = ("read_termination", "write_termination")
@@ -28,11 +29,13 @@ def read_text(file: Path) -> str:
         raise UserError(f"{file}: {reason or failure}") from None
 
 
+@lru_cache(maxsize=4)
 def parse_device(text: str, name: str) -> Device:
     """The device in `text`; `name` is the file named in problems. Raises UserError."""
     return parse_file(Device, text, name)
 
 
+@lru_cache(maxsize=4)
 def parse_bench(text: str, name: str) -> Bench:
     """The bench in `text`; `name` is the file named in problems. Raises UserError."""
     return parse_file(Bench, text, name)
@@ -44,7 +47,7 @@ def parse_file(model: type[_Model], text: str, name: str) -> _Model:
         data = read_tables(text, name)
         _refuse_other_kinds(model, data, name)
         _refuse_control_characters(data, name)
-        return read_model(model, text, name)
+        return as_model(model, data, name)
     except FileProblems as failure:
         raise UserError(failure.lines) from None
 
