@@ -16,6 +16,14 @@ if TYPE_CHECKING:
     from harness.preparation.run_files import RunInputs
 
 
+STATUS = """exit status:
+  0  nothing in the way of the run
+  2  something in the way, or an error in a file or on the command line
+  3  aborted
+  5  defect of the program or of its installation
+(4, NOT SAFE, cannot occur: nothing is energised)"""
+
+
 @dataclass(frozen=True)
 class RehearseOptions:
     """What a run is made of. `hold` in seconds; `causes` is a file of the user's own."""
@@ -52,6 +60,7 @@ def add_parser(commands: Any) -> None:
             "ratioproof rehearse device.toml bench.toml",
             "ratioproof rehearse device.toml bench.toml --procedure turns_check",
         ],
+        STATUS,
     )
     add_rehearsed(parser)
 

@@ -42,7 +42,6 @@ def resume(options: ResumeOptions, console: Console) -> int:
     begun = read_record(file := options.record)
     # Before anything is said or asked: a record that is complete, or that another run is writing, is refused.
     continue_record(file)[1].close()
-    begin()
     from harness.audit import check_lines, check_points
     from harness.commands.attendance import (
         attending,
@@ -67,6 +66,7 @@ def resume(options: ResumeOptions, console: Console) -> int:
         inputs = inputs_of(begun, file)
         check_somebody_is_there(inputs.bench, options.cautions_read)
         check_points(begun, str(file), inputs.procedure, done)
+        begin()
         with reserved_bench(inputs, file):
             rehearsal = rehearsed(inputs, stop, console)
             refuse_needless(inputs.bench, options.overrides, rehearsal.problems)

@@ -132,7 +132,7 @@ class PersonReference(PersonMeter):
                 changed_wiring(
                     f"{self.name} to another range",
                     f"the jacks of {self.name}",
-                    f"Set {self.name} to AC {quantity}, range {format_current(full_scale, self._shown.unit)}. "
+                    f"Set {self.name} to AC {quantity}, range {format_current(full_scale, self._shown.unit)}. Hold it on that range. "
                     f"Move its lead if that range has a separate jack.{closed}",
                 )
             )

@@ -85,6 +85,8 @@ class Worker:
         self.bench.clock.sleep(5.0)
         if "ready?" in last:
             return "yes"
+        if "Fetch: " in last:
+            return "done"
         if plugged := re.search(r"Plug in: (.*) \(about", last):
             self.bench.plug(self.names[plugged.group(1)])
             self.bench.clock.sleep(5.0)
@@ -149,6 +151,7 @@ def test_what_is_typed_during_the_rehearsal_answers_no_prompt(worker: Worker) ->
         "Switch off and unplug every load": "unplugged",
         "range switch to": "done",
         "AC current, range": "done",
+        "Fetch:": "done",
         "Plug in:": "done",
     }
     for awaited, answer in answers.items():

@@ -406,13 +406,34 @@ def test_a_true_record_is_not(tmp_path: Path, records: dict[str, bytes], run: st
     assert read_results(tmp_path / "out" / "results.json").run.procedure_compared
 
 
-def test_an_interrupted_record_that_was_forged_is_not_gone_on_with(tmp_path: Path, records: dict[str, bytes]) -> None:
-    lines = [json.loads(line) for line in records["turns"].splitlines()][:20]
-    place = _value_alone(lines)
-    file = tmp_path / "record.jsonl"
+def _interrupted(records: dict[str, bytes]) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in records["turns"].splitlines()][:20]
+
+
+def _resumed(folder: Path, lines: list[dict[str, Any]]) -> None:
+    file = folder / "record.jsonl"
     file.write_bytes(rehashed(lines))
+    resume(ResumeOptions(file, cautions_read=True), Console())
+
+
+def test_an_interrupted_record_that_was_forged_is_not_gone_on_with(
+    tmp_path: Path, records: dict[str, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = _interrupted(records)
+    place = _value_alone(lines)
     with pytest.raises(RecordError, match=f"line {place}: displayed: found"):
-        resume(ResumeOptions(file, cautions_read=True), Console(file=io.StringIO()))
+        _resumed(tmp_path, lines)
+    assert capsys.readouterr().out == ""
+
+
+def test_a_run_whose_procedure_has_changed_is_refused_before_anything_is_said(
+    tmp_path: Path, records: dict[str, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = _interrupted(records)
+    lines[0]["procedure"]["text_hash"] = "0" * 64
+    with pytest.raises(RecordError, match="has changed since the run began; start a new run"):
+        _resumed(tmp_path, lines)
+    assert capsys.readouterr().out == ""
 
 
 OWN = '''"""A procedure of the user's own."""

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.new import new
+from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import load_inputs
@@ -165,6 +165,19 @@ def test_a_range_of_the_multimeter_that_bears_its_current_for_a_minute_ends_a_po
     assert any("kettle" in text for text in on_largest)
     assert any("lamp may be on for 8 h from now" in text for text in asked)
     assert max(seconds for name, seconds in hands.on if name == "kettle") <= 60
+    assert twin.results().verdict == "pass", twin.results().reasons
+
+
+def test_the_hand_bench_as_it_is_shipped_spares_the_jack_for_amperes(tmp_path: Path) -> None:
+    """A jack that carries amperes for a time is common practice, no published source: two minutes, and every point is read."""
+    inputs = load_inputs(*new(tmp_path, BENCH_BY_HAND), "current_ratio", Options(readings=4, per_decade=1))
+    hands = Leisurely(lambda text: 10.0 if "Plug in:" in text else 0.0)
+    twin, _ = worked(inputs, hands)
+    asked = [text for text in hands.prompts if "Plug in: kettle" in text]
+    assert asked
+    assert all("multimeter may carry current on its 10 A range for 2 min from now" in text for text in asked)
+    assert max(seconds for name, seconds in hands.on if name == "kettle") <= 120
+    assert list(twin.record.of_kind("skip")) == []
     assert twin.results().verdict == "pass", twin.results().reasons
 
 
