@@ -14,7 +14,6 @@ from simulated.bench import SimulatedBench
 from tests.hands import Hands, by
 from tests.on_twin import TwinRun
 
-
 OF_THE_RANGE = ', longest_on = "2 min" }'
 """How long the multimeter's largest range may carry its current, as the hand bench is shipped."""
 
