@@ -149,13 +149,6 @@ class Bench(Table):
             if limited and not (somebody_acts and name == self.roles.reference):
                 found = f"found instruments.{name}.ranges with longest_on"
                 yield f"{found}, expected it of the reference, where a person reads it or plugs in the load"
-        addresses: dict[str, str] = {}
-        for name, entry in self.instruments.items():
-            key = f"{entry.address} unit {entry.unit_id}" if entry.address else ""
-            if key and key in addresses:
-                found = f"found instruments.{name}.address = {entry.address!r} used by {addresses[key]!r} too"
-                yield f"{found}, expected each address once"
-            addresses[key] = name
 
     def _of_functions(self) -> Iterator[str]:
         load, secondary, voltage = self.roles.load, self.roles.secondary, self.roles.voltage

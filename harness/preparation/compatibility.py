@@ -7,7 +7,7 @@ from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import InstrumentEntry
-from harness.station.wires import REPLAYED
+from harness.station.wires import REPLAYED, place
 from instruments.links.address import address_problem
 from instruments.numbers import register_count
 from instruments.profile import Profile, ProfileError, load_profile
@@ -41,6 +41,28 @@ def profile_problems(bench: Bench, bench_file: Path, folders: Sequence[Path]) ->
             problems += [f"{where}.address: {wrong}"] if wrong else []
         problems += [f"{where}.serial: found {entry.serial!r}, {text}" for text in _unanswerable(entry, profile)]
     return problems
+
+
+def shared_places(bench: Bench, bench_file: Path) -> list[str]:
+    """Instruments at one place, however it is written: each would read the other's replies. Units of one Modbus line may share it."""
+    folder, problems = bench_file.resolve().parent, []
+    known: dict[str, list[tuple[str, InstrumentEntry]]] = {}
+    for name, entry in bench.instruments.items():
+        if not entry.address:
+            continue
+        there = known.setdefault(place(entry.address, folder), [])
+        problems += [
+            f"{bench_file}: instruments.{name}.address: found {entry.address!r}, where {other!r} is too ({first.address}), "
+            "expected a place of its own for each"
+            for other, first in there
+            if not _units_of_one_line(entry, first)
+        ]
+        there.append((name, entry))
+    return problems
+
+
+def _units_of_one_line(one: InstrumentEntry, other: InstrumentEntry) -> bool:
+    return one.unit_id != other.unit_id and all(e.address.startswith("modbus-") for e in (one, other))
 
 
 def contradicting_serials(

@@ -10,7 +10,7 @@ from harness.core.errors import RecordError, UserError
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device, read_text
-from harness.preparation.compatibility import claims_below_display, profile_problems
+from harness.preparation.compatibility import claims_below_display, profile_problems, shared_places
 from harness.record.history import device_and_bench
 from harness.record.journal import Record
 from harness.steps import Options, Procedure, words_hash
@@ -59,6 +59,7 @@ def load_inputs(
         texts.append(read_text(bench_file))
         bench = parse_bench(texts[-1], str(bench_file))
         problems += profile_problems(bench, bench_file, profile_folders(bench_file))
+        problems += shared_places(bench, bench_file)
     except UserError as error:
         problems += error.problems
     try:

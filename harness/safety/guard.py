@@ -22,7 +22,7 @@ from harness.core.errors import AbortedSafe
 from harness.core.stop import StopSignal
 from harness.files.bench import Bench
 from harness.safety.guard_process import ACTING, BEAT, EVERY, READY, STAND_DOWN, STANDS_STILL, Silence
-from harness.station.wires import REPLAYED, link_settings
+from harness.station.wires import REPLAYED, link_settings, resolved_address
 from instruments.profile import load_profile
 
 READY_WITHIN = 20.0
@@ -158,7 +158,7 @@ class Guard:
 
 
 def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str, Any]]:
-    """Instruments that can drive something, in the bench's order, as the guard needs them."""
+    """Instruments that can drive something, in the bench's order, as the guard needs them. The last of `folders` is that of the bench file."""
     roles = bench.roles
     names = [roles.load, *bench.safe_order, roles.reference, roles.meter, roles.switch]
     found = []
@@ -171,5 +171,6 @@ def _with_safe_commands(bench: Bench, folders: Sequence[Path]) -> list[dict[str,
             settings = link_settings(entry, profile, bench.visa)
             # A lock left behind must not keep the guard out.
             quick = replace(settings, timeout=min(settings.timeout, 1.0), lock=False)
-            found.append({"name": name, "address": entry.address, "profile": entry.profile, "settings": asdict(quick)})
+            address = resolved_address(entry.address, folders[-1])
+            found.append({"name": name, "address": address, "profile": entry.profile, "settings": asdict(quick)})
     return found

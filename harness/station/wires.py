@@ -1,13 +1,16 @@
 """The links of a bench: addresses, link settings, and real wires."""
 
+import contextlib
+import re
 from dataclasses import fields
 from pathlib import Path
 from typing import Protocol
+from urllib.parse import urlsplit
 
 from harness.files.instrument_entry import InstrumentEntry
 from instruments.links.link import Link, LinkSettings, RegisterLink
 from instruments.links.modbus_link import ModbusLink
-from instruments.links.serial_port import SOCKET, visa_port, windows_port
+from instruments.links.serial_port import SOCKET, leads_to, visa_port, windows_port
 from instruments.links.transcribed_links import ReplayedRegisters, ReplayedText
 from instruments.links.transcript import TranscriptReader
 from instruments.links.visa_link import VisaLink
@@ -55,16 +58,21 @@ class PassedOn(LinkSource):
         self._links.turn_reference(full_scale)
 
 
+MODBUS_PORT, HISLIP_PORT = 502, 4880
+"""Ports registered with IANA, which an address may leave out."""
+_LEADING_ZEROS = re.compile(r"(?<=::)0+(?=[0-9]+(::|$))")
+
 REPLAYED = "transcript:"
 """Prefix of the address of an instrument whose transcript answers instead of it."""
 
 
 def resolved_address(address: str, folder: Path) -> str:
     """`address` with a relative serial port path taken from the bench file's `folder`."""
-    port = address.removeprefix("modbus-rtu:")
-    if port == address or port.startswith(SOCKET) or windows_port(port):
+    port = serial_port(address)
+    if not port or windows_port(port):
         return address
-    return f"modbus-rtu:{folder / port}"
+    before = len("modbus-rtu:" if address.startswith("modbus-rtu:") else "ASRL")
+    return f"{address[:before]}{folder / port}{address[before + len(port) :]}"
 
 
 def serial_port(address: str) -> str:
@@ -76,17 +84,36 @@ def serial_port(address: str) -> str:
 
 
 def place(address: str, folder: Path) -> str:
-    """The destination of `address`, the same for two ways of writing it: a serial port whatever is spoken on it, or a host."""
-    import pyvisa.rname
+    """The destination of `address`, the same however it is written: a serial port, or a host and its port, whatever is spoken there.
 
-    address = resolved_address(address, folder)
-    if port := serial_port(address):
-        return windows_port(port) or str(Path(port).resolve())
-    address = address.upper().replace("LOCALHOST", "127.0.0.1")
+    Host names are not looked up: a name and its number are two places.
+    """
+    from pyvisa import rname
+
+    if port := serial_port(resolved_address(address, folder)):
+        address = leads_to(port)
+        if not address.startswith(SOCKET):
+            return windows_port(port) or str(Path(port).resolve())
+    url = urlsplit(address.removeprefix("modbus-rtu:"))
+    if url.scheme in ("socket", "modbus-tcp"):
+        with contextlib.suppress(ValueError):
+            return f"{_host(url.hostname or '')}:{url.port or MODBUS_PORT}"
     try:
-        return pyvisa.rname.to_canonical_name(address).upper()
-    except pyvisa.rname.InvalidResourceName:
+        name = rname.ResourceName.from_string(address.upper())
+    except rname.InvalidResourceName:
         return address
+    if isinstance(name, rname.TCPIPSocket):
+        return f"{_host(name.host_address)}:{name.port.lstrip('0')}"
+    if isinstance(name, rname.TCPIPInstr):
+        name.host_address = _host(name.host_address)
+        name.lan_device_name = name.lan_device_name.lower().removesuffix(f",{HISLIP_PORT}")
+    return _LEADING_ZEROS.sub("", str(name))
+
+
+def _host(name: str) -> str:
+    """A host's name as it is compared: in small letters, this computer by its number."""
+    name = name.lower().rstrip(".")
+    return "127.0.0.1" if name in ("localhost", "::1") else name
 
 
 def link_settings(entry: InstrumentEntry, profile: Profile | None = None, library: str = "@py") -> LinkSettings:
@@ -115,7 +142,8 @@ class Wires(LinkSource):
             return ReplayedText(self._transcript(name, entry, profile))
         again = name in self._opened
         self._opened.add(name)
-        return VisaLink(name, entry.address, link_settings(entry, profile, self._library), drain=again)
+        address = resolved_address(entry.address, self._folder)
+        return VisaLink(name, address, link_settings(entry, profile, self._library), drain=again)
 
     def registers(self, name: str, entry: InstrumentEntry, drain: bool) -> RegisterLink:
         if entry.address.startswith(REPLAYED):

@@ -17,7 +17,7 @@ LONGEST = 200
 """Bytes of a file that may hold the name of a socket."""
 
 _WINDOWS = re.compile(r"(?:\\\\\.\\)?(COM\d+)", re.IGNORECASE)
-_VISA = re.compile(r"ASRL(.+)::INSTR", re.IGNORECASE)
+_VISA = re.compile(r"ASRL(.+?)(?:::INSTR)?", re.IGNORECASE)
 _PSEUDO_TERMINAL = re.compile(r"/dev/(?:pts/\d+|ttys\d{3})")
 """Names of pseudo-terminals on Linux and macOS. Serial devices have other names, of which ``/dev/ttyS0`` is the nearest."""
 

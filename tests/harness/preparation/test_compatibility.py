@@ -158,3 +158,21 @@ def test_an_endless_identity_is_cut_where_it_is_shown(tmp_path: Path) -> None:
     (told,) = identity_problems(given.bench, answer, given.bench.entry("reference").calibration.date).values()
     assert len(told) < 300
     assert told.isprintable()
+
+
+def _two_at_one_place(folder: Path, sensor: str) -> RunInputs:
+    """The templates' pair with a sensor `sensor` (keys of its table) beside the meter on its serial line."""
+    return inputs(
+        folder, bench=("[instruments.monitor]", f'[instruments.sensor]\n{sensor}\nserial = ""\n\n[instruments.monitor]')
+    )
+
+
+def test_units_of_one_modbus_line_share_its_port_and_nothing_else_does(tmp_path: Path) -> None:
+    """Units are told apart by their number in every frame (MODBUS over Serial Line V1.02, 2.2); text has no such number."""
+    line = 'profile = "modbus_environment"\naddress = "modbus-rtu:./files/../monitor-port"\nunit_id = 2'
+    assert _two_at_one_place(tmp_path / "units", line).bench.instruments["sensor"].unit_id == 2
+    same = line.replace("= 2", "= 1")
+    text = 'profile = "scpi_environment"\naddress = "ASRLmonitor-port::INSTR"'
+    for name, table in (("same", same), ("text", text)):
+        with pytest.raises(UserError, match="where 'sensor' is too"):
+            _two_at_one_place(tmp_path / name, table)

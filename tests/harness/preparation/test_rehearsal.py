@@ -88,6 +88,7 @@ def new_pair(folder: Path) -> tuple[Path, Path]:
     [
         ("TCPIP::127.0.0.1::15025::SOCKET", "TCPIP:127.0.0.1:15025", "instruments.source.address: found"),
         ("modbus-rtu:monitor-port", "modbus-tcp://monitor:port", "instruments.monitor.address: found"),
+        ("127.0.0.1::15027::", "LocalHost::015026::", "where 'multimeter' is too (TCPIP::127.0.0.1::15026::SOCKET)"),
     ],
 )
 def test_malformed_addresses_are_told_before_anything_is_opened(

@@ -70,6 +70,45 @@ def test_two_ways_to_one_instrument_are_one_place_and_two_instruments_are_two(tm
     assert place("modbus-tcp://h:502", tmp_path) == place("modbus-tcp://H:502", tmp_path)
 
 
+@pytest.mark.parametrize(
+    "ways",
+    [
+        ("GPIB0::5::INSTR", "GPIB::5::INSTR", "gpib0::5", "GPIB::05::INSTR"),
+        ("ASRL3::INSTR", "ASRL3", "asrlCOM3::INSTR", r"modbus-rtu:\\.\COM3", "modbus-rtu:com3"),
+        ("TCPIP::Bench.lan::5025::SOCKET", "TCPIP0::bench.LAN.::05025::SOCKET", "modbus-rtu:socket://BENCH.lan:5025"),
+        ("TCPIP::localhost::hislip0", "tcpip0::127.0.0.1::hislip0,4880::INSTR"),
+        ("TCPIP::h::INSTR", "TCPIP0::H::inst0::INSTR"),
+        (
+            "modbus-tcp://localhost",
+            "modbus-tcp://127.0.0.1:502/",
+            "modbus-tcp://[::1]:502",
+            "modbus-rtu:socket://localhost:502",
+        ),
+    ],
+)
+def test_every_way_to_write_an_address_is_one_place(ways: tuple[str, ...], tmp_path: Path) -> None:
+    """Optional parts and defaults of resource names: VPP-4.3, table 4.3.1 (value from memory); ports 502 and 4880: the registry of IANA."""
+    assert len({place(way, tmp_path) for way in ways}) == 1
+
+
+def test_hosts_boards_and_devices_that_differ_are_places_of_their_own(tmp_path: Path) -> None:
+    others = (
+        *("GPIB::5::INSTR", "GPIB1::5::INSTR", "GPIB::50::INSTR", "GPIB::5::1::INSTR", "ASRL3::INSTR", "ASRL30::INSTR"),
+        *("TCPIP::h::INSTR", "TCPIP::h::inst1::INSTR", "TCPIP::h::hislip0::INSTR", "TCPIP::h::hislip0,4881::INSTR"),
+        *("TCPIP::mylocalhost::1::SOCKET", "TCPIP::my127.0.0.1::1::SOCKET", "modbus-tcp://h:1", "modbus-tcp://h:10"),
+    )
+    assert len({place(other, tmp_path) for other in others}) == len(others)
+
+
+def test_a_relative_serial_port_of_text_stands_beside_the_bench_file_too(tmp_path: Path) -> None:
+    """Wherever the program is started. Numbers and names of Windows are no paths."""
+    assert resolved_address("ASRLport::INSTR", tmp_path) == f"ASRL{tmp_path / 'port'}::INSTR"
+    assert resolved_address("ASRLA::INSTR", tmp_path) == f"ASRL{tmp_path / 'A'}::INSTR"
+    assert place("ASRL./port::INSTR", tmp_path) == place("modbus-rtu:port", tmp_path)
+    for kept in ("ASRL/dev/ttyUSB0::INSTR", "ASRL3::INSTR", "ASRLCOM3::INSTR"):
+        assert resolved_address(kept, tmp_path) == kept
+
+
 def test_an_instrument_is_talked_to_as_the_bench_file_says_else_as_its_profile_does() -> None:
     spoken = {
         "timeout": "0.7 s",
