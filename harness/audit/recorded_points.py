@@ -19,7 +19,8 @@ OVER_RANGE = 1.25
 
 @dataclass(frozen=True)
 class RecordedState:
-    """Bench state at one place in the record; currents in amperes. `settled`: current of the last settling.
+    """Bench state at one place in the record; currents in amperes. `settled`: current of the last settling, until anything
+    could have changed it.
 
     `silent`: the range selected read nothing when it was approached.
     """
@@ -37,21 +38,20 @@ class RecordedState:
             case ("start" | "resume", _):
                 return RecordedState()
             case (_, "select"):
-                chosen = RecordedState(selected=line["range"], ceiling=line["ceiling"])
-                return replace(chosen, power_factor=self.power_factor, settled=self.settled)
+                return RecordedState(selected=line["range"], ceiling=line["ceiling"], power_factor=self.power_factor)
             case ("ceiling", _):
                 return replace(self, ceiling=line["ceiling"])
             case (_, "apply"):
-                return replace(self, flowing=line["current"])
+                return replace(self, flowing=line["current"], settled=None)
             case (_, "release"):
-                return replace(self, flowing=0.0)
+                return replace(self, flowing=0.0, settled=None)
             case (_, "power factor"):
                 return replace(self, power_factor=line["power_factor"])
             case ("approach", _):
                 return replace(self, approached=line["range"] == self.selected, silent=line["turns"] <= 0)
             case ("settled", _):
                 return replace(self, settled=line["current"])
-            case ("point", _):
+            case ("point" | "wait" | "trouble", _):
                 return replace(self, settled=None)
         return self
 

@@ -181,6 +181,23 @@ def _settling_taken_out(lines: Lines) -> int:
     return _first(lines, "point") + 1
 
 
+def _settled_before_it_was_applied(lines: Lines) -> int:
+    """The settling of the last current, shown before that current was on."""
+    place = max(n for n, line in enumerate(lines) if line.get("step") == "apply")
+    settled = lines.pop(_first(lines[place:], "settled") + place)
+    lines.insert(place, settled | {key: lines[place][key] for key in ("at", "elapsed")})
+    return _first(lines[place:], "point") + place + 1
+
+
+def _link_lost_after_it_had_settled(lines: Lines) -> int:
+    """What the load did while an instrument was reopened nobody saw, so that a run settles anew."""
+    place = _last(lines, "settled")
+    lost = {"what": "x", "attempt": 1, "instrument": "multimeter", "message": "no reply within the timeout"}
+    times = {key: lines[place][key] for key in ("at", "elapsed")}
+    lines.insert(place + 1, {"line": 0, "kind": "trouble", **times, **lost, "previous": "", "hash": ""})
+    return _first(lines[place:], "point") + place + 1
+
+
 def _approach_taken_out(lines: Lines) -> int:
     del lines[_first(lines, "approach")]
     return _first(lines, "point") + 1
@@ -351,6 +368,8 @@ FORGED: list[tuple[str, Forge, str]] = [
     ("turns", _another_range_selected, "range: found 'x1', expected 'x4'"),
     ("turns", _ceiling_raised, "ceiling: found 160 A"),
     ("turns", _settling_taken_out, "found no settled line"),
+    ("turns", _settled_before_it_was_applied, "found no settled line"),
+    ("turns", _link_lost_after_it_had_settled, "found no settled line"),
     ("turns", _approach_taken_out, "not approached"),
     ("power", _another_power_factor, "power_factor: found 0.5, expected 1.0"),
     ("rest", _less_waited, "expected the 100 s waited for"),
