@@ -9,7 +9,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.core.rounding import NO_BREAK, current, true_minus
 from harness.results import CONTRADICTION, BenchCheck, RangeResult, Results, accepted, does_not_meet
-from harness.wording.claim_parts import SEPARATOR, not_verified, ratio_taken, verified
+from harness.wording.claim_parts import claim_text, errors_text
 from harness.wording.reasons import partly, reason_line, span_text
 from reports.cells import DASH, to_place
 from reports.page_style import (
@@ -85,7 +85,7 @@ def front(results: Results, number: str) -> Iterator[Flowable]:
     yield space(9)
     yield prose("Verification certificate", "title")
     yield space(1)
-    meter = ratio_taken(results) or not results.bench_check
+    meter = results.ratio_taken or not results.bench_check
     yield prose(
         f"{'Current input of' if meter else 'Check of the bench set up for'} {device_title(results)}", "subtitle"
     )
@@ -126,7 +126,7 @@ def _judged_by(results: Results) -> Iterator[str]:
 
 def _claim(results: Results) -> str:
     """The parts of the claim this run tested, and those it did not."""
-    tested, left_out = SEPARATOR.join(verified(results)), SEPARATOR.join(not_verified(results))
+    tested, left_out = claim_text(results.claim_verified), claim_text(results.claim_not_verified)
     said = [f"Claim verified: {tested}."] if tested else []
     return " ".join([*said, f"Claimed but not verified in this run: {left_out}."] if left_out else said)
 
@@ -148,21 +148,16 @@ def _statement(results: Results) -> str:
         return f"The error exceeds the limit by less than the guard band. {_CANNOT_DECIDE}"
     if results.verdict == "conditional pass":
         return f"The error is within the limit, but the margin is less than the guard band. {_CANNOT_DECIDE}"
-    if ratio_taken(results):
+    if results.ratio_taken:
         part = "; ".join(f"{r.name} at {span_text(r.stands_for)}" for r in results.ranges if r.stands_for)
         shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
-        left_out = _errors(not_verified(results))
+        left_out = errors_text(results.claim_not_verified)
         unsaid = f" Its claim of {left_out} was not verified: nothing is stated of it." if left_out else ""
-        met = f"its claim of {_errors(verified(results))}" if left_out else "its claim"
+        met = f"its claim of {errors_text(results.claim_verified)}" if left_out else "its claim"
         return f"The meter under test met {met} at every point verified.{shown}{unsaid}"
     unshown = ", ".join(r.name for r in results.ranges if r.smallest is not None and r.smallest.verdict is None)
     reading = f"No result failed; on {unshown} the smallest current claimed was not shown." if unshown else ""
     return f"{reading or 'All results of this procedure conform.'} The ratio error of the meter under test was not measured."
-
-
-def _errors(parts: Sequence[str]) -> str:
-    """What parts of a claim are about: `ratio error`."""
-    return " and ".join(part.split(" of ")[0].split(" within ")[0] for part in parts)
 
 
 def _overrides(results: Results) -> Flowable:

@@ -8,6 +8,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 from harness.core.rounding import NO_BREAK, exact, round_half_up, trimmed, true_minus
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import decision_statement
 from reports.budget import budgets
 from reports.cells import risk_text
@@ -139,7 +140,10 @@ def _decision(results: Results) -> Iterator[Flowable]:
         judged = f"Criterion of the bench check: {criterion(results.bench_check)}. No claim of the meter under test was judged."
         yield KeepTogether([heading("Decision rule"), prose(judged)])
         return
-    claim = f"The specification is the claim of the meter under test: {results.device.claim}. The limit of what was verified is listed with each point."
+    claim = (
+        f"The specification is the claim of the meter under test: {claim_text(results.device.claim)}. "
+        "The limit of what was verified is listed with each point."
+    )
     rule = results.decision
     block = [heading("Decision rule"), prose(decision_statement(rule)), prose(claim)]
     if rule.global_consumer_risk is not None and rule.global_producer_risk is not None:

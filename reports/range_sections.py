@@ -20,7 +20,6 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
-from harness.wording.claim_parts import ratio_taken
 from harness.wording.reasons import nearest_integer, reason_text, verdict_text
 from reports.cells import DASH, PERCENT, decided_texts, limit_text, value_and_u
 from reports.error_chart import error_chart
@@ -33,7 +32,7 @@ _HALF_LABEL = 30 * mm
 def range_sections(results: Results) -> Iterator[Flowable]:
     """Every range, each on one page where it fits."""
     marks = coverage_marks(results)
-    for found in results.ranges if ratio_taken(results) else ():
+    for found in results.ranges if results.ratio_taken else ():
         yield CondPageBreak(_ROOM_FOR_A_RANGE if len(found.points) > 1 else 55 * mm)
         yield from _range(found, marks)
 

@@ -7,7 +7,6 @@ from reportlab.platypus import Flowable, KeepTogether
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import current, plus_minus, power_factor
 from harness.results import EffectiveTurns, Judged, PowerPoint, RangeResult, Results, Verdict, worst
-from harness.wording.claim_parts import ratio_taken
 from harness.wording.reasons import verdict_text
 from reports.cells import DASH, PERCENT, limit_text, minutes_limit, value_and_u
 from reports.page_style import Column, heading, listed, prose, side_by_side, space
@@ -59,7 +58,7 @@ _POWER: Sequence[Column[RangeResult]] = (
 
 def summary_of_ranges(results: Results) -> Iterator[Flowable]:
     """A row for every range; another where power was measured. Nothing when the run was not to take ratio errors."""
-    if not ratio_taken(results):
+    if not results.ratio_taken:
         return
     yield heading("Summary of ranges")
     bold = [i for i, r in enumerate(results.ranges) if r.verdict.endswith("fail")]

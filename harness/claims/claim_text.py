@@ -4,13 +4,19 @@ from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE, TableSo
 from harness.class_tables.power_classes import power_source
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.files.device import Claim
+from harness.results import ClaimedError
 
 FROM_MEMORY = "limits written from memory, to be checked against the standard"
 
 
-def claim_text(claim: Claim) -> str:
-    """All that is claimed: current, then phase displacement and power where they are, as parts that are verified one by one."""
-    return "; ".join(part for part in (_current(claim), _phase(claim), _power(claim)) if part)
+def limits_in_words(claim: Claim) -> dict[ClaimedError, str]:
+    """All that is claimed, by the error it is of: of the ratio, then phase displacement and power where they are."""
+    limits: dict[ClaimedError, str] = {
+        "ratio error": _current(claim),
+        "phase displacement": _phase(claim),
+        "power error": _power(claim),
+    }
+    return {error: limit for error, limit in limits.items() if limit}
 
 
 def claim_sources(claim: Claim) -> tuple[TableSource, ...]:
@@ -21,31 +27,31 @@ def claim_sources(claim: Claim) -> tuple[TableSource, ...]:
 
 def _current(claim: Claim) -> str:
     if claim.accuracy_class is not None:
-        return f"ratio error of {_of_class(claim.accuracy_class)}"
+        return f"of {_of_class(claim.accuracy_class)}"
     terms = [
         (claim.of_reading, f"{claim.of_reading * 100:g} % of reading"),
         (claim.of_range, f"{claim.of_range * 100:g} % of range"),
         (claim.counts, f"{claim.counts:g} display steps"),
     ]
-    return f"ratio error within ± ({_added(terms)})"
+    return f"within ± ({_added(terms)})"
 
 
 def _phase(claim: Claim) -> str:
     angle = claim.phase_displacement
     if angle is None and claim.accuracy_class in PHASE_MINUTES:
-        return f"phase displacement of {_of_class(claim.accuracy_class)}"
-    return "" if angle is None else f"phase displacement within ± {angle * MINUTES_PER_RADIAN:.4g} minutes of arc"
+        return f"of {_of_class(claim.accuracy_class)}"
+    return "" if angle is None else f"within ± {angle * MINUTES_PER_RADIAN:.4g} minutes of arc"
 
 
 def _power(claim: Claim) -> str:
     if claim.power_class is not None:
         standard, _, name = claim.power_class.rpartition(" ")
-        return f"power error of class {name} of {standard}, In the maximum current of each range{_doubt(power_source(claim.power_class))}"
+        return f"of class {name} of {standard}, In the maximum current of each range{_doubt(power_source(claim.power_class))}"
     terms = [
         (claim.power_of_reading, f"{claim.power_of_reading * 100:g} % of reading"),
         (claim.power_counts, f"{claim.power_counts:g} display steps of power"),
     ]
-    return f"power error within ± ({_added(terms)})" if any(value for value, _ in terms) else ""
+    return f"within ± ({_added(terms)})" if any(value for value, _ in terms) else ""
 
 
 def _of_class(accuracy_class: str) -> str:

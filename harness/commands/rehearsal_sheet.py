@@ -18,7 +18,7 @@ from harness.preparation.rejection_probability import rejection_lines
 from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
-from harness.wording.claim_parts import SEPARATOR, not_verified
+from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import reason_text, span_text
 
 
@@ -61,8 +61,8 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
         f"rehearsed {inputs.procedure.title!r}: {len(rehearsal.durations)} points, about {format_duration(rehearsal.durations[-1])}"
         f"{f', smallest limit / U {ratio:.1f}' if math.isfinite(ratio) else ''}"
     )
-    if rehearsal.results.bench_check is None and (unverified := not_verified(rehearsal.results)):
-        yield f"claimed but not verified by this procedure: {SEPARATOR.join(unverified)}"
+    if rehearsal.results.bench_check is None and (unverified := rehearsal.results.claim_not_verified):
+        yield f"claimed but not verified by this procedure: {claim_text(unverified)}"
     yield from rehearsal.notes
     if rejection is not None:
         yield from rejection_lines(rejection)

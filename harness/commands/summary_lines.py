@@ -19,7 +19,7 @@ from harness.results import (
     accepted,
     worst,
 )
-from harness.wording.claim_parts import SEPARATOR, not_verified
+from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import diagnosis_lines, nearest_integer, partly, reason_line, reason_text, verdict_text
 from harness.wording.values import stated_text
 
@@ -32,8 +32,8 @@ REVERSED = 2.0
 def summary_lines(results: Results, out: Path) -> list[str]:
     """What is said when a run has been evaluated: verdict, ranges, diagnosis, paths."""
     lines = [f"verdict: {results.verdict.upper()}{', for part of the claim only' if partly(results) else ''}"]
-    if results.bench_check is None and (unverified := not_verified(results)):
-        lines.append(f"  claimed but not verified in this run: {SEPARATOR.join(unverified)}")
+    if results.bench_check is None and (unverified := results.claim_not_verified):
+        lines.append(f"  claimed but not verified in this run: {claim_text(unverified)}")
     wide = max(5, *(len(verdict_text(r)) for r in results.ranges))
     for rng in results.ranges:
         beyond = list(_beyond_lines(rng))

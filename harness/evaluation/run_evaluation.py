@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.causes import extended
-from harness.claims.claim_text import claim_text
+from harness.claims.claim_text import limits_in_words
 from harness.core.errors import RecordError, UserError
 from harness.core.quantities import format_quantity
 from harness.core.version import software
@@ -16,14 +16,23 @@ from harness.current_limits.ratings import own
 from harness.evaluation.conditions import at_the_frequency_measured, conditions
 from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.diagnosis import ConsideredCauses
-from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
+from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
 from harness.evaluation.traceability import reference_chain
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import InstrumentEntry
 from harness.record.history import clock_steps, device_and_bench, observed_points, observed_ranges, stated_bench
 from harness.record.journal import Record
-from harness.results import CONTRADICTION, SCHEMA, DeviceSummary, InstrumentSummary, Results, Run
+from harness.results import (
+    CONTRADICTION,
+    SCHEMA,
+    ClaimPart,
+    DeviceSummary,
+    InstrumentSummary,
+    Results,
+    Run,
+    ratio_taken,
+)
 
 
 @dataclass(frozen=True)
@@ -71,7 +80,7 @@ def evaluate(
     return Results(
         schema=SCHEMA,
         run=_run(record, bench, record_file, overrides, compared),
-        device=_device(device),
+        device=_device(device, outcome),
         instruments=_instruments(record, bench),
         decision=decision_rule(bench.decision, device.claim, outcome.ranges),
         reference_chain=reference_chain(as_it_was, bench, record),
@@ -138,7 +147,7 @@ def _reference_path(bench: Bench) -> str:
     return f"through the {path.part_name} of {size}{looped}"
 
 
-def _device(device: Device) -> DeviceSummary:
+def _device(device: Device, outcome: RangesOutcome) -> DeviceSummary:
     transformer, path = device.transformer, device.path
     named = [
         ("range switch", path.switch),
@@ -164,8 +173,18 @@ def _device(device: Device) -> DeviceSummary:
         resolution=device.display.resolution,
         smallest_readable_current=device.display.smallest_readable_current,
         path_ratings=ratings,
-        claim=claim_text(device.claim),
+        claim=_claim(device, outcome),
     )
+
+
+def _claim(device: Device, outcome: RangesOutcome) -> tuple[ClaimPart, ...]:
+    """The parts of the claim, and which of them the run verified."""
+    looked_at = {
+        "ratio error": ratio_taken(outcome.ranges, outcome.bench_check),
+        "phase displacement": any(r.phase for r in outcome.ranges),
+        "power error": any(r.power for r in outcome.ranges),
+    }
+    return tuple(ClaimPart(error, limit, looked_at[error]) for error, limit in limits_in_words(device.claim).items())
 
 
 def _instruments(record: Record, bench: Bench) -> tuple[InstrumentSummary, ...]:

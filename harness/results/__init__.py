@@ -14,6 +14,7 @@ from harness.results.additional import (
     PowerPoint,
     SmallestCurrent,
 )
+from harness.results.claim_part import ClaimedError, ClaimPart
 from harness.results.explanation import DiagnosisDetails, Hypothesis, NextMeasurement, ValidatedQuantity, Validation
 from harness.results.judged_value import (
     VERDICTS,
@@ -51,4 +52,5 @@ from harness.results.run_results import (
     Results,
     Run,
     does_not_meet,
+    ratio_taken,
 )

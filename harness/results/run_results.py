@@ -1,6 +1,6 @@
 """The evaluation of one record: its ranges, and who, when, with what and by which rule."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -13,12 +13,13 @@ from harness.results.additional import (
     PowerPoint,
     SmallestCurrent,
 )
+from harness.results.claim_part import ClaimPart
 from harness.results.explanation import DiagnosisDetails, Hypothesis, Validation
 from harness.results.judged_value import Judged, JudgedFinding, Stated, Verdict
 from harness.results.point_results import EffectiveTurns, Line, Linearity, Offset, Point
 from harness.results.reason import Reason
 
-SCHEMA = "ratioproof-results-4"
+SCHEMA = "ratioproof-results-5"
 
 CONTRADICTION = "contradiction"
 """The name by which readings that contradict each other are overridden."""
@@ -89,7 +90,7 @@ class DeviceSummary:
     resolution: float
     smallest_readable_current: float
     path_ratings: dict[str, str]
-    claim: str
+    claim: tuple[ClaimPart, ...]
 
 
 @dataclass(frozen=True)
@@ -220,6 +221,27 @@ class Results:
     reference_chain: tuple[ChainLink, ...] = ()
     contradictions: tuple[Reason, ...] = ()
     conditions: tuple[Condition, ...] = ()
+
+    @property
+    def claim_verified(self) -> tuple[ClaimPart, ...]:
+        """The parts of the claim of which at least one range has readings."""
+        return tuple(part for part in self.device.claim if part.verified)
+
+    @property
+    def claim_not_verified(self) -> tuple[ClaimPart, ...]:
+        """The parts of the claim of which no range has readings."""
+        return tuple(part for part in self.device.claim if not part.verified)
+
+    @property
+    def ratio_taken(self) -> bool:
+        """As `ratio_taken`, of this run."""
+        return ratio_taken(self.ranges, self.bench_check)
+
+
+def ratio_taken(ranges: Sequence[RangeResult], check: BenchCheck | None) -> bool:
+    """Whether a run was to take ratio errors: one for the zero, the smallest current or the bench alone does not."""
+    other = check is not None or any(r.smallest or r.no_load for r in ranges)
+    return any(r.points for r in ranges) or not other
 
 
 def does_not_meet(results: Results) -> bool:

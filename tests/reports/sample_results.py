@@ -18,6 +18,7 @@ from harness.results import (
     SCHEMA,
     BudgetLine,
     ChainLink,
+    ClaimPart,
     Condition,
     Conformity,
     DecisionRule,
@@ -210,7 +211,7 @@ DEVICE = DeviceSummary(
         "supply socket": "not in the path",
         "secondary fuse": "63 mA",
     },
-    claim="1.0 % of reading plus 0.005 % of range",
+    claim=(ClaimPart("ratio error", "within ± (1.0 % of reading + 0.005 % of range)", True),),
 )
 
 INSTRUMENTS = (

@@ -9,6 +9,7 @@ import pytest
 
 from harness.results import Condition, Reason, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import decision_statement, reason_line, reason_text
 from harness.wording.results_file import to_json
 from reports.certificate import SIMULATED, certificate
@@ -46,7 +47,7 @@ def _texts(results: Results) -> list[str]:
         device.owner,
         device.modified_by,
         device.modification,
-        device.claim,
+        claim_text(device.claim),
         decision_statement(results.decision),
         *(text for pair in device.path_ratings.items() for text in pair),
         *(text for r in results.ranges for text in (r.name, r.ceiling_set_by, *map(reason_text, r.remarks))),

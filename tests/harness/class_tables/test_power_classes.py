@@ -7,7 +7,7 @@ from typing import cast, get_args
 
 import pytest
 
-from harness.claims.claim_text import FROM_MEMORY, claim_text
+from harness.claims.claim_text import FROM_MEMORY, limits_in_words
 from harness.claims.limits_of_error import limit_of_phase_displacement, limit_of_power_error
 from harness.class_tables.accuracy_classes import PHASE_MINUTES, SOURCE, phase_displacement_limit
 from harness.class_tables.power_classes import (
@@ -110,7 +110,7 @@ def test_a_claim_of_power_in_percent_and_steps() -> None:
     assert limit_of_power_error(device, base, 1.0, 200.0, 0.5) == pytest.approx(0.03)
     assert limit_of_power_error(device, base, 1.0, 200.0, -0.5) == pytest.approx(0.03)
     assert limit_of_phase_displacement(device, base, 1.0) is None
-    assert "power error within ± (1 % of reading + 20 display steps of power)" in claim_text(device.claim)
+    assert limits_in_words(device.claim)["power error"] == "within ± (1 % of reading + 20 display steps of power)"
 
 
 def test_a_claim_of_a_class_says_which_table_is_from_memory() -> None:
@@ -120,9 +120,10 @@ def test_a_claim_of_a_class_says_which_table_is_from_memory() -> None:
         0.01
     )
     assert limit_of_phase_displacement(device, base, 1.0) == pytest.approx(math.radians(0.5))
-    text = claim_text(device.claim)
-    for part in ("class 1 of IEC 62053-21", FROM_MEMORY, "within ± 30 minutes of arc"):
-        assert part in text
+    told = limits_in_words(device.claim)
+    assert told["phase displacement"] == "within ± 30 minutes of arc"
+    assert told["power error"].startswith("of class 1 of IEC 62053-21")
+    assert FROM_MEMORY in told["power error"]
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from harness.core.stop import StopSignal
 from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
-from harness.wording.claim_parts import not_verified, verified
+from harness.wording.claim_parts import claim_text
 from tests.on_twin import TwinRun
 from tests.reports import sample_results
 from tests.reports.paper_text import body_of, squeezed
@@ -45,24 +45,26 @@ def of_class(accuracy_class: str, procedure: str) -> Results:
 def test_a_class_of_which_the_phase_was_not_measured_is_not_called_verified() -> None:
     results = of_class("0.5S", "current_ratio")
     front = body_of(results)
-    (ratio,), (phase,) = verified(results), not_verified(results)
-    assert ratio.startswith("ratio error of class 0.5S of IEC 61869-2")
-    assert phase.startswith("phase displacement of class 0.5S of IEC 61869-2")
+    ratio, phase = results.device.claim
+    assert (ratio.error, ratio.verified) == ("ratio error", True)
+    assert (phase.error, phase.verified) == ("phase displacement", False)
+    assert ratio.limit == phase.limit
+    assert claim_text(results.claim_not_verified).startswith("phase displacement of class 0.5S of IEC 61869-2")
     assert results.verdict == "pass"
     assert squeezed("Its claim of phase displacement was not verified: nothing is stated of it.") in front
     assert squeezed("The meter under test met its claim of ratio error at every point verified.") in front
-    assert f"  claimed but not verified in this run: {phase}" in summary_lines(results, Path())
+    assert f"  claimed but not verified in this run: {claim_text([phase])}" in summary_lines(results, Path())
 
 
 def test_where_both_were_measured_nothing_is_left_out() -> None:
     results = of_class("0.5S", "power_and_phase")
-    assert not_verified(results) == []
+    assert results.claim_not_verified == ()
     assert "not verified" not in "".join(summary_lines(results, Path()))
 
 
 def test_a_claim_of_ratio_error_alone_is_verified_by_ratio_errors() -> None:
     results = sample_results.passing()
-    assert not_verified(results) == []
+    assert results.claim_not_verified == ()
     assert squeezed("The meter under test met its claim at every point verified.") in body_of(results)
 
 
