@@ -84,7 +84,7 @@ def continue_run(
     """
     (record, stream), report = begun, file.parent / GUARD_REPORT
     told = report.read_text(encoding="utf-8") if report.exists() else ""
-    around = around or _around(inputs, attendance, file, file.read_bytes(), told)
+    around = around or _around(inputs, attendance, file, file, told)
 
     def begin(said: dict[str, Any]) -> RecordWriter:
         writer = RecordWriter(stream, around.clock, sync=True, after=record)
@@ -157,7 +157,7 @@ def _guard(inputs: RunInputs, stop: StopSignal, folder: Path) -> Iterator[None]:
 
 
 def _around(
-    inputs: RunInputs, attendance: Attendance, record_file: Path, before: bytes | None = None, guard_before: str = ""
+    inputs: RunInputs, attendance: Attendance, record_file: Path, before: Path | None = None, guard_before: str = ""
 ) -> Surroundings:
     """The bench, with a transcript when one was asked for. Raises UserError."""
     around = at_the_bench(inputs, attendance.person, attendance.stop.activity)
@@ -172,5 +172,5 @@ def _around(
         resumed=before is not None,
         cautions=attendance.cautions,
     )
-    keep(attendance.transcript, inputs, asked, before or b"", guard_before)
+    keep(attendance.transcript, inputs, asked, before, guard_before)
     return transcribed(around, inputs, attendance.transcript, record_file)

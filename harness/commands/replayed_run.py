@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -73,12 +74,13 @@ def again(asked: KeptRequest, inputs: RunInputs, folder: Path, out: Path) -> Bas
     return ended
 
 
-def _comparable(record: Record) -> list[dict[str, Any]]:
-    lines = [{k: v for k, v in line.items() if k not in OF_THIS_TIME} for line in record.lines]
-    if lines:
-        first = {k: v for k, v in lines[0].items() if k not in OF_THIS_PLACE}
-        lines[0] = {**first, "procedure": {k: v for k, v in first["procedure"].items() if k != "asked"}}
-    return lines
+def _comparable(record: Record) -> Iterator[dict[str, Any]]:
+    for number, line in enumerate(record.lines):
+        left = {k: v for k, v in line.items() if k not in OF_THIS_TIME}
+        if number == 0:
+            left = {k: v for k, v in left.items() if k not in OF_THIS_PLACE}
+            left["procedure"] = {k: v for k, v in left["procedure"].items() if k != "asked"}
+        yield left
 
 
 def _short(found: object) -> str:

@@ -154,7 +154,7 @@ def continue_record(file: Path) -> tuple[Record, IO[bytes]]:
     stream = _existing(file).open("r+b", buffering=0)
     _claim(stream, file)
     try:
-        record = parse_record(stream.read(), str(file))
+        record = _parsed(file)
         refuse_complete(record, file)
     except RecordError:
         stream.close()
@@ -189,16 +189,19 @@ def refuse_being_written(file: Path) -> None:
 
 def read_record(file: Path) -> Record:
     """The record in `file`. Raises RecordError when it is missing, empty, of another kind, or altered (naming the line)."""
-    with _existing(file).open("rb") as stream:
-        if os.fstat(stream.fileno()).st_size <= LONG:
-            record = parse_record(stream.read(), str(file))
-        else:
-            lines = LongLines(file)
-            record = _whole(lines, stream, str(file), lines.append)
+    record = _parsed(file)
     found = record.start.get("format") if record.lines else None
     if found != FORMAT:
         raise RecordError(f"{file}: found format {str(found)[:40]!r}, expected {FORMAT!r}")
     return record
+
+
+def _parsed(file: Path) -> Record:
+    with _existing(file).open("rb") as stream:
+        if os.fstat(stream.fileno()).st_size <= LONG:
+            return parse_record(stream.read(), str(file))
+        lines = LongLines(file)
+        return _whole(lines, stream, str(file), lines.append)
 
 
 def parse_record(data: bytes, name: str) -> Record:
@@ -209,9 +212,9 @@ def parse_record(data: bytes, name: str) -> Record:
 
 
 def _whole(
-    lines: Sequence[dict[str, Any]], stream: IO[bytes], name: str, append: Callable[[dict[str, Any], int], None]
+    lines: Sequence[dict[str, Any]], stream: IO[bytes], name: str, append: Callable[[dict[str, Any], bytes], None]
 ) -> Record:
-    """The record in `stream`, every line of which is handed to `append` with its length, to be found in `lines`. Raises RecordError."""
+    """The record in `stream`, every line of which is handed to `append` with its bytes, to be found in `lines`. Raises RecordError."""
     previous, torn = FIRST, b""
     for number, raw in enumerate(stream):
         if not raw.endswith(b"\n"):
@@ -220,7 +223,7 @@ def _whole(
         line = _checked(raw[:-1], number, previous)
         if line is None:
             raise RecordError(f"{name}: line {number + 1} was altered after it was written")
-        append(line, len(raw))
+        append(line, raw)
         previous = line["hash"]
     record = Record(lines, torn, previous)
     if torn and _whole_within(torn):

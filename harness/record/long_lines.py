@@ -28,25 +28,27 @@ def json_value(raw: bytes) -> Any:
 class LongLines(Sequence[dict[str, Any]]):
     """The lines of `file`, told in turn by `append` as they are first read; ends are kept, the others are read again.
 
-    Raises RecordError when the file was changed since.
+    Raises RecordError where a line read again is not the one it was; more may have been appended.
     """
 
     def __init__(self, file: Path) -> None:
         self._file = file
-        self._seen = self._state()
         self._starts = array("Q")
+        self._hashes = array("q")
         self._end = 0
         self._of_kind: dict[str, array[int]] = defaultdict(lambda: array("L"))
         self._first: dict[str, Any] = {}
         self._last: dict[str, Any] = {}
 
-    def append(self, line: dict[str, Any], length: int) -> None:
-        """`line` stands next in the file and takes `length` bytes."""
+    def append(self, line: dict[str, Any], raw: bytes) -> None:
+        """`line` stands next in the file, as `raw`."""
         self._of_kind[str(line.get("kind"))].append(len(self))
         self._first = self._first or line
         self._last = line
         self._starts.append(self._end)
-        self._end += length
+        # Of 64 bits, keyed anew in every process: no file can be prepared for it.
+        self._hashes.append(hash(raw))
+        self._end += len(raw)
 
     def of_kind(self, *kinds: str) -> Iterator[dict[str, Any]]:
         """The lines of `kinds` in their order."""
@@ -72,19 +74,12 @@ class LongLines(Sequence[dict[str, Any]]):
 
     def _read(self, numbers: Iterable[int]) -> Iterator[dict[str, Any]]:
         with self._file.open("rb", buffering=1 << 18) as stream:
-            self._refuse_changed()
             after = 0
             for number in numbers:
                 if number != after:
                     stream.seek(self._starts[number])
-                yield json_value(stream.readline())
+                raw = stream.readline()
+                if hash(raw) != self._hashes[number]:
+                    raise RecordError(f"{self._file}: line {number + 1} was changed while it was read; read it again")
+                yield json_value(raw)
                 after = number + 1
-            self._refuse_changed()
-
-    def _state(self) -> tuple[int, ...]:
-        found = self._file.stat()
-        return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
-
-    def _refuse_changed(self) -> None:
-        if self._state() != self._seen:
-            raise RecordError(f"{self._file}: was changed while it was read; read it again")

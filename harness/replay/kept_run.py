@@ -35,7 +35,9 @@ class KeptRequest:
     cautions: Cautions
 
 
-def keep(folder: Path, inputs: RunInputs, asked: KeptRequest, before: bytes = b"", guard_before: str = "") -> None:
+def keep(
+    folder: Path, inputs: RunInputs, asked: KeptRequest, before: Path | None = None, guard_before: str = ""
+) -> None:
     """Put the inputs of a run into `folder`; `before` is the record a resumed one continues. Raises UserError."""
     taken = {Path(name).stem for name in (CLOCK, PERSON, RECORD, BEFORE)}
     wrong = sorted(taken & inputs.bench.instruments.keys())
@@ -58,8 +60,8 @@ def keep(folder: Path, inputs: RunInputs, asked: KeptRequest, before: bytes = b"
                 _keep_profile(entry.profile, inputs.folders, folder / "profiles")
         if inputs.asked.endswith(".py"):
             shutil.copyfile(inputs.asked, folder / PROCEDURE)
-        if asked.resumed:
-            (folder / BEFORE).write_bytes(before)
+        if before is not None:
+            shutil.copyfile(before, folder / BEFORE)
             (folder / GUARD_BEFORE).write_text(guard_before, encoding="utf-8", newline="\n")
         (folder / RUN).write_text(
             json.dumps({"format": FORMAT, **asdict(asked)}, indent=1), encoding="utf-8", newline="\n"

@@ -14,11 +14,12 @@ import pytest
 
 from harness.audit import check_lines
 from harness.commands.new import BENCH_POWER, new
+from harness.core.clock import RealClock
 from harness.core.errors import RecordError
 from harness.evaluation.run_evaluation import evaluate
 from harness.preparation.run_files import load_inputs
 from harness.record import journal
-from harness.record.journal import read_record
+from harness.record.journal import RecordWriter, continue_record, read_record
 from harness.record.long_lines import LongLines, json_value
 from harness.record.observations import ReadingPair, packed
 from harness.steps import Options
@@ -112,15 +113,44 @@ def test_long_forgery_is_refused_in_the_same_words(
         assert ("elapsed: found 0 s" in said[0]) != misshapen
 
 
-def test_file_changed_meanwhile_is_refused(content: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is read again is what was checked, or nothing."""
+@pytest.mark.parametrize("place", [3, -3])
+def test_line_changed_meanwhile_is_refused(
+    content: bytes, place: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is read again is what was checked, or nothing: also where neither size nor times of the file tell, and the line's own hash is right."""
     file = tmp_path / "record.jsonl"
     file.write_bytes(content)
     _, long = read_both_ways(file, monkeypatch)
-    file.write_bytes(content.replace(b"3", b"4"))
-    os.utime(file, ns=(0, 0))
-    with pytest.raises(RecordError, match="changed while it was read"):
-        next(iter(long.lines))
+    times = file.stat()
+    lines = [json.loads(raw) for raw in content.splitlines()]
+    lines[place]["elapsed"] = float(str(lines[place]["elapsed"]).translate(str.maketrans("12345678", "23456781")))
+    changed = rehashed(lines)
+    assert len(changed) == len(content)
+    file.write_bytes(changed)
+    os.utime(file, ns=(times.st_atime_ns, times.st_mtime_ns))
+    number = range(len(lines))[place]
+    with pytest.raises(RecordError, match=f"line {number + 1} was changed while it was read"):
+        list(long.lines)
+
+
+def test_lines_of_a_record_that_is_continued_are_read_meanwhile(
+    content: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A long record is continued from its file, never whole in memory; its torn end goes and new lines come while it is read."""
+    *whole, last = content.splitlines(keepends=True)
+    file = tmp_path / "record.jsonl"
+    file.write_bytes(b"".join(whole) + last[:20])
+    monkeypatch.setattr(journal, "LONG", 0)
+    record, stream = continue_record(file)
+    assert isinstance(record.lines, LongLines)
+    assert record.torn == last[:20]
+    reading = iter(record.lines)
+    first = next(reading)
+    writer = RecordWriter(stream, RealClock(), sync=False, after=record)
+    writer.write("resume")
+    assert [first, *reading] == [json.loads(line) for line in whole]
+    writer.close()
+    assert len(read_record(file).lines) == len(whole) + 1
 
 
 @pytest.mark.parametrize("also", [[{}, {}], [{"a": 1.0, "b": 2.0}, {"b": 4.0, "a": 3.0}], [{"a": 1.0}, {}]])

@@ -150,7 +150,8 @@ def test_what_a_run_was_made_of_is_kept_once_and_found_again(tmp_path: Path) -> 
     """Files, own profile and options; an instrument whose name is taken is refused before anything is opened."""
     inputs = pair(tmp_path / "pair", "turns_check")
     was = KeptRequest("turns_check", inputs.options, "Ω", ("due:multimeter",), ("too wide",), True, "confirmed")
-    keep(tmp_path / "kept", inputs, was, b"before", "guard")
+    (before := tmp_path / "before.jsonl").write_bytes(b"before")
+    keep(tmp_path / "kept", inputs, was, before, "guard")
     asked, again = kept(tmp_path / "kept")
     assert asked == was
     assert (again.device, again.bench, again.options) == (inputs.device, inputs.bench, inputs.options)
