@@ -1,7 +1,7 @@
 """Questions to the person at the bench, each recorded with its answer."""
 
 import contextlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from harness.core.stop import StopSignal
 from harness.record.journal import RecordWriter
@@ -48,8 +48,8 @@ class RecordedPerson:
         """As Person; the value is recorded with its point."""
         return self._person.read_value(question)
 
-    def warn_after(self, seconds: float, text: str) -> None:
-        self._person.warn_after(seconds, text)
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
+        self._person.warn_after(seconds, text, over)
 
     def _written(self, text: str, answer: str) -> str:
         if self._writer is not None:

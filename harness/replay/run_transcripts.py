@@ -144,9 +144,9 @@ class TranscribedPerson:
     def read_value(self, question: Question) -> tuple[float, str]:
         return self._asked("read_value", lambda: self._person.read_value(question), **asdict(question))
 
-    def warn_after(self, seconds: float, text: str) -> None:
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
         """Not recorded: a warning has no answer."""
-        self._person.warn_after(seconds, text)
+        self._person.warn_after(seconds, text, over)
 
     def _asked(self, did: str, ask: Callable[[], _T], **asked: Any) -> _T:
         try:
@@ -179,7 +179,7 @@ class ReplayedPerson:
         value, typed = self._answer("read_value", **asdict(question))
         return float(value), str(typed)
 
-    def warn_after(self, seconds: float, text: str) -> None:
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
         """Nobody reads it."""
 
     def _answer(self, did: str, **asked: Any) -> Any:

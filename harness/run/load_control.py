@@ -81,7 +81,7 @@ class LoadControl:
             self._protect(limit)
         self._run.progress.energised(current)
         if not self.state.current:
-            self.time_on.begun = None
+            self.time_on.forget()
         # The current counts as applied before the command is sent: if the link dies in between, the load may be on.
         self.state.current, self.state.may_flow, self.state.steady = current, True, False
         self.links.redoing(f"driving {format_quantity(current, 'A')}", lambda _: self._drive_load(current))

@@ -131,13 +131,12 @@ class Runner:
     def _wait(self, seconds: float) -> None:
         number, self._past.waits = self._past.waits, self._past.waits + 1
         said = {"wait": number, "seconds": seconds, "current": self._control.state.current}
+        self.context.progress.doing(f"waiting {seconds:g} s")
         try:
-            self._control.time_on.check(seconds)
+            self._control.time_on.pause(seconds)
         except OnTooLong as over:
             self.context.writer.write("wait", **said, cut=str(over))
             raise
-        self.context.progress.doing(f"waiting {seconds:g} s")
-        self.context.pause(seconds)
         self._control.state.steady = False
         self.context.writer.write("wait", **said)
 

@@ -1,5 +1,7 @@
 """Longest time on: of a load by its maker, and of the range of the reference it is read on."""
 
+import datetime as dt
+
 from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
@@ -15,6 +17,12 @@ OF_TIME_ON = "(longest_on)"
 TO_BEGIN_A_PAIR = 2 * SECONDS_TO_READ
 """Seconds that must be left when a person begins to read a pair."""
 
+LOOK_EVERY = 1.0
+"""Seconds of a wait between two looks at the time on."""
+
+LEAST_LEFT = 0.1
+"""Seconds until a warning that is due already."""
+
 HEADROOM, HEADROOM_WITH_SHELF = 1.05, 1.3
 """Full scale of the reference's range relative to the expected current, at least."""
 
@@ -24,11 +32,16 @@ class OnTooLong(RatioproofError):
 
 
 class TimeOn:
-    """Time on of the present current, from `begun` (seconds of the run's clock), against its limit."""
+    """Time on of the present current against its limit."""
 
     def __init__(self, run: RunContext, state: BenchState) -> None:
         self._run, self._state = run, state
-        self.begun: float | None = None
+        self._limited = bool(reasons(run.bench))
+        self._begun: tuple[float, dt.datetime] | None = None
+
+    def forget(self) -> None:
+        """Count anew: nothing is on."""
+        self._begun = None
 
     @property
     def allowed(self) -> OnFor | None:
@@ -45,6 +58,17 @@ class TimeOn:
         """Raise OnTooLong when the longest time on would be exceeded if the load were taken off in `seconds`."""
         self._refuse_beyond(1.0, seconds + SECONDS_TO_ACT)
 
+    def pause(self, seconds: float) -> None:
+        """Wait. Raises OnTooLong when the longest time on would be exceeded by that, or was while the computer slept."""
+        self.check(seconds)
+        if self.allowed is None:
+            self._run.pause(seconds)
+            return
+        end = self._run.clock.now() + seconds
+        while (left := end - self._run.clock.now()) > 0:
+            self._run.pause(min(left, LOOK_EVERY))
+            self.check()
+
     def check_enough_is_left(self) -> None:
         """Raise OnTooLong when half of the time was over before the person said that the load is on: too little is left to read in."""
         self._refuse_beyond(0.5, 0.0)
@@ -55,23 +79,40 @@ class TimeOn:
         Time on is counted from here, before a person is asked to plug anything in: nobody knows how soon they do.
         """
         self._run.stop.check()
-        if self.begun is not None:
+        if not self._limited:
             return
-        self.begun, found = self._run.clock.now(), self.allowed
-        plugged = self._run.station.load.by_person
-        if found is not None and (plugged or self._run.station.reference.by_person):
-            off = (
-                "Switch it off and unplug it, then press Enter."
-                if plugged
-                else "Press Enter: the load is switched off."
+        if self._begun is None:
+            self._begun = self._run.clock.now(), self._run.clock.wall()
+        else:
+            # On once more after its link was lost.
+            self.check()
+        found, station = self.allowed, self._run.station
+        if found is None or not (station.load.by_person or station.reference.by_person):
+            return
+        left = found.seconds - self._passed()
+        if station.load.by_person:
+            station.person.warn_after(
+                left, f"NOW: {found}, and that time is over. Switch it off and unplug it, then press Enter."
             )
-            self._run.station.person.warn_after(found.seconds, f"NOW: {found}, and that time is over. {off}")
+            return
+        # Nobody's answer is waited for beyond that time, where the load can be switched off without them.
+        station.person.warn_after(
+            max(left - SECONDS_TO_ACT, LEAST_LEFT),
+            f"NOW: {found}, and that time is nearly over. Press Enter: the load is switched off.",
+            lambda: self._run.stop.interrupt(f"{reason(found)}, and no answer came"),
+        )
+
+    def _passed(self) -> float:
+        """Seconds since it was switched on, by the clock that says more: the running one stands still while the computer sleeps."""
+        if self._begun is None:
+            return 0.0
+        running, of_day = self._begun
+        clock = self._run.clock
+        return max(clock.now() - running, (clock.wall() - of_day).total_seconds())
 
     def _refuse_beyond(self, part: float, further: float) -> None:
         found = self.allowed
-        if found is None or self.begun is None:
-            return
-        if self._run.clock.now() + further - self.begun > part * found.seconds:
+        if found is not None and self._begun is not None and self._passed() + further > part * found.seconds:
             raise OnTooLong(reason(found))
 
 

@@ -7,6 +7,7 @@ from typing import Protocol
 
 from instruments.numbers import format_current, parse_typed, plain
 from instruments.operator import keyboard
+from instruments.operator.alarm import Alarm
 
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """Seconds a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
@@ -70,8 +71,11 @@ class Person(Protocol):
     def read_value(self, question: Question) -> tuple[float, str]:
         """The value read off a display and the text typed. Raises UndoLast, and Overdue after a warning."""
 
-    def warn_after(self, seconds: float, text: str) -> None:
-        """Show `text` after `seconds`, also during a question, in place of the text set before; values may be refused from then on. 0: only cancel."""
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
+        """Show `text` after `seconds`, also during a question, in place of the text set before; values may be refused from then on. 0: only cancel.
+
+        `over` is called, from another thread, `SECONDS_TO_ACT` later, unless it was cancelled by then.
+        """
 
 
 class ConsolePerson:
@@ -91,7 +95,7 @@ class ConsolePerson:
         self._ask, self._show, self._ask_always = ask, show, ask_always
         self._ask_for_value = ask_for_value or ask
         self._last: dict[str, tuple[float, str]] = {}
-        self._warning: threading.Timer | None = None
+        self._alarms: list[Alarm] = []
         self._warned = threading.Event()
 
     def confirm(self, text: str) -> str:
@@ -144,16 +148,15 @@ class ConsolePerson:
             doubted = value
             self._show(f"  {doubt} Type the same value again to confirm it.")
 
-    def warn_after(self, seconds: float, text: str) -> None:
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
         """Show `text`, with the terminal's bell, from a separate thread: an open question goes on waiting for its answer."""
-        if self._warning is not None:
-            self._warning.cancel()
-            self._warning = None
+        while self._alarms:
+            self._alarms.pop().cancel()
         self._warned.clear()
         if seconds > 0:
-            self._warning = threading.Timer(seconds, self._warn, [text])
-            self._warning.daemon = True
-            self._warning.start()
+            self._alarms.append(Alarm(seconds, lambda: self._warn(text)))
+            if over is not None:
+                self._alarms.append(Alarm(seconds + SECONDS_TO_ACT, over))
 
     def _warn(self, text: str) -> None:
         self._warned.set()
@@ -222,7 +225,7 @@ class ScriptedPerson:
         typed = self._answers.pop(0)
         return parse_typed(typed, question.resolution, question.unit), typed
 
-    def warn_after(self, seconds: float, text: str) -> None: ...
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None: ...
 
 
 def _doubt(value: float, question: Question) -> str:

@@ -1,6 +1,6 @@
 """A person who reads a display, turns the switch and mistypes."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import pytest
 
@@ -77,7 +77,7 @@ class Scripted:
     def read_value(self, question: Question) -> tuple[float, str]:
         raise AssertionError("nothing to read")
 
-    def warn_after(self, seconds: float, text: str) -> None:
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
         assert not seconds
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 from dataclasses import replace
 from pathlib import Path
@@ -171,6 +172,36 @@ def test_a_current_that_does_not_settle_is_not_waited_for_beyond_the_time_of_the
     twin.run()
     assert 150 < longest(links)[8.7] <= 180
     assert [line["name"] for line in twin.record.of_kind("skip")] == ["late"]
+
+
+@procedure(title="Own", revision="1")
+def waits(device: Device, options: Options) -> Steps:
+    """A wait that the load bears."""
+    yield Select(device.ranges[0])
+    yield Apply(8.7)
+    yield Wait(100.0)
+    yield Observe("after", 1, "single")
+    yield Release()
+
+
+def test_what_a_computer_slept_through_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its running clock stood still for ten minutes (Linux, macOS) and the kettle was on: the time of day tells."""
+    inputs = replace(hand(tmp_path, "turns_check", Options()), procedure=waits)
+    twin = by(Hands(lambda text, *_: "leave out" if "Let the load cool down" in text else None), inputs)
+    links, wall = Watched(twin.bench), twin.clock.wall
+    slept: list[float] = []
+
+    def of_day() -> dt.datetime:
+        if not slept and links.on_for() > 60:
+            slept.append(600.0)
+        return wall() + dt.timedelta(seconds=sum(slept))
+
+    monkeypatch.setattr(twin.clock, "wall", of_day)
+    twin.links = links
+    twin.run()
+    assert 60 < longest(links)[8.7] < 70
+    (wait,) = twin.record.of_kind("wait")
+    assert wait["cut"] == "kettle may be on for 3 min at a time (longest_on)"
 
 
 @procedure(title="Own", revision="1")

@@ -10,11 +10,15 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import BENCH_BY_HAND, new
+from harness.core.errors import AbortedSafe
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearsal_of
-from harness.preparation.run_files import load_inputs
+from harness.preparation.run_files import RunInputs, load_inputs
 from harness.steps import Options
+from instruments.errors import LinkError
+from instruments.links.link import Link
 from instruments.operator.person import ConsolePerson, Overdue, Question
+from tests.altered_links import AlteredLinks
 from tests.by_person import by_person
 from tests.hands import Hands, by
 from tests.harness.run.shelf import hand, worked
@@ -181,21 +185,36 @@ def test_the_hand_bench_as_it_is_shipped_spares_the_jack_for_amperes(tmp_path: P
     assert twin.results().verdict == "pass", twin.results().reasons
 
 
-def test_a_person_with_a_load_on_a_link_is_warned_of_the_range(tmp_path: Path) -> None:
-    """Called away while amperes flow through the jack: the warning says what to press, and the load is then off."""
-    device, bench = new(tmp_path)
+def _read_by_a_person(folder: Path) -> RunInputs:
+    """A load on a link, and a multimeter a person reads, whose ranges may carry current for a minute."""
+    device, bench = new(folder)
     inputs = by_person(load_inputs(device, bench, "turns_check", Options(readings=2)), "multimeter")
     entries = dict(inputs.bench.instruments)
     ranges = tuple(r.model_copy(update={"longest_on": 60.0}) for r in entries["multimeter"].ranges)
     entries["multimeter"] = entries["multimeter"].model_copy(update={"ranges": ranges})
-    inputs = replace(inputs, bench=inputs.bench.model_copy(update={"instruments": entries}))
-    told: list[tuple[float, str]] = []
-    off: list[bool] = []
+    return replace(inputs, bench=inputs.bench.model_copy(update={"instruments": entries}))
 
-    class Warnable(ConsolePerson):
-        def warn_after(self, seconds: float, text: str) -> None:
-            super().warn_after(0, "")
-            told.append((seconds, text))
+
+class Warnable(ConsolePerson):
+    """Notes what it is to be warned of, and is not."""
+
+    def __init__(self, hands: Hands) -> None:
+        super().__init__(hands.ask, hands.shown.append, hands.ask)
+        self.told: list[tuple[float, str]] = []
+        self.over: Callable[[], None] | None = None
+
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
+        super().warn_after(0, "")
+        self.told.append((seconds, text))
+        self.over = over
+
+
+def test_a_person_with_a_load_on_a_link_is_warned_of_the_range(tmp_path: Path) -> None:
+    """Called away while amperes flow through the jack: the warning says what to press, and the load is then off.
+
+    It comes 15 s before the time is over, since then the load is switched off without an answer.
+    """
+    off: list[bool] = []
 
     def slip(text: str, number: int, right: str) -> str | None:
         assert hands.twin is not None
@@ -208,16 +227,64 @@ def test_a_person_with_a_load_on_a_link_is_warned_of_the_range(tmp_path: Path) -
         return None
 
     hands = Hands(slip)
-    twin = by(hands, inputs)
-    person = Warnable(hands.ask, hands.shown.append, hands.ask)
-    twin.person = person
+    twin = by(hands, _read_by_a_person(tmp_path))
+    twin.person = person = Warnable(hands)
     twin.run()
     assert off == [True]
-    assert (60.0, True) in [
-        (seconds, text.endswith("Press Enter: the load is switched off.")) for seconds, text in told
+    assert (45.0, True) in [
+        (seconds, text.endswith("Press Enter: the load is switched off.")) for seconds, text in person.told
     ]
-    assert told[-1] == (0, "")
+    assert person.told[-1] == (0, "")
     assert list(twin.record.of_kind("skip")) == []
+
+
+def test_a_load_on_a_link_does_not_wait_for_whoever_is_away(tmp_path: Path) -> None:
+    """The warning is not heard either: when the time is over the run ends itself, and the load is off."""
+
+    def slip(text: str, number: int, right: str) -> str | None:
+        if "multimeter shows" in text and "reading 1 of 2" in hands.shown[-1]:
+            assert person.over is not None
+            person.over()
+        return None
+
+    hands = Hands(slip)
+    twin = by(hands, _read_by_a_person(tmp_path))
+    twin.person = person = Warnable(hands)
+    with pytest.raises(AbortedSafe, match=r"60 s at a time \(longest_on\), and no answer came; everything is off"):
+        twin.run()
+    assert not twin.bench.truth().load_on
+
+
+def test_a_load_switched_on_again_after_its_link_was_lost_is_warned_of_once_more(tmp_path: Path) -> None:
+    """It was off for a moment, which cools nothing: what is left of the time counts on."""
+    lost: list[str] = []
+
+    def answer(link: Link, text: str) -> str:
+        if text == "SOURce:CURRent?" and not lost:
+            lost.append(text)
+            twin.clock.sleep(7.0)
+            link.close()
+            raise LinkError("cut", instrument="source", address="here", command=text)
+        return link.query(text)
+
+    hands = Hands()
+    twin = by(hands, _read_by_a_person(tmp_path))
+    twin.links = AlteredLinks(twin.bench, "source", answer)
+    twin.person = person = Warnable(hands)
+    twin.run()
+    first = next(n for n, (seconds, _) in enumerate(person.told) if seconds)
+    assert [seconds > 0 for seconds, _ in person.told[first : first + 3]] == [True, False, True]
+    assert 30 < person.told[first + 2][0] <= 45.0 - 7.0
+
+
+def test_who_is_warned_and_does_not_answer_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("instruments.operator.person.SECONDS_TO_ACT", 0.01)
+    shown: list[str] = []
+    over = threading.Event()
+    person = ConsolePerson(lambda _: "", shown.append)
+    person.warn_after(0.01, "NOW", over.set)
+    assert over.wait(10)
+    assert "NOW" in shown[0]
 
 
 def test_a_point_that_took_too_long_can_be_taken_anew(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ class _Bench:
             return self.course[-2:] == ["safe", "safe"], "?"
         return (self.confirms[0] if self.course.count("run") == 0 else self.confirms[1]) if self.confirms else True, "?"
 
-    def warn_after(self, seconds: float, text: str) -> None:
+    def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
         assert (seconds, text) == (0, "")
         self.course.append("no warning any more")
 
