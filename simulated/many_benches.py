@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -30,8 +30,9 @@ from simulated.physics.warming import TEMPERATURE_COEFFICIENT, TIME_CONSTANT
 
 @dataclass(frozen=True)
 class ReferenceRead:
-    """A reading of the reference that ended at `at` seconds of the clock, on `scale`: the mean of the current at `times`."""
+    """A reading of the reference from `began` to `at` seconds of the clock, on `scale`: the mean of the current at `times`."""
 
+    began: float
     at: float
     scale: ScaleDescription
     times: tuple[float, ...]
@@ -73,7 +74,7 @@ class FollowedBench(SimulatedBench):
         if part == "reference":
             end = start + INTEGRATION_TIME
             count = 8 if self._circuit.load.changed_since(start - SETTLED_AFTER) else 2
-            self.references.append(ReferenceRead(end, self.reference.scale, tuple(midpoints(start, end, count))))
+            self.references.append(ReferenceRead(start, end, self.reference.scale, tuple(midpoints(start, end, count))))
         return found
 
     def _look(self, at: float) -> None:
@@ -87,18 +88,17 @@ class FollowedBench(SimulatedBench):
         self.displays.append(DisplayRead(at, slot, times))
 
 
-def with_many_seeds(bench: FollowedBench, seeds: Sequence[int]) -> tuple[Reals, Reals]:
-    """Readings of the reference in its own unit (seeds, n) and of the display in amperes (seeds, m), in the order of the course of `bench`.
+def of_many_benches(bench: FollowedBench, described: Sequence[BenchDescription]) -> tuple[Reals, Reals]:
+    """Readings of the reference in its own unit (benches, n) and of the display in amperes (benches, m), in the order of the course of `bench`.
 
-    A reading beyond the reference's range is not a number. Raises ValueError where a course depends on more than its times: where the
-    reference chooses its ranges itself, or a fuse may melt.
+    `described` may differ from the description of `bench` in seed, share of the claim and reference path. A reading beyond the
+    reference's range is not a number. Raises ValueError where a course depends on more than its times: where the reference chooses its ranges itself, or a fuse may melt.
     """
     circuit, meter = bench.circuit, bench.description.meter
     if bench.reference.autoranging:
         raise ValueError("the reference chooses its ranges itself")
     if meter.secondary_fuse and circuit.peak_ampere_turns / meter.secondary_turns > 1.4 * meter.secondary_fuse:
         raise ValueError("the secondary fuse may melt")
-    described = [replace(bench.description, seed=seed) for seed in seeds]
     return _references(bench, described), _displays(bench, described)
 
 

@@ -29,11 +29,11 @@ from harness.record.history import observed_points, observed_ranges
 from harness.record.journal import Record
 from harness.record.observations import ObservedPoint, ObservedRange, ReadingPair
 from harness.run.reference_current import largest_difference
-from harness.run.settling import TOLERANCE, WINDOW
+from harness.run.settling import TOLERANCE, needed
 from instruments.numbers import decode_registers, parse_number
 from instruments.profile import Profile, load_profile
 from simulated.description import BenchDescription
-from simulated.many_benches import FollowedBench, with_many_seeds
+from simulated.many_benches import FollowedBench, of_many_benches
 from simulated.physics.clock import VirtualClock
 from simulated.transports.modbus import encoded
 
@@ -45,10 +45,18 @@ ROUNDED = 2e-6
 
 @dataclass(frozen=True)
 class Settling:
-    """Places of the readings in which a current was seen to settle, and how far apart any two of them may be."""
+    """The rows of readings that could have shown that a current had settled, of which the last did, and how far apart any two of one may be."""
 
-    places: slice
+    rows: tuple[slice, ...]
     floor: float
+
+
+Drawn = Callable[[BenchDescription, int], BenchDescription]
+
+
+def of_seed(description: BenchDescription, seed: int) -> BenchDescription:
+    """The bench of `seed`, otherwise as described."""
+    return replace(description, seed=seed)
 
 
 @dataclass(frozen=True)
@@ -63,12 +71,15 @@ class SeededRuns:
     settlings: tuple[Settling, ...]
     received: Callable[[float], float]
     """The value of a display as it comes out of the meter's registers."""
+    drawn: Drawn = of_seed
+    """The bench of a seed, by the description of the followed one; it may have another reference path and use more of its claims."""
 
     def points(self, seeds: Iterable[int]) -> Iterator[tuple[ObservedPoint, ...]]:
         """The points of the run of each of `seeds`."""
         rest = iter(seeds)
         while batch := list(itertools.islice(rest, AT_A_TIME)):
-            references, displays = with_many_seeds(self.bench, batch)
+            described = [self.drawn(self.bench.description, seed) for seed in batch]
+            references, displays = of_many_benches(self.bench, described)
             same = self._settles_alike(references)
             for row, seed in enumerate(batch):
                 along = self._read(references[row], displays[row]) if same[row] else None
@@ -76,7 +87,7 @@ class SeededRuns:
 
     def through_protocols(self, seed: int) -> tuple[ObservedPoint, ...]:
         """The points of the run of `seed`, the plain way."""
-        return tuple(observed_points(_followed(self.inputs, replace(self.bench.description, seed=seed))[1]))
+        return tuple(observed_points(_followed(self.inputs, self.drawn(self.bench.description, seed))[1]))
 
     def _read(self, references: Array, displays: Array) -> tuple[ObservedPoint, ...]:
         pairs, found = iter(self.places), []
@@ -97,10 +108,8 @@ class SeededRuns:
         """Which seeds (rows) settle after as many readings as the followed one."""
         alike: Flags = np.all(np.isfinite(references), axis=1)
         for settling in self.settlings:
-            read = np.lib.stride_tricks.sliding_window_view(references[:, settling.places], WINDOW, axis=1)
-            allowed = TOLERANCE * np.abs(read.mean(axis=2)) + settling.floor
-            steady = read.max(axis=2) - read.min(axis=2) <= allowed
-            alike &= steady[:, -1] & ~steady[:, :-1].any(axis=1)
+            steady = [_steady(references[:, row], settling.floor) for row in settling.rows]
+            alike &= steady[-1] & ~np.any(steady[:-1], axis=0)
         return alike
 
     def _held_alike(self, points: Sequence[ObservedPoint]) -> bool:
@@ -137,7 +146,7 @@ def seeded_runs(inputs: RunInputs, faults: Sequence[str] = (), share_of_claim: f
         inputs, bench, template, ranges, places, tuple(_settlings(inputs, bench, record)), _as_received(profile)
     )
     try:
-        along = runs._read(*(readings[0] for readings in with_many_seeds(bench, [description.seed])))
+        along = runs._read(*(readings[0] for readings in of_many_benches(bench, [description])))
     except ValueError as problem:
         raise UserError(f"no seed can follow another: {problem}") from None
     if along != template or any(record.of_kind("ceiling", "skip")):
@@ -155,7 +164,17 @@ def _settlings(inputs: RunInputs, bench: FollowedBench, record: Record) -> Itera
     for line in record.of_kind("settled"):
         last = _last(ended, line["elapsed"])
         scale = inputs.bench.reference_range(bench.references[last].scale.full_scale)
-        yield Settling(slice(last + 1 - line["readings"], last + 1), largest_difference(scale))
+        first = last + 1 - line["readings"]
+        began = [r.began for r in bench.references[first : last + 1]]
+        counts = [(end, needed(began[:end])) for end in range(1, len(began) + 1)]
+        rows = tuple(slice(first + end - count, first + end) for end, count in counts if count <= end)
+        yield Settling(rows, largest_difference(scale))
+
+
+def _steady(read: Array, floor: float) -> Flags:
+    """Which benches' readings in a row (benches, n) agree."""
+    agree: Flags = np.ptp(read, axis=1) <= TOLERANCE * np.abs(read.mean(axis=1)) + floor
+    return agree
 
 
 def _last(times: Sequence[float], by: float) -> int:

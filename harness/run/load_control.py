@@ -127,6 +127,7 @@ class LoadControl:
                 self._load.protect(self._protected_at)
             self.state.load_restarted = False
         self._load.drive(current, self.time_on.about_to_flow, self.time_on.allowed)
+        self.state.driven_at = self._run.clock.now()
 
     def _switch_off(self) -> None:
         self._load.make_safe()

@@ -9,7 +9,7 @@ from harness.core.quantities import format_quantity
 from harness.files.instrument_entry import Accuracy
 from harness.run.pair_reader import PairReading
 from harness.run.run_context import BenchState, RunContext
-from harness.run.settling import Settled, settle
+from harness.run.settling import APART, Settled, settle
 from harness.run.time_on import TimeOn, scale_for
 from instruments.errors import InstrumentError, ReplyError
 
@@ -18,6 +18,9 @@ AGREEMENT, AGREEMENT_WITH_SHELF = 0.10, 0.50
 
 WANDER, WANDER_OF_MAINS = 0.01, 0.05
 """Largest relative deviation of a reading from the settled current within one point. A load on the mains follows its voltage, and changes while it warms."""
+
+FOLLOWS = 0.3
+"""Seconds after a step before a slow reading begins: one that holds the step proves nothing. A load that takes longer costs a reading."""
 
 DEAD = 0.2
 """Part of the smallest claimed current that may still be read when the load is off, where the reference's floor is lower."""
@@ -38,6 +41,8 @@ class ReferenceCurrent:
         self.can_see_dead = not self.by_person
         self.seen_dead = False
         self._settled_at = 0.0
+        # Seconds that the last reading took.
+        self._takes = 0.0
         # Currents asked of the load and read by the reference: on any of these a smaller range may be used.
         self._read_before: dict[float | None, float] = {}
 
@@ -129,7 +134,7 @@ class ReferenceCurrent:
         for looked_for in (self._state.current or self.largest_scale * self._factor, smallest):
             self.configure(looked_for)
             allowed = max(3 * self._floor() * self._factor, DEAD * smallest)
-            while (flowing := abs(self._reference.read().value) * self._factor) > allowed:
+            while (flowing := abs(self._read()) * self._factor) > allowed:
                 if self._run.clock.now() > until:
                     name = self._run.station.load.name
                     raise LoadStaysOn(f"{name} should be off and {format_quantity(flowing, 'A')} still flows")
@@ -189,8 +194,16 @@ class ReferenceCurrent:
         return found is not None and self._scale_for(found.mean * self._factor) <= smaller
 
     def _settled(self, enough: Callable[[float], bool] = lambda _: False) -> Settled | None:
-        reference, clock = self._reference, self._run.clock
-        return settle(lambda: reference.read().value, clock, floor=self._floor(), between=self._between, enough=enough)
+        clock = self._run.clock
+        if self._takes >= APART:
+            self._run.pause(self._state.driven_at + FOLLOWS - clock.now())
+        return settle(self._read, clock, floor=self._floor(), between=self._between, enough=enough)
+
+    def _read(self) -> float:
+        began = self._run.clock.now()
+        value = self._reference.read().value
+        self._takes = self._run.clock.now() - began
+        return value
 
     def _settle(self) -> None:
         """Wait until the current has settled and the display has caught up; it must be near the requested one."""

@@ -51,6 +51,7 @@ class BenchState:
     `current`: primary current applied, in amperes. `full_scale`: of the reference's range, None when not known. `load_restarted`: the
     load's link was lost, so its settings may be too. `may_flow`: something was applied since the reference last read zero; a person's word
     that it is unplugged does not clear it. `steady`: the current was shown to be settled, and nothing but an approach's pair came after.
+    `driven_at`: when the load was last told what to draw, in seconds of the run's clock.
     """
 
     current: float = 0.0
@@ -59,6 +60,7 @@ class BenchState:
     load_restarted: bool = False
     may_flow: bool = False
     steady: bool = False
+    driven_at: float = float("-inf")
 
     @property
     def applied(self) -> Applied:

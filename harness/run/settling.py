@@ -1,7 +1,7 @@
 """Measured settling: the current has settled when the reference says so, not when a time has passed."""
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from harness.core.clock import Clock
@@ -22,6 +22,11 @@ class Settled:
     duration: float
     since: float
     mean: float
+
+
+def needed(began: Sequence[float]) -> int:
+    """How many readings, of which the last began at these times, must agree: two slow ones, or `WINDOW`."""
+    return 2 if len(began) > 1 and began[-1] - began[-2] >= APART else WINDOW
 
 
 def settle(
@@ -47,11 +52,11 @@ def settle(
         count += 1
         if enough(value):
             return Settled(count, clock.now() - started, began, value)
-        slow = bool(read_so_far) and began - read_so_far[-1][0] >= APART
         read_so_far.append((began, value))
-        window = list(read_so_far)[-2:] if slow else list(read_so_far)
+        row = needed([time for time, _ in read_so_far])
+        window = list(read_so_far)[-row:]
         values = [value for _, value in window]
         mean = sum(values) / len(values)
-        if (slow or len(window) == WINDOW) and max(values) - min(values) <= TOLERANCE * abs(mean) + floor:
+        if len(window) == row and max(values) - min(values) <= TOLERANCE * abs(mean) + floor:
             return Settled(count, clock.now() - started, window[0][0], mean)
     return None
