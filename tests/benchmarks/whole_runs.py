@@ -1,21 +1,22 @@
 """What a run of `current_ratio` costs in time, and what it finds. `python tests/benchmarks/whole_runs.py [VERIFICATIONS [READINGS [SECONDS]]]`.
 
-Every verification is a whole run in virtual time, settling and changes of range included, on a bench of its own: meter, load and reference
-drawn anew, the reference's bounds anywhere inside the whole of its claim and what its path's certificate states normally. So two versions of the
+Every verification has the readings of a whole run in virtual time, settling and changes of range included, on a bench of its own: meter, load
+and reference drawn anew, the reference's bounds anywhere inside the whole of its claim and what its path's certificate states normally. They are
+read along the course of one run (`harness/preparation/seeded_runs.py`); a test compares them with runs through the protocols. So two versions of the
 runner, or two numbers of readings, can be compared on the same seeds. The truth of a ratio error is that of the cold meter without noise and
 rounding. A sound meter's verdict should be pass. With SECONDS multimeter and display take so long for a reading, in place of 0.1 s.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 import statistics
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from unittest.mock import patch
 
@@ -24,12 +25,14 @@ if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
 from harness.commands.new import new  # noqa: E402
-from harness.evaluation.range_evaluation import evaluate_ranges  # noqa: E402
+from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges  # noqa: E402
+from harness.files.bench import Bench  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
-from harness.preparation.twin import describe  # noqa: E402
-from harness.record.history import observed_points  # noqa: E402
+from harness.preparation.seeded_runs import SeededRuns, seeded_runs  # noqa: E402
+from harness.record.observations import ObservedPoint  # noqa: E402
 from harness.steps import Options  # noqa: E402
-from simulated.bench import SimulatedBench  # noqa: E402
+from simulated.bench_physics import BenchPhysics  # noqa: E402
+from simulated.description import BenchDescription  # noqa: E402
 from simulated.physics.clock import VirtualClock  # noqa: E402
 from tests.benchmarks.coverage_power import whole_claim  # noqa: E402
 from tests.characteristic import characteristic  # noqa: E402
@@ -47,10 +50,19 @@ def files(refresh_interval: float, readings: int = Options.readings) -> RunInput
     return load_inputs(device, bench, "current_ratio", Options(readings=readings))
 
 
-def seconds(integration: float, refresh_interval: float) -> float:
+@contextmanager
+def integrating(integration: float) -> Iterator[None]:
+    """Simulated multimeters integrate for so many seconds."""
+    with ExitStack() as patches:
+        for module in ("bench_physics", "many_benches"):
+            patches.enter_context(patch(f"simulated.{module}.INTEGRATION_TIME", integration))
+        yield
+
+
+def seconds(integration: float, refresh_interval: float, readings: int = Options.readings) -> float:
     """Virtual seconds of a run with a multimeter that integrates for so many seconds."""
-    run = TwinRun(files(refresh_interval))
-    with patch("simulated.bench_physics.INTEGRATION_TIME", integration):
+    run = TwinRun(files(refresh_interval, readings))
+    with integrating(integration):
         run.run()
     taken: float = run.record.lines[-1]["elapsed"]
     return taken
@@ -58,27 +70,38 @@ def seconds(integration: float, refresh_interval: float) -> float:
 
 @dataclass(frozen=True)
 class Found:
-    """Of one verification: virtual seconds, verdict by range, by point U and whether the interval held the truth."""
+    """Of one verification: verdict by range, by point U and whether the interval held the truth."""
 
-    seconds: float
     verdicts: tuple[str, ...]
     uncertainties: dict[str, float]
     held: dict[str, bool]
 
 
-def verification(seed: int, readings: int, taking: float) -> Found:
-    """A whole run on the bench of `seed`, whose multimeter and display take so many seconds, and its evaluation."""
-    inputs = files(taking, readings)
-    run = TwinRun(inputs)
-    description = describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ())
-    path = whole_claim(inputs.bench, description.reference_path, seed)
-    run.clock = clock = VirtualClock()
-    run.bench = SimulatedBench(replace(description, reference_path=path, seed=seed, share_of_claim=1.0), clock)
-    with patch("simulated.bench_physics.INTEGRATION_TIME", taking):
-        run.run()
-    date = dt.date.fromisoformat(run.record.start["at"][:10])
-    outcome = evaluate_ranges(inputs.device, inputs.bench, observed_points(run.record), [], date)
-    truth = characteristic(run.bench)
+def of_whole_claim(bench: Bench, description: BenchDescription, seed: int) -> BenchDescription:
+    """The bench of `seed`, whose reference and its path use the whole of their claims."""
+    path = whole_claim(bench, description.reference_path, seed)
+    return replace(description, reference_path=path, seed=seed, share_of_claim=1.0)
+
+
+def followed(readings: int = Options.readings, taking: float = 0.1) -> SeededRuns:
+    """One run on files whose multimeter and display take so many seconds; call it within `integrating`."""
+    runs = seeded_runs(files(taking, readings))
+    return replace(runs, drawn=partial(of_whole_claim, runs.inputs.bench))
+
+
+def verifications(runs: SeededRuns, seeds: Sequence[int]) -> Iterator[Found]:
+    """What the run of every one of `seeds` comes to."""
+    for seed, points in zip(seeds, runs.points(seeds), strict=True):
+        yield _found(runs, seed, points)
+
+
+def _found(runs: SeededRuns, seed: int, points: tuple[ObservedPoint, ...]) -> Found:
+    date = VirtualClock().wall().date()
+    # Causes are looked for in results that are there already.
+    options = EvaluationOptions(diagnosed=False)
+    outcome = evaluate_ranges(runs.inputs.device, runs.inputs.bench, points, runs.ranges, date, options)
+    description = runs.drawn(runs.bench.description, seed)
+    truth = characteristic(BenchPhysics(description, VirtualClock()))
     uncertainties, held = {}, {}
     for rng in outcome.ranges:
         for point in rng.points:
@@ -86,8 +109,7 @@ def verification(seed: int, readings: int, taking: float) -> Found:
             uncertainties[point.name] = error.expanded_uncertainty
             off = error.value - truth.ratio_error(rng.name, point.nominal_current)
             held[point.name] = abs(off) <= error.expanded_uncertainty
-    verdicts = tuple(str(rng.verdict) for rng in outcome.ranges)
-    return Found(run.record.lines[-1]["elapsed"], verdicts, uncertainties, held)
+    return Found(tuple(str(rng.verdict) for rng in outcome.ranges), uncertainties, held)
 
 
 def report(found: Iterable[Found]) -> Iterator[str]:
@@ -96,7 +118,6 @@ def report(found: Iterable[Found]) -> Iterator[str]:
     held = [hit for one in every for hit in one.held.values()]
     by_point = {name: statistics.mean(one.held[name] for one in every) for name in every[0].held}
     least, most = min(by_point, key=lambda n: by_point[n]), max(by_point, key=lambda n: by_point[n])
-    yield f"seconds {statistics.median(one.seconds for one in every):.2f}"
     yield f"verdicts {dict(Counter(one.verdicts for one in every))}"
     yield f"ratio error held {100 * statistics.mean(held):.2f} %, {100 * by_point[least]:.1f} % ({least}) to {100 * by_point[most]:.1f} % ({most})"
     whole = [u for one in every for u in one.uncertainties.values()]
@@ -109,8 +130,10 @@ def main() -> None:
     readings = int(sys.argv[2]) if len(sys.argv) > 2 else Options.readings
     taking = float(sys.argv[3]) if len(sys.argv) > 3 else 0.1
     print(f"{count} verifications of {readings} readings a point, each of {taking:g} s")
-    for line in report(verification(seed, readings, taking) for seed in range(1, count + 1)):
-        print(f"  {line}", flush=True)
+    print(f"  {seconds(taking, taking, readings):.2f} virtual seconds")
+    with integrating(taking):
+        for line in report(verifications(followed(readings, taking), range(1, count + 1))):
+            print(f"  {line}", flush=True)
 
 
 if __name__ == "__main__":

@@ -10,12 +10,14 @@ import pytest
 
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import RunInputs
-from harness.run.reference_current import ReferenceCurrent
+from harness.run.reference_current import FOLLOWS, ReferenceCurrent
 from harness.run.settling import Settled, settle
 from harness.steps import Apply, Device, Observe, Options, Select, Steps, Wait
 from procedures.current_ratio import current_ratio
 from simulated.bench_physics import INTEGRATION_TIME
+from simulated.many_benches import FollowedBench
 from simulated.physics.clock import VirtualClock
+from tests.benchmarks.whole_runs import files, integrating
 from tests.harness.run.test_link_recovery import cutting
 from tests.on_twin import TwinRun
 
@@ -23,9 +25,10 @@ TIME_CONSTANTS = [0.01 * 1.3**power for power in range(23)]
 """Seconds, from a hundredth to three."""
 
 
-def settled(integration: float, time_constant: float) -> tuple[Settled, float]:
-    """A step from 2 to 1 of first order, read as means over `integration` seconds without noise; what is left of it when it counts as settled."""
+def settled(integration: float, time_constant: float, after: float = 0.0) -> tuple[Settled, float]:
+    """A step from 2 to 1 of first order, read from `after` seconds on as means over `integration` seconds without noise; what is left of it when it counts as settled."""
     clock = VirtualClock()
+    clock.sleep(after)
 
     def read() -> float:
         began = clock.now()
@@ -40,15 +43,33 @@ def settled(integration: float, time_constant: float) -> tuple[Settled, float]:
 
 @pytest.mark.parametrize("time_constant", TIME_CONSTANTS)
 @pytest.mark.parametrize("slow", [0.4, 0.5, 1.0])
-def test_two_slow_readings_show_no_less_than_three_quick_ones(slow: float, time_constant: float) -> None:
+@pytest.mark.parametrize("after", [0.0, FOLLOWS])
+def test_two_slow_readings_show_no_less_than_three_quick_ones(after: float, slow: float, time_constant: float) -> None:
     """The response of first order to a step, its mean over each reading in closed form."""
-    found, left = settled(slow, time_constant)
+    found, left = settled(slow, time_constant, after)
     assert left <= settled(INTEGRATION_TIME, time_constant)[1] + 1e-12
-    assert found.duration >= 2 * slow
+    assert found.duration >= 2 * slow - 1e-12
 
 
 def test_three_readings_in_a_row_are_needed_of_quick_ones() -> None:
     assert settled(INTEGRATION_TIME, 0.01)[0].readings == 4
+
+
+@pytest.mark.parametrize(("integration", "begins", "readings"), [(1.0, FOLLOWS, {2}), (0.1, 0.0, {3, 5})])
+def test_a_slow_reading_begins_after_the_step_and_a_quick_one_at_once(
+    integration: float, begins: float, readings: set[int]
+) -> None:
+    """So two slow ones show that the current has settled; the simulated load has 0.06 % of its step left after 0.3 s."""
+    run = TwinRun(files(integration))
+    run.clock = clock = VirtualClock()
+    run.bench = bench = FollowedBench(run.bench.description, clock)
+    with integrating(integration):
+        run.run()
+    steps = [change.time for change in bench.circuit.load.changes if change.target > 0]
+    first = [min(read.began for read in bench.references if read.began >= step) - step for step in steps]
+    assert len(first) > 30
+    assert begins <= min(first) <= max(first) < begins + 0.02
+    assert {line["readings"] for line in run.record.of_kind("settled")} == readings
 
 
 @pytest.mark.parametrize("number", [None, *range(30, 60)])
