@@ -92,7 +92,8 @@ def of_many_benches(bench: FollowedBench, described: Sequence[BenchDescription])
     """Readings of the reference in its own unit (benches, n) and of the display in amperes (benches, m), in the order of the course of `bench`.
 
     `described` may differ from the description of `bench` in seed, share of the claim and reference path. A reading beyond the
-    reference's range is not a number. Raises ValueError where a course depends on more than its times: where the reference chooses its ranges itself, or a fuse may melt.
+    reference's range is not a number. Raises ValueError where a course depends on more than its times: where the reference chooses its
+    ranges itself, or a fuse may melt.
     """
     circuit, meter = bench.circuit, bench.description.meter
     if bench.reference.autoranging:

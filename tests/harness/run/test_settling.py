@@ -26,7 +26,10 @@ TIME_CONSTANTS = [0.01 * 1.3**power for power in range(23)]
 
 
 def settled(integration: float, time_constant: float, after: float = 0.0) -> tuple[Settled, float]:
-    """A step from 2 to 1 of first order, read from `after` seconds on as means over `integration` seconds without noise; what is left of it when it counts as settled."""
+    """A step from 2 to 1 of first order, read from `after` seconds on as means over `integration` seconds without noise.
+
+    With what is left of it when it counts as settled.
+    """
     clock = VirtualClock()
     clock.sleep(after)
 
