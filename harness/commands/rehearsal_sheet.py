@@ -19,7 +19,7 @@ from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
 from harness.wording.claim_parts import claim_text
-from harness.wording.reasons import reason_text, span_text
+from harness.wording.reasons import reason_line, reason_text, span_text
 
 
 def rehearsed(inputs: RunInputs, stop: StopSignal, console: Console) -> Rehearsal:
@@ -66,9 +66,9 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
     yield from rehearsal.notes
     if rejection is not None:
         yield from rejection_lines(rejection)
-    if rehearsal.not_known:
-        gaps = "finding is" if rehearsal.not_known == 1 else "findings are"
-        yield f"{rehearsal.not_known} {gaps} open because the device file lacks data: `ratioproof design` lists them"
+    if rehearsal.results.open_on_paper:
+        yield "left open by the check on paper, since the device file does not say (`ratioproof design` tells where to look):"
+        yield from (f"  {reason_line(reason)}" for reason in rehearsal.results.open_on_paper)
 
 
 def show_points(rehearsal: Rehearsal, console: Console) -> None:

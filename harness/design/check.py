@@ -33,6 +33,7 @@ from harness.design.supply import supplied, supply_of
 from harness.design.window import turns_fit
 from harness.design.wiring import bypass, range_switch, section_reversed, supply_tap
 from harness.files.device import Device, Range
+from harness.results import Reason
 
 
 def check(device: Device) -> DesignCheck:
@@ -99,5 +100,6 @@ def _unsized(device: Device) -> Iterator[DesignFinding]:
     names = [r.name for r in device.ranges if r.cross_section is None]
     if names:
         yield not_known(
-            f"conductor: cross_section of {', '.join(names)} is not given; needed to tell what the turns carry"
+            f"conductor: cross_section of {', '.join(names)} is not given; needed to tell what the turns carry",
+            Reason.of("open-conductor", ranges=tuple(names)),
         )

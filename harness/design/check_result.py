@@ -5,6 +5,7 @@ from functools import partial
 from typing import Literal
 
 from harness.files.device import Device, Range
+from harness.results import Reason
 
 Grade = Literal["in the way", "not known", "worth knowing"]
 """The gravest first. `in the way`: change something before winding; `not known`: the file does not say, so look; the rest is for reading."""
@@ -12,16 +13,24 @@ Grade = Literal["in the way", "not known", "worth knowing"]
 
 @dataclass(frozen=True)
 class DesignFinding:
-    """One finding: subject, the number found, the number needed, the remedy. `range` is empty when it concerns all ranges."""
+    """One finding: subject, the number found, the number needed, the remedy. `range` is empty when it concerns all ranges.
+
+    `open`: what is not known and which key settles it, of a finding that is not known.
+    """
 
     grade: Grade
     text: str
     range: str = ""
+    open: Reason | None = None
 
 
 in_the_way = partial(DesignFinding, "in the way")
-not_known = partial(DesignFinding, "not known")
 worth_knowing = partial(DesignFinding, "worth knowing")
+
+
+def not_known(text: str, reason: Reason) -> DesignFinding:
+    """A finding that the file leaves open: `text` says where to look, `reason` which key settles it."""
+    return DesignFinding("not known", text, reason.range, reason)
 
 
 @dataclass(frozen=True)
@@ -71,6 +80,11 @@ class DesignCheck:
     ratio_error: float | None
     phase_displacement: float | None
     findings: tuple[DesignFinding, ...]
+
+    @property
+    def open(self) -> tuple[Reason, ...]:
+        """What the file leaves open, and which key settles it."""
+        return tuple(f.open for f in self.findings if f.open is not None)
 
     @property
     def in_the_way(self) -> int:

@@ -12,6 +12,7 @@ from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity
 from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.files.device import Device
+from harness.results import Reason
 
 
 def complex_error(series: float, magnetising: complex) -> complex:
@@ -64,7 +65,10 @@ def error_findings(device: Device) -> Iterator[DesignFinding]:
     """The expected error of the transformer, and the part of it that the secondary fuse adds."""
     magnetising = magnetising_impedance(device)
     if magnetising is None or missing(device):
-        yield not_known(f"ratio error from burden and fuse: not known; measure and give {', '.join(missing(device))}")
+        yield not_known(
+            f"ratio error from burden and fuse: not known; measure and give {', '.join(missing(device))}",
+            Reason.of("open-ratio-error", keys=tuple(key.split(" ")[0] for key in missing(device))),
+        )
         return
     ratio, phase = ratio_and_phase(complex_error(_series(device) + _fuse(device), magnetising))
     base = device.ranges[0]
@@ -81,7 +85,8 @@ def error_findings(device: Device) -> Iterator[DesignFinding]:
         yield worth_knowing(text)
         return
     most = format_quantity(_fuse(device) * allowed / abs(added), "ohm", 2)
-    yield (not_known if bound else in_the_way)(f"{text}; the fuse may have no more than some {most}")
+    text += f"; the fuse may have no more than some {most}"
+    yield not_known(text, Reason.of("open-loss-angle", limit=allowed)) if bound else in_the_way(text)
 
 
 def _series(device: Device) -> float:

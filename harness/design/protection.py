@@ -10,6 +10,7 @@ from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
 from harness.design.supply import Supply, lets_flow, supply_of
 from harness.files.device import Device, Range
+from harness.results import Reason
 
 _SLACK = 1 + 1e-9
 EXTRA_LOW = 50.0 * math.sqrt(2)
@@ -95,7 +96,10 @@ def input_protected(device: Device, rng: Range) -> Iterator[DesignFinding]:
         yield in_the_way(text, rng.name)
     else:
         held = f"for up to {format_seconds(longest)} before it melts; find out whether the input withstands that"
-        yield not_known(f"secondary fuse: {what} {held}, or {remedy}", rng.name)
+        yield not_known(
+            f"secondary fuse: {what} {held}, or {remedy}",
+            Reason.of("open-input", rng.name, current=worst, seconds=longest),
+        )
 
 
 def _remedy(device: Device, rng: Range, supply: Supply) -> str:
@@ -129,7 +133,10 @@ def secondary_fuse_findings(device: Device) -> Iterator[DesignFinding]:
             f"input is rated {amperes(stands)}: no protection between, so limit the primary"
         )
     if device.path.secondary_fuse_type is None:
-        yield not_known("secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type")
+        yield not_known(
+            "secondary fuse: F or T is not given; read the letter on its cap and give secondary_fuse_type",
+            Reason.of("open-secondary-fuse-type"),
+        )
 
 
 def clamp(device: Device) -> Iterator[DesignFinding]:
@@ -144,10 +151,11 @@ def clamp(device: Device) -> Iterator[DesignFinding]:
             "DANGEROUS; put it across the winding, ahead of the fuse"
         )
     elif device.path.secondary_clamp is None:
-        yield not_known(
+        text = (
             f"clamp: secondary_clamp is not given; {opens} leaves the secondary open under current, and the voltage there is "
-            "DANGEROUS. Look for a voltage limiter or shorting device across the winding, ahead of any fuse"
+            'DANGEROUS. Look for a voltage limiter or shorting device across the winding, ahead of any fuse; "none" if there is none'
         )
+        yield in_the_way(text) if fused else not_known(text, Reason.of("open-clamp"))
     else:
         text = f"clamp: there is none; {opens} leaves the secondary open under current, and the voltage there is DANGEROUS; fit one "
         yield (
@@ -162,7 +170,8 @@ def _limited(device: Device) -> Iterator[DesignFinding]:
     if limit is None:
         yield not_known(
             "clamp: secondary_clamp_voltage is not given; look for the peak voltage it limits to, and that it stands the "
-            "secondary current for as long as a fault lasts"
+            "secondary current for as long as a fault lasts",
+            Reason.of("open-clamp-voltage"),
         )
         return
     loop = device.transformer.burden + (device.path.secondary_fuse_resistance or 0.0)

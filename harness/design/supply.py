@@ -12,6 +12,7 @@ from harness.current_limits.ratings import own
 from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
 from harness.files.device import Device, Path, PrimaryFuse, Range
+from harness.results import Reason
 
 _SLACK = 1 + 1e-9
 
@@ -113,17 +114,20 @@ def supplied(device: Device) -> Iterator[DesignFinding]:
         if supply is not None:
             yield from _pushed(supply, _parts(device, ranges))
             continue
-        of = "" if len(ranges) == len(device.ranges) else f" of {', '.join(rng.name for rng in ranges)}"
+        names = None if len(ranges) == len(device.ranges) else tuple(rng.name for rng in ranges)
+        of = "" if names is None else f" of {', '.join(names)}"
         yield not_known(
             f"supply{of}: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
-            "the rating of what it is plugged into"
+            "the rating of what it is plugged into",
+            Reason.of("open-supply", ranges=names),
         )
     fuses: list[tuple[str, Path | Range]] = [("fuse", device.path), *((own("fuse", rng), rng) for rng in device.ranges)]
     for name, where in fuses:
         if where.fuse is not None and where.fuse_type is None:
             yield not_known(
                 f'{name}: fuse_type is not given; read what is printed on it ("plug-top", "gG", "breaker", "F" or "T"). Until then '
-                "the worst of them is taken"
+                "the worst of them is taken",
+                Reason.of("open-fuse-type", fuse=name),
             )
 
 

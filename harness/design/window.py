@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.files.device import Device
+from harness.results import Reason
 
 SURELY_FITS = 0.5
 """Part of the window that round wires may fill and surely fit."""
@@ -42,7 +43,8 @@ def turns_fit(device: Device) -> Iterator[DesignFinding]:
         missing += [f"wire_diameter of {r.name}" for r in device.ranges if r.wire_diameter is None]
         yield not_known(
             f"window: {', '.join(missing)} not given; measure the hole and each wire over its insulation, to tell whether all "
-            f"{passes} passes fit"
+            f"{passes} passes fit",
+            Reason.of("open-window", passes=passes, keys=tuple(missing)),
         )
         return
     text = (
@@ -56,7 +58,8 @@ def turns_fit(device: Device) -> Iterator[DesignFinding]:
         yield in_the_way(f"{text}, {most}; wind thinner wire or fewer turns")
     elif filled > SURELY_FITS * (1 + 1e-9) and passes > 1:
         yield not_known(
-            f"{text}; up to half of it always fits (round wires side by side); above that try with the wire before winding"
+            f"{text}; up to half of it always fits (round wires side by side); above that try with the wire before winding",
+            Reason.of("open-window-full", passes=passes, filled=filled),
         )
     else:
         yield worth_knowing(f"{text}; up to half of it fits, with round wires side by side")

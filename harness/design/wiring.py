@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from harness.core.quantities import format_quantity
 from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
 from harness.files.device import Device, Range
+from harness.results import Reason
 
 _CIRCUIT = {
     "secondary": in_the_way(
@@ -12,9 +13,9 @@ _CIRCUIT = {
         "short the secondary before the switch moves"
     ),
     "primary": worth_knowing("range switch opens the load's circuit: turn it only with the load off"),
-    None: not_known(
-        "range switch: switch_breaks is not given; trace its contacts: they must carry the load's current, never the "
-        "secondary's (open under current, it is DANGEROUS)"
+    None: in_the_way(
+        "range switch: switch_breaks is not given; trace its contacts, supply disconnected: they must carry the load's current, "
+        "never the secondary's (open under current, it is DANGEROUS)"
     ),
 }
 """What is found by the circuit the switch opens, which must never be the secondary."""
@@ -26,7 +27,8 @@ _CONTACTS = {
     ),
     None: not_known(
         "range switch: switch_contacts is not given; see by ohmmeter, supply disconnected, whether two positions are ever "
-        "connected while it turns slowly: it must break before it makes"
+        "connected while it turns slowly: it must break before it makes",
+        Reason.of("open-switch-contacts"),
     ),
 }
 """Common practice, no published source: a switch between windings breaks before it makes."""
@@ -42,7 +44,8 @@ def range_switch(device: Device) -> Iterator[DesignFinding]:
     if path.switch_approval is None:
         yield not_known(
             "range switch: switch_approval is not given; look for the mark of a test house and a standard on it, such as "
-            'IEC 61058-1 (switches for appliances); "none" if there is none'
+            'IEC 61058-1 (switches for appliances); "none" if there is none',
+            Reason.of("open-switch-approval"),
         )
     elif path.switch_approval.strip().lower() == "none":
         yield in_the_way(
@@ -55,7 +58,8 @@ def _voltage(stands: float | None, supply: float | None) -> Iterator[DesignFindi
         missing = [key for key, value in (("switch_voltage", stands), ("supply_voltage", supply)) if value is None]
         yield not_known(
             f"range switch: {' and '.join(missing)} not given; look for the volts printed beside its amperes (AC, or ~), which "
-            "must not be below those of the supply"
+            "must not be below those of the supply",
+            Reason.of("open-switch-voltage", keys=tuple(missing)),
         )
     elif stands * (1 + 1e-9) < supply:
         have, need = format_quantity(stands, "V", 3), format_quantity(supply, "V", 3)
@@ -96,5 +100,6 @@ def supply_tap(device: Device) -> Iterator[DesignFinding]:
     elif device.path.supply_tapped is None:
         yield not_known(
             "meter's supply: supply_tapped is not given; follow its lead: on the load's side of the turns the meter reads "
-            "its own draw"
+            "its own draw",
+            Reason.of("open-supply-tapped"),
         )

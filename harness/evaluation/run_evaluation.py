@@ -13,6 +13,7 @@ from harness.core.errors import RecordError, UserError
 from harness.core.quantities import format_quantity
 from harness.core.version import software
 from harness.current_limits.ratings import own
+from harness.design.check import check
 from harness.evaluation.conditions import at_the_frequency_measured, conditions
 from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.diagnosis import ConsideredCauses
@@ -84,6 +85,7 @@ def evaluate(
         instruments=_instruments(record, bench),
         decision=decision_rule(bench.decision, device.claim, outcome.ranges),
         reference_chain=reference_chain(as_it_was, bench, record),
+        open_on_paper=check(device).open,
         conditions=conditions(device, bench, stated_bench(record), record, points),
         **vars(outcome),
     )

@@ -42,7 +42,7 @@ class Rehearsal:
 
     `power_factors` of the points with power, by name, negative when leading: asked of the load, or its own. `notes`: deviations from the
     request that do not prevent the run. `rejection`: probability that a sound meter is not passed, None when no error of current or power
-    is judged. `not_known`: number of design findings left open for lack of data.
+    is judged.
     """
 
     durations: tuple[float, ...]
@@ -50,7 +50,6 @@ class Rehearsal:
     problems: tuple[str, ...]
     power_factors: Mapping[str, float]
     rejection: Rejection | None = None
-    not_known: int = 0
     notes: tuple[str, ...] = ()
 
     @property
@@ -83,7 +82,6 @@ def rehearsal_of(inputs: RunInputs, stop: StopSignal, progress: Progress | None 
         (*objections, *_problems(inputs, record, results), *_uncalibrated(inputs, record)),
         _power_factors(record, results),
         rejection_of(record, results, extended(inputs.causes_text, inputs.causes_file)),
-        sum(f.grade == "not known" for f in sheet.findings),
         (
             *loads_not_used(inputs.device, inputs.bench, record),
             *(text for text, enough in _holds_cut(record) if enough),

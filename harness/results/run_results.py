@@ -203,7 +203,10 @@ class DecisionRule:
 
 @dataclass(frozen=True)
 class Results:
-    """The evaluation of one record; `contradictions`: why its readings contradict each other, also where that was overridden."""
+    """The evaluation of one record; `contradictions`: why its readings contradict each other, also where that was overridden.
+
+    `open_on_paper`: what the check on paper leaves open, since the device file does not say.
+    """
 
     schema: str
     verdict: Verdict
@@ -221,6 +224,7 @@ class Results:
     reference_chain: tuple[ChainLink, ...] = ()
     contradictions: tuple[Reason, ...] = ()
     conditions: tuple[Condition, ...] = ()
+    open_on_paper: tuple[Reason, ...] = ()
 
     @property
     def claim_verified(self) -> tuple[ClaimPart, ...]:

@@ -105,3 +105,17 @@ def test_a_cause_that_adds_to_the_likeliest_does_not_repeat_it() -> None:
     text = " ".join("".join(pages_of(dataclasses.replace(bad, diagnosis=(first, both, *rest)))).split())
     assert text.count(" ".join(first.description.split())) == 1
     assert "as the first cause; and the mains has another frequency" in text
+
+
+def test_what_the_check_on_paper_leaves_open_is_on_the_certificate() -> None:
+    results = sample_results.passing()
+    assert squeezed("Left open by the check on paper") not in body_of(results)
+    reasons = (Reason.of("open-supply", ranges=("x4", "x20")), Reason.of("open-clamp-voltage"))
+    told = body_of(dataclasses.replace(results, open_on_paper=reasons))
+    assert (
+        squeezed(
+            "Left open by the check on paper, since the device file does not say: what the supply of x4, x20 lets flow in a fault (not "
+            "stated: fuse or supply_socket); to which voltage an open secondary is limited (not stated: secondary_clamp_voltage)."
+        )
+        in told
+    )

@@ -10,7 +10,7 @@ from pathlib import Path
 from rich.console import Console
 
 from harness.commands.new import BENCH_BY_HAND, new
-from harness.commands.rehearsal_sheet import show_points
+from harness.commands.rehearsal_sheet import show_points, show_rehearsal
 from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import load_inputs
@@ -29,3 +29,14 @@ def test_every_uncertainty_has_two_significant_digits_and_every_limit_four(tmp_p
         assert len(Decimal(uncertainty).as_tuple().digits) == 2
         assert len(Decimal(limit).as_tuple().digits) == 4
     assert any(uncertainty.endswith("0") for uncertainty, _ in shown)
+
+
+def test_what_the_check_on_paper_leaves_open_is_named_a_line_each(tmp_path: Path) -> None:
+    inputs = load_inputs(*new(tmp_path), "turns_check", Options())
+    console = Console(file=io.StringIO(), width=200)
+    show_rehearsal(inputs, rehearsal_of(inputs, StopSignal()), console)
+    assert isinstance(console.file, io.StringIO)
+    told = console.file.getvalue().partition("left open by the check on paper")[2].splitlines()[1:]
+    assert told[0] == "  what the supply lets flow in a fault (not stated: fuse or supply_socket)"
+    assert told[1].startswith("  ratio error from burden and fuse (not stated: magnetising_inductance, ")
+    assert len(told) == 2

@@ -13,6 +13,7 @@ from harness.design.check_result import DesignFinding, Grade
 from harness.design.expected_error import complex_error, ratio_and_phase
 from harness.files.device import Device
 from harness.files.loading import parse_device
+from harness.wording.reasons import reason_text
 from tests.own_parts import own_parts
 
 
@@ -238,7 +239,7 @@ def test_a_fuse_of_much_resistance_spoils_the_ratio() -> None:
     ("key", "value", "grade", "word"),
     [
         ("switch_breaks", '"secondary"', "in the way", "DANGEROUS"),
-        ("switch_breaks", "", "not known", "trace its contacts"),
+        ("switch_breaks", "", "in the way", "trace its contacts"),
         ("supply_tapped", '"behind sensor"', "in the way", "reads its own draw"),
         ("supply_tapped", "", "not known", "follow its lead"),
         ("secondary_fuse_type", "", "not known", "F or T"),
@@ -262,14 +263,46 @@ def test_wiring_hazards(key: str, value: str, grade: Grade, word: str) -> None:
 
 def test_a_clamp_the_file_does_not_know_is_asked_for() -> None:
     (finding,) = found(
-        device(secondary_clamp="", secondary_clamp_voltage=""), "not known", "secondary_clamp is not given"
+        device(secondary_clamp="", secondary_clamp_voltage=""), "in the way", "secondary_clamp is not given"
     )
     assert "DANGEROUS" in finding.text
+    assert '"none" if there is none' in finding.text
     without = device(secondary_clamp='"none"', secondary_clamp_voltage="")
     assert found(without, "in the way", "there is none; a melted fuse")
     # Without a fuse only a loose wire opens the secondary.
     unfused = device(secondary_fuse="", secondary_fuse_type="", secondary_clamp='"none"', secondary_clamp_voltage="")
     assert found(unfused, "worth knowing", "a loose wire leaves the secondary open")
+    unfused = device(secondary_fuse="", secondary_fuse_type="", secondary_clamp="", secondary_clamp_voltage="")
+    assert found(unfused, "not known", "secondary_clamp is not given")
+
+
+OPTIONAL = {
+    "switch_voltage": "switch_voltage",
+    "supply_voltage": "supply_voltage",
+    "switch_contacts": "switch_contacts",
+    "switch_approval": "switch_approval",
+    "secondary_fuse_type": "secondary_fuse_type",
+    "secondary_clamp_voltage": "secondary_clamp_voltage",
+    "supply_tapped": "supply_tapped",
+    "window_diameter": "transformer.window_diameter",
+    "wire_diameter": "wire_diameter of x1",
+    "cross_section": "cross_section of x1",
+}
+
+
+@pytest.mark.parametrize("key", OPTIONAL)
+def test_a_key_that_is_left_out_is_named_as_what_would_settle_what_is_open(key: str) -> None:
+    whole, head = template("device.toml"), "[[ranges]]" if key in ("wire_diameter", "cross_section") else "[identity]"
+    before, after = whole[: whole.index(head)], whole[whole.index(head) :]
+    kept, line = after.partition(f"{key} = ")[::2]
+    sheet = check(parse_device(f"{before}{kept}{line.partition(chr(10))[2]}", "device.toml"))
+    (told,) = [reason for reason in sheet.open if reason not in check(device()).open]
+    assert f"(not stated: {OPTIONAL[key]})" in reason_text(told)
+
+
+def test_what_is_open_is_what_is_not_known() -> None:
+    for finding in check(device(switch_contacts="", secondary_fuse='"15 mA"', supply_tapped="")).findings:
+        assert (finding.grade == "not known") == (finding.open is not None)
 
 
 def test_a_reversed_section_is_foretold() -> None:

@@ -66,7 +66,7 @@ def test_how_likely_a_sound_meter_is_not_passed_is_told_for_every_range(tmp_path
     assert told.count("probability that a sound meter does not pass here: ") == 3
     assert "probability that a sound meter does not pass the run: " in told
     assert "errors distributed as [ordinary] in the causes states, and within the claim at every point" in told
-    assert "open because the device file lacks data: `ratioproof design` lists them" in told
+    assert "left open by the check on paper, since the device file does not say" in told
 
 
 def _changed(folder: Path, old: str, new: str) -> tuple[Path, Path]:

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from harness import evaluation
+from harness import design, evaluation
 from harness.results import Reason
 from harness.wording.reasons import SENTENCES, reason_line, reason_text
 
-ROOM = Path(evaluation.__path__[0])
+ROOMS = [Path(room.__path__[0]) for room in (design, evaluation)]
 FORWARDED = {
     "points-left-out",
     "nothing-read",
@@ -33,7 +33,7 @@ JUDGED = ["judgement", "value", "expanded_uncertainty", "limit"]
 def _given() -> dict[str, set[str] | None]:
     """Code -> names of its values, None where they are gathered before, of every reason made in the code."""
     found: dict[str, set[str] | None] = {}
-    for module in sorted(ROOM.rglob("*.py")):
+    for module in sorted(file for room in ROOMS for file in room.rglob("*.py")):
         for call in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
             maker = ast.unparse(call.func) if isinstance(call, ast.Call) else ""
             if not isinstance(call, ast.Call) or maker not in ("Reason.of", "not_passed"):
