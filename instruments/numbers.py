@@ -4,6 +4,7 @@ SCPI-99 and IEEE 488.2: decimal numeric data comes as NR1 (``12``), NR2 (``1.2``
 for "not a number" and 9.9E37 for infinity, which an instrument sends on overload.
 """
 
+import math
 import re
 import struct
 from decimal import Decimal
@@ -17,6 +18,7 @@ _EXAMPLES = {
     "": ("number", "0.98"),
 }
 _PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9, "k": 1e3}
+_SI = {"deg": (math.pi / 180, "rad")}
 OVERLOAD = 9.9e37
 
 
@@ -103,3 +105,9 @@ def register_count(type: str) -> int:
 
 def _bytes(words: list[int], byte_order: str) -> bytes:
     return struct.pack(f"{'>' if byte_order == 'big' else '<'}{len(words)}H", *words)
+
+
+def in_si(value: float, unit: str) -> tuple[float, str]:
+    """A value and its unit, converted to SI for the record."""
+    factor, si = _SI.get(unit, (1.0, unit))
+    return value * factor, si

@@ -10,9 +10,8 @@ from typing import Any
 
 from harness.files.bench import Bench
 from harness.record.journal import Record
-from harness.run.auxiliary_readings import in_si
 from instruments.drivers.by_hand import SHOWN_UNITS
-from instruments.numbers import decode_registers, parse_number, typed_value
+from instruments.numbers import decode_registers, in_si, parse_number, typed_value
 from instruments.profile import Profile
 
 SAME = 1e-9

@@ -10,7 +10,7 @@ from typing import Any
 from harness.current_limits.maximum_test_current import maximum_test_current
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.run.reference_current import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS
+from harness.run.agreement import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS, largest_difference
 
 SAME = 1e-9
 OVER_RANGE = 1.25
@@ -134,10 +134,9 @@ def _closed(
     by_person = bench.entry("reference").by_person
     if applied.flowing and not by_person and applied.settled != applied.flowing:
         yield f"found no settled line of {applied.flowing:g} A since the point before, expected one"
-    floor = 2 * scale.resolution + scale.of_range * scale.full_scale
     wander, agreement = (WANDER_OF_MAINS, AGREEMENT_WITH_SHELF) if bench.shelf_currents else (WANDER, AGREEMENT)
     factor = bench.reference_path.factor
-    allowed = (agreement + 2 * wander) * applied.flowing + 2 * floor * factor
+    allowed = (agreement + 2 * wander) * applied.flowing + 2 * largest_difference(scale) * factor
     for reading in own if applied.flowing else []:
         value = reading["reference"]["value"]
         if abs(value * factor - applied.flowing) > allowed:

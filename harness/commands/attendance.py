@@ -16,7 +16,7 @@ from harness.files.bench import Bench
 from harness.record.journal import Record
 from harness.safety.cautions import CAUTIONS, CONFIRMED_BEFOREHAND, NOT_VERIFIED, READY, Cautions
 from harness.station.identification import calibration_problems
-from harness.station.wires import REPLAYED
+from instruments.links.address import REPLAYED
 from instruments.operator import keyboard
 from instruments.operator.person import ConsolePerson, Person
 

@@ -10,7 +10,7 @@ from harness.files.bench import Bench
 from harness.safety.safing import make_all_safe, not_safe_message
 from harness.station.identification import identity_problems
 from harness.station.station import Station, open_each
-from harness.station.wires import REPLAYED
+from instruments.links.address import REPLAYED
 from instruments.reading import Identity
 
 

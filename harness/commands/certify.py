@@ -79,16 +79,20 @@ def certify(options: CertifyOptions, console: LineOutput = STANDARD_OUTPUT) -> i
             from harness.commands.finished_run import conclude, show_verdict, write_table
             from harness.evaluation.run_evaluation import ReplacementCauses
             from harness.files.loading import read_text
-            from harness.preparation.run_files import find_procedure
 
             causes, folder, table = options.causes, options.out or options.record.parent, options.table
+            procedure = None
+            if options.procedure is not None:
+                from harness.preparation.run_files import find_procedure
+
+                procedure = find_procedure(options.procedure)
             results = conclude(
                 options.record,
                 folder,
                 trials=options.trials,
                 causes=None if causes is None else ReplacementCauses(read_text(causes), str(causes)),
                 overrides=options.overrides,
-                procedure=None if options.procedure is None else find_procedure(options.procedure),
+                procedure=procedure,
             )
             holds = f"results and certificate are in {folder}{'' if table is None else f'; {table} was not written'}"
             status = show_verdict(results, folder, console)

@@ -70,7 +70,7 @@ def demo(options: DemoOptions) -> int:
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
     from harness.preparation.run_files import load_inputs
-    from harness.replay.kept_run import RECORD
+    from harness.record.journal import RECORD
     from harness.steps import Options
     from instruments.operator.person import ScriptedPerson
 

@@ -15,7 +15,7 @@ from harness.core.quantities import format_quantity
 from harness.preparation.rehearsal import Rehearsal
 from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import describe
-from harness.replay.kept_run import RECORD
+from harness.record.journal import RECORD
 from simulated.bench import SimulatedBench
 from simulated.bench_faults import CATALOGUE
 from simulated.serve import SimulationError, serve

@@ -16,10 +16,11 @@ from harness.commands.advice import advice
 from harness.files.bench import Bench
 from harness.files.instrument_entry import InstrumentEntry
 from harness.station.reservation import Reservations
-from harness.station.wires import REPLAYED, LinkSource, place, resolved_address
+from harness.station.wires import LinkSource, place, resolved_address
 from instruments.drivers.registers import RegisterInstrument
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import InstrumentError
+from instruments.links.address import REPLAYED
 from instruments.links.serial_port import visa_address
 from instruments.profile import Profile, ProfileError, load_profile
 from instruments.reading import Identity

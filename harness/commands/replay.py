@@ -38,8 +38,8 @@ def replay(options: ReplayOptions) -> int:
     from harness.core.errors import NotSafe, UserError
     from harness.core.output import STANDARD_OUTPUT, tell
     from harness.evaluation.run_evaluation import evaluate
-    from harness.record.journal import read_record
-    from harness.replay.kept_run import RECORD, kept
+    from harness.record.journal import RECORD, read_record
+    from harness.replay.kept_run import kept
     from instruments.links.transcript import TranscriptError
 
     asked, inputs = kept(options.folder)

@@ -12,8 +12,8 @@ from harness.core.errors import RatioproofError, Stopped, UserError
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import RunInputs
-from harness.record.journal import Record, continue_record, read_record
-from harness.replay.kept_run import BEFORE, GUARD_BEFORE, RECORD, KeptRequest
+from harness.record.journal import RECORD, Record, continue_record, read_record
+from harness.replay.kept_run import BEFORE, GUARD_BEFORE, KeptRequest
 from harness.replay.run_environment import replayed
 from instruments.errors import InstrumentError
 

@@ -54,7 +54,7 @@ def run(options: RunOptions, console: Console) -> int:
     from harness.core.errors import UserError
     from harness.core.progress import TerminalProgress
     from harness.core.stop import StopSignal
-    from harness.replay.kept_run import RECORD
+    from harness.record.journal import RECORD
 
     stop, record_file = StopSignal(), options.out / RECORD
     with stop.listening():

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from harness.core.quantities import format_quantity, signed_text
 from harness.core.rounding import for_terminal, probability
-from harness.replay.kept_run import RECORD
+from harness.record.journal import RECORD
 from harness.results import (
     CONTRADICTION,
     BenchCheck,

@@ -7,8 +7,8 @@ from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import InstrumentEntry
-from harness.station.wires import REPLAYED, place
-from instruments.links.address import address_problem
+from harness.station.wires import place
+from instruments.links.address import REPLAYED, address_problem
 from instruments.numbers import register_count
 from instruments.profile import Profile, ProfileError, load_profile
 

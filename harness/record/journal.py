@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from harness.core.clock import Clock
 
 FORMAT = "ratioproof-record-2"
+RECORD = "record.jsonl"
+"""Name of the record in its folder."""
 FIRST = "0" * 64
 SYNC_WITHIN = 10.0
 """Seconds a slow disk may take to make a line durable."""

@@ -12,12 +12,13 @@ from typing import Any
 
 from harness.core.errors import UserError
 from harness.preparation.run_files import RunInputs, load_inputs
+from harness.record.journal import RECORD
 from harness.safety.cautions import Cautions
 from harness.steps import Options
 from instruments.profile import SHIPPED
 
 FORMAT = "ratioproof-kept-run-3"
-RUN, DEVICE, BENCH, PROCEDURE, RECORD = "run.json", "device.toml", "bench.toml", "procedure.py", "record.jsonl"
+RUN, DEVICE, BENCH, PROCEDURE = "run.json", "device.toml", "bench.toml", "procedure.py"
 CAUSES = "causes.toml"
 CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jsonl", "guard_before.json"
 

@@ -1,6 +1,5 @@
 """Readings beside the pair of currents: power, voltage, phase, energy, and the current in the secondary."""
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -14,10 +13,10 @@ from harness.run.undoable_entry import Entry
 from harness.station.plausibility import Applied, Expectations
 from instruments.drivers.roles import Meter, Reference, Voltmeter
 from instruments.drivers.scpi import ScpiInstrument
+from instruments.numbers import in_si
 from instruments.operator.person import Expected
 from instruments.reading import Reading
 
-_SI = {"deg": (math.pi / 180, "rad")}
 OVERDRIVEN = 1.02
 """A secondary current this many times the input's rating is no longer the meter's own error."""
 
@@ -142,9 +141,3 @@ def _device_shows(device: Device) -> list[str]:
 def _in_si(reading: Reading) -> Reading:
     value, unit = in_si(reading.value, reading.unit)
     return reading._replace(value=value, unit=unit)
-
-
-def in_si(value: float, unit: str) -> tuple[float, str]:
-    """A value and its unit, converted to SI for the record."""
-    factor, si = _SI.get(unit, (1.0, unit))
-    return value * factor, si

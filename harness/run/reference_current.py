@@ -6,18 +6,12 @@ from collections.abc import Callable
 
 from harness.core.errors import Abandoned, LoadStaysOn
 from harness.core.quantities import format_quantity
-from harness.files.instrument_entry import Accuracy
+from harness.run.agreement import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS, largest_difference
 from harness.run.pair_reader import PairReading
 from harness.run.run_context import BenchState, RunContext
 from harness.run.settling import APART, Settled, settle
 from harness.run.time_on import TimeOn, scale_for
 from instruments.errors import InstrumentError, ReplyError
-
-AGREEMENT, AGREEMENT_WITH_SHELF = 0.10, 0.50
-"""Largest relative deviation of the reference from the requested current before the operator must check. The rating on a shelf load is only a rough value."""
-
-WANDER, WANDER_OF_MAINS = 0.01, 0.05
-"""Largest relative deviation of a reading from the settled current within one point. A load on the mains follows its voltage, and changes while it warms."""
 
 FOLLOWS = 0.3
 """Seconds after a step before a slow reading begins: one that holds the step proves nothing. A load that takes longer costs a reading."""
@@ -237,8 +231,3 @@ class ReferenceCurrent:
         agreement = AGREEMENT_WITH_SHELF if self._shelf else AGREEMENT
         # A reading of zero cannot be compared with any current, however coarse the reference is.
         return read > 0 and abs(read - wanted) <= agreement * wanted + self._floor() * self._factor
-
-
-def largest_difference(scale: Accuracy) -> float:
-    """Largest difference of two readings of one current on a range of the reference, in its own unit."""
-    return 2 * scale.resolution + scale.of_range * scale.full_scale

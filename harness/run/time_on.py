@@ -1,15 +1,21 @@
 """Longest time on: of a load by its maker, and of the range of the reference it is read on."""
 
+from __future__ import annotations
+
 import datetime as dt
+from typing import TYPE_CHECKING
 
 from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import Accuracy, ShelfEntry
-from harness.run.run_context import BenchState, RunContext
 from instruments.drivers.roles import OnFor
 from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ
+
+if TYPE_CHECKING:
+    # The audit reads the limits alone, and needs nothing of a run.
+    from harness.run.run_context import BenchState, RunContext
 
 OF_TIME_ON = "(longest_on)"
 """Suffix of the reason for a cut or a left-out point that keeps within the longest time on."""

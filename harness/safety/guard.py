@@ -22,7 +22,8 @@ from harness.core.errors import AbortedSafe
 from harness.core.stop import StopSignal
 from harness.files.bench import Bench
 from harness.safety.guard_process import ACTING, BEAT, EVERY, READY, STAND_DOWN, STANDS_STILL, Silence
-from harness.station.wires import REPLAYED, link_settings, resolved_address
+from harness.station.wires import link_settings, resolved_address
+from instruments.links.address import REPLAYED
 from instruments.profile import load_profile
 
 READY_WITHIN = 20.0

@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Collection
 
 from harness.files.bench import Bench
-from harness.station.wires import REPLAYED
+from instruments.links.address import REPLAYED
 from instruments.reading import Identity, shown
 
 

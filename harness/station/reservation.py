@@ -19,7 +19,8 @@ import platformdirs
 
 from harness.core.errors import UserError
 from harness.core.file_lock import lock
-from harness.station.wires import REPLAYED, place
+from harness.station.wires import place
+from instruments.links.address import REPLAYED
 
 
 def reserved_folder() -> Path:

@@ -8,6 +8,7 @@ from typing import Protocol
 from urllib.parse import urlsplit
 
 from harness.files.instrument_entry import InstrumentEntry
+from instruments.links.address import REPLAYED
 from instruments.links.link import Link, LinkSettings, RegisterLink
 from instruments.links.modbus_link import ModbusLink
 from instruments.links.serial_port import SOCKET, leads_to, visa_port, windows_port
@@ -61,9 +62,6 @@ class PassedOn(LinkSource):
 MODBUS_PORT, HISLIP_PORT = 502, 4880
 """Ports registered with IANA, which an address may leave out."""
 _LEADING_ZEROS = re.compile(r"(?<=::)0+(?=[0-9]+(::|$))")
-
-REPLAYED = "transcript:"
-"""Prefix of the address of an instrument whose transcript answers instead of it."""
 
 
 def resolved_address(address: str, folder: Path) -> str:

@@ -6,6 +6,8 @@ from instruments.links.serial_port import SOCKET, host_and_port
 
 MODBUS = "modbus-tcp://HOST:PORT or modbus-rtu:PORT"
 VISA = "a VISA address such as TCPIP::HOST::PORT::SOCKET"
+REPLAYED = "transcript:"
+"""Prefix of the address of an instrument whose transcript answers instead of it."""
 LARGEST_PORT = 65535
 
 
