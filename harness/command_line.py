@@ -8,6 +8,7 @@ import argparse
 import atexit
 import datetime  # noqa: F401  loaded before a Ctrl-C can come: modules of other languages that load it themselves lose a stop there
 import gc
+import os
 import shutil
 import signal
 import sys
@@ -39,7 +40,7 @@ WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 COMMANDS = (demo, new, design, rehearse, run, resume, certify, replay, instruments, try_one, simulate)
 """Commands in the order of the help."""
 
-UNTIL_SEARCHED = 50_000
+UNTIL_SEARCHED = 200_000
 """Objects made before Python searches the youngest of them for cycles; its own 700 had it search a command's modules over and over."""
 
 _interrupted = threading.Event()
@@ -48,6 +49,9 @@ _interrupted = threading.Event()
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status."""
+    # Looked at when numpy is loaded. The matrices are small, so that further threads only wait for each other, and a sum should
+    # not depend on how many processors there are.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     gc.set_threshold(UNTIL_SEARCHED)
     # A process that ends gives all its memory back; without this it is searched for cycles first.
     atexit.register(gc.freeze)
