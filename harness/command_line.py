@@ -34,6 +34,7 @@ from harness.commands import (
 from harness.commands.arguments import EXIT_STATUS, OneLine
 from harness.core.errors import AbortedSafe, NotSafe, Stopped, UserError
 from harness.core.output import complain, lasting_output, trouble, wrapped
+from harness.core.stop import put_off
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
@@ -151,6 +152,8 @@ def _first_interrupt(number: int, frame: FrameType | None) -> None:
     Not a KeyboardInterrupt: where one passes through an `exec` of text (dataclasses use it while modules are
     imported), CPython 3.11 ends the process by SIGINT even though the exception was caught.
     """
+    if put_off(number, frame):
+        return
     _interrupted.set()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     raise Stopped("stopped by SIGINT")

@@ -4,10 +4,12 @@ A second Ctrl-C only sets the flag again, so it cannot cut the safing short. Whi
 request is honoured at once, because nothing is in the middle of being said to an instrument.
 """
 
+import _thread
 import signal
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from importlib.machinery import ExtensionFileLoader
 from types import FrameType
 
 from harness.core.activity import UNTIL_ANSWERED, Activity
@@ -21,6 +23,20 @@ SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP"
 
 SLICE = 0.1
 """Seconds a wait may go on without looking whether to stop."""
+
+_LOADERS = {ExtensionFileLoader.create_module.__code__, ExtensionFileLoader.exec_module.__code__}
+
+
+def put_off(number: int, frame: FrameType | None) -> bool:
+    """Whether the signal is to come again in a moment: a module of another language that is being loaded may lose what is raised now."""
+    while frame is not None and frame.f_code not in _LOADERS:
+        frame = frame.f_back
+    if frame is None:
+        return False
+    later = threading.Timer(SLICE, _thread.interrupt_main, [number])
+    later.daemon = True
+    later.start()
+    return True
 
 
 class StopSignal:
@@ -134,7 +150,7 @@ class StopSignal:
         self.request(f"stopped by {signal.Signals(number).name}")
         if self._must_answer:
             print(f"\n  Stopping; this must be answered first.\n{self._must_answer}", end="", flush=True)
-        if self._asking:
+        if self._asking and not put_off(number, frame):
             # Once: a further signal must not cut short what this one sets going.
             self._asking = False
             raise Stopped(self.reason)
