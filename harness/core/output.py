@@ -16,7 +16,6 @@ import sys
 import textwrap
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from subprocess import list2cmdline
 from typing import TYPE_CHECKING, Any, Protocol, TextIO, cast
 
 if TYPE_CHECKING:
@@ -105,7 +104,11 @@ def console() -> Console:
 
 def as_typed(path: Path) -> str:
     """`path` as it is typed at a command line of this system, blanks and all."""
-    return list2cmdline([str(path)]) if sys.platform == "win32" else shlex.quote(str(path))
+    if sys.platform != "win32":
+        return shlex.quote(str(path))
+    from subprocess import list2cmdline
+
+    return list2cmdline([str(path)])
 
 
 def command_for(command: str, record_file: Path, trials: int = 0, procedure: str = "") -> str:
