@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -60,3 +63,14 @@ def test_a_stop_after_the_certificate_says_what_was_written(
     assert "energised" not in told
     assert sorted(p.name for p in tmp_path.iterdir()) == ["certificate.pdf", "results.json"]
     assert record.read_bytes() == kept
+
+
+def test_certifying_loads_nothing_that_speaks_to_instruments(record: Path, tmp_path: Path) -> None:
+    code = "import sys; from harness.command_line import main; main(sys.argv[1:]); print(*sys.modules)"
+    command = [sys.executable, "-c", code, "certify", str(record), "--out", str(tmp_path)]
+    loaded = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    assert "harness.audit" in loaded
+    ours = ("harness.run.runner", "harness.run.run_context", "harness.station.wires", "instruments.links.visa_link")
+    unwanted = (*ours, "simulated", "pyvisa", "rich")
+    assert all(find_spec(name) for name in unwanted)
+    assert not set(unwanted) & set(loaded)
