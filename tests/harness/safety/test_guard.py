@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -121,6 +122,21 @@ def test_a_guard_is_told_whom_to_watch_and_beaten_to_until_it_is_stood_down(
     assert set(rest[:-1]) == {"beat"}
     assert 4 <= len(rest[:-1]) <= 11
     assert stop.reason == ""
+
+
+def test_a_run_that_ends_is_not_kept_alive_to_beat(guarded: Callable[[str], Guard]) -> None:
+    """However it ends, its pipe closes then: the program waits for no daemon thread (Python's library reference, threading)."""
+    guard = guarded(BEATS)
+    own = [thread for thread in threading.enumerate() if thread.name in ("heartbeat", "guard heard")]
+    assert sorted((thread.name, thread.daemon) for thread in own) == [("guard heard", True), ("heartbeat", True)]
+    guard.stand_down()
+
+
+def test_a_guard_that_is_slow_to_start_is_no_run_that_stands_still(guarded: Callable[[str], Guard]) -> None:
+    """On a busy machine it takes seconds; the run begins when it is ready, and so does its time."""
+    guard = guarded(BEATS.replace('print("ready"', f'import time; time.sleep({STANDSTILL + 0.3}); print("ready"'))
+    assert trouble_within(guard, 0.5) == ""
+    guard.stand_down()
 
 
 def test_a_guard_that_takes_over_is_told_nothing_more(guarded: Callable[[str], Guard], tmp_path: Path) -> None:

@@ -181,6 +181,8 @@ def test_a_watchdog_is_fed_from_on_to_off(fed: Any, far: Far, activity: Noting) 
     began = time.monotonic()
     fed.write(ON)
     assert feeding() == 1
+    # The program ends without waiting for it (Python's library reference, threading): nobody feeds for a run that is gone.
+    assert all(thread.daemon for thread in threading.enumerate() if thread.name == "feeding")
     wait_for(lambda: far.said.count(FEED) >= 4)
     took = time.monotonic() - began
     assert 0.19 <= took <= 0.7

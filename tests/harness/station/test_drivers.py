@@ -322,6 +322,13 @@ def test_the_parts_a_person_plays(drivers: Callable[..., Drivers], links: Noted,
         PersonMeter,
         PersonSwitch,
     ]
+    roles = made.bench.roles
+    assert [part.name for part in (load, reference, meter, switch)] == [
+        roles.load,
+        roles.reference,
+        roles.meter,
+        roles.switch,
+    ]
     assert [part.identify().serial for part in (load, reference, meter, switch)] == ["", "M-0871", "40117", ""]
     assert "small lamp, night light, lamp" in load.identify().text
     load.drive(0.23)

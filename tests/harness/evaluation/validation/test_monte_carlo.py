@@ -11,6 +11,7 @@ from harness.evaluation.ratio.effective_turns import reading_factor as factor_of
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import Contribution
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.validation.checks import Check, _validated, validate
 from harness.evaluation.validation.models import effective_turns, ratio_error, reading_factor
 from harness.evaluation.validation.monte_carlo import (
     BLOCK,
@@ -115,6 +116,39 @@ def test_the_same_numbers_whatever_is_asked_first() -> None:
     both = run_trials({"b": lambda d: d(2) + d(0), "a": lambda d: d(1) * 1.0}, inputs, 40_000, 0.95)
     alone = run_trials({"a": lambda d: d(1) * 1.0}, inputs, 40_000, 0.95)
     assert both["a"] == alone["a"]
+
+
+@pytest.mark.parametrize(("asked", "blocks"), [(1, 2), (2 * BLOCK + 1, 3)])
+def test_as_many_trials_are_told_as_were_made(bench: Bench, asked: int, blocks: int) -> None:
+    made = []
+
+    def model(draws: Draws) -> np.ndarray:
+        made.append(draws.trials)
+        return np.linspace(-1.0, 1.0, draws.trials)
+
+    checks = {"y": Check(0.0, 0.5, 0.95, "1", model)}
+    assert validate(checks, InputQuantities(bench, RUN_DATE), asked, 0.95).trials == sum(made) == blocks * BLOCK
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"),
+    [
+        # u = 0.50 to two digits: the tolerance is 0.005; the trials know each end to 0.001.
+        (0.0049, 0.0, "agrees"),
+        (-0.0049, 0.0049, "agrees"),
+        (0.0066, 0.0, "undecided"),
+        (0.0, -0.0066, "undecided"),
+        (0.0074, 0.0, "differs"),
+        (0.0, 0.0074, "differs"),
+        (0.0066, -0.0074, "differs"),
+    ],
+)
+def test_an_end_beyond_the_tolerance_by_twice_its_own_uncertainty_differs(
+    low: float, high: float, outcome: str
+) -> None:
+    """JCGM 101:2008, 8.1: both ends within the numerical tolerance of 7.9.2; that the trials are noisy too is judged by 2 u."""
+    ends = Simulated(9.0 + low, 11.0 + high, 0.001, 0.001)
+    assert _validated("y", Check(10.0, 0.5, 1.0, "1", lambda draws: draws("x")), ends).outcome == outcome
 
 
 def _noisy(device: Device, deviation: float, pairs: int = 4) -> list:
