@@ -107,7 +107,7 @@ class Drivers:
             assert entry.voltage is not None
             return PersonVoltmeter(name, self.person, entry.serial, entry.voltage.resolution, self.clock.now)
         profile = self._profile(name, "voltage")
-        if profile.kind != "scpi" or "voltage" not in profile.quantities:
+        if profile.kind != "scpi":
             raise UserError(
                 f"instruments.{name}.profile: found {entry.profile!r}, expected a SCPI profile with a voltage"
             )

@@ -45,6 +45,7 @@ ACTS = BEATS.replace(
     'print("ready", flush=True)', 'print("ready\\nacting  nothing was heard of the run for 2 s", flush=True)'
 )
 MUTE = 'import time; print("ready", flush=True); time.sleep(60)'
+DEAF = 'import time; print("ready", flush=True)\nwhile True: print("beat", flush=True); time.sleep(0.1)'
 DIES = 'print("ready", flush=True)'
 NEVER_READY = "import time; time.sleep(60)"
 NEVER_BEGINS = "pass"
@@ -128,8 +129,8 @@ def test_a_run_that_ends_is_not_kept_alive_to_beat(guarded: Callable[[str], Guar
     """However it ends, its pipe closes then: the program waits for no daemon thread (Python's library reference, threading)."""
     guard = guarded(BEATS)
     own = [thread for thread in threading.enumerate() if thread.name in ("heartbeat", "guard heard")]
-    assert sorted((thread.name, thread.daemon) for thread in own) == [("guard heard", True), ("heartbeat", True)]
     guard.stand_down()
+    assert sorted((thread.name, thread.daemon) for thread in own) == [("guard heard", True), ("heartbeat", True)]
 
 
 def test_a_guard_that_is_slow_to_start_is_no_run_that_stands_still(guarded: Callable[[str], Guard]) -> None:
@@ -150,8 +151,20 @@ def test_nothing_is_energised_without_a_guard(
     guarded: Callable[[str], Guard], monkeypatch: pytest.MonkeyPatch, program: str
 ) -> None:
     monkeypatch.setattr(module, "READY_WITHIN", 0.5)
+    began = time.monotonic()
     with pytest.raises(AbortedSafe, match=r"^the guard process did not start; nothing was energised$"):
         guarded(program)
+    assert time.monotonic() - began < 30
+
+
+def test_a_guard_that_beats_and_does_not_end_is_ended(
+    guarded: Callable[[str], Guard], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It may hang in a link; whoever ran the procedure gets the prompt back, and no process is left behind."""
+    guard = guarded(DEAF)
+    monkeypatch.setattr(module, "READY_WITHIN", 0.5)
+    guard.take_over()
+    assert guard._process.poll() is not None
 
 
 def test_a_guard_that_ends_before_it_is_ready_is_not_waited_for(

@@ -310,12 +310,19 @@ class Closed(io.StringIO):
         raise BrokenPipeError
 
 
-@pytest.mark.parametrize("gone", ["stdout", "stderr"])
+def closed() -> io.StringIO:
+    """A file that this process has closed itself: writing is a ValueError."""
+    file = io.StringIO()
+    file.close()
+    return file
+
+
+@pytest.mark.parametrize(("gone", "instead"), [("stdout", Closed), ("stderr", Closed), ("stderr", closed)])
 def test_nobody_who_hears_it_keeps_the_guard_from_acting_and_writing_it_down(
-    scene: Scene, monkeypatch: pytest.MonkeyPatch, gone: str
+    scene: Scene, monkeypatch: pytest.MonkeyPatch, gone: str, instead: Callable[[], io.StringIO]
 ) -> None:
     """The runner's pipe is closed when it was killed; the terminal with the window."""
-    monkeypatch.setattr(sys, gone, Closed())
+    monkeypatch.setattr(sys, gone, instead())
     watched(scene, *beats(0, 1), (1, None))
     assert len(scene.load.off_at) == 1
     assert scene.acts()[0]["confirmed"] is True

@@ -404,6 +404,7 @@ def test_a_voltmeter_read_by_a_person_has_its_own_step(drivers: Callable[..., Dr
     assert type(voltmeter) is PersonVoltmeter
     voltmeter.read()
     assert (person.questions[0].resolution, person.questions[0].unit, voltmeter.identify().serial) == (0.5, "V", "N-9")
+    assert voltmeter.name == "other"
 
 
 @pytest.mark.parametrize(("ranges", "step"), [(RANGES, 2e-6), ("", None)])

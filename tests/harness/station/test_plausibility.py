@@ -167,6 +167,12 @@ def test_a_load_that_keeps_its_power_factor_is_known_well() -> None:
     expected = held(source, "reference_power", Applied(8.7, -0.5, 0.1), **AT_230_V)
     assert (expected.value, expected.tolerance) == (pytest.approx(1000.5), 0.2)
     assert held(source, "reference_power", Applied(8.7, None, 0.1), **AT_230_V).value is None
+    # Where its range is not known, its largest one bounds the step.
+    unknown, step = (
+        held(source, "reference_power", Applied(8.7), **AT_230_V),
+        source.entry("reference").ranges[-1].resolution,
+    )
+    assert unknown.largest == pytest.approx(1.05 * 230 * (8.7 + 3 * step) + 3 * 0.01)
     # What it was set to says nothing while nothing is to flow.
     assert held(source, "reference_power", Applied(0.0, -0.5, 0.1), **AT_230_V).value is None
 

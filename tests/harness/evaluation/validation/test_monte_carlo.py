@@ -95,10 +95,10 @@ def test_comparison_loss_in_power_calibration(correlation: float, x1: float, pri
 
 @pytest.mark.parametrize(
     ("uncertainty", "digits", "tolerance"),
-    [(0.00035, 2, 5e-6), (0.00035, 1, 5e-5), (2.0, 1, 0.5), (0.0996, 2, 5e-3), (32e-9, 2, 0.5e-9)],
+    [(0.00035, 2, 5e-6), (0.00035, 1, 5e-5), (2.0, 1, 0.5), (0.0996, 2, 5e-3), (32e-9, 2, 0.5e-9), (0.0, 2, 0.0)],
 )
 def test_numerical_tolerance(uncertainty: float, digits: int, tolerance: float) -> None:
-    """JCGM 101:2008, 7.9.2 and its examples; 0.0996 becomes 0.10; a table of nanometres."""
+    """JCGM 101:2008, 7.9.2 and its examples; 0.0996 becomes 0.10; a table of nanometres; nothing uncertain, nothing tolerated."""
     assert numerical_tolerance(uncertainty, digits) == pytest.approx(tolerance)
 
 
