@@ -118,7 +118,10 @@ def _show_findings(lines: ConsoleSheet, sheet: DesignCheck) -> None:
     if sheet.in_the_way:
         lines.bad(f"{sheet.in_the_way} in the way: correct before winding.", "NO")
     else:
-        lines.good("Nothing in the way on paper. A verification shows it; this sheet computes from the file alone.")
+        far = f", as far as the file tells ({len(sheet.open)} left open above)" if sheet.open else ""
+        lines.good(
+            f"Nothing in the way on paper{far}. A verification shows it; this sheet computes from the file alone."
+        )
     lines.heading("Cautions")
     for caution in (*CAUTIONS, NOT_VERIFIED):
         lines.good(caution, "-")

@@ -94,6 +94,7 @@ def rehearse(options: RehearseOptions, console: Console) -> int:
     begin()
     from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show_points, show_rehearsal
     from harness.core.errors import UserError
+    from harness.core.output import tell
     from harness.core.stop import StopSignal
 
     inputs = options.inputs()
@@ -103,4 +104,5 @@ def rehearse(options: RehearseOptions, console: Console) -> int:
     problems = [*rehearsal.problems, *problems_of_dates(inputs, ())]
     if problems:
         raise UserError(problems)
+    tell(console, ["nothing is in the way of this run"])
     return 0

@@ -31,7 +31,10 @@ def test_the_demo_device_may_be_wound(
     monkeypatch.chdir(device_file.parent)
     assert main(["design", "device.toml"]) == 0
     printed = capsys.readouterr().out
-    assert "A verification shows it; this sheet computes from the file alone." in " ".join(printed.split())
+    assert (
+        "Nothing in the way on paper, as far as the file tells (2 left open above). A verification shows it"
+        in " ".join(printed.split())
+    )
     assert "x20 and x4: 200 mA to 4 A both claimed" in printed
     assert "electrical safety of the modification (insulation, protective conductor, touch current)" in " ".join(
         printed.split()

@@ -77,6 +77,7 @@ def test_a_rehearsal_in_a_pipe_has_no_control_characters(tmp_path: Path) -> None
     ended = ratioproof(tmp_path, "rehearse", str(device), str(bench), "--procedure", "turns_check")
     assert (ended.status, ended.errors) == (0, "")
     assert ended.output.startswith("rehearsal on a simulated bench; nothing is energised\n")
+    assert ended.output.endswith("\nnothing is in the way of this run\n")
     assert ended.output.replace("\n", "").isprintable()
 
 
