@@ -204,9 +204,6 @@ def meter_under_test(results: Results) -> Iterator[Flowable]:
     beside = columns(*(facts(rows, HALF, 30 * mm) for _, rows in halves))
     ranges = listed(("Range", 28), _RANGE, [(r.name, r) for r in results.ranges])
     yield KeepTogether([titles, beside, space(3), ranges])
-    if results.open_on_paper:
-        told = "; ".join(reason_line(reason) for reason in results.open_on_paper)
-        yield prose(f"Left open by the check on paper, since the device file does not say: {told}.")
 
 
 _WINDING = {"independent": "separate", "series": "extends the range before it"}

@@ -9,7 +9,7 @@ from harness.core.rounding import NO_BREAK, exact, round_half_up, trimmed, true_
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.claim_parts import claim_text
-from harness.wording.reasons import decision_statement
+from harness.wording.reasons import decision_statement, reason_line
 from reports.budget import budgets
 from reports.cells import risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
@@ -188,6 +188,7 @@ def _standing(results: Results) -> Iterator[Flowable]:
             else "The results relate only to the meter under test in its condition when verified, and to the points listed."
         ),
         prose(NOT_VERIFIED, "strong"),
+        *_open_on_paper(results),
         prose("This certificate shall not be reproduced except in full without approval of the laboratory."),
     ]
     if results.run.replayed:
@@ -198,6 +199,12 @@ def _standing(results: Results) -> Iterator[Flowable]:
         )
     yield KeepTogether(block)
     yield KeepTogether([heading("Cautions"), *(prose(f"–{NO_BREAK}{text}") for text in CAUTIONS)])
+
+
+def _open_on_paper(results: Results) -> Iterator[Flowable]:
+    if results.open_on_paper:
+        told = "; ".join(reason_line(reason) for reason in results.open_on_paper)
+        yield prose(f"Left open by the check on paper, since the device file does not say: {told}.")
 
 
 def _signatures(number: str) -> Iterator[Flowable]:

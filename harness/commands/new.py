@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.commands.arguments import add_command
+from harness.commands.arguments import STATUS_WITHOUT_VERDICT, add_command
 from harness.core.errors import UserError
 from harness.core.output import as_typed
 
@@ -28,6 +28,7 @@ def add_parser(commands: Any) -> None:
         "write a commented device file and bench file to edit",
         (NewOptions, write_pair),
         ["ratioproof new shelf-7", "ratioproof new hand --by-hand", "ratioproof new mains --power"],
+        STATUS_WITHOUT_VERDICT,
     )
     bench = parser.add_mutually_exclusive_group()
     bench.add_argument(

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.commands.arguments import add_command, add_repeated
+from harness.commands.arguments import STATUS_WITHOUT_VERDICT, add_command, add_repeated
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,7 @@ def add_parser(commands: Any) -> None:
         "serve the simulated bench for another program to talk to",
         (SimulateOptions, simulate),
         ["ratioproof simulate bench.toml", "ratioproof simulate bench.toml --fault late-reply"],
+        STATUS_WITHOUT_VERDICT,
     )
     parser.add_argument("bench", type=Path, metavar="BENCH", help="bench file whose addresses are served")
     parser.add_argument(
