@@ -24,7 +24,7 @@ COLUMNS = 100
 PLACES = range(15025, 15030)
 """Ports in the files that `new` writes. Free ones take their place, since such a bench may be served already."""
 
-LONGEST = 300.0
+SECONDS_AT_MOST = 300.0
 """Seconds after which a command hangs."""
 
 TERMINALS = {
@@ -92,7 +92,7 @@ def _terminal(name: str, work: Path, folder: Path, begins: str = "") -> None:
 def typed(command: str, work: Path, expected: int = 0) -> str:
     """The output of `ratioproof ...` run in the folder `work`. Raises RuntimeError unless it ends with the `expected` exit status."""
     done = subprocess.run(
-        words(command), cwd=work, stdin=subprocess.DEVNULL, timeout=LONGEST, check=False, **_as_one_text()
+        words(command), cwd=work, stdin=subprocess.DEVNULL, timeout=SECONDS_AT_MOST, check=False, **_as_one_text()
     )
     if done.returncode != expected:
         raise RuntimeError(f"{command}: exit status {done.returncode}, expected {expected}\n{done.stdout}")
@@ -131,7 +131,7 @@ def serving(bench: str, work: Path, *options: str) -> Iterator[subprocess.Popen[
             else:
                 raise RuntimeError(f"ratioproof simulate {bench} did not begin to serve: {''.join(said)}")
             yield process
-            process.communicate("quit\n", timeout=LONGEST)
+            process.communicate("quit\n", timeout=SECONDS_AT_MOST)
         finally:
             process.kill()
 

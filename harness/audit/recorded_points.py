@@ -10,7 +10,7 @@ from typing import Any
 from harness.current_limits.maximum_test_current import maximum_test_current
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.run.agreement import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS, largest_difference
+from harness.run.reference_rules import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS, largest_difference
 
 SAME = 1e-9
 OVER_RANGE = 1.25

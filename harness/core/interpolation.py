@@ -41,8 +41,8 @@ EDGE = 0.1
 10 % is a twenty-fifth of a decade.
 """
 
-APART = 10.01
-"""Nodes further apart than a decade say nothing of the curvature between them: a judgement."""
+SMOOTH_WITHIN = 10.01
+"""Largest ratio of the currents of two nodes, a decade: further apart they say nothing of the curvature between them (a judgement)."""
 
 NEAREST = 0.01
 """Nodes are at least this far apart (relative): nearer ones are one, and would only say how their two errors scatter."""
@@ -75,7 +75,7 @@ def interpolate(nodes: Sequence[Node], current: float) -> Interpolated:
     w = math.log(inside / a.at) / math.log(b.at / a.at)
     parts = ((1 - w) * a.standard_uncertainty, w * b.standard_uncertainty)
     widened = sum(parts) / math.hypot(*parts) if any(parts) else 1.0
-    apart, smooth = abs(b.error - a.error), b.at <= APART * a.at
+    apart, smooth = abs(b.error - a.error), b.at <= SMOOTH_WITHIN * a.at
     largest = max(BETWEEN * apart if smooth else apart, _curvature(nodes, low))
     return Interpolated(
         error=(1 - w) * a.error + w * b.error,

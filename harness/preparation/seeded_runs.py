@@ -28,7 +28,7 @@ from harness.preparation.twin import describe
 from harness.record.history import observed_points, observed_ranges
 from harness.record.journal import Record
 from harness.record.observations import ObservedPoint, ObservedRange, ReadingPair
-from harness.run.agreement import largest_difference
+from harness.run.reference_rules import largest_difference
 from harness.run.settling import TOLERANCE, needed
 from instruments.numbers import decode_registers, parse_number
 from instruments.profile import Profile, load_profile

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 FORMAT = "ratioproof-record-2"
 RECORD = "record.jsonl"
 """Name of the record in its folder."""
-FIRST = "0" * 64
+HASH_BEFORE_FIRST_LINE = "0" * 64
 SYNC_WITHIN = 10.0
 """Seconds a slow disk may take to make a line durable."""
 LONG = 2**25
@@ -76,7 +76,7 @@ class RecordWriter:
     def __init__(self, stream: IO[bytes], clock: Clock, *, sync: bool, after: Record | None = None) -> None:
         self._stream, self._clock, self._sync = stream, clock, sync
         self._count = len(after.lines) if after else 0
-        self._previous = after.last_hash if after else FIRST
+        self._previous = after.last_hash if after else HASH_BEFORE_FIRST_LINE
         self.announce: Callable[[float, str], AbstractContextManager[None]] = lambda _, __: nullcontext()
         self._length = stream.seek(0, os.SEEK_END) - (len(after.torn) if after else 0)
         self._torn = bool(after and after.torn)
@@ -217,7 +217,7 @@ def _whole(
     lines: Sequence[dict[str, Any]], stream: IO[bytes], name: str, append: Callable[[dict[str, Any], bytes], None]
 ) -> Record:
     """The record in `stream`, every line of which is handed to `append` with its bytes, to be found in `lines`. Raises RecordError."""
-    previous, torn = FIRST, b""
+    previous, torn = HASH_BEFORE_FIRST_LINE, b""
     for number, raw in enumerate(stream):
         if not raw.endswith(b"\n"):
             torn = raw

@@ -9,7 +9,8 @@ from harness.core.errors import Abandoned
 from harness.current_limits.maximum_test_current import too_large
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.run.time_on import scale_for, time_on
+from harness.run.reference_rules import scale_for
+from harness.run.time_on import time_on
 from harness.steps import Options
 from instruments.operator.person import SECONDS_TO_ACT
 

@@ -16,7 +16,7 @@ from instruments.errors import ReplyError
 from instruments.operator.person import UndoLast
 from instruments.reading import Reading
 
-APART = 5
+TRIES_AT_A_PAIR = 5
 """Consecutive pairs that may be too far apart in time before the point is repeated."""
 
 
@@ -117,14 +117,14 @@ class PairReader:
     def _over_links(self) -> dict[str, Reading]:
         """Both readings over links. Raises LinkError or ReplyError, also when they cannot be had within one display interval."""
         interval = self._run.device.display.refresh_interval
-        for _ in range(APART):
+        for _ in range(TRIES_AT_A_PAIR):
             self._run.pause(self._last_start + interval - self._run.clock.now())
             self._last_start = self._run.clock.now()
             found = self._overlapped(self._run.station.meter)
             if _apart(found["reference"], found["displayed"]) <= interval:
                 return found
         raise ReplyError(
-            f"readings of reference and meter under test came more than {interval:g} s apart, {APART} times in a row",
+            f"readings of reference and meter under test came more than {interval:g} s apart, {TRIES_AT_A_PAIR} times in a row",
             instrument=self._run.station.meter.name,
             address=self._run.station.meter.address,
         )

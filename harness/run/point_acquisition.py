@@ -7,7 +7,7 @@ from harness.record.history import point_reading
 from harness.run.load_control import LoadControl
 from harness.run.pair_reader import PairReader, PairReading, odd_reading
 from harness.run.run_context import RunContext
-from harness.run.time_on import TO_BEGIN_A_PAIR, OnTooLong
+from harness.run.time_on import TO_BEGIN_A_PAIR
 from harness.run.undoable_entry import Entries
 from harness.steps import Observe, PointReading
 from instruments.errors import InstrumentError, ReplyError
@@ -100,7 +100,7 @@ class PointAcquisition:
                     break
                 else:
                     raise UndoLast
-            except (InstrumentError, OnTooLong, Overdue):
+            except (InstrumentError, Overdue):
                 # The attempt is lost, and its typed values are kept like the readings of any attempt cut short.
                 self._write_down(number, attempt, [self._pairs.pair(t.finish()) for t in begun if t.complete])
                 raise

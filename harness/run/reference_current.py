@@ -6,11 +6,18 @@ from collections.abc import Callable
 
 from harness.core.errors import Abandoned, LoadStaysOn
 from harness.core.quantities import format_quantity
-from harness.run.agreement import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS, largest_difference
 from harness.run.pair_reader import PairReading
+from harness.run.reference_rules import (
+    AGREEMENT,
+    AGREEMENT_WITH_SHELF,
+    WANDER,
+    WANDER_OF_MAINS,
+    largest_difference,
+    scale_for,
+)
 from harness.run.run_context import BenchState, RunContext
-from harness.run.settling import APART, Settled, settle
-from harness.run.time_on import TimeOn, scale_for
+from harness.run.settling import SECONDS_OF_SLOW_READING, Settled, settle
+from harness.run.time_on import TimeOn
 from instruments.errors import InstrumentError, ReplyError
 
 FOLLOWS = 0.3
@@ -189,7 +196,7 @@ class ReferenceCurrent:
 
     def _settled(self, enough: Callable[[float], bool] = lambda _: False) -> Settled | None:
         clock = self._run.clock
-        if self._takes >= APART:
+        if self._takes >= SECONDS_OF_SLOW_READING:
             self._run.pause(self._state.driven_at + FOLLOWS - clock.now())
         return settle(self._read, clock, floor=self._floor(), between=self._between, enough=enough)
 

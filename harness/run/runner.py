@@ -18,7 +18,6 @@ from harness.run.resumption import Resumption
 from harness.run.run_context import RunContext
 from harness.run.selected_range import SelectedRange
 from harness.run.step_rules import broken_by_current, broken_rule
-from harness.run.time_on import OnTooLong
 from harness.steps import Apply, Observe, Options, PointReading, Procedure, Release, Select, Step, Wait
 from instruments.operator.person import Overdue
 
@@ -102,7 +101,7 @@ class Runner:
             return None
         try:
             return self._do(step)
-        except (OnTooLong, Overdue):
+        except Overdue:
             self._cut()
             if isinstance(step, Apply) and not self._given_up(f"bringing on {format_quantity(step.current, 'A')}"):
                 return self._perform(step)
@@ -134,7 +133,7 @@ class Runner:
         self.context.progress.doing(f"waiting {seconds:g} s")
         try:
             self._control.time_on.pause(seconds)
-        except OnTooLong as over:
+        except Overdue as over:
             self.context.writer.write("wait", **said, cut=str(over))
             raise
         self._control.state.steady = False
@@ -178,7 +177,7 @@ class Runner:
                 return self._control.links.redoing(
                     step.point, lambda attempt: self._points.take(number, step, state.range, state.nominal, attempt)
                 )
-            except (OnTooLong, Overdue):
+            except Overdue:
                 self._cut()
                 if step.direction == "hold" or self._given_up(step.point):
                     return None

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from harness.core.clock import Clock
 
 WINDOW = 3
-"""Readings in a row that must agree; two are enough that began `APART` or more after one another."""
-APART = 0.4
+"""Readings in a row that must agree; two are enough that began `SECONDS_OF_SLOW_READING` or more after one another."""
+SECONDS_OF_SLOW_READING = 0.4
 """Seconds: over this time, or longer, a slope must not show."""
 TOLERANCE = 0.002
-LONGEST = 20.0
+SECONDS_TO_SETTLE = 20.0
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class Settled:
 
 def needed(began: Sequence[float]) -> int:
     """How many readings, of which the last began at these times, must agree: two slow ones, or `WINDOW`."""
-    return 2 if len(began) > 1 and began[-1] - began[-2] >= APART else WINDOW
+    return 2 if len(began) > 1 and began[-1] - began[-2] >= SECONDS_OF_SLOW_READING else WINDOW
 
 
 def settle(
@@ -40,12 +40,12 @@ def settle(
     """Read until `WINDOW` readings in a row, or two slow ones, differ by no more than `TOLERANCE` of their mean plus `floor`.
 
     A slope shows as a difference between the first and the last of a window, noise as a difference anywhere in it. `between` is called
-    before each reading; one that is `enough` ends it, settled or not. None when that takes more than `LONGEST` seconds.
+    before each reading; one that is `enough` ends it, settled or not. None when that takes more than `SECONDS_TO_SETTLE`.
     """
     started = clock.now()
     read_so_far: deque[tuple[float, float]] = deque(maxlen=WINDOW)
     count = 0
-    while clock.now() - started < LONGEST:
+    while clock.now() - started < SECONDS_TO_SETTLE:
         between()
         began = clock.now()
         value = read()

@@ -5,13 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from typing import TYPE_CHECKING
 
-from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import Accuracy, ShelfEntry
 from instruments.drivers.roles import OnFor
-from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ
+from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ, Overdue
 
 if TYPE_CHECKING:
     # The audit reads the limits alone, and needs nothing of a run.
@@ -28,13 +27,6 @@ LOOK_EVERY = 1.0
 
 LEAST_LEFT = 0.1
 """Seconds until a warning that is due already."""
-
-HEADROOM, HEADROOM_WITH_SHELF = 1.05, 1.3
-"""Full scale of the reference's range relative to the expected current, at least."""
-
-
-class OnTooLong(RatioproofError):
-    """The longest time on is over, or would be if this went on; the message says so."""
 
 
 class TimeOn:
@@ -61,11 +53,11 @@ class TimeOn:
         return "" if found is None else reason(found)
 
     def check(self, seconds: float = 0.0) -> None:
-        """Raise OnTooLong when the longest time on would be exceeded if the load were taken off in `seconds`."""
+        """Raise Overdue when the longest time on would be exceeded if the load were taken off in `seconds`."""
         self._refuse_beyond(1.0, seconds + SECONDS_TO_ACT)
 
     def pause(self, seconds: float) -> None:
-        """Wait. Raises OnTooLong when the longest time on would be exceeded by that, or was while the computer slept."""
+        """Wait. Raises Overdue when the longest time on would be exceeded by that, or was while the computer slept."""
         self.check(seconds)
         if self.allowed is None:
             self._run.pause(seconds)
@@ -76,7 +68,7 @@ class TimeOn:
             self.check()
 
     def check_enough_is_left(self) -> None:
-        """Raise OnTooLong when half of the time was over before the person said that the load is on: too little is left to read in."""
+        """Raise Overdue when half of the time was over before the person said that the load is on: too little is left to read in."""
         self._refuse_beyond(0.5, 0.0)
 
     def about_to_flow(self) -> None:
@@ -119,7 +111,7 @@ class TimeOn:
     def _refuse_beyond(self, part: float, further: float) -> None:
         found = self.allowed
         if found is not None and self._begun is not None and self._passed() + further > part * found.seconds:
-            raise OnTooLong(reason(found))
+            raise Overdue(reason(found))
 
 
 def time_on(bench: Bench, current: float, scale: float | None) -> OnFor | None:
@@ -145,13 +137,6 @@ def seconds_needed(device: Device, bench: Bench, readings: int) -> float:
     """Seconds on that one point needs with a load that a person plugs in; settling of a reference's range over a link comes on top."""
     typed = SECONDS_TO_READ * sum(bench.entry(role).by_person for role in ("reference", "meter"))
     return 2 * SECONDS_TO_ACT + 2 * device.display.refresh_interval + (readings - 1) * typed + TO_BEGIN_A_PAIR
-
-
-def scale_for(bench: Bench, current: float) -> float:
-    """Full scale of the reference's smallest range that takes `current` amperes with room to spare; else of its largest."""
-    ranges, factor = bench.entry("reference").ranges, bench.reference_path.factor
-    headroom = HEADROOM_WITH_SHELF if bench.shelf_currents else HEADROOM
-    return next((r.full_scale for r in ranges if r.full_scale * factor >= headroom * current), ranges[-1].full_scale)
 
 
 def _of_load(load: ShelfEntry) -> OnFor:

@@ -8,12 +8,12 @@ from harness.files.instrument_entry import InstrumentEntry
 from harness.station.wires import LinkSource, PassedOn
 from instruments.errors import InstrumentError
 from instruments.links.link import Link, RegisterLink
-from instruments.links.quiet_line import LONGEST
+from instruments.links.quiet_line import MOST_QUIET_TIMES
 from instruments.links.visa_link import OPENING as VISA_OPENING
 from instruments.profile import Profile
 from instruments.profile_tables import Watchdog
 
-OPENING = VISA_OPENING + LONGEST + 1
+OPENING = VISA_OPENING + MOST_QUIET_TIMES + 1
 """Longest time of opening, in timeouts: connecting, a lock, and a serial line that has to fall quiet."""
 
 

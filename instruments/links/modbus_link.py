@@ -46,7 +46,7 @@ def exception_text(code: int) -> str:
     return f"Modbus exception {code:02d} ({EXCEPTIONS.get(code, 'not in the standard')})"
 
 
-FIRST = {"input": 30001, "holding": 40001}
+FIRST_REGISTER = {"input": 30001, "holding": 40001}
 """The number of the register of address 0 in manuals that write five digits; common practice, no published source."""
 
 
@@ -56,10 +56,10 @@ def counted_otherwise(function: str, address: int) -> str:
     MODBUS Application Protocol Specification V1.1b3, section 4.4: the register numbered X is addressed X - 1. The digit
     before the number is common practice, no published source.
     """
-    for kind, first in FIRST.items():
+    for kind, first in FIRST_REGISTER.items():
         if first <= address < first + 9999:
             return f"addresses count from 0: where {address} is a manual's number, function is {kind!r} and address {address - first}"
-    return f"addresses count from 0, so a manual's {function} register {FIRST[function]} (or 1) is address 0"
+    return f"addresses count from 0, so a manual's {function} register {FIRST_REGISTER[function]} (or 1) is address 0"
 
 
 class _Swallowed(logging.Handler):

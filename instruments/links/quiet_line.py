@@ -3,18 +3,18 @@
 import time
 from collections.abc import Callable
 
-LONGEST = 3
+MOST_QUIET_TIMES = 3
 """A line that is never quiet is given up after this many times the quiet time; the next exchange will then fail."""
 
 _LOOK_EVERY = 0.005
 
 
 def drain(discard: Callable[[], bool], quiet: float) -> None:
-    """Call `discard` until it has discarded nothing for `quiet` seconds, at most `LONGEST` times that.
+    """Call `discard` until it has discarded nothing for `quiet` seconds, at most `MOST_QUIET_TIMES` times that.
 
     An answer that missed the timeout may be as late again; on a serial line nothing distinguishes it from the next one.
     """
-    end = time.monotonic() + LONGEST * quiet
+    end = time.monotonic() + MOST_QUIET_TIMES * quiet
     quiet_since = time.monotonic()
     while time.monotonic() < end and time.monotonic() - quiet_since < quiet:
         if discard():

@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 from instruments.links.link import LinkSettings
 
 SOCKET = "socket://"
-LONGEST = 200
+BYTES_OF_SOCKET_NAME = 200
 """Bytes of a file that may hold the name of a socket."""
 
 _WINDOWS = re.compile(r"(?:\\\\\.\\)?(COM\d+)", re.IGNORECASE)
@@ -55,7 +55,7 @@ def leads_to(port: str) -> str:
     with contextlib.suppress(OSError, ValueError):
         file = Path(port)
         # Nothing may be read from a serial device here.
-        if file.is_file() and file.stat().st_size <= LONGEST:
+        if file.is_file() and file.stat().st_size <= BYTES_OF_SOCKET_NAME:
             text = file.read_text(encoding="ascii").strip()
             return text if text.startswith(SOCKET) else port
     return port

@@ -26,7 +26,7 @@ from typing import Any, TypeVar
 from instruments.errors import InstrumentError, LinkError, ReplyError, reason_of
 from instruments.links.bounded_calls import BoundedCalls, NotReturned
 from instruments.links.link import DEFAULT, LinkSettings
-from instruments.links.quiet_line import LONGEST
+from instruments.links.quiet_line import MOST_QUIET_TIMES
 from instruments.links.quiet_line import drain as drain_line
 from instruments.links.visa_interface import (
     LONGEST_REPLY,
@@ -81,7 +81,7 @@ class VisaLink:
             if drain and self._interface.serial:
                 self._calls.call(
                     lambda: drain_line(lambda: self._interface.discard_waiting(self._resource), settings.timeout),
-                    (LONGEST + 1) * settings.timeout + _GRACE,
+                    (MOST_QUIET_TIMES + 1) * settings.timeout + _GRACE,
                 )
         except Exception as failure:  # pyvisa-py raises a bare Exception when it cannot connect
             failed = self._failed(self._interface.why_not_open(failure, settings.library), "open", started)

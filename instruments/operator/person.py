@@ -25,7 +25,7 @@ class UndoLast(Exception): ...
 
 
 class Overdue(Exception):
-    """The instrument or load to be read is unplugged, because it had been on for its longest time."""
+    """A load or a range of the reference has been on for its longest time, or would be if this went on: nothing more is read there."""
 
 
 @dataclass(frozen=True)

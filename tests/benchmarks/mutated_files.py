@@ -37,7 +37,7 @@ from harness.steps import Options  # noqa: E402
 from instruments.profile import SHIPPED, load_profile  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
-LONGEST = 10.0
+SECONDS_AT_MOST = 10.0
 """Seconds of processor time any command may take; nothing waits for anything else, since all runs are in virtual time."""
 HANGS = 120.0
 """Seconds after which a command is stopped."""
@@ -159,7 +159,7 @@ def _complaint(status: int, told: str, seconds: float) -> str:
     lines = told.splitlines()
     if status not in (0, 1, 2) or "Traceback" in told or "defect" in told:
         return f"status {status}: {told[:400]}"
-    if seconds > LONGEST:
+    if seconds > SECONDS_AT_MOST:
         return f"{seconds:.1f} s"
     if status == 2 and (not lines or not all(line.startswith("ratioproof: ") for line in lines)):
         return f"status 2 and not told in lines: {told[:400]!r}"

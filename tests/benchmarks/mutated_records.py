@@ -26,11 +26,11 @@ from typing import Any
 from harness.command_line import main
 from harness.commands.new import BENCH, BENCH_BY_HAND, BENCH_POWER, new
 from harness.preparation.run_files import load_inputs
-from harness.record.journal import FIRST
+from harness.record.journal import HASH_BEFORE_FIRST_LINE
 from harness.steps import Options
 from tests.on_twin import TwinRun
 
-LONGEST = 10.0
+SECONDS_AT_MOST = 10.0
 RUNS = (
     (BENCH, "turns_check"),
     (BENCH, "current_ratio"),
@@ -59,13 +59,16 @@ class Outcome:
     def wrong(self) -> bool:
         """Whether it ended as no input should end."""
         return (
-            self.status not in (0, 1, 2) or "Traceback" in self.told or "defect" in self.told or self.seconds > LONGEST
+            self.status not in (0, 1, 2)
+            or "Traceback" in self.told
+            or "defect" in self.told
+            or self.seconds > SECONDS_AT_MOST
         )
 
 
 def rehashed(lines: Sequence[dict[str, Any]], *, numbered: bool = False) -> bytes:
     """The lines with their hashes computed anew, as a careful forger would; with `numbered` their numbers too."""
-    out, previous = b"", FIRST
+    out, previous = b"", HASH_BEFORE_FIRST_LINE
     for number, line in enumerate(lines):
         body = {k: v for k, v in line.items() if k not in ("previous", "hash")} | {"previous": previous}
         if numbered:

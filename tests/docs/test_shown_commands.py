@@ -21,7 +21,7 @@ from tests.docs.blocks import PAGES, ROOT, Block, blocks
 from tests.in_process import ratioproof
 from tests.shared import once, shared_folder
 
-LONGEST = 300.0
+SECONDS_AT_MOST = 300.0
 """Seconds for one command on a busy machine."""
 
 
@@ -121,7 +121,7 @@ def interrupt(folder: Path, name: str) -> None:
         for line in process.stdout:
             if "1 of 3" in line:
                 process.send_signal(signal.SIGINT)
-        assert process.wait(LONGEST) == 3
+        assert process.wait(SECONDS_AT_MOST) == 3
 
 
 @contextlib.contextmanager

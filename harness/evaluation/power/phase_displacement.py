@@ -18,8 +18,8 @@ from uncertainties import umath
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.uncertainty.input_quantities import nominal
 
-APART = 0.5
-"""Least difference of the two tangents: closer together, their power errors say nothing about the angle."""
+LEAST_TANGENT_DIFFERENCE = 0.5
+"""Closer together, their power errors say nothing about the angle."""
 
 FORETOLD = (0.9, 0.7, 0.3)
 """Lagging power factors for which the power error is foretold beside those that were measured."""
@@ -51,8 +51,8 @@ def phase_found(points: Sequence[PowerValues]) -> PhaseFound | None:
     if near is None:
         return None
     # A lagging load before a leading one: that is what meters meet, and what limits are written for.
-    far = max(points, key=lambda p: (nominal(p.tangent) > APART, abs(nominal(p.tangent))))
-    if abs(nominal(far.tangent) - nominal(near.tangent)) < APART:
+    far = max(points, key=lambda p: (nominal(p.tangent) > LEAST_TANGENT_DIFFERENCE, abs(nominal(p.tangent))))
+    if abs(nominal(far.tangent) - nominal(near.tangent)) < LEAST_TANGENT_DIFFERENCE:
         return None
     b = (far.power_error - near.power_error) / (far.tangent - near.tangent)
     a = 1 + near.power_error - b * near.tangent
