@@ -15,12 +15,12 @@ from simulated.bench_faults import parse_fault
 from simulated.description import BenchDescription, InstrumentDescription, ShelfDescription
 from simulated.physics.assembly import check_links, module_with, range_factors
 from simulated.physics.circuit import BenchCircuit
-from simulated.physics.clock import BenchTime
 from simulated.physics.display import MeterDisplay
 from simulated.physics.load import SMALLEST_POWER_FACTOR, CurrentSource
 from simulated.physics.module import Shown
 from simulated.physics.multimeter import INTEGRATION_TIME
 from simulated.physics.observers import Measured, observers
+from simulated.physics.virtual_clock import BenchTime
 from simulated.transports.link_faults import Schedule
 
 

@@ -2,8 +2,8 @@
 
 import logging
 
-from simulated.bench import SimulatedBench
-from simulated.physics.clock import BenchTime
+from simulated.physics.virtual_clock import BenchTime
+from simulated.simulated_bench import SimulatedBench
 from simulated.transports.listeners import Arriving, Conversation, Ending
 from simulated.transports.modbus import ILLEGAL_ADDRESS, IllegalAddress, RegisterMap
 

@@ -13,11 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulated.bench import SimulatedBench
 from simulated.description import BenchDescription, ScaleDescription
 from simulated.physics.assembly import current_source, module_with, reference_reads
 from simulated.physics.circuit import BenchCircuit, midpoints
-from simulated.physics.clock import BenchTime
 from simulated.physics.first_order import FirstOrderStep
 from simulated.physics.load import SETTLED_AFTER, SETTLING_TIME_CONSTANT
 from simulated.physics.many_currents import Reals, secondary_currents
@@ -25,7 +23,9 @@ from simulated.physics.module import Module
 from simulated.physics.multimeter import INTEGRATION_TIME, OVERRANGE, Multimeter
 from simulated.physics.observers import Measured
 from simulated.physics.true_path import TruePath, path_as_it_is
+from simulated.physics.virtual_clock import BenchTime
 from simulated.physics.warming import TEMPERATURE_COEFFICIENT, TIME_CONSTANT
+from simulated.simulated_bench import SimulatedBench
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,12 @@ from collections.abc import Callable, Collection, Iterator
 from functools import partial
 from pathlib import Path
 
-from simulated.bench import SimulatedBench
 from simulated.description import InstrumentDescription
+from simulated.simulated_bench import SimulatedBench
 from simulated.transports.hislip import HislipServer
 from simulated.transports.link_faults import Framing
 from simulated.transports.listeners import Conversation, TcpListener, nothing
-from simulated.transports.scpi import ScpiTerminal
+from simulated.transports.scpi_conversation import ScpiTerminal
 from simulated.transports.serial_line import IS_DEVICE, SerialLine
 from simulated.transports.vxi11 import Vxi11Server
 

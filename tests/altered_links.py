@@ -8,7 +8,7 @@ from harness.files.instrument_entry import InstrumentEntry
 from harness.preparation.twin import TwinLinks
 from instruments.links.link import Link
 from instruments.profile import Profile
-from simulated.bench import SimulatedBench
+from simulated.simulated_bench import SimulatedBench
 
 
 class AlteredLinks(TwinLinks):

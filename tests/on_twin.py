@@ -26,8 +26,8 @@ from harness.station.identification import identity_problems
 from harness.station.station import assemble, open_all
 from harness.station.wires import LinkSource
 from instruments.operator.person import Person, ScriptedPerson
-from simulated.bench import SimulatedBench
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 
 
 @dataclass

@@ -17,8 +17,8 @@ from harness.core.clock import RealClock
 from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import describe
 from harness.steps import Options
-from simulated.bench import SimulatedBench
 from simulated.serve import serve
+from simulated.simulated_bench import SimulatedBench
 from simulated.transports.link_faults import Schedule
 
 COMMAND = [sys.executable, "-m", "harness"]

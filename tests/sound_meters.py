@@ -17,11 +17,11 @@ from unittest import mock
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges
 from harness.preparation.seeded_runs import SeededRuns
 from harness.results import RangeResult
-from simulated.bench import SimulatedBench
 from simulated.description import MeterDescription
 from simulated.physics.assembly import CALIBRATED_AT, healthy_transformer, module_with
-from simulated.physics.clock import VIRTUAL_START, VirtualClock
 from simulated.physics.module import Module
+from simulated.physics.virtual_clock import VIRTUAL_START, VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from tests.characteristic import characteristic
 
 GAIN, SLOPE, TOP, BEND, OFFSET, SHAPE, SHARPNESS = 0.3e-2, 0.12e-2, 0.1e-2, 0.2e-2, 0.5, 0.05e-2, 0.6

@@ -41,10 +41,6 @@ def test_no_two_types_of_the_product_have_the_same_name() -> None:
 ONE_MEANING = {
     # Every command has one, called by the name of its module.
     "add_parser",
-    # A procedure and the evaluation of what it read.
-    "bench_check",
-    "endurance",
-    "no_load",
     # A quantity and its model in the validation by Monte Carlo.
     "effective_turns",
     "phase_displacement",

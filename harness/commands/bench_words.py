@@ -15,8 +15,8 @@ from harness.files.instrument_entry import ShelfEntry
 from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import displays
 from instruments.numbers import plain
-from simulated.bench import SimulatedBench
 from simulated.physics.multimeter import OVERLOAD
+from simulated.simulated_bench import SimulatedBench
 
 UNITS = {"power": "W", "voltage": "V", "power_factor": ""}
 

@@ -16,9 +16,9 @@ from harness.preparation.rehearsal import Rehearsal
 from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import describe
 from harness.record.journal import RECORD
-from simulated.bench import SimulatedBench
 from simulated.bench_faults import CATALOGUE
 from simulated.serve import SimulationError, serve
+from simulated.simulated_bench import SimulatedBench
 
 ON_PLAIN_BENCH = ("current_ratio", "turns_check")
 """Procedures that need no more than load, reference, meter and switch; the others are shown on a bench with power."""

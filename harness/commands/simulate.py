@@ -42,8 +42,8 @@ def simulate(options: SimulateOptions) -> int:
     from harness.preparation.run_files import load_inputs
     from harness.preparation.twin import describe
     from harness.steps import Options
-    from simulated.bench import SimulatedBench
     from simulated.serve import SimulationError, serve
+    from simulated.simulated_bench import SimulatedBench
 
     inputs = load_inputs(
         options.device or options.bench.parent / "device.toml", options.bench, "turns_check", Options()

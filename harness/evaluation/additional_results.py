@@ -4,15 +4,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.evaluation.additional.endurance import endurance
-from harness.evaluation.additional.no_load import no_load, watched_too_short
+from harness.evaluation.additional.endurance_results import evaluated_endurance
+from harness.evaluation.additional.no_load_results import evaluated_no_load, watched_too_short
 from harness.evaluation.additional.power_results import phase_displacement, power_point
 from harness.evaluation.conformity.fail_reasons import failed_phase, failed_power, misread
 from harness.evaluation.power.phase_displacement import phases_found
 from harness.evaluation.power.power_errors import unknown_angle
 from harness.evaluation.range_readings import RangeReadings
 from harness.evaluation.ratio.error_split import Split, split
-from harness.evaluation.ratio.smallest_current import remarks_on_smallest, smallest_found, smallest_readable_current
+from harness.evaluation.ratio.smallest_readable_current import (
+    remarks_on_smallest,
+    smallest_found,
+    smallest_readable_current,
+)
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated
 from harness.evaluation.validation.checks import Check, power_checks
 from harness.files.device import Device
@@ -51,8 +55,8 @@ def additional_results(device: Device, inputs: InputQuantities, readings: RangeR
     wrong = misread(rng, power, phase) + ([] if power else _not_read(device, inputs, readings))
     searched = smallest_found(device, inputs, [v for v in values if v.observed.direction == "search"], rng)
     smallest, too_large = (None, []) if searched is None else smallest_readable_current(inputs, searched, rng)
-    rest, shown_at_rest = no_load(device, inputs, values, rng) or (None, [])
-    held, drifted = endurance(device, inputs, values, rng) or (None, [])
+    rest, shown_at_rest = evaluated_no_load(device, inputs, values, rng) or (None, [])
+    held, drifted = evaluated_endurance(device, inputs, values, rng) or (None, [])
     return Additional(
         power=power,
         phase=phase,

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from harness.evaluation.additional.check_standard import bench_check
+from harness.evaluation.additional.check_standard import evaluated_bench_check
 from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, diagnose
 from harness.evaluation.diagnosis.contradiction import none_explains
 from harness.evaluation.diagnosis.evidence import POWER, FurtherEvidence, Setting
@@ -89,7 +89,7 @@ def evaluate_ranges(
     ratios = [v for v in values if v.ratio_error is not None]
     judged = [p for one in found for p in one.result.points]
     unexplained = none_explains(explained, judged, lambda: diagnose(device, ratios, compared=known))
-    check, reasons_of_check = bench_check(device, bench, inputs, points) or (None, [])
+    check, reasons_of_check = evaluated_bench_check(device, bench, inputs, points) or (None, [])
     reasons = [reason for one in found for reason in one.reasons] + reasons_of_check
     verdicts = [one.result.verdict for one in found] + ([check.verdict] if check is not None else [])
     whole = [] if overridden else list(unexplained)

@@ -12,7 +12,7 @@ from harness.core.progress import Progress
 from harness.core.quantities import format_duration, format_quantity
 from harness.core.stop import StopSignal
 from harness.design.check import check
-from harness.evaluation.additional.endurance import FEWEST_HELD
+from harness.evaluation.additional.endurance_results import FEWEST_HELD
 from harness.evaluation.producer_risk import Rejection
 from harness.evaluation.ratio.uncalibrated_points import uncalibrated
 from harness.evaluation.run_evaluation import evaluate
@@ -32,8 +32,8 @@ from harness.station.station import assemble, open_all
 from harness.steps import words_hash
 from instruments.errors import InstrumentError
 from instruments.operator.person import ScriptedPerson
-from simulated.bench import SimulatedBench
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ from instruments.numbers import decode_registers, parse_number
 from instruments.profile import Profile, load_profile
 from simulated.description import BenchDescription
 from simulated.many_benches import FollowedBench, of_many_benches
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 from simulated.transports.modbus import encoded
 
 AT_A_TIME = 100

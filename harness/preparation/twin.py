@@ -14,7 +14,6 @@ from harness.station.wires import resolved_address
 from instruments.errors import LinkError, ReplyError
 from instruments.links.link import Link, RegisterLink
 from instruments.profile import Profile, load_profile
-from simulated.bench import SimulatedBench
 from simulated.bench_faults import parse_fault
 from simulated.description import (
     BenchDescription,
@@ -32,7 +31,8 @@ from simulated.description import (
 )
 from simulated.inprocess import InProcessRegisters, open_link
 from simulated.inprocess import TextLink as TwinTextLink
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from simulated.transports.modbus import IllegalAddress
 
 _L = TypeVar("_L", TwinTextLink, InProcessRegisters)

@@ -93,7 +93,7 @@ class SmallestCurrent:
     budget: tuple[BudgetLine, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class NoLoad:
     """Indications with no current at the end of the wait, in amperes and watts, and the energy counted in `seconds`, in joules.
 
@@ -105,12 +105,12 @@ class NoLoad:
     current: Judged
     voltage: float | None
     power: Judged | None
-    energy: float | None
-    energy_resolution: float | None
+    energy: float | None = None
+    energy_resolution: float | None = None
     verdict: Verdict
-    creep: Stated | None
-    creep_below: float | None
-    creep_period: float | None
+    creep: Stated | None = None
+    creep_below: float | None = None
+    creep_period: float | None = None
 
 
 @dataclass(frozen=True)

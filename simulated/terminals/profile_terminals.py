@@ -11,7 +11,7 @@ from simulated.description import InstrumentDescription
 from simulated.physics.load import CurrentSource, Refused
 from simulated.terminals.sensing import Sensing, measured
 from simulated.transports.modbus import RegisterMap
-from simulated.transports.scpi import Command, Reply, ScpiTerminal
+from simulated.transports.scpi_conversation import Command, Reply, ScpiTerminal
 
 Terminal = ScpiTerminal | RegisterMap
 UNLIMITED = 1000.0

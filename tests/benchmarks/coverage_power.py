@@ -31,7 +31,7 @@ from harness.core.interpolation import Node  # noqa: E402
 from harness.evaluation.power.phase_displacement import phases_found  # noqa: E402
 from harness.evaluation.power.power_errors import power_values  # noqa: E402
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
-from harness.evaluation.ratio.smallest_current import smallest_found  # noqa: E402
+from harness.evaluation.ratio.smallest_readable_current import smallest_found  # noqa: E402
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
@@ -39,9 +39,9 @@ from harness.preparation.twin import describe  # noqa: E402
 from harness.record.history import observed_points  # noqa: E402
 from harness.results import Stated  # noqa: E402
 from harness.steps import Options  # noqa: E402
-from simulated.bench import SimulatedBench  # noqa: E402
 from simulated.description import KnownAt, ReferencePathDescription  # noqa: E402
-from simulated.physics.clock import VirtualClock  # noqa: E402
+from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
+from simulated.simulated_bench import SimulatedBench  # noqa: E402
 from tests.benchmarks.coverage import claimed_error  # noqa: E402
 from tests.characteristic import characteristic  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402

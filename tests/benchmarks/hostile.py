@@ -27,9 +27,9 @@ from harness.core.errors import AbortedSafe, NotSafe, UserError  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.station.wires import Wires  # noqa: E402
 from harness.steps import Options  # noqa: E402
-from simulated.bench import SimulatedBench  # noqa: E402
 from simulated.physics.true_path import path_as_it_is  # noqa: E402
 from simulated.serve import serve  # noqa: E402
+from simulated.simulated_bench import SimulatedBench  # noqa: E402
 from simulated.transports.link_faults import FAULTS, Schedule  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 

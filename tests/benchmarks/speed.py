@@ -42,7 +42,7 @@ from harness.preparation.run_files import load_inputs  # noqa: E402
 from harness.preparation.seeded_runs import seeded_runs  # noqa: E402
 from harness.record.journal import RecordWriter, parse_record  # noqa: E402
 from harness.steps import Options  # noqa: E402
-from simulated.physics.clock import VirtualClock  # noqa: E402
+from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
 from tests.benchmarks.long_record import write_long_record  # noqa: E402
 from tests.benchmarks.whole_runs import seconds  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402

@@ -33,7 +33,7 @@ from harness.record.observations import ObservedPoint  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.bench_physics import BenchPhysics  # noqa: E402
 from simulated.description import BenchDescription  # noqa: E402
-from simulated.physics.clock import VirtualClock  # noqa: E402
+from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
 from tests.benchmarks.coverage_power import whole_claim  # noqa: E402
 from tests.characteristic import characteristic  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402

@@ -19,8 +19,8 @@ from harness.preparation.twin import describe
 from harness.record.journal import read_record
 from harness.steps import Options
 from instruments.numbers import parse_typed
-from simulated.bench import SimulatedBench
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 
 PROMPT = re.compile(r"(Type done when it is: |\[A\]: |: )$")
 

@@ -31,7 +31,6 @@ from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import InstrumentError, LinkError, QueuedError, ReplyError
 from instruments.profile import SHIPPED, Profile, load_profile
 from instruments.profile_tables import UNITS
-from simulated.bench import SimulatedBench
 from simulated.description import (
     BenchDescription,
     InstrumentDescription,
@@ -39,8 +38,9 @@ from simulated.description import (
     RangeDescription,
     ScaleDescription,
 )
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 from simulated.serve import serve
+from simulated.simulated_bench import SimulatedBench
 from tests.on_twin import TwinRun
 
 METER = MeterDescription(

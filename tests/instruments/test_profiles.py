@@ -13,7 +13,6 @@ from instruments.links.link import LinkSettings
 from instruments.links.modbus_link import ModbusLink, exception_text
 from instruments.links.visa_link import VisaLink
 from instruments.profile import SHIPPED, Profile, ProfileError, load_profile
-from simulated.bench import SimulatedBench
 from simulated.description import (
     BenchDescription,
     InstrumentDescription,
@@ -22,6 +21,7 @@ from simulated.description import (
     ScaleDescription,
 )
 from simulated.serve import serve
+from simulated.simulated_bench import SimulatedBench
 
 METER = MeterDescription(
     serial="77",

@@ -21,8 +21,8 @@ from harness.station.wires import LinkSource
 from harness.steps import Options
 from instruments.drivers.roles import Load, Meter, Reference, Switch
 from instruments.operator.person import ScriptedPerson
-from simulated.bench import SimulatedBench
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 
 TRANSCRIPTS = Path(__file__).parent / "transcripts"
 NAMES = {"load": "source", "reference": "multimeter", "meter": "monitor", "switch": "relay"}

@@ -10,7 +10,6 @@ import pytest
 
 from harness.core.clock import Clock, RealClock
 from instruments.profile import load_profile
-from simulated.bench import SimulatedBench
 from simulated.description import (
     BenchDescription,
     InstrumentDescription,
@@ -19,8 +18,9 @@ from simulated.description import (
     ScaleDescription,
 )
 from simulated.inprocess import InProcessRegisters, TextLink, open_link
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 from simulated.serve import serve
+from simulated.simulated_bench import SimulatedBench
 
 METER = MeterDescription(
     serial="40117",

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from simulated.bench import SimulatedBench
 from simulated.description import MeterDescription
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from tests.characteristic import characteristic
 
 MakeDesk = Callable[..., Any]

@@ -10,11 +10,11 @@ from typing import Any, get_args
 import pytest
 
 from simulated import bench_faults
-from simulated.bench import SimulatedBench
 from simulated.bench_faults import CATALOGUE, Fault, FaultKind, parse_fault
 from simulated.description import MeterDescription
-from simulated.physics.clock import VirtualClock
 from simulated.physics.transformer import core_for_rating
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 
 MakeDesk = Callable[..., Any]
 EVERY_RANGE = ("x1", "x4", "x20")

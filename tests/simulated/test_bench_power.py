@@ -16,9 +16,9 @@ from harness.commands.try_one import TryOptions, try_one
 from harness.core.errors import UserError
 from harness.files.loading import parse_bench, parse_device
 from harness.preparation.twin import describe
-from simulated.bench import SimulatedBench
 from simulated.description import BenchDescription
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from tests.characteristic import characteristic
 from tests.harness.commands.served_bench import served_bench
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from simulated.bench import SimulatedBench
 from simulated.inprocess import open_link
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from simulated.terminals.profile_terminals import UnsupportedInstrument
 from simulated.transports.modbus import IllegalAddress
 

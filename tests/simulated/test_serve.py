@@ -23,8 +23,8 @@ from instruments.errors import LinkError
 from instruments.links.link import LinkSettings
 from instruments.links.modbus_link import ModbusLink
 from instruments.links.visa_link import VisaLink
-from simulated.bench import SimulatedBench
 from simulated.serve import SimulationError, serve
+from simulated.simulated_bench import SimulatedBench
 from simulated.transports.link_faults import Schedule
 from tests.served import wait_for
 

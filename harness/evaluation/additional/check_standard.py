@@ -13,7 +13,7 @@ from harness.record.observations import ObservedPoint
 from harness.results import BenchCheck, Reason, Stated
 
 
-def bench_check(
+def evaluated_bench_check(
     device: Device, bench: Bench, inputs: InputQuantities, points: Sequence[ObservedPoint]
 ) -> tuple[BenchCheck, list[Reason]] | None:
     """Judge the check standard's points; None when there are none.

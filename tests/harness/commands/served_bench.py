@@ -12,8 +12,8 @@ from harness.commands.new import template
 from harness.core.clock import RealClock
 from harness.files.loading import parse_bench, parse_device
 from harness.preparation.twin import describe
-from simulated.bench import SimulatedBench
 from simulated.serve import serve
+from simulated.simulated_bench import SimulatedBench
 
 FIXED_PORT = re.compile(r"(127\.0\.0\.1::?)\d+")
 

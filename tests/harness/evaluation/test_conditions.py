@@ -17,7 +17,7 @@ from harness.record.journal import Record
 from harness.record.observations import ObservedPoint
 from harness.results import Condition, Results
 from harness.steps import Options
-from simulated.bench import SimulatedBench
+from simulated.simulated_bench import SimulatedBench
 from tests.harness.evaluation.conftest import observed
 from tests.in_words import in_words
 from tests.on_twin import TwinRun

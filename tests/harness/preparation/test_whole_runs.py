@@ -7,8 +7,8 @@ import pytest
 
 from harness.preparation.seeded_runs import SeededRuns
 from harness.record.history import observed_points
-from simulated.bench import SimulatedBench
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from tests.benchmarks.whole_runs import followed, integrating, of_whole_claim, verifications
 from tests.on_twin import TwinRun
 

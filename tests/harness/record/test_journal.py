@@ -18,7 +18,7 @@ from harness.record.journal import (
     parse_record,
     read_record,
 )
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 
 TEXTS = st.text(max_size=20)
 

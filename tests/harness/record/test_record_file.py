@@ -18,7 +18,7 @@ from harness.preparation.run_files import RunInputs, load_inputs
 from harness.record.history import clock_steps
 from harness.record.journal import FORMAT, RecordWriter, continue_record, create_record, parse_record, read_record
 from harness.steps import Options
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 from tests.full_disk import small_disk
 from tests.on_twin import TwinRun
 

@@ -28,7 +28,7 @@ from harness.replay.run_transcripts import (
 from harness.steps import Options
 from instruments.links.transcript import TranscriptError, TranscriptReader, TranscriptWriter
 from instruments.operator.person import ConsolePerson, Overdue, Question, ScriptedPerson, UndoLast
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 from tests.on_twin import TwinRun
 
 

@@ -10,7 +10,7 @@ from harness.commands.new import BENCH_BY_HAND, new
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options
-from simulated.bench import SimulatedBench
+from simulated.simulated_bench import SimulatedBench
 from tests.hands import Hands, by
 from tests.on_twin import TwinRun
 

@@ -7,7 +7,7 @@ import pytest
 from harness.preparation.run_files import RunInputs
 from instruments.errors import LinkError
 from instruments.links.link import Link
-from simulated.bench import SimulatedBench
+from simulated.simulated_bench import SimulatedBench
 from tests.altered_links import AlteredLinks
 from tests.on_twin import TwinRun
 

@@ -22,7 +22,7 @@ from instruments.drivers.roles import Load, Switch
 from instruments.errors import LinkError, ReplyError
 from instruments.operator.person import ScriptedPerson
 from instruments.profile import load_profile
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 
 DEVICE = parse_device(template("device.toml"), "device.toml")
 

@@ -22,8 +22,8 @@ from harness.results import ChainLink
 from harness.safety.cautions import Cautions
 from harness.steps import Options
 from instruments.operator.person import ScriptedPerson
-from simulated.bench import SimulatedBench
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from tests.on_twin import TwinRun
 
 

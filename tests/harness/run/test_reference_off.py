@@ -12,7 +12,7 @@ from harness.commands.new import BENCH_POWER, new
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.results import Results
 from harness.steps import Options
-from simulated.bench import SimulatedBench
+from simulated.simulated_bench import SimulatedBench
 from tests.on_twin import TwinRun
 
 UNCERTAINTY = 0.002

@@ -16,7 +16,7 @@ from harness.steps import Apply, Device, Observe, Options, Select, Steps, Wait
 from procedures.current_ratio import current_ratio
 from simulated.bench_physics import INTEGRATION_TIME
 from simulated.many_benches import FollowedBench
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 from tests.benchmarks.whole_runs import files, integrating
 from tests.harness.run.test_link_recovery import cutting
 from tests.on_twin import TwinRun

@@ -11,7 +11,7 @@ from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import TwinLinks
 from instruments.links.link import Link
 from instruments.profile import Profile
-from simulated.bench import SimulatedBench
+from simulated.simulated_bench import SimulatedBench
 from tests.altered_links import Altered
 from tests.harness.run.stop_after import StopAfter
 from tests.on_twin import TwinRun

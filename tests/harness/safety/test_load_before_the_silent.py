@@ -17,7 +17,7 @@ from instruments.links.link import LinkSettings
 from instruments.links.visa_link import VisaLink
 from instruments.profile import load_profile
 from simulated.transports.listeners import TcpListener
-from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerminal
+from simulated.transports.scpi_conversation import Command, Reply, ScpiConversation, ScpiTerminal
 
 SETTINGS = LinkSettings(timeout=0.4)
 

@@ -25,7 +25,7 @@ from simulated.transports.hislip import HislipServer
 from simulated.transports.link_faults import FAULTS, UNSEEN, Hostile, Schedule
 from simulated.transports.listeners import Conversation, TcpListener
 from simulated.transports.modbus import RtuConversation, TcpConversation
-from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerminal
+from simulated.transports.scpi_conversation import Command, Reply, ScpiConversation, ScpiTerminal
 from simulated.transports.serial_line import SerialLine
 from simulated.transports.vxi11 import Vxi11Server
 

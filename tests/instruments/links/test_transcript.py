@@ -17,7 +17,7 @@ from instruments.errors import InstrumentError, LinkError, ReplyError
 from instruments.links.transcribed_links import ReplayedRegisters, ReplayedText, TranscribedRegisters, TranscribedText
 from instruments.links.transcript import TranscriptError, TranscriptReader, transcript_of
 from instruments.profile import SHIPPED, load_profile
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 from tests.instruments.walks import NAMES, TRANSCRIPTS, WALKS, inputs_in, station_of
 
 PROFILE = load_profile("scpi_multimeter")

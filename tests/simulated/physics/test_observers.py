@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from instruments.profile import load_profile
-from simulated.bench import SimulatedBench
 from simulated.description import (
     BenchDescription,
     CheckStandardDescription,
@@ -24,8 +23,9 @@ from simulated.description import (
 )
 from simulated.inprocess import open_link
 from simulated.physics.circuit import Seen
-from simulated.physics.clock import VirtualClock
 from simulated.physics.observers import observers
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from tests.characteristic import characteristic
 
 SOCKET = "TCPIP::127.0.0.1::0::SOCKET"

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 
-from simulated.bench import SimulatedBench
 from simulated.description import MeterDescription, ShelfDescription
-from simulated.physics.clock import VirtualClock
 from simulated.physics.module import Module
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from tests.characteristic import characteristic
 
 MakeDesk = Callable[..., Any]

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from instruments.profile import Profile
-from simulated.bench import SimulatedBench
 from simulated.inprocess import open_link
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 
 LOAD = {
     "kind": "scpi",

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from harness.core.clock import RealClock
-from simulated.bench import SimulatedBench
 from simulated.serve import serve
+from simulated.simulated_bench import SimulatedBench
 
 
 @pytest.fixture

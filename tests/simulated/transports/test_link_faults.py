@@ -14,9 +14,9 @@ from pymodbus.pdu import DecodePDU
 from pymodbus.pdu.register_message import ReadInputRegistersRequest
 
 from instruments.numbers import parse_number
-from simulated.bench import SimulatedBench
 from simulated.inprocess import InProcessRegisters, TextLink, open_link
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
 from simulated.transports.link_faults import FAULTS, UNSEEN, Hostile, Schedule
 from simulated.transports.listeners import Ending
 from simulated.transports.modbus import RtuConversation, crc

@@ -12,8 +12,8 @@ from harness.core.clock import RealClock
 from instruments.errors import LinkError
 from instruments.links.link import LinkSettings
 from instruments.links.visa_link import VisaLink
-from simulated.bench import SimulatedBench
 from simulated.serve import serve
+from simulated.simulated_bench import SimulatedBench
 from tests.served import wait_for
 
 ADDRESSES = {"hislip": "TCPIP::127.0.0.1::hislip0,0::INSTR", "vxi11": "TCPIP::127.0.0.1,0::inst0::INSTR"}

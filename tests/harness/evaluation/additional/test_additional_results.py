@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from harness.evaluation.additional.check_standard import bench_check
-from harness.evaluation.additional.endurance import endurance
+from harness.evaluation.additional.check_standard import evaluated_bench_check
+from harness.evaluation.additional.endurance_results import evaluated_endurance
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.error_split import split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
-from harness.evaluation.ratio.smallest_current import smallest_found
+from harness.evaluation.ratio.smallest_readable_current import smallest_found
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
 from harness.files.bench import Bench
 from harness.files.device import Device
@@ -277,7 +277,7 @@ def test_drift_is_the_slope_of_a_least_squares_line(device: Device, bench: Bench
     rng = np.random.default_rng(5)
     errors = 0.001 + 0.0004 * np.arange(11) / 10 + rng.normal(0, 2e-5, 11)
     inputs = InputQuantities(bench, RUN_DATE)
-    found = endurance(device, inputs, _held(device, inputs, list(errors)), device.ranges[0])
+    found = evaluated_endurance(device, inputs, _held(device, inputs, list(errors)), device.ranges[0])
     assert found is not None
     line = stats.linregress(np.arange(11) * 60.0, errors)
     assert found[0].drift.value == pytest.approx(line.slope * 600, rel=1e-6)
@@ -297,7 +297,7 @@ def test_what_was_held_how_long_and_how_hot_the_secondary_ran(device: Device, lo
         times = (60.0 * i, 60.0 * i + 0.2)
         pairs = tuple(p._replace(reference_times=times, displayed_times=times) for p in point.pairs)
         points.append(point_values(device, inputs, dataclasses.replace(point, pairs=pairs, name=f"hold {i}")))
-    result, reasons = endurance(device, inputs, points, device.ranges[0]) or (None, [])
+    result, reasons = evaluated_endurance(device, inputs, points, device.ranges[0]) or (None, [])
     assert result is not None
     assert (result.seconds, result.points, result.largest_secondary_current) == (120.0, 3, 0.1005)
     assert (result.current, result.first_error, result.last_error) == pytest.approx((100.0, 0.001, 0.002))
@@ -305,13 +305,13 @@ def test_what_was_held_how_long_and_how_hot_the_secondary_ran(device: Device, lo
     assert result.drift.value == pytest.approx(0.001)
     assert result.drift.standard_uncertainty == pytest.approx(0.0015 * math.sqrt(2 / 3) * math.sqrt(2), rel=1e-6)
     assert (result.drift.degrees_of_freedom, result.verdict, reasons[0].code) == (1, "fail", "drift")
-    assert endurance(device, inputs, points[:2], device.ranges[0]) is None
-    assert endurance(device, inputs, points, device.ranges[1]) is None
+    assert evaluated_endurance(device, inputs, points[:2], device.ranges[0]) is None
+    assert evaluated_endurance(device, inputs, points, device.ranges[1]) is None
 
 
 def test_drift_beyond_the_claim_fails(device: Device, bench: Bench) -> None:
     inputs = InputQuantities(bench, RUN_DATE)
-    found = endurance(device, inputs, _held(device, inputs, [0.002 * i for i in range(7)]), device.ranges[0])
+    found = evaluated_endurance(device, inputs, _held(device, inputs, [0.002 * i for i in range(7)]), device.ranges[0])
     assert found is not None
     result, reasons = found
     assert result.verdict == "fail"
@@ -335,7 +335,7 @@ def test_a_bench_as_it_was_passes_and_one_that_moved_does_not(device: Device, ch
     bounds = [8e-4, 2e-4 / 0.25, drift, 5e-7 / 0.25]
     relative = math.sqrt(sum(b * b for b in bounds) / 3 + 0.00025**2 + 0.0002**2 + 0.00005**2 + 1e-10 / 3)
     for moved, verdict in ((0.0, "pass"), (1.5 * relative, "pass"), (2.6 * relative, "fail")):
-        found = bench_check(device, checked_bench, inputs, _checks(1.0005 * (1 + moved)))
+        found = evaluated_bench_check(device, checked_bench, inputs, _checks(1.0005 * (1 + moved)))
         assert found is not None
         result, reasons = found
         assert result.deviation.value / 1.0005 == pytest.approx(moved, abs=1e-9)
@@ -369,7 +369,7 @@ def test_a_ratio_established_with_this_reference_leaves_its_lasting_errors_out(
     here = checked_bench.model_copy(update={"check_standard": standard.model_copy(update={"established_here": True})})
     spread, budgets = {}, {}
     for bench in (checked_bench, here):
-        found = bench_check(device, bench, InputQuantities(bench, RUN_DATE), _checks(1.0005))
+        found = evaluated_bench_check(device, bench, InputQuantities(bench, RUN_DATE), _checks(1.0005))
         assert found is not None
         spread[bench is here] = found[0].deviation.standard_uncertainty / 1.0005
         budgets[bench is here] = {line.source: line.contribution / 1.0005 for line in found[0].budget}

@@ -17,7 +17,7 @@ from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
 from harness.core.errors import UserError
 from harness.evaluation.diagnosis import ConsideredCauses, diagnose
-from harness.evaluation.diagnosis.circuit import circuit_described
+from harness.evaluation.diagnosis.altered_circuit import circuit_described
 from harness.evaluation.diagnosis.hypotheses import Hypotheses, LocatedFault, hypotheses
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities

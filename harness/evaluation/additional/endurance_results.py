@@ -22,7 +22,7 @@ SHORT_OF_TOP = 0.05
 """The current held may be this much (relative) below the largest claimed."""
 
 
-def endurance(
+def evaluated_endurance(
     device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range
 ) -> tuple[Endurance, list[Reason]] | None:
     """The held points of `rng` and why they fail; None when it has fewer than `FEWEST_HELD`.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simulated.physics.clock import VirtualClock
+from simulated.physics.virtual_clock import VirtualClock
 
 
 @pytest.mark.parametrize("seconds", [0.1, 0.3])

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from simulated.bench import SimulatedBench
 from simulated.description import BenchDescription
-from simulated.physics.clock import VirtualClock
-from simulated.transports.scpi import Command, Reply, ScpiConversation, ScpiTerminal, header_forms
+from simulated.physics.virtual_clock import VirtualClock
+from simulated.simulated_bench import SimulatedBench
+from simulated.transports.scpi_conversation import Command, Reply, ScpiConversation, ScpiTerminal, header_forms
 
 
 def instrument() -> tuple[ScpiTerminal, list[float]]:

@@ -7,7 +7,7 @@ from simulated.terminals.profile_terminals import Terminal, terminal_of
 from simulated.transports.link_faults import Framing, Hostile
 from simulated.transports.listeners import Conversation
 from simulated.transports.modbus import RegisterMap, RtuConversation, TcpConversation
-from simulated.transports.scpi import ScpiConversation
+from simulated.transports.scpi_conversation import ScpiConversation
 
 
 class SimulatedBench(BenchPhysics):

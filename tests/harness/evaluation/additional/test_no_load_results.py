@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from harness.claims.limits_of_error import limit_at_no_current
-from harness.evaluation.additional.no_load import no_load
+from harness.evaluation.additional.no_load_results import evaluated_no_load
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
@@ -49,7 +49,7 @@ def device_with(claim: str = COUNTS, power_step: str = "") -> Device:
 def judged(points: Sequence[ObservedPoint], decision: str, device: Device | None = None) -> tuple[NoLoad, list[str]]:
     device = device or device_with()
     inputs = InputQuantities(parse_bench(f"{BENCH}[decision]\n{decision}\n", "bench.toml"), RUN_DATE)
-    found = no_load(device, inputs, [point_values(device, inputs, p) for p in points], device.ranges[0])
+    found = evaluated_no_load(device, inputs, [point_values(device, inputs, p) for p in points], device.ranges[0])
     assert found is not None
     return found
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.claims.limits_of_error import limit_at_no_current
@@ -38,7 +38,7 @@ class Creep:
         return abs(self.energy) > STEPS_OF_ENERGY * self.resolution
 
 
-def no_load(
+def evaluated_no_load(
     device: Device, inputs: InputQuantities, points: Sequence[PointValues], rng: Range
 ) -> tuple[NoLoad, list[Reason]] | None:
     """The zero points of `rng`, first and last, and why they do not plainly pass; None unless power or a wait belongs to them.
@@ -53,41 +53,42 @@ def no_load(
     seconds = last[-1].displayed_times[1] - first[0].displayed_times[0]
     voltages = [p.also["reference_voltage"] for p in last if "reference_voltage" in p.also]
     voltage = sum(voltages) / len(voltages) if voltages else None
+    at = voltage or NOMINAL_VOLTAGE
+    counted = creep(device, inputs, rng, first[0], last[-1])
+    limit = limit_at_no_current(device, rng)
+    current = judged(inputs, _without_hidden(inputs, own[-1].indicated), limit)
+    watts = _power_shown(device, inputs, rng, last)
+    power = None if watts is None else judged(inputs, watts, _limit_of_power(device, rng, limit * at))
     failures = in_one_go(rng, own)
     if voltage is not None and voltage < PRESENT * NOMINAL_VOLTAGE:
         failures.append(Reason.of("no-voltage", rng.name, voltage=voltage))
-    counted = creep(device, inputs, rng, first[0], last[-1])
     if counted is not None and counted.found:
-        power_of_creep = counted.power.value
-        failures.append(Reason.of("creep", rng.name, energy=counted.energy, seconds=seconds, power=power_of_creep))
-    at = voltage or NOMINAL_VOLTAGE
-    test = no_load_class(device.claim.power_class)
-    period = None if counted is None else no_load_period(test, counted.resolution, at, rng.maximum_current)
-    limit = limit_at_no_current(device, rng)
-    indicated = own[-1].indicated
-    # The indication itself, without what the display may keep back.
-    hidden = [v for v in indicated.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
-    current = judged(inputs, indicated - sum(indicated.derivatives[v] * v for v in hidden), limit)
+        crept = counted.power.value
+        failures.append(Reason.of("creep", rng.name, energy=counted.energy, seconds=seconds, power=crept))
+    verdicts = [j.verdict for j in (current, power) if j is not None and j.verdict is not None]
+    verdict = "fail" if failures else worst_verdict(verdicts)
+    found = NoLoad(seconds=seconds, current=current, voltage=voltage, power=power, verdict=verdict)
+    if counted is not None:
+        test = no_load_class(device.claim.power_class)
+        found = replace(
+            found,
+            energy=counted.energy,
+            energy_resolution=counted.resolution,
+            creep=counted.power,
+            creep_below=counted.below,
+            creep_period=no_load_period(test, counted.resolution, at, rng.maximum_current),
+        )
     reasons = [*failures, *not_passed("current-with-no-current", rng, current)]
-    watts = _power_shown(device, inputs, rng, last)
-    power = None if watts is None else judged(inputs, watts, _limit_of_power(device, rng, limit * at))
     if power is not None:
         code = "power-with-no-current" if device.claim.power_counts > 0 else "power-with-no-current-by-current"
         reasons += not_passed(code, rng, power)
-    verdicts = [j.verdict for j in (current, power) if j is not None and j.verdict is not None]
-    result = NoLoad(
-        seconds=seconds,
-        current=current,
-        voltage=voltage,
-        power=power,
-        energy=None if counted is None else counted.energy,
-        energy_resolution=None if counted is None else counted.resolution,
-        verdict="fail" if failures else worst_verdict(verdicts),
-        creep=None if counted is None else counted.power,
-        creep_below=None if counted is None else counted.below,
-        creep_period=period,
-    )
-    return result, reasons
+    return found, reasons
+
+
+def _without_hidden(inputs: InputQuantities, indicated: Any) -> Any:
+    """The indication itself, without what the display may keep back."""
+    hidden = [v for v in indicated.derivatives if inputs.sources[v].name == BELOW_DISPLAY]
+    return indicated - sum(indicated.derivatives[v] * v for v in hidden)
 
 
 def creep(device: Device, inputs: InputQuantities, rng: Range, first: ReadingPair, last: ReadingPair) -> Creep | None:
