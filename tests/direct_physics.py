@@ -168,7 +168,7 @@ class DirectBench:
         return found
 
     def _range(self, rng: Range) -> Iterator[ObservedPoint]:
-        """As the runner does: approach, let the ceiling follow what is read, leave out what is above it."""
+        """As the runner does: approach, let the maximum test current follow what is read, leave out what is above it."""
         yield self._point(rng, 0.0, "zero")
         steps = list(both_ways(ladder(rng, Options().per_decade, compared=self.device.ranges)))
         approach = min(steps[0][1], approach_current(self.device, self.bench, rng))

@@ -114,7 +114,7 @@ def _has_reason(
         return True
     if ABOVE_MAXIMUM in reason:
         # Smaller changes of the maximum test current are not recorded.
-        return where.flowing > applied.ceiling * (1 - CLIP)
+        return where.flowing > applied.maximum_test_current * (1 - CLIP)
     if reason.startswith(NOTHING_READ):
         return applied.silent
     return reason in reasons(bench)

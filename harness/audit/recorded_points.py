@@ -30,7 +30,7 @@ class RecordedState:
     power_factor: float | None = None
     approached: bool = False
     settled: float | None = None
-    ceiling: float = 0.0
+    maximum_test_current: float = 0.0
     silent: bool = False
 
     def after(self, line: Mapping[str, Any]) -> RecordedState:
@@ -38,9 +38,11 @@ class RecordedState:
             case ("start" | "resume", _):
                 return RecordedState()
             case (_, "select"):
-                return RecordedState(selected=line["range"], ceiling=line["ceiling"], power_factor=self.power_factor)
+                return RecordedState(
+                    selected=line["range"], maximum_test_current=line["ceiling"], power_factor=self.power_factor
+                )
             case ("ceiling", _):
-                return replace(self, ceiling=line["ceiling"])
+                return replace(self, maximum_test_current=line["ceiling"])
             case (_, "apply"):
                 return replace(self, flowing=line["current"], settled=None)
             case (_, "release"):
@@ -76,7 +78,7 @@ def followed(lines: Iterable[dict[str, Any]], device: Device, bench: Bench, foun
         if "range" in line and line["range"] not in names:
             wrong.append(f"range: found {line['range'][:60]!r}, expected one of {', '.join(names)}")
         elif "ceiling_set_by" in line:
-            wrong += _ceiling(line, device, bench)
+            wrong += _limit(line, device, bench)
         if kind == "reading":
             taken = [] if line["pair"] == 0 else taken
             wrong += [] if line["pair"] == len(taken) else [f"pair: found {line['pair']}, expected {len(taken)}"]
@@ -96,7 +98,7 @@ def followed(lines: Iterable[dict[str, Any]], device: Device, bench: Bench, foun
         yield wrong
 
 
-def _ceiling(line: Mapping[str, Any], device: Device, bench: Bench) -> Iterator[str]:
+def _limit(line: Mapping[str, Any], device: Device, bench: Bench) -> Iterator[str]:
     known = maximum_test_current(device, bench, device.range_named(line["range"]), line.get("observed_turns"))
     if not math.isclose(known.current, line["ceiling"], rel_tol=SAME) or known.set_by != line["ceiling_set_by"]:
         yield (

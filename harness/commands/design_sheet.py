@@ -28,7 +28,7 @@ def show_check(device_file: Path, sheet: DesignCheck, wanted: Wanted | None, con
     lines.gap()
     console.print(_reach(sheet), width=width)
     for row in sheet.ranges:
-        lines.dim(f"{row.name}: maximum test current {amperes(row.ceiling)}, limited by {row.set_by}")
+        lines.dim(f"{row.name}: maximum test current {amperes(row.maximum_test_current)}, limited by {row.set_by}")
     lines.gap()
     console.print(_parts(sheet), width=width)
     lines.dim("heat of the turns a range adds, at maximum current with warm copper; - where the file lacks data")
@@ -69,7 +69,7 @@ def _reach(sheet: DesignCheck) -> Table:
             str(row.turns),
             amperes(row.smallest_readable),
             f"{amperes(row.claimed_from)} to {amperes(row.claimed_to)}",
-            amperes(row.ceiling),
+            amperes(row.maximum_test_current),
             amperes(row.secondary_current),
         )
     return table

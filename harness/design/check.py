@@ -85,7 +85,7 @@ def _range_sheet(device: Device, rng: Range) -> RangeSheet:
         smallest_readable=smallest_readable(device, rng),
         claimed_from=rng.minimum_current,
         claimed_to=rng.maximum_current,
-        ceiling=top.current,
+        maximum_test_current=top.current,
         set_by=top.set_by,
         secondary_current=secondary,
         supply_secondary_current=pushed,

@@ -37,10 +37,10 @@ def not_known(text: str, reason: Reason) -> DesignFinding:
 class RangeSheet:
     """One range on paper. Currents in amperes: of the primary, or of the secondary where the name says so.
 
-    `ceiling` is the least of the claim and the ratings of the device's parts, `set_by` that part. `supply_secondary_current` flows at the
+    `maximum_test_current` is the least of the claim and the ratings of the device's parts, `set_by` that part. `supply_secondary_current` flows at the
     most the supply lets flow for long, which is more than its rating. `fuse_margin` is the secondary fuse's rating over the secondary
-    current at the ceiling; `melting_window` is (shortest, longest) seconds at what the supply lets flow, infinite where nothing is
-    guaranteed. `winding_heat` is in watts at the ceiling, of the turns the range adds, with the copper at 70 degC. None where the file does
+    current at it; `melting_window` is (shortest, longest) seconds at what the supply lets flow, infinite where nothing is
+    guaranteed. `winding_heat` is in watts at it, of the turns the range adds, with the copper at 70 degC. None where the file does
     not say enough.
     """
 
@@ -49,7 +49,7 @@ class RangeSheet:
     smallest_readable: float
     claimed_from: float
     claimed_to: float
-    ceiling: float
+    maximum_test_current: float
     set_by: str
     secondary_current: float
     supply_secondary_current: float | None

@@ -13,7 +13,7 @@ from harness.files.device import Device
 class Wanted:
     """A range of `turns` that reads from `smallest` amperes, which is at or below the `asked` one.
 
-    `display_factor` undoes its turns. `ceiling` is the most the device's parts stand with them; `full_scale` the primary amperes at the
+    `display_factor` undoes its turns. `limit` is the most the device's parts stand with them; `full_scale` the primary amperes at the
     transformer's rated secondary current. `already` names the existing range that already reads the asked current (None: none does),
     `meets` the next coarser existing range, and `unread` is the (from, to) between the new range's top and where that one begins to read,
     None when they meet. `conductor` is the m^2 a cord for the top usually has, None above the table.
@@ -24,7 +24,7 @@ class Wanted:
     smallest: float
     display_factor: float
     full_scale: float
-    ceiling: CurrentLimit
+    limit: CurrentLimit
     already: str | None
     meets: str | None
     unread: tuple[float, float] | None
@@ -55,7 +55,7 @@ def turns_for(device: Device, smallest: float) -> Wanted:
         smallest=one_turn / turns,
         display_factor=factor,
         full_scale=full_scale,
-        ceiling=top,
+        limit=top,
         already=None if already is None else already.name,
         meets=None if coarser is None else coarser.name,
         unread=unread,
@@ -66,7 +66,7 @@ def turns_for(device: Device, smallest: float) -> Wanted:
 def wanted_text(wanted: Wanted) -> list[str]:
     lines = [
         f"{wanted.turns} {'turn reads' if wanted.turns == 1 else 'turns read'} from {amperes(wanted.smallest)}; display_factor = {wanted.display_factor:.6g}",
-        f"at the top: {amperes(wanted.ceiling.current)} at most ({wanted.ceiling.set_by}), "
+        f"at the top: {amperes(wanted.limit.current)} at most ({wanted.limit.set_by}), "
         f"{amperes(wanted.full_scale)} at the rated secondary current",
     ]
     if wanted.conductor is not None:

@@ -17,7 +17,7 @@ from harness.record.observations import ObservedPoint, ObservedRange
 class RangeReadings:
     """Readings of a run on one range; `dead` names the points at which the reference read no current.
 
-    `known`: its ceiling and what was left out. `asked`: the run was to take ratio errors, so that a range without any has not been
+    `known`: its maximum test current and what was left out. `asked`: the run was to take ratio errors, so that a range without any has not been
     shown. `compared`: with the base range.
     """
 

@@ -121,7 +121,7 @@ class SeededRuns:
             turns = [_turns(device, bench, p) for p in read] or [0.0]
             # The most turns come up to the input's rating first, the least are first taken for another range.
             held = (maximum_test_current(device, bench, rng, seen).current for seen in (max(turns), min(turns)))
-            if max(turns) <= 0 or min(held) != known.ceiling:
+            if max(turns) <= 0 or min(held) != known.maximum_test_current:
                 return False
         return True
 

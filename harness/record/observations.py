@@ -104,13 +104,13 @@ class ObservedPoint:
 
 @dataclass(frozen=True)
 class ObservedRange:
-    """One range of a run: the maximum test current in amperes, the part that set it, and the points left out.
+    """One range of a run: its maximum test current in amperes, the part that set it (`set_by`), and the points left out.
 
     `skipped` are points for ratio errors, `skipped_beyond` those of a search or of the bench's check.
     """
 
     name: str
-    ceiling: float
-    ceiling_set_by: str
+    maximum_test_current: float
+    set_by: str
     skipped: tuple[str, ...] = ()
     skipped_beyond: tuple[str, ...] = ()

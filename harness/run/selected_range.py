@@ -29,12 +29,12 @@ NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check rea
 class RangeState:
     """Knowledge of a range since it was selected; currents in amperes.
 
-    `refused`: why nothing is read at the requested current. `silent`: nothing was read at `tried_at`, when `taken_before` of the `taken`
-    points had been taken.
+    `limit`: the maximum test current recorded last. `refused`: why nothing is read at the requested current. `silent`: nothing was read
+    at `tried_at`, when `taken_before` of the `taken` points had been taken.
     """
 
     range: Range
-    ceiling: CurrentLimit
+    limit: CurrentLimit
     nominal: float = 0.0
     approached: bool = False
     observed_turns: float = 0.0
@@ -95,7 +95,7 @@ class SelectedRange:
                 self._control.release()
             return
         limit = self.limit
-        if abs(limit.current - state.ceiling.current) > CLIP * limit.current:
+        if abs(limit.current - state.limit.current) > CLIP * limit.current:
             self._run.writer.write(
                 "ceiling",
                 range=rng.name,
@@ -103,7 +103,7 @@ class SelectedRange:
                 ceiling_set_by=limit.set_by,
                 observed_turns=state.observed_turns,
             )
-            state.ceiling = limit
+            state.limit = limit
         if current > limit.current * (1 + CLIP):
             state.refused = (
                 f"{format_quantity(current, 'A')} {ABOVE_MAXIMUM} {format_quantity(limit.current, 'A')}, "

@@ -306,7 +306,7 @@ def failing(seed: int = 2) -> Results:
         20.0,
         rng,
         error=-0.5,
-        remarks=(Reason.of("left-out", "x4", what="Points above 10 A", why="ceiling lowered"),),
+        remarks=(Reason.of("left-out", "x4", what="Points above 10 A", why="maximum test current lowered"),),
     )
     return dataclasses.replace(
         good,
@@ -372,7 +372,9 @@ def stressed() -> Results:
             0.4,
             rng,
             mode="empty",
-            remarks=(Reason.of("left-out", "x50", what="No point could be read. " * 12, why="ceiling lowered"),),
+            remarks=(
+                Reason.of("left-out", "x50", what="No point could be read. " * 12, why="maximum test current lowered"),
+            ),
         )
     )
     ranges.append(one_range("x100-" + "abcdefghij" * 9, 100, 0.0002, 0.2, rng, error=0.31))
@@ -384,7 +386,7 @@ def stressed() -> Results:
                 "left-out",
                 f"Reason {i}",
                 what="a long account of this range & why <it> matters. " * 5,
-                why="ceiling lowered",
+                why="maximum test current lowered",
             )
             for i in range(7)
         ),

@@ -54,7 +54,7 @@ def test_ten_turns_bring_a_100_ma_input_down_to_10_a(bench: Bench) -> None:
         ({}, "claim"),
     ],
 )
-def test_the_weakest_part_sets_the_ceiling_and_is_named(bench: Bench, replaced: dict[str, str], part: str) -> None:
+def test_the_weakest_part_sets_it_and_is_named(bench: Bench, replaced: dict[str, str], part: str) -> None:
     """12 mA in the secondary of 2500 turns is 30 A through one turn; whichever part stands 30 A is named."""
     weak = device(**replaced)
     found = maximum_test_current(weak, bench, weak.ranges[0])
@@ -62,7 +62,7 @@ def test_the_weakest_part_sets_the_ceiling_and_is_named(bench: Bench, replaced: 
     assert found.current == pytest.approx(30.0 if replaced else 80.0)
 
 
-def test_observed_turns_lower_the_ceiling_and_never_raise_it(bench: Bench) -> None:
+def test_observed_turns_lower_it_and_never_raise_it(bench: Bench) -> None:
     """Twenty turns seen where one is expected: 40 mA x 2500 / 20 = 5 A; fewer turns seen change nothing."""
     demo = device()
     assert maximum_test_current(demo, bench, demo.ranges[0], observed_turns=20.0).current == pytest.approx(5.0)

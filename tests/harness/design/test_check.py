@@ -393,7 +393,10 @@ def test_a_range_that_turns_cannot_tell_from_a_finer_one_is_held_to_its_parts() 
     (finding,) = found(three, "in the way", "conductor of range x4: rated 22 A, the claim needs 80 A")
     assert finding.range == "x1"
     assert finding.text.endswith("wired wrong, this range may read right through it")
-    assert (check(three).ranges[0].ceiling, check(three).ranges[0].set_by) == (22.0, "conductor of range x4")
+    assert (check(three).ranges[0].maximum_test_current, check(three).ranges[0].set_by) == (
+        22.0,
+        "conductor of range x4",
+    )
     four = edited(('name = "x4"', 'name = "x4"\nconductor = "22 A"'))
-    assert check(four).ranges[0].ceiling == 80.0
+    assert check(four).ranges[0].maximum_test_current == 80.0
     assert check(four).in_the_way == 0

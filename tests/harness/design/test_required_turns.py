@@ -39,8 +39,8 @@ def test_ten_turns_cost_a_factor_of_ten_at_the_top() -> None:
     """40 mA x 2500 = 100 ampere-turns: 10 A in ten turns (the input); the rated 32 mA are 8 A."""
     wanted = turns_for(demo(), 0.002)
     assert wanted.turns == 10
-    assert wanted.ceiling.current == pytest.approx(10.0)
-    assert "meter input" in wanted.ceiling.set_by
+    assert wanted.limit.current == pytest.approx(10.0)
+    assert "meter input" in wanted.limit.set_by
     assert wanted.full_scale == pytest.approx(8.0)
     # Common practice, values from memory: 0.75 mm2 carries 6 A, 1.0 mm2 10 A.
     assert wanted.conductor == pytest.approx(1.0e-6)

@@ -140,7 +140,7 @@ def test_a_wrong_number_of_turns_fails_even_within_a_generous_claim(bench: Bench
 
 
 def test_points_left_out_fail_their_range(device: Device, bench: Bench) -> None:
-    """A ceiling that cuts a range short leaves its top unproven; the reason given is the ceiling's."""
+    """A maximum test current that cuts a range short leaves its top unproven; the reason given is its."""
     points = [p for p in sweep(device, _right) if p.range == "x1" or p.nominal_current < 5]
     cut = ObservedRange(
         "x10", 4.0, "meter input", ("x10 up 10 A: 10 A is above the maximum test current of 4 A", "x10 down 5 A: y")
@@ -176,7 +176,7 @@ def test_an_end_never_asked_for_was_not_shown(device: Device, bench: Bench) -> N
     assert any("x1: not shown above 96 A" in r for r in in_words(_outcome(device, bench, points).reasons))
 
 
-def test_an_end_brought_down_to_its_ceiling_still_counts(device: Device, bench: Bench) -> None:
+def test_an_end_brought_down_to_the_maximum_test_current_still_counts(device: Device, bench: Bench) -> None:
     """The runner may bring a point down by up to 2 %, and a load has an error of its own."""
     points = [p for p in sweep(device, _right) if p.nominal_current < 99]
     points.append(observed("x1", 97.5, [97.5] * 4, nominal=98.1))

@@ -109,8 +109,8 @@ def test_names_lead_nowhere(tmp_path: Path, old: str, to: str) -> None:
     assert "expected a name of up to 60 letters, digits, blanks, points and hyphens" in str(caught.value)
 
 
-def test_a_load_whose_largest_current_is_the_ceiling_is_not_asked_for_more(tmp_path: Path) -> None:
-    """Its own limit is refused beyond its range; 1 % above the ceiling would be."""
+def test_a_load_whose_largest_current_is_the_maximum_test_current_is_not_asked_for_more(tmp_path: Path) -> None:
+    """Its own limit is refused beyond its range; 1 % above the maximum test current would be."""
     of_the_load = 'timeout = "1 s"' + '\nmaximum_current = "100 A"'
     given = inputs(tmp_path, bench=(of_the_load, of_the_load.replace("100 A", "80 A")), procedure="current_ratio")
     assert given.bench.entry("load").maximum_current == 80

@@ -43,12 +43,12 @@ def test_points_without_power_have_no_column_for_it(tmp_path: Path, procedure: s
     assert heading.split() == ["range", "step", "current", "U", "expected", "limit", "limit", "/", "U"]
 
 
-def test_a_range_that_is_not_visited_has_no_ceiling(tmp_path: Path) -> None:
+def test_a_range_that_is_not_visited_has_no_maximum_test_current(tmp_path: Path) -> None:
     """The bench is checked by the current its standard is known at, on one range."""
     told = [line for line in _told(tmp_path / "check", BENCH_POWER, "bench_check") if line.startswith("  x")]
     assert [line.split()[-2:] for line in told[1:]] == [["not", "visited"]] * 2
     assert "maximum test current 80 A" in told[0]
-    assert not any("ceiling" in line for line in told[1:])
+    assert not any("maximum test current" in line for line in told[1:])
 
 
 @pytest.mark.parametrize(("hold", "short"), [(60.0, True), (160.0, False)])

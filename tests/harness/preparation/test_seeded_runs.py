@@ -89,7 +89,9 @@ def test_a_seed_that_settles_otherwise_is_run_through_the_protocols(monkeypatch:
 def test_a_seed_held_below_another_current_is_run_through_the_protocols(monkeypatch: pytest.MonkeyPatch) -> None:
     """The currents of its course would be others."""
     runs = demo_runs()
-    lower = dataclasses.replace(runs, ranges=tuple(dataclasses.replace(r, ceiling=r.ceiling / 2) for r in runs.ranges))
+    lower = dataclasses.replace(
+        runs, ranges=tuple(dataclasses.replace(r, maximum_test_current=r.maximum_test_current / 2) for r in runs.ranges)
+    )
     plain = counted(runs, monkeypatch)
     list(lower.points(SEEDS[:1]))
     assert plain == [SEEDS[0]]

@@ -120,7 +120,7 @@ def test_a_calibration_at_another_frequency_is_refused(tmp_path: Path) -> None:
     assert len(told) == 3
 
 
-def test_the_power_of_a_shunt_is_a_ceiling(tmp_path: Path) -> None:
+def test_the_power_of_a_shunt_limits_the_test_current(tmp_path: Path) -> None:
     """P = I^2 R: 2.5 W in 1 mohm are 50 A."""
     inputs = bench_with(tmp_path, SHUNT.replace('"10 W"', '"2.5 W"'), volts=True, procedure="current_ratio")
     (x1, *_) = rehearsal_of(inputs, StopSignal()).results.ranges

@@ -96,8 +96,8 @@ def test_a_procedure_that_raises_is_stopped_safe_and_named(inputs: RunInputs) ->
     assert not twin.bench.truth().load_on
 
 
-def test_no_procedure_can_pass_a_ceiling(inputs: RunInputs) -> None:
-    """A current above the range's ceiling is left out, whatever the procedure thinks of it."""
+def test_no_procedure_can_pass_a_maximum_test_current(inputs: RunInputs) -> None:
+    """A current above the range's maximum test current is left out, whatever the procedure thinks of it."""
     got: list[str] = []
 
     def steps(device: Device, options: Options) -> Steps:
