@@ -12,7 +12,8 @@ from uncertainties import ufloat
 from harness.core.arrays import Array
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.combination import covariance, rectangular
+from harness.evaluation.uncertainty.combination import rectangular
+from harness.evaluation.uncertainty.shared_inputs import SharedCovariance, shared_covariance
 from harness.files.device import Device
 
 RATIO, ZERO, POWER, THRESHOLD, SECONDARY = 0, 1, 2, 3, 4
@@ -58,7 +59,7 @@ class Settings:
 
 @dataclass(frozen=True)
 class Observations:
-    """`values` (n,) at `settings` with covariance (n, n); `shared` is the part of it that a repetition would share.
+    """`values` (n,) at `settings` with their `covariance`; `shared` is the part of it that a repetition would share.
 
     A ratio, power or transformer error is a fraction. A zero is the indicated current over the smallest one the range claims, a threshold the
     current found over the one described, less one.
@@ -66,8 +67,8 @@ class Observations:
 
     settings: Settings
     values: Array
-    covariance: Array
-    shared: Array
+    covariance: SharedCovariance
+    shared: SharedCovariance
 
 
 def tangent(power_factor: float) -> float:
@@ -120,6 +121,6 @@ def observations(device: Device, points: Sequence[PointValues], beside: FurtherE
         at = Setting(SECONDARY, through.point.observed.range, reference)
         read.append((at, through.transformer_error, through.point.random_reference / reference))
     places, values, own_parts = zip(*read, strict=True)
-    spread = covariance(values)
-    shared = spread - np.diag(np.minimum(np.square(own_parts), np.diag(spread)))
+    spread = shared_covariance(values)
+    shared = spread.beside(-np.minimum(np.square(own_parts), spread.variances))
     return Observations(settings(device, places), np.array([float(v.nominal_value) for v in values]), spread, shared)

@@ -24,6 +24,7 @@ from harness.evaluation.diagnosis.evidence import (
     settings,
 )
 from harness.evaluation.diagnosis.predictions import Model
+from harness.evaluation.uncertainty.shared_inputs import whitener
 from harness.files.device import Device
 
 VOLTAGE = 230.0
@@ -86,11 +87,10 @@ def advise(model: Model, probabilities: Sequence[float], after: Density, shape: 
     half, pair = len(options), np.array([bool(m.other) for m in options])
     expected, deviations = np.zeros((2, len(read.means), half))
     for h, (old, new) in enumerate(zip(read.columns, further.columns, strict=True)):
-        spread = after.common + old @ old.T
         reach = new @ old.T + shared
-        gain = np.linalg.solve(spread, np.column_stack([data.values - read.means[h], reach.T]))
-        means = further.means[h] + reach @ gain[:, 0]
-        joint = new @ new.T + noise - reach @ gain[:, 1:]
+        white = whitener(after.common.beside(0.0, old))(np.column_stack([data.values - read.means[h], reach.T]))
+        means = further.means[h] + white[:, 1:].T @ white[:, 0]
+        joint = new @ new.T + noise - white[:, 1:].T @ white[:, 1:]
         variances = np.diag(joint)
         expected[h] = means[:half] - pair * means[half:]
         variance = variances[:half] + pair * (variances[half:] - 2 * np.diag(joint[:half, half:]))
@@ -132,10 +132,10 @@ def _information(weights: Array, means: Array, deviations: Array) -> float:
 def _uncertainty(device: Device, data: Observations, places: Sequence[Setting], shape: float) -> tuple[Array, Array]:
     """Covariance of the candidates' own noise (m, m) and with the data (m, n): the reference's share is that of the nearest point."""
     display = device.display
-    points = np.flatnonzero(data.settings.kind == RATIO)
+    points, every = np.flatnonzero(data.settings.kind == RATIO), np.arange(len(data.values))
     own, shared = np.zeros(len(places)), np.zeros((len(places), len(data.values)))
     nearest = np.full(len(places), -1)
-    model_error = unmodelled(data, shape)
+    model_error, variances = unmodelled(data, shape), data.shared.variances
     for i, place in enumerate(places):
         rng = device.range_named(place.range)
         elsewhere = data.settings.rng[points] != device.ranges.index(rng)
@@ -146,10 +146,10 @@ def _uncertainty(device: Device, data: Observations, places: Sequence[Setting], 
         away = np.abs(np.log(data.settings.current[points] / place.current))
         first = int(np.argmin(away + 1e-3 * elsewhere))
         near = int(points[first])
-        reference = float(data.shared[near, near])
+        reference = float(variances[near])
         if place.kind == RATIO:
             nearest[i] = near
-            shared[i] = data.shared[near]
+            shared[i] = data.shared.between(every[[near]], every)[0]
             same = not elsewhere[first] and float(away.min()) < SAME_PLACE
             shared[i, near] += model_error[near] ** 2 if same else 0.0
             own[i] = step**2 + (model_error[near] if same else shape) ** 2
@@ -163,4 +163,4 @@ def _uncertainty(device: Device, data: Observations, places: Sequence[Setting], 
         else:
             own[i] = reference + SEARCH**2 + (display.resolution / display.smallest_readable_current) ** 2 / 12
     known = nearest >= 0
-    return np.diag(own) + np.outer(known, known) * data.shared[np.ix_(nearest, nearest)], shared
+    return np.diag(own) + np.outer(known, known) * data.shared.between(nearest, nearest), shared

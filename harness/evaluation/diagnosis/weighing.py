@@ -21,8 +21,8 @@ SAYS_NOTHING = 5.0
 SHOWN = 1e-6
 """Causes less likely than this are not listed."""
 
-BLOCK = 200
-"""Hypotheses predicted at once: more take more memory and, beyond the processor's cache, more time."""
+AT_ONCE = 8400
+"""Readings predicted at once, those of each hypothesis counted: more take more memory and, beyond the processor's cache, more time."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
     logs = np.where(compared.distinct, compared.logs + np.log(found.priors), -np.inf)
     alternatives = broad(data, len(device.ranges))
     share = math.log(catalogue.weights.none_of_these / len(alternatives))
-    others = np.array([share + float(common.of(a).log[0]) for a in alternatives])
+    others = np.array([share + common.of_alternative(a) for a in alternatives])
     highest = max(logs.max(), others.max())
     weights, other = np.exp(logs - highest), float(np.sum(np.exp(others - highest)))
     total = float(weights.sum()) + other
@@ -114,7 +114,7 @@ def _compared(found: Hypotheses, model: Model, common: Density) -> Compared:
     shows[0] = True
     logs, distinct, means = np.full(count, -np.inf), np.zeros(count, dtype=bool), np.full((count, len(at.kind)), np.inf)
     # What one cause of a pair does not show, the pair does not show either: it is that of the other cause alone.
-    for block in _blocks(np.flatnonzero(shows[found.first] & shows[found.second])):
+    for block in _blocks(np.flatnonzero(shows[found.first] & shows[found.second]), len(at.kind)):
         predicted = model.part(block).predict(at)
         logs[block], means[block] = common.of(predicted).log, predicted.means
         like_one, like_other = (common.same(predicted, singles, of[block]) for of in (found.first, found.second))
@@ -122,9 +122,10 @@ def _compared(found: Hypotheses, model: Model, common: Density) -> Compared:
     return Compared(logs, distinct, means)
 
 
-def _blocks(indices: Indices) -> Iterator[Indices]:
-    for start in range(0, len(indices), BLOCK):
-        yield indices[start : start + BLOCK]
+def _blocks(indices: Indices, readings: int) -> Iterator[Indices]:
+    size = max(1, AT_ONCE // readings)
+    for start in range(0, len(indices), size):
+        yield indices[start : start + size]
 
 
 def _alike_to(top: int, compared: Compared, model: Model, common: Density) -> Flags:
@@ -132,7 +133,7 @@ def _alike_to(top: int, compared: Compared, model: Model, common: Density) -> Fl
     at = common.data.settings
     its = model.part(np.array([top])).predict(at)
     alike = common.near(compared.means, its.means)
-    for block in _blocks(np.flatnonzero(alike)):
+    for block in _blocks(np.flatnonzero(alike), len(at.kind)):
         alike[block] = common.same(model.part(block).predict(at), its, np.zeros_like(block))
     return alike
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 
+import numpy as np
 import pytest
 
+from harness.core.arrays import Array
+from harness.evaluation.uncertainty.shared_inputs import SharedCovariance
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
@@ -188,3 +191,9 @@ def sweep(device: Device, shown: Callable[[str, float], float], pairs: int = 4) 
                 value = round(shown(rng.name, current) / device.display.resolution) * device.display.resolution
                 points.append(observed(rng.name, current, [value] * pairs, direction=direction))
     return points
+
+
+def as_matrix(covariance: SharedCovariance) -> Array:
+    """The whole matrix (n, n), which the program never makes."""
+    found: Array = np.diag(covariance.own) + covariance.shared @ covariance.shared.T
+    return found

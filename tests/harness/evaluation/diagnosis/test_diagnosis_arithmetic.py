@@ -12,6 +12,7 @@ from scipy import integrate, stats
 from uncertainties import ufloat
 
 from harness.causes import shipped_causes
+from harness.core.arrays import Array
 from harness.evaluation.diagnosis import diagnose
 from harness.evaluation.diagnosis.density import SAME, broad, density
 from harness.evaluation.diagnosis.evidence import (
@@ -25,14 +26,14 @@ from harness.evaluation.diagnosis.evidence import (
 )
 from harness.evaluation.diagnosis.extra_measurement import _information
 from harness.evaluation.diagnosis.hypotheses import hypotheses, sound_meter
-from harness.evaluation.diagnosis.predictions import Predictions, build
+from harness.evaluation.diagnosis.predictions import build
 from harness.evaluation.diagnosis.weighing import SHOWN, weigh
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from tests.direct_physics import DirectBench, demo_inputs
-from tests.harness.evaluation.conftest import RUN_DATE, sweep
+from tests.harness.evaluation.conftest import RUN_DATE, as_matrix, sweep
 
 
 def test_the_density_is_scipys_multivariate_normal(device: Device, bench: Bench) -> None:
@@ -44,10 +45,10 @@ def test_the_density_is_scipys_multivariate_normal(device: Device, bench: Bench)
     found = hypotheses(device, shipped_causes())
     predictions = build(device, shipped_causes(), found).predict(data.settings)
     common = density(data, 5e-4)
-    fits = common.of(predictions)
+    fits, shared = common.of(predictions), as_matrix(common.common)
     for h in range(0, len(found.priors), 7):
         columns, mean = predictions.columns[h], predictions.means[h]
-        spread = common.common + columns @ columns.T
+        spread = shared + columns @ columns.T
         expected = stats.multivariate_normal(mean, spread, allow_singular=True).logpdf(data.values)
         assert fits.log[h] == pytest.approx(expected, rel=1e-6, abs=1e-3), found.candidate(h).label
         residual = data.values - mean
@@ -92,14 +93,14 @@ def test_a_power_shares_inputs_with_the_points(device: Device, bench: Bench) -> 
     assert error is not None
     data = observations(device, points, FurtherEvidence([(Setting(POWER, "x1", 1.0), error + ufloat(0, 1e-3))]))
     assert data is not None
-    assert data.covariance[0, -1] == pytest.approx(float(error.std_dev) ** 2)
+    assert as_matrix(data.covariance)[0, -1] == pytest.approx(float(error.std_dev) ** 2)
 
 
 def _plainly(device: Device, data: Observations) -> tuple[dict[tuple[object, ...], float], list[int]]:
     """Priors times densities by cause, and the causes that do not show: every hypothesis at once, no lemma, nothing left out."""
     found, causes = hypotheses(device, shipped_causes()), shipped_causes()
     predicted = build(device, causes, found).predict(data.settings)
-    common = density(data, causes.unmodelled.shape).common
+    common = as_matrix(density(data, causes.unmodelled.shape).common)
     spread = common + predicted.columns @ np.swapaxes(predicted.columns, 1, 2)
     left = data.values - predicted.means
     chi_squared = np.einsum("hn,hn->h", left, np.linalg.solve(spread, left[..., None])[..., 0])
@@ -155,14 +156,17 @@ def test_none_of_these_has_its_weight_spread_evenly() -> None:
     assert data is not None
     weighing = weigh(inputs.device, causes, data)
     assert weighing.fit > causes.limits.fit
-    common = density(data, causes.unmodelled.shape).common
+    common = as_matrix(density(data, causes.unmodelled.shape).common)
 
-    def log_density(predicted: Predictions) -> float:
-        spread = common + predicted.columns[0] @ predicted.columns[0].T
-        return float(stats.multivariate_normal(predicted.means[0], spread, allow_singular=True).logpdf(data.values))
+    def log_density(means: Array, columns: Array, own: Array) -> float:
+        spread = common + columns @ columns.T + np.diag(own)
+        return float(stats.multivariate_normal(means, spread, allow_singular=True).logpdf(data.values))
 
-    sound = log_density(build(inputs.device, causes, sound_meter(inputs.device)).predict(data.settings))
-    others = [math.exp(log_density(a) - sound) for a in broad(data, len(inputs.device.ranges))]
+    predicted = build(inputs.device, causes, sound_meter(inputs.device)).predict(data.settings)
+    nothing = np.zeros_like(data.values)
+    sound = log_density(predicted.means[0], predicted.columns[0], nothing)
+    alternatives = broad(data, len(inputs.device.ranges))
+    others = [math.exp(log_density(nothing, a.columns, a.own) - sound) for a in alternatives]
     odds = causes.weights.none_of_these * float(np.mean(others)) / causes.weights.healthy
     assert weighing.other / weighing.sound == pytest.approx(odds, rel=1e-4)
 
