@@ -11,13 +11,10 @@ from typing import Any
 
 import pytest
 
-from harness.commands.new import new
 from harness.core.clock import Clock, RealClock
 from harness.files.instrument_entry import InstrumentEntry
-from harness.preparation.run_files import load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.station.wires import LinkSource, Wires
-from harness.steps import Options
 from instruments.drivers.over_links import (
     RegisterEnvironmentSensor,
     RegisterMeter,
@@ -28,36 +25,18 @@ from instruments.drivers.over_links import (
 )
 from instruments.drivers.registers import RegisterInstrument
 from instruments.drivers.scpi import ScpiInstrument
-from instruments.errors import InstrumentError, LinkError, QueuedError, ReplyError
+from instruments.errors import InstrumentError, LinkError
 from instruments.profile import SHIPPED, Profile, load_profile
 from instruments.profile_tables import UNITS
 from simulated.description import (
     BenchDescription,
     InstrumentDescription,
-    MeterDescription,
-    RangeDescription,
-    ScaleDescription,
 )
 from simulated.physics.virtual_clock import VirtualClock
 from simulated.serve import serve
 from simulated.simulated_bench import SimulatedBench
-from tests.on_twin import TwinRun
+from tests.instruments.meter_and_scales import METER, SCALES
 
-METER = MeterDescription(
-    serial="77",
-    secondary_turns=1000,
-    rated_secondary_current=0.1,
-    maximum_secondary_current=0.12,
-    secondary_fuse=None,
-    burden=5.0,
-    winding_resistance=20.0,
-    frequency=50.0,
-    resolution=0.001,
-    smallest_readable_current=0.02,
-    refresh_interval=0.02,
-    ranges=(RangeDescription("one", 1, "independent", 1.0, 0.1, 50.0),),
-)
-SCALES = (ScaleDescription(10.0, 1e-3, 1e-4, 1e-5), ScaleDescription(100.0, 1e-3, 1e-4, 1e-4))
 SOCKET, REGISTERS = "TCPIP::127.0.0.1::0::SOCKET", "modbus-tcp://127.0.0.1:0"
 
 # Every part of a profile that the shipped ones leave out: each must be answered by the twin just so.
@@ -340,72 +319,3 @@ def test_environment_sensors_read_temperature_and_humidity(profile: str, kind: A
         assert 15.0 < readings["temperature"].value < 30.0
         assert 0.0 < readings["relative_humidity"].value < 100.0
         sensor.close()
-
-
-class _Answers:
-    """A link that gives prepared replies, as a line does on which one of them came twice."""
-
-    def __init__(self, *replies: str) -> None:
-        self.replies = list(replies)
-        self.sent: list[str] = []
-
-    def write(self, text: str) -> None:
-        self.sent.append(text)
-
-    def read(self) -> str:
-        return self.replies.pop(0)
-
-    def query(self, text: str) -> str:
-        self.write(text)
-        return self.read()
-
-    def close(self) -> None: ...
-
-
-def test_without_an_error_queue_a_duplicate_behind_the_last_reading_is_found() -> None:
-    """The identification is asked for; the duplicate comes instead, or somebody else answers."""
-    profile = Profile.model_validate(WORKSHOP["no-error-queue"])
-    for late, problem in (("+1.0E+0", "no field 3"), ("A,B,2,D", "answers as"), ("A,B,1,D", "")):
-        link = _Answers("A,B,1,D", "+1.0E+0", late)
-        reference = ScpiReference("reference", "here", profile, lambda link=link: link, lambda: 0.0)  # type: ignore[misc]
-        reference.open()
-        reference.identify()
-        assert reference.read().value == 1.0
-        if problem:
-            with pytest.raises(ReplyError, match=problem):
-                reference.check()
-        else:
-            reference.check()
-        assert link.sent[-1] == "*IDN?"
-
-
-def test_a_limit_that_is_not_taken_is_an_error() -> None:
-    """The load is asked for its limits; a voltage limit it did not take is told with both numbers."""
-    link = _Answers('0,"No error"', "300")
-    load = ScpiLoad("load", "here", load_profile("scpi_load"), lambda: link, lambda: 0.0)
-    load.open()
-    with pytest.raises(QueuedError, match=r"set to 250 V but says 300 V.*SOURce:VOLTage:PROTection\?"):
-        load.protect_quantity("voltage", 250.0)
-
-
-def test_a_load_is_given_no_limit_beyond_its_own_range() -> None:
-    """It would refuse it; what its profile says is the largest current is enough."""
-    link = _Answers('0,"No error"', "20")
-    shipped = load_profile("scpi_load")
-    current = shipped.quantities["current"].model_copy(update={"maximum": 20.0})
-    profile = shipped.model_copy(update={"quantities": {**shipped.quantities, "current": current}})
-    load = ScpiLoad("load", "here", profile, lambda: link, lambda: 0.0)
-    load.open()
-    load.protect(20.2)
-    assert link.sent[0] == "SOURce:CURRent:PROTection 20"
-
-
-def test_an_analyser_plays_reference_and_meter_in_a_whole_run(tmp_path: Path) -> None:
-    """Two of one kind, triggered for every reading; late replies are mended, and the turns of the template are found."""
-    device_file, bench_file = new(tmp_path)
-    text = bench_file.read_text(encoding="utf-8").replace('"scpi_multimeter"', '"scpi_power_analyser"')
-    text = text.replace('"modbus_meter"', '"scpi_power_analyser"')
-    bench_file.write_text(text.replace("modbus-rtu:monitor-port", "TCPIP::127.0.0.1::15029::SOCKET"), encoding="utf-8")
-    run = TwinRun(load_inputs(device_file, bench_file, "turns_check", Options()), faults=("late-reply",))
-    run.run()
-    assert run.results().verdict == "pass"

@@ -125,3 +125,42 @@ def test_what_parts_a_profile_can_play(profile: str, parts: set[str]) -> None:
     """What reads a current can be put into the secondary or stand by as a check standard; volts need a voltage."""
     every = ("load", "reference", "meter", "switch", "environment", "secondary", "voltage", "check_standard")
     assert {part for part in every if load_profile(profile).plays(part)} == parts
+
+
+@pytest.mark.parametrize(
+    ("text", "part"),
+    [
+        (
+            "kind = 'scpi'\nrole = 'load'\ntitle = 't'\n[quantities.current]\nunit = 'A'\nset = ['X {value}']",
+            "safe.commands",
+        ),
+        (
+            "kind = 'scpi'\nrole = 'reference'\ntitle = 't'\n[quantities.current]\nget = 'READ?'",
+            "quantities.current.unit",
+        ),
+        ("kind = 'scpi'\nrole = 'reference'\ntitle = 't'\ncolour = 1\n[quantities.current]\nunit = 'A'", "colour"),
+        (
+            "kind = 'scpi'\nrole = 'reference'\ntitle = 't'\n[quantities.current]\nunit = 'A'\nset = ['CURR 5']",
+            "{value}",
+        ),
+        ("kind = 'modbus'\nrole = 'meter'\ntitle = 't'", "registers.current"),
+        ("kind = 'scpi'\nrole = 'switch'\ntitle = 't'", "switching"),
+        ("kind = ", "not TOML"),
+    ],
+)
+def test_malformed_profiles_are_refused_by_file_and_key(tmp_path: Path, text: str, part: str) -> None:
+    """Strict: unknown keys, missing units, commands without their number."""
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(ProfileError) as caught:
+        load_profile("mine", (tmp_path,))
+    assert part in str(caught.value)
+    assert "mine.toml" in str(caught.value)
+
+
+def test_a_workshop_profile_comes_before_a_shipped_one_and_a_missing_one_is_named(tmp_path: Path) -> None:
+    """Found by name in the given folders first."""
+    shipped = (SHIPPED / "modbus_meter.toml").read_text(encoding="utf-8")
+    (tmp_path / "modbus_meter.toml").write_text(shipped.replace("address = 0", "address = 18"), encoding="utf-8")
+    assert load_profile("modbus_meter", (tmp_path,)).registers["current"].address == 18
+    with pytest.raises(ProfileError, match=r"'nothing' not found, expected person, .*modbus_meter, "):
+        load_profile("nothing", (tmp_path,))

@@ -7,39 +7,18 @@ import pytest
 
 from harness.core.clock import RealClock
 from instruments.drivers.over_links import RegisterMeter, ScpiLoad, ScpiReference, ScpiSwitch
-from instruments.drivers.scpi import ScpiInstrument
-from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError, ReplyError, reason_of
+from instruments.errors import InstrumentError, LinkError, QueuedError
 from instruments.links.link import LinkSettings
-from instruments.links.modbus_link import ModbusLink, exception_text
+from instruments.links.modbus_link import ModbusLink
 from instruments.links.visa_link import VisaLink
-from instruments.profile import SHIPPED, Profile, ProfileError, load_profile
+from instruments.profile import Profile, load_profile
 from simulated.description import (
     BenchDescription,
     InstrumentDescription,
-    MeterDescription,
-    RangeDescription,
-    ScaleDescription,
 )
 from simulated.serve import serve
 from simulated.simulated_bench import SimulatedBench
-
-METER = MeterDescription(
-    serial="77",
-    secondary_turns=1000,
-    rated_secondary_current=0.1,
-    maximum_secondary_current=0.12,
-    secondary_fuse=None,
-    burden=5.0,
-    winding_resistance=20.0,
-    frequency=50.0,
-    resolution=0.001,
-    smallest_readable_current=0.02,
-    refresh_interval=0.02,
-    ranges=(
-        RangeDescription("one", 1, "independent", 1.0, 0.1, 50.0),
-        RangeDescription("ten", 10, "series", 0.1, 0.01, 5.0),
-    ),
-)
+from tests.instruments.meter_and_scales import METER, SCALES
 
 
 def described(
@@ -61,7 +40,7 @@ def described(
                 "reference",
                 reference,
                 "M1",
-                scales=(ScaleDescription(10.0, 1e-3, 1e-4, 1e-5), ScaleDescription(100.0, 1e-3, 1e-4, 1e-4)),
+                scales=SCALES,
             ),
             entry("meter", "meter", "modbus_meter", "77", meter_address),
             entry("switch", "switch", "scpi_relay", "R1", positions={"one": "101", "ten": "102"}),
@@ -175,100 +154,3 @@ def test_registers_that_are_not_there_are_an_error_with_context() -> None:
         ModbusLink("meter", addresses["meter"], LinkSettings(timeout=0.3))
     with pytest.raises(LinkError, match="expected modbus-tcp"):
         ModbusLink("meter", "serial:1", LinkSettings(timeout=0.3))
-
-
-@pytest.mark.parametrize(
-    ("text", "part"),
-    [
-        (
-            "kind = 'scpi'\nrole = 'load'\ntitle = 't'\n[quantities.current]\nunit = 'A'\nset = ['X {value}']",
-            "safe.commands",
-        ),
-        (
-            "kind = 'scpi'\nrole = 'reference'\ntitle = 't'\n[quantities.current]\nget = 'READ?'",
-            "quantities.current.unit",
-        ),
-        ("kind = 'scpi'\nrole = 'reference'\ntitle = 't'\ncolour = 1\n[quantities.current]\nunit = 'A'", "colour"),
-        (
-            "kind = 'scpi'\nrole = 'reference'\ntitle = 't'\n[quantities.current]\nunit = 'A'\nset = ['CURR 5']",
-            "{value}",
-        ),
-        ("kind = 'modbus'\nrole = 'meter'\ntitle = 't'", "registers.current"),
-        ("kind = 'scpi'\nrole = 'switch'\ntitle = 't'", "switching"),
-        ("kind = ", "not TOML"),
-    ],
-)
-def test_malformed_profiles_are_refused_by_file_and_key(tmp_path: Path, text: str, part: str) -> None:
-    """Strict: unknown keys, missing units, commands without their number."""
-    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
-    with pytest.raises(ProfileError) as caught:
-        load_profile("mine", (tmp_path,))
-    assert part in str(caught.value)
-    assert "mine.toml" in str(caught.value)
-
-
-def test_a_workshop_profile_comes_before_a_shipped_one_and_a_missing_one_is_named(tmp_path: Path) -> None:
-    """Found by name in the given folders first."""
-    shipped = (SHIPPED / "modbus_meter.toml").read_text(encoding="utf-8")
-    (tmp_path / "modbus_meter.toml").write_text(shipped.replace("address = 0", "address = 18"), encoding="utf-8")
-    assert load_profile("modbus_meter", (tmp_path,)).registers["current"].address == 18
-    with pytest.raises(ProfileError, match=r"'nothing' not found, expected person, .*modbus_meter, "):
-        load_profile("nothing", (tmp_path,))
-
-
-def test_an_instrument_that_never_empties_its_queue_is_bounded() -> None:
-    """Draining the error queue ends."""
-
-    class Endless:
-        def write(self, text: str) -> None: ...
-
-        def read(self) -> str:
-            return ""
-
-        def query(self, text: str) -> str:
-            return '-350,"Queue overflow"'
-
-        def close(self) -> None: ...
-
-    instrument = ScpiInstrument("load", "nowhere", load_profile("scpi_load"), Endless, lambda: 0.0)
-    instrument.open()
-    with pytest.raises(QueuedError, match="did not empty"):
-        instrument.drain_errors()
-    assert issubclass(IdentityError, InstrumentError)
-
-
-@pytest.mark.parametrize("entry", ["9" * 5000 + ',"Strange"', "", "no error", "٣,x"])
-def test_an_error_queue_that_answers_anything(entry: str) -> None:
-    """Error numbers are from -32768 to 32767 (SCPI-99); Python reads no number of 5000 digits."""
-
-    class Strange:
-        def write(self, text: str) -> None: ...
-
-        def read(self) -> str:
-            return ""
-
-        def query(self, text: str) -> str:
-            return entry
-
-        def close(self) -> None: ...
-
-    instrument = ScpiInstrument("load", "nowhere", load_profile("scpi_load"), Strange, lambda: 0.0)
-    instrument.open()
-    with pytest.raises(ReplyError, match="does not begin with its number") as caught:
-        instrument.drain_errors()
-    assert len(str(caught.value)) < 200
-
-
-@pytest.mark.parametrize(
-    ("code", "text"),
-    [(1, "illegal function"), (6, "server device busy"), (11, "gateway target device failed to respond")],
-)
-def test_modbus_exceptions_have_their_names(code: int, text: str) -> None:
-    """MODBUS Application Protocol Specification V1.1b3, section 7."""
-    assert exception_text(code) == f"Modbus exception {code:02d} ({text})"
-
-
-def test_an_error_number_of_the_system_is_no_reason() -> None:
-    assert reason_of(OSError(9, "Bad file descriptor")) == "Bad file descriptor"
-    assert reason_of(ConnectionError("[Errno 9] Bad file descriptor")) == "Bad file descriptor"
-    assert reason_of(TimeoutError()) == "TimeoutError"

@@ -45,18 +45,8 @@ def test_the_current_passes_the_part_and_then_the_instrument(device: Device, ben
     )
     assert "corrected from 1 mA to 100 A at 50 Hz, U (k = 2) 0.05 % to 0.05 %" in part.known
     assert "100 mohm" in part.known
-    assert dataclasses.replace(instrument, known="") == ChainLink(
-        part="reference instrument",
-        name="multimeter",
-        serial="",
-        serial_known_from="as the bench file states it",
-        certificate="Q-1",
-        calibrated="2026-01-01",
-        due="2027-01-01",
-        laboratory="",
-        traceable=True,
-        known="",
-    )
+    of_instrument = {"part": "reference instrument", "name": "multimeter", "serial": "", "certificate": "Q-1"}
+    assert dataclasses.replace(instrument, known="") == dataclasses.replace(part, **of_instrument, known="")
 
 
 def test_a_link_without_a_certificate_breaks_the_chain(device: Device, bench: Bench) -> None:

@@ -148,3 +148,14 @@ def test_a_person_reads_volts_across_a_shunt(tmp_path: Path) -> None:
     words = BenchWords(run.bench, inputs)
     assert words.answer("range 40 mV") == "multimeter at 40 mV"
     assert re.search(r"multimeter shows -?[\d.e-]+ V", words.answer("read"))
+
+
+def test_an_analyser_plays_reference_and_meter_in_a_whole_run(tmp_path: Path) -> None:
+    """Two of one kind, triggered for every reading; late replies are mended, and the turns of the template are found."""
+    device_file, bench_file = new(tmp_path)
+    text = bench_file.read_text(encoding="utf-8").replace('"scpi_multimeter"', '"scpi_power_analyser"')
+    text = text.replace('"modbus_meter"', '"scpi_power_analyser"')
+    bench_file.write_text(text.replace("modbus-rtu:monitor-port", "TCPIP::127.0.0.1::15029::SOCKET"), encoding="utf-8")
+    run = TwinRun(load_inputs(device_file, bench_file, "turns_check", Options()), faults=("late-reply",))
+    run.run()
+    assert run.results().verdict == "pass"

@@ -18,7 +18,7 @@ from serial import SerialException
 
 from instruments.errors import LinkError
 from instruments.links.link import LinkSettings, Parity
-from instruments.links.modbus_link import ModbusLink
+from instruments.links.modbus_link import ModbusLink, exception_text
 from instruments.links.quiet_line import drain
 from instruments.profile_tables import Register
 from simulated.transports.modbus import RegisterMap, RtuConversation
@@ -145,3 +145,12 @@ def test_a_late_answer_is_drained_and_never_answers_the_next_request(
     again = ModbusLink("meter", address, settings, drain=True)
     assert again.read_registers("input", 0, 2) == [2, 2]
     again.close()
+
+
+@pytest.mark.parametrize(
+    ("code", "text"),
+    [(1, "illegal function"), (6, "server device busy"), (11, "gateway target device failed to respond")],
+)
+def test_modbus_exceptions_have_their_names(code: int, text: str) -> None:
+    """MODBUS Application Protocol Specification V1.1b3, section 7."""
+    assert exception_text(code) == f"Modbus exception {code:02d} ({text})"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from harness.causes import shipped_causes
-from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
+from harness.evaluation.range_evaluation import RangesOutcome, evaluate_ranges
 from harness.evaluation.ratio.effective_turns import NO_WHOLE_NUMBER, SHAPE, compare_with_base, probability_of_nearest
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import covariance
@@ -19,9 +19,8 @@ from harness.evaluation.uncertainty.lack_of_fit import departure
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint
-from harness.results import EffectiveTurns, RangeResult
+from harness.results import EffectiveTurns
 from tests.harness.evaluation.conftest import RUN_DATE, observed, recalibrated, sweep
-from tests.in_words import in_words
 
 
 def _outcome(device: Device, bench: Bench, points: list[ObservedPoint]) -> RangesOutcome:
@@ -347,70 +346,3 @@ def test_turns_between_two_whole_numbers_make_neither_probable() -> None:
     assert probability_of_nearest(3.5, 0.9, math.inf, 0.95) == pytest.approx(0.5, abs=0.02)
     assert probability_of_nearest(4.0189, 0.0076, math.inf, 0.95) < 0.5
     assert probability_of_nearest(4.0019, 0.0076, math.inf, 0.95) > 0.999
-
-
-def _exchanged(rng: str, current: float) -> float:
-    """Another meter, 0.5 % higher, from the second range on."""
-    return current * (10.05 if rng == "x10" else 1)
-
-
-def test_turns_that_are_no_whole_number_are_no_evidence(device: Device, bench: Bench) -> None:
-    """A meter exchanged between the ranges: every point passes, and the run does not."""
-    outcome = _outcome(device, bench, sweep(device, _exchanged))
-    ten = outcome.ranges[1].effective_turns
-    assert ten is not None
-    assert not ten.holds_whole_number
-    assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
-    assert outcome.verdict == "fail"
-    assert "turns is no whole number" in in_words(outcome.reasons)[0]
-    overridden = evaluate_ranges(
-        device, bench, sweep(device, _exchanged), [], RUN_DATE, EvaluationOptions(contradiction_overridden=True)
-    )
-    assert overridden.verdict == "pass"
-    assert overridden.contradictions == outcome.contradictions
-
-
-def test_readings_that_disagree_upward_and_downward_are_no_evidence(device: Device, bench: Bench) -> None:
-    """0.6 % low going up and 0.6 % high going down pass a claim of 1 %, and no one meter reads both."""
-    points = sweep(device, lambda r, i: i * (10 if r == "x10" else 1))
-    parted = []
-    for p in points:
-        part = 0.994 if p.direction == "up" else 1.006
-        current = p.nominal_current
-        parted.append(observed(p.range, current, [pair.displayed * part for pair in p.pairs], direction=p.direction))
-    outcome = _outcome(device, bench, parted)
-    assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
-    assert outcome.verdict == "fail"
-    assert any("upward and downward" in reason for reason in in_words(outcome.reasons))
-
-
-def test_readings_that_nothing_explains_are_no_evidence(device: Device, bench: Bench) -> None:
-    """One range a third of a percent off at one current alone, far beyond its scatter: neither sound nor a known cause."""
-
-    def odd(rng: str, current: float) -> float:
-        turned = current * (10 if rng == "x10" else 1)
-        return turned * (1.006 if 5 < turned < 20 else 1.0)
-
-    outcome = _outcome(device, bench, sweep(device, odd))
-    assert all(p.ratio_error.verdict == "pass" for r in outcome.ranges for p in r.points)
-    assert outcome.verdict == "fail"
-    assert any("neither a sound meter nor a known cause" in reason for reason in in_words(outcome.reasons))
-
-
-def _line(found: RangeResult) -> tuple[float, float]:
-    assert found.line is not None
-    return found.line.slope_uncertainty, found.line.intercept_uncertainty
-
-
-def test_lack_of_fit_is_in_slope_and_intercept(device: Device, bench: Bench) -> None:
-    """Paule and Mandel 1982, J. Res. NBS 87, 377: what scatters more than its uncertainties is not known better than it scatters."""
-    results = [
-        _outcome(
-            device, bench, sweep(device, lambda r, i, bend=bend: i * (10 * (1 + bend * i / 10) if r == "x10" else 1))
-        ).ranges[1]
-        for bend in (0.0, 0.01, 0.02)
-    ]
-    slopes, intercepts = zip(*(_line(r) for r in results), strict=True)
-    assert slopes[2] > 1.3 * slopes[1] > 1.3 * 1.1 * slopes[0]
-    assert intercepts[2] > 1.3 * intercepts[1]
-    assert [r.line.departs for r in results if r.line is not None] == [False, True, True]

@@ -10,7 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import covariance_matrix, ufloat
 
+from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.straight_line import StraightLine, fit, propagated
+from harness.files.bench import Bench
+from harness.files.device import Device
+from harness.results import RangeResult
+from tests.harness.evaluation.conftest import RUN_DATE, sweep
 
 REFERENCE = Path(__file__).parents[3] / "reference"
 
@@ -204,3 +209,26 @@ def test_what_cannot_be_fitted_is_refused() -> None:
         fit([1.0, 1.0], [1.0, 2.0], [0.0, 0.0], [0.1, 0.1])
     with pytest.raises(ValueError, match="above zero"):
         fit([1.0, 2.0], [1.0, 2.0], [0.0, 0.0], [0.1, 0.0])
+
+
+def _line(found: RangeResult) -> tuple[float, float]:
+    assert found.line is not None
+    return found.line.slope_uncertainty, found.line.intercept_uncertainty
+
+
+def test_lack_of_fit_is_in_slope_and_intercept(device: Device, bench: Bench) -> None:
+    """Paule and Mandel 1982, J. Res. NBS 87, 377: what scatters more than its uncertainties is not known better than it scatters."""
+    results = [
+        evaluate_ranges(
+            device,
+            bench,
+            sweep(device, lambda r, i, bend=bend: i * (10 * (1 + bend * i / 10) if r == "x10" else 1)),
+            [],
+            RUN_DATE,
+        ).ranges[1]
+        for bend in (0.0, 0.01, 0.02)
+    ]
+    slopes, intercepts = zip(*(_line(r) for r in results), strict=True)
+    assert slopes[2] > 1.3 * slopes[1] > 1.3 * 1.1 * slopes[0]
+    assert intercepts[2] > 1.3 * intercepts[1]
+    assert [r.line.departs for r in results if r.line is not None] == [False, True, True]
