@@ -1,7 +1,6 @@
 """A bench without any interface: loads plugged in, displays read and a switch turned by a person."""
 
 import math
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -18,6 +17,7 @@ from harness.wording.reasons import reason_text
 from instruments.operator.person import ConsolePerson
 from tests.by_person import by_person
 from tests.hands import Hands, by
+from tests.harness.run.shelf import wired
 from tests.in_words import in_words
 
 
@@ -297,10 +297,7 @@ class LeftPlugged(TwinLinks):
 
 def test_a_stop_between_two_loads_is_not_safe_while_the_first_still_draws(hand: RunInputs) -> None:
     """Said to be unplugged to make way for the next, and still in: the reference is asked before anybody is told that all is off."""
-    entries = dict(hand.bench.instruments)
-    wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
-    entries["multimeter"] = entries["multimeter"].model_copy(update=wired)
-    inputs = replace(hand, bench=hand.bench.model_copy(update={"instruments": entries}))
+    inputs = wired(hand)
 
     def stop_when_unplugged(text: str, _: int, right: str) -> None:
         if "unplugged / cannot" in text and "every load" not in text:
@@ -314,10 +311,7 @@ def test_a_stop_between_two_loads_is_not_safe_while_the_first_still_draws(hand: 
 
 def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: RunInputs) -> None:
     """The word of a person is not believed against a current that is read: NOT SAFE."""
-    entries = dict(hand.bench.instruments)
-    wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
-    entries["multimeter"] = entries["multimeter"].model_copy(update=wired)
-    inputs = replace(hand, bench=hand.bench.model_copy(update={"instruments": entries}))
+    inputs = wired(hand)
     twin = by(Hands(), inputs)
     twin.links = LeftPlugged(twin.bench)
     twin.stop.watch(lambda: "enough" if twin.bench.truth().load_on else "")
@@ -327,10 +321,7 @@ def test_a_reference_on_a_link_sees_what_was_said_to_be_unplugged(hand: RunInput
 
 def test_nothing_is_plugged_in_is_not_said_while_the_reference_sees_current(hand: RunInputs) -> None:
     """Two loads one after the other on one range: the first is still in, and the second is not asked for."""
-    entries = dict(hand.bench.instruments)
-    wired = {"profile": "scpi_multimeter", "address": "TCPIP::127.0.0.1::15026::SOCKET"}
-    entries["multimeter"] = entries["multimeter"].model_copy(update=wired)
-    inputs = replace(hand, bench=hand.bench.model_copy(update={"instruments": entries}))
+    inputs = wired(hand)
     hands = Hands()
     twin = by(hands, inputs)
     twin.links = LeftPlugged(twin.bench)

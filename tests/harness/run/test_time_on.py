@@ -91,7 +91,7 @@ def stays(device: Device, options: Options) -> Steps:
 
 def test_no_procedure_gets_round_it(tmp_path: Path) -> None:
     inputs = replace(hand(tmp_path, "turns_check", Options()), procedure=stays)
-    hands = Hands(lambda text, *_: "leave out" if "Let the load cool down" in text else None)
+    hands = Hands()
     twin, links = worked(inputs, hands)
     assert longest(links)[8.7] <= 180
     skipped = {line["name"]: line["reason"] for line in twin.record.of_kind("skip")}
@@ -138,7 +138,7 @@ def many(device: Device, options: Options) -> Steps:
 def test_readings_on_links_end_with_the_time_of_the_load(tmp_path: Path) -> None:
     """Nobody types, so nobody is warned: the run itself looks at the time before every pair."""
     inputs = replace(wired(hand(tmp_path, "turns_check", Options()), "monitor"), procedure=many)
-    twin, links = worked(inputs, Hands(lambda text, *_: "leave out" if "Let the load cool down" in text else None))
+    twin, links = worked(inputs, Hands())
     assert 150 < longest(links)[8.7] <= 180
     assert [line["name"] for line in twin.record.of_kind("skip")] == ["many"]
 
@@ -159,7 +159,7 @@ def test_a_current_that_does_not_settle_is_not_waited_for_beyond_the_time_of_the
 ) -> None:
     """It swings by 5 % once the point that is late has been begun: waiting for it to settle would take 20 s."""
     inputs = replace(wired(hand(tmp_path, "turns_check", Options()), "monitor"), procedure=late)
-    twin = by(Hands(lambda text, *_: "leave out" if "Let the load cool down" in text else None), inputs)
+    twin = by(Hands(), inputs)
     links, measure, number = Watched(twin.bench), twin.bench.measure, itertools.count()
 
     def swinging(part: str, started: float | None = None) -> Measured:
@@ -187,7 +187,7 @@ def waits(device: Device, options: Options) -> Steps:
 def test_what_a_computer_slept_through_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its running clock stood still for ten minutes (Linux, macOS) and the kettle was on: the time of day tells."""
     inputs = replace(hand(tmp_path, "turns_check", Options()), procedure=waits)
-    twin = by(Hands(lambda text, *_: "leave out" if "Let the load cool down" in text else None), inputs)
+    twin = by(Hands(), inputs)
     links, wall = Watched(twin.bench), twin.clock.wall
     slept: list[float] = []
 

@@ -16,9 +16,9 @@ from harness.core.activity import STANDSTILL, Activity
 from harness.files.instrument_entry import InstrumentEntry
 from harness.files.loading import parse_bench
 from harness.station.announced_links import AnnouncedLinks
-from harness.station.wires import LinkSource
 from instruments.errors import LinkError
 from instruments.profile import Profile, load_profile
+from tests.harness.station.moved_by_hand import MovedByHand
 
 BENCH = parse_bench(template("bench.toml"), "bench.toml")
 TIMEOUT = 7.0
@@ -41,12 +41,12 @@ class Noting(Activity):
         self.within = ""
 
 
-class Far(LinkSource):
+class Far(MovedByHand):
     """The links beneath: every exchange must come while it is announced. `fails`: which text breaks the link."""
 
     def __init__(self, activity: Noting) -> None:
+        super().__init__()
         self.activity, self.said, self.fails = activity, [], ""
-        self.asked: list[Any] = []
 
     def _now(self, *what: Any) -> None:
         assert self.activity.within
@@ -73,15 +73,6 @@ class Far(LinkSource):
         self.said.append(text)
         if text == self.fails:
             raise LinkError("cut", instrument="source", address="h:1", command=text)
-
-    def turn_switch(self, range_name: str) -> None:
-        self.asked.append(("switch", range_name))
-
-    def plug(self, current: float) -> None:
-        self.asked.append(("plug", current))
-
-    def turn_reference(self, full_scale: float) -> None:
-        self.asked.append(("reference", full_scale))
 
 
 @pytest.fixture

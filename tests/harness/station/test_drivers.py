@@ -15,7 +15,6 @@ from harness.core.clock import RealClock
 from harness.core.errors import UserError
 from harness.files.loading import parse_bench, parse_device
 from harness.station.drivers import Drivers
-from harness.station.wires import LinkSource
 from instruments.drivers.by_hand import PersonMeter, PersonReference, PersonSwitch, PersonVoltmeter
 from instruments.drivers.over_links import (
     RegisterEnvironmentSensor,
@@ -31,6 +30,7 @@ from instruments.drivers.over_links import (
 from instruments.drivers.shelf_load import PersonLoad
 from instruments.errors import QueuedError
 from instruments.operator.person import Question, ScriptedPerson
+from tests.harness.station.moved_by_hand import MovedByHand
 
 HERE = Path(__file__).parent
 
@@ -47,11 +47,8 @@ class Asked(ScriptedPerson):
         return 1.0, "1"
 
 
-class Noted(LinkSource):
+class Noted(MovedByHand):
     """Notes which links were asked for and what a person did."""
-
-    def __init__(self) -> None:
-        self.asked: list[Any] = []
 
     def text(self, *what: Any) -> Any:
         self.asked.append(("text", *what))
@@ -60,15 +57,6 @@ class Noted(LinkSource):
     def registers(self, *what: Any) -> Any:
         self.asked.append(("registers", *what))
         return SimpleNamespace(close=lambda: None, read_registers=lambda function, address, count: [0] * count)
-
-    def turn_switch(self, range_name: str) -> None:
-        self.asked.append(("switch", range_name))
-
-    def plug(self, current: float) -> None:
-        self.asked.append(("plug", current))
-
-    def turn_reference(self, full_scale: float) -> None:
-        self.asked.append(("reference", full_scale))
 
 
 @pytest.fixture

@@ -11,26 +11,15 @@ import pytest
 
 from harness.files.instrument_entry import InstrumentEntry
 from harness.station import wires
-from harness.station.wires import LinkSource, PassedOn, Wires, link_settings, place, resolved_address, serial_port
+from harness.station.wires import Wires, link_settings, place, resolved_address, serial_port
 from instruments.links.link import LinkSettings
 from instruments.profile import SHIPPED, load_profile
 
 SCPI, METER = load_profile("scpi_load"), load_profile("modbus_meter")
 
 
-class _Nothing(LinkSource):
-    """A real bench: what a person does there is not told to anybody."""
-
-
 def entry(**more: Any) -> InstrumentEntry:
     return InstrumentEntry(**{"profile": "scpi_load", "address": "TCPIP::h::1::SOCKET", **more})
-
-
-def test_what_a_person_does_at_a_real_bench_changes_no_link() -> None:
-    bench = PassedOn(_Nothing())
-    bench.turn_switch("x4")
-    bench.plug(1.0)
-    bench.turn_reference(10.0)
 
 
 @pytest.mark.parametrize(
