@@ -61,18 +61,15 @@ def evaluated_range(
     turns = None if compared is None else effective_turns(inputs, compared, rng.primary_turns)
     zero, line = _zero(inputs, readings.zeros), stated_line(line_of(inputs, readings.points))
     beyond = additional_results(device, inputs, readings)
+    span = _span(inputs, readings, points)
     contradictions = no_whole_number(rng.name, turns, readings.allowed(device))
     contradictions += other_way_down(inputs, rng, readings.points, points)
-    missing = uncovered(points, rng, known) if readings.asked else []
-    # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
-    partly = bool(missing and inputs.bench.shelf_currents) and any(p.ratio_error.limit is not None for p in points)
-    other = _other_turns(rng, turns)
+    struck = [] if contradiction_overridden else contradictions
+    other, left_out = _other_turns(rng, turns), left_out_beyond(known)
     not_shown = [
-        *([] if partly else missing),
+        *span.missing,
         *(Reason.of("no-reference-current", rng.name, point=name) for name in readings.dead),
     ]
-    struck = [] if contradiction_overridden else contradictions
-    left_out = left_out_beyond(known)
     errors: tuple[JudgedFinding, ...] = (*points, *beyond.power, *beyond.phase)
     verdicts = [e.judged.verdict for e in errors]
     verdicts += [found.verdict for found in (beyond.smallest, beyond.no_load, beyond.endurance) if found is not None]
@@ -92,7 +89,7 @@ def evaluated_range(
         linearity=linearity(readings.points),
         verdict=_verdict([*other, *not_shown, *struck, *beyond.misread, *left_out], verdicts),
         remarks=(
-            *([shown_part(points, rng, missing)] if partly else []),
+            *span.remark,
             *_remarks(device, inputs, readings, points, zero, turns),
             *beyond.remarks,
         ),
@@ -103,11 +100,28 @@ def evaluated_range(
         no_load=beyond.no_load,
         endurance=beyond.endurance,
         reading_factor=stated_or_none(inputs, readings.factor),
-        stands_for=span_shown(points) if partly else None,
+        stands_for=span.stands_for,
     )
     reasons = (*other, *failed_points(points, rng), *not_shown, *struck, *beyond.reasons, *left_out)
     checks = {**ratio_checks(result, readings.points, compared), **beyond.checks}
     return EvaluatedRange(result, reasons, tuple(contradictions), beyond, checks)
+
+
+@dataclass(frozen=True)
+class _Span:
+    """What of the claimed span is `missing`; where a part is enough, the (from, to) in amperes it `stands_for`, told in a `remark`."""
+
+    missing: Sequence[Reason]
+    stands_for: tuple[float, float] | None = None
+    remark: tuple[Reason, ...] = ()
+
+
+def _span(inputs: InputQuantities, readings: RangeReadings, points: Sequence[Point]) -> _Span:
+    missing = uncovered(points, readings.rng, readings.known) if readings.asked else []
+    if missing and inputs.bench.shelf_currents and any(p.ratio_error.limit is not None for p in points):
+        # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
+        return _Span((), span_shown(points), (shown_part(points, readings.rng, missing),))
+    return _Span(missing)
 
 
 def _verdict(against: Sequence[Reason], verdicts: Sequence[Verdict | None]) -> Verdict:

@@ -70,20 +70,18 @@ def diagnose(
         return Diagnosis((), (Reason.of("no-point-with-current"),), DiagnosisDetails(causes=compared.named))
     weighing = weigh(device, catalogue, data)
     listed = _listed(weighing)
-    first = listed[0]
+    first = listed[0].fault
+    faulty = first not in (NONE, OTHER)
+    group = () if first == OTHER else together(weighing, catalogue.limits.odds)
+    alternatives = not_told_apart([w.candidate.text for w in group]) if faulty else []
+    notes = [none_fits(weighing.causes[0].candidate, weighing.fit)] if first == OTHER else list(alternatives)
+    if faulty and any(w.candidate.common for w in group):
+        notes.append(Reason.of("common-to-all"))
+    told_together = tuple(w.candidate.label for w in group) if alternatives else ()
     unseen = [weighing.found.candidate(i) for i in weighing.unseen]
-    group = together(weighing, catalogue.limits.odds)
-    alternatives = notes = list[Reason]()
-    if first.fault == OTHER:
-        notes, group = [none_fits(weighing.causes[0].candidate, weighing.fit)], ()
-    elif first.fault != NONE:
-        alternatives = not_told_apart([w.candidate.text for w in group])
-        common = any(w.candidate.common for w in group)
-        notes = alternatives + ([Reason.of("common-to-all")] if common else [])
-    told_together = tuple(w.candidate.label for w in group) if alternatives and group else ()
     silent = [c for c in (*unseen, *(weighing.masked if group else ())) if c.label not in told_together]
     following, look = _next(device, weighing, group, catalogue.unmodelled.shape)
-    if look is None and first.fault not in (NONE, OTHER):
+    if look is None and faulty:
         look = looking("look", weighing.causes[0].candidate.looks)
     return Diagnosis(
         listed,
