@@ -36,7 +36,6 @@ from harness.results import (
     Point,
     RangeResult,
     Reason,
-    Verdict,
     worst_verdict,
 )
 
@@ -61,18 +60,23 @@ def evaluated_range(
     turns = None if compared is None else effective_turns(inputs, compared, rng.primary_turns)
     zero, line = _zero(inputs, readings.zeros), stated_line(line_of(inputs, readings.points))
     beyond = additional_results(device, inputs, readings)
-    span = _span(inputs, readings, points)
+    missing = uncovered(points, rng, known) if readings.asked else []
+    # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
+    stands_for = span_shown(points) if missing and inputs.bench.shelf_currents else None
     contradictions = no_whole_number(rng.name, turns, readings.allowed(device))
     contradictions += other_way_down(inputs, rng, readings.points, points)
     struck = [] if contradiction_overridden else contradictions
     other, left_out = _other_turns(rng, turns), left_out_beyond(known)
     not_shown = [
-        *span.missing,
+        *([] if stands_for else missing),
         *(Reason.of("no-reference-current", rng.name, point=name) for name in readings.dead),
     ]
     errors: tuple[JudgedFinding, ...] = (*points, *beyond.power, *beyond.phase)
     verdicts = [e.judged.verdict for e in errors]
     verdicts += [found.verdict for found in (beyond.smallest, beyond.no_load, beyond.endurance) if found is not None]
+    # Any reason against a range fails it, whatever is claimed; a verdict is None where nothing is claimed.
+    against = [*other, *not_shown, *struck, *beyond.misread, *left_out]
+    verdict = "fail" if against else worst_verdict(v for v in verdicts if v is not None)
     result = RangeResult(
         name=rng.name,
         wiring=rng.wiring,
@@ -87,9 +91,9 @@ def evaluated_range(
         points=points,
         line=line,
         linearity=linearity(readings.points),
-        verdict=_verdict([*other, *not_shown, *struck, *beyond.misread, *left_out], verdicts),
+        verdict=verdict,
         remarks=(
-            *span.remark,
+            *([shown_part(points, rng, missing)] if stands_for else []),
             *_remarks(device, inputs, readings, points, zero, turns),
             *beyond.remarks,
         ),
@@ -100,33 +104,11 @@ def evaluated_range(
         no_load=beyond.no_load,
         endurance=beyond.endurance,
         reading_factor=stated_or_none(inputs, readings.factor),
-        stands_for=span.stands_for,
+        stands_for=stands_for,
     )
     reasons = (*other, *failed_points(points, rng), *not_shown, *struck, *beyond.reasons, *left_out)
     checks = {**ratio_checks(result, readings.points, compared), **beyond.checks}
     return EvaluatedRange(result, reasons, tuple(contradictions), beyond, checks)
-
-
-@dataclass(frozen=True)
-class _Span:
-    """What of the claimed span is `missing`; where a part is enough, the (from, to) in amperes it `stands_for`, told in a `remark`."""
-
-    missing: Sequence[Reason]
-    stands_for: tuple[float, float] | None = None
-    remark: tuple[Reason, ...] = ()
-
-
-def _span(inputs: InputQuantities, readings: RangeReadings, points: Sequence[Point]) -> _Span:
-    missing = uncovered(points, readings.rng, readings.known) if readings.asked else []
-    if missing and inputs.bench.shelf_currents and any(p.ratio_error.limit is not None for p in points):
-        # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
-        return _Span((), span_shown(points), (shown_part(points, readings.rng, missing),))
-    return _Span(missing)
-
-
-def _verdict(against: Sequence[Reason], verdicts: Sequence[Verdict | None]) -> Verdict:
-    """A range fails by any reason `against` it, whatever is claimed; else it has the worst of `verdicts`, None where nothing is claimed."""
-    return "fail" if against else worst_verdict(v for v in verdicts if v is not None)
 
 
 def _point(device: Device, inputs: InputQuantities, rng: Range, values: PointValues) -> Point:

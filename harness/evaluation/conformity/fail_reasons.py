@@ -121,9 +121,10 @@ def left_out_beyond(known: ObservedRange | None) -> list[Reason]:
     return [Reason.of("left-out", known.name, what=name.removeprefix(f"{known.name} "), why=why)]
 
 
-def span_shown(points: Sequence[Point]) -> tuple[float, float]:
+def span_shown(points: Sequence[Point]) -> tuple[float, float] | None:
+    """The lowest and the highest current in amperes at which something is claimed; None where nothing is."""
     currents = [p.reference_current for p in points if p.ratio_error.limit is not None]
-    return min(currents), max(currents)
+    return (min(currents), max(currents)) if currents else None
 
 
 def shown_part(points: Sequence[Point], rng: Range, missing: Sequence[Reason]) -> Reason:
