@@ -41,6 +41,15 @@ def test_every_file_that_is_named_is_there(page: Path) -> None:
     assert [name for name in sorted(named_in(page)) if not is_there(name)] == []
 
 
+def test_every_function_that_decides_something_is_where_the_page_says() -> None:
+    rows = re.findall(r"^\| [^|]+ \| `([\w/.]+)` \| (.+) \|$", PAGES[1].read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(rows) > 20
+    for module, functions in rows:
+        file = next(ROOT / above / module for above in (".", "harness") if (ROOT / above / module).is_file())
+        defined = set(re.findall(r"^ *def (\w+)", file.read_text(encoding="utf-8"), re.MULTILINE))
+        assert set(re.findall(r"`(\w+)`", functions)) <= defined, module
+
+
 def test_names_are_found_where_there_are_many() -> None:
     assert {"evaluation/", "run/runner.py", "harness/causes/catalogue.toml"} <= named_in(PAGES[1])
     assert not is_there("run/gone.py")
