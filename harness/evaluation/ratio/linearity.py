@@ -5,7 +5,8 @@ each is the largest deviation of the characteristic, averaged over upscale and d
 The functions of a line take `x`, `y` of shape (n,) in rising x and give the deviation in the unit of `y`.
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from statistics import fmean
 
 import numpy as np
@@ -18,21 +19,51 @@ from harness.results import Linearity
 def independent(x: Array, y: Array) -> float:
     """Deviation from the line placed so as to make the largest deviation smallest.
 
-    For a given slope the best line leaves half the spread of y - slope x on either side. That spread is convex and
-    piecewise linear in the slope, with corners where two points exchange places, so its least value is at the slope
-    through some pair of points.
+    For a given slope the best line leaves half the spread of y - slope x on either side. The spread falls with the slope as long as
+    y - slope x rises everywhere, and rises where it falls everywhere.
     """
-    first, second = np.triu_indices(len(x), 1)
-    slopes = (y[second] - y[first]) / (x[second] - x[first])
-    residuals = y[None, :] - slopes[:, None] * x[None, :]
-    return float(np.min(np.ptp(residuals, axis=1)) / 2)
+
+    def spread(slope: float) -> tuple[float, float]:
+        left = y - slope * x
+        high, low = np.argmax(left), np.argmin(left)
+        return float(y[high] - y[low]), float(x[low] - x[high])
+
+    slopes = np.diff(y) / np.diff(x)
+    return _least(spread, float(slopes.min()), float(slopes.max())) / 2
 
 
 def zero_based(x: Array, y: Array) -> float:
-    """Least largest deviation from a line through the first point: two points then deviate equally to opposite sides, which fixes the slope."""
+    """Least largest deviation from a line through the first point."""
     dx, dy = x[1:] - x[0], y[1:] - y[0]
-    slopes = ((dy[:, None] + dy[None, :]) / (dx[:, None] + dx[None, :])).ravel()
-    return float(np.min(np.max(np.abs(dy[None, :] - slopes[:, None] * dx[None, :]), axis=1)))
+
+    def largest(slope: float) -> tuple[float, float]:
+        left = dy - slope * dx
+        at = np.argmax(np.abs(left))
+        side = math.copysign(1.0, left[at])
+        return side * float(dy[at]), -side * float(dx[at])
+
+    slopes = dy / dx
+    return _least(largest, float(slopes.min()), float(slopes.max()))
+
+
+def _least(piece: Callable[[float], tuple[float, float]], low: float, high: float) -> float:
+    """Least value, between the slopes `low` and `high`, of a deviation that is convex in the slope and made of straight pieces.
+
+    `piece` gives the one at a slope: its value at slope zero, and its rise. Nowhere is the deviation below a piece of it, so the least is
+    found where two of them meet that are on it there (Kelley 1960, "The cutting-plane method for solving
+    convex programs"; value from memory).
+    """
+    falling, rising = piece(low), piece(high)
+    while low < high and falling[1] < rising[1]:
+        slope = min(max((rising[0] - falling[0]) / (falling[1] - rising[1]), low), high)
+        met = piece(slope)
+        if met in (falling, rising) or slope in (low, high):
+            return met[0] + met[1] * slope
+        if met[1] < 0:
+            low, falling = slope, met
+        else:
+            high, rising = slope, met
+    return falling[0] + falling[1] * low
 
 
 def terminal_based(x: Array, y: Array) -> float:

@@ -48,6 +48,29 @@ def test_least_deviations_as_a_linear_programme_finds_them(points: list[tuple[in
     assert zero_based(x, y) == pytest.approx(_smallest_largest_deviation(x, y, True), abs=1e-6)
 
 
+def _independent_plainly(x: np.ndarray, y: np.ndarray) -> float:
+    """The slope of every pair of points tried."""
+    first, second = np.triu_indices(len(x), 1)
+    slopes = (y[second] - y[first]) / (x[second] - x[first])
+    return float(np.min(np.ptp(y - slopes[:, None] * x, axis=1)) / 2)
+
+
+def _zero_based_plainly(x: np.ndarray, y: np.ndarray) -> float:
+    """Every slope tried at which two points deviate equally to opposite sides."""
+    dx, dy = x[1:] - x[0], y[1:] - y[0]
+    slopes = ((dy[:, None] + dy) / (dx[:, None] + dx)).ravel()
+    return float(np.min(np.max(np.abs(dy - slopes[:, None] * dx), axis=1)))
+
+
+@given(st.integers(3, 80), st.integers(0, 2**32 - 1), st.sampled_from([0.0, 1e-15, 1e-6, 0.01, 1.0]), st.floats(-1, 1))
+def test_no_pair_of_points_gives_a_better_line(count: int, seed: int, noise: float, bend: float) -> None:
+    """Currents over three decades, a bend with scatter on it of every size: the same as by trying what can be the least."""
+    x = np.geomspace(0.08, 80.0, count)
+    y = x * (1 + bend * x / 80) + noise * np.random.default_rng(seed).normal(size=count)
+    assert independent(x, y) == pytest.approx(_independent_plainly(x, y), rel=1e-9, abs=1e-12)
+    assert zero_based(x, y) == pytest.approx(_zero_based_plainly(x, y), rel=1e-9, abs=1e-12)
+
+
 @given(CURVES)
 def test_the_freer_the_line_the_smaller_the_deviation(points: list[tuple[int, float]]) -> None:
     """Each rule places the line under one more condition than the one before."""
