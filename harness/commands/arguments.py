@@ -28,12 +28,14 @@ EXIT_STATUS = """exit status:
   4  NOT SAFE: an instrument did not confirm
   5  defect of the program or of its installation"""
 
-STATUS_WITHOUT_VERDICT = """exit status:
-  0  done
-  2  error in a file or on the command line
-  3  aborted
-  5  defect of the program or of its installation
-(4, NOT SAFE, cannot occur: nothing is energised)"""
+
+def status_unpowered(*own: str) -> str:
+    """The exit status of a command that energises nothing; `own` are its lines for 0, 1 and 2."""
+    lines = "\n  ".join(["exit status:", *own, "3  aborted", "5  defect of the program or of its installation"])
+    return f"{lines}\n(4, NOT SAFE, cannot occur: nothing is energised)"
+
+
+STATUS_WITHOUT_VERDICT = status_unpowered("0  done", "2  error in a file or on the command line")
 
 DEFAULT_TRIALS = 1_000_000
 """JCGM 101:2008, 7.2.3: often delivers an interval for 95 % correct to one or two significant digits."""

@@ -6,18 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command, on_console
+from harness.commands.arguments import add_command, on_console, status_unpowered
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-STATUS = """exit status:
-  0  nothing in the way
-  1  something in the way
-  2  error in a file or on the command line
-  3  aborted
-  5  defect of the program or of its installation
-(4, NOT SAFE, cannot occur: nothing is energised)"""
 
 
 @dataclass(frozen=True)
@@ -36,7 +28,11 @@ def add_parser(commands: Any) -> None:
         "check a device file on paper, before winding or powering anything",
         (DesignOptions, on_console(design)),
         ["ratioproof design device.toml", 'ratioproof design device.toml --smallest "5 mA"'],
-        STATUS,
+        status_unpowered(
+            "0  nothing in the way",
+            "1  something in the way",
+            "2  error in a file or on the command line",
+        ),
     )
     parser.add_argument("device", type=Path, metavar="DEVICE", help="device file")
     parser.add_argument(

@@ -8,20 +8,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_causes, add_command, add_procedure, number, on_console
+from harness.commands.arguments import add_causes, add_command, add_procedure, number, on_console, status_unpowered
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.preparation.run_files import RunInputs
-
-
-STATUS = """exit status:
-  0  nothing in the way of the run
-  2  something in the way, or an error in a file or on the command line
-  3  aborted
-  5  defect of the program or of its installation
-(4, NOT SAFE, cannot occur: nothing is energised)"""
 
 
 @dataclass(frozen=True)
@@ -60,7 +52,10 @@ def add_parser(commands: Any) -> None:
             "ratioproof rehearse device.toml bench.toml",
             "ratioproof rehearse device.toml bench.toml --procedure turns_check",
         ],
-        STATUS,
+        status_unpowered(
+            "0  nothing in the way of the run",
+            "2  something in the way, or an error in a file or on the command line",
+        ),
     )
     add_rehearsed(parser)
 
