@@ -8,6 +8,7 @@ import shlex
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -119,6 +120,17 @@ def test_a_package_from_elsewhere_is_told_plainly(tmp_path: Path) -> None:
     assert f"package 'reports' comes from {tmp_path / 'reports'}, expected {ROOT / 'reports'}" in told
 
 
+def _status_of(command: Callable[[argparse.Namespace], int], monkeypatch: pytest.MonkeyPatch) -> int:
+    """The exit status of a command line that consists of `command`."""
+    given = argparse.Namespace(parse_args=lambda _: argparse.Namespace(command=command))
+    monkeypatch.setattr(command_line, "parser", lambda: given)
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        return command_line.main([])
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def test_a_stop_that_a_module_turned_into_an_error_of_its_own_is_a_stop(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -132,13 +144,7 @@ def test_a_stop_that_a_module_turned_into_an_error_of_its_own_is_a_stop(
             signal.raise_signal(signal.SIGINT)
         raise Panic
 
-    given = argparse.Namespace(parse_args=lambda _: argparse.Namespace(command=loading))
-    monkeypatch.setattr(command_line, "parser", lambda: given)
-    before = signal.getsignal(signal.SIGINT)
-    try:
-        assert command_line.main([]) == 3
-    finally:
-        signal.signal(signal.SIGINT, before)
+    assert _status_of(loading, monkeypatch) == 3
     assert capsys.readouterr().err == "ratioproof: aborted: stopped by SIGINT; nothing was energised\n"
 
 
@@ -154,12 +160,6 @@ def test_a_defect_after_a_run_was_stopped_is_a_defect(
         assert stop.reason
         raise NameError("a defect in what comes after")
 
-    given = argparse.Namespace(parse_args=lambda _: argparse.Namespace(command=stopped))
-    monkeypatch.setattr(command_line, "parser", lambda: given)
-    before = signal.getsignal(signal.SIGINT)
-    try:
-        assert command_line.main([]) == 5
-    finally:
-        signal.signal(signal.SIGINT, before)
+    assert _status_of(stopped, monkeypatch) == 5
     assert "this is a defect of the program" in (told := capsys.readouterr().err)
     assert "energised" not in told

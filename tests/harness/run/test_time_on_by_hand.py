@@ -55,6 +55,24 @@ class Leisurely(Hands):
         return answer
 
 
+class WarnedOnce(Hands):
+    """Warned at the first prompt that is `due` presses Enter, and repeats the point once the load has cooled down."""
+
+    def __init__(self, due: Callable[[str], bool]) -> None:
+        super().__init__(lambda text, *_: "again" if "Let the load cool down" in text else None)
+        self.due, self.warned = due, False
+
+    def ask(self, text: str) -> str:
+        answer = super().ask(text)
+        if self.warned or not self.due(text):
+            return answer
+        person = self.twin.person if self.twin is not None else None
+        assert isinstance(person, ConsolePerson)
+        person._warn("NOW")
+        self.warned = True
+        return ""
+
+
 def test_time_on_is_counted_from_the_question_to_plug_in(tmp_path: Path) -> None:
     """Nobody knows how long the kettle has been on when "done" is typed at last."""
     inputs = replace(hand(tmp_path, "turns_check", Options()), procedure=stays)
@@ -138,21 +156,9 @@ def test_late_again_when_a_point_is_taken_anew_loses_no_point(tmp_path: Path) ->
 def test_whoever_is_warned_before_saying_that_it_is_on_is_asked_how_to_go_on(tmp_path: Path) -> None:
     """The warning asks for Enter, also while it is asked whether the load is on."""
     inputs = hand(tmp_path, "turns_check", Options(readings=2))
-    warned: list[str] = []
-
-    def slip(text: str, number: int, right: str) -> str | None:
-        if "Plug in: heater, low" in text and not warned:
-            assert hands.twin is not None
-            person = hands.twin.person
-            assert isinstance(person, ConsolePerson)
-            person._warn("NOW")
-            warned.append(text)
-            return ""
-        return "again" if "Let the load cool down" in text else None
-
-    hands = Hands(slip)
+    hands = WarnedOnce(lambda text: "Plug in: heater, low" in text)
     twin, _ = worked(inputs, hands)
-    assert warned
+    assert hands.warned
     assert any("heater, low may be on for 2 h" in text and "Let the load cool down" in text for text in hands.prompts)
     assert twin.results().verdict == "pass", twin.results().reasons
 
@@ -314,18 +320,7 @@ def test_a_point_that_took_too_long_can_be_taken_anew(tmp_path: Path) -> None:
 def test_whoever_unplugs_it_when_told_is_asked_how_to_go_on(tmp_path: Path, when: str) -> None:
     """Warned while a value is asked for, at the first look at a range and in a point: nothing is read off a load that is off."""
     inputs = hand(tmp_path, "turns_check", Options(readings=2))
-    warned: list[str] = []
-
-    def slip(text: str, number: int, right: str) -> str | None:
-        if "multimeter shows" in text and when in hands.shown[-1] and not warned:
-            person = hands.twin.person if hands.twin is not None else None
-            assert isinstance(person, ConsolePerson)
-            person._warn("NOW")
-            warned.append(text)
-            return ""
-        return "again" if "Let the load cool down" in text else None
-
-    hands = Hands(slip)
+    hands = WarnedOnce(lambda text: "multimeter shows" in text and when in hands.shown[-1])
     twin, _ = worked(inputs, hands)
     assert any("is not finished. Let the load cool down" in p for p in hands.prompts)
     assert list(twin.record.of_kind("skip")) == []
