@@ -17,7 +17,7 @@ from harness.evaluation.ratio.smallest_readable_current import (
     smallest_found,
     smallest_readable_current,
 )
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.validation.checks import Check, power_checks
 from harness.files.device import Device
 from harness.results import Endurance, ErrorParts, NoLoad, PhaseDisplacement, PowerPoint, Reason, SmallestCurrent
@@ -89,6 +89,6 @@ def _parts(inputs: InputQuantities, parts: Split) -> ErrorParts:
     return ErrorParts(
         name=parts.point.observed.name,
         secondary_current=nominal(parts.secondary),
-        transformer_error=stated(inputs, parts.transformer_error),
-        module_error=stated(inputs, parts.module_error),
+        transformer_error=inputs.stated(parts.transformer_error),
+        module_error=inputs.stated(parts.module_error),
     )

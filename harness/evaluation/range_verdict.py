@@ -25,7 +25,7 @@ from harness.evaluation.ratio.linearity import linearity
 from harness.evaluation.ratio.outlier_pairs import apart
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.straight_line import line_of, stated_line
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated, stated_or_none
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.validation.checks import Check, ratio_checks
 from harness.files.device import Device, Range
 from harness.results import (
@@ -103,7 +103,7 @@ def evaluated_range(
         smallest=beyond.smallest,
         no_load=beyond.no_load,
         endurance=beyond.endurance,
-        reading_factor=stated_or_none(inputs, readings.factor),
+        reading_factor=inputs.stated_or_none(readings.factor),
         stands_for=stands_for,
     )
     reasons = (*other, *failed_points(points, rng), *not_shown, *struck, *beyond.reasons, *left_out)
@@ -133,7 +133,7 @@ def _point(device: Device, inputs: InputQuantities, rng: Range, values: PointVal
 def _zero(inputs: InputQuantities, zeros: Sequence[PointValues]) -> Offset | None:
     if not zeros:
         return None
-    found = stated(inputs, zeros[-1].indicated)
+    found = inputs.stated(zeros[-1].indicated)
     significant = abs(found.value) > found.expanded_uncertainty
     return Offset(found.value, found.expanded_uncertainty, found.coverage_factor, significant)
 

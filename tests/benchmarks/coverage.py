@@ -41,7 +41,6 @@ from harness.evaluation.ratio.straight_line import line_of, propagated  # noqa: 
 from harness.evaluation.uncertainty.input_quantities import (  # noqa: E402
     DAYS_PER_YEAR,
     InputQuantities,
-    stated,
 )
 from harness.evaluation.uncertainty.repeatability import run_scatter  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
@@ -381,7 +380,7 @@ def _line(verification: Verification, rng: Range) -> JudgedLine:
     slope, intercept = propagated(
         found.line, [verification.flowed[p.name] for p in own], [verification.measured[p.name] for p in own]
     )
-    told = stated(inputs, found.slope), stated(inputs, found.intercept)
+    told = inputs.stated(found.slope), inputs.stated(found.intercept)
     return JudgedLine(
         (told[0].value, told[0].expanded_uncertainty),
         (told[1].value, told[1].expanded_uncertainty),

@@ -32,7 +32,7 @@ from harness.evaluation.power.phase_displacement import phases_found  # noqa: E4
 from harness.evaluation.power.power_errors import power_values  # noqa: E402
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
 from harness.evaluation.ratio.smallest_readable_current import smallest_found  # noqa: E402
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated  # noqa: E402
+from harness.evaluation.uncertainty.input_quantities import InputQuantities  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.preparation.twin import describe  # noqa: E402
@@ -109,12 +109,12 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
     powers = [p for v in points if (p := power_values(files.device, inputs, v)) is not None]
     for phase in phases_found(powers):
         truth = characteristic(twin.bench).phase_displacement(phase.found_from[0].observed.range, phase.nominal_current)
-        count(PHASE, phase.found_from[0].observed.range, stated(inputs, phase.displacement), truth)
+        count(PHASE, phase.found_from[0].observed.range, inputs.stated(phase.displacement), truth)
     for power in powers:
         assert power.observed.power_factor is not None
         name, current = power.observed.range, power.observed.nominal_current
         truth = characteristic(twin.bench).power_error(name, current, power.observed.power_factor)
-        count(POWER, name, stated(inputs, power.power_error), truth)
+        count(POWER, name, inputs.stated(power.power_error), truth)
     files = _files("smallest_current")
     twin = _ran(files, seed)
     inputs = InputQuantities(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
@@ -123,7 +123,7 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
         smallest = smallest_found(files.device, inputs, points, rng)
         assert smallest is not None
         assert smallest.value is not None
-        count(SMALLEST, rng.name, stated(inputs, smallest.value), characteristic(twin.bench).smallest_current(rng.name))
+        count(SMALLEST, rng.name, inputs.stated(smallest.value), characteristic(twin.bench).smallest_current(rng.name))
     return found
 
 

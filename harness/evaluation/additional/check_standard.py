@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.reference_part import K_OF_CERTIFICATE
@@ -47,13 +47,13 @@ def evaluated_bench_check(
         lasting = [v for v in found.derivatives if inputs.sources[v].shared and "drift" not in inputs.sources[v].name]
         compared = found - sum(found.derivatives[v] * v for v in lasting)
     departed = compared + from_day_to_day - established
-    deviation = stated(inputs, departed)
+    deviation = inputs.stated(departed)
     normalized = abs(deviation.value) / deviation.expanded_uncertainty if deviation.expanded_uncertainty else math.inf
     result = BenchCheck(
         instrument=name,
         current=standard.current,
         established=Stated(standard.ratio, known, K_OF_CERTIFICATE * known, K_OF_CERTIFICATE, None),
-        found=stated(inputs, found),
+        found=inputs.stated(found),
         deviation=deviation,
         normalized_error=normalized,
         verdict="pass" if normalized <= 1 else "fail",

@@ -11,7 +11,7 @@ from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
 from harness.evaluation.uncertainty.combination import type_a
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair
 from harness.results import STEPS_OF_ENERGY, NoLoad, Reason, Stated, worst_verdict
@@ -113,7 +113,7 @@ def creep(device: Device, inputs: InputQuantities, rng: Range, first: ReadingPai
     lasted = (shortest + longest) / 2
     for read in (read_first - began, ended - read_last):
         lasted += inputs.own_bound("time of the register", (read + refresh) / 2, "s")
-    return Creep(energy, step, stated(inputs, rise / lasted), (abs(energy) + step) / shortest)
+    return Creep(energy, step, inputs.stated(rise / lasted), (abs(energy) + step) / shortest)
 
 
 def watched_too_short(device: Device, on: str, found: NoLoad | None) -> list[Reason]:

@@ -8,7 +8,7 @@ from harness.evaluation.conformity.decision import judged
 from harness.evaluation.power.phase_displacement import Foretold, PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.uncertainty.combination import covariance
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated, stated_or_none
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.device import Device
 from harness.results import ForetoldPower, PhaseDisplacement, PowerPoint
 
@@ -30,8 +30,8 @@ def power_point(device: Device, inputs: InputQuantities, values: PowerValues) ->
         apparent_power=apparent,
         indicated_power=nominal(values.indicated_power),
         power_error=judged(inputs, values.power_error, limit),
-        apparent_power_error=stated_or_none(inputs, values.apparent_power_error),
-        power_factor_error=stated_or_none(inputs, values.power_factor_error),
+        apparent_power_error=inputs.stated_or_none(values.apparent_power_error),
+        power_factor_error=inputs.stated_or_none(values.power_factor_error),
         basis=values.basis,
         budget=inputs.budget(values.power_error),
     )
@@ -49,7 +49,7 @@ def phase_displacement(device: Device, inputs: InputQuantities, found: PhaseFoun
     return PhaseDisplacement(
         nominal_current=found.nominal_current,
         displacement=judged(inputs, found.displacement, limit),
-        common_error=stated(inputs, found.common_error),
+        common_error=inputs.stated(found.common_error),
         correlation=correlation,
         found_from=(near.observed.name, far.observed.name),
         foretold=tuple(_foretold(inputs, f) for f in found.foretold),
@@ -60,12 +60,12 @@ def phase_displacement(device: Device, inputs: InputQuantities, found: PhaseFoun
 def _foretold(inputs: InputQuantities, found: Foretold) -> ForetoldPower:
     normalized = None
     if found.measured is not None:
-        difference = stated(inputs, found.measured - found.foretold)
+        difference = inputs.stated(found.measured - found.foretold)
         expanded = difference.expanded_uncertainty
         normalized = abs(difference.value) / expanded if expanded else None
     return ForetoldPower(
         power_factor=found.power_factor,
-        foretold=stated(inputs, found.foretold),
-        measured=stated_or_none(inputs, found.measured),
+        foretold=inputs.stated(found.foretold),
+        measured=inputs.stated_or_none(found.measured),
         normalized_error=normalized,
     )

@@ -13,7 +13,7 @@ from harness.evaluation.conformity.risk import (
     global_risk,
 )
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, expanded
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.decision_rule import Decision
 from harness.files.device import Claim
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Stated, Verdict, accepted
@@ -44,7 +44,7 @@ TOLD_PLACES = 10
 
 def judged(inputs: InputQuantities, value: Any, limit: float | None) -> Judged:
     """`value` with its uncertainty, judged against +-`limit` by the bench's rule; None where nothing is claimed."""
-    found, coverage = expanded(inputs, value)
+    found, coverage = inputs.expanded(value)
     conformity = None if limit is None else decide(found, limit, inputs.bench.decision, coverage.spread)
     return Judged.of(found, coverage.method, conformity)
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from harness.evaluation.diagnosis import Diagnosis
 from harness.evaluation.diagnosis.hypotheses import OTHER
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Range
 from harness.results import EffectiveTurns, Point, Reason, accepted
 
@@ -48,7 +48,7 @@ def other_way_down(
             apart = down.indicated / down.reference - up.indicated / up.reference
             if abs(apart.nominal_value) <= (point.ratio_error.limit or 0.0):
                 continue
-            difference = stated(inputs, apart)
+            difference = inputs.stated(apart)
             if abs(difference.value) > TIMES * difference.expanded_uncertainty:
                 found.append((abs(difference.value), difference, point))
     if not found:

@@ -23,7 +23,7 @@ from harness.core.interpolation import Node, interpolate
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.uncertainty.combination import MANY, covariance, t_factor
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.files.device import Range
 from harness.results import EffectiveTurns, TurnsMethod
@@ -131,7 +131,7 @@ def compare_with_base(
 
 def effective_turns(inputs: InputQuantities, found: Multiplier, expected_turns: int) -> EffectiveTurns:
     """The turns of a range, and the nearest whole number with its probability."""
-    turns = stated(inputs, expected_turns * found.value)
+    turns = inputs.stated(expected_turns * found.value)
     nearest, probability = math.floor(turns.value + 0.5), inputs.bench.decision.coverage_probability
     return EffectiveTurns(
         value=turns.value,

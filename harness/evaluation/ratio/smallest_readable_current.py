@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.combination import Distribution, rectangular
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal, stated_or_none
+from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 from harness.results import Reason, SmallestCurrent
@@ -76,7 +76,7 @@ def smallest_readable_current(
     Loads on a shelf come in steps: where none of them lies between the current claimed and the lowest one read, it was not
     shown (verdict None), and the reader is told.
     """
-    value = stated_or_none(inputs, found.value)
+    value = inputs.stated_or_none(found.value)
     limit, reasons = rng.minimum_current, list[Reason]()
     reach = found.lowest_reading if value is None else value.value + value.expanded_uncertainty
     short = reach is None or reach > limit * (1 + SET_WITHIN)
@@ -90,7 +90,7 @@ def smallest_readable_current(
         found=value,
         lowest_reading=found.lowest_reading,
         highest_silent=found.highest_silent,
-        power_factor_from=stated_or_none(inputs, found.power_factor_from),
+        power_factor_from=inputs.stated_or_none(found.power_factor_from),
         limit=limit,
         verdict="fail" if reasons else None if not_shown else "pass",
         budget=() if found.value is None else inputs.budget(found.value),

@@ -125,25 +125,22 @@ class InputQuantities:
         ]
         return tuple(sorted(lines, key=lambda line: -line.contribution))
 
+    def expanded(self, value: Any) -> tuple[Stated, Coverage]:
+        """`value` with U, and the coverage behind it; a plain number has no uncertainty."""
+        coverage = coverage_factor(self.contributions(value), self.bench.decision.coverage_probability)
+        standard, factor = deviation(value), coverage.factor
+        return Stated(nominal(value), standard, factor * standard, factor, coverage.told_degrees_of_freedom), coverage
+
+    def stated(self, value: Any) -> Stated:
+        return self.expanded(value)[0]
+
+    def stated_or_none(self, value: Any | None) -> Stated | None:
+        return None if value is None else self.stated(value)
+
 
 def nominal(value: Any) -> float:
     """The estimate of a value, which may be a plain number."""
     return float(getattr(value, "nominal_value", value))
-
-
-def expanded(inputs: InputQuantities, value: Any) -> tuple[Stated, Coverage]:
-    """`value` with U, and the coverage behind it; a plain number has no uncertainty."""
-    coverage = coverage_factor(inputs.contributions(value), inputs.bench.decision.coverage_probability)
-    standard, factor = deviation(value), coverage.factor
-    return Stated(nominal(value), standard, factor * standard, factor, coverage.told_degrees_of_freedom), coverage
-
-
-def stated(inputs: InputQuantities, value: Any) -> Stated:
-    return expanded(inputs, value)[0]
-
-
-def stated_or_none(inputs: InputQuantities, value: Any | None) -> Stated | None:
-    return None if value is None else stated(inputs, value)
 
 
 def deviation(value: Any) -> float:

@@ -18,7 +18,7 @@ from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.error_split import split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.smallest_readable_current import smallest_found
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench
@@ -403,4 +403,4 @@ def test_one_reading_a_point_is_enough_for_a_search(device: Device, bench: Bench
     seen = [(1.0, [1.0]), (0.0202, [0.02]), (0.0198, [0.0])]
     found = smallest_found(device, inputs, _searched(device, inputs, "x1", seen), device.ranges[0])
     assert found is not None
-    assert stated(inputs, found.value).expanded_uncertainty > 0
+    assert inputs.stated(found.value).expanded_uncertainty > 0

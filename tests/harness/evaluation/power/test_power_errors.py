@@ -15,7 +15,7 @@ from harness.evaluation.power.phase_displacement import phase_found, phases_foun
 from harness.evaluation.power.power_errors import ANALYSER, KNOWN_LOAD, PowerValues, power_values
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, stated
+from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.validation.models import phase_displacement, power_error
 from harness.evaluation.validation.monte_carlo import Draws
 from harness.files.bench import Bench
@@ -487,7 +487,7 @@ def test_the_tangent_without_an_angle_read_comes_from_power_and_apparent_power(
         found = power_values(power_device, inputs, point_values(power_device, inputs, point))
         assert found is not None
         assert float(found.tangent.nominal_value) == pytest.approx(_tangent(asked), rel=1e-9)
-        assert stated(inputs, found.tangent).expanded_uncertainty > 0
+        assert inputs.stated(found.tangent).expanded_uncertainty > 0
 
 
 def test_both_ways_of_writing_the_model_down_agree(power_device: Device, power_bench: Bench) -> None:
