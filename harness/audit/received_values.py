@@ -8,14 +8,12 @@ from collections.abc import Container, Iterable, Iterator, Mapping
 from functools import cache, partial
 from typing import Any
 
+from harness.audit.recorded_points import SAME
 from harness.files.bench import Bench
 from harness.record.journal import Record
 from instruments.drivers.by_hand import SHOWN_UNITS
 from instruments.numbers import decode_registers, in_si, parse_number, typed_value
 from instruments.profile import Profile
-
-SAME = 1e-9
-"""Relative tolerance between a value read again and the recorded one: floating-point rounding."""
 
 _BETWEEN = " ... "
 """Separator between two replies whose mean was taken."""

@@ -13,6 +13,7 @@ from harness.files.device import Device
 from harness.run.reference_rules import AGREEMENT, AGREEMENT_WITH_SHELF, WANDER, WANDER_OF_MAINS, largest_difference
 
 SAME = 1e-9
+"""Relative tolerance between a number computed again and the recorded one: floating-point rounding."""
 OVER_RANGE = 1.25
 """Largest reading relative to the full scale it was taken on: instruments overrange by 20 % and shelf loads by 15 %."""
 

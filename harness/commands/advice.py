@@ -6,7 +6,7 @@ import socket
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from harness.station.wires import serial_port
+from harness.station.wires import HISLIP_PORT, serial_port
 from instruments.errors import InstrumentError, ReplyError
 from instruments.links.serial_port import SOCKET, host_and_port, leads_to, windows_port
 
@@ -16,8 +16,8 @@ LOOK_FOR = 0.5
 _SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", re.IGNORECASE)
 _HISLIP = re.compile(r"TCPIP\d*::([^:,]+)::hislip\d+(?:,(\d+))?(?:::INSTR)?", re.IGNORECASE)
 _VXI11 = re.compile(r"TCPIP\d*::([^:,]+)(?:,(\d+))?(?:::inst\d+)?(?:::INSTR)?", re.IGNORECASE)
-HISLIP_PORT, PORT_MAPPER = 4880, 111
-"""Where HiSLIP listens (IVI-6.1), and where VXI-11 is asked for its port (RFC 1833)."""
+PORT_MAPPER = 111
+"""Where VXI-11 is asked for its port (RFC 1833)."""
 
 
 def network_place(address: str) -> tuple[str, int] | None:

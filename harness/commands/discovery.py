@@ -25,7 +25,7 @@ from instruments.links.serial_port import visa_address
 from instruments.profile import Profile, ProfileError, load_profile
 from instruments.reading import Identity
 
-LONGEST_WAIT = 1.0
+SECONDS_TO_ANSWER = 1.0
 """Seconds an instrument has to answer; one that needs longer is found again by its own entry's longer timeout in a run."""
 
 LISTING = 8.0
@@ -130,7 +130,7 @@ def ask_entry(name: str, entry: InstrumentEntry, folders: Sequence[Path], folder
         profile = load_profile(entry.profile, tuple(folders))
     except ProfileError as failure:
         return Answer(None, f"Its profile is wrong: {'; '.join(str(failure).splitlines())}.", "Correct the profile.")
-    entry = entry.model_copy(update={"timeout": min(entry.timeout, LONGEST_WAIT)})
+    entry = entry.model_copy(update={"timeout": min(entry.timeout, SECONDS_TO_ANSWER)})
     address = resolved_address(entry.address, folder)
     if profile.kind == "modbus":
         if profile.serial_registers is None:
@@ -144,7 +144,7 @@ def ask_entry(name: str, entry: InstrumentEntry, folders: Sequence[Path], folder
 
 def ask_unknown(address: str, wires: LinkSource) -> Answer:
     """Ask whoever is at `address` who it is."""
-    entry = InstrumentEntry.model_validate({"profile": "any", "address": address, "timeout": f"{LONGEST_WAIT} s"})
+    entry = InstrumentEntry.model_validate({"profile": "any", "address": address, "timeout": f"{SECONDS_TO_ANSWER} s"})
     return _asked_in_words(address, entry, PLAIN, address, wires)
 
 

@@ -16,7 +16,7 @@ CLIP = 0.02
 """A point this little (relative) above the maximum is brought down to it; one further above is left out."""
 
 ABOVE_MAXIMUM, NOTHING_READ = "is above the maximum test current of", "nothing is read at"
-"""Wordings of why points are left out of a range."""
+"""Wordings of why points are left out of a range. A record keeps the sentence alone, and its audit tells the reasons apart by these."""
 
 
 SHELF_SPREAD = 1.1

@@ -8,11 +8,10 @@ from harness.current_limits.ratings import CurrentLimit, claimed, device_parts, 
 from harness.design.check_result import DesignFinding, in_the_way, not_known, secondary_of, worth_knowing
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
-from harness.design.supply import Supply, lets_flow, supply_of
+from harness.design.supply import SLACK, Supply, lets_flow, supply_of
 from harness.files.device import Device, Range
 from harness.results import Reason
 
-_SLACK = 1 + 1e-9
 EXTRA_LOW = 50.0 * math.sqrt(2)
 """Peak volts of 50 V AC, the limit of extra-low voltage (IEC 61140 band I; value from memory)."""
 
@@ -44,7 +43,7 @@ def weak_parts(device: Device, rng: Range) -> Iterator[DesignFinding]:
     of_its_own = device_parts(device, float(rng.primary_turns), [rng])
     for part in _parts_counted(device, rng):
         stands = amperes(part.current)
-        if part.current * _SLACK >= rng.maximum_current:
+        if part.current * SLACK >= rng.maximum_current:
             continue
         if part.set_by.startswith(("fuse", "supply socket")):
             text = f"{part.set_by}: rated {stands}, the claim extends to {needed}; a run does not exceed the rating"
@@ -64,7 +63,7 @@ def _weak_conductor(device: Device, rng: Range) -> Iterator[DesignFinding]:
     needed, why = rng.maximum_current, "the claim needs"
     if supply is not None and supply.rating > needed:
         needed, why = supply.rating, f"the {supply.name} can drive"
-    if carries is None or carries * _SLACK >= needed:
+    if carries is None or carries * SLACK >= needed:
         return
     size = cord_for(needed)
     wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
@@ -78,7 +77,7 @@ def input_protected(device: Device, rng: Range) -> Iterator[DesignFinding]:
     """Checks that protection keeps currents above the input's rating, which the supply can sustain, from the meter's input."""
     supply, stands = supply_of(device, rng), device.transformer.maximum_secondary_current
     worst = 0.0 if supply is None else secondary_of(device, rng, supply.operates)
-    if supply is None or worst <= stands * _SLACK:
+    if supply is None or worst <= stands * SLACK:
         return
     what = f"{lets_flow(supply)}: {amperes(worst)} into an input rated {amperes(stands)}"
     remedy = _remedy(device, rng, supply)
@@ -106,7 +105,7 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
     """A primary fuse that surely protects the input and, where there can be one, also carries the claim."""
     primary = device.transformer.maximum_secondary_current * device.transformer.secondary_turns / rng.primary_turns
     rating = primary / supply.multiple
-    if rating * _SLACK < rng.maximum_current:
+    if rating * SLACK < rng.maximum_current:
         return (
             f"a primary fuse that protects the input melts below the claim: claim no more than {amperes(rating)} and fuse at that, or "
             f"feed this range from a source that cannot drive more than {amperes(primary)} (no key of the device file states one)"
@@ -120,14 +119,14 @@ def secondary_fuse_findings(device: Device) -> Iterator[DesignFinding]:
     if fuse is None:
         return
     rated, stands = transformer.rated_secondary_current, transformer.maximum_secondary_current
-    if rated > fuse * AGES_ABOVE * _SLACK:
-        overloaded = rated > fuse * _SLACK
+    if rated > fuse * AGES_ABOVE * SLACK:
+        overloaded = rated > fuse * SLACK
         yield (in_the_way if overloaded else worth_knowing)(
             f"secondary fuse: {amperes(fuse)} {'is overloaded' if overloaded else 'ages'} at the rated {amperes(rated)}; "
             f"one of {amperes(rated / AGES_ABOVE)} or more lasts (common practice: no more than 75 % for good)"
         )
     surely = SURELY_MELTS * fuse
-    if surely > stands * _SLACK:
+    if surely > stands * SLACK:
         yield worth_knowing(
             f"secondary fuse: {amperes(fuse)} is guaranteed to operate only from {amperes(surely)} ({SURELY_MELTS:g} In), the "
             f"input is rated {amperes(stands)}: no protection between, so limit the primary"

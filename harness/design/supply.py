@@ -14,7 +14,8 @@ from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
 from harness.files.device import Device, Path, PrimaryFuse, Range
 from harness.results import Reason
 
-_SLACK = 1 + 1e-9
+SLACK = 1 + 1e-9
+"""Ratings this close are the same: floating-point rounding."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def _supply(name: str, rating: float, kind: PrimaryFuse | None) -> Supply:
     A rating beyond its kind's table counts as the last one there.
     """
     kinds = [c for c in TABLE if kind in (None, c.kind)]
-    fits = [c for c in kinds if c.above * _SLACK < rating <= c.up_to * _SLACK] or [max(kinds, key=lambda c: c.up_to)]
+    fits = [c for c in kinds if c.above * SLACK < rating <= c.up_to * SLACK] or [max(kinds, key=lambda c: c.up_to)]
     carries, operates = rating * min(c.carries for c in fits), rating * max(c.operates for c in fits)
     return Supply(name, rating, carries, operates, max(c.seconds for c in fits))
 
@@ -146,11 +147,11 @@ def _pushed(supply: Supply, parts: Iterator[tuple[float, str]]) -> Iterator[Desi
     warm = []
     for stands, name in parts:
         least = format_quantity(stands, "A", 3)
-        if stands * _SLACK < supply.rating:
+        if stands * SLACK < supply.rating:
             yield in_the_way(
                 f"{name}: rated {least}, the {supply.name} lets {rating} flow; fit one for {rating} or a fuse of at most {least}"
             )
-        elif stands * _SLACK < supply.operates:
+        elif stands * SLACK < supply.operates:
             warm.append(f"{name} ({least})")
     text = f"no limit at its rating: it must hold {held} for long, and {lets_flow(supply)}"
     yield worth_knowing(f"{text}; until then more than the rating may flow in {' and '.join(warm)}" if warm else text)

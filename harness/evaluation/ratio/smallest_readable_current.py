@@ -14,7 +14,7 @@ from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 from harness.results import Reason, SmallestCurrent
 
-NEAR = 1.1
+SHARE_SCATTER_WITHIN = 1.1
 """Points that read within this ratio of the lowest one show the same scatter, and share it."""
 
 SET_WITHIN = 0.02
@@ -137,7 +137,9 @@ def _between(
     middle = (low.reference + high.reference) / 2
     half = abs(nominal(high.reference) - nominal(low.reference)) / 2
     bracket = inputs.own_bound("interval between reading and not reading", half, "A")
-    scatter, freedom = _scatter([p.observed for p in above if nominal(p.reference) <= NEAR * nominal(high.reference)])
+    scatter, freedom = _scatter(
+        [p.observed for p in above if nominal(p.reference) <= SHARE_SCATTER_WITHIN * nominal(high.reference)]
+    )
     step = rectangular(device.display.resolution / 2)
     distribution: Distribution = "normal"
     if scatter <= step:
