@@ -29,21 +29,40 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from uncertainties import ufloat
-
+# As the command line has it: the matrices are small.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+import numpy as np  # noqa: E402
+from uncertainties import ufloat  # noqa: E402
+
+from harness.causes import shipped_causes  # noqa: E402
 from harness.commands.new import new  # noqa: E402
+from harness.evaluation.diagnosis import diagnose  # noqa: E402
+from harness.evaluation.diagnosis.density import broad, density  # noqa: E402
+from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, Observations, Settings, observations  # noqa: E402
+from harness.evaluation.diagnosis.hypotheses import hypotheses  # noqa: E402
+from harness.evaluation.diagnosis.predictions import build  # noqa: E402
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges  # noqa: E402
+from harness.evaluation.ratio.linearity import independent, zero_based  # noqa: E402
+from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
 from harness.evaluation.ratio.straight_line import fit, propagated  # noqa: E402
 from harness.evaluation.run_evaluation import evaluate  # noqa: E402
+from harness.evaluation.uncertainty.input_quantities import InputQuantities  # noqa: E402
+from harness.evaluation.uncertainty.shared_inputs import SharedCovariance  # noqa: E402
 from harness.preparation.run_files import load_inputs  # noqa: E402
 from harness.preparation.seeded_runs import seeded_runs  # noqa: E402
-from harness.record.journal import RecordWriter, parse_record  # noqa: E402
+from harness.record.history import device_and_bench, observed_points  # noqa: E402
+from harness.record.journal import RecordWriter, parse_record, read_record  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
 from tests.benchmarks.long_record import write_long_record  # noqa: E402
+from tests.benchmarks.many_points import (  # noqa: E402
+    device_of_ten_ranges,
+    points_of_ten_ranges,
+    run_of_many_points,
+)
 from tests.benchmarks.whole_runs import seconds  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
@@ -176,6 +195,40 @@ def virtual(integration: float, refresh_interval: float) -> Callable[[Workshop, 
     return lambda _, __: Measured([seconds(integration, refresh_interval)])
 
 
+def _record_of_points(_: Workshop, currents: int) -> Callable[[], object]:
+    run = run_of_many_points(currents)
+    return lambda: evaluate(run.record, "grown")
+
+
+def _readings_weighed(shop: Workshop, times: int) -> Callable[[], object]:
+    """Those of the workshop's record again and again, with what they share: fitted by every single cause and the broad alternatives."""
+    device, bench = device_and_bench(record := read_record(shop.record))
+    inputs = InputQuantities(bench, dt.date(2026, 11, 27))
+    once = observations(device, [point_values(device, inputs, p) for p in observed_points(record)], CURRENTS_ONLY)
+    assert once is not None
+    again = np.tile(np.arange(len(once.values)), times)
+    spread, at = once.covariance, Settings(*(part[again] for part in vars(once.settings).values()))
+    whole = SharedCovariance(spread.own[again], spread.shared[again])
+    data, catalogue = Observations(at, once.values[again], whole, whole), shipped_causes()
+    found = hypotheses(device, catalogue)
+    model = build(device, catalogue, found)
+
+    def work() -> None:
+        common = density(data, catalogue.unmodelled.shape)
+        for single in range(len(found.singles)):
+            common.of(model.part(np.array([single])).predict(at))
+        for alternative in broad(data, len(device.ranges)):
+            common.of_alternative(alternative)
+
+    return work
+
+
+def _curve_of(_: Workshop, count: int) -> Callable[[], object]:
+    x = np.geomspace(0.1, 100.0, count)
+    y = x * (1 + 2e-5 * x + 1e-4 * np.random.default_rng(1).standard_normal(count))
+    return lambda: (independent(x, y), zero_based(x, y))
+
+
 def _line_through(_: Workshop, count: int) -> Callable[[], object]:
     x = [ufloat(1.0 + number, 0.01) for number in range(count)]
     gain = ufloat(1.0, 0.001)
@@ -214,18 +267,35 @@ def seeded_verification(shop: Workshop, repetitions: int) -> Measured:
 GROWTHS = {
     "growth-lines": Growth("a record read and its hashes checked: growth with its lines", _record_of_lines, 2000, 8),
     "growth-readings": Growth("a record evaluated: growth with the readings at a point", _record_of_readings, 60, 8),
+    "growth-points": Growth("a record evaluated: growth with its points", _record_of_points, 14, 8),
+    "growth-causes": Growth("readings fitted by causes: growth with their number", _readings_weighed, 12, 8),
+    "growth-linearity": Growth("the linearity of a range: growth with its points", _curve_of, 30, 8),
     "growth-line": Growth("the uncertainty of a range's line: growth with its points", _line_through, 100, 8),
 }
 
 
-def long_record(what: Callable[[Any], float]) -> Callable[[Workshop, int], Measured]:
-    """Reading a record of a million lines, once: `what` of the usage of resources by a process that does nothing else."""
+def ten_ranges(_: Workshop, repetitions: int) -> Measured:
+    """The diagnosis of nine points on each of ten ranges."""
+    device = device_of_ten_ranges()
+    points = points_of_ten_ranges(device)
+    return Measured([_timed(lambda: diagnose(device, points)) for _ in range(repetitions)])
+
+
+def write_many_points(file: Path) -> None:
+    """Write a record of 996 points into `file`."""
+    file.write_bytes(run_of_many_points(166).content)
+
+
+def large_record(
+    name: str, write: Callable[[Path], None], code: str, what: Callable[[Any], float]
+) -> Callable[[Workshop, int], Measured]:
+    """`code` given the record of this name, once: `what` of the usage of resources by a process that does nothing else."""
 
     def measure(shop: Workshop, _: int) -> Measured:
-        file = shop.record.with_name("long.jsonl")
+        file = shop.record.with_name(name)
         if not file.exists():
-            write_long_record(file)
-        command = [sys.executable, "-c", READ_LONG, str(file)]
+            write(file)
+        command = [sys.executable, "-c", code, str(file)]
         running = subprocess.Popen(command, cwd=ROOT, env=ENVIRONMENT)
         _, status, usage = os.wait4(running.pid, 0)
         if status:
@@ -235,7 +305,20 @@ def long_record(what: Callable[[Any], float]) -> Callable[[Workshop, int], Measu
     return measure
 
 
-READ_LONG = "import sys, pathlib, harness.record.journal as j; j.read_record(pathlib.Path(sys.argv[1]))"
+def seconds_used(usage: Any) -> float:
+    """Processor time, user and system."""
+    return float(usage.ru_utime + usage.ru_stime)
+
+
+def megabytes_used(usage: Any) -> float:
+    """Largest memory; Linux gives it in units of 1024 bytes."""
+    return float(usage.ru_maxrss / 1024)
+
+
+READ = "import sys, pathlib, harness.record.journal as j; record = j.read_record(pathlib.Path(sys.argv[1]))"
+EVALUATE = f"{READ}; import harness.evaluation.run_evaluation as e; e.evaluate(record, 'large')"
+long_record = partial(large_record, "long.jsonl", write_long_record, READ)
+many_points = partial(large_record, "many.jsonl", write_many_points, EVALUATE)
 
 ROWS = {
     "help": Row("ratioproof --help", "s", command("--help")),
@@ -251,10 +334,11 @@ ROWS = {
     "slow-multimeter": Row("the same, multimeter and display taking 1 s", "s", virtual(1.0, 1.0)),
     "slow-display": Row("the same, the display alone taking 1 s", "s", virtual(0.1, 1.0)),
     "certify": Row("ratioproof certify, 42 points, 2,598 hypotheses", "s", command("certify", "RECORD")),
-    "long-record-time": Row(
-        "a record of 1,000,000 lines read and its hashes checked", "s", long_record(lambda u: u.ru_utime + u.ru_stime)
-    ),
-    "long-record-memory": Row("the same, memory at most", "MB", long_record(lambda u: u.ru_maxrss / 1024)),
+    "ten-ranges": Row("diagnosis of ten ranges, 90 points, 22,438 hypotheses", "s", ten_ranges),
+    "many-points-time": Row("a record of 996 points read and evaluated", "s", many_points(seconds_used)),
+    "many-points-memory": Row("the same, memory at most", "MB", many_points(megabytes_used)),
+    "long-record-time": Row("a record of 1,000,000 lines read and its hashes checked", "s", long_record(seconds_used)),
+    "long-record-memory": Row("the same, memory at most", "MB", long_record(megabytes_used)),
     **{
         name: Row(
             growth.what, "power", lambda shop, n, growth=growth: Measured([growth.exponent(shop, 3) for _ in range(n)])

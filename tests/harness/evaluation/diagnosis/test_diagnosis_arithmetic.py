@@ -31,7 +31,8 @@ from harness.evaluation.diagnosis.weighing import SHOWN, weigh
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.bench import Bench
-from harness.files.device import Device, Range
+from harness.files.device import Device
+from tests.benchmarks.many_points import device_of_ten_ranges, points_of_ten_ranges
 from tests.direct_physics import DirectBench, demo_inputs
 from tests.harness.evaluation.conftest import RUN_DATE, as_matrix, sweep
 
@@ -171,14 +172,10 @@ def test_none_of_these_has_its_weight_spread_evenly() -> None:
     assert weighing.other / weighing.sound == pytest.approx(odds, rel=1e-4)
 
 
-def test_ten_ranges_are_weighed_in_little_memory(device: Device, bench: Bench) -> None:
-    """20,782 hypotheses about ten ranges, a turn missing in the last section: found, with no more than 100 MB at a time."""
-    turns = (1, 2, 4, 5, 8, 10, 16, 20, 40, 50)
-    sections = tuple(_section(device.ranges[min(i, 1)], n) for i, n in enumerate(turns))
-    many = device.model_copy(update={"ranges": sections})
-    inputs = InputQuantities(bench, RUN_DATE)
-    wound = {f"x{n}": n - (n == 50) for n in turns}
-    points = [point_values(many, inputs, p) for p in sweep(many, lambda r, i: i * wound[r])]
+def test_ten_ranges_are_weighed_in_little_memory() -> None:
+    """22,438 hypotheses about ten ranges, a turn missing in the last section: found, with no more than 100 MB at a time."""
+    many = device_of_ten_ranges()
+    points = points_of_ten_ranges(many)
     tracemalloc.start()
     try:
         found = diagnose(many, points)
@@ -187,8 +184,3 @@ def test_ten_ranges_are_weighed_in_little_memory(device: Device, bench: Bench) -
         tracemalloc.stop()
     assert found.causes[0].label == "turn-missing on x50"
     assert most < 100e6
-
-
-def _section(rng: Range, turns: int) -> Range:
-    changed = {"name": f"x{turns}", "primary_turns": turns, "display_factor": 1 / turns}
-    return rng.model_copy(update={**changed, "minimum_current": 1 / turns, "maximum_current": 100 / turns})
