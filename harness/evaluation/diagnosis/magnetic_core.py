@@ -96,7 +96,9 @@ def clipped(current: Array, begins: float, ends: float) -> ArrivingFraction:
     width = ends - begins
     t = np.clip((current - begins) / width, 0.0, 1.0)
     beyond = np.maximum(0.0, current - ends) / width
-    slope = 2 * t**3 - 3 * t**2
-    left = np.sqrt(np.maximum(0.0, t**3 / 3 - t**4 / 4 - slope**2 / 12))
+    # Products: numpy's own powers above the second take ten times as long.
+    square, cube = t * t, t * t * t
+    slope = 2 * cube - 3 * square
+    left = np.sqrt(np.maximum(0.0, cube / 3 - square**2 / 4 - slope**2 / 12))
     part = width / np.maximum(current, begins)
-    return ArrivingFraction(1 - part * (t**2 / 2 + beyond), (-part * slope / math.sqrt(12), part * left))
+    return ArrivingFraction(1 - part * (square / 2 + beyond), (-part * slope / math.sqrt(12), part * left))

@@ -96,6 +96,7 @@ class Model:
         load, core, turn, iron, entry = self._path(at, signed)
         decades = np.log10(load / FROM_LOAD)
         top = np.minimum(load, 1.5)
+        squared = top**2
         bottom = np.maximum(0.0, np.log10(BOTTOM_FROM / load)) / math.log10(BOTTOM_FROM / BOTTOM_AT)
         # A threshold acts before the display multiplies, and falls as the turns rise.
         inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
@@ -116,7 +117,7 @@ class Model:
             [
                 flowing * module,
                 flowing * decades,
-                flowing * top**4 * ~core.saturates_early,
+                flowing * squared**2 * ~core.saturates_early,
                 flowing * bottom,
                 added * (ratio | zero | secondary)
                 + added / at.power_factor * power
@@ -136,7 +137,7 @@ class Model:
             axis=2,
         )
         # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
-        knees = np.stack([flowing * (top**2 - top**4) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2)
+        knees = np.stack([flowing * (squared - squared**2) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2)
         columns = [flowing * column / iron.arrives for column in iron.columns]
         columns += [flowing * module * column / entry.arrives for column in entry.columns]
         return base, shapes, knees, np.stack(columns, axis=2)
