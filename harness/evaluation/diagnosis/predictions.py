@@ -25,6 +25,8 @@ KEYS = (
 )  # fmt: skip
 TOP, BOTTOM = KEYS.index("droop_at_top"), KEYS.index("droop_at_bottom")
 BURDEN, CLOSED_TURN, PHASE = KEYS.index("burden"), KEYS.index("closed_turn"), KEYS.index("phase")
+SUMMED = np.array([key not in ("burden", "closed_turn", "phase") for key in KEYS])
+"""Keys whose prior means are added to a reading; the others multiply it, and are in it already."""
 FROM_LOAD = 0.1
 """Part of the rated ampere-turns where a slope per decade changes nothing."""
 BOTTOM_FROM, BOTTOM_AT = 0.2, 0.01
@@ -73,10 +75,9 @@ class Model:
         base, shapes, knees, others = self._shapes(at)
         acts = self.acts[:, :, at.rng]
         # (h, scope, n, key): what each unknown does where it acts.
-        columns = acts[..., None] * shapes[:, None] * self.deviations[:, :, None, :]
-        # What these are on the average is in `base` already, since they multiply.
-        summed = np.delete(np.arange(len(KEYS)), [BURDEN, CLOSED_TURN, PHASE])
-        means = base + np.einsum("hsn,hnk,hsk->hn", acts, shapes[:, :, summed], self.means[:, :, summed])
+        columns = shapes[:, None] * self.deviations[:, :, None, :]
+        columns *= acts[..., None]
+        means = base + np.sum(acts * ((self.means * SUMMED) @ np.swapaxes(shapes, 1, 2)), axis=1)
         excess = np.hypot(self.means, self.deviations)[:, :, None, [TOP, BOTTOM]] * self.of_droop
         bent = acts[..., None] * knees[:, None] * excess
         count, width = len(base), at.rng.shape[0]
@@ -137,7 +138,9 @@ class Model:
             axis=2,
         )
         # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
-        knees = np.stack([flowing * (squared - squared**2) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2)
+        knees = np.stack(
+            [flowing * (squared - squared**2) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2
+        )
         columns = [flowing * column / iron.arrives for column in iron.columns]
         columns += [flowing * module * column / entry.arrives for column in entry.columns]
         return base, shapes, knees, np.stack(columns, axis=2)
