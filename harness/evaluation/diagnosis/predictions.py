@@ -99,10 +99,9 @@ class Model:
         top = np.minimum(load, 1.5)
         squared = top**2
         bottom = np.maximum(0.0, np.log10(BOTTOM_FROM / load)) / math.log10(BOTTOM_FROM / BOTTOM_AT)
-        # A threshold acts before the display multiplies, and falls as the turns rise.
-        inverse = 1 / np.maximum(np.abs(signed), NO_TURNS)
         arrives = turn.arrives * iron.arrives * np.where(secondary, 1.0, entry.arrives)
-        inverse = inverse / arrives
+        # A threshold acts before the display multiplies, and falls as the turns rise.
+        inverse = 1 / np.maximum(np.abs(signed), NO_TURNS) / arrives
         sign = (ratio | secondary) + np.sign(signed) * self.sense[:, None] * power
         # 1 + e = cos(phi - delta) / cos(phi), exact for what the displacement delta is on the average, straight about it.
         delta = self._mean(PHASE, at)
