@@ -24,6 +24,7 @@ from harness.commands import (
     design,
     instruments,
     new,
+    reading,
     rehearse,
     replay,
     resume,
@@ -38,7 +39,7 @@ from harness.core.stop import put_off
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
-COMMANDS = (demo, new, design, rehearse, run, resume, certify, replay, instruments, try_one, simulate)
+COMMANDS = (demo, new, design, rehearse, run, resume, certify, reading, replay, instruments, try_one, simulate)
 """Commands in the order of the help."""
 
 UNTIL_SEARCHED = 200_000

@@ -21,9 +21,10 @@ from harness.results import (
 )
 from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import diagnosis_lines, nearest_integer, partly, reason_line, reason_text, verdict_text
+from harness.wording.results_file import RESULTS
 from harness.wording.values import stated_text
 
-RESULTS, CERTIFICATE = "results.json", "certificate.pdf"
+CERTIFICATE = "certificate.pdf"
 
 REVERSED = 2.0
 """Radians of phase displacement that only half a turn explains."""

@@ -29,6 +29,7 @@ from harness.results.judged_value import (
     worst_verdict,
 )
 from harness.results.point_results import (
+    REPEATABILITY,
     BudgetLine,
     EffectiveTurns,
     Line,

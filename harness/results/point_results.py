@@ -5,6 +5,9 @@ from typing import Literal
 
 from harness.results.judged_value import Judged
 
+REPEATABILITY = "repeatability"
+"""The source of a budget's line that says how the mean of repeated readings scatters."""
+
 
 @dataclass(frozen=True)
 class BudgetLine:

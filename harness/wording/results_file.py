@@ -1,13 +1,19 @@
-"""Results as the text of `results.json`."""
+"""Results as the text of `results.json`, and back."""
 
 import dataclasses
 import json
 import math
+import types
+import typing
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-from harness.results import DecisionRule, NextMeasurement, Reason, Results
+from harness.core.errors import UserError
+from harness.results import SCHEMA, DecisionRule, NextMeasurement, Reason, Results
 from harness.wording.reasons import decision_statement, measurement_text, reason_text
+
+RESULTS = "results.json"
 
 WORDS: dict[type, tuple[str, Callable[..., str]]] = {
     Reason: ("text", reason_text),
@@ -35,3 +41,48 @@ def plain_values(value: object) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
+
+
+def read_results(file: Path) -> Results:
+    """The results in `file`. Raises UserError where it cannot be read, or is of another schema: a record is kept, so it is evaluated again."""
+    try:
+        text = file.read_text(encoding="utf-8")
+    except (OSError, UnicodeError) as failure:
+        raise UserError(f"{file}: {getattr(failure, 'strerror', None) or 'no text in UTF-8'}") from None
+    return from_json(text, str(file))
+
+
+def from_json(text: str, file: str = RESULTS) -> Results:
+    """The results in `text` as `to_json` writes them; `file` names it in errors. Raises UserError."""
+    again = "expected what `ratioproof certify` writes; evaluate the record again"
+    try:
+        data = json.loads(text)
+    except ValueError:
+        raise UserError(f"{file}: found no JSON, {again}") from None
+    schema = data.get("schema") if isinstance(data, dict) else None
+    if schema != SCHEMA:
+        raise UserError(f"{file}: found results of schema {schema}, expected {SCHEMA}; evaluate the record again")
+    try:
+        return typing.cast(Results, _build(Results, data))
+    except (KeyError, TypeError, AttributeError) as failure:
+        raise UserError(f"{file}: found {failure} missing or of another kind, {again}") from None
+
+
+def _build(kind: Any, value: Any) -> Any:
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin is types.UnionType:
+        return None if value is None else _build(next(a for a in arguments if a is not type(None)), value)
+    if origin is tuple:
+        return tuple(_build(arguments[0], v) for v in value)
+    if origin is dict:
+        return {name: tuple(one) if isinstance(one, list) else one for name, one in value.items()}
+    if not dataclasses.is_dataclass(kind):
+        return value
+    hints = typing.get_type_hints(kind)
+    given = {f.name: value[f.name] for f in dataclasses.fields(kind) if f.name in value or _required(f)}
+    return typing.cast(Any, kind)(**{name: _build(hints[name], one) for name, one in given.items()})
+
+
+def _required(field: dataclasses.Field[Any]) -> bool:
+    """Whether a file must have it: what came later than the schema has a default, and older files lack it."""
+    return field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING

@@ -15,9 +15,9 @@ from harness.core.errors import UserError
 from harness.core.progress import Progress
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
+from harness.wording.results_file import read_results
 from tests.in_words import in_words
 from tests.on_twin import TwinRun
-from tests.results_read import read_results
 
 
 class ExchangedAfterTheFirstRange(Progress):

@@ -11,8 +11,8 @@ from harness.commands.new import new
 from harness.commands.summary_lines import CERTIFICATE, RESULTS
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
+from harness.wording.results_file import read_results
 from tests.on_twin import TwinRun
-from tests.results_read import read_results
 
 
 def test_a_record_is_validated_when_it_is_certified(tmp_path: Path) -> None:

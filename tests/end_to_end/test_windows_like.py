@@ -21,7 +21,7 @@ import pytest
 
 from harness.commands.new import BENCH, new, template
 from harness.record.journal import read_record
-from tests.results_read import read_results
+from harness.wording.results_file import read_results
 from tests.served import COMMAND, free_ports, served, wait_for
 
 ROOT = Path(__file__).parents[2]

@@ -11,14 +11,13 @@ from harness.results import Condition, Reason, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import decision_statement, reason_line, reason_text
-from harness.wording.results_file import to_json
+from harness.wording.results_file import from_json, to_json
 from reports.certificate import SIMULATED, certificate
 from reports.fonts import printable
 from tests.rejudged import rejudged
 from tests.reports import sample_results
 from tests.reports.paper_text import body_of, pages_of, printed, squeezed
 from tests.reports.sample_results import MAKERS, Maker
-from tests.results_read import from_json
 
 
 def _texts(results: Results) -> list[str]:

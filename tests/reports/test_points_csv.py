@@ -17,9 +17,9 @@ from harness.commands.new import BENCH_POWER, new
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.results import Results
 from harness.steps import Options
+from harness.wording.results_file import read_results
 from reports.points_csv import COLUMNS
 from tests.on_twin import TwinRun
-from tests.results_read import read_results
 
 PAGE = (Path(__file__).parents[2] / "reports" / "results.md").read_text(encoding="utf-8")
 

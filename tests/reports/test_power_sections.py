@@ -12,11 +12,10 @@ import pytest
 
 from harness.core.quantities import signed_text
 from harness.results import Results, worst
-from harness.wording.results_file import to_json
+from harness.wording.results_file import from_json, to_json
 from tests.rejudged import rejudged
 from tests.reports.paper_text import pages_of
 from tests.reports.power_run import ran
-from tests.results_read import from_json
 
 NUMBER = re.compile(r"[0-9A-F]{4}-[0-9A-F]{4}-[0-9A-F]{4}")
 

@@ -10,7 +10,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.reference_part import K_OF_CERTIFICATE
 from harness.record.observations import ObservedPoint
-from harness.results import BenchCheck, Reason, Stated
+from harness.results import REPEATABILITY, BenchCheck, Reason, Stated
 
 
 def evaluated_bench_check(
@@ -35,7 +35,7 @@ def evaluated_bench_check(
     found = sum(ratios) / len(ratios)
     if len(ratios) > 1:
         scatter = type_a([float(r.nominal_value) for r in ratios])
-        found += inputs.own("repeatability", scatter.standard_uncertainty, "normal", scatter.degrees_of_freedom)
+        found += inputs.own(REPEATABILITY, scatter.standard_uncertainty, "normal", scatter.degrees_of_freedom)
     found += inputs.own("resolution of the check standard", rectangular(step / 2) / standard.current, "rectangular")
     known = standard.uncertainty / K_OF_CERTIFICATE * standard.ratio
     day_to_day = standard.standard_deviation * standard.ratio

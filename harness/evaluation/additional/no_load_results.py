@@ -14,7 +14,7 @@ from harness.evaluation.uncertainty.combination import type_a
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair
-from harness.results import STEPS_OF_ENERGY, NoLoad, Reason, Stated, worst_verdict
+from harness.results import REPEATABILITY, STEPS_OF_ENERGY, NoLoad, Reason, Stated, worst_verdict
 
 NOMINAL_VOLTAGE, PRESENT = 230.0, 0.5
 """Voltage (IEC 60038) in volts assumed where none was read, and the part of it that counts as present."""
@@ -146,7 +146,7 @@ def _power_shown(device: Device, inputs: InputQuantities, rng: Range, pairs: Seq
     return (
         sum(shown) / len(shown)
         + inputs.own_bound("resolution of the power displayed", step / 2, "W")
-        + inputs.own("repeatability", scatter, "normal", len(shown) - 1, unit="W")
+        + inputs.own(REPEATABILITY, scatter, "normal", len(shown) - 1, unit="W")
     )
 
 

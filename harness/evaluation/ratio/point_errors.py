@@ -25,6 +25,7 @@ from harness.evaluation.uncertainty.input_quantities import InputQuantities, dev
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
+from harness.results import REPEATABILITY
 
 BELOW_DISPLAY = "below what the display shows"
 """The input of a zero point for what a display that shows nothing may be hiding."""
@@ -89,7 +90,7 @@ def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoin
         offset=offset,
         reference_resolution=inputs.own_bound("resolution of the reference", scale.resolution / 2, scale.unit),
         display_resolution=_display_resolution(device, rng, inputs),
-        repeatability=inputs.own("repeatability", repeatability, "normal", freedom, unit="A"),
+        repeatability=inputs.own(REPEATABILITY, repeatability, "normal", freedom, unit="A"),
         pairing=inputs.own("pairing in time", _pairing(observed) * path, "rectangular", unit="A"),
     )
     read = model.reading / (1 + model.reading_error.uncertain) + model.offset + model.reference_resolution
@@ -109,7 +110,7 @@ def _zero_values(device: Device, rng: Range, inputs: InputQuantities, observed: 
         mean * rng.display_factor
         + _display_resolution(device, rng, inputs)
         + inputs.own(BELOW_DISPLAY, rectangular(hidden) * rng.display_factor, "rectangular", unit="A")
-        + inputs.own("repeatability", scatter * rng.display_factor, "normal", count - 1, unit="A")
+        + inputs.own(REPEATABILITY, scatter * rng.display_factor, "normal", count - 1, unit="A")
     )
     return PointValues(observed, 0.0, indicated, None, 0.0, deviation(indicated))
 

@@ -20,9 +20,9 @@ from harness.core.errors import RecordError
 from harness.preparation.run_files import load_inputs
 from harness.record.journal import parse_record
 from harness.steps import Options
+from harness.wording.results_file import read_results
 from tests.benchmarks.mutated_records import campaign, rehashed
 from tests.on_twin import TwinRun
-from tests.results_read import read_results
 
 Lines = list[dict[str, Any]]
 Forge = Callable[[Lines], int]

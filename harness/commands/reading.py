@@ -1,0 +1,144 @@
+"""`ratioproof reading`: what the display of a verified meter stands for."""
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.commands.arguments import add_command
+
+if TYPE_CHECKING:
+    from harness.verified_meter.measured_value import DisplayedCurrent, MeasuredCurrent
+
+STATUS = """exit status:
+  0  a measured value was stated
+  2  error in a file or on the command line, or a reading outside what was verified
+  5  defect of the program or of its installation
+(1, 3 and 4, NOT SAFE, cannot occur: nothing is judged and nothing is energised)"""
+
+
+@dataclass(frozen=True)
+class ReadingOptions:
+    """`shows`: displayed values, each with its unit; `drift`: a change per year with its unit, None where it is not known."""
+
+    results: Path
+    range: str
+    shows: tuple[str, ...]
+    drift: str | None = None
+    json: bool = False
+
+
+def add_parser(commands: Any) -> None:
+    parser = add_command(
+        commands,
+        "reading",
+        "state the measured value, with its uncertainty, that a reading of the verified meter stands for",
+        (ReadingOptions, reading),
+        [
+            'ratioproof reading results.json --range x20 --shows "0.120 A"',
+            'ratioproof reading results.json --range x20 --shows "0.120 A" "0.121 A" "0.120 A" --drift "0.2 %/year"',
+        ],
+        STATUS,
+    )
+    parser.add_argument("results", type=Path, metavar="RESULTS", help="results.json of the verification")
+    parser.add_argument("--range", required=True, metavar="RANGE", help="position of the range switch")
+    parser.add_argument(
+        "--shows",
+        required=True,
+        nargs="+",
+        metavar="VALUE",
+        help="what the display shows, with all its digits and the unit; several readings of one steady load give their mean",
+    )
+    parser.add_argument(
+        "--drift",
+        metavar="CHANGE",
+        help='largest change of the error in a year, as "0.2 %%/year"; without it no drift is included',
+    )
+    parser.add_argument("--json", action="store_true", help="print the value as JSON, in SI units")
+
+
+def reading(options: ReadingOptions) -> int:
+    """State what a reading means; 0. Raises UserError."""
+    import json
+
+    from harness.core.output import STANDARD_OUTPUT, tell
+    from harness.verified_meter.measured_value import measured_current
+    from harness.wording.results_file import plain_values, read_results
+
+    results = read_results(options.results)
+    verified = date.fromisoformat(results.run.finished[:10])
+    years = max(0, (date.today() - verified).days) / 365.25
+    drift = 0.0 if options.drift is None else _drift(options.drift) * years
+    found = measured_current(results, options.range, [_shown(text) for text in options.shows], drift)
+    left_out = _left_out(results.run.simulated, options.drift is None, verified)
+    if options.json:
+        print(json.dumps({**plain_values(found), "not_included": left_out}, indent=2))
+    else:
+        tell(STANDARD_OUTPUT, [*_lines(found), *left_out])
+    return 0
+
+
+def _lines(found: "MeasuredCurrent") -> list[str]:
+    from harness.core.rounding import for_terminal, signed_percent
+    from harness.wording.values import with_uncertainty
+
+    corrected, parts = found.corrected, sorted(found.parts, key=lambda p: -p.contribution.standard_uncertainty)
+    total = sum(p.contribution.standard_uncertainty**2 for p in parts)
+    shares = (f"  {p.contribution.standard_uncertainty**2 / total * 100:>5.1f} %  {p.source}" for p in parts)
+    mean = "" if found.readings == 1 else f", mean of {found.readings} readings"
+    return [
+        f"current              {with_uncertainty(corrected.value, corrected.expanded_uncertainty, 'A')}",
+        f"                     k = {corrected.coverage_factor:.2f}, coverage probability {found.coverage_probability * 100:g} %",
+        f"without correction   {with_uncertainty(*found.uncorrected, 'A')}",
+        f"                     range {found.range_name}, display factor {found.display_factor:g}{mean}",
+        f"correction           {for_terminal(signed_percent(1 / (1 + found.ratio_error) - 1))}: the ratio error found in the verification, "
+        "linear in the logarithm of the current between its points",
+        "parts of the variance",
+        *shares,
+    ]
+
+
+def _left_out(simulated: bool, without_drift: bool, verified: date) -> list[str]:
+    """What the stated uncertainty does not hold."""
+    said = [
+        "verified with the loads of that run: of a current of another waveform the error is not known",
+        "another temperature, and what the meter's own position or wiring has changed since, are not included",
+    ]
+    if without_drift:
+        said.append(f"no change of the meter since its verification on {verified} is included (--drift)")
+    if simulated:
+        said.append("these results are of a simulated bench: they say nothing of a real meter")
+    return said
+
+
+def _shown(text: str) -> "DisplayedCurrent":
+    """A displayed current and the step of its last digit. Raises UserError."""
+    import re
+    from decimal import Decimal
+
+    from harness.core.errors import UserError
+    from harness.core.quantities import parse_quantity
+    from harness.verified_meter.measured_value import DisplayedCurrent
+
+    written = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*([^\s\d.eE].*)", text, re.ASCII)
+    try:
+        value = parse_quantity(text, "A")
+        if written is None or value <= 0:
+            raise ValueError(f"found {text!r}, expected a current above zero in plain digits, as the display shows it")
+        unit = parse_quantity(f"1 {written.group(2)}", "A")
+    except ValueError as failure:
+        raise UserError(f"--shows: {failure}") from None
+    return DisplayedCurrent(value, unit * 10.0 ** int(Decimal(written.group(1)).as_tuple().exponent))
+
+
+def _drift(text: str) -> float:
+    from harness.core.errors import UserError
+    from harness.core.quantities import parse_quantity
+
+    try:
+        per_year = parse_quantity(text, "1/year")
+    except ValueError as failure:
+        raise UserError(f"--drift: {failure}") from None
+    if per_year < 0:
+        raise UserError(f"--drift: found {text!r}, expected no less than zero")
+    return per_year
