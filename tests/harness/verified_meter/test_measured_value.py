@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from harness.core.errors import UserError
 from harness.results import REPEATABILITY, BudgetLine, Judged, Point, RangeResult, Results
 from harness.verified_meter.measured_value import DisplayedCurrent, MeasuredCurrent, measured_current
+from tests.benchmarks.readings import held
 from tests.reports import sample_results
 
 T_OF_THREE = 3.18
@@ -134,3 +135,10 @@ def test_whatever_is_read_the_value_times_its_error_is_what_was_shown_and_no_par
     normal = NormalDist().inv_cdf(0.975)
     assert found.corrected.expanded_uncertainty >= normal * u * found.corrected.value * (1 - 1e-9)
     assert found.corrected.standard_uncertainty >= step / 4 / math.sqrt(3)
+
+
+def test_the_interval_holds_the_current_as_often_as_it_says() -> None:
+    """Meters of the simulated bench whose current is known; `tests/benchmarks/README.md` has many more."""
+    outcomes = [one for seed in (101, 102, 103) for one in held(seed, 10)]
+    for corrected in (True, False):
+        assert sum(one[0 if corrected else 1] for one in outcomes) >= 0.95 * len(outcomes)
