@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 STATUS = """exit status:
   0  a measured value was stated
-  2  error in a file or on the command line, or a reading outside what was verified
+  2  error in a file or on the command line, or not verified at this reading
   5  defect of the program or of its installation
 (1, 3 and 4, NOT SAFE, cannot occur: nothing is judged and nothing is energised)"""
 
@@ -36,7 +36,7 @@ def add_parser(commands: Any) -> None:
         (ReadingOptions, reading),
         [
             'ratioproof reading results.json --range x20 --shows "0.120 A"',
-            'ratioproof reading results.json --range x20 --shows "0.120 A" "0.121 A" "0.120 A" --drift "0.2 %/year"',
+            'ratioproof reading results.json --range x4 --shows "2.51 A" --drift "1 %/year"',
         ],
         STATUS,
     )
