@@ -1,7 +1,7 @@
 """`ratioproof reading`: what the display of a verified meter stands for."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -66,8 +66,8 @@ def reading(options: ReadingOptions) -> int:
     from harness.wording.results_file import plain_values, read_results
 
     results = read_results(options.results)
-    verified = date.fromisoformat(results.run.finished[:10])
-    years = max(0, (date.today() - verified).days) / 365.25
+    verified = _finished(results.run.finished, options.results)
+    years = (datetime.now(UTC) - verified).days / 365.25
     drift = 0.0 if options.drift is None else _drift(options.drift) * years
     found = measured_current(results, options.range, [_shown(text) for text in options.shows], drift)
     left_out = _left_out(results.run.simulated, options.drift is None, verified)
@@ -98,17 +98,30 @@ def _lines(found: "MeasuredCurrent") -> list[str]:
     ]
 
 
-def _left_out(simulated: bool, without_drift: bool, verified: date) -> list[str]:
+def _left_out(simulated: bool, without_drift: bool, verified: datetime) -> list[str]:
     """What the stated uncertainty does not hold."""
     said = [
         "verified with the loads of that run: of a current of another waveform the error is not known",
         "another temperature, and what the meter's own position or wiring has changed since, are not included",
     ]
     if without_drift:
-        said.append(f"no change of the meter since its verification on {verified} is included (--drift)")
+        said.append(f"no change of the meter since its verification on {verified.date()} is included (--drift)")
     if simulated:
         said.append("these results are of a simulated bench: they say nothing of a real meter")
     return said
+
+
+def _finished(text: object, file: Path) -> datetime:
+    """When the verification ended. Raises UserError where that is no time, or one to come: a drift counts from it."""
+    from harness.core.errors import UserError
+
+    try:
+        finished = datetime.fromisoformat(str(text)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise UserError(f"{file}: run.finished: found {text!r}, expected a date and time") from None
+    if finished > datetime.now(UTC):
+        raise UserError(f"{file}: run.finished: found {text}, which is yet to come; check the clock of this computer")
+    return finished
 
 
 def _shown(text: str) -> "DisplayedCurrent":

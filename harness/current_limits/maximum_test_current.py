@@ -25,23 +25,30 @@ SHELF_SPREAD = 1.1
 
 def maximum_test_current(device: Device, bench: Bench, rng: Range, observed_turns: float | None = None) -> CurrentLimit:
     """The maximum test current of `rng`; `observed_turns` is what the readings so far say of its turns (None: as many as expected)."""
+    return _with_margin(bench, rng, withstood(device, bench, rng, observed_turns))
+
+
+def withstood(device: Device, bench: Bench, rng: Range, observed_turns: float | None = None) -> CurrentLimit:
+    """The rating of the weakest part on `rng`: no more may flow, whatever is written on a load. Turns as in `maximum_test_current`."""
     expected = float(rng.primary_turns)
     observed = expected if observed_turns is None else observed_turns
-    return _least(device, bench, rng, max(expected, observed), ranges_in_the_path(device, rng, observed))
+    return _weakest(device, bench, max(expected, observed), ranges_in_the_path(device, rng, observed))
 
 
-def _least(device: Device, bench: Bench, rng: Range, turns: float, ranges: Sequence[Range]) -> CurrentLimit:
-    """The least of the claim of `rng` and the ratings of all parts, with `turns` turns in circuit and the own parts of `ranges`."""
+def _with_margin(bench: Bench, rng: Range, weakest: CurrentLimit) -> CurrentLimit:
+    spread = SHELF_SPREAD if bench.shelf_currents else 1.0
+    return min(claimed(rng), CurrentLimit(weakest.current / spread, weakest.set_by), key=lambda part: part.current)
+
+
+def _weakest(device: Device, bench: Bench, turns: float, ranges: Sequence[Range]) -> CurrentLimit:
+    """The least rating of all parts with `turns` turns in circuit and the own parts of `ranges`."""
     load = bench.entry("load")
     reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
     ratings = [*device_parts(device, turns, ranges), CurrentLimit(reference, "largest range of the reference")]
     ratings += [CurrentLimit(rating, name) for rating, name in bench.reference_path.ratings()]
     if load.maximum_current is not None:
         ratings.append(CurrentLimit(load.maximum_current, "load"))
-    spread = SHELF_SPREAD if bench.shelf_currents else 1.0
-    return min(
-        [claimed(rng), *(CurrentLimit(r.current / spread, r.set_by) for r in ratings)], key=lambda part: part.current
-    )
+    return min(ratings, key=lambda part: part.current)
 
 
 def too_large(device: Device, bench: Bench) -> dict[float, str]:
@@ -70,8 +77,12 @@ def safe_anywhere(device: Device, bench: Bench) -> float:
     No more than any range claims, any part of any range stands, or the meter input stands if the windings of all ranges carried the
     current at once.
     """
-    all_turns = float(sum(r.primary_turns for r in device.ranges))
-    return min(_least(device, bench, r, all_turns, device.ranges).current for r in device.ranges)
+    return min(_with_margin(bench, r, withstood_anywhere(device, bench)).current for r in device.ranges)
+
+
+def withstood_anywhere(device: Device, bench: Bench) -> CurrentLimit:
+    """The most that may flow until something has been read: with all windings in circuit, and the parts of every range."""
+    return _weakest(device, bench, float(sum(r.primary_turns for r in device.ranges)), device.ranges)
 
 
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:

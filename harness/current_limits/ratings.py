@@ -56,26 +56,29 @@ def own(part: str, rng: Range) -> str:
 def ranges_in_the_path(device: Device, rng: Range, observed_turns: float) -> Sequence[Range]:
     """The ranges whose own parts count while `rng` is selected: all that the turns observed do not rule out.
 
-    The current may go through the winding of another range, alone or along with that of `rng`, and a section of each may be reversed.
-    Turns that are not those of `rng` rule out nothing.
+    The current may go through the winding of another range, alone or along with that of any other, and of each a section may be reversed
+    or left out. Turns that are not those of `rng` rule out nothing.
     """
     if not agree(observed_turns, rng.primary_turns):
         return device.ranges
-    return [r for r in device.ranges if any(agree(observed_turns, turns) for turns in _read_as(device, rng, r))]
+    return [r for r in device.ranges if any(agree(observed_turns, turns) for turns in _read_as(device, r))]
 
 
 def agree(observed: float, turns: int) -> bool:
     return abs(observed - turns) < AGREES * turns
 
 
-def _read_as(device: Device, rng: Range, other: Range) -> set[int]:
-    """The turns to be read when the winding of `other` carries the current, alone or along with that of `rng`."""
-
-    def wound(r: Range) -> set[int]:
-        return {r.primary_turns, *(abs(r.primary_turns - 2 * device.added_turns(s)) for s in device.in_circuit(r))}
-
-    alone = wound(other)
+def _read_as(device: Device, rng: Range) -> set[int]:
+    """The turns to be read when the winding of `rng` carries the current, alone or along with that of another range."""
+    alone = _wound(device, rng)
     # In series all begin with the same section.
-    if device.in_circuit(rng)[0].name == device.in_circuit(other)[0].name:
-        return alone
-    return alone | {abs(a + sign * b) for a in wound(rng) for b in alone for sign in (1, -1)}
+    first = device.in_circuit(rng)[0].name
+    others = [_wound(device, other) for other in device.ranges if device.in_circuit(other)[0].name != first]
+    return alone | {abs(a + sign * b) for other in others for a in other for b in alone for sign in (1, -1)}
+
+
+def _wound(device: Device, rng: Range) -> set[int]:
+    """Turns of the winding of `rng` as described, with one section reversed, or with one before its own left out."""
+    added = [device.added_turns(section) for section in device.in_circuit(rng)]
+    reversed_once = (abs(rng.primary_turns - 2 * turns) for turns in added)
+    return {rng.primary_turns, *reversed_once, *(rng.primary_turns - turns for turns in added[:-1])}

@@ -2,6 +2,7 @@
 
 from harness.core.errors import LoadStaysOn
 from harness.core.quantities import format_quantity
+from harness.current_limits.ratings import CurrentLimit
 from harness.run.link_recovery import LinkRecovery
 from harness.run.reference_current import ReferenceCurrent
 from harness.run.run_context import BenchState, RunContext
@@ -22,12 +23,13 @@ class LoadControl:
         self.reference = ReferenceCurrent(run, self.state, self.time_on)
         self._protected_at: float | None = None
 
-    def drive(self, current: float, limit: float) -> None:
-        """Bring the load to `current` amperes, its own protection just above `limit`.
+    def drive(self, current: float, limit: float, withstood: CurrentLimit) -> None:
+        """Bring the load to `current` amperes, its own protection just above `limit`; the path withstands no more than `withstood`.
 
         On the way up the reference's range is changed first, so that the step cannot overload it. Raises InstrumentError.
         """
         self._run.stop.check()
+        self.state.withstood = withstood
         if current == self.state.current:
             return
         reference, unseen = self.reference, self.reference.unseen(current)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from harness.core.errors import Abandoned, LoadStaysOn
 from harness.core.quantities import format_quantity
+from harness.current_limits.maximum_test_current import CLIP
 from harness.run.pair_reader import PairReading
 from harness.run.reference_rules import (
     AGREEMENT,
@@ -104,6 +105,8 @@ class ReferenceCurrent:
             self._settle()
         scale = self.configure(current)
         if current and scale != before:
+            # It may carry the current for less long.
+            self._time_on.watch()
             self._settle()
         return scale
 
@@ -229,6 +232,12 @@ class ReferenceCurrent:
             raise Abandoned(
                 f"{format_quantity(wanted, 'A')} was expected and the reference reads {format_quantity(read, 'A')}: "
                 "look at the wiring, at the load and at the reference path in the bench file"
+            )
+        most = self._state.withstood
+        if most is not None and read > most.current * (1 + CLIP):
+            raise Abandoned(
+                f"{format_quantity(read, 'A')} flows where {format_quantity(wanted, 'A')} was expected, and no more than "
+                f"{format_quantity(most.current, 'A')} may flow ({most.set_by}): correct the load's current in the bench file"
             )
         self._read_before[self._load_of(wanted)] = read
 

@@ -7,6 +7,7 @@ from typing import TypeVar
 from harness.core.clock import Clock
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal
+from harness.current_limits.ratings import CurrentLimit
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.journal import RecordWriter
@@ -48,13 +49,15 @@ class RunContext:
 class BenchState:
     """Present state of the bench: kept here and nowhere else.
 
-    `current`: primary current applied, in amperes. `full_scale`: of the reference's range, None when not known. `load_restarted`: the
-    load's link was lost, so its settings may be too. `may_flow`: something was applied since the reference last read zero; a person's word
-    that it is unplugged does not clear it. `steady`: the current was shown to be settled, and nothing but an approach's pair came after.
+    `current`: primary current applied, in amperes. `withstood`: the most its path withstands, None before anything was applied.
+    `full_scale`: of the reference's range, None when not known. `load_restarted`: the load's link was lost, so its settings may be too.
+    `may_flow`: something was applied since the reference last read zero; a person's word that it is unplugged does not clear it.
+    `steady`: the current was shown to be settled, and nothing but an approach's pair came after.
     `driven_at`: when the load was last told what to draw, in seconds of the run's clock.
     """
 
     current: float = 0.0
+    withstood: CurrentLimit | None = None
     power_factor: float | None = None
     full_scale: float | None = None
     load_restarted: bool = False

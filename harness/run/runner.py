@@ -173,7 +173,7 @@ class Runner:
         while True:
             try:
                 if cut:
-                    self._control.drive(state.nominal, self._selected.limit.current)
+                    self._selected.drive()
                 return self._control.links.redoing(
                     step.point, lambda attempt: self._points.take(number, step, state.range, state.nominal, attempt)
                 )

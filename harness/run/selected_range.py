@@ -14,6 +14,8 @@ from harness.current_limits.maximum_test_current import (
     safe_anywhere,
     switch_looks_elsewhere,
     too_large,
+    withstood,
+    withstood_anywhere,
 )
 from harness.current_limits.ratings import CurrentLimit
 from harness.files.device import Range
@@ -114,8 +116,14 @@ class SelectedRange:
             state.refused = never
             return
         state.refused, state.nominal = "", current
-        by_person = self._run.station.load.by_person
-        self._control.drive(current if by_person else min(current, limit.current), limit.current)
+        self.drive()
+
+    def drive(self) -> None:
+        """Bring the range to the current asked for last, no further than its limit. Raises InstrumentError, Overdue or Abandoned."""
+        state, limit = self.state, self.limit
+        current = state.nominal if self._run.station.load.by_person else min(state.nominal, limit.current)
+        most = withstood(self._run.device, self._run.bench, state.range, state.observed_turns)
+        self._control.drive(current, limit.current, most)
 
     def _approach(self, rng: Range) -> None:
         """Check a newly selected range at a current that is safe wherever the switch may really stand."""
@@ -128,7 +136,7 @@ class SelectedRange:
             self._run.progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
             state = self.state
             state.nominal = state.tried_at = current
-            self._control.drive(current, safe_anywhere(device, bench))
+            self._control.drive(current, safe_anywhere(device, bench), withstood_anywhere(device, bench))
             turns = self._control.links.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
             state.approached, state.observed_turns = True, turns
             if turns <= 0:

@@ -81,9 +81,11 @@ class TimeOn:
             return
         if self._begun is None:
             self._begun = self._run.clock.now(), self._run.clock.wall()
-        else:
-            # On once more after its link was lost.
-            self.check()
+        self.watch()
+
+    def watch(self) -> None:
+        """Have a person warned before the time on is over, as the present range of the reference limits it. Raises Overdue."""
+        self.check()
         found, station = self.allowed, self._run.station
         if found is None or not (station.load.by_person or station.reference.by_person):
             return

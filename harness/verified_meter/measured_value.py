@@ -56,8 +56,9 @@ def measured_current(
     if results.contradictions:
         raise UserError("the readings of this verification contradict each other: no value is stated from it")
     rng = _range(results, range_name)
+    for one in shown:
+        span = _span(results, rng, abs(one.displayed) * rng.display_factor)
     indicated = math.fsum(s.displayed for s in shown) / len(shown) * rng.display_factor
-    span = _span(results, rng, abs(indicated))
     error = known_error(rng, min(max(abs(indicated), span.lowest), span.highest))
     corrected = indicated / (1 + error.ratio_error)
     step = max(results.device.resolution, *(s.step for s in shown)) * rng.display_factor

@@ -101,3 +101,37 @@ def test_a_drift_is_per_year_and_not_negative(results_file: Path, capsys: pytest
     for wrong in ("0.2 %", "-1 %/year"):
         assert _read(results_file, "0.812 A", more=(f"--drift={wrong}",)) == 2
         assert "--drift" in capsys.readouterr().err
+
+
+def _changed(file: Path, folder: Path, finished: object) -> Path:
+    data = json.loads(file.read_text(encoding="utf-8"))
+    data["run"]["finished"] = finished
+    (folder / "changed.json").write_text(json.dumps(data), encoding="utf-8")
+    return folder / "changed.json"
+
+
+@pytest.mark.parametrize(
+    ("finished", "expected"),
+    [
+        ("2999-01-01T00:00:00+00:00", "yet to come"),
+        (None, "expected a date and time"),
+        ("soon", "expected a date and time"),
+    ],
+)
+def test_a_verification_without_a_past_date_is_refused(
+    results_file: Path, tmp_path: Path, finished: object, expected: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A drift per year counts from that date: of a date to come it would count for nothing."""
+    assert _read(_changed(results_file, tmp_path, finished), "0.812 A", more=("--drift", "50 %/year")) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert expected in told.err
+    assert told.err.count("\n") == 1
+
+
+def test_every_reading_lies_where_the_range_was_verified_not_their_mean_alone(
+    results_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """100 mA on x20 are 5 mA, an eighth of the smallest verified current."""
+    assert _read(results_file, "0.1 A", "1.6 A") == 2
+    assert "indicates 0.005 A" in capsys.readouterr().err

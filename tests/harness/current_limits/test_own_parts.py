@@ -128,3 +128,18 @@ def test_sections_before_it_carry_the_current_of_a_series_range() -> None:
     found = maximum_test_current(device, BENCH, device.ranges[1])
     assert maximum_test_current(device, BENCH, device.ranges[1], 4.0) == found
     assert (found.current, found.set_by) == (6.0, "conductor of range r0")
+
+
+def test_two_faults_at_once_rule_out_no_part() -> None:
+    """By hand. 5, 10 and 15 turns in series: x15 with its first section left out reads ten, through the 3 A conductor.
+
+    Windings of 30 and 20 turns against each other read ten as well, though neither is selected.
+    """
+    series = described((5, "independent", 16.0, False), (5, "series", 8.0, False), (5, "series", 3.0, False))
+    found = maximum_test_current(series, BENCH, series.ranges[1], 10.0)
+    assert (found.current, found.set_by) == (3.0, "conductor of range r2")
+    apart = described(
+        (10, "independent", 16.0, False), (20, "independent", 8.0, False), (30, "independent", 0.5, False)
+    )
+    found = maximum_test_current(apart, BENCH, apart.ranges[0], 10.0)
+    assert (found.current, found.set_by) == (0.5, "conductor of range r2")

@@ -46,6 +46,24 @@ def test_an_appliance_left_on_a_higher_stage_meets_the_largest_range(tmp_path: P
     assert not twin.bench.truth().load_on
 
 
+@pytest.mark.parametrize("linked", [False, True])
+def test_a_load_that_draws_more_than_a_part_withstands_ends_the_run(tmp_path: Path, linked: bool) -> None:
+    """8.7 A are written on it and it draws 9.9 A, within what is forgiven of a label; beyond a conductor of 9.5 A it is not."""
+    inputs = hand(tmp_path, "current_ratio", Options(readings=1))
+    path = inputs.device.path.model_copy(update={"conductor": 9.5})
+    inputs = replace(inputs, device=inputs.device.model_copy(update={"path": path}))
+    twin = by(Hands(), wired(inputs) if linked else inputs)
+    links = Watched(twin.bench, lambda current: 9.9 if current == 8.7 else current)
+    twin.links = links
+    with pytest.raises(
+        AbortedSafe, match=r"A flows where 8.7 A was expected, and no more than 9.5 A may flow \(conductor\)"
+    ):
+        twin.run()
+    assert links.plugged_in[-1][0] == 8.7
+    assert not twin.bench.truth().load_on
+    assert not any("8.7 A" in line["name"] for line in twin.record.of_kind("point"))
+
+
 def test_a_load_on_a_link_is_first_read_there_too(tmp_path: Path) -> None:
     """A person reads the reference of a bench whose load is set over a link."""
     inputs = by_person(load_inputs(*new(tmp_path), "current_ratio", Options(readings=1, per_decade=1)), "multimeter")

@@ -147,5 +147,5 @@ def _falling(inputs: RunInputs, values: Iterator[float], told: list[float]) -> N
         pause=clock.sleep,
         writer=SimpleNamespace(write=lambda *_, **__: None),
     )
-    state: Any = SimpleNamespace(current=10.0, steady=False, full_scale=200.0, may_flow=True)
-    ReferenceCurrent(run, state, cast(Any, SimpleNamespace(check=lambda: None))).steady()
+    state: Any = SimpleNamespace(current=10.0, withstood=None, steady=False, full_scale=200.0, may_flow=True)
+    ReferenceCurrent(run, state, cast(Any, SimpleNamespace(check=lambda: None, watch=lambda: None))).steady()

@@ -21,7 +21,7 @@ from instruments.operator.person import ConsolePerson, Overdue, Question
 from tests.altered_links import AlteredLinks
 from tests.by_person import by_person
 from tests.hands import Hands, by
-from tests.harness.run.shelf import hand, worked
+from tests.harness.run.shelf import hand, wired, worked
 from tests.harness.run.test_time_on import limited, stays
 
 
@@ -191,12 +191,17 @@ def test_the_hand_bench_as_it_is_shipped_spares_the_jack_for_amperes(tmp_path: P
     assert twin.results().verdict == "pass", twin.results().reasons
 
 
-def _read_by_a_person(folder: Path) -> RunInputs:
-    """A load on a link, and a multimeter a person reads, whose ranges may carry current for a minute."""
+def _read_by_a_person(folder: Path, seconds: float = 60.0) -> RunInputs:
+    """A load on a link, and a multimeter a person reads, whose ranges may carry current for so long."""
     device, bench = new(folder)
     inputs = by_person(load_inputs(device, bench, "turns_check", Options(readings=2)), "multimeter")
+    return _for(inputs, lambda _: seconds)
+
+
+def _for(inputs: RunInputs, longest_on: Callable[[float], float]) -> RunInputs:
+    """The same bench, the ranges of its multimeter for so many seconds each, by full scale."""
     entries = dict(inputs.bench.instruments)
-    ranges = tuple(r.model_copy(update={"longest_on": 60.0}) for r in entries["multimeter"].ranges)
+    ranges = tuple(r.model_copy(update={"longest_on": longest_on(r.full_scale)}) for r in entries["multimeter"].ranges)
     entries["multimeter"] = entries["multimeter"].model_copy(update={"ranges": ranges})
     return replace(inputs, bench=inputs.bench.model_copy(update={"instruments": entries}))
 
@@ -259,6 +264,28 @@ def test_a_load_on_a_link_does_not_wait_for_whoever_is_away(tmp_path: Path) -> N
     with pytest.raises(AbortedSafe, match=r"60 s at a time \(longest_on\), and no answer came; everything is off"):
         twin.run()
     assert not twin.bench.truth().load_on
+
+
+def test_no_current_flows_through_a_range_that_bears_it_for_less_time_than_an_answer_takes(tmp_path: Path) -> None:
+    """14 s, where whoever is warned has 15 s: the load is never switched on."""
+    hands = Hands(lambda text, *_: "stop" if "Let the load cool down" in text else None)
+    twin = by(hands, _read_by_a_person(tmp_path, 14.0))
+    with pytest.raises(AbortedSafe, match="stopped by the operator"):
+        twin.run()
+    assert any("for 14 s at a time (longest_on)" in text for text in hands.prompts)
+    assert [line for line in twin.record.of_kind("step") if line["step"] == "apply"] == []
+
+
+def test_a_smaller_range_that_bears_current_for_less_long_is_warned_of_when_it_is_set(tmp_path: Path) -> None:
+    """A load never seen is read on 10 A, then the multimeter goes down to 400 mA by itself, with the load on."""
+    inputs = wired(hand(tmp_path, "current_ratio", Options(readings=1, per_decade=2)))
+    twin = by(hands := Hands(), _for(inputs, lambda scale: 600.0 if scale > 1 else 50.0))
+    twin.person = person = Warnable(hands)
+    twin.run()
+    small = [seconds for seconds, text in person.told if "400 mA range for 50 s" in text]
+    # Once the load is known it is plugged in on that range at once.
+    assert max(small) == 50
+    assert 0 < min(small) < 45
 
 
 def test_a_load_switched_on_again_after_its_link_was_lost_is_warned_of_once_more(tmp_path: Path) -> None:
