@@ -74,6 +74,10 @@ def measured_current(
         Part("drift since the verification, as stated", Contribution(size * rectangular(drift), "rectangular")),
     ]
     contributions = [p.contribution for p in parts if p.contribution.standard_uncertainty]
+    if not all(math.isfinite(number) for number in (corrected, *(c.standard_uncertainty for c in contributions))):
+        raise UserError(
+            f"range {rng.name}: its verification leaves an error or an uncertainty without bound: no value is stated"
+        )
     probability = results.decision.coverage_probability
     coverage = coverage_factor(contributions, probability)
     u = combined(contributions)

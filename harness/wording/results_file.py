@@ -77,10 +77,22 @@ def _build(kind: Any, value: Any) -> Any:
     if origin is dict:
         return {name: tuple(one) if isinstance(one, list) else one for name, one in value.items()}
     if not dataclasses.is_dataclass(kind):
-        return value
+        return _plain(kind, value)
     hints = typing.get_type_hints(kind)
     given = {f.name: value[f.name] for f in dataclasses.fields(kind) if f.name in value or _required(f)}
     return typing.cast(Any, kind)(**{name: _build(hints[name], one) for name, one in given.items()})
+
+
+def _plain(kind: Any, value: Any) -> Any:
+    """`value` where it is of that plain `kind`; null stands for an infinite number. Raises TypeError."""
+    if kind is float:
+        value = math.inf if value is None else value
+        fits = isinstance(value, int | float) and not isinstance(value, bool)
+    else:
+        fits = kind not in (str, int, bool) or type(value) is kind
+    if not fits:
+        raise TypeError(f"{value!r}")
+    return value
 
 
 def _required(field: dataclasses.Field[Any]) -> bool:

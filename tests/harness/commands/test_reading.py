@@ -103,9 +103,9 @@ def test_a_drift_is_per_year_and_not_negative(results_file: Path, capsys: pytest
         assert "--drift" in capsys.readouterr().err
 
 
-def _changed(file: Path, folder: Path, finished: object) -> Path:
+def _changed(file: Path, folder: Path, table: str, key: str, value: object) -> Path:
     data = json.loads(file.read_text(encoding="utf-8"))
-    data["run"]["finished"] = finished
+    data[table][key] = value
     (folder / "changed.json").write_text(json.dumps(data), encoding="utf-8")
     return folder / "changed.json"
 
@@ -114,7 +114,7 @@ def _changed(file: Path, folder: Path, finished: object) -> Path:
     ("finished", "expected"),
     [
         ("2999-01-01T00:00:00+00:00", "yet to come"),
-        (None, "expected a date and time"),
+        (None, "None missing or of another kind"),
         ("soon", "expected a date and time"),
     ],
 )
@@ -122,7 +122,8 @@ def test_a_verification_without_a_past_date_is_refused(
     results_file: Path, tmp_path: Path, finished: object, expected: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A drift per year counts from that date: of a date to come it would count for nothing."""
-    assert _read(_changed(results_file, tmp_path, finished), "0.812 A", more=("--drift", "50 %/year")) == 2
+    changed = _changed(results_file, tmp_path, "run", "finished", finished)
+    assert _read(changed, "0.812 A", more=("--drift", "50 %/year")) == 2
     told = capsys.readouterr()
     assert told.out == ""
     assert expected in told.err
@@ -135,3 +136,18 @@ def test_every_reading_lies_where_the_range_was_verified_not_their_mean_alone(
     """100 mA on x20 are 5 mA, an eighth of the smallest verified current."""
     assert _read(results_file, "0.1 A", "1.6 A") == 2
     assert "indicates 0.005 A" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("value", ["0.001", [1], {}, True])
+def test_a_number_that_is_none_is_refused(
+    results_file: Path, tmp_path: Path, value: object, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _read(_changed(results_file, tmp_path, "device", "resolution", value), "0.812 A") == 2
+    assert f"found {value!r} missing or of another kind" in capsys.readouterr().err
+
+
+def test_what_has_no_bound_gives_no_value(
+    results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _read(_changed(results_file, tmp_path, "device", "resolution", None), "0.812 A") == 2
+    assert "without bound: no value is stated" in capsys.readouterr().err
