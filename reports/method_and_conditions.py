@@ -204,7 +204,7 @@ def _standing(results: Results) -> Iterator[Flowable]:
 def _open_on_paper(results: Results) -> Iterator[Flowable]:
     if results.open_on_paper:
         told = "; ".join(reason_line(reason) for reason in results.open_on_paper)
-        yield prose(f"Left open by the check on paper, since the device file does not say: {told}.")
+        yield prose(f"Not protected in daily use, or left open, by what the device file states: {told}.")
 
 
 def _signatures(number: str) -> Iterator[Flowable]:

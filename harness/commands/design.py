@@ -29,8 +29,8 @@ def add_parser(commands: Any) -> None:
         (DesignOptions, on_console(design)),
         ["ratioproof design device.toml", 'ratioproof design device.toml --smallest "5 mA"'],
         status_unpowered(
-            "0  nothing in the way",
-            "1  something in the way",
+            "0  nothing in the way of winding; what is not protected in daily use is listed",
+            "1  something in the way of winding",
             "2  error in a file or on the command line",
         ),
     )
@@ -59,7 +59,7 @@ def design(options: DesignOptions, console: Console) -> int:
         print(json.dumps(plain_values(found), indent=2))
     else:
         show_check(options.device, sheet, wanted, console)
-    return 1 if sheet.in_the_way else 0
+    return 1 if sheet.count("in the way") else 0
 
 
 def _current(text: str) -> float:

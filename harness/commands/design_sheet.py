@@ -102,6 +102,7 @@ def _window(shortest: float, longest: float) -> str:
 
 _TITLES = {
     "in the way": "In the way of winding",
+    "not protected": "Not protected in daily use (a run limits the current itself)",
     "not known": "Not known from the file",
     "worth knowing": "Worth knowing",
 }
@@ -115,13 +116,16 @@ def _show_findings(lines: ConsoleSheet, sheet: DesignCheck) -> None:
         for finding in findings:
             _show_finding(lines, finding)
     lines.gap()
-    if sheet.in_the_way:
-        lines.bad(f"{sheet.in_the_way} in the way: correct before winding.", "NO")
-    else:
-        far = f", as far as the file tells ({len(sheet.open)} left open above)" if sheet.open else ""
+    wrong, unprotected, unknown = (sheet.count(grade) for grade in ("in the way", "not protected", "not known"))
+    if wrong:
+        lines.bad(f"{wrong} in the way: correct before winding.", "NO")
+    if not wrong:
+        far = f", as far as the file tells ({unknown} left open above)" if unknown else ""
         lines.good(
             f"Nothing in the way on paper{far}. A verification shows it; this sheet computes from the file alone."
         )
+    if unprotected:
+        lines.bad(f"{unprotected} not protected: correct before daily use.", "NO")
     lines.heading("Cautions")
     for caution in (*CAUTIONS, NOT_VERIFIED):
         lines.good(caution, "-")
@@ -131,4 +135,4 @@ def _show_finding(lines: ConsoleSheet, finding: DesignFinding) -> None:
     mark, text = finding.range or "all", finding.text
     if len(mark) > LONGEST_MARK:
         mark, text = "", f"{mark}: {text}"
-    (lines.bad if finding.grade == "in the way" else lines.good)(text, mark)
+    (lines.bad if finding.grade in ("in the way", "not protected") else lines.good)(text, mark)

@@ -67,7 +67,7 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
     if rejection is not None:
         yield from rejection_lines(rejection)
     if rehearsal.results.open_on_paper:
-        yield "left open by the check on paper, since the device file does not say (`design` tells where to look):"
+        yield "not protected in daily use, or left open by the device file (`design` tells the remedy and where to look):"
         yield from (f"  {reason_line(reason)}" for reason in rehearsal.results.open_on_paper)
 
 

@@ -7,15 +7,16 @@ from typing import Literal
 from harness.files.device import Device, Range
 from harness.results import Reason
 
-Grade = Literal["in the way", "not known", "worth knowing"]
-"""The gravest first. `in the way`: change something before winding; `not known`: the file does not say, so look; the rest is for reading."""
+Grade = Literal["in the way", "not protected", "not known", "worth knowing"]
+"""The gravest first. `in the way`: change something before winding; `not protected`: the supply can drive more than a part withstands, in daily use
+and not in a run, which limits the current itself; `not known`: the file does not say, so look; the rest is for reading."""
 
 
 @dataclass(frozen=True)
 class DesignFinding:
     """One finding: subject, the number found, the number needed, the remedy. `range` is empty when it concerns all ranges.
 
-    `open`: what is not known and which key settles it, of a finding that is not known.
+    `open`: what is not protected or not known, and which key settles it.
     """
 
     grade: Grade
@@ -26,6 +27,11 @@ class DesignFinding:
 
 in_the_way = partial(DesignFinding, "in the way")
 worth_knowing = partial(DesignFinding, "worth knowing")
+
+
+def not_protected(text: str, reason: Reason) -> DesignFinding:
+    """A part that nothing stated keeps from what the supply can drive. An unknown supply is one that drives too much."""
+    return DesignFinding("not protected", text, reason.range, reason)
 
 
 def not_known(text: str, reason: Reason) -> DesignFinding:
@@ -83,12 +89,11 @@ class DesignCheck:
 
     @property
     def open(self) -> tuple[Reason, ...]:
-        """What the file leaves open, and which key settles it."""
+        """What is not protected, and what the file leaves open, with the key that settles it."""
         return tuple(f.open for f in self.findings if f.open is not None)
 
-    @property
-    def in_the_way(self) -> int:
-        return sum(f.grade == "in the way" for f in self.findings)
+    def count(self, grade: Grade) -> int:
+        return sum(f.grade == grade for f in self.findings)
 
 
 def secondary_of(device: Device, rng: Range, current: float) -> float:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity, format_seconds
 from harness.current_limits.ratings import CurrentLimit, claimed, device_parts, ranges_in_the_path
-from harness.design.check_result import DesignFinding, in_the_way, not_known, secondary_of, worth_knowing
+from harness.design.check_result import DesignFinding, in_the_way, not_known, not_protected, secondary_of, worth_knowing
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
 from harness.design.supply import SLACK, Supply, lets_flow, supply_of
@@ -68,9 +68,13 @@ def _weak_conductor(device: Device, rng: Range) -> Iterator[DesignFinding]:
     size = cord_for(needed)
     wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
     text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
-    if needed > rng.maximum_current:
-        text += f" or fit a fuse of at most {amperes(carries)}"
-    yield in_the_way(text, rng.name)
+    if carries * SLACK < rng.maximum_current or supply is None:
+        yield in_the_way(text, rng.name)
+        return
+    yield not_protected(
+        f"{text} or fit a fuse of at most {amperes(carries)}",
+        Reason.of("unprotected-part", rng.name, part="conductor", rated=carries, supply=supply.name, current=needed),
+    )
 
 
 def input_protected(device: Device, rng: Range) -> Iterator[DesignFinding]:
@@ -81,9 +85,14 @@ def input_protected(device: Device, rng: Range) -> Iterator[DesignFinding]:
         return
     what = f"{lets_flow(supply)}: {amperes(worst)} into an input rated {amperes(stands)}"
     remedy = _remedy(device, rng, supply)
+    unprotected = Reason.of("unprotected-input", rng.name, current=worst, rated=stands, supply=supply.name)
     fuse = device.path.secondary_fuse
     if fuse is None:
-        yield in_the_way(f"meter input: {what}, with no fuse between; {remedy}", rng.name)
+        none_can = SURELY_MELTS * device.transformer.rated_secondary_current / AGES_ABOVE > stands * SLACK
+        between = "with no fuse between" + (
+            ", and none in the secondary can protect it: one that lasts melts too late" if none_can else ""
+        )
+        yield not_protected(f"meter input: {what}, {between}; {remedy}", unprotected)
         return
     # The longest melting time is at the least current that is too much, not at the most that can flow.
     longest = melting_window(fuse, device.path.secondary_fuse_type, stands)[1]
@@ -92,7 +101,7 @@ def input_protected(device: Device, rng: Range) -> Iterator[DesignFinding]:
         text = (
             f"secondary fuse cannot protect: {what}; {amperes(fuse)} need not melt up to {amperes(need_not)}; {remedy}"
         )
-        yield in_the_way(text, rng.name)
+        yield not_protected(text, unprotected)
     else:
         held = f"for up to {format_seconds(longest)} before it melts; find out whether the input withstands that"
         yield not_known(
@@ -110,7 +119,7 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
             f"a primary fuse that protects the input melts below the claim: claim no more than {amperes(rating)} and fuse at that, or "
             f"feed this range from a source that cannot drive more than {amperes(primary)} (no key of the device file states one)"
         )
-    return f"fuse the primary at no more than {amperes(rating)}"
+    return f"give {rng.name} a fuse of its own, `fuse` in its table, of no more than {amperes(rating)}"
 
 
 def secondary_fuse_findings(device: Device) -> Iterator[DesignFinding]:

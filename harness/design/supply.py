@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity, format_seconds
 from harness.current_limits.ratings import own
-from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
+from harness.design.check_result import DesignFinding, not_known, not_protected, worth_knowing
 from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
 from harness.files.device import Device, Path, PrimaryFuse, Range
 from harness.results import Reason
@@ -117,9 +117,9 @@ def supplied(device: Device) -> Iterator[DesignFinding]:
             continue
         names = None if len(ranges) == len(device.ranges) else tuple(rng.name for rng in ranges)
         of = "" if names is None else f" of {', '.join(names)}"
-        yield not_known(
-            f"supply{of}: neither fuse nor supply_socket is given in [path]; needed to tell what can flow in a fault. Give "
-            "the rating of what it is plugged into",
+        yield not_protected(
+            f"supply{of}: neither fuse nor supply_socket is given in [path], so whatever can flow in a fault counts as too much. "
+            "Give the rating of what it is plugged into",
             Reason.of("open-supply", ranges=names),
         )
     fuses: list[tuple[str, Path | Range]] = [("fuse", device.path), *((own("fuse", rng), rng) for rng in device.ranges)]
@@ -148,8 +148,9 @@ def _pushed(supply: Supply, parts: Iterator[tuple[float, str]]) -> Iterator[Desi
     for stands, name in parts:
         least = format_quantity(stands, "A", 3)
         if stands * SLACK < supply.rating:
-            yield in_the_way(
-                f"{name}: rated {least}, the {supply.name} lets {rating} flow; fit one for {rating} or a fuse of at most {least}"
+            yield not_protected(
+                f"{name}: rated {least}, the {supply.name} lets {rating} flow; fit one for {rating} or a fuse of at most {least}",
+                Reason.of("unprotected-part", part=name, rated=stands, supply=supply.name, current=supply.rating),
             )
         elif stands * SLACK < supply.operates:
             warm.append(f"{name} ({least})")

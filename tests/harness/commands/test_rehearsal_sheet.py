@@ -36,7 +36,10 @@ def test_what_the_check_on_paper_leaves_open_is_named_a_line_each(tmp_path: Path
     console = Console(file=io.StringIO(), width=200)
     show_rehearsal(inputs, rehearsal_of(inputs, StopSignal()), console)
     assert isinstance(console.file, io.StringIO)
-    told = console.file.getvalue().partition("left open by the check on paper")[2].splitlines()[1:]
-    assert told[0] == "  what the supply lets flow in a fault (not stated: fuse or supply_socket)"
+    told = console.file.getvalue().partition("not protected in daily use")[2].splitlines()[1:]
+    assert (
+        told[0]
+        == "  nothing stated protects any part from what the supply can drive (not stated: fuse or supply_socket)"
+    )
     assert told[1].startswith("  ratio error from burden and fuse (not stated: magnetising_inductance, ")
     assert len(told) == 2

@@ -13,6 +13,10 @@ from harness.command_line import main
 from harness.commands.new import BENCH, BENCH_POWER, new
 from harness.commands.rehearse import RehearseOptions, rehearse
 from harness.core.errors import UserError
+from harness.core.stop import StopSignal
+from harness.preparation.rehearsal import rehearsal_of
+from harness.preparation.run_files import load_inputs
+from harness.steps import Options
 
 
 def _told(folder: Path, bench: str, procedure: str, hold: float = 600.0) -> list[str]:
@@ -66,7 +70,7 @@ def test_how_likely_a_sound_meter_is_not_passed_is_told_for_every_range(tmp_path
     assert told.count("probability that a sound meter does not pass here: ") == 3
     assert "probability that a sound meter does not pass the run: " in told
     assert "errors distributed as [ordinary] in the causes states, and within the claim at every point" in told
-    assert "left open by the check on paper, since the device file does not say" in told
+    assert "not protected in daily use, or left open by the device file" in told
 
 
 def _changed(folder: Path, old: str, new: str) -> tuple[Path, Path]:
@@ -177,3 +181,25 @@ def test_an_override_of_no_problem_is_refused_before_the_cautions(
     assert "CAUTIONS" not in output.out
     for name in needless:
         assert f"--override {name}: there is no such problem to override" in output.err
+
+
+def test_a_range_of_which_nothing_would_be_verified_is_in_the_way(tmp_path: Path) -> None:
+    """A fuse in the whole path that protects x20 leaves x1, which claims from 800 mA, not even a point that could be left out."""
+    device, bench = new(tmp_path, BENCH)
+    text = device.read_text(encoding="utf-8")
+    device.write_text(text.replace('# fuse = "100 A"', 'fuse = "0.7 A"', 1), encoding="utf-8")
+    problems = rehearsal_of(load_inputs(device, bench, "current_ratio", Options(readings=1)), StopSignal()).problems
+    assert (
+        "x1: nothing would be verified: no current lies between 800 mA, which it claims, and its maximum test current, 700 mA, limited by fuse"
+        in problems
+    )
+
+
+def test_an_honest_supply_stands_in_the_way_no_more_than_none(tmp_path: Path) -> None:
+    """Nothing stated keeps 13 A from the 40 mA input at twenty turns; the run limits its own current all the same."""
+    device, bench = new(tmp_path, BENCH)
+    honest = device.read_text(encoding="utf-8").replace('# supply_socket = "63 A"', 'supply_socket = "100 A"', 1)
+    device.write_text(honest, encoding="utf-8")
+    told = rehearsal_of(load_inputs(device, bench, "turns_check", Options(readings=1)), StopSignal())
+    assert told.problems == ()
+    assert "unprotected-input" in {reason.code for reason in told.results.open_on_paper}
