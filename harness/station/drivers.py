@@ -33,7 +33,7 @@ from instruments.drivers.over_links import (
     ScpiVoltmeter,
 )
 from instruments.drivers.roles import EnvironmentSensor, Load, Meter, Reference, Switch, Voltmeter
-from instruments.drivers.shelf_load import PersonLoad, ShelfLoad
+from instruments.drivers.shelf_load import IF_ANOTHER, PersonLoad, ShelfLoad
 from instruments.operator.person import Person
 from instruments.profile import Profile, load_profile
 
@@ -164,7 +164,7 @@ class Drivers:
             {accuracy.full_scale: accuracy.resolution for accuracy in entry.ranges},
             entry.ranges[0].unit,
             {quantity: step for quantity, step in steps.items() if own and step is not None},
-            SHELF_DOUBT if self.bench.shelf_currents else TYPING_DOUBT,
+            *((SHELF_DOUBT, IF_ANOTHER) if self.bench.shelf_currents else (TYPING_DOUBT,)),
         )
         act = self.links.turn_reference if own else lambda _: None
         return PersonReference(shown, self.person, self.clock.now, act)

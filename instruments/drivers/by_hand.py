@@ -59,7 +59,7 @@ class ReadByEye:
     """Display of an instrument without interface, and its function on the bench (`part`).
 
     `steps`: its resolution by full scale, in `unit`; `beside`: the resolution of its other quantities, in SI units;
-    `tolerance` as in a Question.
+    `tolerance` and `check_first` as in a Question.
     """
 
     name: str
@@ -69,6 +69,7 @@ class ReadByEye:
     unit: str = "A"
     beside: Mapping[str, float] = field(default_factory=dict)
     tolerance: float = 0.2
+    check_first: str = Question.check_first
 
 
 class PersonMeter(ByPerson):
@@ -84,7 +85,10 @@ class PersonMeter(ByPerson):
     def read(self, expected: float | None = None) -> Reading:
         """Ask for the value shown, in the instrument's own unit. Raises UndoLast."""
         shown, step = self._shown, self._shown.steps[self._scale]
-        return self._typed(Question(f"  {self.name} shows", shown.part, step, expected, shown.tolerance, shown.unit))
+        asked = f"  {self.name} shows"
+        return self._typed(
+            Question(asked, shown.part, step, expected, shown.tolerance, shown.unit, check_first=shown.check_first)
+        )
 
     def can_read_beside_current(self, name: str) -> bool:
         return name in self._shown.beside

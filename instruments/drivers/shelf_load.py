@@ -14,6 +14,12 @@ UNPLUGGED, CANNOT = "unplugged", "cannot"
 """Answers of a person asked to make the load safe."""
 
 
+IF_ANOTHER = (
+    "If another load is plugged in, switch it off and unplug it now, then press Ctrl-C: the run can be resumed. If it is the right one, "
+    "read the display again."
+)
+"""What comes first when a load off a shelf draws another current than is written on it."""
+
 FETCHED_FIRST = 600.0
 """Seconds: a load that may be on for less is fetched before the person is asked to plug it in, when its time begins."""
 
@@ -85,7 +91,8 @@ class PersonLoad(ByPerson):
         if self._answer == UNPLUGGED:
             return
         what = self._plugged.name if self._plugged is not None else "every load"
-        text = f"Switch off and unplug {what}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+        also = "" if self._plugged is None else ", and anything else"
+        text = f"Switch off and unplug {what}{also}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
         if self._answer == CANNOT:
             # Cut off is not unplugged: it would be on again as soon as somebody restores the supply for what comes next.
             text = (

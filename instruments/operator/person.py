@@ -43,7 +43,7 @@ class Question:
     """A value to be read off an instrument: `of` is its function on the bench, `resolution` its step in `unit`.
 
     A value larger, without sign, than `largest`, or further than `tolerance` (relative) from `expected`, is asked for once
-    more; without either any is taken. `limit` says what `largest` is.
+    more; without either any is taken. `limit` says what `largest` is, `check_first` what to look at before a surprising value is typed again.
     """
 
     text: str
@@ -54,6 +54,7 @@ class Question:
     unit: str = "A"
     largest: float | None = None
     limit: str = ""
+    check_first: str = "Read the display again."
 
 
 class Person(Protocol):
@@ -245,4 +246,4 @@ def _doubt(value: float, question: Question) -> str:
     expected = f"{plain(question.expected, 3)} {question.unit}".strip()
     if question.unit == "A":
         expected = format_current(question.expected)
-    return f"{shown} is far from the {expected} expected. Read the display again."
+    return f"{shown} is far from the {expected} expected. {question.check_first}"

@@ -97,7 +97,7 @@ class Worker:
         if ranged := re.search(r"AC current, range ([\d.]+ m?A)\.", last):
             self.bench.configure("reference", parse_typed(ranged.group(1), 1e-3))
             return "done"
-        if "unplug" in last:
+        if "unplugged / cannot" in last:
             self.bench.plug(0.0)
             return "unplugged"
         if "keep" in last:

@@ -107,7 +107,7 @@ def test_who_is_interrupted_while_plugging_in_may_have_plugged_it_in() -> None:
     assert load.confirm_safe() == (False, "unplugged? -> no answer")
     load.make_safe()
     assert person.asked[-1] == (
-        "Switch off and unplug kettle. Type unplugged when nothing is plugged in behind the meter."
+        "Switch off and unplug kettle, and anything else. Type unplugged when nothing is plugged in behind the meter."
     )
     assert load.confirm_safe() == (True, "unplugged? -> unplugged")
 
@@ -124,7 +124,7 @@ def test_before_anything_was_plugged_in_every_load_is_meant_and_it_is_asked_once
     ]
     load.drive(0.23)
     load.make_safe()
-    assert "unplug lamp." in person.asked[-1]
+    assert "unplug lamp, and anything else." in person.asked[-1]
     load.drive(8.7)
     assert plugged == [0.0, 0.23, 0.0, 8.7]
 
