@@ -50,7 +50,10 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
         low, high = format_quantity(rng.minimum_current, "A"), format_quantity(rng.maximum_current, "A")
         yield f"  {rng.name:<6} {low:>8} to {high:<8} {held}"
         if rng.stands_for:
-            yield f"         the loads reach {for_terminal(span_text(rng.stands_for))} of what is claimed: the rest is not verified"
+            # As written on the loads: what they really draw is not known before the run.
+            reached = [point.nominal_current for point in rng.points]
+            span = for_terminal(span_text((min(reached), max(reached))))
+            yield f"         the loads reach about {span} of what is claimed: the rest is not verified"
         for remark in watched_too_short(inputs.device, rng.name, rng.no_load):
             yield f"         {reason_text(remark)}"
         not_passed = None if rejection is None else rejection.of_range.get(rng.name)
@@ -63,6 +66,12 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
     )
     if rehearsal.results.bench_check is None and (unverified := rehearsal.results.claim_not_verified):
         yield f"claimed but not verified by this procedure: {claim_text(unverified)}"
+    if inputs.bench.roles.environment is None:
+        stated = inputs.bench.environment
+        yield (
+            f"conditions as the bench file states them, to be read on the day: {stated.temperature:.3g} degC"
+            + ("" if stated.relative_humidity is None else f", {stated.relative_humidity:.0%}")
+        )
     yield from rehearsal.notes
     if rejection is not None:
         yield from rejection_lines(rejection)

@@ -93,7 +93,7 @@ def parse_quantity(text: object, unit: str) -> float:
         except ValueError:
             raise ValueError(f"found {shortened(text)}, expected {expected}") from None
     unit_text = unit_text.strip().replace("%", "percent").replace("°C", "degC").replace("Ω", "ohm")
-    if unit == "m^2" and unit_text == "mm2":
+    if unit == "m^2" and unit_text in ("mm2", "mm²"):
         unit_text = "mm^2"
     # An angle is no part of anything.
     if not unit_text or (unit == "rad" and unit_text == "percent"):

@@ -168,6 +168,8 @@ class Bench(Table):
             yield f"found no ranges for {at}, expected the reference's accuracy per range"
         if reference.calibration is None:
             yield f"found no calibration for {at}, expected its certificate and due date"
+        if reference.by_person and not reference.serial:
+            yield f"found no serial for {at}, expected the serial number that its calibration certificate names"
         if path.in_volts != (reference.ranges[0].unit == "V"):
             expected = f"{'V' if path.in_volts else 'A'}: what the reference reads of the reference path"
             yield f"found ranges of {at} in {reference.ranges[0].unit}, expected them in {expected}"

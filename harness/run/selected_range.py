@@ -132,6 +132,11 @@ class SelectedRange:
         current = approach_current(device, bench, rng)
         if not current:
             raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}")
+        if self._pairs.by_hand:
+            self._run.progress.note(
+                f"First a check of {rng.name} at {format_quantity(current, 'A')}: one reading of each, only to see where the switch stands. "
+                "No error is judged there."
+            )
         while True:
             self._run.progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
             state = self.state
@@ -192,5 +197,5 @@ class SelectedRange:
 
     def _first_pair(self, rng: Range) -> PairReading:
         if self._pairs.by_hand:
-            self._run.progress.note(f"Check reading on {rng.name}: one reading of each, to check the switch position.")
+            self._run.progress.note(f"Check reading on {rng.name}.")
         return self._run.until_read(lambda: self._pairs.read(rng, self._control.state.current))
