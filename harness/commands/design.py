@@ -29,8 +29,8 @@ def add_parser(commands: Any) -> None:
         (DesignOptions, on_console(design)),
         ["ratioproof design device.toml", 'ratioproof design device.toml --smallest "5 mA"'],
         status_unpowered(
-            "0  nothing in the way of winding; what is not protected in daily use is listed",
-            "1  something in the way of winding",
+            "0  nothing in the way of winding",
+            "1  something in the way",
             "2  error in a file or on the command line",
         ),
     )
