@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from harness.commands.arguments import add_command
 
 if TYPE_CHECKING:
+    from harness.results import Results
     from harness.verified_meter.measured_value import DisplayedCurrent, MeasuredCurrent
 
 STATUS = """exit status:
@@ -19,11 +20,14 @@ STATUS = """exit status:
 
 @dataclass(frozen=True)
 class ReadingOptions:
-    """`shows`: displayed values, each with its unit; `drift`: a change per year with its unit, None where it is not known."""
+    """`shows`: displayed values, each with its unit; `batch`: a table of ranges and displayed values in place of one reading; `drift`: a
+    change per year with its unit, None where it is not known.
+    """
 
     results: Path
-    range: str
-    shows: tuple[str, ...]
+    range: str | None = None
+    shows: tuple[str, ...] = ()
+    batch: Path | None = None
     drift: str | None = None
     json: bool = False
 
@@ -37,17 +41,24 @@ def add_parser(commands: Any) -> None:
         [
             'ratioproof reading results.json --range x20 --shows "0.120 A"',
             'ratioproof reading results.json --range x4 --shows "2.51 A" --drift "1 %/year"',
+            "ratioproof reading results.json --batch readings.csv",
         ],
         STATUS,
     )
     parser.add_argument("results", type=Path, metavar="RESULTS", help="results.json of the verification")
-    parser.add_argument("--range", required=True, metavar="RANGE", help="position of the range switch")
+    parser.add_argument("--range", metavar="RANGE", help="position of the range switch")
     parser.add_argument(
         "--shows",
-        required=True,
+        default=(),
         nargs="+",
         metavar="VALUE",
         help="what the display shows, with all its digits and the unit; several readings of one steady load give their mean",
+    )
+    parser.add_argument(
+        "--batch",
+        type=Path,
+        metavar="FILE",
+        help="table of readings (CSV) with the columns range and shows, and load where several rows are of one; prints a table",
     )
     parser.add_argument(
         "--drift",
@@ -60,17 +71,31 @@ def add_parser(commands: Any) -> None:
 def reading(options: ReadingOptions) -> int:
     """State what a reading means; 0. Raises UserError."""
     import json
+    import sys
 
+    from harness.core.errors import UserError
     from harness.core.output import STANDARD_OUTPUT, tell
     from harness.verified_meter.measured_value import measured_current
     from harness.wording.results_file import plain_values, read_results
 
+    if (options.batch is None) != bool(options.range and options.shows) or (options.batch and options.json):
+        raise UserError("reading: expected --range and --shows, or --batch alone, which prints a table")
     results = read_results(options.results)
     verified = _finished(results.run.finished, options.results)
     years = (datetime.now(UTC) - verified).days / 365.25
     drift = 0.0 if options.drift is None else _drift(options.drift) * years
-    found = measured_current(results, options.range, [_shown(text) for text in options.shows], drift)
-    left_out = _left_out(results.run.simulated, options.drift is None, verified)
+    left_out = _left_out(results, options.drift is None, verified)
+    if options.batch is not None:
+        from harness.commands.reading_batch import measured_table, read_table
+
+        table, problems = measured_table(results, read_table(options.batch), drift, str(options.batch))
+        print(table, end="")
+        print(*left_out, sep="\n", file=sys.stderr)
+        if problems:
+            raise UserError(problems)
+        return 0
+    assert options.range is not None
+    found = measured_current(results, options.range, [shown_value(text) for text in options.shows], drift)
     if options.json:
         print(json.dumps({**plain_values(found), "not_included": left_out}, indent=2))
     else:
@@ -84,7 +109,7 @@ def _lines(found: "MeasuredCurrent") -> list[str]:
 
     corrected, parts = found.corrected, sorted(found.parts, key=lambda p: -p.contribution.standard_uncertainty)
     total = sum(p.contribution.standard_uncertainty**2 for p in parts)
-    shares = (f"  {p.contribution.standard_uncertainty**2 / total * 100:>5.1f} %  {p.source}" for p in parts)
+    shares = (f"  {p.contribution.standard_uncertainty**2 / total * 100:>8.2g} %  {p.source}" for p in parts)
     mean = "" if found.readings == 1 else f", mean of {found.readings} readings"
     return [
         f"current              {with_uncertainty(corrected.value, corrected.expanded_uncertainty, 'A')}",
@@ -98,15 +123,17 @@ def _lines(found: "MeasuredCurrent") -> list[str]:
     ]
 
 
-def _left_out(simulated: bool, without_drift: bool, verified: datetime) -> list[str]:
-    """What the stated uncertainty does not hold."""
-    said = [
+def _left_out(results: "Results", without_drift: bool, verified: datetime) -> list[str]:
+    """What the stated uncertainty does not hold, and what the verification said that no pass says."""
+    said = [f"verdict of the verification: {results.verdict}"] if results.verdict != "pass" else []
+    said += [f"range {rng.name}: {rng.verdict}" for rng in results.ranges if rng.verdict != "pass"]
+    said += [
         "verified with the loads of that run: of a current of another waveform the error is not known",
         "another temperature, and what the meter's own position or wiring has changed since, are not included",
     ]
     if without_drift:
         said.append(f"no change of the meter since its verification on {verified.date()} is included (--drift)")
-    if simulated:
+    if results.run.simulated:
         said.append("these results are of a simulated bench: they say nothing of a real meter")
     return said
 
@@ -124,7 +151,7 @@ def _finished(text: object, file: Path) -> datetime:
     return finished
 
 
-def _shown(text: str) -> "DisplayedCurrent":
+def shown_value(text: str) -> "DisplayedCurrent":
     """A displayed current and the step of its last digit. Raises UserError."""
     import re
     from decimal import Decimal

@@ -1,0 +1,85 @@
+"""A table of readings: what is done row by row, and what one bad row costs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+
+from harness.command_line import main
+from tests.harness.commands.test_reading import results_file as results_file
+
+
+def _batch(results: Path, folder: Path, text: str, *more: str) -> int:
+    (folder / "readings.csv").write_bytes(text.encode("utf-8"))
+    return main(["reading", str(results), "--batch", str(folder / "readings.csv"), *more])
+
+
+def test_rows_of_one_load_are_its_mean_and_each_value_is_that_of_a_single_reading(
+    results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = "load,range,shows\nlamp,x20,0.812 A\nlamp,x20,0.814 A\n\niron,x4,3.32 A\n"
+    assert _batch(results_file, tmp_path, text) == 0
+    told = capsys.readouterr()
+    lamp, iron = csv.DictReader(io.StringIO(told.out))
+    assert "simulated bench" in told.err
+    for row, rng, shows in ((lamp, "x20", ("0.812 A", "0.814 A")), (iron, "x4", ("3.32 A",))):
+        assert main(["reading", str(results_file), "--range", rng, "--json", "--shows", *shows]) == 0
+        alone = json.loads(capsys.readouterr().out)
+        assert float(row["current (A)"]) == pytest.approx(alone["corrected"]["value"])
+        assert float(row["expanded uncertainty (A)"]) == pytest.approx(alone["corrected"]["expanded_uncertainty"])
+        assert int(row["readings"]) == len(shows)
+
+
+def test_a_bad_row_is_named_by_its_line_and_the_others_are_done(
+    results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Semicolons, as spreadsheets of half the world write them, a blank line, and no column of loads."""
+    text = "range;shows\r\nx20;0.812 A\r\n\r\nx20;12\r\nx9;1 A\r\nx20;0.01 A\r\nx4;3.32 A\r\n"
+    assert _batch(results_file, tmp_path, text) == 2
+    told = capsys.readouterr()
+    assert len(told.out.splitlines()) == 3
+    for line, said in ((4, "without a unit"), (5, "found x9, expected one of"), (6, "was verified from")):
+        assert any(f"readings.csv, line {line}: " in one and said in one for one in told.err.splitlines())
+
+
+def test_a_load_with_one_bad_row_has_no_mean(
+    results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _batch(results_file, tmp_path, "load,range,shows\nlamp,x20,0.812 A\nlamp,x20,0.8l4 A\n") == 2
+    told = capsys.readouterr()
+    assert len(told.out.splitlines()) == 1
+    assert "line 3" in told.err
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("", "No columns to parse"),
+        ("a,b\n1,2\n", "expected one column range"),
+        ("range\nx20\n", "expected one column shows"),
+        ("range,shows\nx20,1 A,2,3\n", "readings.csv"),
+    ],
+)
+def test_a_table_that_is_none_is_refused_in_one_line(
+    results_file: Path, tmp_path: Path, text: str, expected: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert _batch(results_file, tmp_path, text) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert expected in told.err
+    assert told.err.count("\n") == 1
+
+
+def test_a_table_stands_in_place_of_a_reading(results_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for arguments in (
+        [],
+        ["--range", "x20"],
+        ["--shows", "1 A"],
+        ["--batch", "a.csv", "--range", "x4", "--shows", "1 A"],
+    ):
+        assert main(["reading", str(results_file), *arguments]) == 2
+        assert "expected --range and --shows, or --batch alone" in capsys.readouterr().err
