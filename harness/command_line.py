@@ -19,6 +19,7 @@ from pathlib import Path
 from types import FrameType
 
 from harness.commands import (
+    card,
     certify,
     demo,
     design,
@@ -39,7 +40,7 @@ from harness.core.stop import put_off
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
-COMMANDS = (demo, new, design, rehearse, run, resume, certify, reading, replay, instruments, try_one, simulate)
+COMMANDS = (demo, new, design, rehearse, run, resume, certify, reading, card, replay, instruments, try_one, simulate)
 """Commands in the order of the help."""
 
 UNTIL_SEARCHED = 200_000

@@ -81,7 +81,7 @@ def reading(options: ReadingOptions) -> int:
     if (options.batch is None) != bool(options.range and options.shows) or (options.batch and options.json):
         raise UserError("reading: expected --range and --shows, or --batch alone, which prints a table")
     results = read_results(options.results)
-    verified = _finished(results.run.finished, options.results)
+    verified = finished(results.run.finished, options.results)
     years = (datetime.now(UTC) - verified).days / 365.25
     drift = 0.0 if options.drift is None else _drift(options.drift) * years
     left_out = _left_out(results, options.drift is None, verified)
@@ -138,7 +138,7 @@ def _left_out(results: "Results", without_drift: bool, verified: datetime) -> li
     return said
 
 
-def _finished(text: object, file: Path) -> datetime:
+def finished(text: object, file: Path) -> datetime:
     """When the verification ended. Raises UserError where that is no time, or one to come: a drift counts from it."""
     from harness.core.errors import UserError
 

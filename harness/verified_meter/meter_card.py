@@ -1,0 +1,58 @@
+"""The card of a verified meter, from its results."""
+
+import datetime as dt
+import math
+from collections.abc import Iterator
+
+from harness.core.errors import UserError
+from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results
+from harness.verified_meter.known_error import verified_span
+from harness.verified_meter.measured_value import DisplayedCurrent, measured_current
+
+SERIES = (1, 2, 5)
+"""Displayed values on the card, times powers of ten: enough to see how the correction goes."""
+
+
+def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.date | None) -> MeterCard:
+    """The card of the meter that `results` are of, whose certificate has this number. Raises UserError where no range was verified as conforming."""
+    if results.contradictions:
+        raise UserError("the readings of this verification contradict each other: no card is made from it")
+    ranges = tuple(_range(results, r) for r in sorted(results.ranges, key=lambda r: r.expected_turns))
+    if not any(r.verified for r in ranges):
+        raise UserError("no range of this meter was verified as conforming: no card is made from it")
+    return MeterCard(
+        title=f"{results.device.maker} {results.device.type}",
+        serial=results.device.serial,
+        owner=results.device.owner,
+        laboratory=results.run.laboratory,
+        certificate=certificate,
+        verified=verified,
+        due=due,
+        verdict=results.verdict,
+        simulated=results.run.simulated,
+        power_verified=any(r.power for r in results.ranges),
+        coverage_probability=results.decision.coverage_probability,
+        ranges=ranges,
+    )
+
+
+def _range(results: Results, rng: RangeResult) -> RangeCard:
+    # What a run did not visit has no maximum test current.
+    withstands = min(rng.maximum_current, rng.ceiling or rng.maximum_current)
+    if verified_span(rng) is None:
+        return RangeCard(rng.name, rng.display_factor, rng.verdict, None, None, withstands, ())
+    low, high = rng.stands_for or (rng.minimum_current, rng.maximum_current)
+    return RangeCard(
+        rng.name, rng.display_factor, rng.verdict, low, high, withstands, tuple(_readings(results, rng, low, high))
+    )
+
+
+def _readings(results: Results, rng: RangeResult, low: float, high: float) -> Iterator[CardReading]:
+    step = results.device.resolution
+    first, last = (current / rng.display_factor for current in (low, high))
+    decades = range(math.floor(math.log10(first)), math.ceil(math.log10(last)) + 1)
+    for displayed in (digit * 10.0**decade for decade in decades for digit in SERIES):
+        # A value that the display can show.
+        if first <= displayed <= last and displayed >= step:
+            found = measured_current(results, rng.name, [DisplayedCurrent(displayed, step)], 0.0).corrected
+            yield CardReading(displayed, found.value, found.expanded_uncertainty)

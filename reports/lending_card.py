@@ -1,0 +1,144 @@
+"""The card that goes along when a verified meter is lent: one page of how to use it, what not to do, and what readings stand for."""
+
+import io
+from collections.abc import Iterator
+
+from reportlab.lib.units import mm
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
+
+from harness.core.rounding import current, current_pair, signed_percent
+from harness.results import CardReading, MeterCard, RangeCard
+from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from reports.fonts import REGULAR, register
+from reports.page_style import (
+    MARGIN,
+    MEASURE,
+    PAGE_HEIGHT,
+    PAGE_WIDTH,
+    Column,
+    boxed,
+    facts,
+    heading,
+    listed,
+    prose,
+)
+
+TOP = 12 * mm
+
+MOST_READINGS = 6
+"""Readings of a range when there is room for them; a meter with many ranges has fewer, so that the card stays one page."""
+
+
+def lending_card(card: MeterCard) -> bytes:
+    """The card as one A4 page, or more where even one reading a range does not fit on one."""
+    register()
+    pages, content = 2, b""
+    for most in range(MOST_READINGS, 0, -1):
+        pages, content = _built(card, most)
+        if pages == 1:
+            break
+    return content
+
+
+def _built(card: MeterCard, most: int) -> tuple[int, bytes]:
+    content = io.BytesIO()
+    document = BaseDocTemplate(
+        content,
+        pagesize=(PAGE_WIDTH, PAGE_HEIGHT),
+        invariant=1,
+        initialFontName=REGULAR,
+        title=f"Lending card, certificate {card.certificate}",
+        author=card.laboratory,
+        lang="en",
+    )
+    frame = Frame(MARGIN, TOP, MEASURE, PAGE_HEIGHT - 2 * TOP, 0, 0, 0, 0)
+    document.addPageTemplates(PageTemplate(frames=[frame]))
+    document.build([*_front(card), *_use(card), *_readings(card, most), *_cautions()])
+    return document.page, content.getvalue()
+
+
+def _front(card: MeterCard) -> Iterator[Flowable]:
+    yield prose("To go with the meter", "title")
+    yield prose(f"{card.title}, serial {card.serial}", "subtitle")
+    if card.simulated:
+        yield boxed([prose("These results are of a simulated bench. They say nothing of a real meter.", "strong")])
+    due = "no due date stated" if card.due is None else f"due {card.due}"
+    yield facts(
+        [
+            ("Owner", card.owner),
+            ("Certificate", f"{card.certificate}, {card.laboratory}; verified {card.verified}, {due}"),
+            ("Verdict", card.verdict),
+        ]
+    )
+
+
+def _use(card: MeterCard) -> Iterator[Flowable]:
+    yield heading("How to use it")
+    finer = len(card.ranges) > 1
+    steps = [
+        f"With the load off, set the range switch to {card.first}. Switch the load on and read.",
+        "The current is what the display shows times the factor of the range.",
+        "Is it within a range of more turns, with room for what the load draws at its most? Switch the load off, turn to that range, switch it on "
+        "and read again." * finer,
+        "Switch the load off before you turn the switch back.",
+        "Do not use a reading below or above the currents of its range: there nothing was verified.",
+    ]
+    for number, text in enumerate(filter(None, steps), 1):
+        yield prose(f"{number}.  {text}")
+
+
+def _readings(card: MeterCard, most: int) -> Iterator[Flowable]:
+    yield heading("What a reading stands for")
+    rows = [(rng, reading) for rng in card.ranges for reading in _spread(rng.readings, most)]
+    firsts = [n for n, (rng, _) in enumerate(rows) if n == 0 or rows[n - 1][0] is not rng]
+    yield listed(
+        ("range", 12),
+        [
+            Column("verified from, to", 30, lambda row: _span(row[0]) if rows.index(row) in firsts else ""),
+            Column("display times", 18, lambda row: f"{row[0].display_factor:g}", numeric=True),
+            Column("display shows", 20, lambda row: current(row[1].displayed)),
+            Column("the current is", 34, lambda row: current_pair(row[1].current, row[1].expanded_uncertainty)),
+            Column("correction", 18, lambda row: _correction(*row), numeric=True),
+        ],
+        [(row[0].name if n in firsts else "", row) for n, row in enumerate(rows)],
+    )
+    for rng in card.ranges:
+        if not rng.verified:
+            yield prose(f"{rng.name}: {rng.verdict}. It was not verified as conforming: do not use it.", "strong")
+        elif not rng.readings:
+            yield prose(f"{rng.name}: verified {_span(rng)}, display times {rng.display_factor:g}.")
+    yield prose(
+        f"One reading of a steady load, as the display shows it with all its digits; expanded uncertainty for a coverage probability of "
+        f"{card.coverage_probability:.2%}. Not included: what has changed since the verification, another temperature, and a "
+        "current of another waveform than the loads of the verification drew.",
+        "small",
+    )
+    power = "" if card.power_verified else "Power and energy are not verified. "
+    yield prose(
+        f"{power}A register of energy counts what the display shows: on a range of more turns it counts that many times too much, and once the "
+        "range was changed its count means nothing.",
+        "small",
+    )
+
+
+def _cautions() -> Iterator[Flowable]:
+    yield heading("Cautions")
+    yield prose(" ".join((*CAUTIONS, NOT_VERIFIED)), "small")
+    yield prose("A small or a missing reading is no sign that nothing is live.", "strong")
+
+
+def _spread(readings: tuple[CardReading, ...], most: int) -> list[CardReading]:
+    """At most `most` of `readings`, the first and the last among them."""
+    if len(readings) <= most:
+        return list(readings)
+    if most == 1:
+        return [readings[-1]]
+    return [readings[round(n * (len(readings) - 1) / (most - 1))] for n in range(most)]
+
+
+def _span(rng: RangeCard) -> str:
+    return f"{current(rng.lowest or 0.0, 3)} to {current(rng.highest or 0.0, 3)}"
+
+
+def _correction(rng: RangeCard, reading: CardReading) -> str:
+    return signed_percent(reading.current / (reading.displayed * rng.display_factor) - 1)

@@ -1,0 +1,62 @@
+"""The card of a verified meter: its ranges in order, what they were verified for, and what its readings stand for."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+
+import pytest
+
+from harness.core.errors import UserError
+from harness.results import MeterCard, Reason, Results
+from harness.verified_meter.measured_value import DisplayedCurrent, measured_current
+from harness.verified_meter.meter_card import meter_card
+from tests.reports import sample_results
+
+VERIFIED = dt.date(2026, 3, 2)
+
+
+def card(results: Results) -> MeterCard:
+    return meter_card(results, "0000-0000-0000", VERIFIED, None)
+
+
+def with_verdict(results: Results, *verdicts: str) -> Results:
+    ranges = [dataclasses.replace(r, verdict=v) for r, v in zip(results.ranges, verdicts, strict=True)]  # type: ignore[arg-type]
+    return dataclasses.replace(results, ranges=tuple(ranges))
+
+
+def test_an_unknown_load_begins_on_the_fewest_turns_in_whatever_order_the_ranges_come() -> None:
+    results = sample_results.passing()
+    found = card(dataclasses.replace(results, ranges=results.ranges[::-1]))
+    assert found.first == min(results.ranges, key=lambda r: r.expected_turns).name
+    assert [r.name for r in found.ranges] == [r.name for r in sorted(results.ranges, key=lambda r: r.expected_turns)]
+
+
+def test_what_it_says_of_a_reading_is_what_a_reading_is_said_to_be() -> None:
+    results = sample_results.passing()
+    found = card(results)
+    assert all(rng.readings for rng in found.ranges)
+    for rng in found.ranges:
+        assert rng.lowest is not None
+        assert rng.highest is not None
+        for reading in rng.readings:
+            assert rng.lowest <= reading.displayed * rng.display_factor <= rng.highest <= rng.withstands
+            shown = [DisplayedCurrent(reading.displayed, results.device.resolution)]
+            value = measured_current(results, rng.name, shown, 0.0).corrected
+            assert (reading.current, reading.expanded_uncertainty) == (value.value, value.expanded_uncertainty)
+
+
+def test_a_range_that_does_not_conform_has_no_currents_and_a_meter_without_any_no_card() -> None:
+    results = sample_results.passing()
+    others = ["pass"] * (len(results.ranges) - 1)
+    found = card(with_verdict(results, "fail", *others))
+    (failed,) = [r for r in found.ranges if not r.verified]
+    assert (failed.name, failed.lowest, failed.readings) == (results.ranges[0].name, None, ())
+    with pytest.raises(UserError, match="no range of this meter was verified as conforming"):
+        card(with_verdict(results, *["fail"] * len(results.ranges)))
+
+
+def test_readings_that_contradict_each_other_give_no_card() -> None:
+    results = dataclasses.replace(sample_results.passing(), contradictions=(Reason.of("no-voltage"),))
+    with pytest.raises(UserError, match="contradict"):
+        card(results)
