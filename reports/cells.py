@@ -4,6 +4,12 @@ from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import exact, round_half_up, round_pair, round_significant, written
 from harness.results import Judged, Stated
 
+ENERGY_REGISTER = (
+    "The energy register counts what the display shows: on one range its rise times the display factor, and once the range was changed in between "
+    "its count means nothing."
+)
+"""Said of a meter that has one."""
+
 DASH = "–"
 PERCENT = 100.0
 """Percent in a fraction of 1, as a scale of `value_and_u`."""

@@ -146,6 +146,8 @@ def _warnings(card: MeterCard) -> list[str]:
     said += [f"{rng.name}: {rng.verdict}." for rng in card.ranges if rng.verified and rng.verdict != "pass"]
     if not card.power_verified:
         said.append("Power and energy are not verified.")
+    if card.counts_energy:
+        said.append("Energy counted is worthless once the range was changed.")
     return [printable(text) for text in (*said, "Never open the secondary. No reading proves a circuit dead.")]
 
 

@@ -9,6 +9,7 @@ from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
 from harness.core.rounding import current, current_pair, signed_percent
 from harness.results import CardReading, MeterCard, RangeCard
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from reports.cells import ENERGY_REGISTER
 from reports.fonts import REGULAR, register
 from reports.page_style import (
     MARGIN,
@@ -113,12 +114,10 @@ def _readings(card: MeterCard, most: int) -> Iterator[Flowable]:
         "current of another waveform than the loads of the verification drew.",
         "small",
     )
-    power = "" if card.power_verified else "Power and energy are not verified. "
-    yield prose(
-        f"{power}A register of energy counts what the display shows: on a range of more turns it counts that many times too much, and once the "
-        "range was changed its count means nothing.",
-        "small",
-    )
+    others = [] if card.power_verified else ["Power and energy are not verified."]
+    others += [ENERGY_REGISTER] if card.counts_energy else []
+    if others:
+        yield prose(" ".join(others), "small")
 
 
 def _cautions() -> Iterator[Flowable]:

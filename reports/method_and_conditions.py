@@ -11,7 +11,7 @@ from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import decision_statement, reason_line
 from reports.budget import budgets
-from reports.cells import risk_text
+from reports.cells import ENERGY_REGISTER, risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, WHOLE, facts, heading, prose, space
 from reports.range_sections import coverage_marks
@@ -112,6 +112,7 @@ def _method(results: Results) -> Iterator[Flowable]:
         ("Points of the record", _COMPARED if run.procedure_compared else _NOT_COMPARED),
         ("Interruptions", interrupted),
         *([("Deviation", _DEVIATION)] if bench_alone(results) else [("Ratio error", _RATIO_ERROR), _INDICATED]),
+        *([] if results.device.energy_resolution is None else [("Energy", ENERGY_REGISTER)]),
     ]
     yield KeepTogether([heading("Method"), facts(rows)])
 

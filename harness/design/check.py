@@ -24,6 +24,7 @@ from harness.design.protection import (
 )
 from harness.design.readable_currents import (
     display_factor_finding,
+    energy_register,
     gap,
     neighbours,
     readable_from_claim,
@@ -46,6 +47,7 @@ def check(device: Device) -> DesignCheck:
         *secondary_fuse_findings(device),
         *clamp(device),
         *turns_fit(device),
+        *energy_register(device),
     ]
     for rng in device.ranges:
         findings += [

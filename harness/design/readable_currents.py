@@ -40,6 +40,17 @@ def display_factor_finding(device: Device, rng: Range) -> Iterator[DesignFinding
     )
 
 
+def energy_register(device: Device) -> Iterator[DesignFinding]:
+    """The register of the meter counts displayed power, whatever the range."""
+    factors = {rng.name: rng.display_factor for rng in device.ranges if rng.display_factor != 1}
+    if device.display.energy_resolution is None or not factors:
+        return
+    times = ", ".join(f"{1 / factor:.3g} times the energy on {name}" for name, factor in factors.items())
+    yield worth_knowing(
+        f"energy register: it counts {times}; what it counted is of use while one range is kept, and worthless across ranges"
+    )
+
+
 def neighbours(device: Device) -> list[Neighbours]:
     """Claimed and readable limits of every two neighbouring ranges."""
     return [

@@ -52,6 +52,7 @@ class MeterCard:
     verdict: Verdict
     simulated: bool
     power_verified: bool
+    counts_energy: bool
     coverage_probability: float
     ranges: tuple[RangeCard, ...]
 

@@ -31,6 +31,7 @@ def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.da
         verdict=results.verdict,
         simulated=results.run.simulated,
         power_verified=any(r.power for r in results.ranges),
+        counts_energy=results.device.energy_resolution is not None,
         coverage_probability=results.decision.coverage_probability,
         ranges=ranges,
     )

@@ -111,6 +111,16 @@ def test_what_is_not_verified_or_not_real_says_so() -> None:
     assert "simulated bench" in text
 
 
+def test_a_register_of_energy_is_spoken_of_where_there_is_one() -> None:
+    for counts in (False, True):
+        found = card(counts_energy=counts)
+        label_says = any("worthless once the range was changed" in t.text for t in strings(label(found, 200 * mm)))
+        card_says = "The energy register counts what the display shows" in " ".join(
+            page(lending_card(found))[0].extract_text().split()
+        )
+        assert (label_says, card_says) == (counts, counts)
+
+
 def test_a_due_date_is_the_one_stated() -> None:
     for found, told in ((card(), "due 2027-03-31"), (card(due=None), "no due date stated")):
         assert any(told in text.text for text in strings(label(found, 100 * mm)))

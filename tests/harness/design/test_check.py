@@ -308,6 +308,15 @@ def test_what_is_open_is_what_is_not_known() -> None:
     }
 
 
+def test_a_register_of_energy_counts_the_display() -> None:
+    """Power is voltage times displayed current, so a range of twenty turns counts twenty times as much."""
+    (finding,) = found(device(), "worth knowing", "energy register")
+    assert "4 times the energy on x4, 20 times the energy on x20" in finding.text
+    whole = template("device.toml")
+    without = "\n".join(line for line in whole.splitlines() if not line.startswith("energy_resolution"))
+    assert not found(parse_device(without, "device.toml"), "worth knowing", "energy register")
+
+
 def test_a_reversed_section_is_foretold() -> None:
     # One turn against three: two turns remain of four.
     (finding,) = found(device(), "worth knowing", "reversed, 2 turns remain and it reads 50 %")
