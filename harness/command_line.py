@@ -24,6 +24,7 @@ from harness.commands import (
     demo,
     design,
     instruments,
+    measure,
     new,
     reading,
     rehearse,
@@ -40,7 +41,22 @@ from harness.core.stop import put_off
 
 WRONG, ABORTED, NOT_SAFE, DEFECT = 2, 3, 4, 5
 
-COMMANDS = (demo, new, design, rehearse, run, resume, certify, reading, card, replay, instruments, try_one, simulate)
+COMMANDS = (
+    demo,
+    new,
+    design,
+    rehearse,
+    run,
+    resume,
+    certify,
+    reading,
+    card,
+    measure,
+    replay,
+    instruments,
+    try_one,
+    simulate,
+)
 """Commands in the order of the help."""
 
 UNTIL_SEARCHED = 200_000

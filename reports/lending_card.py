@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
 
-from harness.core.rounding import current, current_pair, signed_percent
+from harness.core.rounding import NO_BREAK, current, current_pair, signed_percent
 from harness.results import CardReading, MeterCard, RangeCard
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from reports.cells import ENERGY_REGISTER
@@ -110,7 +110,7 @@ def _readings(card: MeterCard, most: int) -> Iterator[Flowable]:
             yield prose(f"{rng.name}: verified {_span(rng)}, display times {rng.display_factor:g}.")
     yield prose(
         f"One reading of a steady load, as the display shows it with all its digits; expanded uncertainty for a coverage probability of "
-        f"{card.coverage_probability:.2%}. Not included: what has changed since the verification, another temperature, and a "
+        f"{card.coverage_probability * 100:g}{NO_BREAK}%. Not included: what has changed since the verification, another temperature, and a "
         "current of another waveform than the loads of the verification drew.",
         "small",
     )

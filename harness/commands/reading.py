@@ -83,23 +83,23 @@ def reading(options: ReadingOptions) -> int:
     results = read_results(options.results)
     verified = finished(results.run.finished, options.results)
     years = (datetime.now(UTC) - verified).days / 365.25
-    drift = 0.0 if options.drift is None else _drift(options.drift) * years
-    left_out = _left_out(results, options.drift is None, verified)
+    drift = 0.0 if options.drift is None else per_year(options.drift) * years
+    not_included = what_is_not_included(results, options.drift is None, verified)
     if options.batch is not None:
         from harness.commands.reading_batch import measured_table, read_table
 
         table, problems = measured_table(results, read_table(options.batch), drift, str(options.batch))
         print(table, end="")
-        print(*left_out, sep="\n", file=sys.stderr)
+        print(*not_included, sep="\n", file=sys.stderr)
         if problems:
             raise UserError(problems)
         return 0
     assert options.range is not None
     found = measured_current(results, options.range, [shown_value(text) for text in options.shows], drift)
     if options.json:
-        print(json.dumps({**plain_values(found), "not_included": left_out}, indent=2))
+        print(json.dumps({**plain_values(found), "not_included": not_included}, indent=2))
     else:
-        tell(STANDARD_OUTPUT, [*_lines(found), *left_out])
+        tell(STANDARD_OUTPUT, [*_lines(found), *not_included])
     return 0
 
 
@@ -123,7 +123,7 @@ def _lines(found: "MeasuredCurrent") -> list[str]:
     ]
 
 
-def _left_out(results: "Results", without_drift: bool, verified: datetime) -> list[str]:
+def what_is_not_included(results: "Results", without_drift: bool, verified: datetime) -> list[str]:
     """What the stated uncertainty does not hold, and what the verification said that no pass says."""
     said = [f"verdict of the verification: {results.verdict}"] if results.verdict != "pass" else []
     said += [f"range {rng.name}: {rng.verdict}" for rng in results.ranges if rng.verdict != "pass"]
@@ -171,7 +171,7 @@ def shown_value(text: str) -> "DisplayedCurrent":
     return DisplayedCurrent(value, unit * 10.0 ** int(Decimal(written.group(1)).as_tuple().exponent))
 
 
-def _drift(text: str) -> float:
+def per_year(text: str) -> float:
     from harness.core.errors import UserError
     from harness.core.quantities import parse_quantity
 

@@ -174,6 +174,7 @@ def _device(device: Device, outcome: RangesOutcome) -> DeviceSummary:
         frequency=transformer.frequency,
         resolution=device.display.resolution,
         smallest_readable_current=device.display.smallest_readable_current,
+        power_resolution=device.display.power_resolution,
         energy_resolution=device.display.energy_resolution,
         path_ratings=ratings,
         claim=_claim(device, outcome),

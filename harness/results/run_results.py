@@ -74,7 +74,7 @@ class RangeResult:
 
 @dataclass(frozen=True)
 class DeviceSummary:
-    """The device as its file describes it; `energy_resolution`: a step of its register in joules, None where it counts no energy."""
+    """The device as its file describes it; steps of power (watts) and energy (joules) are None where it shows none."""
 
     maker: str
     type: str
@@ -91,6 +91,7 @@ class DeviceSummary:
     smallest_readable_current: float
     path_ratings: dict[str, str]
     claim: tuple[ClaimPart, ...]
+    power_resolution: float | None = None
     energy_resolution: float | None = None
 
 

@@ -1,0 +1,174 @@
+"""A person measures a load with a verified meter: what they are asked to do, on which range, and what they read."""
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+
+from harness.core.errors import Abandoned
+from harness.core.quantities import format_quantity
+from harness.results import RangeResult, Results
+from harness.verified_meter.known_error import verified_span
+from instruments.operator.person import Person, Question, UndoLast
+
+STEADY_LOAD, LOAD_THAT_STARTS = 1.5, 15.0
+"""Times the current shown that a range must stand before a load is put on it: what a heater or a lamp draws cold, and what motors, transformers
+and large power supplies draw when they are switched on (common practice, no published source)."""
+
+UNPLUGGED, CANNOT = "unplugged", "cannot"
+"""Answers of a person asked to make the load safe."""
+
+SURGES = "Does it have a motor, a transformer or a large power supply, or does it draw more at times than at others? If you are not sure, answer yes."
+
+
+@dataclass(frozen=True)
+class LoadReadings:
+    """What was read on the last range: displayed currents in amperes, and powers in watts (empty where they were not read at all of them).
+
+    `seconds`: from the first reading to the last.
+    """
+
+    range: RangeResult
+    currents: tuple[float, ...]
+    powers: tuple[float, ...]
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A person measures `load`, with the meter that `results` are of; `with_power`: whether power is read too, on a range at a current."""
+
+    results: Results
+    person: Person
+    load: str
+    with_power: Callable[[RangeResult, float], bool]
+
+
+def first_range(results: Results) -> RangeResult:
+    """The range an unknown load begins on: that of the fewest turns. Raises Abandoned where it was not verified as conforming."""
+    first = min(results.ranges, key=lambda r: r.expected_turns)
+    if verified_span(first) is None:
+        raise Abandoned(
+            f"range {first.name}, on which an unknown load must begin, was not verified as conforming: its reading may not be relied on"
+        )
+    return first
+
+
+def range_for(results: Results, current: float, times: float, reads: bool = True) -> RangeResult | None:
+    """The range of the most turns for a load of `current` amperes that withstands `times` as much; None where there is none.
+
+    With `reads` it must have been verified at that current.
+    """
+    fitting = []
+    for rng in results.ranges:
+        span = verified_span(rng)
+        if span is not None and (span.holds(current) or not reads) and current * times <= withstood_by(rng):
+            fitting.append(rng)
+    return max(fitting, key=lambda r: r.expected_turns, default=None)
+
+
+def withstood_by(rng: RangeResult) -> float:
+    """The most amperes that may flow on `rng`."""
+    return min(rng.maximum_current, rng.ceiling or rng.maximum_current)
+
+
+def read_load(asked: Asked, count: int, now: Callable[[], float] = time.monotonic) -> LoadReadings:
+    """Have the load measured with `count` readings; it is plugged in afterwards, and `make_safe` ends that.
+
+    Raises Abandoned, also where it draws more than a range withstands.
+    """
+    person, load, rng = asked.person, asked.load, first_range(asked.results)
+    times = LOAD_THAT_STARTS if person.choose(SURGES, ["yes", "no"]) == "yes" else STEADY_LOAD
+    _turn(person, rng, f"Leave {load} unplugged, its own switch off.")
+    most = format_quantity(withstood_by(rng) / rng.display_factor, "A")
+    person.confirm(
+        f"Plug {load} in behind the meter. Then switch it on, and keep your hands off the wiring.\n"
+        f"  Does the display go above {most}? Switch it off and unplug it at once, then press Ctrl-C."
+    )
+    finer = _finer(asked, rng, times)
+    if finer is not None and finer.expected_turns > rng.expected_turns:
+        rng = finer
+        _turn(person, rng, f"Switch {load} off first.")
+        person.confirm(f"Switch {load} on again.")
+    return _repeated(asked, rng, count, now)
+
+
+def _finer(asked: Asked, rng: RangeResult, times: float) -> RangeResult | None:
+    """The range to go on with, by the largest current seen on `rng`; where the display shows none, by the load's rating plate.
+
+    A reading of zero says nothing of what flows: a fuse may have melted.
+    """
+    plate = Question("  The display shows none. The rating plate of the load says, at most", "plate", 1e-6)
+    while True:
+        with suppress(UndoLast):
+            seen = _current(asked, rng, "the largest current while you watch it")
+            if seen:
+                return range_for(asked.results, seen * rng.display_factor, times)
+            rated, _ = asked.person.read_value(plate)
+            return range_for(asked.results, abs(rated), times, reads=False)
+
+
+def _repeated(asked: Asked, rng: RangeResult, count: int, now: Callable[[], float]) -> LoadReadings:
+    taken: list[tuple[float, float | None, float]] = []
+    while len(taken) < count:
+        place = f"reading {len(taken) + 1} of {count}"
+        try:
+            shown = _current(asked, rng, place)
+            power = _power(asked, rng, place) if asked.with_power(rng, shown * rng.display_factor) else None
+        except UndoLast:
+            del taken[-1:]
+            continue
+        taken.append((shown, power, now()))
+    powers = [power for _, power, _ in taken if power is not None]
+    # The error of power was found at some of these currents only: a mean over a part of the readings is none of them all.
+    whole = tuple(powers) if len(powers) == count else ()
+    return LoadReadings(rng, tuple(shown for shown, _, _ in taken), whole, taken[-1][2] - taken[0][2])
+
+
+def make_safe(person: Person, load: str) -> bool:
+    """Ask for the load to be unplugged, also while the program is being stopped; whether it was."""
+    text = f"Switch off and unplug {load}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+    answer = person.insist(text, [UNPLUGGED, CANNOT])
+    if answer == CANNOT:
+        answer = person.insist(
+            f"Then cut its supply by hand, now, at the switch or breaker that feeds it, and lock it off. Leave it off until {load} is out. "
+            f"Type {UNPLUGGED} when nothing is plugged in behind the meter.",
+            [UNPLUGGED, CANNOT],
+        )
+    return answer == UNPLUGGED
+
+
+def largest_departure(values: Sequence[float]) -> float:
+    """The largest departure of `values` from their mean, as a part of it."""
+    mean = math.fsum(values) / len(values)
+    return max(abs(value - mean) for value in values) / abs(mean) if mean else math.inf
+
+
+def _turn(person: Person, rng: RangeResult, before: str) -> None:
+    person.confirm(
+        f"{before} The switch is at line potential all the same. Turn the range switch to {rng.name}, by its insulated knob only."
+    )
+
+
+def _current(asked: Asked, rng: RangeResult, what: str) -> float:
+    """A displayed current in amperes. Raises UndoLast, and Abandoned where it is more than `rng` withstands."""
+    largest = withstood_by(rng)
+    question = Question(
+        f"  the meter shows on {rng.name}, {what}",
+        "meter",
+        asked.results.device.resolution,
+        largest=largest / rng.display_factor,
+        limit=f"range {rng.name} withstands. If it is right, switch {asked.load} off and unplug it now, then press Ctrl-C. If not",
+    )
+    shown = abs(asked.person.read_value(question)[0])
+    if shown * rng.display_factor > largest:
+        flows, withstands = (format_quantity(value, "A") for value in (shown * rng.display_factor, largest))
+        raise Abandoned(f"{flows} flows on range {rng.name}, which withstands {withstands}")
+    return shown
+
+
+def _power(asked: Asked, rng: RangeResult, what: str) -> float:
+    step = asked.results.device.power_resolution or 1e-6
+    question = Question(f"  the meter shows on {rng.name}, power, {what}", "meter power", step, unit="W")
+    return asked.person.read_value(question)[0]

@@ -1,0 +1,111 @@
+"""A load's current, power, apparent power, power factor and energy from what was read of it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.core.errors import UserError
+from harness.results import MeasuredLoad, Results, Stated
+from harness.verified_meter.load_dialogue import LoadReadings, largest_departure
+from harness.verified_meter.measured_power import (
+    MeasuredQuantity,
+    apparent_power,
+    measured_power,
+    measured_power_factor,
+)
+from harness.verified_meter.measured_value import DisplayedCurrent, measured_current
+
+STEADY, STEPS = 0.02, 3
+"""A load is steady while no current read is further from their mean than this part of it, or so many steps of the display. Our own rule: the
+stability that IEC 62301 asks for is found from power over a quarter of an hour at least, and is not judged here (from memory)."""
+
+YEAR = 365.25 * 86400.0
+
+
+@dataclass(frozen=True)
+class MeasuredAs:
+    """Who measured which load when, with what certificate; `voltage` in volts and the bound of its error, None where it was not read."""
+
+    load: str
+    operator: str
+    certificate: str
+    verified: str
+    measured: str
+    voltage: tuple[float, float] | None
+    drift: float
+
+
+def measured_load(
+    results: Results, readings: LoadReadings, about: MeasuredAs, not_included: Sequence[str]
+) -> MeasuredLoad:
+    """What `readings` say of the load. Raises UserError where they lie outside what was verified."""
+    step, probability = results.device.resolution, results.decision.coverage_probability
+    shown = [DisplayedCurrent(value, step) for value in readings.currents]
+    current = measured_current(results, readings.range.name, shown, about.drift).corrected
+    spread = largest_departure(readings.currents)
+    mean = sum(readings.currents) / len(readings.currents)
+    steady = spread <= max(STEADY, STEPS * step / mean)
+    apparent, power, why = None, None, []
+    if about.voltage is None:
+        why.append("power, apparent power and power factor: the voltage was not given (--voltage)")
+    else:
+        apparent = apparent_power(current, *about.voltage)
+        power, missing = _power(results, readings, current, apparent, about.drift)
+        why += [missing] if missing else []
+    factor = None if power is None or apparent is None else measured_power_factor(power, apparent).stated(probability)
+    stated = None if power is None else power.stated(probability)
+    if stated is not None and not steady:
+        why.append("energy per year: the load was not steady, so the mean of these readings is not its mean power")
+    return MeasuredLoad(
+        load=about.load,
+        meter=f"{results.device.maker} {results.device.type}",
+        serial=results.device.serial,
+        certificate=about.certificate,
+        verified=about.verified,
+        measured=about.measured,
+        operator=about.operator,
+        simulated=results.run.simulated,
+        range_name=readings.range.name,
+        display_factor=readings.range.display_factor,
+        readings=len(readings.currents),
+        seconds=readings.seconds,
+        spread=spread,
+        steady=steady,
+        coverage_probability=probability,
+        current=current,
+        power=stated,
+        apparent_power=None if apparent is None else apparent.stated(probability),
+        power_factor=factor,
+        energy_per_year=_times(stated, YEAR) if stated is not None and steady else None,
+        not_stated=tuple(why),
+        not_included=tuple(not_included),
+    )
+
+
+def _power(
+    results: Results, readings: LoadReadings, current: Stated, apparent: MeasuredQuantity, drift: float
+) -> tuple[MeasuredQuantity | None, str]:
+    """The power, or why there is none."""
+    if not readings.powers:
+        return None, f"power and power factor: not verified on range {readings.range.name} at this current"
+    indicated = abs(sum(readings.powers)) / len(readings.powers) * readings.range.display_factor
+    if not indicated:
+        return None, "power and power factor: the display shows none"
+    # The least the power factor may be, for the bound of what the phase displacement does.
+    least = indicated / apparent.value * (1 - current.expanded_uncertainty / current.value) * 0.97
+    try:
+        found = measured_power(
+            readings.range, current.value, readings.powers, results.device.power_resolution or 0.0, least, drift
+        )
+    except UserError as missing:
+        return None, f"power and power factor: {missing}"
+    return found, ""
+
+
+def _times(found: Stated, factor: float) -> Stated:
+    return Stated(
+        found.value * factor,
+        found.standard_uncertainty * factor,
+        found.expanded_uncertainty * factor,
+        found.coverage_factor,
+        found.degrees_of_freedom,
+    )

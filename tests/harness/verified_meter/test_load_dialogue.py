@@ -1,0 +1,150 @@
+"""A load is measured from the fewest turns on: which range, what ends it, and that nothing is overdriven meanwhile."""
+
+from __future__ import annotations
+
+import dataclasses
+import random
+from collections.abc import Callable
+
+import pytest
+
+from harness.commands.new import BENCH_POWER, new
+from harness.core.errors import Abandoned
+from harness.preparation.run_files import load_inputs
+from harness.results import Results
+from harness.steps import Options
+from harness.verified_meter.load_dialogue import Asked, LoadReadings, make_safe, read_load
+from harness.verified_meter.measured_power import power_was_verified
+from tests.measuring import Measurer
+from tests.on_twin import TwinRun
+
+
+@pytest.fixture(scope="module")
+def verified(tmp_path_factory: pytest.TempPathFactory) -> TwinRun:
+    files = new(tmp_path_factory.mktemp("power"), BENCH_POWER)
+    run = TwinRun(load_inputs(*files, "power_and_phase", Options(readings=2)))
+    run.run()
+    assert run.results().verdict == "pass"
+    return run
+
+
+def measured(run: TwinRun, person: Measurer, results: Results | None = None, count: int = 3) -> LoadReadings:
+    try:
+        return read_load(Asked(results or run.results(), person, "lamp", power_was_verified), count, run.clock.now)
+    finally:
+        make_safe(person, "lamp")
+
+
+@pytest.mark.parametrize(
+    ("current", "surges", "ranges"),
+    [
+        # x1, x4 and x20 withstand 80 A, 20 A and 4 A; half as much again must find room, or 15 times where the load starts.
+        (0.2, "no", ["x1", "x20"]),
+        (2.6, "no", ["x1", "x20"]),
+        (2.7, "no", ["x1", "x4"]),
+        (0.26, "yes", ["x1", "x20"]),
+        (0.27, "yes", ["x1", "x4"]),
+        (1.4, "yes", ["x1"]),
+        (30.0, "no", ["x1"]),
+    ],
+)
+def test_it_goes_on_to_the_most_turns_that_leave_room(
+    verified: TwinRun, current: float, surges: str, ranges: list[str]
+) -> None:
+    person = Measurer(verified.bench, current, surges=surges)
+    found = measured(verified, person)
+    assert person.switched == ranges
+    assert found.range.name == ranges[-1]
+    assert len(found.currents) == len(found.powers) == 3
+    assert found.seconds > 0
+    assert "Turn the range switch to x1" in next(text for text in person.asked if "range switch" in text)
+
+
+def test_nothing_shown_is_no_small_current_the_rating_plate_decides(verified: TwinRun) -> None:
+    """15 mA are below the 20 mA that the display shows on x1; a melted fuse would show as little. 10 A on the plate keep it off x20."""
+    person = Measurer(verified.bench, 0.015)
+    measured(verified, person)
+    assert any("rating plate" in text for text in person.asked)
+    assert person.switched == ["x1", "x20"]
+    large = Measurer(verified.bench, 0.015, slip=lambda text, _: "10 A" if "rating plate" in text else None)
+    measured(verified, large)
+    assert large.switched == ["x1", "x4"]
+
+
+def test_what_a_range_does_not_withstand_ends_it_with_the_load_unplugged(verified: TwinRun) -> None:
+    person = Measurer(verified.bench, 0.2, slip=lambda text, _: "81 A" if "x1, the largest" in text else None)
+    with pytest.raises(Abandoned, match="81 A flows on range x1, which withstands 80 A"):
+        measured(verified, person)
+    assert "unplug lamp" in person.asked[-1]
+    assert not verified.bench.truth().load_on
+
+
+def test_no_range_is_moved_to_with_the_load_on(verified: TwinRun) -> None:
+    moved: list[bool] = []
+    turn = verified.bench.turn_switch
+
+    class Watching(Measurer):
+        def confirm(self, text: str) -> str:
+            if "range switch" in text:
+                assert "unplugged" in text or "Switch lamp off first" in text
+                moved.append(True)
+            return super().confirm(text)
+
+    measured(verified, Watching(verified.bench, 0.2))
+    assert moved == [True, True]
+    assert not verified.bench.truth().switched_under_load
+    assert turn == verified.bench.turn_switch
+
+
+def test_undo_takes_the_last_reading_back(verified: TwinRun) -> None:
+    from instruments.operator.person import Question, UndoLast
+
+    class Undoing(Measurer):
+        def __init__(self, at: str, act: Callable[[], None] = lambda: None) -> None:
+            super().__init__(verified.bench, 0.2)
+            self.at = at
+
+        def read_value(self, question: Question) -> tuple[float, str]:
+            if self.at and self.at in question.text:
+                self.at = ""
+                self.asked.append("undo")
+                raise UndoLast
+            return super().read_value(question)
+
+    for at, again in (
+        ("reading 3 of 3", "reading 2 of 3"),
+        ("the largest", "the largest"),
+        ("reading 1 of 3", "reading 1 of 3"),
+    ):
+        person = Undoing(at)
+        assert len(measured(verified, person).currents) == 3
+        assert again in person.asked[person.asked.index("undo") + 1]
+
+
+def test_without_a_verified_first_range_nothing_begins(verified: TwinRun) -> None:
+    results = verified.results()
+    failed = [dataclasses.replace(r, verdict="fail") if r.name == "x1" else r for r in results.ranges]
+    person = Measurer(verified.bench, 0.2)
+    with pytest.raises(Abandoned, match="range x1, on which an unknown load must begin, was not verified"):
+        measured(verified, person, dataclasses.replace(results, ranges=tuple(failed)))
+    assert person.switched == []
+
+
+def test_no_load_overdrives_the_input_on_the_way(verified: TwinRun) -> None:
+    """Forty loads over four decades, on the simulated circuit: the secondary stays within the 40 mA of its input."""
+    draw = random.Random(7)
+    for _ in range(40):
+        current = 0.008 * (79 / 0.008) ** draw.random()
+        measured(verified, Measurer(verified.bench, current, draw.choice((1.0, 0.5, -0.4))))
+    assert not verified.bench.truth().input_overdriven
+
+
+def test_a_load_that_cannot_be_unplugged_is_not_safe(verified: TwinRun) -> None:
+    class Cannot(Measurer):
+        def insist(self, text: str, options: list[str]) -> str:  # type: ignore[override]
+            self.asked.append(text)
+            return "cannot"
+
+    person = Cannot(verified.bench, 0.2)
+    assert make_safe(person, "lamp") is False
+    assert "cut its supply by hand" in person.asked[-1]

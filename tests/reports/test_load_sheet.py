@@ -1,0 +1,75 @@
+"""The sheet of a measured load: one page, its values as they are, and what they do not say."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+
+import pypdf
+import pytest
+
+from harness.results import MeasuredLoad, Stated
+from reports.load_sheet import load_sheet, quantities
+
+
+def stated(value: float, expanded: float) -> Stated:
+    return Stated(value, expanded / 2, expanded, 2.0, None)
+
+
+FOUND = MeasuredLoad(
+    load="reading lamp",
+    meter="Ostrel RM-40 rack energy monitor",
+    serial="40117",
+    certificate="12AB-34CD-56EF",
+    verified="2026-03-02",
+    measured="2026-05-04 10:12",
+    operator="the workshop",
+    simulated=False,
+    range_name="x20",
+    display_factor=0.05,
+    readings=5,
+    seconds=41.0,
+    spread=0.0021,
+    steady=True,
+    coverage_probability=0.9545,
+    current=stated(0.040671, 0.00012),
+    power=stated(4.1234, 0.061),
+    apparent_power=stated(9.366, 0.05),
+    power_factor=stated(0.4402, 0.0071),
+    energy_per_year=stated(4.1234 * 365.25 * 86400, 0.061 * 365.25 * 86400),
+    not_stated=(),
+    not_included=("of a current of another waveform the error is not known",),
+)
+
+
+def text_of(found: MeasuredLoad) -> str:
+    reader = pypdf.PdfReader(io.BytesIO(load_sheet(found)))
+    assert len(reader.pages) == 1
+    return " ".join(reader.pages[0].extract_text().split())
+
+
+def test_every_value_stands_with_its_uncertainty_rounded_as_on_a_certificate() -> None:
+    """4.1234 W the whole of a year of 8,766 h are 36.15 kWh, 0.061 W are 0.53 kWh."""
+    text = text_of(FOUND)
+    for told in ("(40.67 ± 0.12) mA", "(4.123 ± 0.061) W", "(9.366 ± 0.050) VA", "0.4402 ± 0.0071", "36.15 ± 0.53 kWh"):
+        assert told in text, text
+    assert "Of a current of another waveform the error is not known." in text
+    assert next(name for name, _, _ in quantities(FOUND)) == "Current"
+
+
+@pytest.mark.parametrize("steady", [True, False])
+def test_what_is_not_there_is_said(steady: bool) -> None:
+    found = dataclasses.replace(
+        FOUND,
+        steady=steady,
+        simulated=True,
+        power=None,
+        power_factor=None,
+        energy_per_year=None,
+        not_stated=("power and power factor: not verified on range x20 at this current",),
+    )
+    text = text_of(found)
+    assert "Not stated: power and power factor: not verified on range x20" in text
+    assert "kWh" not in text
+    assert "simulated" in text
+    assert ("not steady" in text) is not steady
