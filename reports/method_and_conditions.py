@@ -10,6 +10,7 @@ from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.claim_parts import claim_text
 from harness.wording.reasons import decision_statement, reason_line
+from harness.wording.waveforms import waveform_text
 from reports.budget import budgets
 from reports.cells import ENERGY_REGISTER, risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
@@ -55,6 +56,7 @@ def _conditions(results: Results) -> Iterator[Flowable]:
         ("Finished", moment(run.finished)),
         *(("Time of day", step) for step in run.clock_steps),
         *((c.name[:1].upper() + c.name[1:], _condition(c)) for c in results.conditions),
+        ("Waveform, not measured", waveform_text(results.waveforms)),
         ("Reference path", run.reference_path),
         ("Operator", run.operator or "not stated"),
         *_by_person(results),

@@ -125,10 +125,12 @@ def _lines(found: "MeasuredCurrent") -> list[str]:
 
 def what_is_not_included(results: "Results", without_drift: bool, verified: datetime) -> list[str]:
     """What the stated uncertainty does not hold, and what the verification said that no pass says."""
+    from harness.wording.waveforms import waveform_text
+
     said = [f"verdict of the verification: {results.verdict}"] if results.verdict != "pass" else []
     said += [f"range {rng.name}: {rng.verdict}" for rng in results.ranges if rng.verdict != "pass"]
     said += [
-        "verified with the loads of that run: of a current of another waveform the error is not known",
+        f"loads of the verification: {waveform_text(results.waveforms)}",
         "another temperature, and what the meter's own position or wiring has changed since, are not included",
     ]
     if without_drift:

@@ -7,7 +7,7 @@ from harness.files.device import Device
 from harness.files.reference_part import SAME_FREQUENCY
 from harness.record.journal import Record
 from harness.record.observations import ObservedPoint
-from harness.results import Condition, Reason
+from harness.results import Condition, LoadWaveform, Reason
 
 FREQUENCY, VOLTAGE = "reference_frequency", "reference_voltage"
 """Names in `ReadingPair.also` of what the reference, or a voltmeter, read of them."""
@@ -26,10 +26,18 @@ def conditions(
     return (
         _condition("frequency", "Hz", device.transformer.frequency, _read(points, FREQUENCY), reference),
         _condition("voltage", "V", None, _read(points, VOLTAGE), voltmeter),
-        _condition("waveform", "", None, [], ""),
         _condition("temperature", "degC", stated.environment.temperature, temperatures, sensor),
         _condition("relative humidity", "1", stated.environment.relative_humidity, humidities, sensor),
     )
+
+
+def load_waveforms(bench: Bench, points: Sequence[ObservedPoint]) -> tuple[LoadWaveform, ...]:
+    """What the bench file states of the waveform of every load that a point was taken with."""
+    entry, used = bench.entry("load"), {point.nominal_current for point in points if point.nominal_current}
+    if entry.shelf:
+        return tuple(LoadWaveform(load.name, load.sinusoidal) for load in entry.shelf if load.current in used)
+    sinusoidal = None if entry.distortion is None else True
+    return (LoadWaveform(bench.roles.load, sinusoidal, entry.distortion),) if used else ()
 
 
 def at_the_frequency_measured(device: Device, points: Sequence[ObservedPoint]) -> tuple[Device, list[Reason]]:

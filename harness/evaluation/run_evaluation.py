@@ -14,7 +14,7 @@ from harness.core.quantities import format_quantity
 from harness.core.version import software
 from harness.current_limits.ratings import own
 from harness.design.check import check
-from harness.evaluation.conditions import at_the_frequency_measured, conditions
+from harness.evaluation.conditions import at_the_frequency_measured, conditions, load_waveforms
 from harness.evaluation.conformity.decision import decision_rule
 from harness.evaluation.diagnosis import ConsideredCauses
 from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
@@ -87,6 +87,7 @@ def evaluate(
         reference_chain=reference_chain(as_it_was, bench, record),
         open_on_paper=check(device).open,
         conditions=conditions(device, bench, stated_bench(record), record, points),
+        waveforms=load_waveforms(bench, points),
         **vars(outcome),
     )
 

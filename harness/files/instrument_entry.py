@@ -223,6 +223,8 @@ class InstrumentEntry(Table):
     """Temperature at which it was calibrated."""
     positions: dict[str, str] = Field(default_factory=dict)
     """Relay: its own name for the position of each range, such as `{ x1 = "101" }`."""
+    distortion: RelativeError | None = None
+    """Load: largest total harmonic distortion of its current, as its data sheet states it."""
     minimum_current: Current | None = None
     """Load: smallest current it can drive."""
     maximum_current: Current | None = None
@@ -241,6 +243,8 @@ class InstrumentEntry(Table):
             raise ValueError('found no address, expected one (or profile = "person")')
         if self.frequency is not None and self.by_person:
             raise ValueError("found frequency of an instrument read by a person, expected it of one on a link")
+        if self.distortion is not None and self.by_person:
+            raise ValueError("found distortion of loads on a shelf, expected `sinusoidal` of each where you know")
         if self.shelf and not self.by_person:
             raise ValueError('found a shelf, expected one only with profile = "person"')
         currents = [load.current for load in self.shelf]

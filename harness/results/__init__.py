@@ -51,6 +51,7 @@ from harness.results.run_results import (
     DecisionRule,
     DeviceSummary,
     InstrumentSummary,
+    LoadWaveform,
     RangeResult,
     Results,
     Run,

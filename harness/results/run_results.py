@@ -125,6 +125,17 @@ class Condition:
 
 
 @dataclass(frozen=True)
+class LoadWaveform:
+    """What is stated of the waveform of a load that the verification used: whether it is a sine, None where nothing is, and the largest total
+    harmonic distortion (a fraction) of a load that drives sines.
+    """
+
+    load: str
+    sinusoidal: bool | None
+    distortion: float | None = None
+
+
+@dataclass(frozen=True)
 class ChainLink:
     """One link between the load's current and the reference's reading.
 
@@ -207,7 +218,7 @@ class DecisionRule:
 class Results:
     """The evaluation of one record; `contradictions`: why its readings contradict each other, also where that was overridden.
 
-    `open_on_paper`: what the check on paper leaves open, since the device file does not say.
+    `open_on_paper`: what the check on paper leaves open, since the device file does not say. `waveforms`: of the loads that were used.
     """
 
     schema: str
@@ -227,6 +238,7 @@ class Results:
     contradictions: tuple[Reason, ...] = ()
     conditions: tuple[Condition, ...] = ()
     open_on_paper: tuple[Reason, ...] = ()
+    waveforms: tuple[LoadWaveform, ...] = ()
 
     @property
     def claim_verified(self) -> tuple[ClaimPart, ...]:

@@ -29,6 +29,7 @@ from harness.results import (
     Judged,
     Line,
     Linearity,
+    LoadWaveform,
     Offset,
     Point,
     RangeResult,
@@ -236,7 +237,6 @@ INSTRUMENTS = (
 CONDITIONS = (
     Condition("frequency", "Hz", 50.0, 50.01, 49.97, 50.04, "reference M-2201"),
     Condition("voltage", "V", None, None, None, None, ""),
-    Condition("waveform", "", None, None, None, None, ""),
     Condition("temperature", "degC", 22.6, 22.4, 22.4, 22.4, "sensor E-3"),
     Condition("relative humidity", "1", None, None, None, None, ""),
 )
@@ -283,6 +283,7 @@ def passing(rule: Literal["simple", "guarded"] = "guarded", simulated: bool = Fa
         instruments=INSTRUMENTS,
         reference_chain=CHAIN,
         conditions=CONDITIONS,
+        waveforms=(LoadWaveform("load", True, 0.005),),
         decision=DecisionRule(
             rule,
             0.9545,

@@ -193,7 +193,12 @@ def _with_device(**changes: object) -> Results:
         (sample_results.passing(), "Frequency 50.01 Hz, 49.97 Hz to 50.04 Hz, measured with reference M-2201"),
         (
             sample_results.passing(),
-            "Voltage not measured Waveform not measured Temperature 22.4 °C, measured with sensor E-3",
+            "Voltage not measured Temperature 22.4 °C, measured with sensor E-3",
+        ),
+        (
+            sample_results.passing(),
+            "Waveform, not measured load: sinusoidal, total harmonic distortion at most 0.5 %, as stated; nothing was verified for a current of "
+            "another waveform",
         ),
         (_with_run(replayed=True), "Nothing was measured during the replay"),
         (_with_run(replayed=True), "replayed from the transcripts of that run"),

@@ -9,13 +9,14 @@ import pytest
 
 from harness.commands.new import BENCH_POWER, new
 from harness.core.errors import UserError
-from harness.evaluation.conditions import at_the_frequency_measured, conditions
+from harness.evaluation.conditions import at_the_frequency_measured, conditions, load_waveforms
 from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.files.instrument_entry import ShelfEntry
 from harness.preparation.run_files import load_inputs
 from harness.record.journal import Record
 from harness.record.observations import ObservedPoint
-from harness.results import Condition, Results
+from harness.results import Condition, LoadWaveform, Results
 from harness.steps import Options
 from simulated.simulated_bench import SimulatedBench
 from tests.harness.evaluation.conftest import observed
@@ -60,7 +61,7 @@ def test_what_nothing_measured_is_stated_or_not_known(tmp_path: Path) -> None:
     found = _named(results)
     assert all(c.measured is None and c.instrument == "" for c in found.values())
     assert (found["frequency"].stated, found["temperature"].stated) == (50.0, 23.0)
-    assert found["voltage"].stated is found["waveform"].stated is None
+    assert found["voltage"].stated is None
 
 
 def test_a_voltage_is_told_where_power_was_read(tmp_path: Path) -> None:
@@ -68,7 +69,6 @@ def test_a_voltage_is_told_where_power_was_read(tmp_path: Path) -> None:
     found = _named(_run(tmp_path, procedure="power_and_phase"))
     assert found["voltage"].measured == pytest.approx(230, rel=0.1)
     assert found["voltage"].instrument == "analyser P-0312"
-    assert found["waveform"].measured is None
 
 
 def _read(frequency: float, reference: float = 2.5, **more: float) -> ObservedPoint:
@@ -97,7 +97,6 @@ def test_what_a_sensor_and_the_reference_read_is_told_with_mean_and_span(device:
     assert found["voltage"] == Condition("voltage", "V", None, pytest.approx(229.5), 228.0, 231.0, "monitor")
     assert found["temperature"] == Condition("temperature", "degC", 23.0, pytest.approx(23.0), 21.0, 24.0, "hand S-2")
     assert found["relative humidity"] == Condition("relative humidity", "1", None, 0.4, 0.4, 0.4, "hand S-2")
-    assert found["waveform"] == Condition("waveform", "", None, None, None, None, "")
 
 
 @pytest.mark.parametrize(("measured", "agrees"), [(50.5, True), (49.5, True), (50.6, False), (49.4, False)])
@@ -116,3 +115,20 @@ def test_a_profile_that_cannot_read_a_frequency_is_refused(tmp_path: Path) -> No
     bench.write_text(text, encoding="utf-8")
     with pytest.raises(UserError, match=r"instruments\.multimeter\.frequency"):
         TwinRun(load_inputs(device, bench, "turns_check", Options())).run()
+
+
+def test_of_every_load_used_is_told_what_is_stated_of_its_waveform(bench: Bench) -> None:
+    """A load driven over a link may state its distortion; of those on a shelf each stands for itself, if a point was taken with it."""
+    points = [observed("x1", 1.0, [1.0]), observed("x1", 2.0, [2.0]), observed("x1", 0.0, [0.0])]
+    assert load_waveforms(bench, points) == (LoadWaveform(bench.roles.load, None, None),)
+    entry = bench.entry("load").model_copy(update={"distortion": 0.005})
+    told = bench.model_copy(update={"instruments": {**bench.instruments, bench.roles.load: entry}})
+    assert load_waveforms(told, points) == (LoadWaveform(bench.roles.load, True, 0.005),)
+    assert load_waveforms(told, points[2:]) == ()
+    shelf = tuple(
+        ShelfEntry(name=name, current=current, sinusoidal=sine)
+        for name, current, sine in (("iron", "1 A", True), ("dimmer", "2 A", False), ("lamp", "3 A", None))
+    )
+    entry = bench.entry("load").model_copy(update={"profile": "person", "address": "", "shelf": shelf})
+    told = bench.model_copy(update={"instruments": {**bench.instruments, bench.roles.load: entry}})
+    assert load_waveforms(told, points) == (LoadWaveform("iron", True), LoadWaveform("dimmer", False))
