@@ -13,7 +13,7 @@ def endurance(device: Device, options: Options) -> Steps:
     """
     for rng in device.ranges:
         yield Select(rng)
-        yield Apply(_held(rng, options))
+        yield Apply(held_current(rng, options))
         for look in range(LOOKS + 1):
             if look:
                 yield Wait(options.hold / LOOKS)
@@ -23,7 +23,7 @@ def endurance(device: Device, options: Options) -> Steps:
         yield Release()
 
 
-def _held(rng: Range, options: Options) -> float:
+def held_current(rng: Range, options: Options) -> float:
     """The largest current that may be held for the time asked for; where there is none, the one that may be on longest."""
     on_for = {c: options.longest_on[c] for c in options.available if c <= rng.maximum_current}
     enough = [c for c, seconds in on_for.items() if seconds > options.hold]

@@ -6,8 +6,18 @@ from collections.abc import Callable, Iterator, Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepTogether
 
-from harness.core.rounding import NO_BREAK, current, current_pair, plus_minus
-from harness.results import BenchCheck, Endurance, ErrorParts, NoLoad, RangeResult, Results, SmallestCurrent, Stated
+from harness.core.rounding import NO_BREAK, current, current_pair, exact, plus_minus, round_significant, trimmed
+from harness.results import (
+    BenchCheck,
+    Endurance,
+    EnergyRegister,
+    ErrorParts,
+    NoLoad,
+    RangeResult,
+    Results,
+    SmallestCurrent,
+    Stated,
+)
 from reports.cells import DASH, PERCENT, decided_texts, to_place, value_and_u
 from reports.first_page import criterion
 from reports.page_style import Column, Row, facts, heading, listed, prose, side_by_side, space
@@ -23,6 +33,10 @@ _CREPT = (
     "memory); the decision rule does not apply. Upper bound: the creep that would have registered one step more."
 )
 _HELD = "The current stated was held. Drift: slope of a straight line through the errors, multiplied by the duration."
+_COUNTED = (
+    "Energy registered while a current was held, times the display factor, against the reference's mean power times the duration. A rise across ranges "
+    "means nothing."
+)
 _PARTS = (
     "The secondary current was also measured. This separates the ratio error into that of the transformer with its turns, "
     "against the turns described, and that of the metering module behind it. During this measurement the burden of the "
@@ -44,6 +58,8 @@ def additional_tests(results: Results) -> Iterator[Flowable]:
         yield space(3)
         yield KeepTogether([prose("Creep", "subheading"), prose(_CREPT, "small"), space(1.5), table])
     yield from _section("Endurance", _HELD, ("Range", 16), _ENDURANCE, _on_ranges(results, lambda r: r.endurance))
+    registers = _on_ranges(results, lambda r: r.register)
+    yield from _section("Energy register", _COUNTED, ("Range", 16), _REGISTER, registers)
     if separated := [(p.name, p) for r in results.ranges for p in r.parts]:
         yield CondPageBreak(60 * mm)
         yield heading("Separation of the error")
@@ -122,7 +138,7 @@ _CREEP: Sequence[Column[NoLoad]] = (
 
 
 def _watt_hours(energy: float | None) -> str:
-    return DASH if energy is None else f"{energy / 3600:.3g}{NO_BREAK}Wh"
+    return DASH if energy is None else f"{trimmed(round_significant(exact(energy / 3600), 4))}{NO_BREAK}Wh"
 
 
 def _watts_or_dash(power: float | None) -> str:
@@ -151,6 +167,19 @@ _ENDURANCE: Sequence[Column[Endurance]] = (
         lambda e: "not read" if e.largest_secondary_current is None else current(e.largest_secondary_current),
     ),
     Column("Verdict", 12, lambda e: e.verdict),
+)
+
+
+_REGISTER: Sequence[Column[EnergyRegister]] = (
+    Column("Duration", 16, lambda e: f"{e.seconds:.0f}{NO_BREAK}s"),
+    Column("Energy registered", 24, lambda e: _watt_hours(e.energy)),
+    Column("Register step", 22, lambda e: _watt_hours(e.energy_resolution)),
+    Column("Reference power", 24, lambda e: f"{trimmed(round_significant(exact(e.reference_power), 4))}{NO_BREAK}W"),
+    *side_by_side(lambda e: value_and_u(e.error, PERCENT), ("Error\nin %", 18), ("U\nin %", 16)),
+    Column(
+        "Limit\nin %", 15, lambda e: DASH if e.error.limit is None else to_place(e.error.limit, -3, 2), numeric=True
+    ),
+    Column("Verdict", 16, lambda e: e.verdict),
 )
 
 

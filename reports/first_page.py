@@ -46,7 +46,9 @@ _RULES = {
 
 def bench_alone(results: Results) -> bool:
     """Whether the run tested only the bench and nothing of the meter under test was judged."""
-    looked_at = any(r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance for r in results.ranges)
+    looked_at = any(
+        r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance or r.register for r in results.ranges
+    )
     return results.bench_check is not None and not looked_at
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 PROCEDURES = (
-    "current_ratio, turns_check, power_and_phase, smallest_current, no_load, endurance, bench_check or a FILE.py "
+    "current_ratio, turns_check, power_and_phase, smallest_current, no_load, endurance, energy_register, bench_check or a FILE.py "
     "(default: %(default)s)"
 )
 
@@ -117,7 +117,7 @@ def add_procedure(parser: argparse.ArgumentParser) -> None:
         type=partial(number, float, "a number of seconds, as 600"),
         default=600.0,
         metavar="SECONDS",
-        help="duration of endurance and no_load on every range (default: %(default)g)",
+        help="duration of endurance, energy_register and no_load on every range (default: %(default)g)",
     )
 
 

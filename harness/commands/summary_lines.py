@@ -113,6 +113,12 @@ def _beyond_lines(rng: RangeResult) -> Iterator[str]:
     if rng.endurance is not None:
         held = rng.endurance
         yield f"held {format_quantity(held.current, 'A', 3)} for {held.seconds:.0f} s: drift {stated_text(held.drift, '%')}"
+    if rng.register is not None:
+        counted, step = rng.register.energy / 3600, rng.register.energy_resolution / 3600
+        yield (
+            f"energy register: error {stated_text(rng.register.error, '%')}, {counted:.3g} Wh in {rng.register.seconds:.0f} s "
+            f"in steps of {step:.3g} Wh"
+        )
     if rng.parts:
         clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)
         yield (

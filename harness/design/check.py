@@ -24,10 +24,10 @@ from harness.design.protection import (
 )
 from harness.design.readable_currents import (
     display_factor_finding,
-    energy_register,
     gap,
     neighbours,
     readable_from_claim,
+    register_counts,
     smallest_readable,
 )
 from harness.design.supply import supplied, supply_of
@@ -47,7 +47,7 @@ def check(device: Device) -> DesignCheck:
         *secondary_fuse_findings(device),
         *clamp(device),
         *turns_fit(device),
-        *energy_register(device),
+        *register_counts(device),
     ]
     for rng in device.ranges:
         findings += [

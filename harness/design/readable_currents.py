@@ -40,7 +40,7 @@ def display_factor_finding(device: Device, rng: Range) -> Iterator[DesignFinding
     )
 
 
-def energy_register(device: Device) -> Iterator[DesignFinding]:
+def register_counts(device: Device) -> Iterator[DesignFinding]:
     """The register of the meter counts displayed power, whatever the range."""
     factors = {rng.name: rng.display_factor for rng in device.ranges if rng.display_factor != 1}
     if device.display.energy_resolution is None or not factors:

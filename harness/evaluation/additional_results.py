@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.evaluation.additional.endurance_results import evaluated_endurance
+from harness.evaluation.additional.energy_register_results import evaluated_register
 from harness.evaluation.additional.no_load_results import evaluated_no_load, watched_too_short
 from harness.evaluation.additional.power_results import phase_displacement, power_point
 from harness.evaluation.conformity.fail_reasons import failed_phase, failed_power, misread
@@ -20,7 +21,17 @@ from harness.evaluation.ratio.smallest_readable_current import (
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.validation.checks import Check, power_checks
 from harness.files.device import Device
-from harness.results import Endurance, ErrorParts, NoLoad, PhaseDisplacement, PowerPoint, Reason, SmallestCurrent
+from harness.results import (
+    Endurance,
+    EnergyRegister,
+    ErrorParts,
+    NoLoad,
+    PhaseDisplacement,
+    PowerPoint,
+    Reason,
+    SmallestCurrent,
+    Verdict,
+)
 
 
 @dataclass(frozen=True)
@@ -37,12 +48,19 @@ class Additional:
     smallest: SmallestCurrent | None
     no_load: NoLoad | None
     endurance: Endurance | None
+    register: EnergyRegister | None
     misread: tuple[Reason, ...]
     reasons: tuple[Reason, ...]
     remarks: tuple[Reason, ...]
     readable_from: Any | None
     checks: Mapping[str, Check]
     splits: tuple[Split, ...]
+
+    @property
+    def verdicts(self) -> list[Verdict | None]:
+        """Of what was found once for the range."""
+        found = (self.smallest, self.no_load, self.endurance, self.register)
+        return [one.verdict for one in found if one is not None]
 
 
 def additional_results(device: Device, inputs: InputQuantities, readings: RangeReadings) -> Additional:
@@ -57,6 +75,9 @@ def additional_results(device: Device, inputs: InputQuantities, readings: RangeR
     smallest, too_large = (None, []) if searched is None else smallest_readable_current(inputs, searched, rng)
     rest, shown_at_rest = evaluated_no_load(device, inputs, values, rng) or (None, [])
     held, drifted = evaluated_endurance(device, inputs, values, rng) or (None, [])
+    register, miscounted = evaluated_register(device, inputs, values, readings.powers, rng)
+    if register is None:
+        wrong, miscounted = [*wrong, *miscounted], []
     return Additional(
         power=power,
         phase=phase,
@@ -64,8 +85,17 @@ def additional_results(device: Device, inputs: InputQuantities, readings: RangeR
         smallest=smallest,
         no_load=rest,
         endurance=held,
+        register=register,
         misread=tuple(wrong),
-        reasons=(*wrong, *failed_power(rng, power), *failed_phase(rng, phase), *too_large, *shown_at_rest, *drifted),
+        reasons=(
+            *wrong,
+            *failed_power(rng, power),
+            *failed_phase(rng, phase),
+            *too_large,
+            *shown_at_rest,
+            *drifted,
+            *miscounted,
+        ),
         remarks=(
             *([Reason.of("no-phase", rng.name)] if power and not phase else ()),
             *(() if smallest is None else remarks_on_smallest(device, rng, smallest)),

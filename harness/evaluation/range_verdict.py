@@ -73,7 +73,7 @@ def evaluated_range(
     ]
     errors: tuple[JudgedFinding, ...] = (*points, *beyond.power, *beyond.phase)
     verdicts = [e.judged.verdict for e in errors]
-    verdicts += [found.verdict for found in (beyond.smallest, beyond.no_load, beyond.endurance) if found is not None]
+    verdicts += beyond.verdicts
     # Any reason against a range fails it, whatever is claimed; a verdict is None where nothing is claimed.
     against = [*other, *not_shown, *struck, *beyond.misread, *left_out]
     verdict = "fail" if against else worst_verdict(v for v in verdicts if v is not None)
@@ -103,6 +103,7 @@ def evaluated_range(
         smallest=beyond.smallest,
         no_load=beyond.no_load,
         endurance=beyond.endurance,
+        register=beyond.register,
         reading_factor=inputs.stated_or_none(readings.factor),
         stands_for=stands_for,
     )

@@ -7,6 +7,7 @@ the JSON keys. `None` stands for "not measured by this procedure".
 from harness.results.additional import (
     BenchCheck,
     Endurance,
+    EnergyRegister,
     ErrorParts,
     ForetoldPower,
     NoLoad,

@@ -128,6 +128,20 @@ class Endurance:
 
 
 @dataclass(frozen=True)
+class EnergyRegister:
+    """What the register counted in `seconds` while a current was held: `energy` and its step in joules of the primary, the mean
+    `reference_power` in watts, the error of the register as a fraction.
+    """
+
+    seconds: float
+    energy: float
+    energy_resolution: float
+    reference_power: float
+    error: Judged
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
 class BenchCheck:
     """Comparison of reference and check standard: ratio of standard to reference, established and today.
 

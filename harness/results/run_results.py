@@ -7,6 +7,7 @@ from typing import Literal
 from harness.results.additional import (
     BenchCheck,
     Endurance,
+    EnergyRegister,
     ErrorParts,
     NoLoad,
     PhaseDisplacement,
@@ -63,6 +64,7 @@ class RangeResult:
     endurance: Endurance | None = None
     reading_factor: Stated | None = None
     stands_for: tuple[float, float] | None = None
+    register: EnergyRegister | None = None
 
     @property
     def judged(self) -> tuple[Judged, ...]:
@@ -271,6 +273,7 @@ def _beyond(rng: RangeResult) -> Iterator[bool]:
     turns, smallest, rest, held = rng.effective_turns, rng.smallest, rng.no_load, rng.endurance
     yield turns is not None and turns.nearest != rng.expected_turns
     judged = [*rng.judged, rest.power if rest is not None else None, held.drift if held is not None else None]
+    judged += [rng.register.error] if rng.register is not None else []
     yield from (found is not None and found.verdict == "fail" and found.beyond for found in judged)
     yield from (p.indicated_power * p.reference_power < 0 for p in rng.power)
     yield smallest is not None and smallest.verdict == "fail" and (smallest.highest_silent or 0.0) >= smallest.limit

@@ -7,6 +7,7 @@ from typing import Any
 
 from harness.claims.limits_of_error import limit_at_no_current
 from harness.class_tables.power_classes import no_load_class, no_load_period
+from harness.evaluation.additional.energy_register_results import counted
 from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
@@ -92,28 +93,12 @@ def _without_hidden(inputs: InputQuantities, indicated: Any) -> Any:
 
 
 def creep(device: Device, inputs: InputQuantities, rng: Range, first: ReadingPair, last: ReadingPair) -> Creep | None:
-    """The register's rise from `first` to `last` on `rng`; None where the device counts no energy or no time passed.
-
-    The register stands still between its steps and shows only whole ones: each of its two readings is up to one step below
-    the energy given to it. It showed what it did at some time between the last refresh before the reading and its end.
-    """
-    step, key = device.display.energy_resolution, "displayed_energy"
-    if step is None or key not in first.also or key not in last.also:
+    """The register's rise from `first` to `last` on `rng` as creep; None where the device counts no energy or no time passed."""
+    found = counted(device, inputs, rng, first, last)
+    if found is None:
         return None
-    step *= rng.display_factor
-    energy = (last.also[key] - first.also[key]) * rng.display_factor
-    refresh = device.display.refresh_interval
-    (began, read_first), (read_last, ended) = first.displayed_times, last.displayed_times
-    shortest, longest = read_last - refresh - read_first, ended - (began - refresh)
-    if shortest <= 0:
-        return None
-    rise = energy
-    for _ in range(2):
-        rise += inputs.own_bound("resolution of the energy register", step / 2, "J")
-    lasted = (shortest + longest) / 2
-    for read in (read_first - began, ended - read_last):
-        lasted += inputs.own_bound("time of the register", (read + refresh) / 2, "s")
-    return Creep(energy, step, inputs.stated(rise / lasted), (abs(energy) + step) / shortest)
+    below = (abs(found.energy) + found.step) / found.shortest
+    return Creep(found.energy, found.step, inputs.stated(found.power), below)
 
 
 def watched_too_short(device: Device, on: str, found: NoLoad | None) -> list[Reason]:
