@@ -90,6 +90,8 @@ def measure(options: MeasureOptions) -> int:
     folder = options.out or options.results.parent
     if (folder / JSON).exists():
         raise UserError(f"{folder / JSON}: exists; give another folder (--out)")
+    # Before anybody plugs anything in for a result that cannot be kept.
+    folder.mkdir(parents=True, exist_ok=True)
     readings = _read(options, results, with_power=voltage is not None)
     about = MeasuredAs(
         load=options.load,
@@ -102,7 +104,6 @@ def measure(options: MeasureOptions) -> int:
     )
     found = measured_load(results, readings, about, what_is_not_included(results, options.drift is None, verified))
     content = json.dumps(plain_values(found), indent=1, ensure_ascii=False) + "\n"
-    folder.mkdir(parents=True, exist_ok=True)
     write_together(folder, {JSON: content.encode(), SHEET: load_sheet(found)})
     lines = [f"  {name:<28}{for_terminal(value)}" for name, _, value in quantities(found)]
     tell(STANDARD_OUTPUT, [*lines, *_remarks(found), f"{folder / JSON} and {SHEET}"])

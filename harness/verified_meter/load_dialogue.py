@@ -102,11 +102,21 @@ def _finer(asked: Asked, rng: RangeResult, times: float) -> RangeResult | None:
     plate = Question("  The display shows none. The rating plate of the load says, at most", "plate", 1e-6)
     while True:
         with suppress(UndoLast):
-            seen = _current(asked, rng, "the largest current while you watch it")
+            seen = _current(asked, rng, "the largest current while you watch it") * rng.display_factor
             if seen:
-                return range_for(asked.results, seen * rng.display_factor, times)
+                return _verified_at(asked, rng, seen, times)
             rated, _ = asked.person.read_value(plate)
             return range_for(asked.results, abs(rated), times, reads=False)
+
+
+def _verified_at(asked: Asked, rng: RangeResult, current: float, times: float) -> RangeResult | None:
+    """The range for `current` amperes, None for `rng` itself. Raises Abandoned where neither was verified at that current."""
+    found, span = range_for(asked.results, current, times), verified_span(rng)
+    if found is None and (span is None or not span.holds(current)):
+        raise Abandoned(
+            f"no range that withstands {times:g} times {format_quantity(current, 'A')} was verified at this current: nothing could be stated of it"
+        )
+    return found
 
 
 def _repeated(asked: Asked, rng: RangeResult, count: int, now: Callable[[], float]) -> LoadReadings:

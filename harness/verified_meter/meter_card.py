@@ -9,6 +9,9 @@ from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Resu
 from harness.verified_meter.known_error import verified_span
 from harness.verified_meter.measured_value import DisplayedCurrent, measured_current
 
+ASKED = 0.02
+"""A load draws what it was asked for within this part of it."""
+
 SERIES = (1, 2, 5)
 """Displayed values on the card, times powers of ten: enough to see how the correction goes."""
 
@@ -40,9 +43,11 @@ def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.da
 def _range(results: Results, rng: RangeResult) -> RangeCard:
     # What a run did not visit has no maximum test current.
     withstands = min(rng.maximum_current, rng.ceiling or rng.maximum_current)
-    if verified_span(rng) is None:
+    if (span := verified_span(rng)) is None:
         return RangeCard(rng.name, rng.display_factor, rng.verdict, None, None, withstands, ())
-    low, high = rng.stands_for or (rng.minimum_current, rng.maximum_current)
+    # What the load was asked for, where the points reach as far as the claim: a reading of 799 mA verifies "from 800 mA".
+    low = rng.minimum_current if math.isclose(span.lowest, rng.minimum_current, rel_tol=ASKED) else span.lowest
+    high = rng.maximum_current if math.isclose(span.highest, rng.maximum_current, rel_tol=ASKED) else span.highest
     return RangeCard(
         rng.name, rng.display_factor, rng.verdict, low, high, withstands, tuple(_readings(results, rng, low, high))
     )

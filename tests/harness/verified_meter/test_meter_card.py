@@ -56,6 +56,14 @@ def test_a_range_that_does_not_conform_has_no_currents_and_a_meter_without_any_n
         card(with_verdict(results, *["fail"] * len(results.ranges)))
 
 
+def test_a_range_with_points_in_a_part_of_its_claim_is_verified_there_alone() -> None:
+    """A run of one common current says nothing of the rest of the span, whatever it claims."""
+    for rng in card(sample_results.turns_check()).ranges:
+        (source,) = [r for r in sample_results.turns_check().ranges if r.name == rng.name]
+        assert rng.lowest == source.points[0].reference_current > source.minimum_current
+        assert rng.highest == pytest.approx(source.points[-1].reference_current, rel=0.02)
+
+
 def test_readings_that_contradict_each_other_give_no_card() -> None:
     results = dataclasses.replace(sample_results.passing(), contradictions=(Reason.of("no-voltage"),))
     with pytest.raises(UserError, match="contradict"):
