@@ -16,6 +16,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from harness.core.rounding import current
 from harness.results import MeterCard, RangeCard
+from reports.cells import not_verified
 from reports.fonts import BOLD, REGULAR, SEMIBOLD, printable, register
 
 CAPITAL_HEIGHT = 0.66
@@ -137,18 +138,19 @@ def _texts(card: MeterCard, measure: float) -> Iterator[_LabelLine]:
 
 def _warnings(card: MeterCard) -> list[str]:
     """What must be read before use, and what must not be done."""
-    most = ", ".join(f"{current(rng.withstands)} on {rng.name}" for rng in card.ranges)
+    most = ", ".join(f"{current(rng.withstands)} on {rng.name}" for rng in card.ranges if rng.verified)
     said = [
         f"Unknown load: begin on {card.first}.",
         f"Never more than {most}.",
-        "Turn the range switch with the load off.",
+        "Turn the range switch with the load unplugged.",
     ]
     said += [f"{rng.name}: {rng.verdict}." for rng in card.ranges if rng.verified and rng.verdict != "pass"]
-    if not card.power_verified:
-        said.append("Power and energy are not verified.")
+    said.append(not_verified(card))
     if card.counts_energy:
         said.append("Energy counted is worthless once the range was changed.")
-    return [printable(text) for text in (*said, "Never open the secondary. No reading proves a circuit dead.")]
+    return [
+        printable(text) for text in (*filter(None, said), "Never open the secondary. No reading proves a circuit dead.")
+    ]
 
 
 def _cells(rng: RangeCard) -> tuple[str, ...]:

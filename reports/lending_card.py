@@ -9,7 +9,8 @@ from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
 from harness.core.rounding import NO_BREAK, current, current_pair, signed_percent
 from harness.results import CardReading, MeterCard, RangeCard
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
-from reports.cells import ENERGY_REGISTER
+from harness.wording.reasons import reason_line
+from reports.cells import ENERGY_REGISTER, not_verified
 from reports.fonts import REGULAR, register
 from reports.page_style import (
     MARGIN,
@@ -77,11 +78,11 @@ def _use(card: MeterCard) -> Iterator[Flowable]:
     yield heading("How to use it")
     finer = len(card.ranges) > 1
     steps = [
-        f"With the load off, set the range switch to {card.first}. Switch the load on and read.",
+        f"With the load unplugged, set the range switch to {card.first}. Plug the load in, switch it on and read.",
         "The current is what the display shows times the factor of the range.",
-        "Is it within a range of more turns, with room for what the load draws at its most? Switch the load off, turn to that range, switch it on "
-        "and read again." * finer,
-        "Switch the load off before you turn the switch back.",
+        "Is it within a range of more turns, and does that range withstand 15 times as much (a plain heater that is always on: 1.5 times)? Switch "
+        "the load off and unplug it, turn to that range, plug it in and read again." * finer,
+        "More than a range may carry: switch the load off and unplug it at once. Unplug it before you turn the switch back, too.",
         "Do not use a reading below or above the currents of its range: there nothing was verified.",
     ]
     for number, text in enumerate(filter(None, steps), 1):
@@ -96,8 +97,11 @@ def _readings(card: MeterCard, most: int) -> Iterator[Flowable]:
         ("range", 12),
         [
             Column("verified from, to", 30, lambda row: _span(row[0]) if rows.index(row) in firsts else ""),
-            Column("display times", 18, lambda row: f"{row[0].display_factor:g}", numeric=True),
-            Column("display shows", 20, lambda row: current(row[1].displayed)),
+            Column(
+                "never more\nthan", 18, lambda row: current(row[0].withstands, 3) if rows.index(row) in firsts else ""
+            ),
+            Column("display\ntimes", 14, lambda row: f"{row[0].display_factor:g}", numeric=True),
+            Column("display\nshows", 16, lambda row: current(row[1].displayed)),
             Column("the current is", 34, lambda row: current_pair(row[1].current, row[1].expanded_uncertainty)),
             Column("correction", 18, lambda row: _correction(*row), numeric=True),
         ],
@@ -114,10 +118,12 @@ def _readings(card: MeterCard, most: int) -> Iterator[Flowable]:
         "current of another waveform than the loads of the verification drew.",
         "small",
     )
-    others = [] if card.power_verified else ["Power and energy are not verified."]
+    others = [not_verified(card)]
     others += [ENERGY_REGISTER] if card.counts_energy else []
-    if others:
-        yield prose(" ".join(others), "small")
+    if told := " ".join(filter(None, others)):
+        yield prose(told, "small")
+    if card.unprotected:
+        yield prose(f"Not protected: {'; '.join(reason_line(reason) for reason in card.unprotected)}.", "strong")
 
 
 def _cautions() -> Iterator[Flowable]:

@@ -47,7 +47,7 @@ def quantities(found: MeasuredLoad) -> list[tuple[str, Stated, str]]:
         year = found.energy_per_year
         kilo = 1000 * WATT_HOURS
         text = f"{plus_minus(year.value / kilo, year.expanded_uncertainty / kilo)}{NO_BREAK}kWh"
-        rows.append(("Energy per year, always on", year, text))
+        rows.append(("Energy in a year, if it goes on so", year, text))
     return rows
 
 
@@ -63,13 +63,20 @@ def _front(found: MeasuredLoad) -> Iterator[Flowable]:
             ("Measured", f"{found.measured}{f', {found.operator}' if found.operator else ''}"),
             ("Meter", f"{found.meter}, serial {found.serial}"),
             ("Certificate", f"{found.certificate}, verified {found.verified}"),
+            ("Voltage", _voltage(found)),
             ("Range", f"{found.range_name}, display times {found.display_factor:g}"),
             (
                 "Readings",
-                f"{found.readings} in {found.seconds:.0f}{NO_BREAK}s, no further than {percent(found.spread)} from their mean",
+                f"{len(found.currents)} in {found.seconds:.0f}{NO_BREAK}s, no further than {percent(found.spread)} from their mean",
             ),
         ]
     )
+
+
+def _voltage(found: MeasuredLoad) -> str:
+    if found.voltage is None or found.voltage_error is None:
+        return ""
+    return f"{found.voltage:g}{NO_BREAK}V, wrong by at most {found.voltage_error:g}{NO_BREAK}V, as the operator stated; not verified"
 
 
 def _values(found: MeasuredLoad) -> Iterator[Flowable]:
@@ -83,7 +90,7 @@ def _values(found: MeasuredLoad) -> Iterator[Flowable]:
         [(name, (value, text)) for name, value, text in quantities(found)],
     )
     yield prose(
-        "Corrected for the errors found in the verification. Expanded uncertainties for a coverage probability of "
+        "Current and active power are corrected for the errors found in the verification. Expanded uncertainties for a coverage probability of "
         f"{found.coverage_probability * 100:g}{NO_BREAK}%.",
         "small",
     )

@@ -43,19 +43,19 @@ class Measurer:
 
     def confirm(self, text: str) -> str:
         self.asked.append(text)
-        if "unplugged" in text or ("Switch" in text and "off first" in text):
+        if "unplugged" in text or "unplug it first" in text:
             self._on(False)
         if turned := re.search(r"range switch to (\S+),", text):
             self.switched.append(turned[1])
             self.bench.turn_switch(turned[1])
-        if "Plug" in text or "on again" in text:
+        if text.startswith("Plug"):
             self._on(True)
         self.bench.clock.sleep(5)
         return "done"
 
     def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
         self.asked.append(text)
-        return self.surges if "motor" in text else options[0]
+        return self.surges if "heater" in text else "yes"
 
     def insist(self, text: str, options: Sequence[str]) -> str:
         self.asked.append(text)

@@ -49,7 +49,7 @@ def add_parser(commands: Any) -> None:
 
 def card(options: CardOptions) -> int:
     """Write the label, as PDF and SVG, and the lending card; 0. Raises UserError, also where a file cannot be written."""
-    from harness.commands.reading import finished
+    from harness.commands.reading import date_of, finished
     from harness.core.atomic_files import write_together
     from harness.core.errors import UserError
     from harness.core.output import STANDARD_OUTPUT, tell
@@ -62,7 +62,8 @@ def card(options: CardOptions) -> int:
 
     text = read_text(options.results)
     results = from_json(text, str(options.results))
-    verified = finished(results.run.finished, options.results).date()
+    finished(results.run.finished, options.results)
+    verified = date_of(results.run.finished)
     found = meter_card(results, certificate_number(text), verified, _due(options.due, verified))
     try:
         drawing = label(found, _points(options.width))

@@ -27,7 +27,7 @@ class MeasureOptions:
     results: Path
     load: str
     voltage: str | None = None
-    voltage_error: str = "1 V"
+    voltage_error: str | None = None
     readings: int = 5
     drift: str | None = None
     operator: str = ""
@@ -53,9 +53,8 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument(
         "--voltage-error",
-        default="1 V",
         metavar="BOUND",
-        help="largest error of that voltage, what it changes by meanwhile included (default: %(default)s)",
+        help="largest error of that voltage, what it changes by meanwhile included",
     )
     parser.add_argument("--readings", type=int, default=5, metavar="N", help="readings (default: %(default)s)")
     parser.add_argument("--drift", metavar="CHANGE", help='largest change of the error in a year, as "0.2 %%/year"')
@@ -68,7 +67,7 @@ def measure(options: MeasureOptions) -> int:
     import datetime as dt
     import json
 
-    from harness.commands.reading import finished, per_year, what_is_not_included
+    from harness.commands.reading import date_of, finished, per_year, what_is_not_included
     from harness.core.atomic_files import write_together
     from harness.core.errors import UserError
     from harness.core.output import STANDARD_OUTPUT, tell
@@ -83,13 +82,19 @@ def measure(options: MeasureOptions) -> int:
         raise UserError(f"--readings: found {options.readings}, expected 2 or more")
     text = read_text(options.results)
     results = from_json(text, str(options.results))
+    if results.contradictions:
+        raise UserError("the readings of this verification contradict each other: no range is chosen by it")
     verified = finished(results.run.finished, options.results)
     voltage = _voltage(options)
     now = dt.datetime.now(dt.UTC)
     drift = 0.0 if options.drift is None else per_year(options.drift) * (now - verified).days / 365.25
     folder = options.out or options.results.parent
-    if (folder / JSON).exists():
-        raise UserError(f"{folder / JSON}: exists; give another folder (--out)")
+    for name in (JSON, SHEET):
+        if (folder / name).exists():
+            raise UserError(f"{folder / name}: exists; give another folder (--out)")
+    for option, name in (("--load", options.load), ("--operator", options.operator)):
+        if not name.isprintable():
+            raise UserError(f"{option}: found {name!r}, expected text that can be printed")
     # Before anybody plugs anything in for a result that cannot be kept.
     folder.mkdir(parents=True, exist_ok=True)
     readings = _read(options, results, with_power=voltage is not None)
@@ -97,16 +102,18 @@ def measure(options: MeasureOptions) -> int:
         load=options.load,
         operator=options.operator,
         certificate=certificate_number(text),
-        verified=str(verified.date()),
+        verified=str(date_of(results.run.finished)),
         measured=now.astimezone().strftime("%Y-%m-%d %H:%M"),
         voltage=voltage,
         drift=drift,
     )
-    found = measured_load(results, readings, about, what_is_not_included(results, options.drift is None, verified))
+    found = measured_load(results, readings, about, what_is_not_included(results, options.drift is None))
+    # Told first: a disk that is full takes no reading away.
+    lines = [f"  {name:<36}{for_terminal(value)}" for name, _, value in quantities(found)]
+    tell(STANDARD_OUTPUT, [*lines, *_remarks(found)])
     content = json.dumps(plain_values(found), indent=1, ensure_ascii=False) + "\n"
     write_together(folder, {JSON: content.encode(), SHEET: load_sheet(found)})
-    lines = [f"  {name:<28}{for_terminal(value)}" for name, _, value in quantities(found)]
-    tell(STANDARD_OUTPUT, [*lines, *_remarks(found), f"{folder / JSON} and {SHEET}"])
+    tell(STANDARD_OUTPUT, [f"{folder / JSON} and {SHEET}"])
     return 0
 
 
@@ -136,6 +143,11 @@ def _read(options: MeasureOptions, results: Any, with_power: bool) -> Any:
     except Abandoned as failure:
         raise UserError(str(failure)) from None
     with stop.listening():
+        if results.run.simulated:
+            tell(
+                STANDARD_OUTPUT,
+                ["SIMULATED: THIS VERIFICATION IS OF NO REAL METER. Plug nothing in; this shows the questions alone."],
+            )
         tell(STANDARD_OUTPUT, ["CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))])
         if person.choose(READY, ["yes", "no"]) != "yes":
             raise UserError("the cautions were not confirmed; nothing was energised by this command")
@@ -162,7 +174,9 @@ def _voltage(options: MeasureOptions) -> tuple[float, float] | None:
     from harness.core.errors import UserError
     from harness.core.quantities import parse_quantity
 
-    if options.voltage is None:
+    if (options.voltage is None) != (options.voltage_error is None):
+        raise UserError("--voltage, --voltage-error: found one of them, expected both or neither")
+    if options.voltage is None or options.voltage_error is None:
         return None
     found = []
     for name, text in (("--voltage", options.voltage), ("--voltage-error", options.voltage_error)):

@@ -1,7 +1,7 @@
 """`ratioproof reading`: what the display of a verified meter stands for."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -78,13 +78,14 @@ def reading(options: ReadingOptions) -> int:
     from harness.verified_meter.measured_value import measured_current
     from harness.wording.results_file import plain_values, read_results
 
-    if (options.batch is None) != bool(options.range and options.shows) or (options.batch and options.json):
+    one, any_of_one = bool(options.range and options.shows), bool(options.range or options.shows or options.json)
+    if (options.batch is None and not one) or (options.batch is not None and any_of_one):
         raise UserError("reading: expected --range and --shows, or --batch alone, which prints a table")
     results = read_results(options.results)
     verified = finished(results.run.finished, options.results)
     years = (datetime.now(UTC) - verified).days / 365.25
     drift = 0.0 if options.drift is None else per_year(options.drift) * years
-    not_included = what_is_not_included(results, options.drift is None, verified)
+    not_included = what_is_not_included(results, options.drift is None)
     if options.batch is not None:
         from harness.commands.reading_batch import measured_table, read_table
 
@@ -123,7 +124,7 @@ def _lines(found: "MeasuredCurrent") -> list[str]:
     ]
 
 
-def what_is_not_included(results: "Results", without_drift: bool, verified: datetime) -> list[str]:
+def what_is_not_included(results: "Results", without_drift: bool) -> list[str]:
     """What the stated uncertainty does not hold, and what the verification said that no pass says."""
     from harness.wording.waveforms import waveform_text
 
@@ -134,10 +135,17 @@ def what_is_not_included(results: "Results", without_drift: bool, verified: date
         "another temperature, and what the meter's own position or wiring has changed since, are not included",
     ]
     if without_drift:
-        said.append(f"no change of the meter since its verification on {verified.date()} is included (--drift)")
+        said.append(
+            f"no change of the meter since its verification on {date_of(results.run.finished)} is included (--drift)"
+        )
     if results.run.simulated:
         said.append("these results are of a simulated bench: they say nothing of a real meter")
     return said
+
+
+def date_of(finished: str) -> date:
+    """The day a verification ended, as its certificate says: by the offset it was written with."""
+    return datetime.fromisoformat(finished).date()
 
 
 def finished(text: object, file: Path) -> datetime:
@@ -145,9 +153,12 @@ def finished(text: object, file: Path) -> datetime:
     from harness.core.errors import UserError
 
     try:
-        finished = datetime.fromisoformat(str(text)).astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise UserError(f"{file}: run.finished: found {text!r}, expected a date and time") from None
+        written = datetime.fromisoformat(str(text))
+        if written.tzinfo is None:
+            raise ValueError("no offset")
+        finished = written.astimezone(UTC)
+    except (ValueError, OverflowError, OSError):
+        raise UserError(f"{file}: run.finished: found {text!r}, expected a date and time with its offset") from None
     if finished > datetime.now(UTC):
         raise UserError(f"{file}: run.finished: found {text}, which is yet to come; check the clock of this computer")
     return finished

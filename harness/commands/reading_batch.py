@@ -99,4 +99,4 @@ def measured_table(results: Results, rows: Sequence[BatchRow], drift: float, fil
                 *found.uncorrected,
             )
         )
-    return pandas.DataFrame(measured, columns=list(COLUMNS)).to_csv(index=False), problems
+    return pandas.DataFrame(measured, columns=list(COLUMNS)).to_csv(index=False, lineterminator="\n"), problems

@@ -4,6 +4,7 @@ import datetime as dt
 from dataclasses import dataclass
 
 from harness.results.judged_value import Verdict
+from harness.results.reason import Reason
 
 
 @dataclass(frozen=True)
@@ -19,7 +20,7 @@ class CardReading:
 class RangeCard:
     """One range as its user sees it, with the currents it was verified from and to, in amperes; both None where it was not verified as conforming.
 
-    `withstands`: the most that may flow on it, in amperes; `readings`: from the smallest current to the largest.
+    `withstands`: the most that may flow on it, in amperes, 0 where it is not to be used; `readings`: from the smallest current to the largest.
     """
 
     name: str
@@ -39,7 +40,8 @@ class RangeCard:
 class MeterCard:
     """A verified meter as its user sees it: `ranges` from the fewest turns to the most, of which `first` is for unknown loads.
 
-    `coverage_probability` is that of the uncertainties; `due` is None where none was stated.
+    `power_on`, `energy_on`: the ranges on which power and the energy register were verified as conforming. `unprotected`: what nothing stated
+    protects. `coverage_probability` is that of the uncertainties; `due` is None where none was stated.
     """
 
     title: str
@@ -51,7 +53,9 @@ class MeterCard:
     due: dt.date | None
     verdict: Verdict
     simulated: bool
-    power_verified: bool
+    power_on: tuple[str, ...]
+    energy_on: tuple[str, ...]
+    unprotected: tuple[Reason, ...]
     counts_energy: bool
     coverage_probability: float
     ranges: tuple[RangeCard, ...]

@@ -12,14 +12,26 @@ from harness.results import RangeResult, Results
 from harness.verified_meter.known_error import verified_span
 from instruments.operator.person import Person, Question, UndoLast
 
-STEADY_LOAD, LOAD_THAT_STARTS = 1.5, 15.0
-"""Times the current shown that a range must stand before a load is put on it: what a heater or a lamp draws cold, and what motors, transformers
-and large power supplies draw when they are switched on (common practice, no published source)."""
+PLAIN_HEATER, ANY_OTHER = 1.5, 15.0
+"""Times the current shown that a range must withstand before a load is put on it: what a heater draws cold, and what filament lamps, motors,
+transformers and power supplies draw when they are switched on (common practice, no published source)."""
+
+AGREES = 2.0
+"""A current on the finer range that differs from the one seen before by more than this factor is of a switch that stands elsewhere: ranges
+differ by more (a judgement)."""
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """Answers of a person asked to make the load safe."""
 
-SURGES = "Does it have a motor, a transformer or a large power supply, or does it draw more at times than at others? If you are not sure, answer yes."
+SURGES = (
+    "Is the load anything but a plain heater that is always on? Filament lamps, motors, transformers and electronics of any kind draw many times "
+    "more when they are switched on, and some loads draw more at times. If you are not sure, answer yes."
+)
+
+ALIVE = (
+    "The display shows none, which says nothing of what flows: a fuse may have melted. Does {range} show a load that you know, of {least} or more? "
+    "Try it now, and put {load} back afterwards."
+)
 
 
 @dataclass(frozen=True)
@@ -79,34 +91,44 @@ def read_load(asked: Asked, count: int, now: Callable[[], float] = time.monotoni
     Raises Abandoned, also where it draws more than a range withstands.
     """
     person, load, rng = asked.person, asked.load, first_range(asked.results)
-    times = LOAD_THAT_STARTS if person.choose(SURGES, ["yes", "no"]) == "yes" else STEADY_LOAD
+    times = ANY_OTHER if person.choose(SURGES, ["yes", "no"]) == "yes" else PLAIN_HEATER
     _turn(person, rng, f"Leave {load} unplugged, its own switch off.")
     most = format_quantity(withstood_by(rng) / rng.display_factor, "A")
     person.confirm(
         f"Plug {load} in behind the meter. Then switch it on, and keep your hands off the wiring.\n"
         f"  Does the display go above {most}? Switch it off and unplug it at once, then press Ctrl-C."
     )
-    finer = _finer(asked, rng, times)
+    seen, finer = _finer(asked, rng, times)
     if finer is not None and finer.expected_turns > rng.expected_turns:
         rng = finer
-        _turn(person, rng, f"Switch {load} off first.")
-        person.confirm(f"Switch {load} on again.")
-    return _repeated(asked, rng, count, now)
+        _turn(person, rng, f"Switch {load} off and unplug it first.")
+        person.confirm(f"Plug {load} in behind the meter again, and switch it on.")
+    return _repeated(asked, rng, count, seen, now)
 
 
-def _finer(asked: Asked, rng: RangeResult, times: float) -> RangeResult | None:
-    """The range to go on with, by the largest current seen on `rng`; where the display shows none, by the load's rating plate.
-
-    A reading of zero says nothing of what flows: a fuse may have melted.
-    """
-    plate = Question("  The display shows none. The rating plate of the load says, at most", "plate", 1e-6)
+def _finer(asked: Asked, rng: RangeResult, times: float) -> tuple[float, RangeResult | None]:
+    """The largest current seen on `rng`, in amperes, and the range to go on with; where the display shows none, by the load's rating plate."""
+    plate = Question("  The rating plate of the load says, at most", "plate", 1e-6)
     while True:
         with suppress(UndoLast):
             seen = _current(asked, rng, "the largest current while you watch it") * rng.display_factor
             if seen:
-                return _verified_at(asked, rng, seen, times)
-            rated, _ = asked.person.read_value(plate)
-            return range_for(asked.results, abs(rated), times, reads=False)
+                return seen, _verified_at(asked, rng, seen, times)
+            _check_alive(asked, rng)
+            rated = abs(asked.person.read_value(plate)[0])
+            if rated:
+                return 0.0, range_for(asked.results, rated, times, reads=False)
+
+
+def _check_alive(asked: Asked, rng: RangeResult) -> None:
+    """Raise Abandoned unless the meter shows a load that is known to draw enough."""
+    device = asked.results.device
+    least = 2 * max(device.smallest_readable_current, device.resolution) * rng.display_factor
+    text = ALIVE.format(range=rng.name, least=format_quantity(least, "A"), load=asked.load)
+    if asked.person.choose(text, ["no", "yes"]) != "yes":
+        raise Abandoned(
+            f"range {rng.name} shows nothing: unplug, disconnect the supply, lock it off, prove it dead and look at the fuses"
+        )
 
 
 def _verified_at(asked: Asked, rng: RangeResult, current: float, times: float) -> RangeResult | None:
@@ -119,21 +141,40 @@ def _verified_at(asked: Asked, rng: RangeResult, current: float, times: float) -
     return found
 
 
-def _repeated(asked: Asked, rng: RangeResult, count: int, now: Callable[[], float]) -> LoadReadings:
+def _repeated(asked: Asked, rng: RangeResult, count: int, seen: float, now: Callable[[], float]) -> LoadReadings:
+    """`seen`: the current in amperes that another range showed, 0 where none did."""
     taken: list[tuple[float, float | None, float]] = []
     while len(taken) < count:
         place = f"reading {len(taken) + 1} of {count}"
         try:
             shown = _current(asked, rng, place)
-            power = _power(asked, rng, place) if asked.with_power(rng, shown * rng.display_factor) else None
         except UndoLast:
             del taken[-1:]
             continue
-        taken.append((shown, power, now()))
+        _check_reading(asked, rng, shown * rng.display_factor, seen)
+        with suppress(UndoLast):
+            power = _power(asked, rng, place) if asked.with_power(rng, shown * rng.display_factor) else None
+            taken.append((shown, power, now()))
     powers = [power for _, power, _ in taken if power is not None]
     # The error of power was found at some of these currents only: a mean over a part of the readings is none of them all.
     whole = tuple(powers) if len(powers) == count else ()
     return LoadReadings(rng, tuple(shown for shown, _, _ in taken), whole, taken[-1][2] - taken[0][2])
+
+
+def _check_reading(asked: Asked, rng: RangeResult, current: float, seen: float) -> None:
+    """Raise Abandoned where `current` amperes on `rng` cannot be used, or are not what was `seen` on the range before."""
+    shown, before = format_quantity(current, "A"), format_quantity(seen, "A")
+    if not current:
+        raise Abandoned(f"range {rng.name} shows nothing")
+    step = asked.results.device.resolution * first_range(asked.results).display_factor
+    if seen and not (seen - step) / AGREES <= current <= (seen + step) * AGREES:
+        raise Abandoned(
+            f"{shown} by the display on range {rng.name}, where {before} flowed before: the switch does not stand on {rng.name}, or the load "
+            "draws something else now"
+        )
+    span = verified_span(rng)
+    if span is None or not span.holds(current):
+        raise Abandoned(f"{shown} flows on range {rng.name}, which was not verified at that current")
 
 
 def make_safe(person: Person, load: str) -> bool:

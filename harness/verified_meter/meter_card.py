@@ -5,12 +5,15 @@ import math
 from collections.abc import Iterator
 
 from harness.core.errors import UserError
-from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results
+from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results, accepted
 from harness.verified_meter.known_error import verified_span
 from harness.verified_meter.measured_value import DisplayedCurrent, measured_current
 
 ASKED = 0.02
 """A load draws what it was asked for within this part of it."""
+
+UNPROTECTED = ("unprotected-input", "unprotected-part", "open-supply")
+"""Findings of the check on paper that concern whoever uses the meter."""
 
 SERIES = (1, 2, 5)
 """Displayed values on the card, times powers of ten: enough to see how the correction goes."""
@@ -21,8 +24,10 @@ def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.da
     if results.contradictions:
         raise UserError("the readings of this verification contradict each other: no card is made from it")
     ranges = tuple(_range(results, r) for r in sorted(results.ranges, key=lambda r: r.expected_turns))
-    if not any(r.verified for r in ranges):
-        raise UserError("no range of this meter was verified as conforming: no card is made from it")
+    if not ranges[0].verified:
+        raise UserError(
+            f"range {ranges[0].name}, on which an unknown load must begin, was not verified as conforming: no card is made from it"
+        )
     return MeterCard(
         title=f"{results.device.maker} {results.device.type}",
         serial=results.device.serial,
@@ -33,7 +38,9 @@ def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.da
         due=due,
         verdict=results.verdict,
         simulated=results.run.simulated,
-        power_verified=any(r.power for r in results.ranges),
+        power_on=tuple(r.name for r in results.ranges if r.power and accepted(r.verdict)),
+        energy_on=tuple(r.name for r in results.ranges if r.register and accepted(r.verdict)),
+        unprotected=tuple(r for r in results.open_on_paper if r.code in UNPROTECTED),
         counts_energy=results.device.energy_resolution is not None,
         coverage_probability=results.decision.coverage_probability,
         ranges=ranges,
@@ -41,13 +48,12 @@ def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.da
 
 
 def _range(results: Results, rng: RangeResult) -> RangeCard:
-    # What a run did not visit has no maximum test current.
-    withstands = min(rng.maximum_current, rng.ceiling or rng.maximum_current)
     if (span := verified_span(rng)) is None:
-        return RangeCard(rng.name, rng.display_factor, rng.verdict, None, None, withstands, ())
+        return RangeCard(rng.name, rng.display_factor, rng.verdict, None, None, 0.0, ())
     # What the load was asked for, where the points reach as far as the claim: a reading of 799 mA verifies "from 800 mA".
     low = rng.minimum_current if math.isclose(span.lowest, rng.minimum_current, rel_tol=ASKED) else span.lowest
     high = rng.maximum_current if math.isclose(span.highest, rng.maximum_current, rel_tol=ASKED) else span.highest
+    withstands = max(high, min(rng.maximum_current, rng.ceiling))
     return RangeCard(
         rng.name, rng.display_factor, rng.verdict, low, high, withstands, tuple(_readings(results, rng, low, high))
     )

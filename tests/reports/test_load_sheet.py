@@ -27,7 +27,10 @@ FOUND = MeasuredLoad(
     simulated=False,
     range_name="x20",
     display_factor=0.05,
-    readings=5,
+    voltage=231.4,
+    voltage_error=0.5,
+    currents=(0.812, 0.813, 0.814, 0.813, 0.815),
+    powers=(82.1, 82.2, 82.4, 82.5, 82.7),
     seconds=41.0,
     spread=0.0021,
     steady=True,
@@ -53,6 +56,7 @@ def test_every_value_stands_with_its_uncertainty_rounded_as_on_a_certificate() -
     text = text_of(FOUND)
     for told in ("(40.67 ± 0.12) mA", "(4.123 ± 0.061) W", "(9.366 ± 0.050) VA", "0.4402 ± 0.0071", "36.15 ± 0.53 kWh"):
         assert told in text, text
+    assert "231.4 V, wrong by at most 0.5 V, as the operator stated; not verified" in text
     assert "Of a current of another waveform the error is not known." in text
     assert next(name for name, _, _ in quantities(FOUND)) == "Current"
 

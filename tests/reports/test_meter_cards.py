@@ -15,9 +15,10 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from harness.results import MeterCard, RangeCard
+from harness.results import MeterCard, RangeCard, Reason
 from harness.safety.cautions import CAUTIONS
 from harness.verified_meter.meter_card import meter_card
+from reports.cells import not_verified
 from reports.fonts import BOLD, REGULAR, SEMIBOLD
 from reports.front_panel_label import MAIN, label, label_pdf, label_svg, narrowest
 from reports.lending_card import lending_card
@@ -68,11 +69,20 @@ def test_what_must_be_read_at_arms_length_has_capitals_of_3_mm() -> None:
         capital = pdfmetrics.getFont(text.fontName).face.capHeight / 1000 * text.fontSize
         assert capital / mm >= 2.99
     said = " ".join(text.text.replace("\N{NO-BREAK SPACE}", " ") for text in main)
-    for must in ("begin on x1.", "Never more than", "with the load off", "Never open the secondary", "× 0.05", "20 mA"):
+    for must in (
+        "begin on x1.",
+        "Never more than",
+        "with the load unplugged",
+        "Never open the secondary",
+        "× 0.05",
+        "20 mA",
+    ):
         assert must in said
 
 
-@pytest.mark.parametrize("found", [card(), card(simulated=True, due=None, power_verified=True), many(9)])
+@pytest.mark.parametrize(
+    "found", [card(), card(simulated=True, due=None, power_on=("x1",), energy_on=("x1",)), many(9)]
+)
 def test_nothing_leaves_the_label_or_lies_on_something_else(found: MeterCard) -> None:
     for width in (narrowest(found), 100 * mm, 140 * mm):
         drawing = label(found, max(width, narrowest(found)))
@@ -97,14 +107,14 @@ def test_a_label_too_narrow_says_how_wide_it_must_be() -> None:
 
 def test_what_is_not_verified_or_not_real_says_so() -> None:
     ranges = card().ranges
-    failed = RangeCard("x1", 1.0, "fail", None, None, 80.0, ())
-    found = card(
-        ranges=(failed, dataclasses.replace(ranges[1], verdict="conditional pass"), *ranges[2:]), simulated=True
-    )
+    failed = RangeCard("x20", 0.05, "fail", None, None, 0.0, ())
+    conditional = dataclasses.replace(ranges[1], verdict="conditional pass")
+    found = card(ranges=(ranges[0], conditional, failed), simulated=True)
     said = [text.text for text in strings(label(found, 110 * mm))]
     assert "not verified: do not use" in said
     assert "SIMULATED: NO REAL METER" in said
     assert f"{ranges[1].name}: conditional pass." in said
+    assert not any("on x20" in text for text in said)
     assert "Unknown load: begin on x1." in said
     text = page(lending_card(found))[0].extract_text()
     assert "not verified as conforming: do not use it" in " ".join(text.split())
@@ -119,6 +129,32 @@ def test_a_register_of_energy_is_spoken_of_where_there_is_one() -> None:
             page(lending_card(found))[0].extract_text().split()
         )
         assert (label_says, card_says) == (counts, counts)
+
+
+@pytest.mark.parametrize(
+    ("power", "energy", "told"),
+    [
+        ((), (), "Power and energy are not verified."),
+        (("x1", "x4", "x20"), (), "Energy is not verified."),
+        (("x1",), ("x1",), "Power is verified on x1 alone. Energy is verified on x1 alone."),
+        (("x1", "x4", "x20"), ("x1", "x4", "x20"), ""),
+    ],
+)
+def test_power_and_energy_are_spoken_of_range_by_range(
+    power: tuple[str, ...], energy: tuple[str, ...], told: str
+) -> None:
+    assert not_verified(card(power_on=power, energy_on=energy)) == told
+
+
+def test_what_nothing_protects_is_told_to_whoever_borrows_it() -> None:
+    found = card(
+        unprotected=(Reason.of("unprotected-input", "x20", current=0.104, rated=0.04, supply="supply socket"),)
+    )
+    text = " ".join(page(lending_card(found))[0].extract_text().split())
+    assert (
+        "Not protected: x20: nothing stated protects the meter's input, rated 40 mA, from 104 mA that the supply socket"
+        in text
+    )
 
 
 def test_a_due_date_is_the_one_stated() -> None:

@@ -59,4 +59,4 @@ def test_a_meter_that_failed_gets_no_card(results: Path, capsys: pytest.CaptureF
         rng["verdict"] = "fail"
     results.write_text(json.dumps(data), encoding="utf-8")
     assert main(["card", str(results)]) == 2
-    assert "no range of this meter was verified as conforming" in capsys.readouterr().err
+    assert "on which an unknown load must begin, was not verified as conforming" in capsys.readouterr().err

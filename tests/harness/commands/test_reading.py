@@ -115,7 +115,8 @@ def _changed(file: Path, folder: Path, table: str, key: str, value: object) -> P
     [
         ("2999-01-01T00:00:00+00:00", "yet to come"),
         (None, "None missing or of another kind"),
-        ("soon", "expected a date and time"),
+        ("soon", "expected a date and time with its offset"),
+        ("2026-01-05T08:00:00", "expected a date and time with its offset"),
     ],
 )
 def test_a_verification_without_a_past_date_is_refused(

@@ -79,7 +79,9 @@ def test_a_table_stands_in_place_of_a_reading(results_file: Path, capsys: pytest
         [],
         ["--range", "x20"],
         ["--shows", "1 A"],
-        ["--batch", "a.csv", "--range", "x4", "--shows", "1 A"],
+        ["--batch", "a.csv", "--range", "x4"],
+        ["--batch", "a.csv", "--shows", "1 A"],
+        ["--batch", "a.csv", "--json"],
     ):
         assert main(["reading", str(results_file), *arguments]) == 2
         assert "expected --range and --shows, or --batch alone" in capsys.readouterr().err

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 import pytest
@@ -63,13 +63,34 @@ def test_it_goes_on_to_the_most_turns_that_leave_room(
 
 def test_nothing_shown_is_no_small_current_the_rating_plate_decides(verified: TwinRun) -> None:
     """15 mA are below the 20 mA that the display shows on x1; a melted fuse would show as little. 10 A on the plate keep it off x20."""
-    person = Measurer(verified.bench, 0.015)
-    measured(verified, person)
-    assert any("rating plate" in text for text in person.asked)
-    assert person.switched == ["x1", "x20"]
-    large = Measurer(verified.bench, 0.015, slip=lambda text, _: "10 A" if "rating plate" in text else None)
-    measured(verified, large)
-    assert large.switched == ["x1", "x4"]
+    for plate, range_name in ((None, "x20"), ("10 A", "x4")):
+        person = Measurer(
+            verified.bench, 0.015, slip=lambda text, _, plate=plate: plate if "rating plate" in text else None
+        )
+        with pytest.raises(Abandoned, match=r"was not verified at that current|shows nothing"):
+            measured(verified, person)
+        assert any("that you know, of 40 mA or more" in text for text in person.asked)
+        assert person.switched == ["x1", range_name]
+
+
+def test_a_meter_that_shows_nothing_of_a_load_one_knows_is_not_gone_on_with(verified: TwinRun) -> None:
+    class Dead(Measurer):
+        def choose(self, text: str, options: Sequence[str], guarding: bool = True) -> str:
+            return "no" if "that you know" in text else super().choose(text, options, guarding)
+
+    with pytest.raises(Abandoned, match="range x1 shows nothing: unplug, disconnect the supply, lock it off"):
+        measured(verified, Dead(verified.bench, 0.015))
+
+
+def test_a_switch_that_was_not_turned_is_noticed(verified: TwinRun) -> None:
+    """0.9 A shown on x1 again where x20 was asked for would be 45 mA: twenty times too little."""
+
+    class Stays(Measurer):
+        def confirm(self, text: str) -> str:
+            return super().confirm(text.replace("to x20", "to x1"))
+
+    with pytest.raises(Abandoned, match="the switch does not stand on x20"):
+        measured(verified, Stays(verified.bench, 0.9))
 
 
 def test_what_a_range_does_not_withstand_ends_it_with_the_load_unplugged(verified: TwinRun) -> None:
@@ -97,7 +118,7 @@ def test_no_range_is_moved_to_with_the_load_on(verified: TwinRun) -> None:
     class Watching(Measurer):
         def confirm(self, text: str) -> str:
             if "range switch" in text:
-                assert "unplugged" in text or "Switch lamp off first" in text
+                assert "unplugged" in text or "Switch lamp off and unplug it first" in text
                 moved.append(True)
             return super().confirm(text)
 

@@ -46,14 +46,17 @@ def test_what_it_says_of_a_reading_is_what_a_reading_is_said_to_be() -> None:
             assert (reading.current, reading.expanded_uncertainty) == (value.value, value.expanded_uncertainty)
 
 
-def test_a_range_that_does_not_conform_has_no_currents_and_a_meter_without_any_no_card() -> None:
+def test_a_range_that_does_not_conform_has_no_currents_and_without_the_first_there_is_no_card() -> None:
     results = sample_results.passing()
     others = ["pass"] * (len(results.ranges) - 1)
-    found = card(with_verdict(results, "fail", *others))
+    found = card(with_verdict(results, *others, "fail"))
     (failed,) = [r for r in found.ranges if not r.verified]
-    assert (failed.name, failed.lowest, failed.readings) == (results.ranges[0].name, None, ())
-    with pytest.raises(UserError, match="no range of this meter was verified as conforming"):
-        card(with_verdict(results, *["fail"] * len(results.ranges)))
+    assert (failed.name, failed.lowest, failed.withstands, failed.readings) == (results.ranges[-1].name, None, 0.0, ())
+    first = results.ranges[0].name
+    with pytest.raises(
+        UserError, match=f"range {first}, on which an unknown load must begin, was not verified as conforming"
+    ):
+        card(with_verdict(results, "fail", *others))
 
 
 def test_a_range_with_points_in_a_part_of_its_claim_is_verified_there_alone() -> None:
