@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from harness.commands.arguments import add_causes, add_command, add_procedure, number, on_console, status_unpowered
 
+OFTEN = 0.1
+"""Probability that a sound meter does not pass from which a run is hardly worth its time (a judgement)."""
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -90,6 +93,7 @@ def rehearse(options: RehearseOptions, console: Console) -> int:
     from harness.commands.rehearsal_sheet import problems_of_dates, rehearsed, show_points, show_rehearsal
     from harness.core.errors import UserError
     from harness.core.output import tell
+    from harness.core.rounding import for_terminal, probability
     from harness.core.stop import StopSignal
 
     inputs = options.inputs()
@@ -99,5 +103,9 @@ def rehearse(options: RehearseOptions, console: Console) -> int:
     problems = [*rehearsal.problems, *problems_of_dates(inputs, ())]
     if problems:
         raise UserError(problems)
+    rejected = None if rehearsal.rejection is None else rehearsal.rejection.of_run
+    if rejected is not None and rejected > OFTEN:
+        told = f"this run would not pass a sound meter with a probability of {for_terminal(probability(rejected))}: widen the claim, or take a better reference"
+        tell(console, [told])
     tell(console, ["nothing is in the way of this run"])
     return 0

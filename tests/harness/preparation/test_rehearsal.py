@@ -203,3 +203,16 @@ def test_an_honest_supply_stands_in_the_way_no_more_than_none(tmp_path: Path) ->
     told = rehearsal_of(load_inputs(device, bench, "turns_check", Options(readings=1)), StopSignal())
     assert told.problems == ()
     assert "unprotected-input" in {reason.code for reason in told.results.open_on_paper}
+
+
+@pytest.mark.parametrize(("claim", "warned"), [("1 %", False), ("0.3 %", True)])
+def test_a_run_that_sound_meters_mostly_fail_says_so_at_its_end(
+    tmp_path: Path, claim: str, warned: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    device, bench = new(tmp_path, BENCH)
+    text = device.read_text(encoding="utf-8")
+    device.write_text(text.replace('of_reading = "1 %"', f'of_reading = "{claim}"', 1), encoding="utf-8")
+    assert main(["rehearse", str(device), str(bench)]) == 0
+    *_, before, last = capsys.readouterr().out.splitlines()
+    assert last == "nothing is in the way of this run"
+    assert before.startswith("this run would not pass a sound meter with a probability of 9") == warned
