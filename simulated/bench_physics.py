@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from simulated.bench_faults import parse_fault
 from simulated.description import BenchDescription, InstrumentDescription, ShelfDescription
-from simulated.physics.assembly import check_links, module_with, range_factors
+from simulated.physics.assembly import check_links, input_stage_with, module_with, range_factors
 from simulated.physics.circuit import BenchCircuit
 from simulated.physics.display import MeterDisplay
 from simulated.physics.load import SMALLEST_POWER_FACTOR, CurrentSource
@@ -71,7 +71,8 @@ class BenchPhysics:
         scaled = next((f.range for f in self.faults if f.name == "display-factor-forgotten"), "")
         factors = range_factors(meter, scaled)
         module = module_with({fault.name for fault in self.faults}, meter, description.seed)
-        self._display = MeterDisplay(self._circuit, module, factors, meter.energy_resolution)
+        stage = input_stage_with(self._circuit.transformer.frequency, meter)
+        self._display = MeterDisplay(self._circuit, module, stage, factors, meter.energy_resolution)
 
     def instrument(self, name: str) -> InstrumentDescription:
         """The instrument called `name`. Raises KeyError when there is none."""
@@ -99,6 +100,7 @@ class BenchPhysics:
         with self._lock:
             now = self._advance()
             self._circuit.load.set_power_factor(self._kept(load), now)
+            self._circuit.load.set_waveform(load.waveform, now)
             self._circuit.load.set_current(current * self._load_spread, now)
             self._circuit.load.set_output(current > 0, now)
             self._circuit.follow(now)

@@ -8,6 +8,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from instruments.profile import Profile
+from instruments.waveform_names import SINE, Waveform
+
+Response = Literal["true rms", "average"]
+"""What an instrument responds to: the effective value, or the rectified mean, shown as the effective value of a sine that has it."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +28,10 @@ class RangeDescription:
 
 @dataclass(frozen=True)
 class MeterDescription:
-    """The modified meter. `ranges` in rising order of turns; resolutions and threshold as displayed, `default_power_factor` without current."""
+    """The modified meter. `ranges` in rising order of turns; resolutions and threshold as displayed, `default_power_factor` without current.
+
+    `largest_secondary_peak` in amperes and `bandwidth` in hertz are those of its input, None where they play no part.
+    """
 
     serial: str
     secondary_turns: int
@@ -42,6 +49,9 @@ class MeterDescription:
     power_factor_resolution: float | None = None
     default_power_factor: float = 1.0
     energy_resolution: float | None = None
+    largest_secondary_peak: float | None = None
+    bandwidth: float | None = None
+    response: Response = "true rms"
 
 
 @dataclass(frozen=True)
@@ -73,11 +83,12 @@ class PowerDescription:
 
 @dataclass(frozen=True)
 class ShelfDescription:
-    """A load a person can plug in: about what it draws, and its power factor, which it keeps to `uncertainty` (k = 2)."""
+    """A load a person can plug in: about what it draws, its power factor, which it keeps to `uncertainty` (k = 2), and its waveform."""
 
     current: float
     power_factor: float = 1.0
     uncertainty: float = 0.0
+    waveform: Waveform = SINE
 
 
 @dataclass(frozen=True)
@@ -102,6 +113,7 @@ class InstrumentDescription:
     """One instrument to stand in for. `profile` is None when a person reads or moves it.
 
     `burden` is what it adds to the secondary loop; `power_factor_uncertainty` (k = 2) how well a load keeps its power factor.
+    `crest_factor` is the largest it follows at full scale, `bandwidth` in hertz; None where they play no part.
     """
 
     name: str
@@ -119,6 +131,9 @@ class InstrumentDescription:
     power_factor_uncertainty: float = 0.0
     burden: float = 0.0
     shelf: tuple[ShelfDescription, ...] = ()
+    response: Response = "true rms"
+    bandwidth: float | None = None
+    crest_factor: float | None = None
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from simulated.bench_faults import ActiveFault
 from simulated.description import BenchDescription, MeterDescription
+from simulated.physics.input_stage import InputStage, peak_of_sine
 from simulated.physics.load import CurrentSource
 from simulated.physics.module import CLIPS_AT, Module
 from simulated.physics.transformer import TransformerModel, core_for_rating
@@ -125,6 +126,17 @@ def reference_reads(faults: set[str]) -> float:
 def module_phase(faults: set[str]) -> float:
     """Phase shift in radians that the module adds to the transformer's own."""
     return (PHASE_SHIFT if "phase-shifted" in faults else 0.0) + cmath.phase(through_burden(faults))
+
+
+def input_stage_with(frequency: float, meter: MeterDescription) -> InputStage:
+    """The input of the metering module at the mains' `frequency`."""
+    clips_at = peak_of_sine(CLIPS_AT * meter.maximum_secondary_current)
+    return InputStage(
+        frequency,
+        clips_at if meter.largest_secondary_peak is None else meter.largest_secondary_peak,
+        math.inf if meter.bandwidth is None else meter.bandwidth,
+        meter.response,
+    )
 
 
 def module_with(faults: set[str], meter: MeterDescription, seed: int) -> Module:

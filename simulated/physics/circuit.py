@@ -10,6 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from instruments.waveform_names import SINE, Waveform
+from instruments.waveforms import SINE_CREST_FACTOR, Instants, crest_factor_of, effective_value, unit_samples
 from simulated.bench_faults import ActiveFault
 from simulated.description import BenchDescription
 from simulated.physics.assembly import FUSE_RESISTANCE, current_source, transformer_with
@@ -17,6 +19,7 @@ from simulated.physics.load import SETTLED_AFTER
 from simulated.physics.mains import Mains
 from simulated.physics.module import Fuse
 from simulated.physics.range_switch import RangeSwitch, signed_turns
+from simulated.physics.shaped_secondary import ShapedSecondary
 from simulated.physics.warming import TEMPERATURE_COEFFICIENT, Warming
 
 
@@ -28,6 +31,7 @@ class Seen:
     secondary: float
     voltage: float
     angle: float
+    waveform: Waveform = SINE
 
 
 class BenchCircuit:
@@ -44,6 +48,7 @@ class BenchCircuit:
         transformer = transformer_with(names, meter)
         in_the_loop = [i.burden for i in description.instruments if i.role == "secondary"]
         self.transformer = replace(transformer, burden=transformer.burden + sum(in_the_loop))
+        self._shaped = ShapedSecondary(self.transformer)
         self._secondary_is_seen = bool(in_the_loop)
         self.switched_under_load = False
         self.melted_at = math.inf
@@ -80,10 +85,12 @@ class BenchCircuit:
         return start, now
 
     def note_peak(self, time: float) -> float:
-        """The ampere-turns at `time`, without sign, kept when they are the largest so far."""
+        """The ampere-turns at `time`, without sign. What is kept is the largest so far, as those of a sine of the same peak."""
         magnitude = abs(self.ampere_turns(time))
         if time < self.melted_at:
-            self.peak_ampere_turns = max(self.peak_ampere_turns, magnitude)
+            waveform = self.load.waveform_at(time)
+            steeper = 1.0 if waveform.sinusoidal else crest_factor_of(unit_samples(waveform)) / SINE_CREST_FACTOR
+            self.peak_ampere_turns = max(self.peak_ampere_turns, magnitude * steeper)
         return magnitude
 
     # What flows
@@ -101,8 +108,24 @@ class BenchCircuit:
         if time >= self.melted_at:
             return 0j
         ampere_turns = self.ampere_turns(time)
-        warmed = self.transformer.winding_resistance * TEMPERATURE_COEFFICIENT * self.warming.rise_at(time)
-        return math.copysign(1.0, ampere_turns) * self.transformer.secondary_current(abs(ampere_turns), warmed)
+        return math.copysign(1.0, ampere_turns) * self.transformer.secondary_current(
+            abs(ampere_turns), self._warmed(time)
+        )
+
+    def secondary_in_time(self, time: float) -> Instants | None:
+        """Secondary current (n,) through its periods at `time`; None where it is a sine, or none flows, and the phasor says all."""
+        waveform, ampere_turns = self.load.waveform_at(time), self.ampere_turns(time)
+        if waveform.sinusoidal or time >= self.melted_at or ampere_turns == 0.0:
+            return None
+        return self._shaped.current(waveform, ampere_turns, self._warmed(time))
+
+    def _warmed(self, time: float) -> float:
+        """Ohms that the copper has gained by `time`."""
+        return self.transformer.winding_resistance * TEMPERATURE_COEFFICIENT * self.warming.rise_at(time)
+
+    def _effective_secondary(self, time: float) -> float:
+        shaped = self.secondary_in_time(time)
+        return abs(self.secondary_current(time)) if shaped is None else effective_value(shaped)
 
     def power(self, time: float) -> float:
         """Active power in the load, in watts."""
@@ -117,12 +140,13 @@ class BenchCircuit:
         secondary = 0.0
         if self._secondary_is_seen:
             times = midpoints(start, end, 8 if self.unsteady(start, end) else 2)
-            secondary = sum(abs(self.secondary_current(t)) for t in times) / len(times)
+            secondary = sum(self._effective_secondary(t) for t in times) / len(times)
         return Seen(
             primary=self.mean_current(start, end),
             secondary=secondary,
             voltage=self.mains.voltage_at(middle),
             angle=self.load.angle_at(middle),
+            waveform=self.load.waveform_at(middle),
         )
 
     def unsteady(self, start: float, end: float) -> bool:
@@ -135,7 +159,7 @@ class BenchCircuit:
         while time < min(end, self.melted_at):
             settling = time < self.load.last_change() + SETTLED_AFTER
             step = min(0.005 if settling else 0.1, end - time)
-            current = abs(self.secondary_current(time + step / 2))
+            current = self._effective_secondary(time + step / 2)
             self._melted_part += step / fuse.melting_time(current)
             time += step
             if self._melted_part >= 1.0:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 
 from simulated.physics.circuit import BenchCircuit, midpoints
+from simulated.physics.input_stage import InputStage
 from simulated.physics.load import SETTLED_AFTER
 from simulated.physics.module import Module, Shown
 
@@ -14,11 +15,21 @@ LONGEST_STEP = 5.0
 
 
 class MeterDisplay:
-    """A display refreshed at fixed instants. `range_factors`: its own multiplier on each range. `energy_resolution` in joules, None without energy."""
+    """A display refreshed at fixed instants. `range_factors`: its own multiplier on each range. `energy_resolution` in joules, None without energy.
+
+    `stage` is the module's input, which counts where the current is no sine. Its power is the product of voltage and current at every
+    instant: of a current without direct part that is the power of the fundamental, whatever the display of current responds to.
+    """
 
     def __init__(
-        self, circuit: BenchCircuit, module: Module, range_factors: Mapping[str, float], energy_resolution: float | None
+        self,
+        circuit: BenchCircuit,
+        module: Module,
+        stage: InputStage,
+        range_factors: Mapping[str, float],
+        energy_resolution: float | None,
     ) -> None:
+        self._stage = stage
         self._circuit, self._module, self._factors = circuit, module, range_factors
         self._energy_resolution = energy_resolution
         self._energy = 0.0
@@ -63,7 +74,8 @@ class MeterDisplay:
         circuit, module = self._circuit, self._module
         secondary = circuit.secondary_current(time)
         power = module.power(secondary, circuit.mains.voltage_at(time), circuit.load.angle_at(time))
-        return module.measured(abs(secondary)), power
+        shaped = circuit.secondary_in_time(time)
+        return module.measured(abs(secondary) if shaped is None else self._stage.reads(shaped)), power
 
     def factor(self, time: float) -> float:
         """The display's own multiplier on the range in circuit at `time`."""

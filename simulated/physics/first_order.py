@@ -2,9 +2,12 @@
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
-_Change = TypeVar("_Change", bound="FirstOrderStep | tuple[float, float] | tuple[float, str]")
+if TYPE_CHECKING:
+    from instruments.waveform_names import Waveform
+
+_Change = TypeVar("_Change", bound="FirstOrderStep | tuple[float, float] | tuple[float, str] | tuple[float, Waveform]")
 
 
 def in_force(changes: Sequence[_Change], time: float) -> _Change:

@@ -6,6 +6,7 @@ import math
 import random
 from collections import deque
 
+from instruments.waveform_names import SINE, Waveform
 from simulated.physics.first_order import FirstOrderStep, in_force
 
 SETTLING_TIME_CONSTANT = 0.04
@@ -50,6 +51,7 @@ class CurrentSource:
         self.power_factor = 1.0
         self._power_factor_deviation = power_factor_deviation
         self._angles: deque[tuple[float, float]] = deque([(-math.inf, self._angle())], maxlen=4096)
+        self._waveforms: deque[tuple[float, Waveform]] = deque([(-math.inf, SINE)], maxlen=4096)
 
     def set_current(self, current: float, time: float) -> None:
         """Program `current`. Raises Refused (-222) when negative or above the protection limit or the maximum."""
@@ -79,6 +81,11 @@ class CurrentSource:
         self.power_factor = power_factor
         self._angles.append((max(time, self._angles[-1][0]), self._angle()))
 
+    def set_waveform(self, waveform: Waveform, time: float) -> None:
+        """Draw a current of `waveform` from now on; its effective value is what is set."""
+        if waveform != self._waveforms[-1][1]:
+            self._waveforms.append((max(time, self._waveforms[-1][0]), waveform))
+
     def reset(self, time: float) -> None:
         """Output off, no current programmed, protection at the maximum, power factor 1."""
         self.set_output(False, time)
@@ -94,12 +101,15 @@ class CurrentSource:
         """Angle in rad by which the current lags the voltage at `time`; negative when it leads."""
         return in_force(self._angles, time)[1]
 
+    def waveform_at(self, time: float) -> Waveform:
+        return in_force(self._waveforms, time)[1]
+
     def target(self) -> float:
         """The settled output, without the wander."""
         return self.changes[-1].target
 
     def changed_since(self, time: float) -> bool:
-        return max(self.changes[-1].time, self._angles[-1][0]) >= time
+        return max(self.changes[-1].time, self._angles[-1][0], self._waveforms[-1][0]) >= time
 
     def last_change(self) -> float:
         """When the output last changed, in seconds; minus infinity when never."""

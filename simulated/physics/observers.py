@@ -7,6 +7,8 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from instruments.waveform_names import Waveform
+from instruments.waveforms import unit_samples
 from simulated.description import (
     BenchDescription,
     InstrumentDescription,
@@ -16,6 +18,7 @@ from simulated.description import (
 )
 from simulated.physics.assembly import reference_reads
 from simulated.physics.circuit import Seen
+from simulated.physics.input_stage import InputStage
 from simulated.physics.multimeter import OVERLOAD, Multimeter
 from simulated.physics.true_path import path_as_it_is
 
@@ -61,6 +64,7 @@ class Observer:
         draw = random.Random(f"{seed} voltage and power")
         self._noise = random.Random(f"{seed} voltage and power noise")
         self.multimeter, self._at, self._in_volts = multimeter, at, in_volts
+        self._instrument, self._frequency = instrument, description.meter.frequency
         self._voltage, self._power = instrument.voltage or TYPICAL_VOLTAGE, instrument.power or TYPICAL_POWER
         self._voltage_gain = 1.0 + draw.uniform(-share, share) * self._voltage.of_reading
         self._power_gain = 1.0 + draw.uniform(-share, share) * self._power.of_reading
@@ -76,7 +80,7 @@ class Observer:
     def reading(self, seen: Seen) -> Measured:
         """One measurement; values that depend on a current in overload are 9.9E37."""
         true_current, true_voltage, true_angle = self._at(seen)
-        current = self.multimeter.reading(true_current)
+        current = self.multimeter.reading(true_current * self._shown_of(seen.waveform, true_current))
         if self._in_volts:
             return Measured(0.0, current, 0.0, 1.0, 0.0)
         voltage = self._noisy(true_voltage * self._voltage_gain, self._voltage.resolution)
@@ -97,6 +101,16 @@ class Observer:
             # off for a gain error of 0.15 %.
             math.degrees(angle) if flows else 0.0,
         )
+
+    def _shown_of(self, waveform: Waveform, effective: float) -> float:
+        """The part of a current of that `effective` value which its input passes and responds to; all of a sine."""
+        if waveform.sinusoidal or not effective:
+            return 1.0
+        instrument, most = self._instrument, math.inf
+        if instrument.crest_factor is not None:
+            most = instrument.crest_factor * self.multimeter.scale.full_scale / abs(effective)
+        stage = InputStage(self._frequency, most, instrument.bandwidth or math.inf, instrument.response)
+        return stage.reads(unit_samples(waveform))
 
     def _noisy(self, value: float, resolution: float) -> float:
         noise = self._noise.gauss(0.0, NOISE * abs(value) + 0.5 * resolution)
