@@ -16,10 +16,6 @@ PLAIN_HEATER, ANY_OTHER = 1.5, 15.0
 """Times the current shown that a range must withstand before a load is put on it: what a heater draws cold, and what filament lamps, motors,
 transformers and power supplies draw when they are switched on (common practice, no published source)."""
 
-AGREES = 2.0
-"""A current on the finer range that differs from the one seen before by more than this factor is of a switch that stands elsewhere: ranges
-differ by more (a judgement)."""
-
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """Answers of a person asked to make the load safe."""
 
@@ -167,7 +163,8 @@ def _check_reading(asked: Asked, rng: RangeResult, current: float, seen: float) 
     if not current:
         raise Abandoned(f"range {rng.name} shows nothing")
     step = asked.results.device.resolution * first_range(asked.results).display_factor
-    if seen and not (seen - step) / AGREES <= current <= (seen + step) * AGREES:
+    times = _halfway(asked.results, rng)
+    if seen and not (seen - step) / times <= current <= (seen + step) * times:
         raise Abandoned(
             f"{shown} by the display on range {rng.name}, where {before} flowed before: the switch does not stand on {rng.name}, or the load "
             "draws something else now"
@@ -175,6 +172,12 @@ def _check_reading(asked: Asked, rng: RangeResult, current: float, seen: float) 
     span = verified_span(rng)
     if span is None or not span.holds(current):
         raise Abandoned(f"{shown} flows on range {rng.name}, which was not verified at that current")
+
+
+def _halfway(results: Results, rng: RangeResult) -> float:
+    """The factor from `rng` halfway, in the logarithm of the turns, to the range that is nearest to it: a current further off is of that one."""
+    apart = [r.expected_turns / rng.expected_turns for r in results.ranges if r.name != rng.name]
+    return math.sqrt(min((max(ratio, 1 / ratio) for ratio in apart), default=math.inf))
 
 
 def make_safe(person: Person, load: str) -> bool:

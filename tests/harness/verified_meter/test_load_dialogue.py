@@ -93,6 +93,23 @@ def test_a_switch_that_was_not_turned_is_noticed(verified: TwinRun) -> None:
         measured(verified, Stays(verified.bench, 0.9))
 
 
+@pytest.mark.parametrize(("slipped", "noticed"), [(2.15, False), (2.35, True), (0.46, False), (0.43, True)])
+def test_halfway_to_the_nearest_range_a_reading_is_of_that_one(
+    verified: TwinRun, slipped: float, noticed: bool
+) -> None:
+    """x20 is five times x4, so the middle is the square root of five, 2.24, up and down."""
+    person = Measurer(
+        verified.bench,
+        0.2,
+        slip=lambda text, right: f"{slipped * float(right):.3f}" if "x20, reading" in text else None,
+    )
+    if noticed:
+        with pytest.raises(Abandoned, match="the switch does not stand on x20"):
+            measured(verified, person)
+    else:
+        assert measured(verified, person).range.name == "x20"
+
+
 def test_what_a_range_does_not_withstand_ends_it_with_the_load_unplugged(verified: TwinRun) -> None:
     person = Measurer(verified.bench, 0.2, slip=lambda text, _: "81 A" if "x1, the largest" in text else None)
     with pytest.raises(Abandoned, match="81 A flows on range x1, which withstands 80 A"):
@@ -109,6 +126,14 @@ def test_a_current_at_which_nothing_was_verified_is_told_before_any_reading_is_t
     with pytest.raises(Abandoned, match=r"no range that withstands 1\.5 times 399 mA was verified"):
         measured(verified, person, dataclasses.replace(results, ranges=tuple(others)))
     assert not any("reading 1" in text for text in person.asked)
+
+
+def test_a_meter_of_one_range_stays_on_it(verified: TwinRun) -> None:
+    results = verified.results()
+    one = dataclasses.replace(results, ranges=results.ranges[:1])
+    person = Measurer(verified.bench, 2.0)
+    assert measured(verified, person, one).range.name == "x1"
+    assert person.switched == ["x1"]
 
 
 def test_no_range_is_moved_to_with_the_load_on(verified: TwinRun) -> None:
