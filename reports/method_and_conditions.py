@@ -207,7 +207,9 @@ def _standing(results: Results) -> Iterator[Flowable]:
 def _open_on_paper(results: Results) -> Iterator[Flowable]:
     if results.open_on_paper:
         told = "; ".join(reason_line(reason) for reason in results.open_on_paper)
-        yield prose(f"Not protected in daily use, or left open, by what the device file states: {told}.")
+        yield prose(
+            f"Wrong on paper, not protected in daily use, or left open, by what the device file states: {told}."
+        )
 
 
 def _signatures(number: str) -> Iterator[Flowable]:

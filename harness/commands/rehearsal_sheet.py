@@ -76,7 +76,7 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
     if rejection is not None:
         yield from rejection_lines(rejection)
     if rehearsal.results.open_on_paper:
-        yield "not protected in daily use, or left open by the device file (`design` tells the remedy and where to look):"
+        yield "wrong on paper, not protected in daily use, or left open by the device file (`design` tells the remedy and where to look):"
         yield from (f"  {reason_line(reason)}" for reason in rehearsal.results.open_on_paper)
 
 

@@ -100,7 +100,9 @@ def rehearse(options: RehearseOptions, console: Console) -> int:
     rehearsal = rehearsed(inputs, StopSignal(), console)
     show_points(rehearsal, console)
     show_rehearsal(inputs, rehearsal, console)
-    problems = [*rehearsal.problems, *problems_of_dates(inputs, ())]
+    problems = list(rehearsal.problems)
+    problems += ["to run anyway: --override rehearsal, printed on the certificate"] if problems else []
+    problems += problems_of_dates(inputs, ())
     if problems:
         raise UserError(problems)
     rejected = None if rehearsal.rejection is None else rehearsal.rejection.of_run

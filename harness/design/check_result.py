@@ -16,7 +16,7 @@ and not in a run, which limits the current itself; `not known`: the file does no
 class DesignFinding:
     """One finding: subject, the number found, the number needed, the remedy. `range` is empty when it concerns all ranges.
 
-    `open`: what is not protected or not known, and which key settles it.
+    `open`: what a verification leaves as it is and names: what is not protected, not known, or shown to be wrong by a key that may be left out.
     """
 
     grade: Grade
@@ -24,9 +24,19 @@ class DesignFinding:
     range: str = ""
     open: Reason | None = None
 
+    @property
+    def stops_a_run(self) -> bool:
+        """Whether no run begins with it: it would be in the way whatever else the file left out."""
+        return self.grade == "in the way" and self.open is None
+
 
 in_the_way = partial(DesignFinding, "in the way")
 worth_knowing = partial(DesignFinding, "worth knowing")
+
+
+def wrong(text: str, on: str = "") -> DesignFinding:
+    """What a key that may be left out shows to be wrong: in the way of winding, and of a run no more than a file without that key."""
+    return DesignFinding("in the way", text, on, Reason.of("wrong-on-paper", on, finding=text.split(";")[0]))
 
 
 def not_protected(text: str, reason: Reason) -> DesignFinding:
@@ -89,7 +99,7 @@ class DesignCheck:
 
     @property
     def open(self) -> tuple[Reason, ...]:
-        """What is not protected, and what the file leaves open, with the key that settles it."""
+        """What is wrong, not protected or left open by the file, and in the way of no run."""
         return tuple(f.open for f in self.findings if f.open is not None)
 
     def count(self, grade: Grade) -> int:

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from harness.claims.limits_of_error import limit_of_error
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_percent, format_quantity
-from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
+from harness.design.check_result import DesignFinding, not_known, worth_knowing, wrong
 from harness.files.device import Device
 from harness.results import Reason
 
@@ -86,7 +86,7 @@ def error_findings(device: Device) -> Iterator[DesignFinding]:
         return
     most = format_quantity(_fuse(device) * allowed / abs(added), "ohm", 2)
     text += f"; the fuse may have no more than some {most}"
-    yield not_known(text, Reason.of("open-loss-angle", limit=allowed)) if bound else in_the_way(text)
+    yield not_known(text, Reason.of("open-loss-angle", limit=allowed)) if bound else wrong(text)
 
 
 def _series(device: Device) -> float:

@@ -5,7 +5,15 @@ from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity, format_seconds
 from harness.current_limits.ratings import CurrentLimit, claimed, device_parts, ranges_in_the_path
-from harness.design.check_result import DesignFinding, in_the_way, not_known, not_protected, secondary_of, worth_knowing
+from harness.design.check_result import (
+    DesignFinding,
+    in_the_way,
+    not_known,
+    not_protected,
+    secondary_of,
+    worth_knowing,
+    wrong,
+)
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for, cord_rating
 from harness.design.fuses import AGES_ABOVE, SURELY_MELTS, melting_window
 from harness.design.supply import SLACK, Supply, lets_flow, supply_of
@@ -49,7 +57,8 @@ def weak_parts(device: Device, rng: Range) -> Iterator[DesignFinding]:
             text = f"{part.set_by}: rated {stands}, the claim extends to {needed}; a run does not exceed the rating"
             yield worth_knowing(text, rng.name)
         else:
-            yield in_the_way(
+            optional = part.set_by.startswith(("secondary fuse", "conductor of range"))
+            yield (wrong if optional else in_the_way)(
                 f"{part.set_by}: rated {stands}, the claim needs {needed}; lower maximum_current to {stands} or fit a part "
                 "with a higher rating"
                 + ("" if part in of_its_own else "; wired wrong, this range may read right through it"),
@@ -69,10 +78,10 @@ def _weak_conductor(device: Device, rng: Range) -> Iterator[DesignFinding]:
     wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
     text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
     if carries * SLACK < rng.maximum_current or supply is None:
-        yield in_the_way(text, rng.name)
+        yield wrong(text, rng.name)
         return
     yield not_protected(
-        f"{text} or fit a fuse of at most {amperes(carries)}",
+        f"{text} or give {rng.name} a fuse of its own, `fuse` in its table, of at most {amperes(carries)}",
         Reason.of("unprotected-part", rng.name, part="conductor", rated=carries, supply=supply.name, current=needed),
     )
 
@@ -116,8 +125,8 @@ def _remedy(device: Device, rng: Range, supply: Supply) -> str:
     rating = primary / supply.multiple
     if rating * SLACK < rng.maximum_current:
         return (
-            f"a primary fuse that protects the input melts below the claim: claim no more than {amperes(rating)} and fuse at that, or "
-            f"feed this range from a source that cannot drive more than {amperes(primary)} (no key of the device file states one)"
+            f"a primary fuse that protects the input melts below the claim: claim no more than {amperes(rating)} and give {rng.name} "
+            f"a fuse of its own of that, or feed this range from a source that cannot drive more than {amperes(primary)} (no key of the device file states one)"
         )
     return f"give {rng.name} a fuse of its own, `fuse` in its table, of no more than {amperes(rating)}"
 
@@ -130,7 +139,7 @@ def secondary_fuse_findings(device: Device) -> Iterator[DesignFinding]:
     rated, stands = transformer.rated_secondary_current, transformer.maximum_secondary_current
     if rated > fuse * AGES_ABOVE * SLACK:
         overloaded = rated > fuse * SLACK
-        yield (in_the_way if overloaded else worth_knowing)(
+        yield (wrong if overloaded else worth_knowing)(
             f"secondary fuse: {amperes(fuse)} {'is overloaded' if overloaded else 'ages'} at the rated {amperes(rated)}; "
             f"one of {amperes(rated / AGES_ABOVE)} or more lasts (common practice: no more than 75 % for good)"
         )
@@ -186,7 +195,7 @@ def _limited(device: Device) -> Iterator[DesignFinding]:
     usual = math.sqrt(2) * device.transformer.maximum_secondary_current * loop
     limited, shown = format_quantity(limit, "V", 3), format_quantity(usual, "V", 3)
     if limit <= usual:
-        yield in_the_way(
+        yield wrong(
             f"clamp: limits to {limited}, burden and fuse need {shown} at the largest secondary current; fit one above it"
         )
         return

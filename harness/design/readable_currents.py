@@ -5,7 +5,7 @@ from itertools import pairwise
 
 from harness.claims.limits_of_error import limit_of_error
 from harness.core.quantities import format_percent
-from harness.design.check_result import DesignFinding, Neighbours, in_the_way, worth_knowing
+from harness.design.check_result import DesignFinding, Neighbours, in_the_way, worth_knowing, wrong
 from harness.design.protection import amperes, maximum_current_on_paper
 from harness.files.device import Device, Range
 
@@ -72,13 +72,13 @@ def gap(between: Neighbours) -> Iterator[DesignFinding]:
     serves = min(between.claimed_to, between.readable_to)
     reads_from, reads_to, claims_from = map(amperes, (between.readable_from, between.readable_to, between.claimed_from))
     if between.readable_from > between.readable_to * (1 + 1e-9):
-        yield in_the_way(
+        yield wrong(
             f"gap to {coarser}: {finer} carries up to {reads_to}, {coarser} reads from {reads_from}; nothing is read between, "
             "wind a range with turns between theirs",
             finer,
         )
     elif between.claimed_from > serves * (1 + 1e-9):
-        yield in_the_way(
+        yield wrong(
             f"gap to {coarser}: {finer} serves up to {amperes(serves)}, {coarser} claims from {claims_from}; both read from "
             f"{reads_from} to {reads_to}, so claim until they meet",
             finer,

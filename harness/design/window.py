@@ -8,7 +8,7 @@ pi / sqrt(12) of it (the densest lattice; Fejes Toth 1942, value from memory). B
 import math
 from collections.abc import Iterator
 
-from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
+from harness.design.check_result import DesignFinding, not_known, worth_knowing, wrong
 from harness.files.device import Device
 from harness.results import Reason
 
@@ -52,10 +52,10 @@ def turns_fit(device: Device) -> Iterator[DesignFinding]:
         f"{window / _MILLIMETRE:.3g} mm window"
     )
     if sum(wires[-2:]) > window * (1 + 1e-9):
-        yield in_the_way(f"{text}, and its thickest wires do not pass side by side; wind thinner wire")
+        yield wrong(f"{text}, and its thickest wires do not pass side by side; wind thinner wire")
     elif filled > DENSEST and passes > 1:
         most = f"more than equal round wires ever can ({DENSEST * 100:.0f} %)"
-        yield in_the_way(f"{text}, {most}; wind thinner wire or fewer turns")
+        yield wrong(f"{text}, {most}; wind thinner wire or fewer turns")
     elif filled > SURELY_FITS * (1 + 1e-9) and passes > 1:
         yield not_known(
             f"{text}; up to half of it always fits (round wires side by side); above that try with the wire before winding",

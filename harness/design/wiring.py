@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from harness.core.quantities import format_quantity
-from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing
+from harness.design.check_result import DesignFinding, in_the_way, not_known, worth_knowing, wrong
 from harness.files.device import Device, Range
 from harness.results import Reason
 
@@ -21,7 +21,7 @@ _CIRCUIT = {
 """What is found by the circuit the switch opens, which must never be the secondary."""
 
 _CONTACTS = {
-    "make before break": in_the_way(
+    "make before break": wrong(
         "range switch makes before it breaks: while it turns, the windings of two ranges are in circuit at once and their "
         "ends bridged; fit one that breaks before it makes"
     ),
@@ -48,7 +48,7 @@ def range_switch(device: Device) -> Iterator[DesignFinding]:
             Reason.of("open-switch-approval"),
         )
     elif path.switch_approval.strip().lower() == "none":
-        yield in_the_way(
+        yield wrong(
             "range switch: has no approval, so its stated voltage and current are not attested; fit an approved one"
         )
 
@@ -63,7 +63,7 @@ def _voltage(stands: float | None, supply: float | None) -> Iterator[DesignFindi
         )
     elif stands * (1 + 1e-9) < supply:
         have, need = format_quantity(stands, "V", 3), format_quantity(supply, "V", 3)
-        yield in_the_way(f"range switch: rated {have}, the supply has {need}; fit one rated {need} AC or more")
+        yield wrong(f"range switch: rated {have}, the supply has {need}; fit one rated {need} AC or more")
 
 
 def bypass(device: Device, rng: Range) -> Iterator[DesignFinding]:
@@ -94,7 +94,7 @@ def section_reversed(device: Device, rng: Range) -> Iterator[DesignFinding]:
 def supply_tap(device: Device) -> Iterator[DesignFinding]:
     """Checks that the meter's own supply does not pass through the sensor."""
     if device.path.supply_tapped == "behind sensor":
-        yield in_the_way(
+        yield wrong(
             "meter's supply tapped behind the sensor: it reads its own draw as load; take it from before the sensor"
         )
     elif device.path.supply_tapped is None:

@@ -11,13 +11,13 @@ from harness.core.errors import RatioproofError, UserError
 from harness.core.progress import Progress
 from harness.core.quantities import format_duration, format_quantity
 from harness.core.stop import StopSignal
-from harness.current_limits.maximum_test_current import CLIP, maximum_test_current
 from harness.design.check import check
 from harness.evaluation.additional.endurance_results import FEWEST_HELD
 from harness.evaluation.producer_risk import Rejection
 from harness.evaluation.ratio.uncalibrated_points import uncalibrated
 from harness.evaluation.run_evaluation import evaluate
 from harness.preparation.claim_support import everything_judged, unsupported
+from harness.preparation.ranges_without_points import ranges_without_points
 from harness.preparation.rejection_probability import rejection_of
 from harness.preparation.run_files import RunInputs, profiles_kept
 from harness.preparation.shelf_notes import left_out, loads_not_used
@@ -75,7 +75,7 @@ def rehearsal_of(inputs: RunInputs, stop: StopSignal, progress: Progress | None 
         (dt.datetime.fromisoformat(line["at"]) - began).total_seconds() for line in record.of_kind("point", "skip")
     )
     sheet = check(inputs.device)
-    objections = [f"on paper, {f.range or 'all ranges'}: {f.text}" for f in sheet.findings if f.grade == "in the way"]
+    objections = [f"on paper, {f.range or 'all ranges'}: {f.text}" for f in sheet.findings if f.stops_a_run]
     progress.doing("drawing sound meters")
     return Rehearsal(
         durations,
@@ -184,23 +184,6 @@ def _holds_cut(record: Record) -> Iterator[tuple[str, bool]]:
         yield found if enough else f"{found}; no drift is found from fewer than {FEWEST_HELD} points", enough
 
 
-def _without_points(inputs: RunInputs, results: Results) -> Iterator[str]:
-    """Ranges of which nothing can be verified, where others are."""
-    if results.bench_check is not None or not any(rng.points for rng in results.ranges):
-        return
-    shelf = inputs.bench.shelf_currents
-    for rng in inputs.device.ranges:
-        limit = maximum_test_current(inputs.device, inputs.bench, rng)
-        largest = limit.current * (1 + CLIP)
-        if any(rng.minimum_current <= current <= largest for current in shelf or (rng.minimum_current,)):
-            continue
-        most, least = format_quantity(limit.current, "A"), format_quantity(rng.minimum_current, "A")
-        yield (
-            f"{rng.name}: nothing would be verified: {'no load on the shelf' if shelf else 'no current'} lies between {least}, which it claims, "
-            f"and its maximum test current, {most}, limited by {limit.set_by}"
-        )
-
-
 def _problems(inputs: RunInputs, record: Record, results: Results) -> list[str]:
     """Reasons why the run would be useless or points refused, one line each."""
     names: dict[str, list[str]] = {}
@@ -209,7 +192,7 @@ def _problems(inputs: RunInputs, record: Record, results: Results) -> list[str]:
             names.setdefault(line["reason"], []).append(line["name"])
     problems = list(left_out(record, names, inputs.device, inputs.bench))
     problems += [text for text, enough in _holds_cut(record) if not enough]
-    problems += _without_points(inputs, results)
+    problems += ranges_without_points(inputs, results)
     asked = [line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"]
     if asked and not any(r.power for r in results.ranges):
         problems.append(

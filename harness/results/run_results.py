@@ -220,7 +220,7 @@ class DecisionRule:
 class Results:
     """The evaluation of one record; `contradictions`: why its readings contradict each other, also where that was overridden.
 
-    `open_on_paper`: what the check on paper leaves open, since the device file does not say. `waveforms`: of the loads that were used.
+    `open_on_paper`: what the check on paper finds wrong, not protected or open. `waveforms`: of the loads that were used.
     """
 
     schema: str

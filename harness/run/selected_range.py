@@ -131,7 +131,9 @@ class SelectedRange:
         # Not less than that, even when less was asked for: a resumed search asks for currents that do not read.
         current = approach_current(device, bench, rng)
         if not current:
-            raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}")
+            shown = format_quantity(device.display.smallest_readable_current * rng.display_factor, "A")
+            between = f"{shown} to {format_quantity(safe_anywhere(device, bench), 'A')}"
+            raise Abandoned(f"range {rng.name}: {NOTHING_TO_APPROACH_WITH}; put one of {between} on it")
         if self._pairs.by_hand:
             self._run.progress.note(
                 f"First a check of {rng.name} at {format_quantity(current, 'A')}: one reading of each, only to see where the switch stands. "

@@ -18,7 +18,7 @@ DONE = "done"
 UNDO = "undo"
 """The word that takes a value back. The value before it is then no longer repeated by ``=``: it may be the wrong one."""
 
-NOTHING_BEFORE = "There is no earlier value to undo."
+NOTHING_BEFORE = "There is no earlier value to undo. To take another way, press Ctrl-C: everything is made safe, and the run can be resumed."
 
 
 class UndoLast(Exception): ...

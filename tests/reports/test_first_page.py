@@ -109,12 +109,12 @@ def test_a_cause_that_adds_to_the_likeliest_does_not_repeat_it() -> None:
 
 def test_what_the_check_on_paper_leaves_open_is_on_the_certificate() -> None:
     results = sample_results.passing()
-    assert squeezed("Not protected in daily use, or left open") not in body_of(results)
+    assert squeezed("protected in daily use, or left open") not in body_of(results)
     reasons = (Reason.of("open-supply", ranges=("x4", "x20")), Reason.of("open-clamp-voltage"))
     told = body_of(dataclasses.replace(results, open_on_paper=reasons))
     assert (
         squeezed(
-            "Not protected in daily use, or left open, by what the device file states: nothing stated protects any part of x4, x20 from what "
+            "Wrong on paper, not protected in daily use, or left open, by what the device file states: nothing stated protects any part of x4, x20 from what "
             "the supply can drive (not stated: fuse or supply_socket); to which voltage an open secondary is limited (not stated: secondary_clamp_voltage)."
         )
         in told

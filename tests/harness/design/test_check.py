@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import cmath
+import copy
 import math
+import tomllib
+from typing import Any
 
 import pytest
 
@@ -11,7 +14,7 @@ from harness.commands.new import template
 from harness.design.check import check
 from harness.design.check_result import DesignFinding, Grade
 from harness.design.expected_error import complex_error, ratio_and_phase
-from harness.files.device import Device
+from harness.files.device import Device, Path, Range, Transformer
 from harness.files.loading import parse_device
 from harness.wording.reasons import reason_text
 from tests.own_parts import own_parts
@@ -300,12 +303,12 @@ def test_a_key_that_is_left_out_is_named_as_what_would_settle_what_is_open(key: 
     assert f"(not stated: {OPTIONAL[key]})" in reason_text(told)
 
 
-def test_what_is_open_is_what_is_not_known() -> None:
-    findings = check(device(switch_contacts="", secondary_fuse='"15 mA"', supply_tapped="")).findings
-    assert {(finding.grade in ("not known", "not protected"), finding.open is not None) for finding in findings} == {
-        (True, True),
-        (False, False),
-    }
+def test_what_is_named_and_not_in_the_way_of_a_run() -> None:
+    """All but what is worth knowing, unless it stops a run: a switch below its claim does, a fuse below it does not."""
+    findings = check(device(switch_contacts="", secondary_fuse='"15 mA"', supply_tapped="", switch='"30 A"')).findings
+    assert all((f.open is not None) == (f.grade != "worth knowing" and not f.stops_a_run) for f in findings)
+    told = {f.text[:12]: f.stops_a_run for f in findings if f.grade == "in the way"}
+    assert told == {"secondary fu": False, "range switch": True}
 
 
 def test_a_register_of_energy_counts_the_display() -> None:
@@ -414,3 +417,77 @@ def test_a_range_that_turns_cannot_tell_from_a_finer_one_is_held_to_its_parts() 
     four = edited(('name = "x4"', 'name = "x4"\nconductor = "22 A"'))
     assert check(four).ranges[0].maximum_test_current == 80.0
     assert check(four).count("in the way") == 0
+
+
+WORST = {
+    "transformer": {
+        "winding_resistance": "900 ohm",
+        "frequency": "16.7 Hz",
+        "magnetising_inductance": "0.1 H",
+        "magnetising_loss_angle": "80 deg",
+        "window_diameter": "9 mm",
+    },
+    "path": {
+        "fuse": "1 A",
+        "fuse_type": "T",
+        "supply_socket": "125 A",
+        "supply_voltage": "690 V",
+        "secondary_fuse": "10 mA",
+        "secondary_fuse_type": "T",
+        "secondary_fuse_resistance": "900 ohm",
+        "secondary_clamp_voltage": "0.1 V",
+        "supply_tapped": "behind sensor",
+        "switch_voltage": "12 V",
+        "switch_contacts": "make before break",
+        "switch_approval": "none",
+        "cross_section": "0.1 mm2",
+    },
+    "ranges": {
+        "cross_section": "0.1 mm2",
+        "wire_diameter": "20 mm",
+        "turn_length": "90 m",
+        "conductor": "0.3 A",
+        "fuse": "0.3 A",
+        "fuse_type": "T",
+        "bypasses_switch": False,
+        "wiring": "independent",
+    },
+}
+"""Every key that may be left out, with the worst that can honestly be said."""
+
+LOOKED_FOR = {"switch_breaks", "secondary_clamp"}
+"""Keys whose worst answer can kill: left out, they are in the way as well."""
+
+
+@pytest.mark.parametrize(("table", "key"), [(table, key) for table, keys in WORST.items() for key in keys])
+def test_what_is_stated_honestly_stands_in_the_way_no_more_than_the_same_left_out(table: str, key: str) -> None:
+    data = tomllib.loads(template("device.toml"))
+    # Beside a fuse and what tells the ratio error, every key counts.
+    data["path"] |= {"fuse": "63 A", "secondary_fuse_resistance": "1 ohm"}
+    data["transformer"]["magnetising_inductance"] = "0.5 H"
+    data["ranges"][2]["fuse"] = "3 A"
+    stated, left_out = (_stops({**data, **_with(data, table, key, value)}) for value in (WORST[table][key], None))
+    assert stated <= left_out
+
+
+def test_every_key_that_may_be_left_out_was_looked_at() -> None:
+    models = {"transformer": Transformer, "path": Path, "ranges": Range}
+    for table, model in models.items():
+        optional = {name for name, field in model.model_fields.items() if not field.is_required()}
+        assert optional - LOOKED_FOR == WORST[table].keys()
+
+
+def _with(data: dict[str, Any], table: str, key: str, value: object) -> dict[str, Any]:
+    """The table of `data` with `key` of the last range, or of the table itself, as `value`; None leaves it out."""
+    changed = copy.deepcopy(data[table])
+    where = changed[2] if table == "ranges" else changed
+    where.pop(key, None)
+    if value is not None:
+        where[key] = value
+    return {table: changed}
+
+
+def _stops(data: dict[str, Any]) -> set[tuple[str, str]]:
+    """What no run begins with: the range and the subject of each finding."""
+    checked = check(Device.model_validate(data))
+    return {(f.range, f.text.partition(":")[0]) for f in checked.findings if f.stops_a_run}

@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from harness.command_line import main
-from harness.commands.new import BENCH, BENCH_POWER, new
+from harness.commands.new import BENCH, BENCH_BY_HAND, BENCH_POWER, new
 from harness.commands.rehearse import RehearseOptions, rehearse
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
@@ -189,10 +189,31 @@ def test_a_range_of_which_nothing_would_be_verified_is_in_the_way(tmp_path: Path
     text = device.read_text(encoding="utf-8")
     device.write_text(text.replace('# fuse = "100 A"', 'fuse = "0.7 A"', 1), encoding="utf-8")
     problems = rehearsal_of(load_inputs(device, bench, "current_ratio", Options(readings=1)), StopSignal()).problems
-    assert (
-        "x1: nothing would be verified: no current lies between 800 mA, which it claims, and its maximum test current, 700 mA, limited by fuse"
-        in problems
+    (problem,) = [text for text in problems if text.startswith("x1: no ")]
+    assert problem.startswith(
+        "x1: no current is within its claim (from 800 mA) and its maximum test current (700 mA, limited by fuse): nothing of it would be verified"
     )
+    assert "(the display shows 20 mA and more)" in problem
+    assert "belongs into the table of that range" in problem
+
+
+def test_a_meter_of_which_nothing_would_be_verified_is_no_run_without_objection(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One range, claimed from above every load of the shelf; without currents there is nothing to verify it by, but to watch it at no load."""
+    device, bench = new(tmp_path, BENCH_BY_HAND)
+    text = device.read_text(encoding="utf-8").replace('minimum_current = "0.8 A"', 'minimum_current = "8.9 A"')
+    second = text.index("[[ranges]]", text.index("[[ranges]]") + 1)
+    device.write_text(text[:second], encoding="utf-8")
+    (problem,) = rehearsal_of(load_inputs(device, bench, "current_ratio", Options(readings=1)), StopSignal()).problems
+    assert problem.startswith(
+        "x1: no load of the shelf is within its claim (from 8.9 A) and its maximum test current (9.091 A, limited by"
+    )
+    assert problem.endswith("Put a load between the two on the shelf")
+    assert main(["rehearse", str(device), str(bench)]) == 2
+    assert "to run anyway: --override rehearsal" in capsys.readouterr().err
+    watched = load_inputs(device, bench, "no_load", Options(readings=1))
+    assert rehearsal_of(watched, StopSignal()).problems == ()
 
 
 def test_an_honest_supply_stands_in_the_way_no_more_than_none(tmp_path: Path) -> None:

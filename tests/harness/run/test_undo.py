@@ -153,7 +153,9 @@ def test_undo_at_the_one_value_a_person_types_reads_that_pair_anew(tmp_path: Pat
     twin = by(hands, by_person(inputs, "standard"))
     twin.run()
     assert twin.record.complete
-    assert sum("There is no earlier value to undo" in line for line in hands.shown) == 1
+    assert (
+        sum("There is no earlier value to undo. To take another way, press Ctrl-C" in line for line in hands.shown) == 1
+    )
 
 
 def test_what_was_taken_back_is_not_repeated(tmp_path: Path) -> None:
