@@ -25,7 +25,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from harness.core.errors import RecordError
 from harness.core.file_lock import lock
-from harness.record.long_lines import LongLines, json_value
+from harness.record.long_lines import AT_ONCE, LongLines, chain_keys, json_value
 
 if TYPE_CHECKING:
     from harness.core.clock import Clock
@@ -199,11 +199,11 @@ def read_record(file: Path) -> Record:
 
 
 def _parsed(file: Path) -> Record:
-    with _existing(file).open("rb") as stream:
+    with _existing(file).open("rb", buffering=AT_ONCE) as stream:
         if os.fstat(stream.fileno()).st_size <= LONG:
             return parse_record(stream.read(), str(file))
         lines = LongLines(file)
-        return _whole(lines, stream, str(file), lines.append)
+        return _whole(lines, stream, str(file), lines.append, chain_keys)
 
 
 def parse_record(data: bytes, name: str) -> Record:
@@ -214,15 +214,19 @@ def parse_record(data: bytes, name: str) -> Record:
 
 
 def _whole(
-    lines: Sequence[dict[str, Any]], stream: IO[bytes], name: str, append: Callable[[dict[str, Any], bytes], None]
+    lines: Sequence[dict[str, Any]],
+    stream: IO[bytes],
+    name: str,
+    append: Callable[[dict[str, Any], bytes], None],
+    read: Callable[[bytes], Any] = json_value,
 ) -> Record:
-    """The record in `stream`, every line of which is handed to `append` with its bytes, to be found in `lines`. Raises RecordError."""
+    """The record in `stream`, every line of which is handed to `append` as `read` and in bytes, to be found in `lines`. Raises RecordError."""
     previous, torn = HASH_BEFORE_FIRST_LINE, b""
     for number, raw in enumerate(stream):
         if not raw.endswith(b"\n"):
             torn = raw
             break
-        line = _checked(raw[:-1], number, previous)
+        line = _checked(raw[:-1], number, previous, read)
         if line is None:
             raise RecordError(f"{name}: line {number + 1} was altered after it was written")
         append(line, raw)
@@ -237,13 +241,13 @@ def _whole(
     return record
 
 
-def _checked(raw: bytes, number: int, previous: str) -> dict[str, Any] | None:
-    """The line in `raw`, or None when it was altered."""
+def _checked(raw: bytes, number: int, previous: str, read: Callable[[bytes], Any]) -> dict[str, Any] | None:
+    """The line in `raw` as `read`, or None when it was altered."""
     text, tail = raw[:-_TAIL], raw[-_TAIL:]
     if tail != f',"hash":"{hashlib.sha256(text).hexdigest()}"}}'.encode():
         return None
     try:
-        line: Any = json_value(raw)
+        line: Any = read(raw)
     except (ValueError, RecursionError):
         return None
     if not isinstance(line, dict) or line.get("line") != number or line.get("previous") != previous:

@@ -9,8 +9,11 @@ import random
 import struct
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from harness.audit import check_lines
 from harness.commands.new import BENCH_POWER, new
@@ -20,7 +23,7 @@ from harness.evaluation.run_evaluation import evaluate
 from harness.preparation.run_files import load_inputs
 from harness.record import journal
 from harness.record.journal import RecordWriter, continue_record, read_record
-from harness.record.long_lines import LongLines, json_value
+from harness.record.long_lines import CHAIN_KEYS, LongLines, chain_keys, json_value
 from harness.record.observations import ReadingPair, packed
 from harness.steps import Options
 from tests.benchmarks.mutated_records import rehashed
@@ -192,10 +195,58 @@ def outcome(read: Callable[[bytes], object], raw: bytes) -> str:
         return "refused"
 
 
+def sorted_outcome(read: Callable[[bytes], object], raw: bytes) -> str:
+    """`outcome`, whatever the order of an object's keys."""
+
+    def in_order(raw: bytes) -> object:
+        value = read(raw)
+        return sorted(value.items()) if isinstance(value, dict) else value
+
+    return outcome(in_order, raw)
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(codec="utf-8")),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(st.characters(codec="utf-8")), inner),
+    max_leaves=6,
+)
+
+
 @pytest.mark.parametrize("raw", CASES, ids=lambda raw: repr(raw[:24]))
 def test_json_is_read_as_the_standard_library_reads_it(raw: bytes) -> None:
     """The same value, or refused by both (repr tells -0.0 from 0.0, and 1 from 1.0)."""
     assert outcome(json_value, raw) == outcome(json.loads, raw)
+
+
+def plain_chain_keys(raw: bytes) -> object:
+    """What `chain_keys` does, by the standard library."""
+    value = json.loads(raw)
+    return {key: value[key] for key in CHAIN_KEYS if key in value} if isinstance(value, dict) else value
+
+
+def with_chain_keys(raw: bytes) -> bytes:
+    """`raw` with keys of a line instead of those of the cases."""
+    for short, key in zip((b"a", b"b", b"c"), CHAIN_KEYS, strict=False):
+        raw = raw.replace(b'"%b":' % short, b'"%b":' % key.encode())
+    return raw
+
+
+@pytest.mark.parametrize("of_chain", [False, True])
+@pytest.mark.parametrize("raw", [*CASES, b"[1,2]", b'"text"', b"null"], ids=lambda raw: repr(raw[:24]))
+def test_keys_of_the_chain_are_read_as_the_standard_library_reads_them(raw: bytes, of_chain: bool) -> None:
+    """The same values, or refused by both, where what is odd is in keys of the chain and where it is in others."""
+    if of_chain:
+        raw = with_chain_keys(raw)
+    assert sorted_outcome(chain_keys, raw) == sorted_outcome(plain_chain_keys, raw)
+
+
+@given(st.dictionaries(st.sampled_from([*CHAIN_KEYS, "more"]), VALUES), st.data())
+def test_keys_of_the_chain_are_those_of_any_object(value: dict[str, Any], data: st.DataObject) -> None:
+    """Of any object, cut or with a byte changed anywhere: the same values, or refused by both."""
+    raw = bytearray(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode())
+    assert sorted_outcome(chain_keys, bytes(raw)) == sorted_outcome(plain_chain_keys, bytes(raw))
+    raw[data.draw(st.integers(0, len(raw) - 1))] = data.draw(st.sampled_from(b'{}[]",:\\019.eE+-u \n\x00\xff'))
+    assert sorted_outcome(chain_keys, bytes(raw)) == sorted_outcome(plain_chain_keys, bytes(raw))
 
 
 def test_numbers_are_read_to_their_last_bit() -> None:
