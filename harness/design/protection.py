@@ -78,7 +78,7 @@ def _weak_conductor(device: Device, rng: Range) -> Iterator[DesignFinding]:
     wanted = "a larger conductor" if size is None else f"{size / SQUARE_MILLIMETRE:g} mm2"
     text = f"conductor: a cord of its size usually carries {amperes(carries)}, {why} {amperes(needed)}; wind {wanted}"
     if carries * SLACK < rng.maximum_current or supply is None:
-        yield wrong(text, rng.name)
+        yield in_the_way(text, rng.name)
         return
     yield not_protected(
         f"{text} or give {rng.name} a fuse of its own, `fuse` in its table, of at most {amperes(carries)}",
@@ -139,7 +139,7 @@ def secondary_fuse_findings(device: Device) -> Iterator[DesignFinding]:
     rated, stands = transformer.rated_secondary_current, transformer.maximum_secondary_current
     if rated > fuse * AGES_ABOVE * SLACK:
         overloaded = rated > fuse * SLACK
-        yield (wrong if overloaded else worth_knowing)(
+        yield (in_the_way if overloaded else worth_knowing)(
             f"secondary fuse: {amperes(fuse)} {'is overloaded' if overloaded else 'ages'} at the rated {amperes(rated)}; "
             f"one of {amperes(rated / AGES_ABOVE)} or more lasts (common practice: no more than 75 % for good)"
         )
@@ -195,7 +195,7 @@ def _limited(device: Device) -> Iterator[DesignFinding]:
     usual = math.sqrt(2) * device.transformer.maximum_secondary_current * loop
     limited, shown = format_quantity(limit, "V", 3), format_quantity(usual, "V", 3)
     if limit <= usual:
-        yield wrong(
+        yield in_the_way(
             f"clamp: limits to {limited}, burden and fuse need {shown} at the largest secondary current; fit one above it"
         )
         return

@@ -63,7 +63,7 @@ def _voltage(stands: float | None, supply: float | None) -> Iterator[DesignFindi
         )
     elif stands * (1 + 1e-9) < supply:
         have, need = format_quantity(stands, "V", 3), format_quantity(supply, "V", 3)
-        yield wrong(f"range switch: rated {have}, the supply has {need}; fit one rated {need} AC or more")
+        yield in_the_way(f"range switch: rated {have}, the supply has {need}; fit one rated {need} AC or more")
 
 
 def bypass(device: Device, rng: Range) -> Iterator[DesignFinding]:
