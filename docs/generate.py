@@ -23,17 +23,17 @@ from pydantic_core import PydanticUndefined
 
 from harness import steps
 from harness.audit.line_kinds import KINDS, STEPS
-from harness.causes import shipped_causes
-from harness.causes.schema import OwnCauses
 from harness.command_line import parser
 from harness.core.quantities import EXAMPLES, Plausible, format_quantity
+from harness.evaluation.diagnosis.cause_schema import OwnCauses
+from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import InOwnUnit
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from instruments.profile import SHIPPED, Profile, load_profile
 from instruments.profile_tables import UNITS
-from procedures import shipped_procedures
+from procedures.shipped_procedures import shipped_procedures
 from simulated.bench_faults import CATALOGUE
 
 LINE_KEYS = ("line", "kind", "at", "elapsed", "previous", "hash")

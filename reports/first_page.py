@@ -10,7 +10,7 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 from harness.core.rounding import NO_BREAK, current, true_minus
 from harness.results import CONTRADICTION, BenchCheck, RangeResult, Results, accepted, does_not_meet
 from harness.wording.claim_parts import claim_text, errors_text
-from harness.wording.reasons import partly, reason_line, span_text
+from harness.wording.sentences import partly, reason_line, span_text
 from reports.cells import DASH, to_place
 from reports.page_style import (
     ACCENT,

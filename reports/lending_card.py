@@ -9,7 +9,7 @@ from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
 from harness.core.rounding import NO_BREAK, current, current_pair, signed_percent
 from harness.results import CardReading, MeterCard, RangeCard
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
-from harness.wording.reasons import reason_line
+from harness.wording.sentences import reason_line
 from reports.cells import ENERGY_REGISTER, not_verified
 from reports.fonts import REGULAR, register
 from reports.page_style import (

@@ -6,7 +6,7 @@ from reportlab.platypus import Flowable, KeepTogether
 
 from harness.core.rounding import probability, true_minus
 from harness.results import Hypothesis, Results, accepted
-from harness.wording.reasons import diagnosis_lines, reason_text
+from harness.wording.sentences import diagnosis_lines, reason_text
 from reports.page_style import Column, heading, listed, prose, space
 
 _MOST_CAUSES = 10

@@ -9,7 +9,7 @@ from harness.core.rounding import NO_BREAK, exact, round_half_up, trimmed, true_
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.claim_parts import claim_text
-from harness.wording.reasons import decision_statement, reason_line
+from harness.wording.sentences import decision_statement, reason_line
 from harness.wording.waveforms import waveform_text
 from reports.budget import budgets
 from reports.cells import ENERGY_REGISTER, risk_text

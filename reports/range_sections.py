@@ -20,7 +20,7 @@ from harness.core.rounding import (
     written,
 )
 from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
-from harness.wording.reasons import nearest_integer, reason_text, verdict_text
+from harness.wording.sentences import nearest_integer, reason_text, verdict_text
 from reports.cells import DASH, PERCENT, decided_texts, limit_text, value_and_u
 from reports.error_chart import error_chart
 from reports.page_style import HALF, Column, columns, facts, heading, listed, prose, side_by_side, space

@@ -7,7 +7,7 @@ from reportlab.platypus import Flowable, KeepTogether
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import current, plus_minus, power_factor
 from harness.results import EffectiveTurns, Judged, PowerPoint, RangeResult, Results, Verdict, worst
-from harness.wording.reasons import verdict_text
+from harness.wording.sentences import verdict_text
 from reports.cells import DASH, PERCENT, limit_text, minutes_limit, value_and_u
 from reports.page_style import Column, heading, listed, prose, side_by_side, space
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from harness.results import Reason
-from harness.wording.reasons import reason_line
+from harness.wording.sentences import reason_line
 
 
 def in_words(reasons: Iterable[Reason]) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO
 
-from harness.audit import check_lines, check_points
+from harness.audit.forged_lines import check_lines, check_points
 from harness.core.clock import Clock
 from harness.core.progress import Progress
 from harness.core.stop import StopSignal

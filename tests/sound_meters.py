@@ -25,7 +25,7 @@ from simulated.simulated_bench import SimulatedBench
 from tests.characteristic import characteristic
 
 GAIN, SLOPE, TOP, BEND, OFFSET, SHAPE, SHARPNESS = 0.3e-2, 0.12e-2, 0.1e-2, 0.2e-2, 0.5, 0.05e-2, 0.6
-"""Standard deviations of [ordinary] and [unmodelled], as they stand in catalogue.toml; the offset in display steps."""
+"""Standard deviations of [ordinary] and [unmodelled], as they stand in causes.toml; the offset in display steps."""
 
 WIDTH = 0.15
 """Decades over which a core's curve departs from a described one to the same side: a judgement. A point a third of a decade away knows nearly nothing of it."""

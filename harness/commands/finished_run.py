@@ -4,7 +4,7 @@ import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from harness.audit import check_lines, check_points
+from harness.audit.forged_lines import check_lines, check_points
 from harness.commands.summary_lines import CERTIFICATE, summary_lines
 from harness.core.atomic_files import write_together
 from harness.core.errors import AbortedSafe, RecordError, Stopped, UserError
@@ -15,7 +15,7 @@ from harness.record.journal import Record, read_record, refuse_being_written
 from harness.results import Results, accepted
 from harness.steps import Procedure, words_hash
 from harness.wording.results_file import RESULTS, to_json
-from procedures import shipped_procedures
+from procedures.shipped_procedures import shipped_procedures
 from reports.certificate import certificate
 
 

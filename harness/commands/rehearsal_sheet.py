@@ -19,7 +19,7 @@ from harness.preparation.run_files import RunInputs
 from harness.results import NOT_VISITED, Point, PowerPoint
 from harness.station.identification import calibration_problems
 from harness.wording.claim_parts import claim_text
-from harness.wording.reasons import reason_line, reason_text, span_text
+from harness.wording.sentences import reason_line, reason_text, span_text
 
 
 def rehearsed(inputs: RunInputs, stop: StopSignal, console: Console) -> Rehearsal:

@@ -42,7 +42,7 @@ def resume(options: ResumeOptions, console: Console) -> int:
     begun = read_record(file := options.record)
     # Before anything is said or asked: a record that is complete, or that another run is writing, is refused.
     continue_record(file)[1].close()
-    from harness.audit import check_lines, check_points
+    from harness.audit.forged_lines import check_lines, check_points
     from harness.commands.attendance import (
         attending,
         check_attended,

@@ -20,8 +20,8 @@ from harness.results import (
     worst,
 )
 from harness.wording.claim_parts import claim_text
-from harness.wording.reasons import diagnosis_lines, nearest_integer, partly, reason_line, reason_text, verdict_text
 from harness.wording.results_file import RESULTS
+from harness.wording.sentences import diagnosis_lines, nearest_integer, partly, reason_line, reason_text, verdict_text
 from harness.wording.values import stated_text
 
 CERTIFICATE = "certificate.pdf"

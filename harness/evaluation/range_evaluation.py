@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from harness.evaluation.additional.check_standard import evaluated_bench_check
-from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, diagnose
 from harness.evaluation.diagnosis.contradiction import none_explains
+from harness.evaluation.diagnosis.diagnosis import ConsideredCauses, Diagnosis, diagnose
 from harness.evaluation.diagnosis.evidence import POWER, FurtherEvidence, Setting
 from harness.evaluation.power.power_errors import PowerValues, power_values
 from harness.evaluation.range_readings import has_current, readings_by_range

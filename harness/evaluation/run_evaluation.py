@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from harness.causes import extended
 from harness.claims.claim_text import limits_in_words
 from harness.core.errors import RecordError, UserError
 from harness.core.quantities import format_quantity
@@ -16,7 +15,8 @@ from harness.current_limits.ratings import own
 from harness.design.check import check
 from harness.evaluation.conditions import at_the_frequency_measured, conditions, load_waveforms
 from harness.evaluation.conformity.decision import decision_rule
-from harness.evaluation.diagnosis import ConsideredCauses
+from harness.evaluation.diagnosis.causes import extended
+from harness.evaluation.diagnosis.diagnosis import ConsideredCauses
 from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges
 from harness.evaluation.traceability import reference_chain
 from harness.files.bench import Bench

@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.causes import extended
 from harness.core.errors import RatioproofError, UserError
 from harness.core.progress import Progress
 from harness.core.quantities import format_duration, format_quantity
 from harness.core.stop import StopSignal
 from harness.design.check import check
 from harness.evaluation.additional.endurance_results import FEWEST_HELD
+from harness.evaluation.diagnosis.causes import extended
 from harness.evaluation.producer_risk import Rejection
 from harness.evaluation.ratio.uncalibrated_points import uncalibrated
 from harness.evaluation.run_evaluation import evaluate

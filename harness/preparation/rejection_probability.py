@@ -3,8 +3,8 @@
 import datetime as dt
 from collections.abc import Iterator
 
-from harness.causes import Catalogue
 from harness.core.rounding import for_terminal, probability
+from harness.evaluation.diagnosis.cause_schema import Catalogue
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, Setting
 from harness.evaluation.diagnosis.ordinary_errors import ordinary_errors
 from harness.evaluation.power.power_errors import power_values

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.causes import extended
 from harness.core.errors import RecordError, UserError
+from harness.evaluation.diagnosis.causes import extended
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device, read_text
@@ -15,7 +15,7 @@ from harness.record.history import device_and_bench
 from harness.record.journal import Record
 from harness.steps import Options, Procedure, words_hash
 from instruments.profile import load_profile
-from procedures import shipped_procedures
+from procedures.shipped_procedures import shipped_procedures
 
 MOST_READINGS = 1000
 MOST_PER_DECADE = 20

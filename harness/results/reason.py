@@ -9,7 +9,7 @@ Value = float | str | tuple[float, ...] | tuple[str, ...]
 
 @dataclass(frozen=True)
 class Reason:
-    """A reason or remark: its `code` in `harness/wording/reasons.toml`, `values` (SI units, fractions, names) and `range`, empty for the whole run."""
+    """A reason or remark: its `code` in `harness/wording/sentences.toml`, `values` (SI units, fractions, names) and `range`, empty for the whole run."""
 
     code: str
     range: str

@@ -11,7 +11,7 @@ from typing import Any
 
 from harness.core.errors import UserError
 from harness.results import SCHEMA, DecisionRule, NextMeasurement, Reason, Results
-from harness.wording.reasons import decision_statement, measurement_text, reason_text
+from harness.wording.sentences import decision_statement, measurement_text, reason_text
 
 RESULTS = "results.json"
 

@@ -21,8 +21,8 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from harness.causes import shipped_causes
-from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, diagnose
+from harness.evaluation.diagnosis.causes import shipped_causes
+from harness.evaluation.diagnosis.diagnosis import ConsideredCauses, Diagnosis, diagnose
 from harness.evaluation.diagnosis.evidence import FurtherEvidence
 from simulated.bench_faults import parse_fault
 from tests.direct_physics import DirectBench, Distortion, demo_inputs, undistorted

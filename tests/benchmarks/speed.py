@@ -37,10 +37,10 @@ sys.path.insert(0, str(ROOT))
 import numpy as np  # noqa: E402
 from uncertainties import ufloat  # noqa: E402
 
-from harness.causes import shipped_causes  # noqa: E402
 from harness.commands.new import new  # noqa: E402
-from harness.evaluation.diagnosis import diagnose  # noqa: E402
+from harness.evaluation.diagnosis.causes import shipped_causes  # noqa: E402
 from harness.evaluation.diagnosis.density import broad, density  # noqa: E402
+from harness.evaluation.diagnosis.diagnosis import diagnose  # noqa: E402
 from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, Observations, Settings, observations  # noqa: E402
 from harness.evaluation.diagnosis.hypotheses import hypotheses  # noqa: E402
 from harness.evaluation.diagnosis.predictions import build  # noqa: E402

@@ -51,7 +51,7 @@ def test_every_function_that_decides_something_is_where_the_page_says() -> None:
 
 
 def test_names_are_found_where_there_are_many() -> None:
-    assert {"evaluation/", "run/runner.py", "harness/causes/catalogue.toml"} <= named_in(PAGES[1])
+    assert {"evaluation/", "run/runner.py", "wording/sentences.toml"} <= named_in(PAGES[1])
     assert not is_there("run/gone.py")
     assert not is_there("gone/")
 

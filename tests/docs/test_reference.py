@@ -11,8 +11,8 @@ import pytest
 from pydantic import BaseModel
 
 from docs.generate import keys_of, step_words, told, write_all
-from harness.causes.schema import OwnCauses
 from harness.core.quantities import Current
+from harness.evaluation.diagnosis.cause_schema import OwnCauses
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.steps import DIRECTIONS, Options, Step

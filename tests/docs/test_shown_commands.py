@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from docs.pictures import TERMINALS, move_ports, serving, surroundings, words
-from harness.causes import extended
+from harness.evaluation.diagnosis.causes import extended
 from tests.docs.blocks import PAGES, ROOT, Block, blocks
 from tests.in_process import ratioproof
 from tests.shared import once, shared_folder

@@ -13,7 +13,7 @@ from harness.commands.new import template
 from harness.files.device import Claim, Range
 from harness.files.loading import parse_device
 from harness.steps import Apply, Observe, Options, PointReading, Procedure, Release, Select, Wait, both_ways, ladder
-from procedures import shipped_procedures
+from procedures.shipped_procedures import shipped_procedures
 
 
 def a_range(low: float, high: float, turns: int = 1) -> Range:

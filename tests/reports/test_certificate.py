@@ -10,8 +10,8 @@ import pytest
 from harness.results import Condition, Reason, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.claim_parts import claim_text
-from harness.wording.reasons import decision_statement, reason_line, reason_text
 from harness.wording.results_file import from_json, to_json
+from harness.wording.sentences import decision_statement, reason_line, reason_text
 from reports.certificate import SIMULATED, certificate
 from reports.fonts import printable
 from tests.rejudged import rejudged

@@ -9,8 +9,8 @@ from functools import partial
 
 import numpy as np
 
-from harness.causes import Cause
 from harness.core.arrays import Array, Flags, Indices
+from harness.evaluation.diagnosis.cause_schema import Cause
 from harness.files.device import Device, Range
 
 

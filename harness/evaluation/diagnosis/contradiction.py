@@ -6,7 +6,7 @@ expanded uncertainty, as for the other checks of a run against itself, and what 
 
 from collections.abc import Callable, Sequence
 
-from harness.evaluation.diagnosis import Diagnosis
+from harness.evaluation.diagnosis.diagnosis import Diagnosis
 from harness.evaluation.diagnosis.hypotheses import OTHER
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.input_quantities import InputQuantities

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.causes import Catalogue, Cause, Priors
 from harness.core.arrays import Array, Indices
 from harness.evaluation.diagnosis.altered_circuit import Circuit, Edit, circuit_described, edits, stacked
+from harness.evaluation.diagnosis.cause_schema import Catalogue, Cause, Priors
 from harness.files.device import Device, Range
 
 NONE = "none"

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.causes import Catalogue
 from harness.core.arrays import Array
+from harness.evaluation.diagnosis.cause_schema import Catalogue
 from harness.evaluation.diagnosis.evidence import POWER, Setting, Settings, settings
 from harness.evaluation.diagnosis.hypotheses import sound_meter
 from harness.evaluation.diagnosis.predictions import build

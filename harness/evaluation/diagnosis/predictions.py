@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.causes import Catalogue, Priors
 from harness.core.arrays import Array, Flags, Indices
+from harness.evaluation.diagnosis.cause_schema import Catalogue, Priors
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Settings
 from harness.evaluation.diagnosis.hypotheses import Hypotheses
 from harness.evaluation.diagnosis.magnetic_core import ArrivingFraction, Core, clipped, driven, loaded

@@ -7,8 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from harness.causes import Catalogue
 from harness.core.arrays import Array, Flags, Indices
+from harness.evaluation.diagnosis.cause_schema import Catalogue
 from harness.evaluation.diagnosis.density import Density, broad, density
 from harness.evaluation.diagnosis.evidence import Observations
 from harness.evaluation.diagnosis.hypotheses import Candidate, Hypotheses, hypotheses

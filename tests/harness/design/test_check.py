@@ -16,7 +16,7 @@ from harness.design.check_result import DesignFinding, Grade
 from harness.design.expected_error import complex_error, ratio_and_phase
 from harness.files.device import Device, Path, Range, Transformer
 from harness.files.loading import parse_device
-from harness.wording.reasons import reason_text
+from harness.wording.sentences import reason_text
 from tests.own_parts import own_parts
 
 

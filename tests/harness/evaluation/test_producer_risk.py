@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from harness.causes import shipped_causes
+from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.evaluation.diagnosis.evidence import RATIO, Setting
 from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors, ordinary_errors
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection

@@ -21,7 +21,7 @@ from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
 from harness.record.observations import ObservedPoint, ObservedRange
 from harness.results import worst
-from harness.wording.reasons import verdict_text
+from harness.wording.sentences import verdict_text
 from tests.harness.evaluation.conftest import BENCH, DEVICE, RUN_DATE, observed, sweep
 from tests.in_words import in_words
 

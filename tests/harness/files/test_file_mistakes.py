@@ -7,9 +7,9 @@ from functools import partial
 
 import pytest
 
-from harness.causes import OwnCauses
 from harness.commands.new import template
 from harness.core.errors import UserError
+from harness.evaluation.diagnosis.cause_schema import OwnCauses
 from harness.files.loading import CAUSES_KEYS, parse_bench, parse_device, parse_file
 
 DEVICE, BENCH = template("device.toml"), template("bench.toml")

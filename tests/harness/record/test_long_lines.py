@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.audit import check_lines
+from harness.audit.forged_lines import check_lines
 from harness.commands.new import BENCH_POWER, new
 from harness.core.clock import RealClock
 from harness.core.errors import RecordError

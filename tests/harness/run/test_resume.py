@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from harness.audit import check_lines, check_points
+from harness.audit.forged_lines import check_lines, check_points
 from harness.commands.new import BENCH_POWER, new, template
 from harness.commands.resume import ResumeOptions, resume
 from harness.core.clock import RealClock

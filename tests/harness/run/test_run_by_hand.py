@@ -13,7 +13,7 @@ from harness.evaluation.conformity.fail_reasons import shown_part
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import TwinLinks
 from harness.steps import Options, common_current, ladder
-from harness.wording.reasons import reason_text
+from harness.wording.sentences import reason_text
 from instruments.operator.person import ConsolePerson
 from tests.by_person import by_person
 from tests.hands import Hands, by

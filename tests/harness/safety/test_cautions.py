@@ -162,7 +162,7 @@ def test_a_numbered_step_is_broken_below_its_text(monkeypatch: pytest.MonkeyPatc
 
 def test_every_look_at_wiring_says_that_it_is_proved_dead() -> None:
     """Whatever the causes send somebody to look at."""
-    written = [ROOT / "harness/causes/catalogue.toml", ROOT / "harness/wording/reasons.toml"]
+    written = [ROOT / "harness/evaluation/diagnosis/causes.toml", ROOT / "harness/wording/sentences.toml"]
     for file in (*written, *MANUAL):
         said = " ".join(file.read_text(encoding="utf-8").replace('"', "").split())
         assert said.count("locked off") == said.count("locked off and proved dead")

@@ -5,7 +5,7 @@ import pytest
 from harness.evaluation.conformity.decision import decision_rule
 from harness.files.decision_rule import Decision
 from harness.files.device import Claim
-from harness.wording.reasons import decision_statement
+from harness.wording.sentences import decision_statement
 
 
 def _statement(**fields: object) -> str:

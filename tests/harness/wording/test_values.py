@@ -4,7 +4,7 @@ import pytest
 
 from harness.core.progress import TerminalProgress
 from harness.results import Reason, Stated
-from harness.wording.reasons import reason_text
+from harness.wording.sentences import reason_text
 from harness.wording.values import stated_text
 
 

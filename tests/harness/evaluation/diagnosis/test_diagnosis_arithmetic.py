@@ -11,10 +11,10 @@ import pytest
 from scipy import integrate, stats
 from uncertainties import ufloat
 
-from harness.causes import shipped_causes
 from harness.core.arrays import Array
-from harness.evaluation.diagnosis import diagnose
+from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.evaluation.diagnosis.density import SAME, broad, density
+from harness.evaluation.diagnosis.diagnosis import diagnose
 from harness.evaluation.diagnosis.evidence import (
     POWER,
     FurtherEvidence,

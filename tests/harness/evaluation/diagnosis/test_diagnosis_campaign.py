@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from harness.commands.new import new
-from harness.evaluation.diagnosis import ConsideredCauses, Diagnosis, diagnose
+from harness.evaluation.diagnosis.diagnosis import ConsideredCauses, Diagnosis, diagnose
 from harness.evaluation.diagnosis.evidence import FurtherEvidence
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
-from harness.wording.reasons import measurement_text, reason_text
+from harness.wording.sentences import measurement_text, reason_text
 from tests.benchmarks import diagnosis
 from tests.benchmarks.diagnosis import CURRENT_FAULTS, OTHER_FAULTS, UNLISTED, Case, judged
 from tests.direct_physics import DirectBench, demo_inputs

@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from harness.causes import extended, shipped_causes
 from harness.commands.certify import CertifyOptions, certify
 from harness.commands.new import new
 from harness.core.errors import UserError
-from harness.evaluation.diagnosis import ConsideredCauses, diagnose
 from harness.evaluation.diagnosis.altered_circuit import circuit_described
+from harness.evaluation.diagnosis.causes import extended, shipped_causes
+from harness.evaluation.diagnosis.diagnosis import ConsideredCauses, diagnose
 from harness.evaluation.diagnosis.hypotheses import Hypotheses, LocatedFault, hypotheses
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.input_quantities import InputQuantities
@@ -25,7 +25,7 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
-from harness.wording.reasons import reason_text
+from harness.wording.sentences import reason_text
 from simulated.bench_faults import CATALOGUE, ActiveFault, Fault
 from simulated.description import RangeDescription
 from simulated.physics.range_switch import signed_turns

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from harness.causes import shipped_causes
 from harness.evaluation.diagnosis import extra_measurement
+from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.evaluation.diagnosis.density import density
 from harness.evaluation.diagnosis.evidence import (
     RATIO,

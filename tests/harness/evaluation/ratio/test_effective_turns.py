@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from harness.causes import shipped_causes
+from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.evaluation.range_evaluation import RangesOutcome, evaluate_ranges
 from harness.evaluation.ratio.effective_turns import NO_WHOLE_NUMBER, SHAPE, compare_with_base, probability_of_nearest
 from harness.evaluation.ratio.point_errors import point_values

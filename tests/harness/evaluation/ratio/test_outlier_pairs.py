@@ -13,7 +13,7 @@ from harness.files.bench import Bench
 from harness.preparation.run_files import load_inputs
 from harness.record.observations import ObservedPoint, ReadingPair
 from harness.steps import Options
-from harness.wording.reasons import reason_text
+from harness.wording.sentences import reason_text
 
 
 @pytest.fixture

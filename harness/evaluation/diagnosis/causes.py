@@ -1,19 +1,17 @@
-"""The catalogue of causes: what may be wrong with a modified meter, as data that a user can extend."""
+"""The causes a diagnosis knows: those of `causes.toml`, which a user's own file extends. Their keys are in `cause_schema`."""
 
 from functools import cache, lru_cache
 
-from harness.causes.schema import Catalogue, Cause, FractionPrior, OwnCauses, Priors
 from harness.core.errors import UserError
+from harness.evaluation.diagnosis.cause_schema import Catalogue, OwnCauses
 from harness.files.loading import parse_file
 from instruments.toml_file import read_shipped
-
-__all__ = ["Catalogue", "Cause", "FractionPrior", "OwnCauses", "Priors", "extended", "shipped_causes", "without_ratio"]
 
 
 @cache
 def shipped_causes() -> Catalogue:
     """The catalogue that comes with the program."""
-    return read_shipped(Catalogue, __package__, "catalogue.toml")
+    return read_shipped(Catalogue, __package__, "causes.toml")
 
 
 @lru_cache(maxsize=8)

@@ -21,7 +21,7 @@ from harness.wording.values import with_uncertainty
 from instruments.shipped_text import shipped_text
 from instruments.toml_file import read_tables
 
-SENTENCES: Mapping[str, str] = read_tables(shipped_text(__package__, "reasons.toml"), "reasons.toml")
+SENTENCES: Mapping[str, str] = read_tables(shipped_text(__package__, "sentences.toml"), "sentences.toml")
 """The sentence of every code."""
 
 _OPTIONAL = re.compile(r"\[([^]]*)]")
@@ -128,7 +128,7 @@ def _number(value: Value) -> float:
 
 
 def _written(value: Value, form: str) -> str:
-    """`value` in the form that `reasons.toml` explains."""
+    """`value` in the form that `sentences.toml` explains."""
     if isinstance(value, str):
         return value
     if isinstance(value, tuple):

@@ -1,4 +1,4 @@
-"""What a file of causes may say: a few verbs for turns, switch and display, and priors for what the readings do.
+"""The keys of a cause in `causes.toml`: a few verbs for turns, switch and display, and priors for what the readings do.
 
 All fractions are of the reading; angles in radians, currents in amperes.
 """

@@ -9,7 +9,7 @@ import pytest
 
 from harness import design, evaluation
 from harness.results import Reason
-from harness.wording.reasons import SENTENCES, reason_line, reason_text
+from harness.wording.sentences import SENTENCES, reason_line, reason_text
 
 ROOMS = [Path(room.__path__[0]) for room in (design, evaluation)]
 FORWARDED = {
