@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -73,6 +74,7 @@ class Waveform:
 
 
 SINE = Waveform("sine")
+SINE_CREST_FACTOR = math.sqrt(2)
 
 
 def parse_waveform(text: str) -> Waveform:

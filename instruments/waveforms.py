@@ -21,8 +21,6 @@ DROPPER_CLAMPED_AT = 0.25
 SUPPLY_TIME_CONSTANT = 20.0
 """Switched supply: 2 pi times the mains frequency times load resistance times capacitance."""
 
-SINE_CREST_FACTOR = math.sqrt(2)
-
 Instants = NDArray[np.float64]
 
 

@@ -56,12 +56,18 @@ class MeterDescription:
 
 @dataclass(frozen=True)
 class ScaleDescription:
-    """One range of a multimeter and the bounds of its error."""
+    """One range of a multimeter and the bounds of its error.
+
+    `crest_factor` is the largest it follows at full scale, `bandwidth` in hertz; None where they play no part.
+    """
 
     full_scale: float
     of_reading: float
     of_range: float
     resolution: float
+    response: Response = "true rms"
+    bandwidth: float | None = None
+    crest_factor: float | None = None
 
 
 @dataclass(frozen=True)
@@ -113,7 +119,6 @@ class InstrumentDescription:
     """One instrument to stand in for. `profile` is None when a person reads or moves it.
 
     `burden` is what it adds to the secondary loop; `power_factor_uncertainty` (k = 2) how well a load keeps its power factor.
-    `crest_factor` is the largest it follows at full scale, `bandwidth` in hertz; None where they play no part.
     """
 
     name: str
@@ -131,9 +136,6 @@ class InstrumentDescription:
     power_factor_uncertainty: float = 0.0
     burden: float = 0.0
     shelf: tuple[ShelfDescription, ...] = ()
-    response: Response = "true rms"
-    bandwidth: float | None = None
-    crest_factor: float | None = None
 
 
 @dataclass(frozen=True)

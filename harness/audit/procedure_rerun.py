@@ -6,7 +6,13 @@ from dataclasses import replace
 from typing import Any
 
 from harness.audit.recorded_points import SAME, Done, RecordedState
-from harness.current_limits.maximum_test_current import ABOVE_MAXIMUM, CLIP, NOTHING_READ, too_large
+from harness.current_limits.maximum_test_current import (
+    ABOVE_MAXIMUM,
+    CLIP,
+    NOTHING_READ,
+    crest_factor_of_load,
+    too_large,
+)
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.history import finished_points
@@ -14,6 +20,7 @@ from harness.record.journal import Record
 from harness.run.bench_options import Settable, with_bench
 from harness.run.time_on import reasons
 from harness.steps import Apply, Observe, Options, Procedure, Release, Select, Step, Wait
+from instruments.waveform_names import SINE_CREST_FACTOR
 
 
 def departures_from_procedure(
@@ -114,7 +121,9 @@ def _has_reason(
         return True
     if ABOVE_MAXIMUM in reason:
         # Smaller changes of the maximum test current are not recorded.
-        return where.flowing > applied.maximum_test_current * (1 - CLIP)
+        # The one recorded is of a sine; a peak may lower it by no more than its crest factor.
+        steeper = crest_factor_of_load(bench, where.flowing) / SINE_CREST_FACTOR
+        return where.flowing * max(1.0, steeper) > applied.maximum_test_current * (1 - CLIP)
     if reason.startswith(NOTHING_READ):
         return applied.silent
     return reason in reasons(bench)

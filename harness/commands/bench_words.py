@@ -11,7 +11,7 @@ from harness.core.lines_heard import lines_heard
 from harness.core.output import wrapped
 from harness.core.quantities import format_quantity, parse_quantity
 from harness.core.stop import StopSignal
-from harness.files.instrument_entry import ShelfEntry
+from harness.files.shelf_entry import ShelfEntry
 from harness.preparation.run_files import RunInputs
 from harness.preparation.twin import displays
 from instruments.numbers import plain

@@ -3,14 +3,20 @@
 A maximum test current is the least over all parts of the path. The parts behind the transformer see the current times the turns,
 so it is computed with the turns expected or the turns observed, whichever are more. Of the parts that only some ranges use, those
 count which the turns observed do not rule out.
+
+What clips or breaks down sees the peak of a current, what warms its effective value. The functions take the load that is to be plugged in, by its current, and
+count its crest factor for the parts that are rated by a peak; without a load they are of a sine, as a load set by wire delivers it.
 """
 
+import math
 from collections.abc import Sequence
 
 from harness.core.quantities import format_quantity
 from harness.current_limits.ratings import CurrentLimit, agree, claimed, device_parts, ranges_in_the_path
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
+from harness.files.shelf_entry import UNKNOWN_CREST_FACTOR
+from instruments.waveform_names import SINE_CREST_FACTOR
 
 CLIP = 0.02
 """A point this little (relative) above the maximum is brought down to it; one further above is left out."""
@@ -23,16 +29,28 @@ SHELF_SPREAD = 1.1
 """A load on a shelf may draw this many times what is written on it; what it flows through must stand that too."""
 
 
-def maximum_test_current(device: Device, bench: Bench, rng: Range, observed_turns: float | None = None) -> CurrentLimit:
+def maximum_test_current(
+    device: Device, bench: Bench, rng: Range, observed_turns: float | None = None, load: float | None = None
+) -> CurrentLimit:
     """The maximum test current of `rng`; `observed_turns` is what the readings so far say of its turns (None: as many as expected)."""
-    return _with_margin(bench, rng, withstood(device, bench, rng, observed_turns))
+    return _with_margin(bench, rng, withstood(device, bench, rng, observed_turns, load))
 
 
-def withstood(device: Device, bench: Bench, rng: Range, observed_turns: float | None = None) -> CurrentLimit:
+def withstood(
+    device: Device, bench: Bench, rng: Range, observed_turns: float | None = None, load: float | None = None
+) -> CurrentLimit:
     """The rating of the weakest part on `rng`: no more may flow, whatever is written on a load. Turns as in `maximum_test_current`."""
     expected = float(rng.primary_turns)
     observed = expected if observed_turns is None else observed_turns
-    return _weakest(device, bench, max(expected, observed), ranges_in_the_path(device, rng, observed))
+    return _weakest(device, bench, max(expected, observed), ranges_in_the_path(device, rng, observed), load)
+
+
+def crest_factor_of_load(bench: Bench, load: float | None) -> float:
+    """The crest factor with which the load of that current counts; one that is not on the shelf counts as unknown. None is a sine."""
+    if load is None or not bench.shelf_currents:
+        return SINE_CREST_FACTOR
+    plugged = next((entry for entry in bench.entry("load").shelf if math.isclose(entry.current, load)), None)
+    return UNKNOWN_CREST_FACTOR if plugged is None else plugged.largest_crest_factor
 
 
 def _with_margin(bench: Bench, rng: Range, weakest: CurrentLimit) -> CurrentLimit:
@@ -40,15 +58,21 @@ def _with_margin(bench: Bench, rng: Range, weakest: CurrentLimit) -> CurrentLimi
     return min(claimed(rng), CurrentLimit(weakest.current / spread, weakest.set_by), key=lambda part: part.current)
 
 
-def _weakest(device: Device, bench: Bench, turns: float, ranges: Sequence[Range]) -> CurrentLimit:
+def _weakest(
+    device: Device, bench: Bench, turns: float, ranges: Sequence[Range], load: float | None = None
+) -> CurrentLimit:
     """The least rating of all parts with `turns` turns in circuit and the own parts of `ranges`."""
-    load = bench.entry("load")
-    reference = bench.entry("reference").ranges[-1].full_scale * bench.reference_path.factor
+    source, largest = bench.entry("load"), bench.entry("reference").ranges[-1]
+    reference = largest.full_scale * bench.reference_path.factor
     ratings = [*device_parts(device, turns, ranges), CurrentLimit(reference, "largest range of the reference")]
+    if largest.crest_factor is not None:
+        followed = reference * largest.crest_factor / SINE_CREST_FACTOR
+        ratings.append(CurrentLimit(followed, "peak that the reference follows", by_peak=True))
     ratings += [CurrentLimit(rating, name) for rating, name in bench.reference_path.ratings()]
-    if load.maximum_current is not None:
-        ratings.append(CurrentLimit(load.maximum_current, "load"))
-    return min(ratings, key=lambda part: part.current)
+    if source.maximum_current is not None:
+        ratings.append(CurrentLimit(source.maximum_current, "load"))
+    crest_factor = crest_factor_of_load(bench, load)
+    return min((part.for_crest_factor(crest_factor) for part in ratings), key=lambda part: part.current)
 
 
 def too_large(device: Device, bench: Bench) -> dict[float, str]:
@@ -56,9 +80,9 @@ def too_large(device: Device, bench: Bench) -> dict[float, str]:
 
     One that a range claims and may not carry is asked for on no other range either: the claim invites it where it does harm.
     """
-    limits = [(rng, maximum_test_current(device, bench, rng)) for rng in device.ranges]
     found = {}
     for current in bench.shelf_currents:
+        limits = [(rng, maximum_test_current(device, bench, rng, load=current)) for rng in device.ranges]
         above = [(rng, limit) for rng, limit in limits if current > limit.current * (1 + CLIP)]
         claimed_by = [pair for pair in above if current <= pair[0].maximum_current]
         if claimed_by or len(above) == len(limits):
@@ -71,18 +95,18 @@ def too_large(device: Device, bench: Bench) -> dict[float, str]:
     return found
 
 
-def safe_anywhere(device: Device, bench: Bench) -> float:
+def safe_anywhere(device: Device, bench: Bench, load: float | None = None) -> float:
     """The most amperes until something has been read, since the switch may stand anywhere.
 
     No more than any range claims, any part of any range stands, or the meter input stands if the windings of all ranges carried the
     current at once.
     """
-    return min(_with_margin(bench, r, withstood_anywhere(device, bench)).current for r in device.ranges)
+    return min(_with_margin(bench, r, withstood_anywhere(device, bench, load)).current for r in device.ranges)
 
 
-def withstood_anywhere(device: Device, bench: Bench) -> CurrentLimit:
+def withstood_anywhere(device: Device, bench: Bench, load: float | None = None) -> CurrentLimit:
     """The most that may flow until something has been read: with all windings in circuit, and the parts of every range."""
-    return _weakest(device, bench, float(sum(r.primary_turns for r in device.ranges)), device.ranges)
+    return _weakest(device, bench, float(sum(r.primary_turns for r in device.ranges)), device.ranges, load)
 
 
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:
@@ -90,11 +114,10 @@ def approach_current(device: Device, bench: Bench, rng: Range) -> float:
 
     From a shelf, one of its loads; 0 when it has none to try the range with.
     """
-    most = safe_anywhere(device, bench)
     if not bench.shelf_currents:
-        return min(rng.minimum_current, most)
+        return min(rng.minimum_current, safe_anywhere(device, bench))
     readable = device.display.smallest_readable_current * rng.display_factor
-    safe = [c for c in bench.shelf_currents if readable <= c <= most]
+    safe = [c for c in bench.shelf_currents if readable <= c <= safe_anywhere(device, bench, c)]
     # The smallest the range claims comes first; where the shelf has none that is safe, the largest below it.
     return min((c for c in safe if c >= rng.minimum_current), default=max(safe, default=0.0))
 

@@ -1,10 +1,14 @@
 """Ratings of the device's own parts, as currents of the primary conductor: the same on paper and on the bench."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.core.quantities import format_quantity
 from harness.files.device import Device, Range
+from harness.files.shelf_entry import UNKNOWN_CREST_FACTOR
+from instruments.waveform_names import SINE_CREST_FACTOR
 
 AGREES = 0.2
 """Turns observed that are this close (relative) to some turns may be these."""
@@ -12,10 +16,24 @@ AGREES = 0.2
 
 @dataclass(frozen=True)
 class CurrentLimit:
-    """Largest primary current in amperes, and the part that sets it."""
+    """Largest primary current in amperes, and the part that sets it.
+
+    `by_peak`: what the part withstands or follows is a peak; the current is the effective value of the sine that has it.
+    """
 
     current: float
     set_by: str
+    by_peak: bool = False
+
+    def for_crest_factor(self, crest_factor: float) -> CurrentLimit:
+        """The largest effective value of a current of that crest factor. One flatter than a sine gains nothing: the part warms by the effective value."""
+        if not self.by_peak or crest_factor <= SINE_CREST_FACTOR:
+            return self
+        least = self.current * SINE_CREST_FACTOR / crest_factor
+        counted = f"a crest factor of {crest_factor:.3g}"
+        if crest_factor == UNKNOWN_CREST_FACTOR:
+            counted = f"a crest factor that is not known, counted as {crest_factor:g}"
+        return CurrentLimit(least, f"{self.set_by}, for {counted}", by_peak=True)
 
 
 def claimed(rng: Range) -> CurrentLimit:
@@ -34,6 +52,7 @@ def device_parts(device: Device, turns: float, ranges: Sequence[Range]) -> list[
         CurrentLimit(
             transformer.maximum_secondary_current * transformer.secondary_turns / turns,
             f"meter input, {format_quantity(transformer.maximum_secondary_current, 'A')} in the secondary {by_turns}",
+            by_peak=True,
         ),
     ]
     if not ranges or not all(rng.bypasses_switch for rng in ranges):

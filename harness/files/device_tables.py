@@ -59,6 +59,8 @@ class Transformer(Table):
     """Secondary current at the meter's original rated current."""
     maximum_secondary_current: Current
     """Largest secondary current that the meter's input withstands; never exceeded."""
+    largest_secondary_peak: Current | None = None
+    """Largest peak in the secondary that the meter's input follows; it clips above. Left out: not known."""
     burden: Resistance
     """Resistance across the secondary, without the fuse."""
     winding_resistance: Resistance | None = None
@@ -90,6 +92,10 @@ class Display(Table):
     """Displayed power factor when no current is read."""
     energy_resolution: Energy | None = None
     """One step of the energy register; leave it out where energy is not displayed."""
+    response: Literal["true rms", "average"] | None = None
+    """What the display of current responds to, where you know: the effective value, or the rectified mean."""
+    bandwidth: Frequency | None = None
+    """Frequency at which the response of its input has fallen by 3 dB, where you know."""
 
 
 class Path(Table):
@@ -151,6 +157,8 @@ class Claim(Table):
     """
     phase_displacement: Angle | None = None
     """Permitted phase displacement, without a class."""
+    waveform_influence: RelativeError | None = Field(default=None, gt=0)
+    """Permitted change of the ratio error between a sine and the other waveforms it is verified with. It holds for no other."""
     power_of_reading: RelativeError = 0.0
     """Permitted power error, as a part of the power."""
     power_counts: float = Field(default=0.0, ge=0, le=1000)

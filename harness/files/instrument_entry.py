@@ -27,6 +27,7 @@ from harness.core.quantities import (
     parse_quantity,
 )
 from harness.files.device import Table
+from harness.files.shelf_entry import ShelfEntry
 
 
 class InOwnUnit(Table):
@@ -84,6 +85,14 @@ class Accuracy(InOwnUnit):
     """Resistance that this range puts on a transformer's secondary."""
     longest_on: TimeOnLimit | None = None
     """How long this range may carry current at a time, where a person reads it or plugs in the load; left out: no limit is known."""
+    response: Literal["true rms", "average"] | None = None
+    """What it responds to: the effective value, or the rectified mean, which is right for a sine alone."""
+    bandwidth: Frequency | None = None
+    """Where its response has fallen by 3 dB. What it loses of a current that is no sine goes into the uncertainty."""
+    crest_factor: float | None = Field(default=None, ge=1, le=100)
+    """Largest crest factor at full scale. At half of it twice as much is followed."""
+    coupling: Literal["AC", "AC+DC"] | None = None
+    """Whether a direct part of the current is read too."""
     corrections: tuple[Correction, ...] = ()
     """From its certificate, in rising readings. They replace the claim between the first and the last; `drift_per_year` must then be given."""
 
@@ -140,35 +149,6 @@ class Calibration(Table):
     def _order(self) -> Calibration:
         if self.due <= self.date:
             raise ValueError(f"found due {self.due} not after date {self.date}, expected a later day")
-        return self
-
-
-LONGEST_ON_UNSTATED = 180.0
-"""Seconds a load on the shelf may be on at a time where its `longest_on` is not given: long enough for a point, and for a kettle."""
-
-
-class ShelfEntry(Table):
-    """One load on the shelf of a bench without interfaces."""
-
-    name: str = Field(min_length=1)
-    """What you call it."""
-    current: Current
-    """Current it draws, roughly."""
-    longest_on: TimeOnLimit = LONGEST_ON_UNSTATED
-    """Longest time its maker allows it to be on."""
-    power_factor: float = Field(default=1.0, ge=-1, le=1)
-    """Power factor, negative where the current leads."""
-    power_factor_uncertainty: float = Field(default=0.0, ge=0, le=0.2)
-    """Expanded uncertainty (k = 2) of the power factor. With it, power can be computed from voltage and current."""
-    sinusoidal: bool | None = None
-    """`true` where its current is a sine, so that its power factor gives an angle. Leave it out where you do not know."""
-
-    @model_validator(mode="after")
-    def _some_power(self) -> ShelfEntry:
-        if abs(self.power_factor) < 0.1:
-            raise ValueError(
-                f"found power_factor {self.power_factor:g}, expected 0.1 to 1, or -1 to -0.1 for a leading current"
-            )
         return self
 
 
@@ -244,7 +224,7 @@ class InstrumentEntry(Table):
         if self.frequency is not None and self.by_person:
             raise ValueError("found frequency of an instrument read by a person, expected it of one on a link")
         if self.distortion is not None and self.by_person:
-            raise ValueError("found distortion of loads on a shelf, expected `sinusoidal` of each where you know")
+            raise ValueError("found distortion of loads on a shelf, expected `waveform` of each where you know")
         if self.shelf and not self.by_person:
             raise ValueError('found a shelf, expected one only with profile = "person"')
         currents = [load.current for load in self.shelf]

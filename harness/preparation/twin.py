@@ -10,10 +10,12 @@ from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.instrument_entry import InstrumentEntry
 from harness.files.reference_part import ReferencePart
+from harness.files.shelf_entry import ShelfEntry
 from harness.station.wires import resolved_address
 from instruments.errors import LinkError, ReplyError
 from instruments.links.link import Link, RegisterLink
 from instruments.profile import Profile, load_profile
+from instruments.waveform_names import SINE, SINE_CREST_FACTOR, Waveform
 from simulated.bench_faults import parse_fault
 from simulated.description import (
     BenchDescription,
@@ -69,6 +71,9 @@ def describe(
         power_factor_resolution=display.power_factor_resolution,
         default_power_factor=display.default_power_factor,
         energy_resolution=display.energy_resolution,
+        largest_secondary_peak=transformer.largest_secondary_peak,
+        bandwidth=display.bandwidth,
+        response=display.response or "true rms",
     )
     try:
         for fault in faults:
@@ -135,7 +140,18 @@ def _instrument(
         serial=entry.serial,
         unit_id=entry.unit_id,
         baud_rate=entry.baud_rate,
-        scales=tuple(ScaleDescription(s.full_scale, s.of_reading, s.of_range, s.resolution) for s in entry.ranges),
+        scales=tuple(
+            ScaleDescription(
+                full_scale=s.full_scale,
+                of_reading=s.of_reading,
+                of_range=s.of_range,
+                resolution=s.resolution,
+                response=s.response or "true rms",
+                bandwidth=s.bandwidth,
+                crest_factor=s.crest_factor,
+            )
+            for s in entry.ranges
+        ),
         positions=dict(entry.positions),
         maximum_current=entry.maximum_current,
         voltage=None if voltage is None else VoltageDescription(voltage.of_reading, voltage.resolution),
@@ -143,9 +159,20 @@ def _instrument(
         power_factor_uncertainty=entry.power_factor_uncertainty or 0.0,
         burden=entry.burden or 0.0,
         shelf=tuple(
-            ShelfDescription(load.current, load.power_factor, load.power_factor_uncertainty) for load in entry.shelf
+            ShelfDescription(load.current, load.power_factor, load.power_factor_uncertainty, _drawn_by(load))
+            for load in entry.shelf
         ),
     )
+
+
+def _drawn_by(load: ShelfEntry) -> Waveform:
+    """The waveform a load draws: the one stated, pulses of the crest factor stated, or a sine where nothing is known."""
+    if (shape := load.shape) is not None:
+        return shape
+    if not isinstance(load.crest_factor, float) or load.crest_factor <= SINE_CREST_FACTOR:
+        return SINE
+    # Half-sine pulses of angle a in each half-period have a crest factor of sqrt(2 pi / a).
+    return Waveform("rectifier", max(10.0, float(round(360.0 / load.crest_factor**2))))
 
 
 def _as_the_bench_says(entry: InstrumentEntry, profile: Profile) -> Profile:

@@ -170,7 +170,7 @@ class ReferenceCurrent:
     def _scale_for(self, current: float) -> float:
         # A load off a shelf may draw more than is written on it.
         drawn = max(current, self._read_before.get(self._load_of(current), 0.0)) if self._shelf else current
-        return scale_for(self._run.bench, drawn)
+        return scale_for(self._run.bench, drawn, current)
 
     def _floor(self) -> float:
         return largest_difference(next(r for r in self._ranges if r.full_scale == self._state.full_scale))

@@ -63,8 +63,13 @@ class SelectedRange:
 
     @property
     def limit(self) -> CurrentLimit:
-        """The maximum current by the turns observed last."""
-        return maximum_test_current(self._run.device, self._run.bench, self.state.range, self.state.observed_turns)
+        """The maximum of a sinusoidal current by the turns observed last."""
+        return self._limit_of(None)
+
+    def _limit_of(self, load: float | None) -> CurrentLimit:
+        """The maximum current of the `load` that is to be plugged in, by its current; of a sine without one."""
+        state = self.state
+        return maximum_test_current(self._run.device, self._run.bench, state.range, state.observed_turns, load)
 
     def select(self, rng: Range) -> None:
         """Move the device to `rng`, with the load off. Raises InstrumentError."""
@@ -106,6 +111,7 @@ class SelectedRange:
                 observed_turns=state.observed_turns,
             )
             state.limit = limit
+        limit = self._limit_of(current)
         if current > limit.current * (1 + CLIP):
             state.refused = (
                 f"{format_quantity(current, 'A')} {ABOVE_MAXIMUM} {format_quantity(limit.current, 'A')}, "
@@ -120,9 +126,9 @@ class SelectedRange:
 
     def drive(self) -> None:
         """Bring the range to the current asked for last, no further than its limit. Raises InstrumentError, Overdue or Abandoned."""
-        state, limit = self.state, self.limit
+        state, limit = self.state, self._limit_of(self.state.nominal)
         current = state.nominal if self._run.station.load.by_person else min(state.nominal, limit.current)
-        most = withstood(self._run.device, self._run.bench, state.range, state.observed_turns)
+        most = withstood(self._run.device, self._run.bench, state.range, state.observed_turns, current)
         self._control.drive(current, limit.current, most)
 
     def _approach(self, rng: Range) -> None:
@@ -143,7 +149,9 @@ class SelectedRange:
             self._run.progress.doing(f"approaching {rng.name} at {format_quantity(current, 'A')}")
             state = self.state
             state.nominal = state.tried_at = current
-            self._control.drive(current, safe_anywhere(device, bench), withstood_anywhere(device, bench))
+            self._control.drive(
+                current, safe_anywhere(device, bench, current), withstood_anywhere(device, bench, current)
+            )
             turns = self._control.links.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
             state.approached, state.observed_turns = True, turns
             if turns <= 0:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.files.instrument_entry import Accuracy, ShelfEntry
+from harness.files.instrument_entry import Accuracy
+from harness.files.shelf_entry import ShelfEntry
 from instruments.drivers.roles import OnFor
 from instruments.operator.person import SECONDS_TO_ACT, SECONDS_TO_READ, Overdue
 

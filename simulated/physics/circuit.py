@@ -10,8 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from instruments.waveform_names import SINE, Waveform
-from instruments.waveforms import SINE_CREST_FACTOR, Instants, crest_factor_of, effective_value, unit_samples
+from instruments.waveform_names import SINE, SINE_CREST_FACTOR, Waveform
+from instruments.waveforms import Instants, crest_factor_of, effective_value, unit_samples
 from simulated.bench_faults import ActiveFault
 from simulated.description import BenchDescription
 from simulated.physics.assembly import FUSE_RESISTANCE, current_source, transformer_with

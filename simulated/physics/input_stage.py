@@ -8,10 +8,9 @@ from functools import cache, cached_property
 
 import numpy as np
 
-from instruments.waveform_names import SINE
+from instruments.waveform_names import SINE, SINE_CREST_FACTOR
 from instruments.waveforms import (
     SAMPLES_PER_PERIOD,
-    SINE_CREST_FACTOR,
     Instants,
     effective_value,
     rectified_mean,

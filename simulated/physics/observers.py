@@ -64,7 +64,7 @@ class Observer:
         draw = random.Random(f"{seed} voltage and power")
         self._noise = random.Random(f"{seed} voltage and power noise")
         self.multimeter, self._at, self._in_volts = multimeter, at, in_volts
-        self._instrument, self._frequency = instrument, description.meter.frequency
+        self._frequency = description.meter.frequency
         self._voltage, self._power = instrument.voltage or TYPICAL_VOLTAGE, instrument.power or TYPICAL_POWER
         self._voltage_gain = 1.0 + draw.uniform(-share, share) * self._voltage.of_reading
         self._power_gain = 1.0 + draw.uniform(-share, share) * self._power.of_reading
@@ -106,10 +106,10 @@ class Observer:
         """The part of a current of that `effective` value which its input passes and responds to; all of a sine."""
         if waveform.sinusoidal or not effective:
             return 1.0
-        instrument, most = self._instrument, math.inf
-        if instrument.crest_factor is not None:
-            most = instrument.crest_factor * self.multimeter.scale.full_scale / abs(effective)
-        stage = InputStage(self._frequency, most, instrument.bandwidth or math.inf, instrument.response)
+        scale, most = self.multimeter.scale, math.inf
+        if scale.crest_factor is not None:
+            most = scale.crest_factor * scale.full_scale / abs(effective)
+        stage = InputStage(self._frequency, most, scale.bandwidth or math.inf, scale.response)
         return stage.reads(unit_samples(waveform))
 
     def _noisy(self, value: float, resolution: float) -> float:

@@ -23,7 +23,7 @@ def plugged(description: BenchDescription, current: float, text: str, **of_refer
     instruments = tuple(
         replace(i, profile=None, shelf=shelf)
         if i.role == "load"
-        else replace(i, **of_reference)  # type: ignore[arg-type]
+        else replace(i, scales=tuple(replace(s, **of_reference) for s in i.scales))  # type: ignore[arg-type]
         if i.role == "reference"
         else i
         for i in description.instruments

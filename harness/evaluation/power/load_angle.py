@@ -10,7 +10,8 @@ from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.bench import Bench
-from harness.files.instrument_entry import PowerAccuracy, ShelfEntry
+from harness.files.instrument_entry import PowerAccuracy
+from harness.files.shelf_entry import ShelfEntry
 from harness.record.observations import ObservedPoint
 
 NEAR_UNITY = 0.97

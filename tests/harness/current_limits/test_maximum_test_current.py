@@ -109,10 +109,10 @@ def shelf() -> Bench:
 
 
 def with_loads(bench: Bench, *currents: float) -> Bench:
-    """The bench with these loads on its shelf, amperes."""
+    """The bench with these loads on its shelf, amperes, each a sine."""
     entries = dict(bench.instruments)
     one = entries["shelf"].shelf[0]
-    loads = tuple(one.model_copy(update={"name": f"load {c:g}", "current": c}) for c in currents)
+    loads = tuple(one.model_copy(update={"name": f"load {c:g}", "current": c, "waveform": "sine"}) for c in currents)
     entries["shelf"] = entries["shelf"].model_copy(update={"shelf": loads})
     return bench.model_copy(update={"instruments": entries})
 

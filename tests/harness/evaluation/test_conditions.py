@@ -12,7 +12,7 @@ from harness.core.errors import UserError
 from harness.evaluation.conditions import at_the_frequency_measured, conditions, load_waveforms
 from harness.files.bench import Bench
 from harness.files.device import Device
-from harness.files.instrument_entry import ShelfEntry
+from harness.files.shelf_entry import ShelfEntry
 from harness.preparation.run_files import load_inputs
 from harness.record.journal import Record
 from harness.record.observations import ObservedPoint

@@ -221,7 +221,10 @@ def test_a_shelf_with_nothing_small_is_told_at_rehearsal(tmp_path: Path) -> None
     device, bench = new(tmp_path, BENCH_BY_HAND)
     text = bench.read_text(encoding="utf-8")
     a, b = text.index("shelf = [\n"), text.index("\n]\n")
-    bench.write_text(text[:a] + 'shelf = [\n  { name = "kettle", current = "8.7 A" },' + text[b:], encoding="utf-8")
+    bench.write_text(
+        text[:a] + 'shelf = [\n  { name = "kettle", current = "8.7 A", waveform = "sine" },' + text[b:],
+        encoding="utf-8",
+    )
     inputs = load_inputs(device, bench, "current_ratio", Options())
     with pytest.raises(UserError, match="no load small enough"):
         rehearsal_of(inputs, StopSignal())

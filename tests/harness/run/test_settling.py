@@ -131,7 +131,10 @@ def _falling(inputs: RunInputs, values: Iterator[float], told: list[float]) -> N
         return SimpleNamespace(value=last)
 
     history: list[float] = []
-    ranges = [SimpleNamespace(full_scale=scale, resolution=scale * 1e-5, of_range=0.0) for scale in (20.0, 200.0)]
+    ranges = [
+        SimpleNamespace(full_scale=scale, resolution=scale * 1e-5, of_range=0.0, crest_factor=None)
+        for scale in (20.0, 200.0)
+    ]
     reference = SimpleNamespace(by_person=False, name="reference", address="", read=read)
     reference.configure = lambda _: told.append(history[-1])
     bench = SimpleNamespace(

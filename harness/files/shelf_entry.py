@@ -1,0 +1,113 @@
+"""A load on the shelf of a bench without interfaces: what it draws, for how long, and of which waveform."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from harness.core.quantities import Current, TimeOnLimit
+from harness.files.device import Table
+from instruments.waveform_names import Waveform, parse_waveform
+
+LONGEST_ON_UNSTATED = 180.0
+"""Seconds a load on the shelf may be on at a time where its `longest_on` is not given: long enough for a point, and for a kettle."""
+
+OTHER = "other"
+"""The waveform of a load whose current is no sine, and of no shape that has a name here."""
+
+UNKNOWN_CREST_FACTOR = 6.0
+"""What the crest factor of a load counts as where it is not known: that of half-sine pulses of 10 degrees. Small rectifiers with a capacitor have 3 to 5
+(common practice, no published source); a judgement."""
+
+
+class ShelfEntry(Table):
+    """One load on the shelf of a bench without interfaces."""
+
+    name: str = Field(min_length=1)
+    """What you call it."""
+    current: Current
+    """Current it draws, roughly: its effective value."""
+    longest_on: TimeOnLimit = LONGEST_ON_UNSTATED
+    """Longest time its maker allows it to be on."""
+    power_factor: float = Field(default=1.0, ge=-1, le=1)
+    """Power factor, negative where the current leads."""
+    power_factor_uncertainty: float = Field(default=0.0, ge=0, le=0.2)
+    """Expanded uncertainty (k = 2) of the power factor. With it, power can be computed from voltage and current."""
+    waveform: str | None = None
+    """`sine` where its current is one, so that its power factor gives an angle; another shape by its [name](../how-to/waveforms.md),
+    or `other`. Leave it out where you do not know.
+    """
+    crest_factor: float | Literal["unknown"] | None = None
+    """Peak over effective value of its current, where you know it. What is not known counts as 6: less of it may flow."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _sinusoidal_before(cls, found: Any) -> Any:
+        """Files once said `sinusoidal`: true is `sine`, false is `other`."""
+        if not isinstance(found, dict) or "sinusoidal" not in found:
+            return found
+        if "waveform" in found:
+            raise ValueError("found sinusoidal and waveform, expected waveform alone")
+        said = {True: "sine", False: OTHER, None: None}
+        sinusoidal = found["sinusoidal"]
+        if sinusoidal not in said:
+            raise ValueError(f"found sinusoidal = {sinusoidal!r}, expected true or false (now: waveform)")
+        return {key: value for key, value in found.items() if key != "sinusoidal"} | {"waveform": said[sinusoidal]}
+
+    @field_validator("waveform")
+    @classmethod
+    def _known_waveform(cls, found: str | None) -> str | None:
+        if found is None or found == OTHER:
+            return found
+        try:
+            return parse_waveform(found).text
+        except ValueError as problem:
+            raise ValueError(f"{problem}, or {OTHER}") from None
+
+    @field_validator("crest_factor")
+    @classmethod
+    def _possible_crest_factor(cls, found: float | Literal["unknown"] | None) -> float | Literal["unknown"] | None:
+        if isinstance(found, float) and not 1.0 <= found <= 100.0:
+            raise ValueError(
+                f"found a crest_factor of {found:g}, expected 1 to 100: a peak is no less than the effective value"
+            )
+        return found
+
+    @model_validator(mode="after")
+    def _consistent(self) -> ShelfEntry:
+        if abs(self.power_factor) < 0.1:
+            raise ValueError(
+                f"found power_factor {self.power_factor:g}, expected 0.1 to 1, or -1 to -0.1 for a leading current"
+            )
+        if (
+            self.sinusoidal
+            and isinstance(self.crest_factor, float)
+            and abs(self.crest_factor / math.sqrt(2) - 1) > 0.05
+        ):
+            raise ValueError(
+                f"found a sine with a crest_factor of {self.crest_factor:g}, which is 1.414 of every sine; expected another waveform"
+            )
+        return self
+
+    @property
+    def shape(self) -> Waveform | None:
+        """The waveform, where it is known by name."""
+        return None if self.waveform in (None, OTHER) else parse_waveform(self.waveform or "")
+
+    @property
+    def sinusoidal(self) -> bool | None:
+        """Whether its current is a sine; None where nothing is stated."""
+        return None if self.waveform is None else self.waveform == "sine"
+
+    @property
+    def largest_crest_factor(self) -> float:
+        """The crest factor its current counts with: the one stated, or that of its shape where that is larger; else that of the unknown."""
+        known = [self.crest_factor] if isinstance(self.crest_factor, float) else []
+        if (shape := self.shape) is not None:
+            # A shape is asked for seldom, and its samples load slowly.
+            from instruments.waveforms import crest_factor_of, unit_samples
+
+            known.append(crest_factor_of(unit_samples(shape)))
+        return max(known, default=UNKNOWN_CREST_FACTOR)
