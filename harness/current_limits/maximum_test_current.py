@@ -8,7 +8,6 @@ What clips or breaks down sees the peak of a current, what warms its effective v
 count its crest factor for the parts that are rated by a peak; without a load they are of a sine, as a load set by wire delivers it.
 """
 
-import math
 from collections.abc import Sequence
 
 from harness.core.quantities import format_quantity
@@ -49,7 +48,7 @@ def crest_factor_of_load(bench: Bench, load: float | None) -> float:
     """The crest factor with which the load of that current counts; one that is not on the shelf counts as unknown. None is a sine."""
     if load is None or not bench.shelf_currents:
         return SINE_CREST_FACTOR
-    plugged = next((entry for entry in bench.entry("load").shelf if math.isclose(entry.current, load)), None)
+    plugged = bench.plugged(load)
     return UNKNOWN_CREST_FACTOR if plugged is None else plugged.largest_crest_factor
 
 

@@ -35,7 +35,13 @@ def load_waveforms(bench: Bench, points: Sequence[ObservedPoint]) -> tuple[LoadW
     """What the bench file states of the waveform of every load that a point was taken with."""
     entry, used = bench.entry("load"), {point.nominal_current for point in points if point.nominal_current}
     if entry.shelf:
-        return tuple(LoadWaveform(load.name, load.sinusoidal) for load in entry.shelf if load.current in used)
+        return tuple(
+            LoadWaveform(
+                load.name, load.sinusoidal, waveform=None if load.sinusoidal or not load.shape else load.waveform
+            )
+            for load in entry.shelf
+            if load.current in used
+        )
     sinusoidal = None if entry.distortion is None else True
     return (LoadWaveform(bench.roles.load, sinusoidal, entry.distortion),) if used else ()
 

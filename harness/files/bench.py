@@ -17,6 +17,7 @@ from harness.files.decision_rule import Decision
 from harness.files.device import Table
 from harness.files.instrument_entry import Accuracy, InstrumentEntry
 from harness.files.reference_path import ReferencePath
+from harness.files.shelf_entry import ShelfEntry
 
 BenchRole = Literal["load", "reference", "meter", "switch"]
 
@@ -188,6 +189,10 @@ class Bench(Table):
     def shelf_currents(self) -> tuple[float, ...]:
         """Amperes of the loads on the shelf, rising; empty when the load can be set to any current."""
         return tuple(sorted(load.current for load in self.entry("load").shelf))
+
+    def plugged(self, current: float) -> ShelfEntry | None:
+        """The load off the shelf on which `current` is written; None where the load is set by wire or the shelf does not hold it."""
+        return next((load for load in self.entry("load").shelf if math.isclose(load.current, current)), None)
 
     @property
     def known_loads(self) -> tuple[float, ...]:

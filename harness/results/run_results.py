@@ -129,12 +129,13 @@ class Condition:
 @dataclass(frozen=True)
 class LoadWaveform:
     """What is stated of the waveform of a load that the verification used: whether it is a sine, None where nothing is, and the largest total
-    harmonic distortion (a fraction) of a load that drives sines.
+    harmonic distortion (a fraction) of a load that drives sines. `waveform` is its name where it is no sine and has one.
     """
 
     load: str
     sinusoidal: bool | None
     distortion: float | None = None
+    waveform: str | None = None
 
 
 @dataclass(frozen=True)

@@ -15,11 +15,12 @@ def waveform_text(loads: Sequence[LoadWaveform]) -> str:
     told = []
     for sinusoidal, words in _STATED.items():
         alike = [load for load in loads if load.sinusoidal is sinusoidal]
-        plain = [load.load for load in alike if load.distortion is None]
+        plain = [load.load for load in alike if load.distortion is None and load.waveform is None]
         told += [f"{', '.join(plain)}: {words}"] if plain else []
         told += [
             f"{load.load}: sinusoidal, total harmonic distortion at most {format_percent(load.distortion, '.3g')}, as stated"
             for load in alike
             if load.distortion is not None
         ]
+        told += [f"{load.load}: {load.waveform}, as stated" for load in alike if load.waveform is not None]
     return "; ".join([*told, NOTHING_OF_OTHERS])

@@ -11,7 +11,6 @@ from harness.evaluation.ratio.reference_errors import Deviation
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.files.bench import Bench
 from harness.files.instrument_entry import PowerAccuracy
-from harness.files.shelf_entry import ShelfEntry
 from harness.record.observations import ObservedPoint
 
 NEAR_UNITY = 0.97
@@ -38,7 +37,7 @@ def angle_of_load(
     beta = displaced.uncertain
     if observed.shows("reference_phase"):
         return _of_tangent(umath.tan(observed.mean("reference_phase") + own_angle(inputs, accuracy) + beta))
-    plugged = _plugged(bench, observed)
+    plugged = bench.plugged(observed.nominal_current)
     # The load's setting, or its power factor on the shelf; 1 where nothing is stated.
     stated = plugged.power_factor if plugged is not None else observed.power_factor or 1.0
     if apparent is not None:
@@ -69,7 +68,7 @@ def known_power_factor(bench: Bench, observed: ObservedPoint) -> tuple[float, fl
     """The load's power factor and its expanded uncertainty, where the bench file vouches for it."""
     load = bench.entry("load")
     if load.by_person:
-        plugged = _plugged(bench, observed)
+        plugged = bench.plugged(observed.nominal_current)
         if plugged is None or not plugged.power_factor_uncertainty:
             return None
         return plugged.power_factor, plugged.power_factor_uncertainty
@@ -80,7 +79,7 @@ def known_power_factor(bench: Bench, observed: ObservedPoint) -> tuple[float, fl
 
 def tells_an_angle(bench: Bench, observed: ObservedPoint, power_factor: float) -> bool:
     """Whether this power factor is the cosine of an angle: of a sine, of a load set to it, or so near unity that little is left."""
-    plugged = _plugged(bench, observed)
+    plugged = bench.plugged(observed.nominal_current)
     if plugged is not None:
         return abs(power_factor) >= NEAR_UNITY or (plugged.sinusoidal is True and power_factor != 0)
     return not bench.entry("load").by_person
@@ -94,9 +93,3 @@ def tangent_of(power_factor: float) -> float:
 def _of_tangent(tangent: Any) -> LoadAngle:
     estimate = nominal(tangent)
     return LoadAngle(tangent, math.copysign(math.cos(math.atan(estimate)), estimate + 1e-12))
-
-
-def _plugged(bench: Bench, observed: ObservedPoint) -> ShelfEntry | None:
-    """The load off the shelf that was plugged in; None where the load is set by wire or the shelf does not hold it."""
-    shelf = bench.entry("load").shelf
-    return next((s for s in shelf if math.isclose(s.current, observed.nominal_current)), None)

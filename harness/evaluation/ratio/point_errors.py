@@ -16,10 +16,11 @@ The position of the primary turns in the window of the device's own transformer 
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.evaluation.ratio.reference_errors import Deviation, path_error, reading_error
+from harness.evaluation.ratio.reference_shape import shape_terms
 from harness.evaluation.uncertainty.combination import rectangular, type_a
 from harness.evaluation.uncertainty.input_quantities import InputQuantities, deviation
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
@@ -85,7 +86,7 @@ def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoin
         reading=reading,
         path_factor=path,
         indicated=_mean_displayed(observed) * rng.display_factor,
-        reading_error=reading_off,
+        reading_error=replace(reading_off, terms=(*reading_off.terms, *shape_terms(inputs, observed, frequency))),
         path_error=path_error(inputs, reading * path, frequency, scale.full_scale),
         offset=offset,
         reference_resolution=inputs.own_bound("resolution of the reference", scale.resolution / 2, scale.unit),

@@ -1,8 +1,11 @@
-"""Points at currents for which the reference path has no known error: they are left out, as points the run could not read."""
+"""Points at currents for which the reference path has no known error, or of a waveform the reference does not follow: they are left out, as points the run
+could not read.
+"""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from harness.evaluation.ratio.reference_shape import not_followed
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint, ObservedRange
@@ -10,14 +13,14 @@ from harness.results import NOT_VISITED
 
 
 def uncalibrated(device: Device, bench: Bench, points: Sequence[ObservedPoint]) -> Iterator[tuple[ObservedPoint, str]]:
-    """The points read at a current at which nothing is known of the reference path, each with why."""
+    """The points read at a current at which nothing is known of the reference path, or not enough of the reference, each with why."""
     path = bench.reference_path
     for point in points:
         reading = sum(p.reference for p in point.pairs) / max(1, len(point.pairs))
         if point.direction == "zero" or reading <= 0:
             continue
         burden = bench.connected_burden(point.reference_scale)
-        why = path.unknown(reading * path.factor, device.transformer.frequency, burden)
+        why = path.unknown(reading * path.factor, device.transformer.frequency, burden) or not_followed(bench, point)
         if why:
             yield point, why
 

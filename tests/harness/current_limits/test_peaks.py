@@ -71,7 +71,8 @@ def true_crest_factor(said: dict[str, object]) -> float:
 def test_no_peak_reaches_past_the_input(
     said: dict[str, object], current: float, place: int, turns: float | None
 ) -> None:
-    """The largest current permitted, times the crest factor and the turns, over those of the secondary: at most the peak of the sine that the input withstands."""
+    """The largest current permitted, times the crest factor and the turns, over those of the secondary: at most the peak of
+    the sine that the input withstands."""
     rng, bench = DEVICE.ranges[place], with_shelf(load(current, **said))
     limit = withstood(DEVICE, bench, rng, turns, current).current
     through, transformer = max(turns or 0.0, rng.primary_turns), DEVICE.transformer

@@ -1,0 +1,59 @@
+"""The waveform of a load in the bench file: old files stay readable, and what cannot be is refused in a line."""
+
+import math
+
+import pytest
+from pydantic import ValidationError
+
+from harness.files.shelf_entry import UNKNOWN_CREST_FACTOR, ShelfEntry
+
+
+def load(**said: object) -> ShelfEntry:
+    return ShelfEntry(name="lamp", current="1 A", **said)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("before", "now"), [(True, "sine"), (False, "other"), (None, None)])
+def test_files_that_say_sinusoidal_are_read_as_before(before: bool | None, now: str | None) -> None:
+    found = load(sinusoidal=before)
+    assert (found.waveform, found.sinusoidal) == (now, before)
+    assert found == load(waveform=now)
+
+
+@pytest.mark.parametrize(
+    ("said", "crest_factor"),
+    [
+        ({"waveform": "sine"}, math.sqrt(2)),
+        ({"waveform": "rectangular 180 deg"}, 1.0),
+        ({"waveform": "rectifier 60 deg"}, math.sqrt(6)),
+        ({"waveform": "rectifier 60 deg", "crest_factor": 2.0}, math.sqrt(6)),
+        ({"waveform": "rectifier 60 deg", "crest_factor": 4.0}, 4.0),
+        ({"waveform": "other", "crest_factor": 3.0}, 3.0),
+        ({"crest_factor": "unknown", "waveform": "phase_cut"}, 2.0),
+        ({"waveform": "other"}, UNKNOWN_CREST_FACTOR),
+        ({"crest_factor": "unknown"}, UNKNOWN_CREST_FACTOR),
+        ({}, UNKNOWN_CREST_FACTOR),
+    ],
+)
+def test_the_larger_of_shape_and_statement_counts_and_the_unknown_with_its_worst(
+    said: dict[str, object], crest_factor: float
+) -> None:
+    """Crest factors in closed form: half-sine pulses of 60 degrees sqrt(6), a sine cut at 90 degrees 2 (elementary)."""
+    assert load(**said).largest_crest_factor == pytest.approx(crest_factor, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        ({"waveform": "square"}, "found waveform 'square', expected one of sine, phase_cut"),
+        ({"waveform": "phase_cut 200 deg"}, "an angle from 1 deg to 170 deg, or other"),
+        ({"waveform": "sine", "sinusoidal": True}, "found sinusoidal and waveform"),
+        ({"sinusoidal": "yes"}, "found sinusoidal = 'yes'"),
+        ({"crest_factor": 0.9}, "a peak is no less than the effective value"),
+        ({"crest_factor": 1e3}, "expected 1 to 100"),
+        ({"crest_factor": "high"}, "unknown"),
+        ({"waveform": "sine", "crest_factor": 3.0}, "found a sine with a crest_factor of 3"),
+    ],
+)
+def test_what_cannot_be_is_refused(said: dict[str, object], told: str) -> None:
+    with pytest.raises(ValidationError, match=told):
+        load(**said)
