@@ -149,8 +149,7 @@ def told(annotation: object, metadata: typing.Sequence[object], anchors: Mapping
     if origin is typing.Annotated:
         return told(arguments[0], [*arguments[1:], *metadata], anchors)
     if origin in (typing.Union, types.UnionType):
-        (one,) = (a for a in arguments if a is not type(None))
-        return told(one, metadata, anchors)
+        return " or ".join(told(a, metadata, anchors) for a in arguments if a is not type(None))
     if quantity := quantity_of(metadata):
         return f'text with its unit, such as `"{EXAMPLES[quantity.unit]}"`; {quantity.span}' + bounds(metadata)
     if origin is typing.Literal:

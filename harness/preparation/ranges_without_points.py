@@ -26,7 +26,7 @@ def ranges_without_points(inputs: RunInputs, results: Results) -> Iterator[str]:
     device, bench = inputs.device, inputs.bench
     for rng in device.ranges:
         limit = maximum_test_current(device, bench, rng)
-        if _can_be_read(bench, rng, limit):
+        if _can_be_read(device, bench, rng):
             continue
         what = "no load of the shelf is" if bench.shelf_currents else "no current is"
         least, most = format_quantity(rng.minimum_current, "A"), format_quantity(limit.current, "A")
@@ -42,9 +42,11 @@ def _asks_for_ratios(inputs: RunInputs) -> bool:
     return any(isinstance(step, Observe) and step.direction in RATIOS for step in steps)
 
 
-def _can_be_read(bench: Bench, rng: Range, limit: CurrentLimit) -> bool:
-    currents = bench.shelf_currents or (rng.minimum_current,)
-    return any(rng.minimum_current <= current <= limit.current * (1 + CLIP) for current in currents)
+def _can_be_read(device: Device, bench: Bench, rng: Range) -> bool:
+    """Whether a current that the range claims may flow; of a load on the shelf its peak counts too."""
+    limits = {c: maximum_test_current(device, bench, rng, load=c).current for c in bench.shelf_currents}
+    currents = limits or {rng.minimum_current: maximum_test_current(device, bench, rng).current}
+    return any(rng.minimum_current <= current <= most * (1 + CLIP) for current, most in currents.items())
 
 
 def _way_through(device: Device, rng: Range, limit: CurrentLimit) -> str:
