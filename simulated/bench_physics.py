@@ -70,8 +70,9 @@ class BenchPhysics:
         self._observers = observers(description)
         scaled = next((f.range for f in self.faults if f.name == "display-factor-forgotten"), "")
         factors = range_factors(meter, scaled)
-        module = module_with({fault.name for fault in self.faults}, meter, description.seed)
-        stage = input_stage_with(self._circuit.transformer.frequency, meter)
+        names = {fault.name for fault in self.faults}
+        module = module_with(names, meter, description.seed)
+        stage = input_stage_with(names, self._circuit.transformer.frequency, meter)
         self._display = MeterDisplay(self._circuit, module, stage, factors, meter.energy_resolution)
 
     def instrument(self, name: str) -> InstrumentDescription:

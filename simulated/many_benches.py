@@ -93,9 +93,11 @@ def of_many_benches(bench: FollowedBench, described: Sequence[BenchDescription])
 
     `described` may differ from the description of `bench` in seed, share of the claim and reference path. A reading beyond the
     reference's range is not a number. Raises ValueError where a course depends on more than its times: where the reference chooses its
-    ranges itself, a fuse may melt, or a current is no sine.
+    ranges itself, a fuse may melt, the input clips, or a current is no sine.
     """
     circuit, meter = bench.circuit, bench.description.meter
+    if meter.largest_secondary_peak is not None or any(fault.name == "clipping" for fault in bench.faults):
+        raise ValueError("the input clips")
     if any(not load.waveform.sinusoidal for i in bench.description.instruments for load in i.shelf):
         raise ValueError("the current is no sine")
     if bench.reference.autoranging:

@@ -42,6 +42,10 @@ HALF_WAVE = math.sqrt(0.5)
 """The rms of one half-wave of a sine over that of both; its power is half (elementary)."""
 CAPACITIVE_PART = 0.2
 """The fault burden-capacitance: burden over the reactance of the capacitor across it."""
+CLIPPED_AT = 0.5
+"""The fault clipping: effective value of the sine at whose peak the input clips, over the rated current."""
+NARROW_BANDWIDTH = 3.0
+"""The fault narrow-bandwidth: where the input has lost 3 dB, in multiples of the mains frequency."""
 REFERENCE_READS, RATIO_TYPED = 0.97, 0.8
 """The faults reference-wrong and reference-ratio: the reference's reading over the current that flows."""
 OPEN_RESISTANCE = 1e9
@@ -128,14 +132,18 @@ def module_phase(faults: set[str]) -> float:
     return (PHASE_SHIFT if "phase-shifted" in faults else 0.0) + cmath.phase(through_burden(faults))
 
 
-def input_stage_with(frequency: float, meter: MeterDescription) -> InputStage:
+def input_stage_with(faults: set[str], frequency: float, meter: MeterDescription) -> InputStage:
     """The input of the metering module at the mains' `frequency`."""
-    clips_at = peak_of_sine(CLIPS_AT * meter.maximum_secondary_current)
+    peak = meter.largest_secondary_peak or peak_of_sine(CLIPS_AT * meter.maximum_secondary_current)
+    if "clipping" in faults:
+        peak = min(peak, peak_of_sine(CLIPPED_AT * meter.rated_secondary_current))
+    bandwidth = math.inf if meter.bandwidth is None else meter.bandwidth
     return InputStage(
         frequency,
-        clips_at if meter.largest_secondary_peak is None else meter.largest_secondary_peak,
-        math.inf if meter.bandwidth is None else meter.bandwidth,
-        meter.response,
+        peak,
+        min(bandwidth, NARROW_BANDWIDTH * frequency) if "narrow-bandwidth" in faults else bandwidth,
+        "average" if "average-responding" in faults else meter.response,
+        clips_sines=meter.largest_secondary_peak is not None or "clipping" in faults,
     )
 
 

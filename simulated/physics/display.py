@@ -75,7 +75,8 @@ class MeterDisplay:
         secondary = circuit.secondary_current(time)
         power = module.power(secondary, circuit.mains.voltage_at(time), circuit.load.angle_at(time))
         shaped = circuit.secondary_in_time(time)
-        return module.measured(abs(secondary) if shaped is None else self._stage.reads(shaped)), power
+        read = self._stage.reads_sine(abs(secondary)) if shaped is None else self._stage.reads(shaped)
+        return module.measured(read), power
 
     def factor(self, time: float) -> float:
         """The display's own multiplier on the range in circuit at `time`."""

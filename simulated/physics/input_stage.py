@@ -23,13 +23,21 @@ from simulated.description import Response
 class InputStage:
     """An input that has been adjusted with a sine of `frequency` (Hz): one that is not clipped reads right.
 
-    `largest_peak` in amperes of its input; `bandwidth` in hertz, where a first-order low pass has lost 3 dB.
+    `largest_peak` in amperes of its input; `bandwidth` in hertz, where a first-order low pass has lost 3 dB. Where it clips below what the module
+    itself follows of a sine it `clips_sines`.
     """
 
     frequency: float
     largest_peak: float = math.inf
     bandwidth: float = math.inf
     response: Response = "true rms"
+    clips_sines: bool = False
+
+    def reads_sine(self, effective: float) -> float:
+        """The reading of a sine of that effective value."""
+        if not self.clips_sines or peak_of_sine(effective) <= self.largest_peak:
+            return effective
+        return self.reads(unit_samples(SINE) * effective)
 
     def reads(self, current: Instants) -> float:
         """The reading in amperes of `current` (n,), through whole periods of the mains in parts of `SAMPLES_PER_PERIOD`."""

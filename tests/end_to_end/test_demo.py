@@ -18,6 +18,7 @@ from harness.core.errors import AbortedSafe
 from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
+from harness.wording.waveforms import NOTHING_OF_OTHERS, waveform_text
 from simulated.bench_physics import Truth
 from tests.in_words import in_words
 from tests.on_twin import TwinRun
@@ -129,6 +130,19 @@ def test_a_small_supply_current_is_harmless_to_the_claim_but_reported(files: lis
     offsets = [r.line.intercept for r in results.ranges if r.line is not None]
     assert offsets[-1] == pytest.approx(1.7e-3, rel=0.25)
     assert results.diagnosis[0].fault == "module-supply-behind-sensor"
+
+
+@pytest.mark.parametrize("fault", ["average-responding", "narrow-bandwidth"])
+def test_what_shows_with_no_sine_passes_with_sines_and_nothing_is_said_of_others(files: list[Path], fault: str) -> None:
+    results, _ = verify(files, fault)
+    assert results.verdict == "pass", results.reasons
+    assert waveform_text(results.waveforms).endswith(NOTHING_OF_OTHERS)
+
+
+def test_an_input_that_clips_fails(files: list[Path]) -> None:
+    results, truth = verify(files, "clipping")
+    assert results.verdict == "fail"
+    assert not truth.input_overdriven
 
 
 @pytest.mark.parametrize("fault", ["late-reply", "garbled-reply"])

@@ -8,7 +8,9 @@ from dataclasses import replace
 from typing import Any, get_args
 
 import pytest
+from scipy.integrate import quad
 
+from instruments.waveform_names import Waveform
 from simulated import bench_faults
 from simulated.bench_faults import CATALOGUE, Fault, FaultKind, parse_fault
 from simulated.description import MeterDescription
@@ -296,8 +298,60 @@ def _told(make_desk: MakeDesk, *faults: str) -> list[str]:
                 told.append(f"{desk.multimeter.query('READ?')} {desk.displayed()} {shown.current} {shown.power}")
             except TimeoutError:
                 told.append("no reply")
+    # A dimmed load: some faults show with no sine.
+    desk.bench.change_load(lambda load, now: load.set_waveform(Waveform("phase_cut", 120.0), now))
+    desk.clock.sleep(3.0)
+    told.append(f"{desk.bench.shown().current}")
     desk.source.write("OUTP OFF")
     return [*told, desk.source.query("OUTP?")]
+
+
+@pytest.mark.parametrize("fault", ["average-responding", "narrow-bandwidth"])
+def test_what_shows_with_no_sine_leaves_a_sine_as_it_is(make_desk: MakeDesk, fault: str) -> None:
+    assert make_desk(fault).multiplier("x1", 30.0) == make_desk().multiplier("x1", 30.0)
+
+
+def _cut_sine_behind_a_low_pass() -> float:
+    """Relative change of the effective value of a sine cut at 90 degrees behind 1 / sqrt(1 + (k / 3)^2), adjusted with a sine.
+
+    Fourier coefficients of sin(x) from pi/2 to pi in each half-period by numerical integration; Parseval's theorem.
+    """
+    passed = 0.0
+    for k in range(1, 200, 2):
+        a, b = (
+            2 / math.pi * quad(lambda x, f=f, k=k: math.sin(x) * f(k * x), math.pi / 2, math.pi, limit=500)[0]
+            for f in (math.cos, math.sin)
+        )
+        passed += (a * a + b * b) / 2 / (1 + (k / 3) ** 2) * (1 + 1 / 9)
+    return math.sqrt(passed / 0.25) - 1
+
+
+@pytest.mark.parametrize(
+    ("fault", "error"),
+    [
+        # A sine cut at 90 degrees: pi / (2 sqrt 2) times its rectified mean over its effective value is 1 / sqrt 2.
+        ("average-responding", 1 / math.sqrt(2) - 1),
+        ("narrow-bandwidth", _cut_sine_behind_a_low_pass()),
+    ],
+)
+def test_what_shows_with_a_dimmed_load(make_desk: MakeDesk, fault: str, error: float) -> None:
+    def reads(*faults: str) -> float:
+        desk = make_desk(*faults)
+        desk.bench.change_load(lambda load, now: load.set_waveform(Waveform("phase_cut", 90.0), now))
+        desk.select("x1")
+        desk.apply(20.0)
+        return float(desk.displayed())
+
+    assert reads(fault) / reads() - 1 == pytest.approx(error, abs=3e-3)
+
+
+def test_an_input_that_clips_reads_the_top_of_a_range_low(make_desk: MakeDesk) -> None:
+    """At twice the current at which it begins to clip, a sine is clipped at sin(30 deg) of its peak; effective value as in the test of the input."""
+    angle = math.radians(30.0)
+    square = (2 * angle - math.sin(2 * angle)) / (2 * math.pi) + math.sin(angle) ** 2 * (math.pi - 2 * angle) / math.pi
+    desk, sound = make_desk("clipping"), make_desk()
+    assert desk.multiplier("x1", 39.0) == sound.multiplier("x1", 39.0)
+    assert desk.multiplier("x1", 80.0) / sound.multiplier("x1", 80.0) == pytest.approx(math.sqrt(2 * square), rel=5e-3)
 
 
 @pytest.mark.parametrize("name", [fault.name for fault in CATALOGUE])
