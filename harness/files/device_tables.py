@@ -157,8 +157,6 @@ class Claim(Table):
     """
     phase_displacement: Angle | None = None
     """Permitted phase displacement, without a class."""
-    waveform_influence: RelativeError | None = Field(default=None, gt=0)
-    """Permitted change of the ratio error between a sine and the other waveforms it is verified with. It holds for no other."""
     power_of_reading: RelativeError = 0.0
     """Permitted power error, as a part of the power."""
     power_counts: float = Field(default=0.0, ge=0, le=1000)

@@ -270,13 +270,16 @@ def test_more_certainty_takes_a_wider_interval(parts: list[Contribution], one: f
 
 @given(MIXED, st.sampled_from([0.95, 0.9545, 0.99]))
 def test_factor_lies_between_rectangle_and_t(parts: list[Contribution], probability: float) -> None:
-    """No mixture is more peaked than its worst t-distribution or flatter than a rectangle (JCGM 100:2008, table G.1).
+    """No mixture with one t-distribution is more peaked than it, and none is flatter than a rectangle (JCGM 100:2008, table G.1).
 
-    A little normal noise widens u faster than the interval, so k first falls by up to 0.2 % below the rectangle's.
+    Two t-distributions of three degrees of freedom have a larger k together than one alone. A little normal noise widens u faster
+    than the interval, so k first falls by up to 0.2 % below the rectangle's.
     """
-    fewest = min(p.degrees_of_freedom for p in parts)
+    freedoms = [p.degrees_of_freedom for p in parts]
     factor = coverage_factor(parts, probability).factor
-    assert probability * math.sqrt(3) * 0.998 <= factor <= t_factor(fewest, probability) * (1 + 1e-5)
+    assert probability * math.sqrt(3) * 0.998 <= factor
+    if sum(map(math.isfinite, freedoms)) <= 1:
+        assert factor <= t_factor(min(freedoms), probability) * (1 + 1e-5)
 
 
 @given(
