@@ -426,6 +426,7 @@ WORST = {
         "magnetising_inductance": "0.1 H",
         "magnetising_loss_angle": "80 deg",
         "window_diameter": "9 mm",
+        "largest_secondary_peak": "1 mA",
     },
     "path": {
         "fuse": "1 A",
