@@ -63,7 +63,7 @@ def _front(card: MeterCard) -> Iterator[Flowable]:
     yield prose("To go with the meter", "title")
     yield prose(f"{card.title}, serial {card.serial}", "subtitle")
     if card.simulated:
-        yield boxed([prose("These results are of a simulated bench. They say nothing of a real meter.", "strong")])
+        yield boxed([prose("Of a simulated bench: no real meter", "loud")])
     due = "no due date stated" if card.due is None else f"due {card.due}"
     yield facts(
         [
@@ -128,7 +128,7 @@ def _readings(card: MeterCard, most: int) -> Iterator[Flowable]:
 
 def _cautions() -> Iterator[Flowable]:
     yield heading("Cautions")
-    yield prose(" ".join((*CAUTIONS, NOT_VERIFIED)), "small")
+    yield prose(" ".join((*CAUTIONS, NOT_VERIFIED)))
     yield prose("A small or a missing reading is no sign that nothing is live.", "strong")
 
 

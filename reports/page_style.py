@@ -39,6 +39,7 @@ STYLES: dict[str, ParagraphStyle] = {
     "small": _style("small", fontSize=8, leading=10.6, textColor=QUIET),
     "label": _style("label", fontSize=8.4, leading=12.6, textColor=QUIET),
     "title": _style("title", fontName=BOLD, fontSize=25, leading=29, textColor=ACCENT),
+    "loud": _style("loud", fontName=BOLD, fontSize=25, leading=29),
     "subtitle": _style("subtitle", fontSize=12, leading=16, textColor=INK),
     "heading": _style("heading", fontName=SEMIBOLD, fontSize=13, leading=16.5, textColor=ACCENT),
     "subheading": _style("subheading", fontName=SEMIBOLD, fontSize=9.6, leading=13, textColor=INK),

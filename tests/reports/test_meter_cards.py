@@ -118,7 +118,7 @@ def test_what_is_not_verified_or_not_real_says_so() -> None:
     assert "Unknown load: begin on x1." in said
     text = page(lending_card(found))[0].extract_text()
     assert "not verified as conforming: do not use it" in " ".join(text.split())
-    assert "simulated bench" in text
+    assert "simulated bench: no real meter" in text
 
 
 def test_a_register_of_energy_is_spoken_of_where_there_is_one() -> None:
