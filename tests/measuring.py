@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Sequence
 
 from instruments.numbers import parse_typed, plain
-from instruments.operator.person import Question
+from instruments.operator.plausibility import Question
 from simulated.physics.load import CurrentSource
 from simulated.simulated_bench import SimulatedBench
 

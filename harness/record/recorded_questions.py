@@ -5,7 +5,8 @@ from collections.abc import Callable, Sequence
 
 from harness.core.stop import StopSignal
 from harness.record.journal import RecordWriter
-from instruments.operator.person import Person, Question
+from instruments.operator.person import Person
+from instruments.operator.plausibility import Question
 
 AGAIN, GO_ON, STOP, LEAVE_OUT = "again", "go on", "stop", "leave out"
 

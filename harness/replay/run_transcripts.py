@@ -10,7 +10,8 @@ from harness.core.clock import Clock
 from harness.core.errors import Stopped
 from harness.core.stop import StopSignal
 from instruments.links.transcript import TranscriptReader, TranscriptWriter
-from instruments.operator.person import Overdue, Person, Question, UndoLast
+from instruments.operator.person import Overdue, Person, UndoLast
+from instruments.operator.plausibility import Question
 
 
 class TranscribedClock:

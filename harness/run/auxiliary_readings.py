@@ -8,13 +8,13 @@ from harness.core.errors import RatioproofError
 from harness.core.quantities import format_quantity
 from harness.files.bench import Bench
 from harness.files.device import Device
+from harness.run.expected_power import Applied, ExpectedPower
 from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Entry
-from harness.station.plausibility import Applied, Expectations
 from instruments.drivers.roles import Meter, Reference, Voltmeter
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.numbers import in_si
-from instruments.operator.person import Expected
+from instruments.operator.plausibility import Expected
 from instruments.reading import Reading
 
 OVERDRIVEN = 1.02
@@ -41,7 +41,7 @@ class AuxiliaryReader:
     def __init__(self, run: RunContext) -> None:
         device, bench, station = run.device, run.bench, run.station
         self._station = station
-        self._plausible = Expectations(bench)
+        self._expected_power = ExpectedPower(bench)
         self._largest = device.transformer.maximum_secondary_current
         self._of_reference = [n for n in _reference_shows(bench) if station.reference.can_read_beside_current(n)]
         self._frequency = ["frequency"] if bench.entry("reference").frequency is not None else []
@@ -82,7 +82,7 @@ class AuxiliaryReader:
 
         def typed(name: str) -> Entry:
             def read(found: Mapping[str, Reading]) -> Mapping[str, Reading]:
-                expected = self._plausible.expected(part.prefix + name, found, applied)
+                expected = self._expected_power.expected(part.prefix + name, found, applied)
                 return self._named(part, part.read([name], expected))
 
             return Entry(read, typed=True)

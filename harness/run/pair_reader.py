@@ -7,9 +7,9 @@ from typing import Any, NamedTuple
 from harness.core.outliers import odd_one
 from harness.files.device import Range
 from harness.run.auxiliary_readings import AuxiliaryReader
+from harness.run.expected_power import Applied
 from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Entries, Entry
-from harness.station.plausibility import Applied
 from instruments.drivers.over_links import ScpiMeter, ScpiReference
 from instruments.drivers.roles import Meter
 from instruments.errors import ReplyError

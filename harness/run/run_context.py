@@ -11,7 +11,7 @@ from harness.current_limits.ratings import CurrentLimit
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.journal import RecordWriter
-from harness.station.plausibility import Applied
+from harness.run.expected_power import Applied
 from harness.station.station import Station
 from instruments.operator.person import NOTHING_BEFORE, UndoLast
 from instruments.reading import Identity

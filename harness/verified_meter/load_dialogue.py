@@ -10,7 +10,8 @@ from harness.core.errors import Abandoned
 from harness.core.quantities import format_quantity
 from harness.results import RangeResult, Results
 from harness.verified_meter.known_error import verified_span
-from instruments.operator.person import Person, Question, UndoLast
+from instruments.operator.person import Person, UndoLast
+from instruments.operator.plausibility import Question
 
 PLAIN_HEATER, ANY_OTHER = 1.5, 15.0
 """Times the current shown that a range must withstand before a load is put on it: what a heater draws cold, and what filament lamps, motors,

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 
 from instruments.links.link import Now
 from instruments.numbers import format_current
-from instruments.operator.person import Expected, Person, Question
+from instruments.operator.person import Person
+from instruments.operator.plausibility import Expected, Question
 from instruments.reading import Identity, Reading
 
 SHOWN_UNITS = {"power": "W", "power_factor": "", "voltage": "V"}

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from instruments.errors import InstrumentError, ReplyError
 from instruments.links.link import Now, RegisterLink
 from instruments.numbers import decode_registers, decode_text, register_count
-from instruments.operator.person import Expected
+from instruments.operator.plausibility import Expected
 from instruments.profile import Profile
 from instruments.reading import Identity, Reading
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from instruments.numbers import format_time
-from instruments.operator.person import Expected
+from instruments.operator.plausibility import Expected
 from instruments.reading import Identity, Reading
 
 

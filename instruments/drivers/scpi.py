@@ -9,7 +9,7 @@ from typing import TypeVar
 from instruments.errors import InstrumentError, QueuedError, ReplyError
 from instruments.links.link import Link, Now
 from instruments.numbers import parse_number
-from instruments.operator.person import Expected
+from instruments.operator.plausibility import Expected
 from instruments.profile import Profile
 from instruments.profile_tables import Confirmation, Quantity
 from instruments.reading import Identity, Reading, shown

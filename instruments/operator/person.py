@@ -2,12 +2,12 @@
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
-from instruments.numbers import format_current, parse_typed, plain
+from instruments.numbers import parse_typed, plain
 from instruments.operator import keyboard
 from instruments.operator.alarm import Alarm
+from instruments.operator.plausibility import Question, doubt
 
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """Seconds a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
@@ -26,35 +26,6 @@ class UndoLast(Exception): ...
 
 class Overdue(Exception):
     """A load or a range of the reference has been on for its longest time, or would be if this went on: nothing more is read there."""
-
-
-@dataclass(frozen=True)
-class Expected:
-    """The value a typed one is checked against, without its sign; as in a Question."""
-
-    value: float | None = None
-    tolerance: float = 0.2
-    largest: float | None = None
-    limit: str = ""
-
-
-@dataclass(frozen=True)
-class Question:
-    """A value to be read off an instrument: `of` is its function on the bench, `resolution` its step in `unit`.
-
-    A value larger, without sign, than `largest`, or further than `tolerance` (relative) from `expected`, is asked for once
-    more; without either any is taken. `limit` says what `largest` is, `check_first` what to look at before a surprising value is typed again.
-    """
-
-    text: str
-    of: str
-    resolution: float
-    expected: float | None = None
-    tolerance: float = 0.2
-    unit: str = "A"
-    largest: float | None = None
-    limit: str = ""
-    check_first: str = "Read the display again."
 
 
 class Person(Protocol):
@@ -142,12 +113,12 @@ class ConsolePerson:
             except ValueError as problem:
                 self._show(f"  {problem}")
                 continue
-            doubt = _doubt(value, question)
-            if not doubt or value == doubted:
+            reason = doubt(value, question)
+            if not reason or value == doubted:
                 self._last[question.of] = value, text
                 return value, text
             doubted = value
-            self._show(f"  {doubt} Type the same value again to confirm it.")
+            self._show(f"  {reason} Type the same value again to confirm it.")
 
     def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None:
         """Show `text`, with the terminal's bell, from a separate thread: an open question goes on waiting for its answer."""
@@ -227,23 +198,3 @@ class ScriptedPerson:
         return parse_typed(typed, question.resolution, question.unit), typed
 
     def warn_after(self, seconds: float, text: str, over: Callable[[], None] | None = None) -> None: ...
-
-
-def _doubt(value: float, question: Question) -> str:
-    """The reason to doubt `value`, in a sentence; empty when there is none."""
-    shown = f"{plain(value, 6)} {question.unit}".strip()
-    if question.largest is not None and abs(value) > question.largest:
-        if question.limit:
-            return f"{shown} is more than {question.limit}; type it again."
-        return f"{shown} is not possible: the largest value is {plain(question.largest, 6)}; type it again."
-    if question.expected is None:
-        return ""
-    allowed = max(question.tolerance * abs(question.expected), 3 * question.resolution)
-    # A power and its factor may be shown with either sign, by whatever convention.
-    held = value if question.unit in ("A", "V") else abs(value)
-    if abs(held - question.expected) <= allowed:
-        return ""
-    expected = f"{plain(question.expected, 3)} {question.unit}".strip()
-    if question.unit == "A":
-        expected = format_current(question.expected)
-    return f"{shown} is far from the {expected} expected. {question.check_first}"

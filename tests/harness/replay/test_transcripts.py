@@ -27,7 +27,8 @@ from harness.replay.run_transcripts import (
 )
 from harness.steps import Options
 from instruments.links.transcript import TranscriptError, TranscriptReader, TranscriptWriter
-from instruments.operator.person import ConsolePerson, Overdue, Question, ScriptedPerson, UndoLast
+from instruments.operator.person import ConsolePerson, Overdue, ScriptedPerson, UndoLast
+from instruments.operator.plausibility import Question
 from simulated.physics.virtual_clock import VirtualClock
 from tests.on_twin import TwinRun
 

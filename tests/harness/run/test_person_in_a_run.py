@@ -6,7 +6,8 @@ import pytest
 
 from harness.core.errors import AbortedSafe
 from harness.preparation.run_files import RunInputs
-from instruments.operator.person import ConsolePerson, Question
+from instruments.operator.person import ConsolePerson
+from instruments.operator.plausibility import Question
 from tests.by_person import by_person
 from tests.on_twin import TwinRun
 

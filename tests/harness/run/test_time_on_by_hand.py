@@ -17,7 +17,8 @@ from harness.preparation.run_files import RunInputs, load_inputs
 from harness.steps import Options
 from instruments.errors import LinkError
 from instruments.links.link import Link
-from instruments.operator.person import ConsolePerson, Overdue, Question
+from instruments.operator.person import ConsolePerson, Overdue
+from instruments.operator.plausibility import Question
 from tests.altered_links import AlteredLinks
 from tests.by_person import by_person
 from tests.hands import Hands, by

@@ -29,7 +29,8 @@ from instruments.drivers.over_links import (
 )
 from instruments.drivers.shelf_load import PersonLoad
 from instruments.errors import QueuedError
-from instruments.operator.person import Question, ScriptedPerson
+from instruments.operator.person import ScriptedPerson
+from instruments.operator.plausibility import Question
 from tests.harness.station.moved_by_hand import MovedByHand
 
 HERE = Path(__file__).parent

@@ -154,7 +154,8 @@ def test_no_range_is_moved_to_with_the_load_on(verified: TwinRun) -> None:
 
 
 def test_undo_takes_the_last_reading_back(verified: TwinRun) -> None:
-    from instruments.operator.person import Question, UndoLast
+    from instruments.operator.person import UndoLast
+    from instruments.operator.plausibility import Question
 
     class Undoing(Measurer):
         def __init__(self, at: str, act: Callable[[], None] = lambda: None) -> None:

@@ -14,12 +14,14 @@ from collections.abc import Iterator
 import pytest
 
 from instruments.operator import keyboard
-from instruments.operator.person import ConsolePerson, Question
+from instruments.operator.person import ConsolePerson
+from instruments.operator.plausibility import Question
 
 ASKS = """
 import sys, time
 from instruments.operator import keyboard
-from instruments.operator.person import ConsolePerson, Question
+from instruments.operator.person import ConsolePerson
+from instruments.operator.plausibility import Question
 person = ConsolePerson(ask_for_value=keyboard.ask)
 
 def busy(answer=None):

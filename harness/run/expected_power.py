@@ -1,4 +1,4 @@
-"""Plausibility bounds for a typed power or power factor, from the other values of its pair and the load's setting.
+"""The value expected of a typed power or power factor, from the other values of its pair and the load's setting.
 
 P = U I PF, so no active power is above U I. All values are as the instrument shows them: the reference's before the factor of the reference
 path, the device's before its display factor. The device's values are what is being verified; they are doubted only where a slip of a
@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from harness.files.bench import Bench
-from instruments.operator.person import Expected
+from instruments.operator.plausibility import Expected
 from instruments.reading import Reading
 
 ABOVE_APPARENT = 0.05
@@ -36,7 +36,7 @@ class Applied:
     reference_scale: float | None = None
 
 
-class Expectations:
+class ExpectedPower:
     def __init__(self, bench: Bench) -> None:
         self._load, self._reference = bench.entry("load"), bench.entry("reference")
 

@@ -9,8 +9,9 @@ import pytest
 from harness.commands.new import template
 from harness.files.bench import Bench
 from harness.files.loading import parse_bench
-from harness.station.plausibility import Applied, Expectations
-from instruments.operator.person import ConsolePerson, Expected, Question
+from harness.run.expected_power import Applied, ExpectedPower
+from instruments.operator.person import ConsolePerson
+from instruments.operator.plausibility import Expected, Question
 from instruments.reading import Reading
 
 SHOWS = (
@@ -32,8 +33,8 @@ def _found(**values: float) -> dict[str, Reading]:
 
 
 @pytest.fixture
-def plausible() -> Expectations:
-    return Expectations(by_hand())
+def power() -> ExpectedPower:
+    return ExpectedPower(by_hand())
 
 
 @pytest.mark.parametrize(
@@ -50,11 +51,11 @@ def plausible() -> Expectations:
     ],
 )
 def test_what_a_reference_power_may_be(
-    plausible: Expectations, current: float, shelf: float, believed: tuple[float, ...], doubted: tuple[float, ...]
+    power: ExpectedPower, current: float, shelf: float, believed: tuple[float, ...], doubted: tuple[float, ...]
 ) -> None:
     """P = U I cos(phi), |cos(phi)| <= 1 (IEC 80000-6, value from memory): the numbers worked by hand."""
     scale = 0.4 if current < 0.3 else 10.0
-    held = plausible.expected(
+    held = power.expected(
         "reference_power",
         _found(reference=current, displayed=current, reference_voltage=230.0),
         Applied(shelf, None, scale),
@@ -78,25 +79,25 @@ def _believed(held: Expected, value: float) -> bool:
     return len(asked) == 1
 
 
-def test_without_a_voltage_only_the_other_power_says_what_one_may_be(plausible: Expectations) -> None:
+def test_without_a_voltage_only_the_other_power_says_what_one_may_be(power: ExpectedPower) -> None:
     """P / I of the reference is the part of the voltage in phase with the current; the device stands in the same circuit."""
     applied = Applied(8.7, None, 10.0)
-    assert plausible.expected("reference_power", _found(reference=8.7, displayed=8.7), applied) is None
-    assert plausible.expected("displayed_power", _found(reference=8.7, displayed=8.7), applied) is None
+    assert power.expected("reference_power", _found(reference=8.7, displayed=8.7), applied) is None
+    assert power.expected("displayed_power", _found(reference=8.7, displayed=8.7), applied) is None
     # On a range of 4 turns the display stands at 34.8 A for 8.7 A, and at 8004 W for 2001 W.
-    held = plausible.expected("displayed_power", _found(reference=8.7, displayed=34.8, reference_power=2001.0), applied)
+    held = power.expected("displayed_power", _found(reference=8.7, displayed=34.8, reference_power=2001.0), applied)
     assert held is not None
     assert held.value == pytest.approx(8004.0)
     # A display that reads no current may show any power.
     silent = _found(reference=0.012, displayed=0.0, reference_voltage=230.0, reference_power=1.1)
-    assert plausible.expected("displayed_power", silent, applied) is None
+    assert power.expected("displayed_power", silent, applied) is None
 
 
-def test_a_low_power_factor_may_give_way_to_the_default(plausible: Expectations) -> None:
+def test_a_low_power_factor_may_give_way_to_the_default(power: ExpectedPower) -> None:
     """1 is what many displays show where they measure none (common practice, no published source); 0.098 for 0.98 is a slip."""
     for watts, typed, believed in ((1.1, 1.0, True), (1.1, 0.4, True), (2.7, 0.98, True), (2.7, 0.098, False)):
         found = _found(reference=0.012, displayed=0.24, reference_voltage=230.0, reference_power=watts)
-        held = plausible.expected("displayed_power_factor", found, Applied(0.012, None, 0.4))
+        held = power.expected("displayed_power_factor", found, Applied(0.012, None, 0.4))
         assert held is not None
         assert held.largest == 1.0
         slips = held.value is not None and abs(typed - held.value) > held.tolerance * held.value
@@ -104,7 +105,7 @@ def test_a_low_power_factor_may_give_way_to_the_default(plausible: Expectations)
 
 
 def held(bench: Bench, name: str, applied: Applied, **found: float) -> Any:
-    return Expectations(bench).expected(name, _found(**found), applied)
+    return ExpectedPower(bench).expected(name, _found(**found), applied)
 
 
 KETTLE = Applied(8.7, None, 10.0)

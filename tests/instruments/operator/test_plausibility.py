@@ -1,6 +1,7 @@
 """What a person types is doubted where it can hardly be."""
 
-from instruments.operator.person import ConsolePerson, Question
+from instruments.operator.person import ConsolePerson
+from instruments.operator.plausibility import Question
 
 
 def test_a_power_factor_beyond_one_and_a_voltage_far_off_are_doubted() -> None:
