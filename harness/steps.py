@@ -29,6 +29,9 @@ begins to read, `check` of the bench by its check standard instead of the device
 NEAR = 0.1
 """Currents nearer than this part of a ladder's step tell the same: 8 % apart at three points per decade. A judgement."""
 
+NEARLY_EQUAL = 1.25
+"""Largest ratio of two effective currents at which waveforms are compared: a tenth of a decade, over which a meter's curve does little. A judgement."""
+
 
 @dataclass(frozen=True)
 class Select:
