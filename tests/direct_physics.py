@@ -23,7 +23,7 @@ from harness.current_limits.maximum_test_current import CLIP, approach_current, 
 from harness.evaluation.diagnosis.evidence import POWER, Setting
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Range
 from harness.preparation.run_files import RunInputs, load_inputs
 from harness.preparation.twin import describe

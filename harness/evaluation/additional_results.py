@@ -18,7 +18,7 @@ from harness.evaluation.ratio.smallest_readable_current import (
     smallest_found,
     smallest_readable_current,
 )
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.evaluation.validation.checks import Check, power_checks
 from harness.files.device import Device
 from harness.results import (

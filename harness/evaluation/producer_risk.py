@@ -17,7 +17,7 @@ import numpy as np
 
 from harness.core.arrays import Array
 from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, InputQuantity
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, InputQuantity
 from harness.results import Conformity
 
 SEED = 20_240_117

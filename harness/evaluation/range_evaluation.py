@@ -15,8 +15,8 @@ from harness.evaluation.range_readings import has_current, readings_by_range
 from harness.evaluation.range_verdict import EvaluatedRange, evaluated_range
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.uncalibrated_points import calibrated_only
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
 from harness.evaluation.uncertainty.repeatability import run_scatter
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.evaluation.validation.checks import validate
 from harness.files.bench import Bench
 from harness.files.device import Device

@@ -8,7 +8,7 @@ from harness.claims.limits_of_error import limit_of_error
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.effective_turns import BASE_WRONG, Multiplier, compare_with_base, reading_factor
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint, ObservedRange
 

@@ -25,7 +25,7 @@ from harness.evaluation.ratio.linearity import linearity
 from harness.evaluation.ratio.outlier_pairs import apart
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.straight_line import line_of, stated_line
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.checks import Check, ratio_checks
 from harness.files.device import Device, Range
 from harness.results import (

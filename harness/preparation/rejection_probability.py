@@ -10,8 +10,8 @@ from harness.evaluation.diagnosis.ordinary_errors import ordinary_errors
 from harness.evaluation.power.power_errors import power_values
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import run_scatter
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.record.history import device_and_bench, observed_points
 from harness.record.journal import Record
 from harness.results import Results

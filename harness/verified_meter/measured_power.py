@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 from harness.core.errors import UserError
 from harness.core.interpolation import EDGE, Node, covers, interpolate
-from harness.evaluation.uncertainty.combination import Contribution, combined, coverage_factor, rectangular, type_a
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, rectangular, type_a
+from harness.evaluation.uncertainty.coverage_factor import coverage_factor
 from harness.results import PhaseDisplacement, RangeResult, Stated
 
 MOST_TURNED = 0.5

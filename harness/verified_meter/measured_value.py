@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.combination import Contribution, combined, coverage_factor, rectangular, type_a
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, rectangular, type_a
+from harness.evaluation.uncertainty.coverage_factor import coverage_factor
 from harness.results import RangeResult, Results, Stated
 from harness.verified_meter.known_error import VerifiedSpan, known_error, other_range, verified_span
 

@@ -38,11 +38,11 @@ from harness.core.interpolation import Node, interpolate  # noqa: E402
 from harness.evaluation.range_evaluation import EvaluationOptions, RangesOutcome, evaluate_ranges  # noqa: E402
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
 from harness.evaluation.ratio.straight_line import line_of, propagated  # noqa: E402
-from harness.evaluation.uncertainty.input_quantities import (  # noqa: E402
+from harness.evaluation.uncertainty.repeatability import run_scatter  # noqa: E402
+from harness.evaluation.uncertainty.uncertainty_budget import (  # noqa: E402
     DAYS_PER_YEAR,
     InputQuantities,
 )
-from harness.evaluation.uncertainty.repeatability import run_scatter  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
 from harness.files.device import Device, Range  # noqa: E402
 from harness.files.loading import parse_bench, parse_device  # noqa: E402

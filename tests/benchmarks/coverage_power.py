@@ -32,7 +32,7 @@ from harness.evaluation.power.phase_displacement import phases_found  # noqa: E4
 from harness.evaluation.power.power_errors import power_values  # noqa: E402
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
 from harness.evaluation.ratio.smallest_readable_current import smallest_found  # noqa: E402
-from harness.evaluation.uncertainty.input_quantities import InputQuantities  # noqa: E402
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.preparation.twin import describe  # noqa: E402

@@ -5,7 +5,7 @@ from tempfile import TemporaryDirectory
 
 from harness.commands.new import new
 from harness.evaluation.ratio.point_errors import PointValues, point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Device, Range
 from harness.files.loading import parse_bench, parse_device
 from harness.preparation.run_files import load_inputs

@@ -49,8 +49,8 @@ from harness.evaluation.ratio.linearity import independent, zero_based  # noqa: 
 from harness.evaluation.ratio.point_errors import point_values  # noqa: E402
 from harness.evaluation.ratio.straight_line import fit, propagated  # noqa: E402
 from harness.evaluation.run_evaluation import evaluate  # noqa: E402
-from harness.evaluation.uncertainty.input_quantities import InputQuantities  # noqa: E402
 from harness.evaluation.uncertainty.shared_inputs import SharedCovariance  # noqa: E402
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities  # noqa: E402
 from harness.preparation.run_files import load_inputs  # noqa: E402
 from harness.preparation.seeded_runs import seeded_runs  # noqa: E402
 from harness.record.history import device_and_bench, observed_points  # noqa: E402

@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.combined_uncertainty import rectangular, type_a
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.reference_part import K_OF_CERTIFICATE

@@ -9,9 +9,9 @@ from harness.claims.limits_of_error import limit_of_error
 from harness.evaluation.conformity.decision import decide
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.combination import t_factor
+from harness.evaluation.uncertainty.coverage_factor import t_factor
 from harness.evaluation.uncertainty.distributions import TDistribution
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Device, Range
 from harness.results import Endurance, Judged, Reason, Stated
 

@@ -11,7 +11,7 @@ from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair
 from harness.results import EnergyRegister, Reason, worst_verdict

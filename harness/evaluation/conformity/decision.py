@@ -13,7 +13,7 @@ from harness.evaluation.conformity.risk import (
     global_risk,
 )
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.decision_rule import Decision
 from harness.files.device import Claim
 from harness.results import Conformity, DecisionRule, Judged, RangeResult, Stated, Verdict, accepted

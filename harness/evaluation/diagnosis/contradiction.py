@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from harness.evaluation.diagnosis.diagnosis import Diagnosis
 from harness.evaluation.diagnosis.hypotheses import OTHER
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Range
 from harness.results import EffectiveTurns, Point, Reason, accepted
 

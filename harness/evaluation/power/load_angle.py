@@ -8,7 +8,7 @@ from uncertainties import umath
 
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.bench import Bench
 from harness.files.instrument_entry import PowerAccuracy
 from harness.record.observations import ObservedPoint

@@ -16,7 +16,7 @@ from typing import Any
 from uncertainties import umath
 
 from harness.evaluation.power.power_errors import PowerValues
-from harness.evaluation.uncertainty.input_quantities import nominal
+from harness.evaluation.uncertainty.uncertainty_budget import nominal
 
 LEAST_TANGENT_DIFFERENCE = 0.5
 """Closer together, their power errors say nothing about the angle."""

@@ -21,9 +21,9 @@ from typing import Any
 
 from harness.evaluation.ratio.reference_errors import Deviation, path_error, reading_error
 from harness.evaluation.ratio.reference_shape import shape_terms
-from harness.evaluation.uncertainty.combination import rectangular, type_a
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, deviation
+from harness.evaluation.uncertainty.combined_uncertainty import rectangular, type_a
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, deviation
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 from harness.results import REPEATABILITY

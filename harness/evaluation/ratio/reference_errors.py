@@ -16,8 +16,8 @@ from typing import Any
 
 from harness.core.interpolation import Node, covers, interpolate
 from harness.core.quantities import format_quantity
-from harness.evaluation.uncertainty.combination import Distribution
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.combined_uncertainty import Distribution
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.instrument_entry import Accuracy, InstrumentEntry
 from harness.files.reference_part import K_OF_CERTIFICATE, SAME_BURDEN, SAME_FREQUENCY
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from harness.core.quantities import format_quantity
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.instrument_entry import Accuracy
 from harness.files.shelf_entry import ShelfEntry

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.combination import Distribution, rectangular
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.combined_uncertainty import Distribution, rectangular
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 from harness.results import Reason, SmallestCurrent

@@ -21,7 +21,7 @@ from typing import Any
 
 from harness.evaluation.ratio.effective_turns import EQUAL, SLOPE
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.steps import NEARLY_EQUAL
 
 CURVE = "the meter's own curve between currents that are nearly equal"

@@ -1,1 +1,1 @@
-"""Input quantities, their combination, repeatability and coverage."""
+"""Budgets, combined uncertainty, coverage factor and repeatability."""

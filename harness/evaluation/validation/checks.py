@@ -11,8 +11,8 @@ from harness.evaluation.power.phase_displacement import PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.effective_turns import Multiplier
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.combination import Contribution
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import (
     effective_turns,
     phase_displacement,

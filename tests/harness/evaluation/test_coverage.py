@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from harness.evaluation.ratio.reference_errors import path_error
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from tests.benchmarks.coverage import (
     PROBABILITY,
     RUN_DATE,

@@ -16,7 +16,7 @@ from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.evaluation.diagnosis.evidence import RATIO, Setting
 from harness.evaluation.diagnosis.ordinary_errors import OrdinaryErrors, ordinary_errors
 from harness.evaluation.producer_risk import JudgedError, Rejection, rejection
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.results import Conformity

@@ -18,7 +18,7 @@ from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.error_split import split
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.smallest_readable_current import smallest_found
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench

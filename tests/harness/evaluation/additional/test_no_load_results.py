@@ -9,7 +9,7 @@ from harness.claims.limits_of_error import limit_at_no_current
 from harness.evaluation.additional.no_load_results import evaluated_no_load
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
 from harness.record.observations import ObservedPoint, ReadingPair

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from harness.evaluation.additional.no_load_results import creep
 from harness.evaluation.range_evaluation import evaluate_ranges
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Device
 from harness.files.loading import parse_bench, parse_device
 from harness.record.observations import ObservedPoint, ReadingPair

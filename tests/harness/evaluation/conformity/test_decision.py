@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from harness.evaluation.conformity.decision import acceptance_limit, decide, judged, judgement
 from harness.evaluation.uncertainty.distributions import TDistribution
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.decision_rule import Decision
 from harness.results import VERDICTS, Conformity, Judged, Stated, Verdict

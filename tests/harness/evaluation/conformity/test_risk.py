@@ -20,8 +20,9 @@ from harness.evaluation.conformity.risk import (
     false_accept_limit,
     global_risk,
 )
-from harness.evaluation.uncertainty.combination import Contribution, coverage_factor
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution
 from harness.evaluation.uncertainty.convolution import Bell, summed
+from harness.evaluation.uncertainty.coverage_factor import coverage_factor
 from harness.evaluation.uncertainty.distributions import TDistribution
 
 TABLE = Path(__file__).parents[3] / "reference" / "pfa_pfr_joint_normal.csv"

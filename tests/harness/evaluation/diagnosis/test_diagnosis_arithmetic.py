@@ -29,7 +29,7 @@ from harness.evaluation.diagnosis.hypotheses import hypotheses, sound_meter
 from harness.evaluation.diagnosis.predictions import build
 from harness.evaluation.diagnosis.weighing import SHOWN, weigh
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from tests.benchmarks.many_points import device_of_ten_ranges, points_of_ten_ranges

@@ -20,7 +20,7 @@ from harness.evaluation.diagnosis.causes import extended, shipped_causes
 from harness.evaluation.diagnosis.diagnosis import ConsideredCauses, diagnose
 from harness.evaluation.diagnosis.hypotheses import Hypotheses, LocatedFault, hypotheses
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.preparation.run_files import load_inputs

@@ -20,7 +20,7 @@ from harness.evaluation.diagnosis.hypotheses import SOUND, Candidate, hypotheses
 from harness.evaluation.diagnosis.next_step import further
 from harness.evaluation.diagnosis.predictions import build
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from tests.harness.evaluation.conftest import RUN_DATE, observed

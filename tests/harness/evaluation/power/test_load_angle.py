@@ -7,7 +7,7 @@ import pytest
 from harness.evaluation.power.phase_displacement import phases_found
 from harness.evaluation.power.power_errors import PowerValues, power_values
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.files.loading import parse_bench

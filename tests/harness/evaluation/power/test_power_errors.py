@@ -15,7 +15,7 @@ from harness.evaluation.power.phase_displacement import phase_found, phases_foun
 from harness.evaluation.power.power_errors import ANALYSER, KNOWN_LOAD, PowerValues, power_values
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import phase_displacement, power_error
 from harness.evaluation.validation.monte_carlo import Draws
 from harness.files.bench import Bench

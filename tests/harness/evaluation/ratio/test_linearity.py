@@ -8,7 +8,7 @@ from scipy.optimize import linprog
 
 from harness.evaluation.ratio.linearity import independent, linearity, terminal_based, zero_based
 from harness.evaluation.ratio.point_errors import PointValues, point_values
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from tests.harness.evaluation.conftest import RUN_DATE, observed

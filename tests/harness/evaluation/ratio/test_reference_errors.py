@@ -10,7 +10,7 @@ import pytest
 
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.reference_errors import path_angle
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import ratio_error
 from harness.evaluation.validation.monte_carlo import Draws
 from harness.files.bench import Bench

@@ -16,7 +16,7 @@ from harness.evaluation.ratio.effective_turns import SLOPE
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.reference_shape import lost_by_bandwidth
 from harness.evaluation.ratio.waveform_influence import CURVE, influence, steepest
-from harness.evaluation.uncertainty.input_quantities import InputQuantities, nominal
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.bench import Bench
 from harness.files.loading import parse_bench, parse_device
 from harness.files.shelf_entry import ShelfEntry

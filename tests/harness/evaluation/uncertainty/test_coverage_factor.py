@@ -13,16 +13,14 @@ import scipy.special
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.evaluation.uncertainty.combination import (
-    CONVOLUTION,
+from harness.evaluation.uncertainty.combined_uncertainty import (
     Contribution,
     combined,
-    coverage_factor,
     effective_degrees_of_freedom,
     rectangular,
-    t_factor,
 )
 from harness.evaluation.uncertainty.convolution import Bell, summed
+from harness.evaluation.uncertainty.coverage_factor import CONVOLUTION, coverage_factor, t_factor
 
 REFERENCE = Path(__file__).parents[3] / "reference"
 

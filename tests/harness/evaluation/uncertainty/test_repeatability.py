@@ -11,13 +11,13 @@ import scipy.stats
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.autocorrelation import CLOSEST
-from harness.evaluation.uncertainty.input_quantities import InputQuantities
 from harness.evaluation.uncertainty.repeatability import (
     Pooled,
     largest_variance_is_chance,
     run_scatter,
     standard_uncertainty,
 )
+from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint

@@ -12,16 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import correlated_values, covariance_matrix, ufloat, umath
 
-from harness.evaluation.uncertainty.combination import (
+from harness.evaluation.uncertainty.combined_uncertainty import (
     Contribution,
     combined,
     covariance,
-    coverage_factor,
     effective_degrees_of_freedom,
     rectangular,
-    t_factor,
     type_a,
 )
+from harness.evaluation.uncertainty.coverage_factor import coverage_factor, t_factor
 
 REFERENCE = Path(__file__).parents[3] / "reference"
 

@@ -1,4 +1,4 @@
-"""The input quantities of an evaluation (GUM, 4.1): shared ones made once, each with its source; budgets and U of what they make."""
+"""The uncertainty budget of an evaluation: input quantities (GUM, 4.1), shared ones made once, each with its source; budget lines and U of a value."""
 
 import datetime as dt
 import math
@@ -9,13 +9,8 @@ from typing import Any
 from uncertainties import ufloat
 
 from harness.core.interpolation import Node
-from harness.evaluation.uncertainty.combination import (
-    Contribution,
-    Coverage,
-    Distribution,
-    coverage_factor,
-    rectangular,
-)
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution, Distribution, rectangular
+from harness.evaluation.uncertainty.coverage_factor import Coverage, coverage_factor
 from harness.evaluation.uncertainty.repeatability import RangeScatter
 from harness.files.bench import Bench
 from harness.files.instrument_entry import InstrumentEntry
