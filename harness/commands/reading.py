@@ -9,7 +9,7 @@ from harness.commands.arguments import add_command
 
 if TYPE_CHECKING:
     from harness.results import Results
-    from harness.verified_meter.measured_value import DisplayedCurrent, MeasuredCurrent
+    from harness.verified_meter.measured_quantity import MeasuredReading
 
 STATUS = """exit status:
   0  a measured value was stated
@@ -20,13 +20,14 @@ STATUS = """exit status:
 
 @dataclass(frozen=True)
 class ReadingOptions:
-    """`shows`: displayed values, each with its unit; `batch`: a table of ranges and displayed values in place of one reading; `drift`: a
-    change per year with its unit, None where it is not known.
+    """`shows`: displayed values, each with its unit (a power factor has none); `over`: the time of an energy; `batch`: a table of ranges and
+    displayed values in place of one reading; `drift`: a change per year with its unit, None where it is not known.
     """
 
     results: Path
     range: str | None = None
     shows: tuple[str, ...] = ()
+    over: str | None = None
     batch: Path | None = None
     drift: str | None = None
     json: bool = False
@@ -41,6 +42,8 @@ def add_parser(commands: Any) -> None:
         [
             'ratioproof reading results.json --range x20 --shows "0.120 A"',
             'ratioproof reading results.json --range x4 --shows "2.51 A" --drift "1 %/year"',
+            'ratioproof reading results.json --range x20 --shows "2.40 A" "214.0 W" "0.388"',
+            'ratioproof reading results.json --range x20 --shows "2.40 A" "0.388" "428 Wh" --over "2.000 h"',
             "ratioproof reading results.json --batch readings.csv",
         ],
         STATUS,
@@ -52,13 +55,19 @@ def add_parser(commands: Any) -> None:
         default=(),
         nargs="+",
         metavar="VALUE",
-        help="what the display shows, with all its digits and the unit; several readings of one steady load give their mean",
+        help="what the display shows of one load, with all its digits and the unit, by which a current (A), an active power (W) and an energy (Wh) "
+        "are told apart; a number alone is a power factor; several readings of one steady load give their mean",
+    )
+    parser.add_argument(
+        "--over",
+        metavar="TIME",
+        help='time in which the energy register rose by what --shows tells, with all the digits you know, as "2.000 h"',
     )
     parser.add_argument(
         "--batch",
         type=Path,
         metavar="FILE",
-        help="table of readings (CSV) with the columns range and shows, and load where several rows are of one; prints a table",
+        help="table of readings (CSV) with the columns range and shows, load where several rows are of one, and over; prints a table",
     )
     parser.add_argument(
         "--drift",
@@ -73,12 +82,14 @@ def reading(options: ReadingOptions) -> int:
     import json
     import sys
 
+    from harness.commands.shown_values import shown_together
     from harness.core.errors import UserError
     from harness.core.output import STANDARD_OUTPUT, tell
-    from harness.verified_meter.measured_value import measured_current
+    from harness.verified_meter.measured_readings import measured_readings
     from harness.wording.results_file import plain_values, read_results
 
-    one, any_of_one = bool(options.range and options.shows), bool(options.range or options.shows or options.json)
+    one = bool(options.range and options.shows)
+    any_of_one = bool(options.range or options.shows or options.json or options.over)
     if (options.batch is None and not one) or (options.batch is not None and any_of_one):
         raise UserError("reading: expected --range and --shows, or --batch alone, which prints a table")
     results = read_results(options.results)
@@ -89,39 +100,49 @@ def reading(options: ReadingOptions) -> int:
     if options.batch is not None:
         from harness.commands.reading_batch import measured_table, read_table
 
-        table, problems = measured_table(results, read_table(options.batch), drift, str(options.batch))
+        table, notes, problems = measured_table(results, read_table(options.batch), drift, str(options.batch))
         print(table, end="")
-        print(*not_included, sep="\n", file=sys.stderr)
+        print(*notes, *not_included, sep="\n", file=sys.stderr)
         if problems:
             raise UserError(problems)
         return 0
     assert options.range is not None
-    found = measured_current(results, options.range, [shown_value(text) for text in options.shows], drift)
+    shown = shown_together(options.shows, options.over)
+    found, notes = measured_readings(results, options.range, shown, drift)
     if options.json:
-        print(json.dumps({**plain_values(found), "not_included": not_included}, indent=2))
+        values = {one.quantity.replace(" ", "_"): plain_values(one) for one in found}
+        print(json.dumps({**values, "not_included": [*notes, *not_included]}, indent=2))
     else:
-        tell(STANDARD_OUTPUT, [*_lines(found), *not_included])
+        lines = [line for one in found for line in _lines(one)]
+        tell(STANDARD_OUTPUT, [*lines, *notes, *not_included])
     return 0
 
 
-def _lines(found: "MeasuredCurrent") -> list[str]:
+def _lines(found: "MeasuredReading") -> list[str]:
     from harness.core.rounding import for_terminal, signed_percent
-    from harness.wording.values import with_uncertainty
+    from harness.wording.values import stated_text, with_uncertainty
 
     corrected, parts = found.corrected, sorted(found.parts, key=lambda p: -p.contribution.standard_uncertainty)
     total = sum(p.contribution.standard_uncertainty**2 for p in parts)
     shares = (f"  {p.contribution.standard_uncertainty**2 / total * 100:>8.2g} %  {p.source}" for p in parts)
     mean = "" if found.readings == 1 else f", mean of {found.readings} readings"
+    correction = for_terminal(signed_percent(1 / (1 + found.error) - 1))
     return [
-        f"current              {with_uncertainty(corrected.value, corrected.expanded_uncertainty, 'A')}",
+        f"{found.quantity:<21}{stated_text(corrected, found.unit)}",
         f"                     k = {corrected.coverage_factor:.2f}, coverage probability {found.coverage_probability * 100:g} %",
-        f"without correction   {with_uncertainty(*found.uncorrected, 'A')}",
+        f"without correction   {with_uncertainty(*found.uncorrected, found.unit)}",
         f"                     range {found.range_name}, display factor {found.display_factor:g}{mean}",
-        f"correction           {for_terminal(signed_percent(1 / (1 + found.ratio_error) - 1))}: the ratio error found in the verification, "
-        "linear in the logarithm of the current between its points",
+        f"correction           {correction}: {_CORRECTED_BY.get(found.quantity, _COMMON)}",
         "parts of the variance",
         *shares,
     ]
+
+
+_COMMON = "the error of power common to all power factors, or that of the register, found in the verification"
+_CORRECTED_BY = {
+    "current": "the ratio error found in the verification, linear in the logarithm of the current between its points",
+    "power factor": "none, since its error depends on whether the current lags or leads",
+}
 
 
 def what_is_not_included(results: "Results", without_drift: bool) -> list[str]:
@@ -162,26 +183,6 @@ def finished(text: object, file: Path) -> datetime:
     if finished > datetime.now(UTC):
         raise UserError(f"{file}: run.finished: found {text}, which is yet to come; check the clock of this computer")
     return finished
-
-
-def shown_value(text: str) -> "DisplayedCurrent":
-    """A displayed current and the step of its last digit. Raises UserError."""
-    import re
-    from decimal import Decimal
-
-    from harness.core.errors import UserError
-    from harness.core.quantities import parse_quantity
-    from harness.verified_meter.measured_value import DisplayedCurrent
-
-    written = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*([^\s\d.eE].*)", text, re.ASCII)
-    try:
-        value = parse_quantity(text, "A")
-        if written is None or value <= 0:
-            raise ValueError(f"found {text!r}, expected a current above zero in plain digits, as the display shows it")
-        unit = parse_quantity(f"1 {written.group(2)}", "A")
-    except ValueError as failure:
-        raise UserError(f"--shows: {failure}") from None
-    return DisplayedCurrent(value, unit * 10.0 ** int(Decimal(written.group(1)).as_tuple().exponent))
 
 
 def per_year(text: str) -> float:

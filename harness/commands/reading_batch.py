@@ -5,33 +5,39 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.commands.reading import shown_value
+from harness.commands.shown_values import shown_together, shown_value
 from harness.core.errors import UserError
+from harness.core.quantities import WATT_HOUR
+from harness.core.rounding import exact, for_terminal, round_pair, written
 from harness.results import Results
-from harness.verified_meter.measured_value import measured_current
+from harness.verified_meter.measured_quantity import MeasuredReading
+from harness.verified_meter.measured_readings import measured_readings
 
-RANGE, SHOWS, LOAD = "range", "shows", "load"
+RANGE, SHOWS, LOAD, OVER = "range", "shows", "load", "over"
 
 COLUMNS = (
     LOAD,
     RANGE,
+    "quantity",
     "readings",
-    "current (A)",
-    "expanded uncertainty (A)",
+    "unit",
+    "value",
+    "expanded uncertainty",
     "coverage factor",
-    "without correction (A)",
-    "expanded uncertainty without correction (A)",
+    "without correction",
+    "expanded uncertainty without correction",
 )
 
 
 @dataclass(frozen=True)
 class BatchRow:
-    """One reading: its line in the file, the load it is of (empty: of its own), the range, and what was shown."""
+    """One reading: its line in the file, the load it is of (empty: of its own), the range, what was shown, and the time of an energy."""
 
     line: int
     load: str
     range: str
     shows: str
+    over: str = ""
 
 
 def read_table(file: Path) -> list[BatchRow]:
@@ -56,47 +62,53 @@ def read_table(file: Path) -> list[BatchRow]:
     for name in (RANGE, SHOWS):
         if list(table.columns).count(name) != 1:
             raise UserError(f"{file}: found columns {', '.join(table.columns)}, expected one column {name}")
-    loads = table[LOAD] if LOAD in table.columns else [""] * len(table)
-    rows = zip(loads, table[RANGE], table[SHOWS], strict=True)
-    return [
-        BatchRow(number, load.strip(), rng.strip(), shows.strip())
-        for number, (load, rng, shows) in enumerate(rows, 2)
-        if any((load.strip(), rng.strip(), shows.strip()))
-    ]
+    empty = [""] * len(table)
+    loads, times = (table[name] if name in table.columns else empty for name in (LOAD, OVER))
+    rows = zip(loads, table[RANGE], table[SHOWS], times, strict=True)
+    stripped = (BatchRow(number, *(cell.strip() for cell in cells)) for number, cells in enumerate(rows, 2))
+    return [row for row in stripped if any((row.load, row.range, row.shows, row.over))]
 
 
-def measured_table(results: Results, rows: Sequence[BatchRow], drift: float, file: str) -> tuple[str, list[str]]:
-    """The measured value of every load, unrounded, and why some have none: rows of one load on one range are readings of one steady current.
+def measured_table(
+    results: Results, rows: Sequence[BatchRow], drift: float, file: str
+) -> tuple[str, list[str], list[str]]:
+    """The measured values of every load, rounded as on a certificate, what is to be said of them, and why some loads have none.
 
-    A load with a row that cannot be read has no value at all: the mean of the others would be of something else.
+    Rows of one load on one range are readings of one steady load, whatever their quantities. A load with a row that cannot be read has no value at
+    all: the mean of the others would be of something else.
     """
     import pandas
 
     loads: dict[tuple[str, str, int], list[BatchRow]] = {}
     for row in rows:
         loads.setdefault((row.load, row.range, 0 if row.load else row.line), []).append(row)
-    measured: list[tuple[str | float, ...]] = []
+    measured: list[tuple[str | int, ...]] = []
+    remarks: dict[str, None] = {}
     problems: list[str] = []
     for (load, rng, _), group in loads.items():
         try:
-            shown = []
-            for row in group:
-                last = row
-                shown.append(shown_value(row.shows))
-            found = measured_current(results, rng, shown, drift)
+            for last in group:
+                shown_value(last.shows)
+            times = {row.over for row in group if row.over}
+            if len(times) > 1:
+                raise UserError(f"found {len(times)} different times of one load, expected one")
+            shown = shown_together([row.shows for row in group], next(iter(times), None))
+            found, notes = measured_readings(results, rng, shown, drift)
         except UserError as failure:
             problems.append(f"{file}, line {last.line}: {str(failure).removeprefix('--')}")
             continue
-        stated = found.corrected
-        measured.append(
-            (
-                load,
-                rng,
-                len(group),
-                stated.value,
-                stated.expanded_uncertainty,
-                stated.coverage_factor,
-                *found.uncorrected,
-            )
-        )
-    return pandas.DataFrame(measured, columns=list(COLUMNS)).to_csv(index=False, lineterminator="\n"), problems
+        measured += [(load, rng, *_cells(one)) for one in found]
+        remarks |= dict.fromkeys(notes)
+    table = pandas.DataFrame(measured, columns=list(COLUMNS)).to_csv(index=False, lineterminator="\n")
+    return table, list(remarks), problems
+
+
+def _cells(found: MeasuredReading) -> tuple[str | int, ...]:
+    """In plain digits, energy in watt-hours."""
+    divisor, unit = (WATT_HOUR, "Wh") if found.unit == "J" else (1.0, found.unit or "1")
+    stated = found.corrected
+    corrected, plain = (
+        [for_terminal(written(number)) for number in round_pair(exact(value / divisor), exact(spread / divisor))]
+        for value, spread in ((stated.value, stated.expanded_uncertainty), found.uncorrected)
+    )
+    return found.quantity, found.readings, unit, *corrected, f"{stated.coverage_factor:.2f}", *plain

@@ -39,6 +39,9 @@ EXAMPLES = {
 }
 
 
+WATT_HOUR = 3600.0
+"""Joules."""
+
 _BASE_UNITS = ("A", "V", "ohm", "s", "Hz", "W", "J", "H", "S", "T", "m")
 """Base units, no two of one dimension."""
 _FACTORS = {
@@ -50,7 +53,7 @@ _FACTORS = {
     for unit_text, unit, factor in (
         ("percent", "", 1e-2), ("ppm", "", 1e-6), ("percent/K", "1/K", 1e-2), ("ppm/K", "1/K", 1e-6),
         ("percent/year", "1/year", 1e-2), ("ppm/year", "1/year", 1e-6), ("min", "s", 60.0), ("h", "s", 3600.0),
-        ("Wh", "J", 3600.0), ("deg", "rad", math.pi / 180), ("arcmin", "rad", 2.9088820866572163e-4),
+        ("Wh", "J", WATT_HOUR), ("kWh", "J", 1000 * WATT_HOUR), ("deg", "rad", math.pi / 180), ("arcmin", "rad", 2.9088820866572163e-4),
         ("degC", "degC", 1.0), ("mm^2", "m^2", 1e-6), ("K/W", "K/W", 1.0),
     )
 }  # fmt: skip

@@ -8,12 +8,13 @@ from harness.core.errors import UserError
 from harness.results import MeasuredLoad, Results, Stated
 from harness.verified_meter.load_dialogue import LoadReadings, largest_departure
 from harness.verified_meter.measured_power import (
-    MeasuredQuantity,
     apparent_power,
+    known_power_error,
     measured_power,
     measured_power_factor,
 )
-from harness.verified_meter.measured_value import DisplayedCurrent, measured_current
+from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity
+from harness.verified_meter.measured_value import measured_current
 
 STEADY, STEPS, STEPS_AT_MOST = 0.02, 3, 0.1
 """A load is steady while no current and no power read is further from their mean than this part of it, or so many steps of the display, which may be
@@ -47,7 +48,7 @@ def measured_load(
 ) -> MeasuredLoad:
     """What `readings` say of the load. Raises UserError where they lie outside what was verified."""
     step, probability = results.device.resolution, results.decision.coverage_probability
-    shown = [DisplayedCurrent(value, step) for value in readings.currents]
+    shown = [DisplayedValue(value, step) for value in readings.currents]
     current = measured_current(results, readings.range.name, shown, about.drift).corrected
     steady = _steady(readings.currents, step) and _steady(readings.powers, results.device.power_resolution or 0.0)
     apparent, power, why = None, None, []
@@ -129,7 +130,8 @@ def _power(
     )
     least = indicated / apparent.value * (1 - most) * LEAST
     try:
-        found = measured_power(readings.range, current.value, readings.powers, step, least, drift)
+        known = known_power_error(readings.range, current.value)
+        found = measured_power(known, [DisplayedValue(shown, step) for shown in readings.powers], least, drift)
     except UserError as missing:
         return None, f"power and power factor: {missing}"
     return found, ""

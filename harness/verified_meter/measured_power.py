@@ -6,78 +6,110 @@ At the load's angle phi a meter whose current channel has the error c and the ph
 
 (the exact form of e = c + delta tan phi, textbook of instrument transformers). Whether the current lags or leads no display tells, and
 of a distorted current phi is only known to be no more than acos of the power factor. So c is corrected, and |delta| tan phi is a bound.
+The power factor shown has the error of that angle too, and a gain g of its own in place of c.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.core.errors import UserError
-from harness.core.interpolation import EDGE, Node, covers, interpolate
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, rectangular, type_a
-from harness.evaluation.uncertainty.coverage_factor import coverage_factor
-from harness.results import PhaseDisplacement, RangeResult, Stated
+from harness.core.interpolation import EDGE, Interpolated, Node, covers, interpolate
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution, rectangular
+from harness.results import REPEATABILITY, PhaseDisplacement, PowerPoint, RangeResult, Stated
+from harness.verified_meter.measured_quantity import (
+    DisplayedValue,
+    MeasuredQuantity,
+    Part,
+    drifted,
+    last_digit,
+    scattered,
+)
 
 MOST_TURNED = 0.5
 """Part of the power that the phase displacement may change; beyond, nothing is stated (a judgement)."""
 
+LEAST_POWER_FACTOR = 1e-3
+"""Below it a power factor bounds no angle."""
+
 
 @dataclass(frozen=True)
-class MeasuredQuantity:
-    """A value and why it is uncertain, as parts of the value (standard uncertainties, relative)."""
-
-    value: float
-    relative: tuple[Contribution, ...]
-
-    def stated(self, probability: float) -> Stated:
-        """With its expanded uncertainty for a two-sided coverage `probability`."""
-        parts = [c for c in self.relative if c.standard_uncertainty]
-        coverage = coverage_factor(parts, probability)
-        u = abs(self.value) * combined(parts)
-        return Stated(self.value, u, coverage.factor * u, coverage.factor, coverage.told_degrees_of_freedom)
-
-
-def measured_power(
-    rng: RangeResult, current: float, shown: Sequence[float], step: float, power_factor: float, drift: float
-) -> MeasuredQuantity:
-    """The power that `shown`, two readings or more in watts with a step of `step` watts, stand for at `current` amperes on `rng`.
-
-    `power_factor`: the least that it may be, without sign. `drift` bounds what the error may have changed by, a fraction. Raises UserError where
-    the phase displacement of the range was not found at that current.
+class KnownPowerError:
+    """What a verification says of power on a range at a current: the `common` error of all power factors, interpolated between
+    the places `near`, and the bound `delta` of the phase displacement, in rad.
     """
+
+    rng: RangeResult
+    common: Interpolated
+    delta: float
+    near: tuple[PhaseDisplacement, ...]
+
+    @property
+    def error(self) -> float:
+        """The error common to all power factors, a fraction."""
+        return self.common.error
+
+    def turned(self, power_factor: float) -> float:
+        """The part of the power by which the phase displacement may change what is shown, at no less than this power factor (without sign).
+
+        Raises UserError where it is too much to state anything.
+        """
+        factor = min(1.0, max(power_factor, LEAST_POWER_FACTOR))
+        found = self.delta * math.tan(math.acos(factor)) + self.delta**2 / 2
+        if found > MOST_TURNED:
+            raise UserError(
+                f"at a power factor of {factor:.2g} the phase displacement of range {self.rng.name} may change the power by {found:.0%}"
+            )
+        # An error of -e leaves e / (1 - e) of what is shown.
+        return found / (1 - found)
+
+    def parts(self, power_factor: float, drift: float) -> tuple[Part, ...]:
+        """Why a power is uncertain that was corrected for the error, at no less than this power factor."""
+        verified = max(p.common_error.standard_uncertainty for p in self.near)
+        return (
+            Part("verification of power", Contribution(verified, "normal")),
+            Part(
+                "error of power between two verified currents",
+                Contribution(rectangular(self.common.bow), "rectangular"),
+            ),
+            Part("phase displacement", Contribution(rectangular(self.turned(power_factor)), "rectangular")),
+            drifted(drift),
+        )
+
+    def points(self) -> list[PowerPoint]:
+        """The powers verified at the places near."""
+        at = {place.nominal_current for place in self.near}
+        return [p for p in self.rng.power if p.nominal_current in at]
+
+
+def known_power_error(rng: RangeResult, current: float) -> KnownPowerError:
+    """Raises UserError where the phase displacement of `rng` was not found at `current` amperes."""
     found = sorted(rng.phase, key=lambda p: p.nominal_current)
     common = [_node(p, p.common_error) for p in found]
     if not covers(common, current):
         raise UserError(
             f"the phase displacement of range {rng.name} was not found at {current:.4g} A (procedure power_and_phase)"
         )
-    displaced = [_node(p, p.displacement) for p in found]
-    error, angle = interpolate(common, current), interpolate(displaced, current)
-    near = [found[i] for i in set(error.interval)]
-    factor = min(1.0, max(power_factor, 1e-3))
-    tangent = math.tan(math.acos(factor))
+    angle = interpolate([_node(p, p.displacement) for p in found], current)
+    error = interpolate(common, current)
+    near = tuple(found[i] for i in sorted(set(error.interval)))
     delta = max(abs(p.displacement.value) + p.displacement.expanded_uncertainty for p in near) + angle.bow
-    turned = delta * tangent + delta**2 / 2
-    if turned > MOST_TURNED:
-        raise UserError(
-            f"at a power factor of {factor:.2g} the phase displacement of range {rng.name} may change the power by {turned:.0%}"
-        )
-    indicated = math.fsum(shown) / len(shown) * rng.display_factor
-    value = indicated / (1 + error.error)
-    scatter = type_a(shown)
-    least = abs(math.fsum(shown) / len(shown))
-    return MeasuredQuantity(
-        value,
-        (
-            Contribution(max(p.common_error.standard_uncertainty for p in near), "normal"),
-            Contribution(rectangular(error.bow), "rectangular"),
-            # An error of -e leaves e / (1 - e) of what is shown.
-            Contribution(rectangular(turned / (1 - turned)), "rectangular"),
-            Contribution(rectangular(step / 2) / least, "rectangular"),
-            Contribution(scatter.standard_uncertainty / least, "normal", scatter.degrees_of_freedom),
-            Contribution(rectangular(drift), "rectangular"),
-        ),
-    )
+    return KnownPowerError(rng, error, delta, near)
+
+
+def measured_power(
+    known: KnownPowerError, shown: Sequence[DisplayedValue], power_factor: float, drift: float
+) -> MeasuredQuantity:
+    """The power that `shown`, in watts, one reading or several of one steady load, stand for.
+
+    `power_factor`: the least that it may be, without sign. `drift` bounds what the error may have changed by, a fraction. Raises UserError where
+    the phase displacement may change it by too much.
+    """
+    displayed = [one.displayed for one in shown]
+    mean = math.fsum(displayed) / len(displayed)
+    *verified, drifting = known.parts(power_factor, drift)
+    read = (last_digit(max(s.step for s in shown), mean), scattered(displayed, _scatter(known)))
+    return MeasuredQuantity(mean * known.rng.display_factor / (1 + known.error), (*verified, *read, drifting))
 
 
 def apparent_power(current: Stated, voltage: float, voltage_error: float) -> MeasuredQuantity:
@@ -86,15 +118,76 @@ def apparent_power(current: Stated, voltage: float, voltage_error: float) -> Mea
     return MeasuredQuantity(
         voltage * current.value,
         (
-            Contribution(current.standard_uncertainty / current.value, "normal", freedom),
-            Contribution(rectangular(voltage_error / voltage), "rectangular"),
+            Part("current", Contribution(current.standard_uncertainty / current.value, "normal", freedom)),
+            Part("voltage, as stated", Contribution(rectangular(voltage_error / voltage), "rectangular")),
         ),
     )
 
 
 def measured_power_factor(power: MeasuredQuantity, apparent: MeasuredQuantity) -> MeasuredQuantity:
     """Active over apparent power. What both have in common, the error of the current, is counted twice: it makes U too wide, never too narrow."""
-    return MeasuredQuantity(power.value / apparent.value, (*power.relative, *apparent.relative))
+    return MeasuredQuantity(power.value / apparent.value, (*power.parts, *apparent.parts))
+
+
+def shown_power_factor(
+    known: KnownPowerError, shown: Sequence[DisplayedValue], drift: float
+) -> tuple[MeasuredQuantity, float]:
+    """The power factor that `shown`, without sign, stands for, and the least it may be.
+
+    It is not corrected: what its error depends on, the side to which the current leans, is not shown. Raises UserError where the power factor
+    shown was not verified at that current, and where the phase displacement may change it by too much.
+    """
+    gain = _gain(known)
+    if gain >= MOST_TURNED:
+        near = " and ".join(f"{p.nominal_current:.4g} A" for p in known.near)
+        raise UserError(
+            f"range {known.rng.name}: no power factor shown below 1 was verified at {near} (procedure power_and_phase)"
+        )
+    displayed = [one.displayed for one in shown]
+    mean, step = math.fsum(displayed) / len(displayed), max(s.step for s in shown)
+    # Of a sine cos(phi - delta) is what is shown at the most; a distorted current has no larger angle.
+    angle = math.acos(min(1.0, max(0.0, min(displayed) - step / 2) / (1 + gain))) + known.delta
+    least = max(0.0, math.cos(min(angle, math.pi / 2)))
+    parts = (
+        Part("verification of the power factor", Contribution(rectangular(gain / (1 - gain)), "rectangular")),
+        Part("phase displacement", Contribution(rectangular(known.turned(least)), "rectangular")),
+        last_digit(step, mean),
+        scattered(displayed, _scatter(known)),
+        drifted(drift),
+    )
+    return MeasuredQuantity(mean, parts), least
+
+
+def _gain(known: KnownPowerError) -> float:
+    """The bound of what the phase displacement does not explain of the power factor shown, a fraction; infinite where none was found."""
+    return max(min(_gains(known, place), default=math.inf) for place in known.near)
+
+
+def _gains(known: KnownPowerError, place: PhaseDisplacement) -> Iterator[float]:
+    """Bounds at one place, each of which holds. A display stops at 1: a power factor verified there says nothing of one shown too high."""
+    delta = place.displacement
+    for point in known.points():
+        error, factor = point.power_factor_error, abs(point.power_factor)
+        if point.nominal_current != place.nominal_current or error is None or not factor:
+            continue
+        if factor + abs(error.value) + error.expanded_uncertainty >= 1:
+            continue
+        tangent = math.tan(math.acos(factor))
+        leans = math.copysign(tangent, point.nominal_power_factor or point.power_factor)
+        unsure = error.expanded_uncertainty / factor + delta.expanded_uncertainty * tangent + delta.value**2 / 2
+        yield abs(error.value / factor - delta.value * leans) + unsure
+
+
+def _scatter(known: KnownPowerError) -> Contribution:
+    """Of one reading of power, relative, from that of the means of the verification."""
+    pairs = {point.name: point.pairs for point in known.rng.points}
+    found = [Contribution(0.0)]
+    for point in known.points():
+        for line in point.budget:
+            if line.source.startswith(REPEATABILITY):
+                freedom = math.inf if line.degrees_of_freedom is None else line.degrees_of_freedom
+                found.append(Contribution(math.sqrt(pairs.get(point.name, 1)) * line.contribution, "normal", freedom))
+    return max(found, key=lambda c: c.standard_uncertainty)
 
 
 def _node(found: PhaseDisplacement, value: Stated) -> Node:

@@ -2,53 +2,26 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, rectangular, type_a
-from harness.evaluation.uncertainty.coverage_factor import coverage_factor
-from harness.results import RangeResult, Results, Stated
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution, rectangular
+from harness.results import RangeResult, Results
 from harness.verified_meter.known_error import VerifiedSpan, known_error, other_range, verified_span
-
-
-@dataclass(frozen=True)
-class DisplayedCurrent:
-    """A current as the display showed it, in amperes before the display factor, and the step of its last digit as it was written."""
-
-    displayed: float
-    step: float
-
-
-@dataclass(frozen=True)
-class Part:
-    """One reason why a measured value is uncertain: its standard uncertainty in amperes."""
-
-    source: str
-    contribution: Contribution
-
-
-@dataclass(frozen=True)
-class MeasuredCurrent:
-    """A current measured on `range_name`, in amperes.
-
-    `indicated`: displayed value times display factor, the mean of `readings`. `corrected` by the known ratio error. `uncorrected` is
-    `indicated` with its expanded uncertainty enlarged by the correction that was left out (JCGM 100:2008, F.2.4.5).
-    """
-
-    range_name: str
-    display_factor: float
-    readings: int
-    indicated: float
-    ratio_error: float
-    corrected: Stated
-    uncorrected: tuple[float, float]
-    parts: tuple[Part, ...]
-    coverage_probability: float
+from harness.verified_meter.measured_quantity import (
+    DisplayedValue,
+    MeasuredQuantity,
+    MeasuredReading,
+    Part,
+    drifted,
+    last_digit,
+    of_reading,
+    scattered,
+)
 
 
 def measured_current(
-    results: Results, range_name: str, shown: Sequence[DisplayedCurrent], drift: float
-) -> MeasuredCurrent:
+    results: Results, range_name: str, shown: Sequence[DisplayedValue], drift: float
+) -> MeasuredReading:
     """The current that `shown`, one reading or several of one steady load, stands for on a range of a verified meter.
 
     `drift` bounds what the ratio error may have changed by since the verification, a fraction. Raises UserError where the range is
@@ -56,47 +29,26 @@ def measured_current(
     """
     if results.contradictions:
         raise UserError("the readings of this verification contradict each other: no value is stated from it")
-    rng = _range(results, range_name)
+    rng = range_named(results, range_name)
     for one in shown:
         span = _span(results, rng, abs(one.displayed) * rng.display_factor)
-    indicated = math.fsum(s.displayed for s in shown) / len(shown) * rng.display_factor
+    displayed = math.fsum(s.displayed for s in shown) / len(shown)
+    indicated = displayed * rng.display_factor
     error = known_error(rng, min(max(abs(indicated), span.lowest), span.highest))
-    corrected = indicated / (1 + error.ratio_error)
-    step = max(results.device.resolution, *(s.step for s in shown)) * rng.display_factor
-    size = abs(corrected)
-    parts = [
-        Part("verification of the range", _scaled(error.verification, size)),
-        Part("ratio error between two verified currents", Contribution(size * rectangular(error.curve), "rectangular")),
-        Part("last digit of the display", Contribution(rectangular(step / 2), "rectangular")),
-        Part(
-            "scatter of the readings",
-            _scatter([s.displayed * rng.display_factor for s in shown], _scaled(error.scatter, size)),
-        ),
-        Part("drift since the verification, as stated", Contribution(size * rectangular(drift), "rectangular")),
-    ]
-    contributions = [p.contribution for p in parts if p.contribution.standard_uncertainty]
-    if not all(math.isfinite(number) for number in (corrected, *(c.standard_uncertainty for c in contributions))):
-        raise UserError(
-            f"range {rng.name}: its verification leaves an error or an uncertainty without bound: no value is stated"
-        )
-    probability = results.decision.coverage_probability
-    coverage = coverage_factor(contributions, probability)
-    u = combined(contributions)
-    stated = Stated(corrected, u, coverage.factor * u, coverage.factor, coverage.told_degrees_of_freedom)
-    return MeasuredCurrent(
-        rng.name,
-        rng.display_factor,
-        len(shown),
-        indicated,
-        error.ratio_error,
-        stated,
-        (indicated, stated.expanded_uncertainty + abs(indicated - corrected)),
-        tuple(p for p in parts if p.contribution.standard_uncertainty),
-        probability,
+    parts = (
+        Part("verification of the range", error.verification),
+        Part("ratio error between two verified currents", Contribution(rectangular(error.curve), "rectangular")),
+        last_digit(max(results.device.resolution, *(s.step for s in shown)), displayed / (1 + error.ratio_error)),
+        scattered([s.displayed for s in shown], error.scatter),
+        drifted(drift),
     )
+    found = MeasuredQuantity(indicated / (1 + error.ratio_error), parts)
+    probability = results.decision.coverage_probability
+    return of_reading(("current", "A"), rng, len(shown), found, error.ratio_error, probability)
 
 
-def _range(results: Results, name: str) -> RangeResult:
+def range_named(results: Results, name: str) -> RangeResult:
+    """The range of `results` called `name`. Raises UserError."""
     for rng in results.ranges:
         if rng.name == name:
             return rng
@@ -115,15 +67,3 @@ def _span(results: Results, rng: RangeResult, indicated: float) -> VerifiedSpan:
         said = f"range {rng.name} was verified from {span.lowest:.4g} A to {span.highest:.4g} A, and indicates {indicated:.4g} A"
         raise UserError(f"{said}: no value is stated{instead}")
     return span
-
-
-def _scaled(relative: Contribution, size: float) -> Contribution:
-    return Contribution(relative.standard_uncertainty * size, relative.distribution, relative.degrees_of_freedom)
-
-
-def _scatter(indicated: Sequence[float], of_one: Contribution) -> Contribution:
-    """Of the mean of several readings their own; of one what one scattered by in the verification."""
-    if len(indicated) == 1:
-        return of_one
-    found = type_a(indicated)
-    return Contribution(found.standard_uncertainty, "normal", found.degrees_of_freedom)

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from harness.core.errors import UserError
 from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results, accepted
 from harness.verified_meter.known_error import verified_span
-from harness.verified_meter.measured_value import DisplayedCurrent, measured_current
+from harness.verified_meter.measured_quantity import DisplayedValue
+from harness.verified_meter.measured_value import measured_current
 
 ASKED = 0.02
 """A load draws what it was asked for within this part of it."""
@@ -66,5 +67,5 @@ def _readings(results: Results, rng: RangeResult, low: float, high: float) -> It
     for displayed in (digit * 10.0**decade for decade in decades for digit in SERIES):
         # A value that the display can show.
         if first <= displayed <= last and displayed >= step:
-            found = measured_current(results, rng.name, [DisplayedCurrent(displayed, step)], 0.0).corrected
+            found = measured_current(results, rng.name, [DisplayedValue(displayed, step)], 0.0).corrected
             yield CardReading(displayed, found.value, found.expanded_uncertainty)

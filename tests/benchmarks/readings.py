@@ -17,7 +17,8 @@ if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
 from harness.preparation.twin import describe  # noqa: E402
-from harness.verified_meter.measured_value import DisplayedCurrent, measured_current  # noqa: E402
+from harness.verified_meter.measured_quantity import DisplayedValue  # noqa: E402
+from harness.verified_meter.measured_value import measured_current  # noqa: E402
 from simulated.physics.load import CurrentSource  # noqa: E402
 from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
 from simulated.simulated_bench import SimulatedBench  # noqa: E402
@@ -52,7 +53,7 @@ def held(seed: int, readings: int) -> Iterator[tuple[bool, bool]]:
         shown, flowing = [], 0.0
         for _ in range(draw.choice((1, 4))):
             clock.sleep(0.25)
-            shown.append(DisplayedCurrent(bench.shown().current, results.device.resolution))
+            shown.append(DisplayedValue(bench.shown().current, results.device.resolution))
             flowing = bench.mean_current(clock.now() - 0.2, clock.now() - 0.1)
         found = measured_current(results, rng.name, shown, 0.0)
         yield (

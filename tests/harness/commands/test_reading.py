@@ -41,11 +41,11 @@ def test_a_reading_gives_a_value_with_its_uncertainty_and_what_is_not_in_it(
     for left_out in ("another waveform", "no change of the meter", "another temperature", "simulated bench"):
         assert left_out in said
     assert _read(results_file, "812 mA", more=("--json",)) == 0
-    found = json.loads(capsys.readouterr().out)
+    found = json.loads(capsys.readouterr().out)["current"]
     assert found["indicated"] == pytest.approx(0.0406)
     assert found["corrected"]["value"] == pytest.approx(0.0406, rel=0.01)
     assert 0 < found["corrected"]["expanded_uncertainty"] < 0.01 * 0.0406
-    assert found["corrected"]["value"] * (1 + found["ratio_error"]) == pytest.approx(found["indicated"])
+    assert found["corrected"]["value"] * (1 + found["error"]) == pytest.approx(found["indicated"])
 
 
 def test_digits_left_out_and_drift_widen_the_interval(results_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -53,7 +53,7 @@ def test_digits_left_out_and_drift_widen_the_interval(results_file: Path, capsys
 
     def width(*shows: str, more: tuple[str, ...] = ()) -> float:
         assert _read(results_file, *shows, more=("--json", *more)) == 0
-        return float(json.loads(capsys.readouterr().out)["corrected"]["expanded_uncertainty"])
+        return float(json.loads(capsys.readouterr().out)["current"]["corrected"]["expanded_uncertainty"])
 
     assert width("0.8 A") == pytest.approx(0.9545 * 0.05 * 0.05, rel=0.02)
     assert width("0.800 A") < width("0.80 A") < width("0.8 A")
@@ -66,9 +66,10 @@ def test_digits_left_out_and_drift_widen_the_interval(results_file: Path, capsys
         (("x20", "200 A"), "no value is stated; range x4 was verified there"),
         (("x9", "1 A"), "--range: found x9, expected one of x1, x4, x20"),
         (("x20", "1 V"), "--shows: found '1 V' (wrong kind of unit)"),
-        (("x20", "1"), "--shows: found '1' without a unit"),
-        (("x20", "-1 A"), "--shows: found '-1 A', expected a current above zero"),
-        (("x20", "0 A"), "--shows: found '0 A', expected a current above zero"),
+        (("x20", "12"), "--shows: found '12' without a unit"),
+        (("x20", "1"), "--shows: found a power factor without a current"),
+        (("x20", "-1 A"), "--shows: found '-1 A', expected a value above zero"),
+        (("x20", "0 A"), "--shows: found '0 A', expected a value above zero"),
         (("x20", "1e0 A"), "--shows: found"),
         (("x20", "0,8 A"), "expected a decimal point"),
     ],

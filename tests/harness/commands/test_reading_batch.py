@@ -10,7 +10,10 @@ from pathlib import Path
 import pytest
 
 from harness.command_line import main
+from tests.harness.commands import test_measure
 from tests.harness.commands.test_reading import results_file as results_file
+
+power_results = test_measure.results_file
 
 
 def _batch(results: Path, folder: Path, text: str, *more: str) -> int:
@@ -21,6 +24,7 @@ def _batch(results: Path, folder: Path, text: str, *more: str) -> int:
 def test_rows_of_one_load_are_its_mean_and_each_value_is_that_of_a_single_reading(
     results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """Rounded as the single command rounds: U to two digits, the value to its place (JCGM 100:2008, 7.2.6)."""
     text = "load,range,shows\nlamp,x20,0.812 A\nlamp,x20,0.814 A\n\niron,x4,3.32 A\n"
     assert _batch(results_file, tmp_path, text) == 0
     told = capsys.readouterr()
@@ -28,10 +32,40 @@ def test_rows_of_one_load_are_its_mean_and_each_value_is_that_of_a_single_readin
     assert "simulated bench" in told.err
     for row, rng, shows in ((lamp, "x20", ("0.812 A", "0.814 A")), (iron, "x4", ("3.32 A",))):
         assert main(["reading", str(results_file), "--range", rng, "--json", "--shows", *shows]) == 0
-        alone = json.loads(capsys.readouterr().out)
-        assert float(row["current (A)"]) == pytest.approx(alone["corrected"]["value"])
-        assert float(row["expanded uncertainty (A)"]) == pytest.approx(alone["corrected"]["expanded_uncertainty"])
-        assert int(row["readings"]) == len(shows)
+        alone = json.loads(capsys.readouterr().out)["current"]
+        assert (row["quantity"], row["unit"], int(row["readings"])) == ("current", "A", len(shows))
+        u = float(row["expanded uncertainty"])
+        assert len(row["expanded uncertainty"].lstrip("0.")) == 2
+        assert len(row["value"].partition(".")[2]) == len(row["expanded uncertainty"].partition(".")[2])
+        assert u == pytest.approx(alone["corrected"]["expanded_uncertainty"], rel=0.05)
+        assert float(row["value"]) == pytest.approx(alone["corrected"]["value"], abs=0.05 * u)
+        assert float(row["without correction"]) == pytest.approx(alone["uncorrected"][0], abs=0.05 * u)
+
+
+def test_power_and_energy_of_a_load_are_rows_of_their_own(
+    power_results: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """20 times less than shown, within 1 %."""
+    text = (
+        "load,range,shows,over\nlamp,x20,2.400 A,\nlamp,x20,214.0 W,\nlamp,x20,0.388,\nlamp,x20,428 Wh,2.000 h\n"
+        "dim,x20,2.4 A,\ndim,x20,100 W,\n"
+    )
+    assert _batch(power_results, tmp_path, text) == 2
+    told = capsys.readouterr()
+    rows = {row["quantity"]: row for row in csv.DictReader(io.StringIO(told.out))}
+    for name, unit, value in (
+        ("current", "A", 0.12),
+        ("power factor", "1", 0.388),
+        ("active power", "W", 10.7),
+        ("energy", "Wh", 21.4),
+        ("mean power", "W", 10.7),
+    ):
+        assert (rows[name]["load"], rows[name]["unit"]) == ("lamp", unit)
+        assert float(rows[name]["value"]) == pytest.approx(value, rel=0.01)
+    assert "line 7: shows: found an active power without a power factor" in told.err
+    assert "the register itself was not compared" in told.err
+    assert _batch(power_results, tmp_path, text.replace("0.388,", "0.388,1 h")) == 2
+    assert "found 2 different times of one load" in capsys.readouterr().err
 
 
 def test_a_bad_row_is_named_by_its_line_and_the_others_are_done(

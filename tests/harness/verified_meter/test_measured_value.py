@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from harness.core.errors import UserError
 from harness.results import REPEATABILITY, BudgetLine, Judged, Point, RangeResult, Results
-from harness.verified_meter.measured_value import DisplayedCurrent, MeasuredCurrent, measured_current
+from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading
+from harness.verified_meter.measured_value import measured_current
 from tests.benchmarks.readings import held
 from tests.reports import sample_results
 
@@ -47,10 +48,10 @@ def _meter(*ranges: RangeResult) -> Results:
 
 def _read(
     displayed: float, *errors: float, u: float = 0.001, step: float = FINE, drift: float = 0.0
-) -> MeasuredCurrent:
+) -> MeasuredReading:
     currents = [10.0**n for n in range(len(errors))]
     points = tuple(_point(c, e, u) for c, e in zip(currents, errors, strict=True))
-    return measured_current(_meter(_range("x2", 2, points)), "x2", [DisplayedCurrent(displayed, step)], drift)
+    return measured_current(_meter(_range("x2", 2, points)), "x2", [DisplayedValue(displayed, step)], drift)
 
 
 def test_a_known_error_is_corrected_and_its_uncertainty_is_that_of_the_value() -> None:
@@ -70,7 +71,7 @@ def test_left_uncorrected_the_correction_widens_the_interval() -> None:
 
 def test_several_readings_have_the_t_factor_of_their_own_number() -> None:
     """JCGM 100:2008, 4.2.3 and table G.2: u = s / sqrt(n), here s = 0.02 A of four readings displayed; factor 1/2."""
-    shown = [DisplayedCurrent(v, FINE) for v in (9.98, 9.98, 10.02, 10.02)]
+    shown = [DisplayedValue(v, FINE) for v in (9.98, 9.98, 10.02, 10.02)]
     results = _meter(_range("x2", 2, (_point(1.0, 0.0, 1e-9), _point(10.0, 0.0, 1e-9))))
     found = measured_current(results, "x2", shown, 0.0)
     s = math.sqrt(4 * 0.02**2 / 3)
@@ -81,7 +82,7 @@ def test_several_readings_have_the_t_factor_of_their_own_number() -> None:
 def test_one_reading_scatters_as_one_did_in_the_verification() -> None:
     """The mean of four pairs scattered by 1 %: one reading by twice that, with the three degrees of freedom it was found from."""
     results = _meter(_range("x1", 1, (_point(1.0, 0.0, 1e-9, scatter=0.02), _point(10.0, 0.0, 1e-9, scatter=0.02))))
-    found = measured_current(results, "x1", [DisplayedCurrent(5.0, FINE)], 0.0)
+    found = measured_current(results, "x1", [DisplayedValue(5.0, FINE)], 0.0)
     assert found.corrected.expanded_uncertainty == pytest.approx(T_OF_THREE * 0.02 * 5.0, rel=2e-3)
 
 
@@ -96,7 +97,7 @@ def test_between_two_points_the_error_follows_the_logarithm_of_the_current() -> 
     """Halfway between 1 A and 10 A in the logarithm, sqrt(10) A, an error from 0 to 2 % is 1 %, and may bow by half their difference."""
     indicated = math.sqrt(10 * 1.02)
     found = _read(2 * indicated, 0.0, 0.02, u=1e-9)
-    assert found.ratio_error == pytest.approx(0.01, rel=1e-6)
+    assert found.error == pytest.approx(0.01, rel=1e-6)
     assert found.corrected.standard_uncertainty == pytest.approx(found.corrected.value * 0.01 / math.sqrt(3), rel=1e-3)
 
 
@@ -109,14 +110,14 @@ def test_outside_what_was_verified_nothing_is_stated_and_the_range_for_it_is_nam
         ("x1", 0.1, "range x20 was verified there"),
     ):
         with pytest.raises(UserError, match=f"no value is stated; {other}"):
-            measured_current(results, name, [DisplayedCurrent(displayed, FINE)], 0.0)
+            measured_current(results, name, [DisplayedValue(displayed, FINE)], 0.0)
     with pytest.raises(UserError, match="no range was verified there"):
-        measured_current(results, "x20", [DisplayedCurrent(0.1, FINE)], 0.0)
+        measured_current(results, "x20", [DisplayedValue(0.1, FINE)], 0.0)
     with pytest.raises(UserError, match="expected one of x1, x20"):
-        measured_current(results, "x3", [DisplayedCurrent(1.0, FINE)], 0.0)
+        measured_current(results, "x3", [DisplayedValue(1.0, FINE)], 0.0)
     failed = _meter(replace(large, verdict="fail"), small)
     with pytest.raises(UserError, match=r"x1 was not verified as conforming.*range x20 was verified there"):
-        measured_current(failed, "x1", [DisplayedCurrent(2.0, FINE)], 0.0)
+        measured_current(failed, "x1", [DisplayedValue(2.0, FINE)], 0.0)
 
 
 @given(
@@ -130,8 +131,8 @@ def test_whatever_is_read_the_value_times_its_error_is_what_was_shown_and_no_par
     displayed: float, errors: tuple[float, float], u: float, step: float, drift: float
 ) -> None:
     found = _read(displayed, *errors, u=u, step=step, drift=drift)
-    assert found.corrected.value * (1 + found.ratio_error) == pytest.approx(displayed / 2)
-    assert min(errors) - 1e-12 <= found.ratio_error <= max(errors) + 1e-12
+    assert found.corrected.value * (1 + found.error) == pytest.approx(displayed / 2)
+    assert min(errors) - 1e-12 <= found.error <= max(errors) + 1e-12
     normal = NormalDist().inv_cdf(0.975)
     assert found.corrected.expanded_uncertainty >= normal * u * found.corrected.value * (1 - 1e-9)
     assert found.corrected.standard_uncertainty >= step / 4 / math.sqrt(3)

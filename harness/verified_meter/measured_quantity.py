@@ -1,0 +1,115 @@
+"""A measured value with the reasons why it is uncertain, and what is stated of a reading by it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.core.errors import UserError
+from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, rectangular, type_a
+from harness.evaluation.uncertainty.coverage_factor import coverage_factor
+from harness.results import RangeResult, Stated
+
+
+@dataclass(frozen=True)
+class DisplayedValue:
+    """A value as the display showed it, in SI units before the display factor, and the step of its last digit as it was written."""
+
+    displayed: float
+    step: float
+
+
+@dataclass(frozen=True)
+class Part:
+    """One reason why a value is uncertain; its standard uncertainty is a part of the value."""
+
+    source: str
+    contribution: Contribution
+
+
+@dataclass(frozen=True)
+class MeasuredQuantity:
+    """A value in SI units and why it is uncertain."""
+
+    value: float
+    parts: tuple[Part, ...]
+
+    @property
+    def relative(self) -> tuple[Contribution, ...]:
+        return tuple(part.contribution for part in self.parts)
+
+    def stated(self, probability: float) -> Stated:
+        """With its expanded uncertainty for a two-sided coverage `probability`."""
+        parts = [c for c in self.relative if c.standard_uncertainty]
+        coverage = coverage_factor(parts, probability)
+        u = abs(self.value) * combined(parts)
+        return Stated(self.value, u, coverage.factor * u, coverage.factor, coverage.told_degrees_of_freedom)
+
+
+@dataclass(frozen=True)
+class MeasuredReading:
+    """What readings of one `quantity` stand for on `range_name`, in SI units (power factor: `unit` empty).
+
+    `indicated`: displayed value times display factor, the mean of `readings`; its `error`, a fraction, is known from the verification. `corrected`
+    by it; `uncorrected` is `indicated` with its expanded uncertainty enlarged by the correction left out (JCGM 100:2008, F.2.4.5). `parts` as
+    parts of the value.
+    """
+
+    quantity: str
+    unit: str
+    range_name: str
+    display_factor: float
+    readings: int
+    indicated: float
+    error: float
+    corrected: Stated
+    uncorrected: tuple[float, float]
+    parts: tuple[Part, ...]
+    coverage_probability: float
+
+
+def of_reading(
+    name: tuple[str, str], rng: RangeResult, readings: int, found: MeasuredQuantity, error: float, probability: float
+) -> MeasuredReading:
+    """`found`, whose known `error` was taken off, as what `readings` on `rng` stand for; `name`: the quantity and its unit.
+
+    Raises UserError where anything of it has no bound.
+    """
+    if not all(map(_finite, (found.value, *(c.standard_uncertainty for c in found.relative)))):
+        raise UserError(
+            f"range {rng.name}: its verification leaves an error or an uncertainty without bound: no value is stated"
+        )
+    stated, indicated = found.stated(probability), found.value * (1 + error)
+    return MeasuredReading(
+        *name,
+        rng.name,
+        rng.display_factor if name[1] else 1.0,
+        readings,
+        indicated,
+        error,
+        stated,
+        (indicated, stated.expanded_uncertainty + abs(indicated - found.value)),
+        tuple(p for p in found.parts if p.contribution.standard_uncertainty),
+        probability,
+    )
+
+
+def _finite(number: float) -> bool:
+    return abs(number) < float("inf")
+
+
+def last_digit(step: float, shown: float) -> Part:
+    """Of a display whose last digit has this `step`, at a value of `shown` (both alike)."""
+    return Part("last digit of the display", Contribution(rectangular(step / 2) / abs(shown), "rectangular"))
+
+
+def drifted(drift: float) -> Part:
+    """A bound of what the error may have changed by since the verification, a fraction."""
+    return Part("drift since the verification, as stated", Contribution(rectangular(drift), "rectangular"))
+
+
+def scattered(shown: Sequence[float], of_one: Contribution) -> Part:
+    """Of the mean of several readings their own scatter; of one what one scattered by in the verification, `of_one` (relative)."""
+    source = "scatter of the readings"
+    if len(shown) == 1:
+        return Part(source, of_one)
+    found = type_a(shown)
+    return Part(source, Contribution(found.standard_uncertainty / abs(found.mean), "normal", found.degrees_of_freedom))
