@@ -11,7 +11,7 @@ count its crest factor for the parts that are rated by a peak; without a load th
 from collections.abc import Sequence
 
 from harness.core.quantities import format_quantity
-from harness.current_limits.ratings import CurrentLimit, agree, claimed, device_parts, ranges_in_the_path
+from harness.current_limits.ratings import CurrentLimit, claimed, device_parts, ranges_in_the_path, turns_agree
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.files.shelf_entry import UNKNOWN_CREST_FACTOR
@@ -123,7 +123,7 @@ def approach_current(device: Device, bench: Bench, rng: Range) -> float:
 
 def switch_looks_elsewhere(device: Device, rng: Range, observed_turns: float) -> Range | None:
     """The other range whose turns the observed ones fit better (by ratio) than `rng`'s, when they are 20 % off or more."""
-    if agree(observed_turns, rng.primary_turns):
+    if turns_agree(observed_turns, rng.primary_turns):
         return None
 
     def distance(r: Range) -> float:

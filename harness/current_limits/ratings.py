@@ -78,12 +78,12 @@ def ranges_in_the_path(device: Device, rng: Range, observed_turns: float) -> Seq
     The current may go through the winding of another range, alone or along with that of any other, and of each a section may be reversed
     or left out. Turns that are not those of `rng` rule out nothing.
     """
-    if not agree(observed_turns, rng.primary_turns):
+    if not turns_agree(observed_turns, rng.primary_turns):
         return device.ranges
-    return [r for r in device.ranges if any(agree(observed_turns, turns) for turns in _read_as(device, r))]
+    return [r for r in device.ranges if any(turns_agree(observed_turns, turns) for turns in _read_as(device, r))]
 
 
-def agree(observed: float, turns: int) -> bool:
+def turns_agree(observed: float, turns: int) -> bool:
     return abs(observed - turns) < AGREES * turns
 
 

@@ -9,7 +9,7 @@ from harness.run.auxiliary_readings import secondary_scale
 from harness.run.run_context import BenchState, RunContext
 from instruments.errors import IdentityError, LinkError, QueuedError, ReplyError
 
-ATTEMPTS = 6
+LINK_ATTEMPTS = 6
 """Attempts at an exchange or a whole point, each on a fresh link, before the run is abandoned."""
 
 _T = TypeVar("_T")
@@ -23,14 +23,14 @@ class LinkRecovery:
 
     def redoing(self, what: str, action: Callable[[int], _T]) -> _T:
         """Do `action`, which receives the number of the attempt. Raises InstrumentError after the last one, and Abandoned."""
-        for attempt in range(1, ATTEMPTS + 1):
+        for attempt in range(1, LINK_ATTEMPTS + 1):
             try:
                 return action(attempt)
             except (LinkError, ReplyError, QueuedError) as failure:
                 self._run.writer.write(
                     "trouble", what=what, attempt=attempt, instrument=failure.instrument, message=str(failure)
                 )
-                if attempt == ATTEMPTS:
+                if attempt == LINK_ATTEMPTS:
                     raise
                 self._run.progress.note(f"{failure}; repeating on a new link")
                 self._reopen(failure.instrument)
@@ -45,7 +45,7 @@ class LinkRecovery:
             raise Abandoned(
                 f"{name}, the meter in the secondary, was lost while {format_quantity(self._state.current, 'A')} flowed"
             )
-        for attempt in range(1, ATTEMPTS + 1):
+        for attempt in range(1, LINK_ATTEMPTS + 1):
             self._run.stop.check()
             try:
                 instrument.open()
@@ -55,7 +55,7 @@ class LinkRecovery:
                     secondary.configure(secondary_scale(self._run.device, self._run.bench))
                 break
             except (LinkError, ReplyError, QueuedError):
-                if attempt == ATTEMPTS:
+                if attempt == LINK_ATTEMPTS:
                     raise
                 self._run.pause(0.1 * 2**attempt)
         if identity != identities[name]:

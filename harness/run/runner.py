@@ -109,7 +109,7 @@ class Runner:
 
     def _cut(self) -> None:
         """Take the load off, and read nothing more at its current."""
-        self._selected.state.refused = self._control.time_on.reason
+        self._selected.state.reason_left_out = self._control.time_on.reason
         self._control.release()
 
     def _do(self, step: Step) -> PointReading | None:
@@ -149,7 +149,7 @@ class Runner:
             for left in self._past.to_do():
                 self._perform(left)
         state = self._selected.state
-        if state.refused and step.direction != "zero":
+        if state.reason_left_out and step.direction != "zero":
             return self._left_out(number, step)
         if broken := broken_by_current(step, self._control.state.current):
             raise Abandoned(f"the procedure asks for {step!r}: {broken}")
@@ -181,10 +181,10 @@ class Runner:
                 self._cut()
                 if step.direction == "hold" or self._given_up(step.point):
                     return None
-                state.refused, cut = "", True
+                state.reason_left_out, cut = "", True
 
     def _left_out(self, number: int, step: Observe) -> PointReading:
-        name, reason = self._selected.state.range.name, self._selected.state.refused
+        name, reason = self._selected.state.range.name, self._selected.state.reason_left_out
         self.context.writer.write(
             "skip", point=number, name=step.point, range=name, direction=step.direction, reason=reason
         )
@@ -196,7 +196,7 @@ class Runner:
     def _given_up(self, what: str) -> bool:
         """Whether the person gives up a point that took longer than its load may be on."""
         text = (
-            f"{self._selected.state.refused}, counted from the question to switch it on, and {what} is not finished. "
+            f"{self._selected.state.reason_left_out}, counted from the question to switch it on, and {what} is not finished. "
             "Let the load cool down before it is repeated."
         )
         return decision(self.context.station.person, self.context.stop, text, [AGAIN, STOP, LEAVE_OUT]) == LEAVE_OUT

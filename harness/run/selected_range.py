@@ -31,16 +31,15 @@ NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check rea
 class RangeState:
     """Knowledge of a range since it was selected; currents in amperes.
 
-    `limit`: the maximum test current recorded last. `refused`: why nothing is read at the requested current. `silent`: nothing was read
-    at `tried_at`, when `taken_before` of the `taken` points had been taken.
+    `recorded_limit`: the maximum test current recorded last. `observed_turns`: None before the check reading. `reason_left_out`: why nothing
+    is read at the requested current. `silent`: nothing was read at `tried_at`, when `taken_before` of the `taken` points had been taken.
     """
 
     range: Range
-    limit: CurrentLimit
+    recorded_limit: CurrentLimit
     nominal: float = 0.0
-    approached: bool = False
-    observed_turns: float = 0.0
-    refused: str = ""
+    observed_turns: float | None = None
+    reason_left_out: str = ""
     silent: str = ""
     tried_at: float = 0.0
     taken: int = 0
@@ -89,20 +88,20 @@ class SelectedRange:
         )
 
     def apply(self, current: float, power_factor: float | None) -> None:
-        """Bring the range to `current` amperes, or give the reason in `state.refused`. Raises InstrumentError or Abandoned."""
+        """Bring the range to `current` amperes, or give the reason in `state.reason_left_out`. Raises InstrumentError or Abandoned."""
         rng = self.state.range
         if power_factor is not None:
             self._control.set_power_factor(power_factor)
-        if not self.state.approached:
+        if self.state.observed_turns is None:
             self._approach(rng)
         state = self.state
         if state.silent and (state.taken > state.taken_before or current > state.tried_at):
-            state.refused = state.silent
+            state.reason_left_out = state.silent
             if self._control.state.current:
                 self._control.release()
             return
         limit = self.limit
-        if abs(limit.current - state.limit.current) > CLIP * limit.current:
+        if abs(limit.current - state.recorded_limit.current) > CLIP * limit.current:
             self._run.writer.write(
                 "ceiling",
                 range=rng.name,
@@ -110,18 +109,18 @@ class SelectedRange:
                 ceiling_set_by=limit.set_by,
                 observed_turns=state.observed_turns,
             )
-            state.limit = limit
+            state.recorded_limit = limit
         limit = self._limit_of(current)
         if current > limit.current * (1 + CLIP):
-            state.refused = (
+            state.reason_left_out = (
                 f"{format_quantity(current, 'A')} {ABOVE_MAXIMUM} {format_quantity(limit.current, 'A')}, "
                 f"set by {limit.set_by}"
             )
             return
         if never := too_large(self._run.device, self._run.bench).get(current):
-            state.refused = never
+            state.reason_left_out = never
             return
-        state.refused, state.nominal = "", current
+        state.reason_left_out, state.nominal = "", current
         self.drive()
 
     def drive(self) -> None:
@@ -153,7 +152,7 @@ class SelectedRange:
                 current, safe_anywhere(device, bench, current), withstood_anywhere(device, bench, current)
             )
             turns = self._control.links.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
-            state.approached, state.observed_turns = True, turns
+            state.observed_turns = turns
             if turns <= 0:
                 if self._goes_on_without_a_reading(rng, current):
                     return

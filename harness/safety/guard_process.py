@@ -22,7 +22,7 @@ from typing import Any
 from harness.core.activity import STANDSTILL
 from harness.core.lines_heard import lines_heard
 from harness.core.output import complain
-from harness.safety.safing import ATTEMPTS, SafeState, make_all_safe, not_safe_message
+from harness.safety.safing import SAFING_ATTEMPTS, SafeState, make_all_safe, not_safe_message
 from instruments.drivers.roles import Instrument
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.links.link import LinkSettings
@@ -103,7 +103,7 @@ class _Watch:
         _say(f"{ACTING} {why}")
         names = list(self._instruments)
         # Nothing is open yet: the first attempt on each opens it, so that no instrument waits for another to answer.
-        states = make_all_safe(self._instruments, names, attempts=WHILE_HELD if there else ATTEMPTS)
+        states = make_all_safe(self._instruments, names, attempts=WHILE_HELD if there else SAFING_ATTEMPTS)
         ended = there and not all(s.confirmed for s in states) and self._end_runner()
         if ended:
             states = make_all_safe(self._instruments, names)

@@ -8,7 +8,7 @@ from harness.record.journal import RecordWriter
 from instruments.drivers.roles import Instrument
 from instruments.drivers.scpi import ScpiInstrument
 
-ATTEMPTS = 6
+SAFING_ATTEMPTS = 6
 PAUSE = 0.1
 """Seconds before the second attempt at an instrument; each further pause is twice as long, so that a link may come back."""
 
@@ -30,7 +30,7 @@ def make_all_safe(
     order: Sequence[str],
     writer: RecordWriter | None = None,
     pause: Callable[[float], None] = time.sleep,
-    attempts: int = ATTEMPTS,
+    attempts: int = SAFING_ATTEMPTS,
 ) -> list[SafeState]:
     """Make every instrument safe, those named in `order` first, each one even when another fails, and record it.
 
