@@ -35,11 +35,10 @@ from harness.evaluation.ratio.smallest_readable_current import smallest_found  #
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities  # noqa: E402
 from harness.files.bench import Bench  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
-from harness.preparation.twin import describe  # noqa: E402
 from harness.record.history import observed_points  # noqa: E402
 from harness.results import Stated  # noqa: E402
 from harness.steps import Options  # noqa: E402
-from simulated.description import KnownAt, ReferencePathDescription  # noqa: E402
+from simulated.description import BenchDescription, KnownAt, ReferencePathDescription  # noqa: E402
 from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
 from simulated.simulated_bench import SimulatedBench  # noqa: E402
 from tests.benchmarks.coverage import claimed_error  # noqa: E402
@@ -62,20 +61,22 @@ def _files(procedure: str) -> RunInputs:
     return load_inputs(device, bench, procedure, Options())
 
 
-def _ran(files: RunInputs, seed: int) -> TwinRun:
+def ran(files: RunInputs, seed: int) -> TwinRun:
+    """A whole run on the bench of `seed`, whose reference and its path use the whole of their claims."""
     twin = TwinRun(files)
-    description = describe(files.device, files.bench, files.bench_file, files.folders, ())
-    description = dataclasses.replace(
-        description, reference_path=whole_claim(files.bench, description.reference_path, seed)
-    )
-    clock = VirtualClock()
-    twin.bench = SimulatedBench(dataclasses.replace(description, seed=seed, share_of_claim=1.0), clock)
-    twin.clock = clock
+    twin.clock = clock = VirtualClock()
+    twin.bench = SimulatedBench(of_whole_claim(files.bench, twin.bench.description, seed), clock)
     twin.run()
     return twin
 
 
-def whole_claim(bench: Bench, known: ReferencePathDescription, seed: int) -> ReferencePathDescription:
+def of_whole_claim(bench: Bench, description: BenchDescription, seed: int) -> BenchDescription:
+    """The bench of `seed`, whose reference and its path use the whole of their claims."""
+    path = _whole_claim(bench, description.reference_path, seed)
+    return dataclasses.replace(description, reference_path=path, seed=seed, share_of_claim=1.0)
+
+
+def _whole_claim(bench: Bench, known: ReferencePathDescription, seed: int) -> ReferencePathDescription:
     """The path with its errors drawn already, at many currents: the simulated bench alone draws only those that were calibrated."""
     part, draw = bench.reference_path.part, random.Random(f"{seed} whole path")
     assert part is not None
@@ -103,7 +104,7 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
         found[quantity, place, abs(value.value - truth) <= value.expanded_uncertainty] += 1
 
     files = _files("power_and_phase")
-    twin = _ran(files, seed)
+    twin = ran(files, seed)
     inputs = InputQuantities(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
     points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
     powers = [p for v in points if (p := power_values(files.device, inputs, v)) is not None]
@@ -116,7 +117,7 @@ def verification(seed: int) -> Counter[tuple[str, str, bool]]:
         truth = characteristic(twin.bench).power_error(name, current, power.observed.power_factor)
         count(POWER, name, inputs.stated(power.power_error), truth)
     files = _files("smallest_current")
-    twin = _ran(files, seed)
+    twin = ran(files, seed)
     inputs = InputQuantities(files.bench, dt.date.fromisoformat(twin.record.start["at"][:10]))
     points = [point_values(files.device, inputs, p) for p in observed_points(twin.record)]
     for rng in files.device.ranges:

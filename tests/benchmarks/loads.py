@@ -13,7 +13,6 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path
 
@@ -23,17 +22,13 @@ if __name__ == "__main__":
 
 from harness.commands.new import BENCH_POWER, new  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
-from harness.preparation.twin import describe  # noqa: E402
 from harness.results import Stated  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from harness.verified_meter.load_dialogue import Asked, make_safe, read_load  # noqa: E402
 from harness.verified_meter.measured_load import MeasuredAs, measured_load  # noqa: E402
 from harness.verified_meter.measured_power import power_was_verified  # noqa: E402
-from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
-from simulated.simulated_bench import SimulatedBench  # noqa: E402
-from tests.benchmarks.coverage_power import whole_claim  # noqa: E402
+from tests.benchmarks.coverage_power import ran  # noqa: E402
 from tests.measuring import Measurer  # noqa: E402
-from tests.on_twin import TwinRun  # noqa: E402
 
 READINGS = 5
 VOLTAGE_ERROR = 1.0
@@ -51,14 +46,8 @@ def held(seed: int, loads: int) -> list[dict[str, bool]]:
 
 
 def _held(seed: int, loads: int) -> Iterator[dict[str, bool]]:
-    inputs = _files()
-    run = TwinRun(inputs)
-    description = describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ())
-    path = whole_claim(inputs.bench, description.reference_path, seed)
-    run.clock = clock = VirtualClock()
-    run.bench = bench = SimulatedBench(replace(description, reference_path=path, seed=seed, share_of_claim=1.0), clock)
-    run.run()
-    results, draw = run.results(), random.Random(seed)
+    run = ran(_files(), seed)
+    bench, clock, results, draw = run.bench, run.clock, run.results(), random.Random(seed)
     for _ in range(loads):
         current = 0.045 * (70 / 0.045) ** draw.random()
         person = Measurer(bench, current, draw.choice((1.0, 0.95, 0.6, 0.4, -0.4, -0.6, -0.9)))

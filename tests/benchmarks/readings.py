@@ -9,34 +9,23 @@ from __future__ import annotations
 import random
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
-from harness.preparation.twin import describe  # noqa: E402
 from harness.verified_meter.measured_quantity import DisplayedValue  # noqa: E402
 from harness.verified_meter.measured_value import measured_current  # noqa: E402
 from simulated.physics.load import CurrentSource  # noqa: E402
-from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
-from simulated.simulated_bench import SimulatedBench  # noqa: E402
-from tests.benchmarks.coverage_power import whole_claim  # noqa: E402
+from tests.benchmarks.coverage_power import ran  # noqa: E402
 from tests.benchmarks.whole_runs import files  # noqa: E402
-from tests.on_twin import TwinRun  # noqa: E402
 
 
 def held(seed: int, readings: int) -> Iterator[tuple[bool, bool]]:
     """For each reading of the meter of `seed` whether the interval held the current, corrected and not."""
-    inputs = files(0.1)
-    run = TwinRun(inputs)
-    description = describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, ())
-    path = whole_claim(inputs.bench, description.reference_path, seed)
-    run.clock = clock = VirtualClock()
-    run.bench = bench = SimulatedBench(replace(description, reference_path=path, seed=seed, share_of_claim=1.0), clock)
-    run.run()
-    results, draw = run.results(), random.Random(seed)
+    run = ran(files(0.1), seed)
+    bench, clock, results, draw = run.bench, run.clock, run.results(), random.Random(seed)
     for _ in range(readings):
         rng = draw.choice(results.ranges)
         current = rng.minimum_current * (rng.maximum_current / rng.minimum_current) ** draw.uniform(0.01, 0.99)

@@ -26,15 +26,13 @@ if __name__ == "__main__":
 
 from harness.commands.new import new  # noqa: E402
 from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_ranges  # noqa: E402
-from harness.files.bench import Bench  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.preparation.seeded_runs import SeededRuns, seeded_runs  # noqa: E402
 from harness.record.observations import ObservedPoint  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from simulated.bench_physics import BenchPhysics  # noqa: E402
-from simulated.description import BenchDescription  # noqa: E402
 from simulated.physics.virtual_clock import VirtualClock  # noqa: E402
-from tests.benchmarks.coverage_power import whole_claim  # noqa: E402
+from tests.benchmarks.coverage_power import of_whole_claim  # noqa: E402
 from tests.characteristic import characteristic  # noqa: E402
 from tests.on_twin import TwinRun  # noqa: E402
 
@@ -75,12 +73,6 @@ class Found:
     verdicts: tuple[str, ...]
     uncertainties: dict[str, float]
     held: dict[str, bool]
-
-
-def of_whole_claim(bench: Bench, description: BenchDescription, seed: int) -> BenchDescription:
-    """The bench of `seed`, whose reference and its path use the whole of their claims."""
-    path = whole_claim(bench, description.reference_path, seed)
-    return replace(description, reference_path=path, seed=seed, share_of_claim=1.0)
 
 
 def followed(readings: int = Options.readings, taking: float = 0.1) -> SeededRuns:

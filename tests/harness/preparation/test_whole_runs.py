@@ -1,16 +1,13 @@
 """Verifications of tests/benchmarks/whole_runs.py against runs through the protocols."""
 
-from functools import partial
 from typing import Any
 
 import pytest
 
 from harness.preparation.seeded_runs import SeededRuns
 from harness.record.history import observed_points
-from simulated.physics.virtual_clock import VirtualClock
-from simulated.simulated_bench import SimulatedBench
-from tests.benchmarks.whole_runs import followed, integrating, of_whole_claim, verifications
-from tests.on_twin import TwinRun
+from tests.benchmarks.coverage_power import ran
+from tests.benchmarks.whole_runs import followed, integrating, verifications
 
 SEEDS = range(1, 4)
 
@@ -27,13 +24,8 @@ def test_readings_on_benches_that_use_their_whole_claim_are_those_of_whole_runs(
     monkeypatch.setattr(SeededRuns, "through_protocols", unwanted)
     with integrating(taking):
         runs = followed(readings, taking)
-        drawn = partial(of_whole_claim, runs.inputs.bench)
         for seed, points in zip(SEEDS, runs.points(SEEDS), strict=True):
-            run = TwinRun(runs.inputs)
-            run.clock = clock = VirtualClock()
-            run.bench = SimulatedBench(drawn(run.bench.description, seed), clock)
-            run.run()
-            assert points == tuple(observed_points(run.record))
+            assert points == tuple(observed_points(ran(runs.inputs, seed).record))
 
 
 def test_a_sound_meter_passes_and_most_intervals_hold_the_truth() -> None:
