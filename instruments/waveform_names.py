@@ -72,6 +72,11 @@ class Waveform:
         """Whether both half-periods are alike, without a direct part."""
         return self.name != "half_wave"
 
+    @property
+    def magnetises(self) -> bool:
+        """Whether it drives a core to one side: by a direct part, or by pauses after which it begins with the flux left over."""
+        return self.name in ("half_wave", "burst")
+
 
 SINE = Waveform("sine")
 SINE_CREST_FACTOR = math.sqrt(2)

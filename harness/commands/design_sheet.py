@@ -32,6 +32,12 @@ def show_check(device_file: Path, sheet: DesignCheck, wanted: Wanted | None, con
     lines.gap()
     console.print(_parts(sheet), width=width)
     lines.dim("heat of the turns a range adds, at maximum current with warm copper; - where the file lacks data")
+    lines.gap()
+    console.print(_peaks(sheet), width=width)
+    lines.dim(
+        "largest crest factor at the maximum test current, and at parts of it; the in-rush that the input (peak) and the fuses withstand; "
+        "- where the file lacks data"
+    )
     if sheet.neighbours:
         lines.heading("Neighbours")
     for pair in sheet.neighbours:
@@ -86,6 +92,25 @@ def _parts(sheet: DesignCheck) -> Table:
             "-" if row.fuse_margin is None else f"{row.fuse_margin:.2f}",
             _or_unknown(row.supply_secondary_current, "A"),
             "-" if window is None else _window(*window),
+        )
+    return table
+
+
+def _peaks(sheet: DesignCheck) -> Table:
+    table = _table("range", "crest factor", "at half", "at a tenth", "in-rush", "secondary fuse", "fuse")
+    for row in sheet.ranges:
+        at = {round(current / row.maximum_test_current, 6): crest for current, crest in row.peaks.crest_factors}
+        withstood = {fuse.fuse: fuse.i2t for fuse in row.peaks.inrush_i2t}
+        secondary = withstood.pop("secondary fuse", None)
+        primary = None if None in withstood.values() else min((i2t for i2t in withstood.values() if i2t), default=None)
+        table.add_row(
+            Text(row.name),
+            f"{at[1.0]:.3g}",
+            f"{at[0.5]:.3g}",
+            f"{at[0.1]:.3g}",
+            amperes(row.peaks.inrush_peak),
+            "-" if secondary is None else f"{secondary:.3g} A2s",
+            "-" if primary is None else f"{primary:.3g} A2s",
         )
     return table
 

@@ -36,6 +36,7 @@ EXAMPLES = {
     "rad": "0.05 deg",
     "S": "3 kS",
     "K/W": "8 K/W",
+    "A^2 s": "0.5 A^2 s",
 }
 
 
@@ -55,6 +56,7 @@ _FACTORS = {
         ("percent/year", "1/year", 1e-2), ("ppm/year", "1/year", 1e-6), ("min", "s", 60.0), ("h", "s", 3600.0),
         ("Wh", "J", WATT_HOUR), ("kWh", "J", 1000 * WATT_HOUR), ("deg", "rad", math.pi / 180), ("arcmin", "rad", 2.9088820866572163e-4),
         ("degC", "degC", 1.0), ("mm^2", "m^2", 1e-6), ("K/W", "K/W", 1.0),
+        ("A^2 s", "A^2 s", 1.0), ("A2s", "A^2 s", 1.0), ("A²s", "A^2 s", 1.0), ("A² s", "A^2 s", 1.0),
     )
 }  # fmt: skip
 """Factors of the usual units, so that pint, which takes longer to start than most commands to run, is there for all others."""
@@ -175,6 +177,7 @@ Current = Annotated[float, _quantity("A", 1e-12, 1e5, "1 pA to 100 kA")]
 Voltage = Annotated[float, _quantity("V", 1e-9, 1e6, "1 nV to 1 MV")]
 Resistance = Annotated[float, _quantity("ohm", 1e-6, 1e4, "1 uohm to 10 kohm")]
 TimeOnLimit = Annotated[float, _quantity("s", 1.0, 86400.0, "1 s to 24 h")]
+PulseDuration = Annotated[float, _quantity("s", 1e-6, 60.0, "1 us to 60 s")]
 Duration = Annotated[float, _quantity("s", 1e-4, 3600.0, "0.1 ms to 1 h")]
 Frequency = Annotated[float, _quantity("Hz", 10.0, 1000.0, "10 Hz to 1 kHz")]
 FrequencyOrDirect = Annotated[float, _quantity("Hz", 0.0, 1000.0, "0 Hz (direct current) to 1 kHz")]
@@ -194,6 +197,7 @@ Conductance = Annotated[float, _quantity("S", 0.0, 1e6, "0 S to 1 MS")]
 SignedAngle = Annotated[float, _quantity("rad", -math.pi / 2, math.pi / 2, "-90 deg to 90 deg")]
 FractionPerKelvin = Annotated[float, _quantity("1/K", 0.0, 0.01, "0 %/K to 1 %/K")]
 FractionPerYear = Annotated[float, _quantity("1/year", 0.0, 0.2, "0 %/year to 20 %/year")]
+JouleIntegral = Annotated[float, _quantity("A^2 s", 1e-12, 1e9, "1e-12 A^2 s to 1e9 A^2 s")]
 KelvinPerWatt = Annotated[float, _quantity("K/W", 0.0, 1e4, "0 K/W to 10000 K/W")]
 
 _PLAIN_NAME = re.compile(r"\w[\w .-]{0,59}")

@@ -8,10 +8,12 @@ What clips or breaks down sees the peak of a current, what warms its effective v
 count its crest factor for the parts that are rated by a peak; without a load they are of a sine, as a load set by wire delivers it.
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 
 from harness.core.quantities import format_quantity
 from harness.current_limits.ratings import CurrentLimit, claimed, device_parts, ranges_in_the_path, turns_agree
+from harness.current_limits.surges import fuse_surges, input_peak
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.files.shelf_entry import UNKNOWN_CREST_FACTOR
@@ -32,16 +34,22 @@ def maximum_test_current(
     device: Device, bench: Bench, rng: Range, observed_turns: float | None = None, load: float | None = None
 ) -> CurrentLimit:
     """The maximum test current of `rng`; `observed_turns` is what the readings so far say of its turns (None: as many as expected)."""
-    return _with_margin(bench, rng, withstood(device, bench, rng, observed_turns, load))
+    surges = _surges(device, bench, *_in_circuit(device, rng, observed_turns), load)
+    return _with_margin(bench, rng, [withstood(device, bench, rng, observed_turns, load), *surges])
 
 
 def withstood(
     device: Device, bench: Bench, rng: Range, observed_turns: float | None = None, load: float | None = None
 ) -> CurrentLimit:
     """The rating of the weakest part on `rng`: no more may flow, whatever is written on a load. Turns as in `maximum_test_current`."""
+    return _weakest(device, bench, *_in_circuit(device, rng, observed_turns), load)
+
+
+def _in_circuit(device: Device, rng: Range, observed_turns: float | None) -> tuple[float, Sequence[Range]]:
+    """Turns that count, and the ranges whose own parts do."""
     expected = float(rng.primary_turns)
     observed = expected if observed_turns is None else observed_turns
-    return _weakest(device, bench, max(expected, observed), ranges_in_the_path(device, rng, observed), load)
+    return max(expected, observed), ranges_in_the_path(device, rng, observed)
 
 
 def crest_factor_of_load(bench: Bench, load: float | None) -> float:
@@ -52,9 +60,34 @@ def crest_factor_of_load(bench: Bench, load: float | None) -> float:
     return UNKNOWN_CREST_FACTOR if plugged is None else plugged.largest_crest_factor
 
 
-def _with_margin(bench: Bench, rng: Range, weakest: CurrentLimit) -> CurrentLimit:
+def _with_margin(bench: Bench, rng: Range, limits: Sequence[CurrentLimit]) -> CurrentLimit:
     spread = SHELF_SPREAD if bench.shelf_currents else 1.0
+    weakest = min(limits, key=lambda part: part.current)
     return min(claimed(rng), CurrentLimit(weakest.current / spread, weakest.set_by), key=lambda part: part.current)
+
+
+def _surges(
+    device: Device, bench: Bench, turns: float, ranges: Sequence[Range], load: float | None
+) -> Iterator[CurrentLimit]:
+    """What the in-rush of the load permits: the current at which a load of the same kind had the in-rush that each part withstands.
+
+    An in-rush that is not known sets no limit: no multiple of a current bounds it, and a rehearsal names the loads.
+    """
+    plugged = None if load is None else bench.plugged(load)
+    if plugged is None or plugged.inrush_peak is None:
+        return
+    peak, most = plugged.inrush_peak, input_peak(device, turns)
+    said = f"its in-rush of {format_quantity(peak, 'A')}"
+    yield CurrentLimit(
+        plugged.current * most / peak,
+        f"{said}: the meter input withstands a peak of {format_quantity(most, 'A', 3)} at {turns:.3g} turns",
+        by_peak=True,
+    )
+    i2t = plugged.largest_i2t
+    for fuse in fuse_surges(device, turns, ranges):
+        if i2t is not None and fuse.i2t is not None:
+            text = f"{said} and {i2t:.3g} A^2 s: the {fuse.name} withstands {fuse.i2t:.3g} A^2 s again and again"
+            yield CurrentLimit(plugged.current * math.sqrt(fuse.i2t / i2t), text)
 
 
 def _weakest(
@@ -100,12 +133,20 @@ def safe_anywhere(device: Device, bench: Bench, load: float | None = None) -> fl
     No more than any range claims, any part of any range stands, or the meter input stands if the windings of all ranges carried the
     current at once.
     """
-    return min(_with_margin(bench, r, withstood_anywhere(device, bench, load)).current for r in device.ranges)
+    weakest = [
+        withstood_anywhere(device, bench, load),
+        *_surges(device, bench, _all_turns(device), device.ranges, load),
+    ]
+    return min(_with_margin(bench, r, weakest).current for r in device.ranges)
 
 
 def withstood_anywhere(device: Device, bench: Bench, load: float | None = None) -> CurrentLimit:
     """The most that may flow until something has been read: with all windings in circuit, and the parts of every range."""
-    return _weakest(device, bench, float(sum(r.primary_turns for r in device.ranges)), device.ranges, load)
+    return _weakest(device, bench, _all_turns(device), device.ranges, load)
+
+
+def _all_turns(device: Device) -> float:
+    return float(sum(r.primary_turns for r in device.ranges))
 
 
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:

@@ -14,6 +14,7 @@ from harness.design.check_result import (
 from harness.design.conductors import heat_per_metre
 from harness.design.expected_error import error_findings, expected
 from harness.design.fuses import melting_window
+from harness.design.peaks import input_clips, peaks, surges
 from harness.design.protection import (
     clamp,
     conductor_rating,
@@ -48,11 +49,13 @@ def check(device: Device) -> DesignCheck:
         *clamp(device),
         *turns_fit(device),
         *register_counts(device),
+        *surges(device),
     ]
     for rng in device.ranges:
         findings += [
             *weak_parts(device, rng),
             *input_protected(device, rng),
+            *input_clips(device, rng),
             *readable_from_claim(device, rng),
             *display_factor_finding(device, rng),
             *section_reversed(device, rng),
@@ -95,6 +98,7 @@ def _range_sheet(device: Device, rng: Range) -> RangeSheet:
         melting_window=window,
         conductor_rating=conductor_rating(device, rng),
         winding_heat=heat,
+        peaks=peaks(device, rng),
     )
 
 

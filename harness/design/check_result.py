@@ -50,6 +50,30 @@ def not_known(text: str, reason: Reason) -> DesignFinding:
 
 
 @dataclass(frozen=True)
+class FuseI2t:
+    """I2t of the primary current in A^2 s that a fuse withstands again and again; None where its melting I2t is not stated."""
+
+    fuse: str
+    i2t: float | None
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """Peaks of one range, as primary currents in amperes.
+
+    `largest` that the input follows and withstands for good; `crest_factors`: pairs of an effective current and the largest crest factor there.
+    `inrush_peak` that the input withstands for a moment, `inrush_i2t` that each fuse does; `inrush_charge` in ampere-seconds, one way, that the core
+    follows up to its knee, None where the file does not say enough.
+    """
+
+    largest: float
+    crest_factors: tuple[tuple[float, float], ...]
+    inrush_peak: float
+    inrush_i2t: tuple[FuseI2t, ...]
+    inrush_charge: float | None
+
+
+@dataclass(frozen=True)
 class RangeSheet:
     """One range on paper. Currents in amperes: of the primary, or of the secondary where the name says so.
 
@@ -73,6 +97,7 @@ class RangeSheet:
     melting_window: tuple[float, float] | None
     conductor_rating: float | None
     winding_heat: float | None
+    peaks: Peaks
 
 
 @dataclass(frozen=True)

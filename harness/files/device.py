@@ -80,6 +80,8 @@ def _of_display(display: Display) -> Iterator[str]:
 
 def _of_path(path: Path) -> Iterator[str]:
     yield from _of_fuse(path)
+    if path.secondary_fuse_i2t is not None and path.secondary_fuse is None:
+        yield "found secondary_fuse_i2t and no secondary_fuse, expected its rating too"
     if path.secondary_clamp_voltage is not None and path.secondary_clamp in (None, "none"):
         yield "found secondary_clamp_voltage and no secondary_clamp, expected where it sits too"
 
@@ -87,6 +89,8 @@ def _of_path(path: Path) -> Iterator[str]:
 def _of_fuse(where: Path | Range) -> Iterator[str]:
     if where.fuse_type is not None and where.fuse is None:
         yield "found fuse_type and no fuse, expected its rating too"
+    if where.fuse_i2t is not None and (where.fuse is None or where.fuse_type == "breaker"):
+        yield "found fuse_i2t without a fuse, expected it of a fuse whose rating is given: a circuit-breaker has none"
 
 
 def _of_claim(claim: Claim, display: Display) -> Iterator[str]:

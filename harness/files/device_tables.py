@@ -13,6 +13,7 @@ from harness.core.quantities import (
     Energy,
     Frequency,
     Inductance,
+    JouleIntegral,
     Length,
     Power,
     RelativeError,
@@ -61,6 +62,12 @@ class Transformer(Table):
     """Largest secondary current that the meter's input withstands; never exceeded."""
     largest_secondary_peak: Current | None = None
     """Largest peak in the secondary that the meter's input follows; it clips above. Left out: not known."""
+    largest_secondary_surge: Current | None = None
+    """Largest peak in the secondary that the meter's input withstands for a moment, while a load is switched on. Left out: the peak of the sine
+    of `maximum_secondary_current`.
+    """
+    knee_voltage: Voltage | None = None
+    """Knee-point e.m.f. of the secondary at `frequency` (IEC 61869-2), an effective value: above it the core saturates."""
     burden: Resistance
     """Resistance across the secondary, without the fuse."""
     winding_resistance: Resistance | None = None
@@ -114,6 +121,8 @@ class Path(Table):
     """Its kind: fuse of a plug (BS 1362), general-purpose (IEC 60269), circuit-breaker (IEC 60898), miniature
     fuse-link (IEC 60127-2), quick-acting or time-lag.
     """
+    fuse_i2t: JouleIntegral | None = None
+    """Its melting I2t, from its data sheet: what it withstands while a load is switched on follows from it."""
     supply_socket: Current | None = None
     """Rating of the socket or circuit that the bench is plugged into."""
     supply_voltage: Voltage | None = None
@@ -124,6 +133,8 @@ class Path(Table):
     """Quick-acting (F) or time-lag (T), IEC 60127-2."""
     secondary_fuse_resistance: Resistance | None = None
     """Cold resistance of that fuse, measured with the fuse taken out."""
+    secondary_fuse_i2t: JouleIntegral | None = None
+    """Melting I2t of that fuse, from its data sheet."""
     secondary_clamp: Literal["across winding", "behind fuse", "none"] | None = None
     """Where a voltage limiter or shorting device across the secondary sits."""
     secondary_clamp_voltage: Voltage | None = None
@@ -194,6 +205,8 @@ class Range(Table):
     """Rated current of a fuse or circuit-breaker that only these turns use; one in `[path]` counts beside it."""
     fuse_type: PrimaryFuse | None = None
     """Its kind, as in `[path]`."""
+    fuse_i2t: JouleIntegral | None = None
+    """Its melting I2t, as in `[path]`."""
     bypasses_switch: bool = False
     """Whether the current of this range goes through no contact of the range switch. Only for a winding that shares no turn
     with another range, with `conductor` given, and `switch_breaks = "primary"` in `[path]`: contacts that were traced.

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from harness.core.quantities import Current, TimeOnLimit
+from harness.core.quantities import Current, JouleIntegral, Plausible, PulseDuration, TimeOnLimit
 from harness.files.device import Table
 from instruments.waveform_names import Waveform, parse_waveform
 
@@ -20,6 +20,9 @@ OTHER = "other"
 UNKNOWN_CREST_FACTOR = 6.0
 """What the crest factor of a load counts as where it is not known: that of half-sine pulses of 10 degrees. Small rectifiers with a capacitor have 3 to 5
 (common practice, no published source); a judgement."""
+
+
+_PEAK = Plausible("A", 1e-6, 1e5, "1 uA to 100 kA")
 
 
 class ShelfEntry(Table):
@@ -41,6 +44,12 @@ class ShelfEntry(Table):
     """
     crest_factor: float | Literal["unknown"] | None = None
     """Peak over effective value of its current, where you know it. What is not known counts as 6: less of it may flow."""
+    inrush: float | Literal["unknown"] | None = None
+    """In-rush current: its largest peak while it is switched on, such as `"20 A"`, or `unknown`."""
+    inrush_duration: PulseDuration | None = None
+    """How long the in-rush lasts."""
+    inrush_i2t: JouleIntegral | None = None
+    """Its I2t, where the data sheet states it; else the peak counts for the whole duration."""
 
     @model_validator(mode="before")
     @classmethod
@@ -75,6 +84,11 @@ class ShelfEntry(Table):
             )
         return found
 
+    @field_validator("inrush", mode="before")
+    @classmethod
+    def _peak_or_unknown(cls, found: object) -> float | Literal["unknown"] | None:
+        return found if found in (None, "unknown") else _PEAK(found)
+
     @model_validator(mode="after")
     def _consistent(self) -> ShelfEntry:
         if abs(self.power_factor) < 0.1:
@@ -89,6 +103,12 @@ class ShelfEntry(Table):
             raise ValueError(
                 f"found a sine with a crest_factor of {self.crest_factor:g}, which is 1.414 of every sine; expected another waveform"
             )
+        if self.inrush_peak is None and (self.inrush_duration or self.inrush_i2t):
+            raise ValueError("found inrush_duration or inrush_i2t without its peak, expected inrush too")
+        if self.inrush_peak is not None and self.inrush_peak < self.current:
+            raise ValueError(
+                f"found an inrush of {self.inrush_peak:g} A below the current of {self.current:g} A, expected its largest peak"
+            )
         return self
 
     @property
@@ -100,6 +120,18 @@ class ShelfEntry(Table):
     def sinusoidal(self) -> bool | None:
         """Whether its current is a sine; None where nothing is stated."""
         return None if self.waveform is None else self.waveform == "sine"
+
+    @property
+    def inrush_peak(self) -> float | None:
+        """Largest peak in amperes while it is switched on; None where it is not known."""
+        return self.inrush if isinstance(self.inrush, float) else None
+
+    @property
+    def largest_i2t(self) -> float | None:
+        """I2t of its in-rush in A^2 s: the one stated, or that of its peak for all of its duration, which is no less; None where neither is known."""
+        if self.inrush_i2t is None and self.inrush_peak is not None and self.inrush_duration is not None:
+            return self.inrush_peak**2 * self.inrush_duration
+        return self.inrush_i2t
 
     @property
     def largest_crest_factor(self) -> float:

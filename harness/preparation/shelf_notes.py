@@ -4,10 +4,13 @@ from collections.abc import Iterator
 
 from harness.core.quantities import format_duration, format_quantity
 from harness.current_limits.maximum_test_current import too_large
+from harness.current_limits.surges import core_charge, input_peak
 from harness.files.bench import Bench
-from harness.files.device import Device
+from harness.files.device import Device, Range
+from harness.files.shelf_entry import ShelfEntry
 from harness.record.journal import Record
 from harness.run.time_on import reasons, seconds_needed
+from instruments.drivers.shelf_load import ShelfLoad
 
 
 def loads_not_used(device: Device, bench: Bench, record: Record) -> Iterator[str]:
@@ -25,6 +28,33 @@ def loads_not_used(device: Device, bench: Bench, record: Record) -> Iterator[str
     ):
         if found:
             yield f"not used: {', '.join(found)}: {why}"
+
+
+def cautions_of_loads(device: Device, bench: Bench, record: Record) -> Iterator[str]:
+    """What is to be heeded of loads that steps of `record` apply: currents that magnetise, and what flows while they are switched on."""
+    applied = {line["current"] for line in record.of_kind("step") if line["step"] == "apply"}
+    used = [load for load in bench.entry("load").shelf if load.current in applied]
+    yield from filter(None, (ShelfLoad(load.name, load.current, load.shape).caution for load in used))
+    finest = device.ranges[-1]
+    if unknown := [load.name for load in used if load.inrush_peak is None]:
+        most = format_quantity(input_peak(device, finest.primary_turns), "A", 3)
+        yield (
+            f"in-rush not known: {', '.join(unknown)}. On {finest.name} the meter's input withstands a peak of {most}; no reading shows the "
+            "in-rush of a load, so find out (inrush)"
+        )
+    for load in used:
+        if names := [rng.name for rng in device.ranges if _leaves_flux(device, rng, load)]:
+            yield (
+                f"the in-rush of {load.name} may saturate the core on {', '.join(names)} and leave flux behind: what is read "
+                "right after it may be wrong"
+            )
+
+
+def _leaves_flux(device: Device, rng: Range, load: ShelfEntry) -> bool:
+    charge = core_charge(device, rng.primary_turns)
+    if charge is None or load.inrush_peak is None or load.inrush_duration is None:
+        return False
+    return load.current <= rng.maximum_current and load.inrush_peak * load.inrush_duration > charge
 
 
 def left_out(record: Record, names: dict[str, list[str]], device: Device, bench: Bench) -> Iterator[str]:

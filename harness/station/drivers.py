@@ -57,7 +57,7 @@ class Drivers:
     def load(self) -> Load:
         name, entry = self.bench.roles.load, self.bench.entry("load")
         if entry.by_person:
-            shelf = [ShelfLoad(load.name, load.current) for load in entry.shelf]
+            shelf = [ShelfLoad(load.name, load.current, load.shape) for load in entry.shelf]
             return PersonLoad(name, self.person, entry.serial, shelf, self.links.plug)
         return self._scpi(name, "load", ScpiLoad)
 

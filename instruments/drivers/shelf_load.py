@@ -9,6 +9,7 @@ from instruments.errors import InstrumentError
 from instruments.numbers import format_current
 from instruments.operator.person import Person
 from instruments.reading import Identity
+from instruments.waveform_names import Waveform
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """Answers of a person asked to make the load safe."""
@@ -24,12 +25,25 @@ FETCHED_FIRST = 600.0
 """Seconds: a load that may be on for less is fetched before the person is asked to plug it in, when its time begins."""
 
 
+MAGNETISING = (
+    "CAUTION: {load} puts a direct current, or nearly one, into the circuit. A residual-current device of type AC or A may no longer trip: "
+    "plug it in only behind one of type B, or not at all. Cores may saturate: what a transformer or clamp reads of it may be far too low."
+)
+"""Common practice, no published source."""
+
+
 @dataclass(frozen=True)
 class ShelfLoad:
-    """A lamp, a heater or anything else that can be plugged in; `current` is about what it draws, in amperes."""
+    """A lamp, a heater or anything else that can be plugged in; `current` is about what it draws, in amperes, `waveform` None where not known."""
 
     name: str
     current: float
+    waveform: Waveform | None = None
+
+    @property
+    def caution(self) -> str:
+        """What is to be heeded before it is plugged in, beside what holds of every load; empty where there is nothing."""
+        return MAGNETISING.format(load=self.name) if self.waveform is not None and self.waveform.magnetises else ""
 
 
 class PersonLoad(ByPerson):
@@ -72,9 +86,10 @@ class PersonLoad(ByPerson):
         asked = (
             f"{chosen.name} (about {format_current(current)}), cooled down, its own switch off, set as its name says."
         )
+        caution = f"{chosen.caution}\n  " if chosen.caution else ""
         if on_for is not None and on_for.seconds < FETCHED_FIRST:
             self._person.confirm(
-                "Nothing is plugged in. Do not plug in anything yet.\n"
+                f"{caution}Nothing is plugged in. Do not plug in anything yet.\n"
                 f"  Fetch: {asked}\n  The permitted time begins with the next question: {on_for}."
             )
         ready()
@@ -82,7 +97,7 @@ class PersonLoad(ByPerson):
         self._plugged, self._answer = chosen, ""
         until = "" if on_for is None else f": {on_for.from_now}"
         self._person.confirm(
-            f"Nothing is plugged in.\n  Plug in: {asked}\n  Then switch it on, keep your hands off the wiring, and stay there{until}."
+            f"{caution}Nothing is plugged in.\n  Plug in: {asked}\n  Then switch it on, keep your hands off the wiring, and stay there{until}."
         )
         self._act(chosen.current)
 

@@ -52,8 +52,31 @@ def test_the_larger_of_shape_and_statement_counts_and_the_unknown_with_its_worst
         ({"crest_factor": 1e3}, "expected 1 to 100"),
         ({"crest_factor": "high"}, "unknown"),
         ({"waveform": "sine", "crest_factor": 3.0}, "found a sine with a crest_factor of 3"),
+        ({"inrush": 30}, "found 30 without a unit"),
+        ({"inrush": "much"}, "found 'much', expected a text with its unit"),
+        ({"inrush": "0.5 A"}, "found an inrush of 0.5 A below the current of 1 A"),
+        ({"inrush": "unknown", "inrush_duration": "1 ms"}, "without its peak, expected inrush too"),
+        ({"inrush_i2t": "1 A^2 s"}, "without its peak, expected inrush too"),
+        ({"inrush": "3 A", "inrush_i2t": "1 A s"}, "expected a text with its unit"),
     ],
 )
 def test_what_cannot_be_is_refused(said: dict[str, object], told: str) -> None:
     with pytest.raises(ValidationError, match=told):
         load(**said)
+
+
+@pytest.mark.parametrize(
+    ("said", "peak", "i2t"),
+    [
+        ({}, None, None),
+        ({"inrush": "unknown"}, None, None),
+        ({"inrush": "20 A"}, 20.0, None),
+        # A pulse of 20 A that lasts 2 ms has at most 20 x 20 x 0.002 A2s, whatever its shape.
+        ({"inrush": "20 A", "inrush_duration": "2 ms"}, 20.0, 0.8),
+        ({"inrush": "20 A", "inrush_duration": "2 ms", "inrush_i2t": "0.3 A2s"}, 20.0, 0.3),
+    ],
+)
+def test_an_inrush_is_a_peak_and_what_it_heats(said: dict[str, object], peak: float | None, i2t: float | None) -> None:
+    found = load(**said)
+    assert found.inrush_peak == peak
+    assert found.largest_i2t == (None if i2t is None else pytest.approx(i2t))

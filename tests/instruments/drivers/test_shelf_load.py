@@ -8,6 +8,7 @@ from instruments.drivers.roles import OnFor
 from instruments.drivers.shelf_load import PersonLoad, ShelfLoad
 from instruments.errors import InstrumentError
 from instruments.operator.person import Overdue, ScriptedPerson
+from instruments.waveform_names import DESCRIBED, parse_waveform
 
 LAMP, KETTLE = ShelfLoad("lamp", 0.23), ShelfLoad("kettle", 8.7)
 
@@ -70,6 +71,26 @@ def test_what_must_not_be_on_for_long_is_fetched_before_its_time_begins(seconds:
     assert plug.endswith("from now.")
     # The last look at what stands in the way comes when it has been fetched, right before it is plugged in.
     assert order == [questions - 1]
+
+
+@pytest.mark.parametrize("seconds", [180.0, 28800.0])
+@pytest.mark.parametrize("name", ["half_wave", "burst 1/3"])
+def test_before_a_load_that_magnetises_is_fetched_or_plugged_in_its_caution_is_shown(name: str, seconds: float) -> None:
+    """Common practice, no published source: types AC and A of residual-current devices are not made for direct currents, type B is."""
+    person = Helper()
+    heater = ShelfLoad("heater on half", 4.0, parse_waveform(name))
+    PersonLoad("shelf", person, "S-1", [heater], lambda _: None).drive(4.0, on_for=OnFor("it may be on", seconds))
+    assert len(person.asked) == (2 if seconds == 180 else 1)
+    for told in person.asked:
+        first = told.splitlines()[0]
+        assert first.startswith("CAUTION: heater on half puts a direct current, or nearly one")
+        assert "type AC or A may no longer trip" in first
+        assert "only behind one of type B" in first
+
+
+def test_no_other_load_has_that_caution() -> None:
+    plain = [parse_waveform(name) for name in DESCRIBED if name not in ("half_wave", "burst")]
+    assert not any(ShelfLoad("lamp", 1.0, waveform).caution for waveform in (None, *plain))
 
 
 def test_what_is_not_on_the_shelf_is_not_asked_for() -> None:
