@@ -24,7 +24,8 @@ from pydantic_core import PydanticUndefined
 from harness import steps
 from harness.audit.line_kinds import KINDS, STEPS
 from harness.command_line import parser
-from harness.core.quantities import EXAMPLES, Plausible, format_quantity
+from harness.core.plausible_quantities import Plausible
+from harness.core.quantities import EXAMPLES, format_quantity
 from harness.evaluation.diagnosis.cause_schema import OwnCauses
 from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.files.bench import Bench

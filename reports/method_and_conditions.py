@@ -15,7 +15,7 @@ from reports.budget import budgets
 from reports.cells import ENERGY_REGISTER, risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, WHOLE, facts, heading, prose, space
-from reports.range_sections import coverage_marks
+from reports.points_table import coverage_marks
 from reports.reference_chain import instrument_table
 from reports.validation import validation
 

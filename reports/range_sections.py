@@ -12,18 +12,16 @@ from harness.core.rounding import (
     exact,
     percent,
     plus_minus,
-    power_factor,
-    round_pair,
     round_significant,
     true_minus,
     with_standard,
     written,
 )
-from harness.results import EffectiveTurns, Line, Offset, Point, RangeResult, Results
+from harness.results import EffectiveTurns, Line, Offset, RangeResult, Results
 from harness.wording.sentences import nearest_integer, reason_text, verdict_text
-from reports.cells import DASH, PERCENT, decided_texts, limit_text, value_and_u
 from reports.error_chart import error_chart
-from reports.page_style import HALF, Column, columns, facts, heading, listed, prose, side_by_side, space
+from reports.page_style import HALF, columns, facts, heading, prose, space
+from reports.points_table import coverage_marks, points_table
 
 _ROOM_FOR_A_RANGE = 105 * mm
 _HALF_LABEL = 30 * mm
@@ -37,12 +35,6 @@ def range_sections(results: Results) -> Iterator[Flowable]:
         yield from _range(found, marks)
 
 
-def coverage_marks(results: Results) -> dict[str, str]:
-    """A letter for each way coverage factors were found, in order of appearance; none when there is only one way."""
-    methods = list(dict.fromkeys(p.ratio_error.coverage_method for r in results.ranges for p in r.points))
-    return {m: chr(ord("a") + i) if len(methods) > 1 else "" for i, m in enumerate(methods)}
-
-
 def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
     turns = [("Turns expected", str(found.expected_turns)), *_turns(found), ("Zero offset", _zero(found.zero))]
     left, right = (facts(rows, HALF, _HALF_LABEL) for rows in (turns, list(_line(found))))
@@ -53,7 +45,7 @@ def _range(found: RangeResult, marks: dict[str, str]) -> Iterator[Flowable]:
     if chart is not None:
         opening += [space(2.5), chart]
     none = "No point was taken on this range. Nothing is certified about it."
-    yield KeepTogether([*opening, space(1.5), _points(found, marks) if found.points else prose(none, "strong")])
+    yield KeepTogether([*opening, space(1.5), points_table(found, marks) if found.points else prose(none, "strong")])
 
 
 def _turns(found: RangeResult) -> Iterator[tuple[str, str]]:
@@ -118,42 +110,3 @@ def _intercept(line: Line) -> str:
     exponent = current_exponent(max(abs(line.intercept), line.intercept_uncertainty))
     value, uncertainty = (exact(part, -exponent) for part in (line.intercept, line.intercept_uncertainty))
     return with_standard(value, uncertainty, current_unit(exponent))
-
-
-def _points(found: RangeResult, marks: dict[str, str]) -> Flowable:
-    """Table of the points, with the power factor of each where not all are 1."""
-    points = found.points
-    exponent = current_exponent(max(p.reference_current for p in points))
-    unit, factors = current_unit(exponent), _power_factors(found)
-
-    def coverage(p: Point) -> str:
-        return f"{p.ratio_error.coverage_factor:.2f} {marks[p.ratio_error.coverage_method]}".rstrip()
-
-    def currents(p: Point) -> list[str]:
-        """Both to the last place of the expanded uncertainty, taken as a current."""
-        uncertainty = exact(p.ratio_error.expanded_uncertainty * abs(p.reference_current), -exponent)
-        both = (exact(amperes, -exponent) for amperes in (p.reference_current, p.indicated_current))
-        return [written(round_pair(amperes, uncertainty)[0]) for amperes in both]
-
-    columns: list[Column[Point]] = [
-        *([Column("Power\nfactor", 21, lambda p: factors.get(p.name, DASH))] if factors else ()),
-        *side_by_side(currents, (f"Reference\ncurrent in {unit}", 20), (f"Indicated\ncurrent in {unit}", 20)),
-        *side_by_side(lambda p: value_and_u(p.ratio_error, PERCENT), ("Ratio error\nin %", 18), ("U\nin %", 12)),
-        Column("k", 14, coverage, True),
-        Column("Limit\nin %", 14, lambda p: limit_text(p.ratio_error), True),
-        *side_by_side(lambda p: decided_texts(p.ratio_error), ("Limit\n/ U", 13), ("Risk\nin %", 13)),
-        Column("Pairs", 11, lambda p: str(p.pairs), True),
-        Column("Verdict", 20, lambda p: p.ratio_error.verdict or DASH),
-    ]
-    rows = [({"up": "rising", "down": "falling"}.get(p.direction, p.direction), p) for p in points]
-    failed = [i for i, p in enumerate(points) if (p.ratio_error.verdict or "").endswith("fail")]
-    return listed(("Direction", 15), columns, rows, failed)
-
-
-def _power_factors(found: RangeResult) -> dict[str, str]:
-    """Power factor of each point that has one, by name: the measured one, or the load's setting; none where all are 1."""
-    asked = {p.name: p.nominal_power_factor for p in found.points if p.nominal_power_factor is not None}
-    told = {
-        name: power_factor(value) for name, value in (asked | {p.name: p.power_factor for p in found.power}).items()
-    }
-    return told if set(told.values()) - {"1"} else {}

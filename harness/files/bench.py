@@ -12,10 +12,11 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from harness.core.quantities import CelsiusTemperature, Current, Humidity, PlainName, RelativeError
+from harness.core.plausible_quantities import CelsiusTemperature, Current, Humidity, RelativeError
 from harness.files.decision_rule import Decision
 from harness.files.device import Table
 from harness.files.instrument_entry import Accuracy, InstrumentEntry
+from harness.files.plain_name import PlainName
 from harness.files.reference_path import ReferencePath
 from harness.files.shelf_entry import ShelfEntry
 

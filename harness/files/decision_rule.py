@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from harness.core.quantities import Fraction, SignedFraction
+from harness.core.plausible_quantities import Fraction, SignedFraction
 from harness.files.device import Table
 
 

@@ -5,7 +5,7 @@ from typing import Literal
 from pydantic import Field
 
 from harness.class_tables.power_classes import PowerClass
-from harness.core.quantities import (
+from harness.core.plausible_quantities import (
     Angle,
     CrossSection,
     Current,

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from harness.core.interpolation import check_rising
-from harness.core.quantities import (
+from harness.core.plausible_quantities import (
     Angle,
     CelsiusTemperature,
     Current,
@@ -16,17 +16,16 @@ from harness.core.quantities import (
     FractionPerKelvin,
     FractionPerYear,
     Frequency,
-    PlainName,
     Power,
     RelativeError,
     Resistance,
     SignedRelativeError,
     TimeOnLimit,
     Voltage,
-    has_unit,
-    parse_quantity,
 )
+from harness.core.quantities import has_unit, parse_quantity
 from harness.files.device import Table
+from harness.files.plain_name import PlainName
 from harness.files.shelf_entry import ShelfEntry
 
 

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from harness.class_tables.accuracy_classes import LIMITS, limit_currents, phase_displacement_limit, ratio_error_limit
 from harness.core.interpolation import Node, check_rising
-from harness.core.quantities import (
+from harness.core.plausible_quantities import (
     Angle,
     CelsiusTemperature,
     Current,
@@ -23,8 +23,8 @@ from harness.core.quantities import (
     Resistance,
     SignedAngle,
     SignedRelativeError,
-    format_quantity,
 )
+from harness.core.quantities import format_quantity
 from harness.files.device import Table
 from harness.files.instrument_entry import Calibration
 

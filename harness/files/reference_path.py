@@ -9,7 +9,8 @@ from typing import Any, Literal
 from pydantic import Field, model_validator
 
 from harness.core.interpolation import Node, covers
-from harness.core.quantities import Current, RelativeError, Resistance, format_quantity
+from harness.core.plausible_quantities import Current, RelativeError, Resistance
+from harness.core.quantities import format_quantity
 from harness.files.device import Table
 from harness.files.reference_part import SAME_BURDEN, ReferencePart
 

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from harness.core.quantities import Current, JouleIntegral, Plausible, PulseDuration, TimeOnLimit
+from harness.core.plausible_quantities import Current, JouleIntegral, Plausible, PulseDuration, TimeOnLimit
 from harness.files.device import Table
 from instruments.waveform_names import Waveform, parse_waveform
 

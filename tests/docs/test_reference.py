@@ -11,7 +11,7 @@ import pytest
 from pydantic import BaseModel
 
 from docs.generate import keys_of, step_words, told, write_all
-from harness.core.quantities import Current
+from harness.core.plausible_quantities import Current
 from harness.evaluation.diagnosis.cause_schema import OwnCauses
 from harness.files.bench import Bench
 from harness.files.device import Device

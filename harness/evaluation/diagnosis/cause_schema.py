@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from harness.core.quantities import Angle, Conductance, Fraction, SignedAngle, SignedFraction
+from harness.core.plausible_quantities import Angle, Conductance, Fraction, SignedAngle, SignedFraction
 from harness.files.device import Table
 
 PLACES = ("range", "turns", "expected", "other", "before", "factor")
