@@ -39,6 +39,9 @@ EXAMPLES = {
 WATT_HOUR = 3600.0
 """Joules."""
 
+_AS_WRITTEN = {"mm2": "mm^2", "mm²": "mm^2", "A2s": "A^2 s", "A²s": "A^2 s", "A² s": "A^2 s"}
+"""How people and data sheets write units with a power, and how pint does."""
+
 _BASE_UNITS = ("A", "V", "ohm", "s", "Hz", "W", "J", "H", "S", "T", "m")
 """Base units, no two of one dimension."""
 _FACTORS = {
@@ -52,7 +55,7 @@ _FACTORS = {
         ("percent/year", "1/year", 1e-2), ("ppm/year", "1/year", 1e-6), ("min", "s", 60.0), ("h", "s", 3600.0),
         ("Wh", "J", WATT_HOUR), ("kWh", "J", 1000 * WATT_HOUR), ("deg", "rad", math.pi / 180), ("arcmin", "rad", 2.9088820866572163e-4),
         ("degC", "degC", 1.0), ("mm^2", "m^2", 1e-6), ("K/W", "K/W", 1.0),
-        ("A^2 s", "A^2 s", 1.0), ("A2s", "A^2 s", 1.0), ("A²s", "A^2 s", 1.0), ("A² s", "A^2 s", 1.0),
+        ("A^2 s", "A^2 s", 1.0),
     )
 }  # fmt: skip
 """Factors of the usual units, so that pint, which takes longer to start than most commands to run, is there for all others."""
@@ -94,8 +97,7 @@ def parse_quantity(text: object, unit: str) -> float:
         except ValueError:
             raise ValueError(f"found {shortened(text)}, expected {expected}") from None
     unit_text = unit_text.strip().replace("%", "percent").replace("°C", "degC").replace("Ω", "ohm")
-    if unit == "m^2" and unit_text in ("mm2", "mm²"):
-        unit_text = "mm^2"
+    unit_text = _AS_WRITTEN.get(unit_text, unit_text)
     # An angle is no part of anything.
     if not unit_text or (unit == "rad" and unit_text == "percent"):
         raise ValueError(f"found {shortened(text)} without a unit, expected {expected}")
