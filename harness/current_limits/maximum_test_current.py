@@ -135,31 +135,52 @@ def safe_anywhere(device: Device, bench: Bench, load: float | None = None) -> fl
     """
     weakest = [
         withstood_anywhere(device, bench, load),
-        *_surges(device, bench, _all_turns(device), device.ranges, load),
+        *_surges(device, bench, all_windings(device), device.ranges, load),
     ]
     return min(_with_margin(bench, r, weakest).current for r in device.ranges)
 
 
 def withstood_anywhere(device: Device, bench: Bench, load: float | None = None) -> CurrentLimit:
     """The most that may flow until something has been read: with all windings in circuit, and the parts of every range."""
-    return _weakest(device, bench, _all_turns(device), device.ranges, load)
+    return _weakest(device, bench, all_windings(device), device.ranges, load)
 
 
-def _all_turns(device: Device) -> float:
-    return float(sum(r.primary_turns for r in device.ranges))
+def all_windings(device: Device) -> float:
+    """Turns when the windings of all ranges carry the current at once: the most there can be."""
+    return float(sum(rng.primary_turns for rng in device.ranges))
+
+
+def turns_for_limits(device: Device, bench: Bench, load: float, read: float, before: float | None) -> float:
+    """The turns that limits count with once `read` turns were read at `load` amperes; `before` are those counted with until then.
+
+    A load not stated to be a sine says no more than a lower bound: of pulses, a display that responds to the mean, clips or has little bandwidth
+    shows too little, so that four turns may read as less than three. Until a sine was read, all windings count.
+    """
+    if confirms_turns(bench, load):
+        return read
+    return max(read, all_windings(device) if before is None else before)
+
+
+def confirms_turns(bench: Bench, load: float) -> bool:
+    """Whether what is read at that load is the turns: it is set by wire, or stated to be a sine."""
+    if not bench.shelf_currents:
+        return True
+    plugged = bench.plugged(load)
+    return plugged is not None and plugged.sinusoidal is True
 
 
 def approach_current(device: Device, bench: Bench, rng: Range) -> float:
     """Amperes at which a newly selected range is first tried: the smallest current it claims, as far as that is safe anywhere.
 
-    From a shelf, one of its loads; 0 when it has none to try the range with.
+    From a shelf, one of its loads, a sine where one is small enough; 0 when it has none to try the range with.
     """
     if not bench.shelf_currents:
         return min(rng.minimum_current, safe_anywhere(device, bench))
     readable = device.display.smallest_readable_current * rng.display_factor
     safe = [c for c in bench.shelf_currents if readable <= c <= safe_anywhere(device, bench, c)]
+    tried = [c for c in safe if confirms_turns(bench, c)] or safe
     # The smallest the range claims comes first; where the shelf has none that is safe, the largest below it.
-    return min((c for c in safe if c >= rng.minimum_current), default=max(safe, default=0.0))
+    return min((c for c in tried if c >= rng.minimum_current), default=max(tried, default=0.0))
 
 
 def switch_looks_elsewhere(device: Device, rng: Range, observed_turns: float) -> Range | None:

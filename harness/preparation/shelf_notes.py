@@ -3,12 +3,13 @@
 from collections.abc import Iterator
 
 from harness.core.quantities import format_duration, format_quantity
-from harness.current_limits.maximum_test_current import too_large
+from harness.current_limits.maximum_test_current import approach_current, confirms_turns, too_large
 from harness.current_limits.surges import core_charge, input_peak
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.files.shelf_entry import ShelfEntry
 from harness.record.journal import Record
+from harness.run.selected_range import NO_SINE
 from harness.run.time_on import reasons, seconds_needed
 from instruments.drivers.shelf_load import ShelfLoad
 
@@ -55,6 +56,17 @@ def _leaves_flux(device: Device, rng: Range, load: ShelfEntry) -> bool:
     if charge is None or load.inrush_peak is None or load.inrush_duration is None:
         return False
     return load.current <= rng.maximum_current and load.inrush_peak * load.inrush_duration > charge
+
+
+def ranges_without_a_sine(device: Device, bench: Bench) -> Iterator[str]:
+    """A line for the ranges whose check reading no load stated to be a sine is small enough for."""
+    tried = {rng.name: approach_current(device, bench, rng) for rng in device.ranges}
+    names = [name for name, current in tried.items() if current and not confirms_turns(bench, current)]
+    if names:
+        yield (
+            f"{', '.join(names)}: {NO_SINE}. Put a small heater, a soldering iron or a filament lamp on the shelf and "
+            'state waveform = "sine"'
+        )
 
 
 def left_out(record: Record, names: dict[str, list[str]], device: Device, bench: Bench) -> Iterator[str]:

@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping
 from harness.claims.limits_of_error import claimed_limit
 from harness.core.errors import Abandoned
 from harness.core.quantities import format_quantity
+from harness.current_limits.maximum_test_current import turns_for_limits
 from harness.record.recorded_questions import AGAIN, LEAVE_OUT, STOP, decision
 from harness.run.auxiliary_readings import secondary_scale
 from harness.run.bench_options import with_bench
@@ -162,7 +163,10 @@ class Runner:
             self.context.progress.finished_point(number, step.point, None, None)
         else:
             ratio = reading.indicated_current / reading.reference_current
-            state.observed_turns = ratio * state.range.primary_turns
+            read = ratio * state.range.primary_turns
+            state.observed_turns = turns_for_limits(
+                self.context.device, self.context.bench, state.nominal, read, state.observed_turns
+            )
             limit = claimed_limit(self.context.device, state.range, reading.reference_current)
             self.context.progress.finished_point(number, step.point, ratio - 1, limit)
         return reading

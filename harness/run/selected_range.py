@@ -10,10 +10,12 @@ from harness.current_limits.maximum_test_current import (
     CLIP,
     NOTHING_READ,
     approach_current,
+    confirms_turns,
     maximum_test_current,
     safe_anywhere,
     switch_looks_elsewhere,
     too_large,
+    turns_for_limits,
     withstood,
     withstood_anywhere,
 )
@@ -26,13 +28,16 @@ from harness.run.run_context import RunContext
 
 NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check reading that confirms the switch position before more current flows"
 
+NO_SINE = "no load that is stated to be a sine is small enough for the check reading. Others may read low, so limits go on counting with all windings in circuit"
+
 
 @dataclass
 class RangeState:
     """Knowledge of a range since it was selected; currents in amperes.
 
-    `recorded_limit`: the maximum test current recorded last. `observed_turns`: None before the check reading. `reason_left_out`: why nothing
-    is read at the requested current. `silent`: nothing was read at `tried_at`, when `taken_before` of the `taken` points had been taken.
+    `recorded_limit`: the maximum test current recorded last. `observed_turns`: those that limits count with, by `turns_for_limits`; None
+    before the check reading. `reason_left_out`: why nothing is read at the requested current. `silent`: nothing was read at `tried_at`,
+    when `taken_before` of the `taken` points had been taken.
     """
 
     range: Range
@@ -152,7 +157,9 @@ class SelectedRange:
                 current, safe_anywhere(device, bench, current), withstood_anywhere(device, bench, current)
             )
             turns = self._control.links.redoing(f"approach of {rng.name}", lambda _: self._turns_seen(rng))
-            state.observed_turns = turns
+            state.observed_turns = turns_for_limits(device, bench, current, turns, None)
+            if not confirms_turns(bench, current):
+                self._run.progress.note(f"{rng.name}: {NO_SINE}")
             if turns <= 0:
                 if self._goes_on_without_a_reading(rng, current):
                     return

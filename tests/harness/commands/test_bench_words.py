@@ -84,12 +84,12 @@ def test_a_run_by_hand_is_played_by_words_alone(hand: RunInputs) -> None:
     assert not any("far from" in line for line in hands.shown)
 
 
-@pytest.mark.parametrize("asked", ["soldering station", "solder", "850 mA", "0.85", "0.85 A"])
+@pytest.mark.parametrize("asked", ["slow cooker", "slow", "850 mA", "0.85", "0.85 A"])
 def test_a_load_is_plugged_in_by_name_or_current(hand: RunInputs, asked: str) -> None:
     twin = TwinRun(hand)
     words = BenchWords(twin.bench, hand)
     words.answer("turn x1")
-    assert words.answer(f"plug {asked}\n") == "soldering station is plugged in"
+    assert words.answer(f"plug {asked}\n") == "slow cooker is plugged in"
     twin.clock.sleep(30)
     assert twin.bench.truth().primary_current == pytest.approx(0.85, rel=0.1)
     assert "unplug it first" in words.answer("plug lamp")
@@ -102,7 +102,7 @@ def test_a_load_is_plugged_in_by_name_or_current(hand: RunInputs, asked: str) ->
 def test_no_load_or_more_than_one_plugs_nothing_in(hand: RunInputs, asked: str) -> None:
     twin = TwinRun(hand)
     answer = BenchWords(twin.bench, hand).answer(f"plug {asked}")
-    assert "soldering station (850 mA)" in answer
+    assert "slow cooker (850 mA)" in answer
     assert not twin.bench.truth().load_on
 
 

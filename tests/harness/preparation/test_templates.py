@@ -44,7 +44,7 @@ def objections(folder: Path, name: str, text: str) -> list[str]:
     dated = {line: was for line, was in zip(template(name).splitlines(), written, strict=True) if "@" in line}
     changed.write_text("\n".join(dated.get(line, line) for line in text.splitlines()), encoding="utf-8")
     try:
-        return list(rehearsal_of(load_inputs(*files, "current_ratio", Options(readings=2)), StopSignal()).problems)
+        return list(rehearsal_of(load_inputs(*files, "current_ratio", Options(readings=3)), StopSignal()).problems)
     except UserError as refused:
         return list(refused.problems)
 
