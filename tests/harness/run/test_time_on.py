@@ -251,9 +251,9 @@ def test_the_time_a_point_needs_is_told_where_it_is_left_out(tmp_path: Path, sec
 
 def test_the_first_point_of_a_range_needs_its_check_reading_too(tmp_path: Path) -> None:
     """8 s more."""
-    lamp = 'name = "lamp", current = "0.23 A", longest_on = '
-    inputs = hand(tmp_path, "current_ratio", Options(), (f'{lamp}"8 h"', f'{lamp}"63 s"'))
+    cooker = 'name = "slow cooker", current = "0.85 A", longest_on = '
+    inputs = hand(tmp_path, "current_ratio", Options(), (f'{cooker}"2 h"', f'{cooker}"63 s"'))
     (told,) = rehearsal_of(inputs, StopSignal()).problems
-    assert told.startswith("x4 up 0.23 A would be left out: ")
+    assert told.startswith("x1 up 0.85 A would be left out: ")
     assert "4 readings of a point and the check reading before take about 1 min 10 s. Use --readings 3 or " in told
     assert rehearsal_of(replace(inputs, options=Options(readings=3)), StopSignal()).problems == ()
