@@ -28,7 +28,10 @@ from harness.run.run_context import RunContext
 
 NOTHING_TO_APPROACH_WITH = "the shelf has no load small enough for the check reading that confirms the switch position before more current flows"
 
-NO_SINE = "no load that is stated to be a sine is small enough for the check reading. Others may read low, so limits go on counting with all windings in circuit"
+NO_SINE = (
+    "no load that is stated to be a sine is small enough for the check reading. Others may read low, so limits go on counting with all "
+    "windings in circuit"
+)
 
 
 @dataclass
