@@ -15,9 +15,12 @@ _EXAMPLES = {
     "A": ("current", "1.234 or 340 mA"),
     "W": ("power", "41.3 or 1.2 kW"),
     "V": ("voltage", "230.1"),
+    "J": ("energy", "41.3 Wh or 1.204 kWh"),
     "": ("number", "0.98"),
 }
 _PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9, "k": 1e3}
+_WATT_HOURS = {"Wh": 3600.0}
+"""Energy is typed in them, as every display shows it; inside it is in joules."""
 _SI = {"deg": (math.pi / 180, "rad")}
 OVERLOAD = 9.9e37
 
@@ -38,7 +41,7 @@ def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
     value = typed_value(text, unit)
     steps = value / resolution
     if abs(steps - round(steps)) > 1e-6 * max(1.0, abs(steps)):
-        step = f"{plain(resolution)} {unit}".strip()
+        step = f"{plain(resolution / 3600)} Wh" if unit == "J" else f"{plain(resolution)} {unit}".strip()
         raise ValueError(f"{text.strip()!r} has more digits than the display shows (its step is {step})")
     return value
 
@@ -46,14 +49,16 @@ def parse_typed(text: str, resolution: float, unit: str = "A") -> float:
 def typed_value(text: str, unit: str = "A") -> float:
     """Parse what a person typed: decimal point or comma, an optional SI prefix, the unit optional (``340 mA``, ``0,34``).
 
-    Raises ValueError when it is no number of `unit` (A, W, V or none).
+    An energy (J) is typed in watt-hours, with the unit.
+    Raises ValueError when it is no number of `unit` (A, W, V, J or none).
     """
     match = _TYPED.fullmatch(text.strip())
     digits = match.group(1).replace(",", ".") if match else ""
     kind, example = _EXAMPLES[unit]
-    if match is None or match.group(3) not in ("", unit) or not any(c.isdigit() for c in digits):
+    allowed = _WATT_HOURS if unit == "J" else {"": 1.0, unit: 1.0}
+    if match is None or match.group(3) not in allowed or not any(c.isdigit() for c in digits):
         raise ValueError(f"{text.strip()!r} is not a {kind}; type it as the display shows it, such as {example}")
-    return float(digits) * _PREFIX[match.group(2)]
+    return float(digits) * _PREFIX[match.group(2)] * allowed[match.group(3)]
 
 
 def plain(value: float, digits: int = 9) -> str:

@@ -68,6 +68,8 @@ class Measurer:
         shown = self.bench.shown()
         shows = {"plate": float(f"{1.2 * self.current:.2g}"), "meter power": shown.power}
         right = plain(shows.get(question.of, shown.current))
+        if question.of == "meter energy":
+            right = f"{plain(self.bench.displayed_energy() / 3600)} Wh"
         typed = self._slip(question.text, right) or right
         return parse_typed(typed, question.resolution, question.unit), typed
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 from harness.commands.arguments import add_command, add_out
 
 if TYPE_CHECKING:
-    from harness.results import MeasuredLoad
+    from harness.results import Results
 
-JSON, SHEET = "load.json", "load.pdf"
+JSON, SHEET, READINGS = "load.json", "load.pdf", "load-readings.csv"
 
 STATUS = """exit status:
   0  the load was measured, and is unplugged
@@ -22,7 +22,9 @@ STATUS = """exit status:
 
 @dataclass(frozen=True)
 class MeasureOptions:
-    """`voltage` and the bound of its error with their units; `drift` as of a reading; `out`: where the result goes."""
+    """`voltage` and the bound of its error with their units; `drift` as of a reading; `crest_factor` of the load, empty: not known; `bench`: a bench
+    file whose meter is read by wire every `interval`; `cycles` of a load that comes and goes; `out`: where the result goes.
+    """
 
     results: Path
     load: str
@@ -30,6 +32,10 @@ class MeasureOptions:
     voltage_error: str | None = None
     readings: int = 5
     drift: str | None = None
+    crest_factor: float | None = None
+    cycles: int | None = None
+    bench: Path | None = None
+    interval: str = "1 s"
     operator: str = ""
     out: Path | None = None
 
@@ -43,6 +49,8 @@ def add_parser(commands: Any) -> None:
         [
             'ratioproof measure results.json --load "desk lamp"',
             'ratioproof measure results.json --load "router" --voltage "231.4 V" --voltage-error "0.5 V" --out router',
+            'ratioproof measure results.json --load "fridge" --voltage "231.4 V" --voltage-error "5 V" --cycles 3',
+            'ratioproof measure results.json --load "router" --bench bench.toml --readings 900',
         ],
         STATUS,
     )
@@ -58,6 +66,27 @@ def add_parser(commands: Any) -> None:
     )
     parser.add_argument("--readings", type=int, default=5, metavar="N", help="readings (default: %(default)s)")
     parser.add_argument("--drift", metavar="CHANGE", help='largest change of the error in a year, as "0.2 %%/year"')
+    parser.add_argument(
+        "--crest-factor",
+        type=float,
+        metavar="NUMBER",
+        help="peak of the load's current over its effective value, where you know it: what IEC 62301 permits of the uncertainty depends on it",
+    )
+    parser.add_argument(
+        "--cycles",
+        type=int,
+        metavar="N",
+        help="of a load that comes and goes: read the energy register over so many whole cycles",
+    )
+    parser.add_argument(
+        "--bench",
+        type=Path,
+        metavar="FILE",
+        help="bench file whose meter is read by wire; switch and plugs stay yours (default: you type what it shows)",
+    )
+    parser.add_argument(
+        "--interval", default="1 s", metavar="TIME", help="time between readings by wire (default: %(default)s)"
+    )
     parser.add_argument("--operator", default="", metavar="NAME", help="printed on the result")
     add_out(parser, "the result (default: the folder of RESULTS)")
 
@@ -67,6 +96,7 @@ def measure(options: MeasureOptions) -> int:
     import datetime as dt
     import json
 
+    from harness.commands.load_session import read_at_the_bench
     from harness.commands.reading import date_of, finished, per_year, what_is_not_included
     from harness.core.atomic_files import write_together
     from harness.core.errors import UserError
@@ -76,10 +106,8 @@ def measure(options: MeasureOptions) -> int:
     from harness.verified_meter.measured_load import MeasuredAs, measured_load
     from harness.wording.results_file import from_json, plain_values
     from reports.first_page import certificate_number
-    from reports.load_sheet import load_sheet, quantities
+    from reports.load_sheet import load_sheet, quantities, remarks
 
-    if options.readings < 2:
-        raise UserError(f"--readings: found {options.readings}, expected 2 or more")
     text = read_text(options.results)
     results = from_json(text, str(options.results))
     if results.contradictions:
@@ -89,15 +117,10 @@ def measure(options: MeasureOptions) -> int:
     now = dt.datetime.now(dt.UTC)
     drift = 0.0 if options.drift is None else per_year(options.drift) * (now - verified).days / 365.25
     folder = options.out or options.results.parent
-    for name in (JSON, SHEET):
-        if (folder / name).exists():
-            raise UserError(f"{folder / name}: exists; give another folder (--out)")
-    for option, name in (("--load", options.load), ("--operator", options.operator)):
-        if not name.isprintable():
-            raise UserError(f"{option}: found {name!r}, expected text that can be printed")
+    _check(options, results, folder)
     # Before anybody plugs anything in for a result that cannot be kept.
     folder.mkdir(parents=True, exist_ok=True)
-    readings = _read(options, results, with_power=voltage is not None)
+    readings, counted = read_at_the_bench(options, results, folder / READINGS)
     about = MeasuredAs(
         load=options.load,
         operator=options.operator,
@@ -106,68 +129,36 @@ def measure(options: MeasureOptions) -> int:
         measured=now.astimezone().strftime("%Y-%m-%d %H:%M"),
         voltage=voltage,
         drift=drift,
+        crest_factor=options.crest_factor,
     )
-    found = measured_load(results, readings, about, what_is_not_included(results, options.drift is None))
+    found = measured_load(results, readings, about, what_is_not_included(results, options.drift is None), counted)
     # Told first: a disk that is full takes no reading away.
     lines = [f"  {name:<36}{for_terminal(value)}" for name, _, value in quantities(found)]
-    tell(STANDARD_OUTPUT, [*lines, *_remarks(found)])
+    tell(STANDARD_OUTPUT, [*lines, *map(for_terminal, remarks(found)), *found.not_included])
     content = json.dumps(plain_values(found), indent=1, ensure_ascii=False) + "\n"
     write_together(folder, {JSON: content.encode(), SHEET: load_sheet(found)})
-    tell(STANDARD_OUTPUT, [f"{folder / JSON} and {SHEET}"])
+    tell(STANDARD_OUTPUT, [f"{folder / JSON}, {SHEET} and {READINGS}"])
     return 0
 
 
-def _remarks(found: "MeasuredLoad") -> list[str]:
-    steady = [] if found.steady else ["the load was not steady: these are means of the readings, not of its use"]
-    return [*steady, *(f"not stated: {text}" for text in found.not_stated), *found.not_included]
+def _check(options: MeasureOptions, results: "Results", folder: Path) -> None:
+    """Raise UserError where an option cannot be, or a file is there already."""
+    from harness.core.errors import UserError
 
-
-def _read(options: MeasureOptions, results: Any, with_power: bool) -> Any:
-    """The readings, with the load unplugged again, whatever happens."""
-    from harness.core.errors import Abandoned, AbortedSafe, NotSafe, Stopped, UserError
-    from harness.core.output import STANDARD_OUTPUT, tell, wrapped
-    from harness.core.stop import StopSignal
-    from harness.safety.cautions import CAUTIONS, NOT_VERIFIED, READY
-    from harness.verified_meter.load_dialogue import Asked, first_range, make_safe, read_load
-    from harness.verified_meter.measured_power import power_was_verified
-    from instruments.operator.person import ConsolePerson
-
-    stop = StopSignal()
-    person = ConsolePerson(
-        lambda text: stop.ask(wrapped(text)),
-        lambda text: tell(STANDARD_OUTPUT, [text]),
-        lambda text: stop.ask_always(wrapped(text)),
-    )
-    try:
-        first_range(results)
-    except Abandoned as failure:
-        raise UserError(str(failure)) from None
-    with stop.listening():
-        if results.run.simulated:
-            tell(
-                STANDARD_OUTPUT,
-                ["SIMULATED: THIS VERIFICATION IS OF NO REAL METER. Plug nothing in; this shows the questions alone."],
-            )
-        tell(STANDARD_OUTPUT, ["CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))])
-        if person.choose(READY, ["yes", "no"]) != "yes":
-            raise UserError("the cautions were not confirmed; nothing was energised by this command")
-        ended: BaseException | None = None
-        readings = None
-        try:
-            asked = Asked(
-                results, person, options.load, lambda rng, current: with_power and power_was_verified(rng, current)
-            )
-            readings = read_load(asked, options.readings)
-        except BaseException as failure:  # noqa: BLE001  whatever it was, the load comes out first
-            ended = failure
-        unplugged = make_safe(person, options.load)
-    if not unplugged:
-        raise NotSafe(f"{options.load} was not said to be unplugged: cut its supply by hand and lock it off")
-    if isinstance(ended, Abandoned | Stopped):
-        raise AbortedSafe(f"{ended}; {options.load} is unplugged") from ended
-    if ended is not None:
-        raise ended
-    return readings
+    if options.readings < 2:
+        raise UserError(f"--readings: found {options.readings}, expected 2 or more")
+    if options.crest_factor is not None and not 1 <= options.crest_factor < 1000:
+        raise UserError(f"--crest-factor: found {options.crest_factor:g}, expected 1 or more, as 3.1")
+    if options.cycles is not None and options.cycles < 1:
+        raise UserError(f"--cycles: found {options.cycles}, expected 1 or more")
+    if options.cycles is not None and results.device.energy_resolution is None:
+        raise UserError("--cycles: expected a meter with an energy register, and these results tell of none")
+    for name in (JSON, SHEET, READINGS):
+        if (folder / name).exists():
+            raise UserError(f"{folder / name}: exists; give another folder (--out)")
+    for option, name in (("--load", options.load), ("--operator", options.operator)):
+        if not name.isprintable():
+            raise UserError(f"{option}: found {name!r}, expected text that can be printed")
 
 
 def _voltage(options: MeasureOptions) -> tuple[float, float] | None:

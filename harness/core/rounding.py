@@ -122,17 +122,17 @@ def current_exponent(current: float) -> int:
     return max(-9, min(3, 3 * (magnitude.adjusted() // 3)))
 
 
-def current_unit(exponent: int) -> str:
+def current_unit(exponent: int, unit: str = "A") -> str:
     """The unit symbol for a prefix exponent from `current_exponent`."""
-    return f"{_PREFIXES[exponent]}A"
+    return f"{_PREFIXES[exponent]}{unit}"
 
 
-def current(amperes: float, digits: int = 4) -> str:
-    """A current with SI prefix to `digits` significant digits: `20 mA`."""
+def current(amperes: float, digits: int = 4, unit: str = "A") -> str:
+    """A current (or what else is counted in `unit`) with SI prefix to `digits` significant digits: `20 mA`."""
     # rounded before the prefix is chosen, so that 0.99996 A is 1 A and not 1000 mA
     rounded = round_significant(exact(amperes), digits)
     exponent = current_exponent(float(rounded))
-    return f"{trimmed(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent)}"
+    return f"{trimmed(rounded.scaleb(-exponent))}{NO_BREAK}{current_unit(exponent, unit)}"
 
 
 def current_pair(amperes: float, uncertainty: float, unit: str = "A") -> str:

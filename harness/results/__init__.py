@@ -29,7 +29,7 @@ from harness.results.judged_value import (
     worst,
     worst_verdict,
 )
-from harness.results.measured_load import MeasuredLoad
+from harness.results.measured_load import LowPower, MeasuredCycles, MeasuredLoad, Stability
 from harness.results.meter_card import CardReading, MeterCard, RangeCard
 from harness.results.point_results import (
     REPEATABILITY,

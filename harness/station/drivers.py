@@ -147,9 +147,7 @@ class Drivers:
             resolution = display.resolution if own or not entry.ranges else entry.ranges[0].resolution
             shown = ReadByEye(name, role, entry.serial, {math.inf: resolution}, beside=beside if own else {})
             return PersonMeter(shown, self.person, self.clock.now)
-        if self._profile(name, role).kind == "modbus":
-            return self._registers(name, role, RegisterMeter)
-        return self._scpi(name, role, ScpiMeter)
+        return linked_meter(name, entry, self._profile(name, role), self.links, self.clock.now)
 
     def _read_by_person(self, name: str, entry: InstrumentEntry, part: str) -> PersonReference:
         own = part == "reference"
@@ -187,3 +185,12 @@ class Drivers:
                 f"expected one for a {role.replace('_', ' ')}"
             )
         return profile
+
+
+def linked_meter(
+    name: str, entry: InstrumentEntry, profile: Profile, links: LinkSource, now: Callable[[], float]
+) -> Meter:
+    """A meter that is read over a link, as its profile says."""
+    if profile.kind == "modbus":
+        return RegisterMeter(name, entry.address, profile, partial(links.registers, name, entry), now)
+    return ScpiMeter(name, entry.address, profile, partial(links.text, name, entry, profile), now)

@@ -10,6 +10,8 @@ from harness.core.errors import Abandoned
 from harness.core.quantities import format_quantity
 from harness.results import RangeResult, Results
 from harness.verified_meter.known_error import verified_span
+from harness.verified_meter.load_display import LoadDisplay, withstood_by
+from harness.verified_meter.measured_power import power_was_verified
 from instruments.operator.person import Person, UndoLast
 from instruments.operator.plausibility import Question
 
@@ -32,26 +34,65 @@ ALIVE = (
 
 
 @dataclass(frozen=True)
-class LoadReadings:
-    """What was read on the last range: displayed currents in amperes, and powers in watts (empty where they were not read at all of them).
+class LoadReading:
+    """One reading, as displayed: amperes, watts (None where power was not read), and when, in seconds from the first."""
 
-    `seconds`: from the first reading to the last.
-    """
-
-    range: RangeResult
-    currents: tuple[float, ...]
-    powers: tuple[float, ...]
+    range_name: str
+    current: float
+    power: float | None
     seconds: float
 
 
 @dataclass(frozen=True)
+class WithoutLoad:
+    """What the display shows on a range with nothing plugged in: amperes, and watts where power is read."""
+
+    current: float
+    power: float | None
+
+
+@dataclass(frozen=True)
+class LoadReadings:
+    """What was read on the last range; `without_load`: what is not the load's."""
+
+    range: RangeResult
+    taken: tuple[LoadReading, ...]
+    without_load: WithoutLoad
+
+    @property
+    def currents(self) -> tuple[float, ...]:
+        """Displayed, in amperes."""
+        return tuple(one.current for one in self.taken)
+
+    @property
+    def powers(self) -> tuple[float, ...]:
+        """Displayed, in watts; empty where power was not read at all of them: its error was found at some of these currents only."""
+        powers = tuple(one.power for one in self.taken if one.power is not None)
+        return powers if len(powers) == len(self.taken) else ()
+
+    @property
+    def seconds(self) -> float:
+        """From the first reading to the last."""
+        return self.taken[-1].seconds
+
+
+@dataclass(frozen=True)
 class Asked:
-    """A person measures `load`, with the meter that `results` are of; `with_power`: whether power is read too, on a range at a current."""
+    """A person measures `load` with the meter that `results` are of, by its `display`; `with_power`: whether power is read too.
+
+    `keep` gets all the readings whenever there is one more, or one fewer.
+    """
 
     results: Results
     person: Person
     load: str
-    with_power: Callable[[RangeResult, float], bool]
+    display: LoadDisplay
+    with_power: bool
+    keep: Callable[[Sequence[LoadReading]], None] = lambda _: None
+
+    def reads_power(self, rng: RangeResult, current: float) -> bool:
+        """Whether power is read on `rng` at so many amperes."""
+        return self.with_power and power_was_verified(rng, current) and self.display.reads("power")
 
 
 def first_range(results: Results) -> RangeResult:
@@ -77,11 +118,6 @@ def range_for(results: Results, current: float, times: float, reads: bool = True
     return max(fitting, key=lambda r: r.expected_turns, default=None)
 
 
-def withstood_by(rng: RangeResult) -> float:
-    """The most amperes that may flow on `rng`."""
-    return min(rng.maximum_current, rng.ceiling or rng.maximum_current)
-
-
 def read_load(asked: Asked, count: int, now: Callable[[], float] = time.monotonic) -> LoadReadings:
     """Have the load measured with `count` readings; it is plugged in afterwards, and `make_safe` ends that.
 
@@ -90,6 +126,7 @@ def read_load(asked: Asked, count: int, now: Callable[[], float] = time.monotoni
     person, load, rng = asked.person, asked.load, first_range(asked.results)
     times = ANY_OTHER if person.choose(SURGES, ["yes", "no"]) == "yes" else PLAIN_HEATER
     _turn(person, rng, f"Leave {load} unplugged, its own switch off.")
+    rest = _without_load(asked, rng)
     most = format_quantity(withstood_by(rng) / rng.display_factor, "A")
     person.confirm(
         f"Plug {load} in behind the meter. Then switch it on, and keep your hands off the wiring.\n"
@@ -99,8 +136,20 @@ def read_load(asked: Asked, count: int, now: Callable[[], float] = time.monotoni
     if finer is not None and finer.expected_turns > rng.expected_turns:
         rng = finer
         _turn(person, rng, f"Switch {load} off and unplug it first.")
+        rest = _without_load(asked, rng)
         person.confirm(f"Plug {load} in behind the meter again, and switch it on.")
-    return _repeated(asked, rng, count, seen, now)
+    return LoadReadings(rng, _repeated(asked, rng, count, seen, now), rest)
+
+
+def _without_load(asked: Asked, rng: RangeResult) -> WithoutLoad:
+    """What the meter shows of itself, where its supply is behind its sensor."""
+    while True:
+        with suppress(UndoLast):
+            shown = _checked(asked, rng, asked.display.current(rng, "with nothing plugged in behind it"))
+            power = asked.with_power and asked.display.reads("power") and shown > 0
+            return WithoutLoad(
+                shown, abs(asked.display.power(rng, "with nothing plugged in behind it")) if power else None
+            )
 
 
 def _finer(asked: Asked, rng: RangeResult, times: float) -> tuple[float, RangeResult | None]:
@@ -108,7 +157,7 @@ def _finer(asked: Asked, rng: RangeResult, times: float) -> tuple[float, RangeRe
     plate = Question("  The rating plate of the load says, at most", "plate", 1e-6)
     while True:
         with suppress(UndoLast):
-            seen = _current(asked, rng, "the largest current while you watch it") * rng.display_factor
+            seen = max(_checked(asked, rng, shown) for shown in asked.display.watched(rng)) * rng.display_factor
             if seen:
                 return seen, _verified_at(asked, rng, seen, times)
             _check_alive(asked, rng)
@@ -138,24 +187,27 @@ def _verified_at(asked: Asked, rng: RangeResult, current: float, times: float) -
     return found
 
 
-def _repeated(asked: Asked, rng: RangeResult, count: int, seen: float, now: Callable[[], float]) -> LoadReadings:
+def _repeated(
+    asked: Asked, rng: RangeResult, count: int, seen: float, now: Callable[[], float]
+) -> tuple[LoadReading, ...]:
     """`seen`: the current in amperes that another range showed, 0 where none did."""
-    taken: list[tuple[float, float | None, float]] = []
+    taken: list[LoadReading] = []
+    began = 0.0
     while len(taken) < count:
         place = f"reading {len(taken) + 1} of {count}"
         try:
-            shown = _current(asked, rng, place)
+            shown = _checked(asked, rng, asked.display.current(rng, place))
         except UndoLast:
             del taken[-1:]
+            asked.keep(taken)
             continue
         _check_reading(asked, rng, shown * rng.display_factor, seen)
         with suppress(UndoLast):
-            power = _power(asked, rng, place) if asked.with_power(rng, shown * rng.display_factor) else None
-            taken.append((shown, power, now()))
-    powers = [power for _, power, _ in taken if power is not None]
-    # The error of power was found at some of these currents only: a mean over a part of the readings is none of them all.
-    whole = tuple(powers) if len(powers) == count else ()
-    return LoadReadings(rng, tuple(shown for shown, _, _ in taken), whole, taken[-1][2] - taken[0][2])
+            power = asked.display.power(rng, place) if asked.reads_power(rng, shown * rng.display_factor) else None
+            began = now() if not taken else began
+            taken.append(LoadReading(rng.name, shown, power, now() - began))
+            asked.keep(taken)
+    return tuple(taken)
 
 
 def _check_reading(asked: Asked, rng: RangeResult, current: float, seen: float) -> None:
@@ -194,36 +246,16 @@ def make_safe(person: Person, load: str) -> bool:
     return answer == UNPLUGGED
 
 
-def largest_departure(values: Sequence[float]) -> float:
-    """The largest departure of `values` from their mean, as a part of it."""
-    mean = math.fsum(values) / len(values)
-    return max(abs(value - mean) for value in values) / abs(mean) if mean else math.inf
-
-
 def _turn(person: Person, rng: RangeResult, before: str) -> None:
     person.confirm(
         f"{before} The switch is at line potential all the same. Turn the range switch to {rng.name}, by its insulated knob only."
     )
 
 
-def _current(asked: Asked, rng: RangeResult, what: str) -> float:
-    """A displayed current in amperes. Raises UndoLast, and Abandoned where it is more than `rng` withstands."""
+def _checked(asked: Asked, rng: RangeResult, shown: float) -> float:
+    """A displayed current. Raises Abandoned where it is more than `rng` withstands."""
     largest = withstood_by(rng)
-    question = Question(
-        f"  the meter shows on {rng.name}, {what}",
-        "meter",
-        asked.results.device.resolution,
-        largest=largest / rng.display_factor,
-        limit=f"range {rng.name} withstands. If it is right, switch {asked.load} off and unplug it now, then press Ctrl-C. If not",
-    )
-    shown = abs(asked.person.read_value(question)[0])
     if shown * rng.display_factor > largest:
         flows, withstands = (format_quantity(value, "A") for value in (shown * rng.display_factor, largest))
         raise Abandoned(f"{flows} flows on range {rng.name}, which withstands {withstands}")
     return shown
-
-
-def _power(asked: Asked, rng: RangeResult, what: str) -> float:
-    step = asked.results.device.power_resolution or 1e-6
-    question = Question(f"  the meter shows on {rng.name}, power, {what}", "meter power", step, unit="W")
-    return asked.person.read_value(question)[0]

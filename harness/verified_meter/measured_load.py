@@ -5,9 +5,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.core.errors import UserError
-from harness.results import MeasuredLoad, Results, Stated
-from harness.verified_meter.load_dialogue import LoadReadings, largest_departure
+from harness.results import MeasuredCycles, MeasuredLoad, Results, Stability, Stated
+from harness.verified_meter.load_cycles import CountedCycles
+from harness.verified_meter.load_dialogue import LoadReadings
+from harness.verified_meter.low_power import low_power, stability
+from harness.verified_meter.measured_energy import (
+    AS_POWER,
+    error_by_power,
+    error_by_register,
+    mean_power,
+    measured_energy,
+)
 from harness.verified_meter.measured_power import (
+    KnownPowerError,
     apparent_power,
     known_power_error,
     measured_power,
@@ -15,11 +25,12 @@ from harness.verified_meter.measured_power import (
 )
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity
 from harness.verified_meter.measured_value import measured_current
+from harness.verified_meter.own_draw import OwnDraw, displayed
+from harness.verified_meter.scatter import largest_departure, scatters
 
 STEADY, STEPS, STEPS_AT_MOST = 0.02, 3, 0.1
 """A load is steady while no current and no power read is further from their mean than this part of it, or so many steps of the display, which may be
-no more than a tenth. Our own rule: the stability that IEC 62301 asks for is found from power over a quarter of an hour at least, and is not
-judged here (from memory)."""
+no more than a tenth: our own rule, for readings too short for that of IEC 62301."""
 
 LEAST = 0.95
 """Part of the power indicated that the power is at least: no error of a conforming meter is larger."""
@@ -32,7 +43,10 @@ YEAR = 365.25 * 86400.0
 
 @dataclass(frozen=True)
 class MeasuredAs:
-    """Who measured which load when, with what certificate; `voltage` in volts and the bound of its error, None where it was not read."""
+    """Who measured which load when, with what certificate; `voltage` in volts and the bound of its error, None where it was not read.
+
+    `crest_factor` of the load's current as it was given, None where it is not known.
+    """
 
     load: str
     operator: str
@@ -41,35 +55,46 @@ class MeasuredAs:
     measured: str
     voltage: tuple[float, float] | None
     drift: float
+    crest_factor: float | None = None
+
+
+@dataclass(frozen=True)
+class _Powers:
+    """What was found of power, or `why` not; the error of power that was known, and the least power factor."""
+
+    power: MeasuredQuantity | None = None
+    apparent: MeasuredQuantity | None = None
+    factor: MeasuredQuantity | None = None
+    known: KnownPowerError | None = None
+    least: float = 0.0
+    why: str = ""
 
 
 def measured_load(
-    results: Results, readings: LoadReadings, about: MeasuredAs, not_included: Sequence[str]
+    results: Results,
+    readings: LoadReadings,
+    about: MeasuredAs,
+    not_included: Sequence[str],
+    counted: CountedCycles | None = None,
 ) -> MeasuredLoad:
     """What `readings` say of the load. Raises UserError where they lie outside what was verified."""
-    step, probability = results.device.resolution, results.decision.coverage_probability
-    shown = [DisplayedValue(value, step) for value in readings.currents]
-    current = measured_current(results, readings.range.name, shown, about.drift).corrected
-    steady = _steady(readings.currents, step) and _steady(readings.powers, results.device.power_resolution or 0.0)
-    apparent, power, why = None, None, []
-    if about.voltage is None:
-        why.append("power, apparent power and power factor: the voltage was not given (--voltage)")
-    else:
-        apparent = apparent_power(current, *about.voltage)
-        power, missing = _power(results, readings, current, apparent, about.drift)
-        why += [missing] if missing else []
-    factor = None if power is None or apparent is None else measured_power_factor(power, apparent).stated(probability)
-    if factor is not None and factor.value - factor.expanded_uncertainty > 1:
-        power = apparent = factor = None
-        why.append(
-            "power, apparent power and power factor: voltage, current and power contradict each other (a power factor above 1)"
-        )
-    stated = None if power is None else power.stated(probability)
-    lasting = steady and readings.seconds >= FOR_A_YEAR
-    if stated is not None and not lasting:
+    rng, probability = readings.range, results.decision.coverage_probability
+    step, power_step = results.device.resolution, results.device.power_resolution or 0.0
+    own = OwnDraw.of(rng, readings.without_load, step, power_step)
+    read = measured_current(results, rng.name, displayed(readings.currents, step), about.drift)
+    current = own.off_current(MeasuredQuantity(read.corrected.value, read.parts)).stated(probability)
+    found = _powers(results, readings, current, own, about)
+    power, apparent, factor = (
+        None if one is None else one.stated(probability) for one in (found.power, found.apparent, found.factor)
+    )
+    steady = _steady(readings.currents, step) and _steady(readings.powers, power_step)
+    lasting, why = steady and readings.seconds >= FOR_A_YEAR, [found.why] if found.why else []
+    cycles, said = _cycles(results, readings, (found, own), counted, about.drift)
+    if power is not None and not lasting and cycles is None:
         why.append(
             f"energy per year: the load was not steady, or was read for less than {FOR_A_YEAR / 60:.0f} min, so that these readings are not its mean power"
         )
+    yearly = cycles.mean_power if cycles is not None else power if lasting else None
     return MeasuredLoad(
         load=about.load,
         meter=f"{results.device.maker} {results.device.type}",
@@ -79,8 +104,8 @@ def measured_load(
         measured=about.measured,
         operator=about.operator,
         simulated=results.run.simulated,
-        range_name=readings.range.name,
-        display_factor=readings.range.display_factor,
+        range_name=rng.name,
+        display_factor=rng.display_factor,
         voltage=None if about.voltage is None else about.voltage[0],
         voltage_error=None if about.voltage is None else about.voltage[1],
         currents=readings.currents,
@@ -90,12 +115,17 @@ def measured_load(
         steady=steady,
         coverage_probability=probability,
         current=current,
-        power=stated,
-        apparent_power=None if apparent is None else apparent.stated(probability),
+        power=power,
+        apparent_power=apparent,
         power_factor=factor,
-        energy_per_year=_times(stated, YEAR) if stated is not None and lasting else None,
+        energy_per_year=None if yearly is None else _times(yearly, YEAR),
+        cycles=cycles,
+        low_power=None if power is None or factor is None else low_power(power, factor, about.crest_factor),
+        stability=_stability(readings, power_step),
+        own_current=own.current,
+        own_power=own.power,
         not_stated=tuple(why),
-        not_included=tuple(not_included),
+        not_included=(*said, *scatters(readings.currents, "currents"), *not_included),
     )
 
 
@@ -108,33 +138,79 @@ def _steady(values: Sequence[float], step: float) -> bool:
     return largest_departure(values) <= allowed
 
 
-def _power(
-    results: Results, readings: LoadReadings, current: Stated, apparent: MeasuredQuantity, drift: float
-) -> tuple[MeasuredQuantity | None, str]:
-    """The power, or why there is none."""
-    if not readings.powers:
-        return None, f"power and power factor: not verified on range {readings.range.name} at this current"
-    step = results.device.power_resolution
-    if step is None:
-        return (
-            None,
-            "power and power factor: the results do not tell the step of the power display; certify the record again",
-        )
-    indicated = abs(sum(readings.powers)) / len(readings.powers) * readings.range.display_factor
-    if not indicated:
-        return None, "power and power factor: the display shows none"
-    # The least the power factor may be, for the bound of what the phase displacement does.
-    most = (
-        sum(math.sqrt(3) * c.standard_uncertainty for c in apparent.relative)
-        + step * readings.range.display_factor / indicated
-    )
-    least = indicated / apparent.value * (1 - most) * LEAST
+def _stability(readings: LoadReadings, step: float) -> Stability | None:
+    factor = readings.range.display_factor
+    powers = [abs(power) * factor for power in readings.powers]
+    return stability([one.seconds for one in readings.taken], powers, step * factor) if powers else None
+
+
+def _powers(results: Results, readings: LoadReadings, current: Stated, own: OwnDraw, about: MeasuredAs) -> _Powers:
+    if about.voltage is None:
+        return _Powers(why="power, apparent power and power factor: the voltage was not given (--voltage)")
+    apparent = apparent_power(current, *about.voltage)
     try:
-        known = known_power_error(readings.range, current.value)
-        found = measured_power(known, [DisplayedValue(shown, step) for shown in readings.powers], least, drift)
+        power, known, least = _power(results, readings, (current, apparent), own, about.drift)
     except UserError as missing:
-        return None, f"power and power factor: {missing}"
-    return found, ""
+        return _Powers(apparent=apparent, why=f"power and power factor: {missing}")
+    factor, probability = measured_power_factor(power, apparent), results.decision.coverage_probability
+    stated = factor.stated(probability)
+    if stated.value - stated.expanded_uncertainty > 1:
+        return _Powers(
+            why="power, apparent power and power factor: voltage, current and power contradict each other (a power factor above 1)"
+        )
+    return _Powers(power, apparent, factor, known, least)
+
+
+def _power(
+    results: Results,
+    readings: LoadReadings,
+    by: tuple[Stated, MeasuredQuantity],
+    own: OwnDraw,
+    drift: float,
+) -> tuple[MeasuredQuantity, KnownPowerError, float]:
+    """The power, its known error, and the least power factor. Raises UserError saying why there is none."""
+    rng, step, (current, apparent) = readings.range, results.device.power_resolution, by
+    if not readings.powers:
+        raise UserError(f"not verified on range {rng.name} at this current")
+    if step is None:
+        raise UserError("the results do not tell the step of the power display; certify the record again")
+    indicated = abs(sum(readings.powers)) / len(readings.powers) * rng.display_factor
+    if not indicated:
+        raise UserError("the display shows none")
+    # The least the power factor may be, for the bound of what the phase displacement does.
+    most = sum(math.sqrt(3) * c.standard_uncertainty for c in apparent.relative) + step * rng.display_factor / indicated
+    least = indicated / apparent.value * (1 - most) * LEAST
+    known = known_power_error(rng, current.value)
+    return own.off_power(measured_power(known, displayed(readings.powers, step), least, drift)), known, least
+
+
+def _cycles(
+    results: Results,
+    readings: LoadReadings,
+    found: tuple[_Powers, OwnDraw],
+    counted: CountedCycles | None,
+    drift: float,
+) -> tuple[MeasuredCycles | None, list[str]]:
+    """Energy and mean power over whole cycles, and what is to be said of them. Raises UserError."""
+    step, probability = results.device.energy_resolution, results.decision.coverage_probability
+    if counted is None or step is None:
+        return None, []
+    (powers, own), rng = found, readings.range
+    if powers.known is not None:
+        by, said = error_by_power(powers.known, powers.least), AS_POWER
+    else:
+        current = sum(readings.currents) / len(readings.currents) * rng.display_factor
+        error, parts, said = error_by_register(rng, current, None)
+        by = (error, parts)
+    energy = measured_energy(rng, DisplayedValue(counted.energy, step), by, drift)
+    lasted = DisplayedValue(counted.seconds, 2 * counted.reading_time)
+    mean = own.off_power(mean_power(energy, lasted))
+    return MeasuredCycles(
+        counted.cycles,
+        counted.seconds,
+        own.off_energy(energy, counted.seconds).stated(probability),
+        mean.stated(probability),
+    ), [said, "energy below the smallest current displayed is not counted, and not included"]
 
 
 def _times(found: Stated, factor: float) -> Stated:

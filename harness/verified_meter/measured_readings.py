@@ -21,6 +21,7 @@ from harness.verified_meter.measured_power import (
 )
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading, of_reading
 from harness.verified_meter.measured_value import measured_current, range_named
+from harness.verified_meter.scatter import scatters
 
 CURRENT, POWER, FACTOR, ENERGY = "current", "active power", "power factor", "energy"
 
@@ -46,7 +47,8 @@ def measured_readings(
     _check_together(shown)
     rng = range_named(results, range_name)
     current = measured_current(results, range_name, shown.of(CURRENT), drift)
-    found, notes = [current], []
+    found = [current]
+    notes = [note for name, read in shown.values.items() for note in _scatters(name, read)]
     at, probability = current.corrected.value, results.decision.coverage_probability
     known = known_power_error(rng, at) if shown.of(POWER) or _verified(rng, at, shown) else None
     least = None
@@ -92,6 +94,10 @@ def _energy(
     named = (((ENERGY, "J"), energy), (("mean power", "W"), mean))
     probability = results.decision.coverage_probability
     return (of_reading(name, rng, 1, quantity, error, probability) for name, quantity in named), said
+
+
+def _scatters(quantity: str, shown: Sequence[DisplayedValue]) -> list[str]:
+    return scatters([one.displayed for one in shown], f"{quantity}s")
 
 
 def _check_together(shown: ShownTogether) -> None:

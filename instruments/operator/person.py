@@ -12,6 +12,8 @@ from instruments.operator.plausibility import Question, doubt
 SECONDS_TO_ACT, SECONDS_TO_READ = 15.0, 4.0
 """Seconds a person needs to plug something in or turn something, and to read and type a value: common practice, no published source."""
 
+_ASKED_IN = {"": "a number", "J": "Wh or kWh"}
+
 DONE = "done"
 """The word that confirms that something has been done."""
 
@@ -92,7 +94,7 @@ class ConsolePerson:
         """
         doubted: float | None = None
         while True:
-            typed = self._ask_for_value(f"{question.text} [{question.unit or 'a number'}]: ").strip()
+            typed = self._ask_for_value(f"{question.text} [{_ASKED_IN.get(question.unit, question.unit)}]: ").strip()
             if not typed and self._warned.is_set():
                 raise Overdue
             if not typed:

@@ -25,8 +25,8 @@ from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.results import Stated  # noqa: E402
 from harness.steps import Options  # noqa: E402
 from harness.verified_meter.load_dialogue import Asked, make_safe, read_load  # noqa: E402
+from harness.verified_meter.load_display import TypedDisplay  # noqa: E402
 from harness.verified_meter.measured_load import MeasuredAs, measured_load  # noqa: E402
-from harness.verified_meter.measured_power import power_was_verified  # noqa: E402
 from tests.benchmarks.coverage_power import ran  # noqa: E402
 from tests.measuring import Measurer  # noqa: E402
 
@@ -60,7 +60,8 @@ def _held(seed: int, loads: int) -> Iterator[dict[str, bool]]:
                 flowed.append((circuit.flowing(now), circuit.mains.voltage_at(now), circuit.load.angle_at(now)))
 
         person._slip = noted
-        readings = read_load(Asked(results, person, "load", power_was_verified), READINGS, clock.now)
+        display = TypedDisplay(results.device, person, "load")
+        readings = read_load(Asked(results, person, "load", display, True), READINGS, clock.now)
         current, voltage, angle = (sum(values) / len(values) for values in zip(*flowed, strict=True))
         read = voltage + draw.uniform(-0.5, 0.5) * VOLTAGE_ERROR
         about = MeasuredAs("load", "", "", "", "", (read, VOLTAGE_ERROR), 0.0)

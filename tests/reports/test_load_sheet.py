@@ -8,7 +8,7 @@ import io
 import pypdf
 import pytest
 
-from harness.results import MeasuredLoad, Stated
+from harness.results import LowPower, MeasuredCycles, MeasuredLoad, Stability, Stated
 from reports.load_sheet import load_sheet, quantities
 
 
@@ -40,6 +40,11 @@ FOUND = MeasuredLoad(
     apparent_power=stated(9.366, 0.05),
     power_factor=stated(0.4402, 0.0071),
     energy_per_year=stated(4.1234 * 365.25 * 86400, 0.061 * 365.25 * 86400),
+    cycles=None,
+    low_power=None,
+    stability=None,
+    own_current=0.0,
+    own_power=0.0,
     not_stated=(),
     not_included=("of a current of another waveform the error is not known",),
 )
@@ -77,3 +82,36 @@ def test_what_is_not_there_is_said(steady: bool) -> None:
     assert "kWh" not in text
     assert "simulated" in text
     assert ("not steady" in text) is not steady
+
+
+def test_what_was_found_beside_the_values_is_told() -> None:
+    """3.6 kJ are 1 Wh; 10 mW/h are 2.778 uW/s."""
+    found = dataclasses.replace(
+        FOUND,
+        cycles=MeasuredCycles(3, 5400.0, stated(3600.0 * 12.345, 3600.0 * 0.21), stated(8.23, 0.14)),
+        low_power=LowPower(4.0, 9.1, 0.0825, True),
+        stability=Stability(-1e-6, 0.0412 / 3600, 600.0, 41, "stable"),
+        own_current=0.0123,
+        own_power=1.25,
+    )
+    text = text_of(found)
+    for told in (
+        "Energy of 3 whole cycles in 90.0 min (12.35 ± 0.21) Wh",
+        "(8.23 ± 0.14) W",
+        "the maximum current ratio is 9.1: the uncertainty of power is good enough for this load by IEC 62301, which permits 82.5 mW (value from memory)",
+        "a slope of 3.6 mW/h; IEC 62301 permits 41.2 mW/h (value from memory): the power was stable",
+        "With nothing plugged in the meter showed 12.3 mA and 1.25 W: this power is taken off",
+    ):
+        assert told in text, text
+
+
+@pytest.mark.parametrize(
+    ("low", "told"),
+    [
+        (LowPower(None, None, 0.02, True), "whatever its crest factor: no more than 20 mW"),
+        (LowPower(None, None, 0.02, None), "depends on its crest factor, which is unknown"),
+        (LowPower(6.0, 14.0, 0.02, False), "is NOT good enough for this load"),
+    ],
+)
+def test_whether_the_uncertainty_is_good_enough_is_not_guessed(low: LowPower, told: str) -> None:
+    assert told in text_of(dataclasses.replace(FOUND, low_power=low))

@@ -44,8 +44,8 @@ def typing(monkeypatch: pytest.MonkeyPatch, *lines: str) -> list[str]:
     return asked
 
 
-BEGIN = ("yes", "no", "done", "done", "0.2", "done", "done")
-"""Cautions read; a plain heater; x1; plugged in; 0.2 A; x20; on again."""
+BEGIN = ("yes", "no", "done", "0", "done", "0.2", "done", "0", "done")
+"""Cautions read; a plain heater; x1; nothing shown without the load; plugged in; 0.2 A; x20; nothing shown; on again."""
 
 LAMP = ("4.000", "20.4", "4.002", "20.5", "4.001", "20.4")
 """Currents and powers of a lamp on x20, as displayed."""
@@ -95,8 +95,8 @@ def test_without_a_voltage_only_the_current_is_stated(
     arguments = ["--load", "lamp", "--readings", "2", "--out", str(tmp_path)]
     assert main(["measure", str(results_file), *arguments]) == 0
     told = capsys.readouterr().out
-    assert "not stated: power, apparent power and power factor: the voltage was not given (--voltage)" in told
-    assert "the load was not steady" in told
+    assert "Not stated: power, apparent power and power factor: the voltage was not given (--voltage)" in told
+    assert "The load was not steady" in told
     assert not any("power, reading" in text for text in asked)
     assert json.loads((tmp_path / "load.json").read_text(encoding="utf-8"))["power"] is None
 
@@ -106,15 +106,17 @@ def test_what_is_stopped_leaves_the_load_unplugged_or_cries(
 ) -> None:
     """More than x1 withstands, typed twice; then the end of input with the load plugged in."""
     arguments = ["--load", "lamp", "--out", str(tmp_path)]
-    typing(monkeypatch, "yes", "no", "done", "done", "90", "90", "unplugged")
+    typing(monkeypatch, "yes", "no", "done", "0", "done", "90", "90", "unplugged")
     assert main(["measure", str(results_file), *arguments]) == 3
     assert "90 A flows on range x1, which withstands 80 A; lamp is unplugged" in capsys.readouterr().err
-    typing(monkeypatch, "yes", "no", "done", "done")
+    typing(monkeypatch, "yes", "no", "done", "0", "done")
     assert main(["measure", str(results_file), *arguments]) == 4
     assert "NOT SAFE" in capsys.readouterr().err
-    typing(monkeypatch, "yes", "no", "done", "done", "0.2", "done", "done", *["4.0"] * 5, "cannot", "cannot")
-    assert main(["measure", str(results_file), *arguments]) == 4
     assert list(tmp_path.iterdir()) == []
+    typing(monkeypatch, *BEGIN, *["4.0"] * 5, "cannot", "cannot")
+    assert main(["measure", str(results_file), *arguments]) == 4
+    # What was read is not lost.
+    assert [file.name for file in tmp_path.iterdir()] == ["load-readings.csv"]
 
 
 @pytest.mark.parametrize(
@@ -124,6 +126,9 @@ def test_what_is_stopped_leaves_the_load_unplugged_or_cries(
         (("--voltage", "230", "--voltage-error", "1 V"), "--voltage: found '230' without a unit"),
         (("--voltage", "230 V"), "--voltage, --voltage-error: found one of them"),
         (("--voltage=-230 V", "--voltage-error", "1 V"), "--voltage: found '-230 V', expected a voltage above zero"),
+        (("--crest-factor", "0.5"), "--crest-factor: found 0.5, expected 1 or more"),
+        (("--cycles", "0"), "--cycles: found 0, expected 1 or more"),
+        (("--bench", "none.toml"), "none.toml"),
         (("--operator", "a\tb"), "--operator: found 'a\\tb', expected text that can be printed"),
         (("--voltage", "230 V", "--voltage-error", "2 A"), "--voltage-error: found"),
     ],
@@ -148,3 +153,16 @@ def test_cautions_not_read_begin_nothing(
     assert main(["measure", str(results_file), "--load", "lamp", "--out", str(tmp_path)]) == 2
     assert "the cautions were not confirmed" in capsys.readouterr().err
     assert len(asked) == 1
+
+
+def test_an_interruption_loses_no_reading(
+    results_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The readings taken before the terminal was closed are a table that `ratioproof reading` takes."""
+    typing(monkeypatch, *BEGIN, "4.000", "4.001", "undo", "4.002")
+    assert main(["measure", str(results_file), "--load", "lamp", "--out", str(tmp_path)]) == 4
+    capsys.readouterr()
+    kept = (tmp_path / "load-readings.csv").read_text(encoding="utf-8").splitlines()
+    assert [line.split(",")[:3] for line in kept[1:]] == [["lamp", "x20", "4.000 A"], ["lamp", "x20", "4.002 A"]]
+    assert main(["reading", str(results_file), "--batch", str(tmp_path / "load-readings.csv")]) == 0
+    assert "lamp,x20,current,2,A,0.20" in capsys.readouterr().out

@@ -15,7 +15,7 @@ from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
 from harness.verified_meter.load_dialogue import Asked, LoadReadings, make_safe, read_load
-from harness.verified_meter.measured_power import power_was_verified
+from harness.verified_meter.load_display import TypedDisplay
 from tests.measuring import Measurer
 from tests.on_twin import TwinRun
 
@@ -29,9 +29,14 @@ def verified(tmp_path_factory: pytest.TempPathFactory) -> TwinRun:
     return run
 
 
+def asked_of(run: TwinRun, person: Measurer, results: Results | None = None) -> Asked:
+    results = results or run.results()
+    return Asked(results, person, "lamp", TypedDisplay(results.device, person, "lamp"), True)
+
+
 def measured(run: TwinRun, person: Measurer, results: Results | None = None, count: int = 3) -> LoadReadings:
     try:
-        return read_load(Asked(results or run.results(), person, "lamp", power_was_verified), count, run.clock.now)
+        return read_load(asked_of(run, person, results), count, run.clock.now)
     finally:
         make_safe(person, "lamp")
 
