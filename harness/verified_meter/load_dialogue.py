@@ -15,22 +15,21 @@ from harness.verified_meter.measured_power import power_was_verified
 from instruments.operator.person import Person, UndoLast
 from instruments.operator.plausibility import Question
 
-PLAIN_HEATER, ANY_OTHER = 1.5, 15.0
-"""Times the current shown that a range must withstand before a load is put on it: what a heater draws cold, and what filament lamps, motors,
-transformers and power supplies draw when they are switched on (common practice, no published source)."""
+SURGE = 15.0
+"""Times the current shown that a range must withstand before a load is put on it: what filament lamps, motors, transformers and power supplies draw
+when they are switched on (common practice, no published source). Of every load: who takes a lamp for a heater is not to pay for it."""
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """Answers of a person asked to make the load safe."""
-
-SURGES = (
-    "Is the load anything but a plain heater that is always on? Filament lamps, motors, transformers and electronics of any kind draw many times "
-    "more when they are switched on, and some loads draw more at times. If you are not sure, answer yes."
-)
 
 ALIVE = (
     "The display shows none, which says nothing of what flows: a fuse may have melted. Does {range} show a load that you know, of {least} or more? "
     "Try it now, and put {load} back afterwards."
 )
+
+PLATE = "  The rating plate of {load}, or its fuse, says, at most (watts divided by the voltage; 0 where neither says anything)"
+
+TOO_MUCH = "\n  Does the display go above {most}? Switch it off and unplug it at once, then press Ctrl-C."
 
 
 @dataclass(frozen=True)
@@ -105,15 +104,15 @@ def first_range(results: Results) -> RangeResult:
     return first
 
 
-def range_for(results: Results, current: float, times: float, reads: bool = True) -> RangeResult | None:
-    """The range of the most turns for a load of `current` amperes that withstands `times` as much; None where there is none.
+def range_for(results: Results, current: float, needed: float, reads: bool = True) -> RangeResult | None:
+    """The range of the most turns for a load of `current` amperes that withstands `needed` amperes; None where there is none.
 
     With `reads` it must have been verified at that current.
     """
     fitting = []
     for rng in results.ranges:
         span = verified_span(rng)
-        if span is not None and (span.holds(current) or not reads) and current * times <= withstood_by(rng):
+        if span is not None and (span.holds(current) or not reads) and needed <= withstood_by(rng):
             fitting.append(rng)
     return max(fitting, key=lambda r: r.expected_turns, default=None)
 
@@ -123,22 +122,22 @@ def read_load(asked: Asked, count: int, now: Callable[[], float] = time.monotoni
 
     Raises Abandoned, also where it draws more than a range withstands.
     """
-    person, load, rng = asked.person, asked.load, first_range(asked.results)
-    times = ANY_OTHER if person.choose(SURGES, ["yes", "no"]) == "yes" else PLAIN_HEATER
-    _turn(person, rng, f"Leave {load} unplugged, its own switch off.")
+    load, rng = asked.load, first_range(asked.results)
+    _turn(asked.person, rng, f"Leave {load} unplugged, its own switch off.")
     rest = _without_load(asked, rng)
-    most = format_quantity(withstood_by(rng) / rng.display_factor, "A")
-    person.confirm(
-        f"Plug {load} in behind the meter. Then switch it on, and keep your hands off the wiring.\n"
-        f"  Does the display go above {most}? Switch it off and unplug it at once, then press Ctrl-C."
-    )
-    seen, finer = _finer(asked, rng, times)
+    _plug_in(asked, rng, f"Plug {load} in behind the meter. Then switch it on, and keep your hands off the wiring.")
+    seen, finer = _finer(asked, rng)
     if finer is not None and finer.expected_turns > rng.expected_turns:
         rng = finer
-        _turn(person, rng, f"Switch {load} off and unplug it first.")
+        _turn(asked.person, rng, f"Switch {load} off and unplug it first.")
         rest = _without_load(asked, rng)
-        person.confirm(f"Plug {load} in behind the meter again, and switch it on.")
+        _plug_in(asked, rng, f"Plug {load} in behind the meter again, and switch it on.")
     return LoadReadings(rng, _repeated(asked, rng, count, seen, now), rest)
+
+
+def _plug_in(asked: Asked, rng: RangeResult, text: str) -> None:
+    most = format_quantity(withstood_by(rng) / rng.display_factor, "A")
+    asked.person.confirm(text + TOO_MUCH.format(most=most))
 
 
 def _without_load(asked: Asked, rng: RangeResult) -> WithoutLoad:
@@ -152,18 +151,25 @@ def _without_load(asked: Asked, rng: RangeResult) -> WithoutLoad:
             )
 
 
-def _finer(asked: Asked, rng: RangeResult, times: float) -> tuple[float, RangeResult | None]:
-    """The largest current seen on `rng`, in amperes, and the range to go on with; where the display shows none, by the load's rating plate."""
-    plate = Question("  The rating plate of the load says, at most", "plate", 1e-6)
+def _finer(asked: Asked, rng: RangeResult) -> tuple[float, RangeResult | None]:
+    """The largest current seen on `rng`, in amperes, and the range to go on with, None for `rng` itself.
+
+    It withstands what the load draws when it is switched on, and what its rating plate says: a load may draw that later. Raises Abandoned.
+    """
+    plate = Question(PLATE.format(load=asked.load), "plate", 1e-6)
     while True:
         with suppress(UndoLast):
             seen = max(_checked(asked, rng, shown) for shown in asked.display.watched(rng)) * rng.display_factor
-            if seen:
-                return seen, _verified_at(asked, rng, seen, times)
-            _check_alive(asked, rng)
+            if not seen:
+                _check_alive(asked, rng)
             rated = abs(asked.person.read_value(plate)[0])
-            if rated:
-                return 0.0, range_for(asked.results, rated, times, reads=False)
+            if seen:
+                return seen, _verified_at(asked, rng, seen, rated)
+            if not rated:
+                raise Abandoned(
+                    f"range {rng.name} shows nothing of {asked.load}, and nothing is known of what it may draw"
+                )
+            return 0.0, range_for(asked.results, rated, SURGE * rated, reads=False)
 
 
 def _check_alive(asked: Asked, rng: RangeResult) -> None:
@@ -177,12 +183,19 @@ def _check_alive(asked: Asked, rng: RangeResult) -> None:
         )
 
 
-def _verified_at(asked: Asked, rng: RangeResult, current: float, times: float) -> RangeResult | None:
-    """The range for `current` amperes, None for `rng` itself. Raises Abandoned where neither was verified at that current."""
-    found, span = range_for(asked.results, current, times), verified_span(rng)
+def _verified_at(asked: Asked, rng: RangeResult, current: float, rated: float) -> RangeResult | None:
+    """The range for `current` amperes, None for `rng` itself, also of a load that nothing is known of (`rated` 0).
+
+    Raises Abandoned where neither was verified at that current.
+    """
+    needed = max(SURGE * current, rated)
+    found, span = range_for(asked.results, current, needed) if rated else None, verified_span(rng)
     if found is None and (span is None or not span.holds(current)):
+        why = (
+            f"withstands {format_quantity(needed, 'A')}" if rated else "may be taken for a load without a rating plate"
+        )
         raise Abandoned(
-            f"no range that withstands {times:g} times {format_quantity(current, 'A')} was verified at this current: nothing could be stated of it"
+            f"no range that {why} was verified at {format_quantity(current, 'A')}: nothing could be stated of it"
         )
     return found
 

@@ -31,7 +31,9 @@ def acting(monkeypatch: pytest.MonkeyPatch, bench: SimulatedBench, amperes: floa
             bench.plug(amperes)
         if "unplugged when nothing" in plain:
             return "unplugged"
-        return "yes" if "cautions" in plain else "yes" if "heater" in plain else "done"
+        if "rating plate" in plain:
+            return f"{amperes:.3f} A"
+        return "yes" if "cautions" in plain else "done"
 
     monkeypatch.setattr("instruments.operator.keyboard.at_terminal", lambda: True)
     monkeypatch.setattr("harness.core.stop.keyboard.ask", answer)

@@ -22,8 +22,8 @@ ON, OFF = 420.0, 900.0
 class Waiting(Measurer):
     """Waits for a load that is on for 7 min and off for 15; notes the energy it drew."""
 
-    def __init__(self, run: TwinRun, current: float, power_factor: float, faults: bool = False) -> None:
-        super().__init__(run.bench, current, power_factor, "yes")
+    def __init__(self, run: TwinRun, current: float, power_factor: float) -> None:
+        super().__init__(run.bench, current, power_factor)
         self.energy = self.began = 0.0
 
     def confirm(self, text: str) -> str:
@@ -79,7 +79,7 @@ def test_the_mean_power_over_whole_cycles_is_what_was_drawn(verified: TwinRun, p
 
 
 def test_a_register_that_counted_nothing_ends_it(verified: TwinRun) -> None:
-    person, results = Measurer(verified.bench, 0.2, 1.0, "yes"), verified.results()
+    person, results = Measurer(verified.bench, 0.2, 1.0), verified.results()
     asked = Asked(results, person, "fridge", TypedDisplay(results.device, person, "fridge"), True)
     read_load(asked, 2, verified.clock.now)
     person._on(False)
