@@ -12,18 +12,7 @@ from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.sentences import reason_line
 from reports.cells import ENERGY_REGISTER, not_verified
 from reports.fonts import REGULAR, register
-from reports.page_style import (
-    MARGIN,
-    MEASURE,
-    PAGE_HEIGHT,
-    PAGE_WIDTH,
-    Column,
-    boxed,
-    facts,
-    heading,
-    listed,
-    prose,
-)
+from reports.page_style import MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, Column, boxed, facts, heading, listed, prose
 
 TOP = 12 * mm
 

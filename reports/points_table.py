@@ -2,14 +2,7 @@
 
 from reportlab.platypus import Flowable
 
-from harness.core.rounding import (
-    current_exponent,
-    current_unit,
-    exact,
-    power_factor,
-    round_pair,
-    written,
-)
+from harness.core.rounding import current_exponent, current_unit, exact, power_factor, round_pair, written
 from harness.results import Point, RangeResult, Results
 from reports.cells import DASH, PERCENT, decided_texts, limit_text, value_and_u
 from reports.page_style import Column, listed, side_by_side

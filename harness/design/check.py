@@ -3,14 +3,7 @@
 from collections.abc import Iterator
 from typing import get_args
 
-from harness.design.check_result import (
-    DesignCheck,
-    DesignFinding,
-    Grade,
-    RangeSheet,
-    not_known,
-    secondary_of,
-)
+from harness.design.check_result import DesignCheck, DesignFinding, Grade, RangeSheet, not_known, secondary_of
 from harness.design.conductors import heat_per_metre
 from harness.design.expected_error import error_findings, expected
 from harness.design.fuses import melting_window

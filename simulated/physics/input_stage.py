@@ -9,13 +9,7 @@ from functools import cache, cached_property
 import numpy as np
 
 from instruments.waveform_names import SINE, SINE_CREST_FACTOR
-from instruments.waveforms import (
-    SAMPLES_PER_PERIOD,
-    Instants,
-    effective_value,
-    rectified_mean,
-    unit_samples,
-)
+from instruments.waveforms import SAMPLES_PER_PERIOD, Instants, effective_value, rectified_mean, unit_samples
 from simulated.description import Response
 
 
