@@ -99,11 +99,6 @@ def crest_factor_of(samples: Instants) -> float:
     return vertex(size, int(np.argmax(size))) / effective_value(samples)
 
 
-def form_factor(samples: Instants) -> float:
-    """Effective value over rectified mean."""
-    return effective_value(samples) / rectified_mean(samples)
-
-
 def spectrum(samples: Instants) -> NDArray[np.complex128]:
     """Peak amplitudes of the parts of whole numbers of periods of the repetition, the first one the direct part."""
     found: NDArray[np.complex128] = np.fft.rfft(samples) / (len(samples) / 2)

@@ -9,16 +9,15 @@ from typing import Any
 from reportlab import rl_config
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
 
 from harness.results import Results
 from harness.wording.results_file import to_json
 from reports.additional_tests import additional_tests
 from reports.first_page import certificate_number, device_title, front, meter_under_test
-from reports.fonts import REGULAR, SEMIBOLD, printable, register
+from reports.fonts import REGULAR, SEMIBOLD, printable
 from reports.likely_causes import likely_causes
 from reports.method_and_conditions import basis, standing
-from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE
+from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QUIET, RULE, WHITE, paper
 from reports.power_sections import power_sections
 from reports.range_sections import range_sections
 from reports.range_summary import summary_of_ranges
@@ -34,26 +33,20 @@ def certificate(results: Results, written: str = "") -> bytes:
 
     `written`: results.json, where there is one already; its digest is the certificate's number.
     """
-    register()
     # Written in bytes: spelled out in printable characters, as for the mail of old, it is a quarter longer and takes its time.
     rl_config.useA85 = 0
     number = certificate_number(written or to_json(results))
     content = io.BytesIO()
-    document = BaseDocTemplate(
+    document = paper(
         content,
-        pagesize=(PAGE_WIDTH, PAGE_HEIGHT),
-        invariant=1,
-        initialFontName=REGULAR,
-        title=f"Verification certificate {number}",
+        f"Verification certificate {number}",
+        _HEAD,
+        _FOOT,
         author=results.run.laboratory,
         subject=device_title(results),
         creator=results.run.evaluated_by,
         producer=results.run.evaluated_by,
-        lang="en",
     )
-    without_padding = (0, 0, 0, 0)
-    frame = Frame(MARGIN, _FOOT, MEASURE, PAGE_HEIGHT - _HEAD - _FOOT, *without_padding)
-    document.addPageTemplates(PageTemplate(frames=[frame]))
     middle = (
         summary_of_ranges,
         likely_causes,

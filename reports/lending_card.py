@@ -4,15 +4,14 @@ import io
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
+from reportlab.platypus import Flowable
 
 from harness.core.rounding import NO_BREAK, current, current_pair, signed_percent
 from harness.results import CardReading, MeterCard, RangeCard
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 from harness.wording.sentences import reason_line
 from reports.cells import ENERGY_REGISTER, not_verified
-from reports.fonts import REGULAR, register
-from reports.page_style import MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, Column, boxed, facts, heading, listed, prose
+from reports.page_style import Column, boxed, facts, heading, listed, paper, prose
 
 TOP = 12 * mm
 
@@ -22,7 +21,6 @@ MOST_READINGS = 6
 
 def lending_card(card: MeterCard) -> bytes:
     """The card as one A4 page, or more where even one reading a range does not fit on one."""
-    register()
     pages, content = 2, b""
     for most in range(MOST_READINGS, 0, -1):
         pages, content = _built(card, most)
@@ -33,17 +31,7 @@ def lending_card(card: MeterCard) -> bytes:
 
 def _built(card: MeterCard, most: int) -> tuple[int, bytes]:
     content = io.BytesIO()
-    document = BaseDocTemplate(
-        content,
-        pagesize=(PAGE_WIDTH, PAGE_HEIGHT),
-        invariant=1,
-        initialFontName=REGULAR,
-        title=f"Lending card, certificate {card.certificate}",
-        author=card.laboratory,
-        lang="en",
-    )
-    frame = Frame(MARGIN, TOP, MEASURE, PAGE_HEIGHT - 2 * TOP, 0, 0, 0, 0)
-    document.addPageTemplates(PageTemplate(frames=[frame]))
+    document = paper(content, f"Lending card, certificate {card.certificate}", TOP, TOP, author=card.laboratory)
     document.build([*_front(card), *_use(card), *_readings(card, most), *_cautions()])
     return document.page, content.getvalue()
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Any, Generic, TypeVar
+from typing import IO, Any, Generic, TypeVar
 
 from reportlab.lib.colors import HexColor, white
 from reportlab.lib.enums import TA_RIGHT
@@ -11,9 +11,9 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
-from reportlab.platypus import Flowable, Paragraph, Spacer, Table
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
 
-from reports.fonts import BOLD, REGULAR, SEMIBOLD, printable
+from reports.fonts import BOLD, REGULAR, SEMIBOLD, printable, register
 
 ACCENT = HexColor(0x14535E)
 INK = HexColor(0x1B2124)
@@ -68,6 +68,17 @@ TIGHT: list[Any] = [FONT, ("VALIGN", *WHOLE, "TOP"), ("LEFTPADDING", *WHOLE, 0),
 def _above_and_below(above: float, below: float) -> list[Any]:
     """Space in points above and below the content of every cell."""
     return [("TOPPADDING", *WHOLE, above), ("BOTTOMPADDING", *WHOLE, below)]
+
+
+def paper(content: IO[bytes], title: str, head: float, foot: float, **about: Any) -> BaseDocTemplate:
+    """An A4 document to be written into `content`, the same bytes each time; `head` and `foot` stay free on every page, in points."""
+    register()
+    document = BaseDocTemplate(
+        content, pagesize=A4, invariant=1, initialFontName=REGULAR, title=title, lang="en", **about
+    )
+    frame = Frame(MARGIN, foot, MEASURE, PAGE_HEIGHT - head - foot, 0, 0, 0, 0)
+    document.addPageTemplates(PageTemplate(frames=[frame]))
+    return document
 
 
 class _Prose(Paragraph):

@@ -18,7 +18,6 @@ from instruments.waveform_names import ANGLES, DESCRIBED, SINE, Waveform, parse_
 from instruments.waveforms import (
     crest_factor_of,
     effective_value,
-    form_factor,
     rectified_mean,
     spectrum,
     unit_samples,
@@ -57,7 +56,7 @@ def test_every_waveform_has_an_effective_value_of_one_and_is_read_from_its_own_t
 def test_effective_value_and_rectified_mean_of_a_peak_of_one(text: str, effective: float, mean: float) -> None:
     samples = of(text, effective)
     assert rectified_mean(samples) == pytest.approx(mean, rel=5e-5)
-    assert form_factor(samples) == pytest.approx(effective / mean, rel=5e-5)
+    assert effective_value(samples) / rectified_mean(samples) == pytest.approx(effective / mean, rel=5e-5)
     # The corner of a triangle stands a quarter of a degree beside the nearest sample.
     assert crest_factor_of(samples) == pytest.approx(1 / effective, rel=3e-3 if text == "triangle" else 5e-5)
 
@@ -71,7 +70,8 @@ def test_a_sine_cut_at_an_angle(degrees: int) -> None:
     effective = math.sqrt((math.pi - angle + math.sin(2 * angle) / 2) / (2 * math.pi))
     # At a late angle the largest sample stands a quarter of a degree behind the step.
     assert crest_factor_of(samples) == pytest.approx(peak / effective, rel=1e-5 if degrees <= 90 else 0.03)
-    assert form_factor(samples) == pytest.approx(effective * math.pi / (1 + math.cos(angle)), rel=2e-3)
+    form_factor = effective_value(samples) / rectified_mean(samples)
+    assert form_factor == pytest.approx(effective * math.pi / (1 + math.cos(angle)), rel=2e-3)
 
 
 def test_fourier_coefficients() -> None:
