@@ -4,13 +4,20 @@ import io
 from collections.abc import Iterator
 
 from reportlab.lib.units import mm
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
+from reportlab.platypus import Flowable
 
 from harness.core.rounding import NO_BREAK, current, current_pair, percent, plus_minus
 from harness.results import LowPower, MeasuredCycles, MeasuredLoad, Stability, Stated
 from harness.safety.cautions import CAUTIONS
-from reports.fonts import REGULAR, register
-from reports.page_style import MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, Column, boxed, facts, heading, listed, prose
+from reports.page_style import (
+    Column,
+    boxed,
+    facts,
+    heading,
+    listed,
+    paper,
+    prose,
+)
 
 TOP = 16 * mm
 WATT_HOURS = 3600.0
@@ -18,18 +25,8 @@ WATT_HOURS = 3600.0
 
 def load_sheet(found: MeasuredLoad) -> bytes:
     """The result as an A4 page."""
-    register()
     content = io.BytesIO()
-    document = BaseDocTemplate(
-        content,
-        pagesize=(PAGE_WIDTH, PAGE_HEIGHT),
-        invariant=1,
-        initialFontName=REGULAR,
-        title=f"Measured load: {found.load}",
-        lang="en",
-    )
-    frame = Frame(MARGIN, TOP, MEASURE, PAGE_HEIGHT - 2 * TOP, 0, 0, 0, 0)
-    document.addPageTemplates(PageTemplate(frames=[frame]))
+    document = paper(content, f"Measured load: {found.load}", TOP, TOP)
     document.build([*_front(found), *_values(found), *_limits(found)])
     return content.getvalue()
 

@@ -9,7 +9,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
+from harness.core.errors import UserError
 from harness.core.output import complain, console, wrapped
+from harness.core.quantities import parse_quantity
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -176,6 +178,17 @@ def _trials(text: str) -> int:
             f"found {text!r}, expected a number of trials of at least {FEWEST_TRIALS}, or no value (then put the option last)"
         )
     return int(text)
+
+
+def quantity(option: str, text: str, unit: str, allowed: Callable[[float], bool], expected: str) -> float:
+    """The SI value of `text`, given with `option`, in `unit` as in `parse_quantity`. Raises UserError, also where it is not `allowed`."""
+    try:
+        value = parse_quantity(text, unit)
+    except ValueError as failure:
+        raise UserError(f"{option}: {failure}") from None
+    if not allowed(value):
+        raise UserError(f"{option}: found {text!r}, expected {expected}")
+    return value
 
 
 def number(kind: type[ParsedNumber], expected: str, text: str) -> ParsedNumber:

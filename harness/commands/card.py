@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command, add_out
+from harness.commands.arguments import add_command, add_out, quantity
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -97,15 +97,7 @@ _MILLIMETRE = 72 / 25.4
 
 
 def _points(text: str) -> float:
-    from harness.core.errors import UserError
-    from harness.core.quantities import parse_quantity
-
-    try:
-        width = parse_quantity(text, "m")
-    except ValueError as failure:
-        raise UserError(f"--width: {failure}") from None
-    if not 0.02 <= width <= 0.5:
-        raise UserError(f"--width: found {text!r}, expected 20 mm to 500 mm")
+    width = quantity("--width", text, "m", lambda metres: 0.02 <= metres <= 0.5, "20 mm to 500 mm")
     return width * 1000 * _MILLIMETRE
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command, on_console, status_unpowered
+from harness.commands.arguments import add_command, on_console, quantity, status_unpowered
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -53,23 +53,13 @@ def design(options: DesignOptions, console: Console) -> int:
 
     device = parse_device(read_text(options.device), str(options.device))
     sheet = check(device)
-    wanted = None if options.smallest is None else turns_for(device, _current(options.smallest))
+    wanted = None
+    if options.smallest is not None:
+        smallest = quantity("--smallest", options.smallest, "A", lambda amperes: amperes > 0, "a current above zero")
+        wanted = turns_for(device, smallest)
     if options.json:
         found = {**vars(sheet), **({} if wanted is None else {"wanted": wanted})}
         print(json.dumps(plain_values(found), indent=2))
     else:
         show_check(options.device, sheet, wanted, console)
     return 1 if sheet.count("in the way") else 0
-
-
-def _current(text: str) -> float:
-    from harness.core.errors import UserError
-    from harness.core.quantities import parse_quantity
-
-    try:
-        value = parse_quantity(text, "A")
-    except ValueError as failure:
-        raise UserError(f"--smallest: {failure}") from None
-    if value <= 0:
-        raise UserError(f"--smallest: found {text!r}, expected a current above zero")
-    return value

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command, add_out
+from harness.commands.arguments import add_command, add_out, quantity
 
 if TYPE_CHECKING:
     from harness.results import Results
@@ -163,19 +163,13 @@ def _check(options: MeasureOptions, results: "Results", folder: Path) -> None:
 
 def _voltage(options: MeasureOptions) -> tuple[float, float] | None:
     from harness.core.errors import UserError
-    from harness.core.quantities import parse_quantity
 
     if (options.voltage is None) != (options.voltage_error is None):
         raise UserError("--voltage, --voltage-error: found one of them, expected both or neither")
     if options.voltage is None or options.voltage_error is None:
         return None
-    found = []
-    for name, text in (("--voltage", options.voltage), ("--voltage-error", options.voltage_error)):
-        try:
-            value = parse_quantity(text, "V")
-        except ValueError as failure:
-            raise UserError(f"{name}: {failure}") from None
-        if value <= 0:
-            raise UserError(f"{name}: found {text!r}, expected a voltage above zero")
-        found.append(value)
-    return found[0], found[1]
+    voltage, error = (
+        quantity(name, text, "V", lambda volts: volts > 0, "a voltage above zero")
+        for name, text in (("--voltage", options.voltage), ("--voltage-error", options.voltage_error))
+    )
+    return voltage, error

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.commands.arguments import add_command
+from harness.commands.arguments import add_command, quantity
 
 if TYPE_CHECKING:
     from harness.results import Results
@@ -185,14 +185,5 @@ def finished(text: object, file: Path) -> datetime:
     return finished
 
 
-def per_year(text: str) -> float:
-    from harness.core.errors import UserError
-    from harness.core.quantities import parse_quantity
-
-    try:
-        per_year = parse_quantity(text, "1/year")
-    except ValueError as failure:
-        raise UserError(f"--drift: {failure}") from None
-    if per_year < 0:
-        raise UserError(f"--drift: found {text!r}, expected no less than zero")
-    return per_year
+def per_year(drift: str) -> float:
+    return quantity("--drift", drift, "1/year", lambda part: part >= 0, "no less than zero")
