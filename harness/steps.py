@@ -21,10 +21,11 @@ from harness.core.quantities import signed_text as signed_text
 from harness.files.device import Device as Device
 from harness.files.device import Range as Range
 
-Direction = Literal["zero", "up", "down", "single", "hold", "search", "check"]
-DIRECTIONS: tuple[Direction, ...] = ("zero", "up", "down", "single", "hold", "search", "check")
+Direction = Literal["zero", "up", "down", "single", "hold", "search", "waveform", "check"]
+DIRECTIONS: tuple[Direction, ...] = ("zero", "up", "down", "single", "hold", "search", "waveform", "check")
 """How the current came to where it is, or what a point is for: `hold` while it is kept, `search` for where the display
-begins to read, `check` of the bench by its check standard instead of the device."""
+begins to read, `waveform` of a load that is no sine, to be compared with one that is, `check` of the bench by its check standard instead of
+the device."""
 
 NEAR = 0.1
 """Currents nearer than this part of a ladder's step tell the same: 8 % apart at three points per decade. A judgement."""
@@ -104,7 +105,7 @@ class Options:
     The rest is filled in from the bench: `available` holds the currents in amperes the load can be, rising, empty for a
     load that can be set to any, `longest_on` the seconds each of them can be read for at a time; `power_factors` what it can be set to; `known_loads` those of
     `available` that a power can be computed from, where the reference reads none; `check_current` the check standard's current; `least_current`
-    the smallest the load can be set to.
+    the smallest the load can be set to; `crest_factors` those of the `available` loads whose waveform can be compared, sines included (`sines`).
     """
 
     readings: int = 4
@@ -116,6 +117,8 @@ class Options:
     known_loads: tuple[float, ...] = ()
     check_current: float | None = None
     least_current: float = 0.0
+    sines: tuple[float, ...] = ()
+    crest_factors: Mapping[float, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

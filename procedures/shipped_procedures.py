@@ -13,6 +13,7 @@ def shipped_procedures() -> dict[str, Procedure]:
     from procedures.power_and_phase import power_and_phase
     from procedures.smallest_current import smallest_current
     from procedures.turns_check import turns_check
+    from procedures.waveform_influence import waveform_influence
 
     found = (
         current_ratio,
@@ -22,6 +23,7 @@ def shipped_procedures() -> dict[str, Procedure]:
         no_load,
         endurance,
         energy_register,
+        waveform_influence,
         bench_check,
     )
     return {p.name: p for p in found}

@@ -6,7 +6,17 @@ from reportlab.platypus import Flowable
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import NO_BREAK, current, current_exponent, current_unit
-from harness.results import AnyFinding, PhaseDisplacement, Point, PowerPoint, Results, SmallestCurrent, Stated, worst
+from harness.results import (
+    AnyFinding,
+    PhaseDisplacement,
+    Point,
+    PowerPoint,
+    Results,
+    SmallestCurrent,
+    Stated,
+    WaveformInfluence,
+    worst,
+)
 from reports.budget_table import Budget, Measurand, budget_table
 from reports.page_style import heading, prose, space
 
@@ -14,6 +24,7 @@ _PERCENT = f"{NO_BREAK}%"
 RATIO_ERROR = Measurand("Ratio error", "1", _PERCENT, 100.0, "%")
 POWER_ERROR = Measurand("Power error", "1", _PERCENT, 100.0, "%")
 PHASE_DISPLACEMENT = Measurand("Phase displacement", "rad", "\N{PRIME}", MINUTES_PER_RADIAN, "minutes of arc")
+INFLUENCE = Measurand("Influence of the waveform", "1", _PERCENT, 100.0, "%")
 DEVIATION = Measurand("Deviation of the ratio", "1", _PERCENT, 100.0, "%")
 
 _ALL = "The results file has all other budgets."
@@ -28,6 +39,10 @@ _WINDOW = (
 _CANCELS = (
     "An input that changes power in the same proportion at all power factors (a gain) cancels in the phase displacement and is "
     "not listed there."
+)
+_CANCELS_TOO = (
+    "The influence of the waveform is a difference of two errors: what acts on both alike (gain and path of the reference) cancels in it, and c is "
+    "what is left."
 )
 _OFTEN = (
     "Inputs of several points appear once with their number where they are alike: u(x), c and degrees of freedom are those of each, "
@@ -60,6 +75,10 @@ def _found(results: Results) -> Iterator[Budget]:
             at = current(phase.nominal_current)
             yield _budget(f"the phase displacement on range {rng.name}: {at}", PHASE_DISPLACEMENT, phase)
     for rng in results.ranges:
+        if rng.waveforms:
+            other = worst(rng.waveforms)
+            yield _budget(f"the worst influence of the waveform on range {rng.name}: {other.load}", INFLUENCE, other)
+    for rng in results.ranges:
         if rng.smallest is not None and rng.smallest.found is not None:
             yield _of_smallest(rng.name, rng.smallest, rng.smallest.found)
     if (check := results.bench_check) is not None:
@@ -91,15 +110,17 @@ def _explained(shown: Sequence[Budget]) -> str:
             f"For power{' and phase displacement' if PHASE_DISPLACEMENT in kinds else ''}: the point with the largest U / limit; "
             "where nothing is claimed, the point at the smallest current with the lowest power factor."
         )
+    told += ["For waveforms: the worst of each range."] if INFLUENCE in kinds else []
     told += [_ALL] if told else []
     told.append(_COLUMNS)
     told += [_WINDOW] if RATIO_ERROR in kinds else []
+    told += [_CANCELS_TOO] if INFLUENCE in kinds else []
     told += [_CANCELS] if PHASE_DISPLACEMENT in kinds else []
     told += [_OFTEN] if any(len({line.source for line in one.lines}) < len(one.lines) for one in shown) else []
     return " ".join(told)
 
 
-def _budget(of: str, measurand: Measurand, found: Point | PowerPoint | PhaseDisplacement) -> Budget:
+def _budget(of: str, measurand: Measurand, found: Point | PowerPoint | PhaseDisplacement | WaveformInfluence) -> Budget:
     return Budget(f"Budget of {of}", measurand, found.judged, found.judged.limit, found.budget)
 
 

@@ -21,6 +21,7 @@ from reports.page_style import INK, MARGIN, MEASURE, PAGE_HEIGHT, PAGE_WIDTH, QU
 from reports.power_sections import power_sections
 from reports.range_sections import range_sections
 from reports.range_summary import summary_of_ranges
+from reports.waveform_section import influence_of_waveforms
 
 SIMULATED = "Simulated bench: not evidence about any real meter"
 
@@ -54,6 +55,7 @@ def certificate(results: Results, written: str = "") -> bytes:
         basis,
         range_sections,
         power_sections,
+        influence_of_waveforms,
         additional_tests,
     )
     story = [*front(results, number)]

@@ -47,7 +47,8 @@ _RULES = {
 def bench_alone(results: Results) -> bool:
     """Whether the run tested only the bench and nothing of the meter under test was judged."""
     looked_at = any(
-        r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance or r.register for r in results.ranges
+        r.points or r.power or r.phase or r.smallest or r.no_load or r.endurance or r.register or r.waveforms
+        for r in results.ranges
     )
     return results.bench_check is not None and not looked_at
 

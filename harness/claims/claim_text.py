@@ -10,11 +10,12 @@ FROM_MEMORY = "limits written from memory, to be checked against the standard"
 
 
 def limits_in_words(claim: Claim) -> dict[ClaimedError, str]:
-    """All that is claimed, by the error it is of: of the ratio, then phase displacement and power where they are."""
+    """All that is claimed, by the error it is of: of the ratio, then phase displacement, power and the influence of the waveform where they are."""
     limits: dict[ClaimedError, str] = {
         "ratio error": _current(claim),
         "phase displacement": _phase(claim),
         "power error": _power(claim),
+        "influence of the waveform": _waveform(claim),
     }
     return {error: limit for error, limit in limits.items() if limit}
 
@@ -52,6 +53,11 @@ def _power(claim: Claim) -> str:
         (claim.power_counts, f"{claim.power_counts:g} display steps of power"),
     ]
     return f"within ± ({_added(terms)})" if any(value for value, _ in terms) else ""
+
+
+def _waveform(claim: Claim) -> str:
+    found = claim.waveform_influence
+    return "" if found is None else f"within ± {found * 100:g} %, the error with another waveform less that with a sine"
 
 
 def _of_class(accuracy_class: str) -> str:

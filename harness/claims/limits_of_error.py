@@ -25,6 +25,12 @@ def claimed_limit(device: Device, rng: Range, current: float) -> float | None:
     return limit_of_error(device, rng, min(max(current, low), high))
 
 
+def limit_of_waveform_influence(device: Device, rng: Range, current: float) -> float:
+    """Largest change of the ratio error by the waveform (a fraction): what is claimed of it, else the ratio error claimed at `current` amperes."""
+    within = min(max(current, rng.minimum_current), rng.maximum_current)
+    return device.claim.waveform_influence or limit_of_error(device, rng, within)
+
+
 def currents_of_class(device: Device, rng: Range, *, power: bool = False) -> list[float]:
     """Currents in amperes, rising, at which the class claimed on `rng` states its limits; none without a class.
 

@@ -16,7 +16,7 @@ from harness.evaluation.additional.no_load_results import watched_too_short
 from harness.preparation.rehearsal import Rehearsal, rehearsal_of
 from harness.preparation.rejection_probability import rejection_lines
 from harness.preparation.run_files import RunInputs
-from harness.results import NOT_VISITED, Point, PowerPoint
+from harness.results import NOT_VISITED, Point, PowerPoint, RangeResult, Reason, WaveformInfluence
 from harness.station.identification import calibration_problems
 from harness.wording.claim_parts import claim_text
 from harness.wording.sentences import reason_line, reason_text, span_text
@@ -54,7 +54,7 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
             reached = [point.nominal_current for point in rng.points]
             span = for_terminal(span_text((min(reached), max(reached))))
             yield f"         the loads reach about {span} of what is claimed: the rest is not verified"
-        for remark in watched_too_short(inputs.device, rng.name, rng.no_load):
+        for remark in (*watched_too_short(inputs.device, rng.name, rng.no_load), *_of_waveforms(rng)):
             yield f"         {reason_text(remark)}"
         not_passed = None if rejection is None else rejection.of_range.get(rng.name)
         if not_passed is not None:
@@ -80,6 +80,11 @@ def _lines(inputs: RunInputs, rehearsal: Rehearsal) -> Iterator[str]:
         yield from (f"  {reason_line(reason)}" for reason in rehearsal.results.open_on_paper)
 
 
+def _of_waveforms(rng: RangeResult) -> Iterator[Reason]:
+    """The loads that are not compared. How large the influence of a twin is says nothing of the meter's."""
+    return (remark for remark in rng.remarks if remark.code == "waveforms-not-compared")
+
+
 def show_points(rehearsal: Rehearsal, console: Console) -> None:
     """A table of the points: the uncertainty to expect against the limit."""
     known = rehearsal.power_factors
@@ -96,8 +101,9 @@ def show_points(rehearsal: Rehearsal, console: Console) -> None:
         # No word of a heading is cut on a narrow terminal.
         table.add_column(column, min_width=max(map(len, column.split())))
     for rng in rehearsal.results.ranges:
-        rows: list[tuple[Point | PowerPoint, str]] = [(p, p.direction) for p in rng.points]
+        rows: list[tuple[Point | PowerPoint | WaveformInfluence, str]] = [(p, p.direction) for p in rng.points]
         rows += [(p, "power") for p in rng.power]
+        rows += [(w, w.waveform) for w in rng.waveforms]
         for point, step in rows:
             expanded, limit = point.judged.expanded_uncertainty, point.judged.limit
             power_factor = signed_text(known[point.name]) if point.name in known else ""

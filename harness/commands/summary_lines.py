@@ -82,7 +82,7 @@ def _turns_text(rng: RangeResult, base: str) -> str:
 
 
 def _beyond_lines(rng: RangeResult) -> Iterator[str]:
-    """One line each on power, phase, smallest current, no load, endurance and the parts of the error, where there are any."""
+    """One line each on power, phase, smallest current, no load, endurance, waveforms and the parts of the error, where there are any."""
     if rng.power:
         furthest = worst(rng.power)
         yield (
@@ -118,6 +118,13 @@ def _beyond_lines(rng: RangeResult) -> Iterator[str]:
         yield (
             f"energy register: error {stated_text(rng.register.error, '%')}, {counted:.3g} Wh in {rng.register.seconds:.0f} s "
             f"in steps of {step:.3g} Wh"
+        )
+    if rng.waveforms:
+        other = worst(rng.waveforms)
+        yield (
+            f"influence of the waveform: {_called(other.influence)} {stated_text(other.influence, '%')} with {other.load} "
+            f"({other.waveform}, crest factor {other.crest_factor:.3g}) at {format_quantity(other.reference_current, 'A', 3)}; "
+            f"{len(rng.waveforms)} load{'s' if len(rng.waveforms) > 1 else ''} compared with a sine"
         )
     if rng.parts:
         clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)

@@ -8,6 +8,7 @@ from harness.evaluation.additional.endurance_results import evaluated_endurance
 from harness.evaluation.additional.energy_register_results import evaluated_register
 from harness.evaluation.additional.no_load_results import evaluated_no_load, watched_too_short
 from harness.evaluation.additional.power_results import phase_displacement, power_point
+from harness.evaluation.additional.waveform_results import ComparedWaveforms, compared_waveforms
 from harness.evaluation.conformity.fail_reasons import failed_phase, failed_power, misread
 from harness.evaluation.power.phase_displacement import phases_found
 from harness.evaluation.power.power_errors import unknown_angle
@@ -19,7 +20,7 @@ from harness.evaluation.ratio.smallest_readable_current import (
     smallest_readable_current,
 )
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
-from harness.evaluation.validation.checks import Check, power_checks
+from harness.evaluation.validation.checks import Check, power_checks, waveform_checks
 from harness.files.device import Device
 from harness.results import (
     Endurance,
@@ -49,6 +50,7 @@ class Additional:
     no_load: NoLoad | None
     endurance: Endurance | None
     register: EnergyRegister | None
+    waveforms: ComparedWaveforms
     misread: tuple[Reason, ...]
     reasons: tuple[Reason, ...]
     remarks: tuple[Reason, ...]
@@ -78,6 +80,9 @@ def additional_results(device: Device, inputs: InputQuantities, readings: RangeR
     register, miscounted = evaluated_register(device, inputs, values, readings.powers, rng)
     if register is None:
         wrong, miscounted = [*wrong, *miscounted], []
+    compared = ComparedWaveforms()
+    if readings.waveforms_asked:
+        compared = compared_waveforms(device, inputs, rng, readings.points, readings.other_waveforms, readings.known)
     return Additional(
         power=power,
         phase=phase,
@@ -86,23 +91,30 @@ def additional_results(device: Device, inputs: InputQuantities, readings: RangeR
         no_load=rest,
         endurance=held,
         register=register,
-        misread=tuple(wrong),
+        waveforms=compared,
+        misread=(*wrong, *compared.missing),
         reasons=(
             *wrong,
+            *compared.missing,
             *failed_power(rng, power),
             *failed_phase(rng, phase),
             *too_large,
             *shown_at_rest,
             *drifted,
             *miscounted,
+            *compared.failures,
         ),
         remarks=(
             *([Reason.of("no-phase", rng.name)] if power and not phase else ()),
             *(() if smallest is None else remarks_on_smallest(device, rng, smallest)),
             *watched_too_short(device, rng.name, rest),
+            *compared.remarks,
         ),
         readable_from=None if searched is None else searched.value,
-        checks=power_checks(rng, readings.powers, power, angles, phase),
+        checks={
+            **power_checks(rng, readings.powers, power, angles, phase),
+            **waveform_checks(compared.found, compared.values),
+        },
         splits=splits,
     )
 

@@ -75,7 +75,7 @@ def evaluate_ranges(
     scattering = [p for p in read if p.direction not in ("search", "check", "zero")]
     inputs = InputQuantities(bench, run_date, run_scatter(device, bench, scattering))
     everything = [point_values(device, inputs, p) for p in read if p.direction != "check"]
-    values = [v for v in everything if v.observed.direction != "search"]
+    values = [v for v in everything if v.observed.direction not in ("search", "waveform")]
     powers = [p for v in values if (p := power_values(device, inputs, v)) is not None]
     overridden = options.contradiction_overridden
     found = [

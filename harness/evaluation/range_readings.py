@@ -18,7 +18,7 @@ class RangeReadings:
     """Readings of a run on one range; `dead` names the points at which the reference read no current.
 
     `known`: its maximum test current and what was left out. `asked`: the run was to take ratio errors, so that a range without any has not been
-    shown. `compared`: with the base range.
+    shown. `compared`: with the base range. `waveforms_asked`: the run was to compare waveforms.
     """
 
     rng: Range
@@ -28,11 +28,17 @@ class RangeReadings:
     known: ObservedRange | None
     asked: bool
     compared: Multiplier | None = None
+    waveforms_asked: bool = False
 
     @property
     def points(self) -> tuple[PointValues, ...]:
-        """Points with current, those of a search apart."""
-        return tuple(v for v in self.values if v.ratio_error is not None and v.observed.direction != "search")
+        """Points with current whose ratio error is claimed: not those of a search, nor of another waveform."""
+        read = (v for v in self.values if v.ratio_error is not None)
+        return tuple(v for v in read if v.observed.direction not in ("search", "waveform"))
+
+    @property
+    def other_waveforms(self) -> tuple[PointValues, ...]:
+        return tuple(v for v in self.values if v.observed.direction == "waveform")
 
     @property
     def zeros(self) -> tuple[PointValues, ...]:
@@ -66,6 +72,7 @@ def readings_by_range(
     """`points` of a run with their `values` and `powers`, and what is known of its `ranges`, for every range of the device."""
     # A run for the zero, the smallest current or the bench itself says nothing about ratio errors, and is not asked to.
     asked = any(p.direction not in ("zero", "search", "check") for p in points) or any(r.skipped for r in ranges)
+    waveforms = any(p.direction == "waveform" for p in points) or any(r.skipped_waveforms for r in ranges)
     known = {r.name: r for r in ranges}
     base, *others = (
         RangeReadings(
@@ -75,6 +82,7 @@ def readings_by_range(
             dead=tuple(p.name for p in points if p.range == rng.name and not has_current(p)),
             known=known.get(rng.name),
             asked=asked,
+            waveforms_asked=waveforms,
         )
         for rng in device.ranges
     )

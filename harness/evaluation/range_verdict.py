@@ -60,7 +60,7 @@ def evaluated_range(
     turns = None if compared is None else effective_turns(inputs, compared, rng.primary_turns)
     zero, line = _zero(inputs, readings.zeros), stated_line(line_of(inputs, readings.points))
     beyond = additional_results(device, inputs, readings)
-    missing = uncovered(points, rng, known) if readings.asked else []
+    missing = uncovered(points, rng, known, at_loads=readings.waveforms_asked) if readings.asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
     stands_for = span_shown(points) if missing and inputs.bench.shelf_currents else None
     contradictions = no_whole_number(rng.name, turns, readings.allowed(device))
@@ -71,9 +71,8 @@ def evaluated_range(
         *([] if stands_for else missing),
         *(Reason.of("no-reference-current", rng.name, point=name) for name in readings.dead),
     ]
-    errors: tuple[JudgedFinding, ...] = (*points, *beyond.power, *beyond.phase)
-    verdicts = [e.judged.verdict for e in errors]
-    verdicts += beyond.verdicts
+    errors: tuple[JudgedFinding, ...] = (*points, *beyond.power, *beyond.phase, *beyond.waveforms.found)
+    verdicts = [*(e.judged.verdict for e in errors), *beyond.verdicts]
     # Any reason against a range fails it, whatever is claimed; a verdict is None where nothing is claimed.
     against = [*other, *not_shown, *struck, *beyond.misread, *left_out]
     verdict = "fail" if against else worst_verdict(v for v in verdicts if v is not None)
@@ -104,6 +103,7 @@ def evaluated_range(
         no_load=beyond.no_load,
         endurance=beyond.endurance,
         register=beyond.register,
+        waveforms=beyond.waveforms.found,
         reading_factor=inputs.stated_or_none(readings.factor),
         stands_for=stands_for,
     )

@@ -188,6 +188,7 @@ def _claim(device: Device, outcome: RangesOutcome) -> tuple[ClaimPart, ...]:
         "ratio error": ratio_taken(outcome.ranges, outcome.bench_check),
         "phase displacement": any(r.phase for r in outcome.ranges),
         "power error": any(r.power for r in outcome.ranges),
+        "influence of the waveform": any(r.waveforms for r in outcome.ranges),
     }
     return tuple(ClaimPart(error, limit, looked_at[error]) for error, limit in limits_in_words(device.claim).items())
 

@@ -107,6 +107,8 @@ def _of_claim(claim: Claim, display: Display) -> Iterator[str]:
         yield f"found phase_displacement and accuracy_class {claim.accuracy_class}, which claims one itself, expected one of them"
     if claim.phase_displacement == 0:
         yield "found a phase_displacement of 0, expected an angle above it"
+    if claim.waveform_influence == 0:
+        yield "found a waveform_influence of 0, expected a part of the current above it"
 
 
 def _of_ranges(ranges: Sequence[Range]) -> Iterator[str]:

@@ -7,6 +7,7 @@ from pydantic import Field
 from harness.class_tables.power_classes import PowerClass
 from harness.core.plausible_quantities import (
     Angle,
+    Bandwidth,
     CrossSection,
     Current,
     Duration,
@@ -101,7 +102,7 @@ class Display(Table):
     """One step of the energy register; leave it out where energy is not displayed."""
     response: Literal["true rms", "average"] | None = None
     """What the display of current responds to, where you know: the effective value, or the rectified mean."""
-    bandwidth: Frequency | None = None
+    bandwidth: Bandwidth | None = None
     """Frequency at which the response of its input has fallen by 3 dB, where you know."""
 
 
@@ -174,6 +175,8 @@ class Claim(Table):
     """Added to it, in display steps of power."""
     power_class: PowerClass | None = None
     """A class of an energy meter in place of these two; the rated current is each range's maximum."""
+    waveform_influence: RelativeError | None = None
+    """Permitted change of the ratio error where the current is no sine, against a sine of the same effective value."""
 
 
 class Range(Table):

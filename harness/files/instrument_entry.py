@@ -10,6 +10,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from harness.core.interpolation import check_rising
 from harness.core.plausible_quantities import (
     Angle,
+    Bandwidth,
     CelsiusTemperature,
     Current,
     Duration,
@@ -86,7 +87,7 @@ class Accuracy(InOwnUnit):
     """How long this range may carry current at a time, where a person reads it or plugs in the load; left out: no limit is known."""
     response: Literal["true rms", "average"] | None = None
     """What it responds to: the effective value, or the rectified mean, which is right for a sine alone."""
-    bandwidth: Frequency | None = None
+    bandwidth: Bandwidth | None = None
     """Where its response has fallen by 3 dB. What it loses of a current that is no sine goes into the uncertainty."""
     crest_factor: float | None = Field(default=None, ge=1, le=100)
     """Largest crest factor at full scale. At half of it twice as much is followed."""

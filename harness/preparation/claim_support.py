@@ -48,6 +48,9 @@ def everything_judged(rng: RangeResult) -> dict[str, list[Claimed]]:
             "%",
         ),
         "phase displacement": _claimed(((_amperes(p.nominal_current), p.displacement) for p in rng.phase), "minutes"),
+        "influence of the waveform": _claimed(
+            ((f"{_amperes(w.reference_current)} with {w.load}", w.influence) for w in rng.waveforms), "%"
+        ),
         "indicated with no current": _claimed([("no current", rest.current)] if rest is not None else [], "A"),
     }
 

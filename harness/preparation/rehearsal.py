@@ -12,6 +12,7 @@ from harness.core.quantities import format_duration, format_quantity
 from harness.core.stop import StopSignal
 from harness.design.check import check
 from harness.evaluation.additional.endurance_results import FEWEST_HELD
+from harness.evaluation.additional.waveform_results import NOT_COMPARED
 from harness.evaluation.diagnosis.causes import extended
 from harness.evaluation.producer_risk import Rejection
 from harness.evaluation.ratio.uncalibrated_points import uncalibrated
@@ -31,6 +32,7 @@ from harness.run.time_on import OF_TIME_ON
 from harness.safety.execution import execute
 from harness.station.station import assemble, open_all
 from harness.steps import words_hash
+from harness.wording.sentences import reason_line
 from instruments.errors import InstrumentError
 from instruments.operator.person import ScriptedPerson
 from simulated.physics.virtual_clock import VirtualClock
@@ -195,6 +197,7 @@ def _problems(inputs: RunInputs, record: Record, results: Results) -> list[str]:
     problems = list(left_out(record, names, inputs.device, inputs.bench))
     problems += [text for text, enough in _holds_cut(record) if not enough]
     problems += ranges_without_points(inputs, results)
+    problems += [reason_line(reason) for reason in results.reasons if reason.code == NOT_COMPARED]
     asked = [line for line in record.of_kind("point") if line.get("power") and line["direction"] == "single"]
     if asked and not any(r.power for r in results.ranges):
         problems.append(

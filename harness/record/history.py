@@ -107,14 +107,16 @@ def observed_ranges(record: Record) -> list[ObservedRange]:
     found: dict[str, tuple[float, str]] = {}
     left_out: dict[str, list[str]] = {}
     beyond: dict[str, list[str]] = {}
+    waveforms: dict[str, list[str]] = {}
+    of_direction = {"search": beyond, "check": beyond, "waveform": waveforms}
     for line in record.of_kind("step", "ceiling", "skip"):
         if line["kind"] == "skip":
-            among = beyond if line.get("direction") in ("search", "check") else left_out
+            among = of_direction.get(line.get("direction", ""), left_out)
             among.setdefault(line["range"], []).append(f"{line['name']}: {line['reason']}")
         elif "ceiling" in line:
             found[line["range"]] = (line["ceiling"], line["ceiling_set_by"])
     return [
-        ObservedRange(name, current, set_by, tuple(left_out.get(name, ())), tuple(beyond.get(name, ())))
+        ObservedRange(name, current, set_by, *(tuple(of.get(name, ())) for of in (left_out, beyond, waveforms)))
         for name, (current, set_by) in found.items()
     ]
 

@@ -106,7 +106,7 @@ class ObservedPoint:
 class ObservedRange:
     """One range of a run: its maximum test current in amperes, the part that set it (`set_by`), and the points left out.
 
-    `skipped` are points for ratio errors, `skipped_beyond` those of a search or of the bench's check.
+    `skipped` are points for ratio errors, `skipped_beyond` those of a search or of the bench's check, `skipped_waveforms` those of a load that is no sine.
     """
 
     name: str
@@ -114,3 +114,4 @@ class ObservedRange:
     set_by: str
     skipped: tuple[str, ...] = ()
     skipped_beyond: tuple[str, ...] = ()
+    skipped_waveforms: tuple[str, ...] = ()

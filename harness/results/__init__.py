@@ -14,6 +14,7 @@ from harness.results.additional import (
     PhaseDisplacement,
     PowerPoint,
     SmallestCurrent,
+    WaveformInfluence,
 )
 from harness.results.claim_part import ClaimedError, ClaimPart
 from harness.results.explanation import DiagnosisDetails, Hypothesis, NextMeasurement, ValidatedQuantity, Validation

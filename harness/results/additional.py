@@ -141,6 +141,34 @@ class EnergyRegister:
     verdict: Verdict
 
 
+@dataclass(frozen=True, kw_only=True)
+class WaveformInfluence:
+    """Ratio error with a load that is no sine less that with one at nearly the same effective current; currents in amperes, errors as fractions.
+
+    `load`, its `waveform` and `crest_factor` are as stated. `sine` names the point it was compared with, at `sine_current`. `claimed`: the limit is that
+    claimed of the influence, and not of the ratio error.
+    """
+
+    name: str
+    load: str
+    waveform: str
+    crest_factor: float
+    nominal_current: float
+    reference_current: float
+    ratio_error: float
+    sine: str
+    sine_load: str
+    sine_current: float
+    sine_error: float
+    influence: Judged
+    claimed: bool
+    budget: tuple[BudgetLine, ...]
+
+    @property
+    def judged(self) -> Judged:
+        return self.influence
+
+
 @dataclass(frozen=True)
 class BenchCheck:
     """Comparison of reference and check standard: ratio of standard to reference, established and today.

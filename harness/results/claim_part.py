@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-ClaimedError = Literal["ratio error", "phase displacement", "power error"]
+ClaimedError = Literal["ratio error", "phase displacement", "power error", "influence of the waveform"]
 """What a claim can be of."""
 
 

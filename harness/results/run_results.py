@@ -13,6 +13,7 @@ from harness.results.additional import (
     PhaseDisplacement,
     PowerPoint,
     SmallestCurrent,
+    WaveformInfluence,
 )
 from harness.results.claim_part import ClaimPart
 from harness.results.explanation import DiagnosisDetails, Hypothesis, Validation
@@ -65,11 +66,12 @@ class RangeResult:
     reading_factor: Stated | None = None
     stands_for: tuple[float, float] | None = None
     register: EnergyRegister | None = None
+    waveforms: tuple[WaveformInfluence, ...] = ()
 
     @property
     def judged(self) -> tuple[Judged, ...]:
-        """Every error of current and power that may be judged, and what is indicated with no current."""
-        found: tuple[JudgedFinding, ...] = (*self.points, *self.power, *self.phase)
+        """Every error of current and power that may be judged, what waveforms change of it, and what is indicated with no current."""
+        found: tuple[JudgedFinding, ...] = (*self.points, *self.power, *self.phase, *self.waveforms)
         at_rest = () if self.no_load is None else (self.no_load.current,)
         return (*(f.judged for f in found), *at_rest)
 

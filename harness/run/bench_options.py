@@ -7,6 +7,7 @@ from typing import Protocol
 
 from harness.core.errors import Abandoned
 from harness.current_limits.maximum_test_current import too_large
+from harness.evaluation.ratio.reference_shape import not_comparable
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.run.reference_rules import scale_for
@@ -32,6 +33,7 @@ class Settable(Protocol):
 def with_bench(options: Options, device: Device, bench: Bench, load: Settable) -> Options:
     """`options` with what the bench can do, and its `load`. Raises Abandoned where no load on the shelf may be plugged in."""
     standard, unusable = bench.check_standard, too_large(device, bench)
+    shelf = [load for load in bench.entry("load").shelf if load.current not in unusable]
     usable = _without(bench.shelf_currents, unusable)
     if unusable and not usable:
         raise Abandoned(f"no load on the shelf may be plugged in: {'; '.join(unusable.values())}")
@@ -43,6 +45,12 @@ def with_bench(options: Options, device: Device, bench: Bench, load: Settable) -
         power_factors=tuple(f for f in POWER_FACTORS if load.takes_power_factor(f)),
         least_current=max(load.least_current, bench.entry("load").minimum_current or 0.0),
         check_current=None if standard is None else standard.current,
+        sines=tuple(load.current for load in shelf if load.sinusoidal),
+        crest_factors={
+            load.current: load.largest_crest_factor
+            for load in shelf
+            if load.sinusoidal or (load.sinusoidal is False and not not_comparable(bench, load))
+        },
     )
 
 

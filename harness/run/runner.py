@@ -167,6 +167,9 @@ class Runner:
             state.observed_turns = turns_for_limits(
                 self.context.device, self.context.bench, state.nominal, read, state.observed_turns
             )
+            if step.direction == "waveform":
+                self.context.progress.finished_point(number, step.point, None, None)
+                return reading
             limit = claimed_limit(self.context.device, state.range, reading.reference_current)
             self.context.progress.finished_point(number, step.point, ratio - 1, limit)
         return reading

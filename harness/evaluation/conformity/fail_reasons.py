@@ -8,7 +8,17 @@ from harness.evaluation.conformity.decision import JUDGEMENTS, judgement
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Range
 from harness.record.observations import ObservedRange
-from harness.results import AnyFinding, Judged, PhaseDisplacement, Point, PowerPoint, Reason, Value, worst
+from harness.results import (
+    AnyFinding,
+    Judged,
+    PhaseDisplacement,
+    Point,
+    PowerPoint,
+    Reason,
+    Value,
+    WaveformInfluence,
+    worst,
+)
 
 LEFT_OUT = "points-left-out"
 
@@ -70,6 +80,22 @@ def failed_phase(rng: Range, found: Sequence[PhaseDisplacement]) -> Iterator[Rea
         yield from not_passed("phase-not-passed", rng, at.displacement, current=at.nominal_current)
 
 
+def failed_waveforms(rng: Range, found: Sequence[WaveformInfluence]) -> Iterator[Reason]:
+    """A reason for all loads of a verdict less than pass."""
+    for group in _failed(found):
+        largest = worst(group)
+        yield from not_passed(
+            "influence-not-passed",
+            rng,
+            largest.influence,
+            failed=len(group),
+            loads=len(found),
+            load=largest.load,
+            waveform=largest.waveform,
+            current=largest.reference_current,
+        )
+
+
 def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> list[Reason]:
     """A remark when the smallest limit over U of the points is below `least`; None asks for nothing."""
     judged = [
@@ -82,8 +108,13 @@ def too_uncertain(points: Sequence[Point], rng: Range, least: float | None) -> l
     return [Reason.of("test-uncertainty-ratio", rng.name, ratio=ratio, current=current, required=least)]
 
 
-def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) -> list[Reason]:
-    """Reasons why the claimed span was not covered, one for all points left out for the same reason."""
+def uncovered(
+    points: Sequence[Point], rng: Range, known: ObservedRange | None, *, at_loads: bool = False
+) -> list[Reason]:
+    """Reasons why the claimed span was not covered, one for all points left out for the same reason.
+
+    One current alone was not to cover a span, unless it is that of a load at hand (`at_loads`).
+    """
     reasons = []
     if known is not None and known.skipped:
         point, _, why = known.skipped[0].partition(": ")
@@ -93,7 +124,7 @@ def uncovered(points: Sequence[Point], rng: Range, known: ObservedRange | None) 
     points = [p for p in points if p.ratio_error.limit is not None]
     if not points:
         return reasons or [Reason.of("no-point-within-claim", rng.name, claimed=_claimed(rng))]
-    spanned = any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
+    spanned = at_loads or any(p.direction == "up" for p in points) or len({p.nominal_current for p in points}) > 1
     top = max(points, key=lambda p: p.reference_current)
     bottom = min(points, key=lambda p: p.reference_current)
     if spanned and not reasons:

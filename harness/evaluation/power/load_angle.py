@@ -85,6 +85,12 @@ def tells_an_angle(bench: Bench, observed: ObservedPoint, power_factor: float) -
     return not bench.entry("load").by_person
 
 
+def may_be_a_sine(bench: Bench, observed: ObservedPoint) -> bool:
+    """Whether nothing is stated against it: the angle that is read of another current is none between two sines."""
+    plugged = bench.plugged(observed.nominal_current)
+    return plugged is None or plugged.sinusoidal is not False
+
+
 def tangent_of(power_factor: float) -> float:
     """Tangent of the load's angle, positive when the current lags."""
     return math.copysign(math.tan(math.acos(min(1.0, abs(power_factor)))), power_factor)

@@ -28,6 +28,7 @@ from harness.evaluation.power.load_angle import (
     LoadAngle,
     angle_of_load,
     known_power_factor,
+    may_be_a_sine,
     own_angle,
     tangent_of,
     tells_an_angle,
@@ -130,7 +131,7 @@ def power_values(device: Device, inputs: InputQuantities, point: PointValues) ->
         tangent=angle.tangent,
         basis=basis,
         model=model,
-        angle_known=angle.known,
+        angle_known=angle.known and may_be_a_sine(bench, observed),
     )
 
 

@@ -5,7 +5,7 @@ could not read.
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from harness.evaluation.ratio.reference_shape import not_followed
+from harness.evaluation.ratio.reference_shape import not_compared, not_followed
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint, ObservedRange
@@ -21,6 +21,8 @@ def uncalibrated(device: Device, bench: Bench, points: Sequence[ObservedPoint]) 
             continue
         burden = bench.connected_burden(point.reference_scale)
         why = path.unknown(reading * path.factor, device.transformer.frequency, burden) or not_followed(bench, point)
+        if not why and point.direction == "waveform":
+            why = not_compared(bench, point)
         if why:
             yield point, why
 
@@ -36,6 +38,8 @@ def calibrated_only(
         line = (f"{point.name}: {why}",)
         if point.direction in ("search", "check"):
             known[point.range] = replace(rng, skipped_beyond=rng.skipped_beyond + line)
+        elif point.direction == "waveform":
+            known[point.range] = replace(rng, skipped_waveforms=rng.skipped_waveforms + line)
         else:
             known[point.range] = replace(rng, skipped=rng.skipped + line)
     names = {id(point) for point, _ in without}

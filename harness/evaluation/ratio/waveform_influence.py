@@ -29,11 +29,15 @@ CURVE = "the meter's own curve between currents that are nearly equal"
 
 @dataclass(frozen=True)
 class Influence:
-    """The point of another waveform, that of the sine it is compared with, and the difference of their ratio errors, an uncertain fraction."""
+    """The point of another waveform, that of the sine it is compared with, and the difference of their ratio errors, an uncertain fraction.
+
+    `between`: the input that stands for the curve between their currents (0.0 where they are the same).
+    """
 
     point: PointValues
     sine: PointValues
     difference: Any
+    between: Any
 
 
 def influence(
@@ -48,7 +52,7 @@ def influence(
         return None
     slope = steepest(nearest, sines, constant)
     between = inputs.own_bound(CURVE, slope * _apart(point, nearest))
-    return Influence(point, nearest, _error(point) - _error(nearest) + between)
+    return Influence(point, nearest, _error(point) - _error(nearest) + between, between)
 
 
 def steepest(at: PointValues, sines: Sequence[PointValues], constant: float) -> float:

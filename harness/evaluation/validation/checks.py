@@ -11,10 +11,12 @@ from harness.evaluation.power.phase_displacement import PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.effective_turns import Multiplier
 from harness.evaluation.ratio.point_errors import PointValues
+from harness.evaluation.ratio.waveform_influence import Influence
 from harness.evaluation.uncertainty.combined_uncertainty import Contribution
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import (
     effective_turns,
+    influence_of_waveform,
     phase_displacement,
     power_error,
     ratio_error,
@@ -29,7 +31,15 @@ from harness.evaluation.validation.monte_carlo import (
     run_trials,
 )
 from harness.files.device import Range
-from harness.results import PhaseDisplacement, PowerPoint, RangeResult, Stated, ValidatedQuantity, Validation
+from harness.results import (
+    PhaseDisplacement,
+    PowerPoint,
+    RangeResult,
+    Stated,
+    ValidatedQuantity,
+    Validation,
+    WaveformInfluence,
+)
 
 
 @dataclass(frozen=True)
@@ -62,6 +72,14 @@ def ratio_checks(result: RangeResult, own: Sequence[PointValues], compared: Mult
             partial(effective_turns, result.expected_turns, compared),
         )
     return checks
+
+
+def waveform_checks(found: Sequence[WaveformInfluence], values: Sequence[Influence]) -> dict[str, Check]:
+    """Influences of waveforms."""
+    return {
+        f"influence of the waveform, {told.name}": _check(told.influence, "1", partial(influence_of_waveform, of))
+        for told, of in zip(found, values, strict=True)
+    }
 
 
 def power_checks(

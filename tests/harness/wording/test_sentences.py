@@ -14,6 +14,7 @@ from harness.wording.sentences import SENTENCES, reason_line, reason_text
 ROOMS = [Path(room.__path__[0]) for room in (design, evaluation)]
 FORWARDED = {
     "points-left-out",
+    "no-waveform-compared",
     "nothing-read",
     "smallest-not-read",
     "power-with-no-current",

@@ -106,3 +106,19 @@ def test_a_load_of_a_shelf_that_is_no_sine_has_a_bound_of_its_angle(power_device
     assert (found.angle_known, found.power_factor) == (False, 0.5)
     assert float(found.tangent.nominal_value) == 0.0
     assert float(found.tangent.std_dev) == pytest.approx(math.tan(math.acos(0.48)) / math.sqrt(3))
+
+
+def test_the_phase_read_of_a_load_stated_as_no_sine_is_no_angle(power_device: Device) -> None:
+    """An analyser shows some phase of it, perhaps that of the fundamental: no relation between two sines holds for its power (elementary)."""
+    for stated, known in ((', waveform = "sine"', True), (', waveform = "rectifier 60 deg"', False), ("", True)):
+        shelf = f'profile = "person"\nshelf = [{{ name = "lamp", current = "10 A"{stated} }}]'
+        text = BENCH.replace('profile = "scpi_load"\naddress = "TCPIP::127.0.0.1::1::SOCKET"', shelf)
+        shows = 'voltage = { of_reading = "0.1 %", resolution = "1 mV" }\n'
+        shows += 'power = { of_reading = "0.1 %", resolution = "1 mW", phase = "0 deg" }'
+        text = text.replace('drift_per_year = "0.02 %/year"', shows)
+        inputs = InputQuantities(parse_bench(text, "bench.toml"), RUN_DATE)
+        also = {"reference_voltage": 230.0, "reference_power": 57.5, "displayed_power": 1150.0, "reference_phase": 1.0}
+        point = observed("x1", 10.0, [10.0] * 4, direction="single", also=also)
+        found = power_values(power_device, inputs, point_values(power_device, inputs, point))
+        assert found is not None
+        assert found.angle_known is known
