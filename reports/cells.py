@@ -2,26 +2,7 @@
 
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.rounding import exact, round_half_up, round_pair, round_significant, written
-from harness.results import Judged, MeterCard, Stated
-
-ENERGY_REGISTER = (
-    "The energy register counts what the display shows: on one range its rise times the display factor, and once the range was changed in between "
-    "its count means nothing."
-)
-"""Said of a meter that has one."""
-
-
-def not_verified(card: MeterCard) -> str:
-    """What of power and energy was not verified, in a sentence; empty where all was."""
-    everywhere = {rng.name for rng in card.ranges if rng.verified}
-    if not card.power_on:
-        return "Power and energy are not verified."
-    power = "" if everywhere <= set(card.power_on) else f"Power is verified on {', '.join(card.power_on)} alone. "
-    if not card.energy_on:
-        return f"{power}Energy is not verified."
-    energy = "" if everywhere <= set(card.energy_on) else f"Energy is verified on {', '.join(card.energy_on)} alone."
-    return (power + energy).strip()
-
+from harness.results import Judged, Stated
 
 DASH = "–"
 PERCENT = 100.0

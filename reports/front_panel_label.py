@@ -16,7 +16,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from harness.core.rounding import current
 from harness.results import MeterCard, RangeCard
-from reports.cells import not_verified
+from harness.wording.claim_parts import not_verified
 from reports.fonts import BOLD, REGULAR, SEMIBOLD, printable, register
 
 CAPITAL_HEIGHT = 0.66

@@ -9,8 +9,8 @@ from reportlab.platypus import Flowable
 from harness.core.rounding import NO_BREAK, current, current_pair, signed_percent
 from harness.results import CardReading, MeterCard, RangeCard
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
+from harness.wording.claim_parts import ENERGY_REGISTER, not_verified
 from harness.wording.sentences import reason_line
-from reports.cells import ENERGY_REGISTER, not_verified
 from reports.page_style import Column, boxed, facts, heading, listed, paper, prose
 
 TOP = 12 * mm

@@ -8,11 +8,11 @@ from reportlab.platypus import Flowable, KeepTogether, Table
 from harness.core.rounding import NO_BREAK, exact, round_half_up, trimmed, true_minus
 from harness.results import Condition, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
-from harness.wording.claim_parts import claim_text
+from harness.wording.claim_parts import ENERGY_REGISTER, claim_text
 from harness.wording.sentences import decision_statement, reason_line
 from harness.wording.waveforms import waveform_text
 from reports.budget import budgets
-from reports.cells import ENERGY_REGISTER, risk_text
+from reports.cells import risk_text
 from reports.first_page import REPLAYED, bench_alone, criterion, moment
 from reports.page_style import INK, MEASURE, TIGHT, WHOLE, facts, heading, prose, space
 from reports.points_table import coverage_marks

@@ -1,4 +1,4 @@
-"""The one way numbers are rounded on a certificate.
+"""How values are rounded and written, on certificate and terminal alike.
 
 An expanded uncertainty is rounded half up to two significant digits and its value to the same place (GUM, JCGM
 100:2008, 7.2.2 and 7.2.6). Half up at two digits never lowers an uncertainty by more than 5 %. Floats are taken at

@@ -18,7 +18,7 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from harness.results import MeterCard, RangeCard, Reason
 from harness.safety.cautions import CAUTIONS
 from harness.verified_meter.meter_card import meter_card
-from reports.cells import not_verified
+from harness.wording.claim_parts import not_verified
 from reports.fonts import BOLD, REGULAR, SEMIBOLD
 from reports.front_panel_label import MAIN, label, label_pdf, label_svg, narrowest
 from reports.lending_card import lending_card
