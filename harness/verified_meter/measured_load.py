@@ -9,6 +9,7 @@ from harness.results import MeasuredCycles, MeasuredLoad, Results, Stability, St
 from harness.verified_meter.load_cycles import CountedCycles
 from harness.verified_meter.load_dialogue import LoadReadings
 from harness.verified_meter.low_power import low_power, stability
+from harness.verified_meter.measured_current import measured_current
 from harness.verified_meter.measured_energy import (
     AS_POWER,
     error_by_power,
@@ -24,7 +25,6 @@ from harness.verified_meter.measured_power import (
     measured_power_factor,
 )
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity
-from harness.verified_meter.measured_value import measured_current
 from harness.verified_meter.own_draw import OwnDraw, displayed
 from harness.verified_meter.scatter import largest_departure, scatters
 

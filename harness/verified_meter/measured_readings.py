@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from harness.core.errors import UserError
 from harness.results import RangeResult, Results
+from harness.verified_meter.measured_current import measured_current, range_named
 from harness.verified_meter.measured_energy import (
     AS_POWER,
     error_by_power,
@@ -20,7 +21,6 @@ from harness.verified_meter.measured_power import (
     shown_power_factor,
 )
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading, of_reading
-from harness.verified_meter.measured_value import measured_current, range_named
 from harness.verified_meter.scatter import scatters
 
 CURRENT, POWER, FACTOR, ENERGY = "current", "active power", "power factor", "energy"

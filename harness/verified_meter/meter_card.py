@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from harness.core.errors import UserError
 from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results, accepted
 from harness.verified_meter.known_error import verified_span
+from harness.verified_meter.measured_current import measured_current
 from harness.verified_meter.measured_quantity import DisplayedValue
-from harness.verified_meter.measured_value import measured_current
 
 ASKED = 0.02
 """A load draws what it was asked for within this part of it."""

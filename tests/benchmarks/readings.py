@@ -15,8 +15,8 @@ ROOT = Path(__file__).parents[2]
 if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
+from harness.verified_meter.measured_current import measured_current  # noqa: E402
 from harness.verified_meter.measured_quantity import DisplayedValue  # noqa: E402
-from harness.verified_meter.measured_value import measured_current  # noqa: E402
 from simulated.physics.load import CurrentSource  # noqa: E402
 from tests.benchmarks.coverage_power import ran  # noqa: E402
 from tests.benchmarks.whole_runs import files  # noqa: E402

@@ -9,8 +9,8 @@ import pytest
 
 from harness.core.errors import UserError
 from harness.results import MeterCard, Reason, Results
+from harness.verified_meter.measured_current import measured_current
 from harness.verified_meter.measured_quantity import DisplayedValue
-from harness.verified_meter.measured_value import measured_current
 from harness.verified_meter.meter_card import meter_card
 from tests.reports import sample_results
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from harness.core.errors import UserError
 from harness.results import REPEATABILITY, BudgetLine, Judged, Point, RangeResult, Results
+from harness.verified_meter.measured_current import measured_current
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading
-from harness.verified_meter.measured_value import measured_current
 from tests.benchmarks.readings import held
 from tests.reports import sample_results
 
