@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from harness.audit.line_kinds import KINDS, STEPS
+from harness.core.quantities import shortened
 
 
 def shape(line: Mapping[str, Any]) -> list[str]:
@@ -15,7 +16,7 @@ def shape(line: Mapping[str, Any]) -> list[str]:
     what, known = ("step", STEPS) if line.get("kind") == "step" else ("kind", KINDS)
     model = known.get(str(line.get(what)))
     if model is None:
-        return [f"found {what} {_shown(line.get(what))}, expected one of {', '.join(known)}"]
+        return [f"found {what} {shortened(line.get(what))}, expected one of {', '.join(known)}"]
     try:
         model.model_validate(line)
     except ValidationError as failure:
@@ -32,9 +33,4 @@ def _said(error: Any) -> str:
         return f"{key}: found nothing, expected this key"
     message = error["msg"].removeprefix("Value error, ").removeprefix("Input ").removeprefix("should be ")
     message = message.removeprefix("expected ")
-    return f"{key}: found {_shown(error['input'])}, expected {message[0].lower()}{message[1:]}"
-
-
-def _shown(found: object) -> str:
-    text = repr(found)
-    return text if len(text) <= 60 else f"{text[:57]}..."
+    return f"{key}: found {shortened(error['input'])}, expected {message[0].lower()}{message[1:]}"
