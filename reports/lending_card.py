@@ -99,8 +99,9 @@ def _readings(card: MeterCard, most: int) -> Iterator[Flowable]:
     others += [ENERGY_REGISTER] if card.counts_energy else []
     if told := " ".join(filter(None, others)):
         yield prose(told, "small")
-    if card.unprotected:
-        yield prose(f"Not protected: {'; '.join(reason_line(reason) for reason in card.unprotected)}.", "strong")
+    for what, reasons in (("Wrong", card.wrong_on_paper), ("Not protected", card.unprotected)):
+        if reasons:
+            yield prose(f"{what}: {'; '.join(map(reason_line, reasons))}.", "strong")
 
 
 def _cautions() -> Iterator[Flowable]:

@@ -41,7 +41,7 @@ class MeterCard:
     """A verified meter as its user sees it: `ranges` from the fewest turns to the most, of which `first` is for unknown loads.
 
     `power_on`, `energy_on`: the ranges on which power and the energy register were verified as conforming. `unprotected`: what nothing stated
-    protects. `coverage_probability` is that of the uncertainties; `due` is None where none was stated.
+    protects; `wrong_on_paper`: what the check on paper finds wrong. `coverage_probability` is that of the uncertainties; `due` is None where none was stated.
     """
 
     title: str
@@ -56,6 +56,7 @@ class MeterCard:
     power_on: tuple[str, ...]
     energy_on: tuple[str, ...]
     unprotected: tuple[Reason, ...]
+    wrong_on_paper: tuple[Reason, ...]
     counts_energy: bool
     coverage_probability: float
     ranges: tuple[RangeCard, ...]

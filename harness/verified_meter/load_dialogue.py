@@ -248,7 +248,7 @@ def _halfway(results: Results, rng: RangeResult) -> float:
 
 def make_safe(person: Person, load: str) -> bool:
     """Ask for the load to be unplugged, also while the program is being stopped; whether it was."""
-    text = f"Switch off and unplug {load}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+    text = f"{load}: switch it off and unplug it. Type {UNPLUGGED} when nothing is plugged in behind the meter."
     answer = person.insist(text, [UNPLUGGED, CANNOT])
     if answer == CANNOT:
         answer = person.insist(

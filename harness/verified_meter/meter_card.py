@@ -14,6 +14,7 @@ ASKED = 0.02
 """A load draws what it was asked for within this part of it."""
 
 UNPROTECTED = ("unprotected-input", "unprotected-part", "open-supply")
+WRONG = "wrong-on-paper"
 """Findings of the check on paper that concern whoever uses the meter."""
 
 SERIES = (1, 2, 5)
@@ -42,6 +43,7 @@ def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.da
         power_on=tuple(r.name for r in results.ranges if r.power and accepted(r.verdict)),
         energy_on=tuple(r.name for r in results.ranges if r.register and accepted(r.verdict)),
         unprotected=tuple(r for r in results.open_on_paper if r.code in UNPROTECTED),
+        wrong_on_paper=tuple(r for r in results.open_on_paper if r.code == WRONG),
         counts_energy=results.device.energy_resolution is not None,
         coverage_probability=results.decision.coverage_probability,
         ranges=ranges,

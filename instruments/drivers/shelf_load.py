@@ -106,8 +106,11 @@ class PersonLoad(ByPerson):
         if self._answer == UNPLUGGED:
             return
         what = self._plugged.name if self._plugged is not None else "every load"
-        also = "" if self._plugged is None else ", and anything else"
-        text = f"Switch off and unplug {what}{also}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
+        # Its name first: that is what the hand goes to.
+        begin = "Switch off and unplug every load"
+        if self._plugged is not None:
+            begin = f"{what}: switch it off and unplug it, and anything else that is plugged in"
+        text = f"{begin}. Type {UNPLUGGED} when nothing is plugged in behind the meter."
         if self._answer == CANNOT:
             # Cut off is not unplugged: it would be on again as soon as somebody restores the supply for what comes next.
             text = (

@@ -157,6 +157,16 @@ def test_what_nothing_protects_is_told_to_whoever_borrows_it() -> None:
     )
 
 
+def test_what_is_wrong_on_paper_is_told_to_whoever_borrows_it() -> None:
+    found = card(
+        wrong_on_paper=(
+            Reason.of("wrong-on-paper", "x4", finding="the switch is rated 2 A, and the socket lets 13 A flow"),
+        )
+    )
+    text = " ".join(page(lending_card(found))[0].extract_text().split())
+    assert "Wrong: x4: on paper, the switch is rated 2 A, and the socket lets 13 A flow." in text
+
+
 def test_a_due_date_is_the_one_stated() -> None:
     for found, told in ((card(), "due 2027-03-31"), (card(due=None), "no due date stated")):
         assert any(told in text.text for text in strings(label(found, 100 * mm)))

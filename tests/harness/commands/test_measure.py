@@ -83,7 +83,7 @@ def test_a_lamp_from_the_cautions_to_the_sheet(
     assert (found["voltage"], found["voltage_error"], len(found["currents"]), len(found["powers"])) == (230, 1, 3, 3)
     assert (tmp_path / "lamp" / "load.pdf").stat().st_size > 10000
     assert "Have you read these cautions" in asked[0]
-    assert "unplug desk lamp" in asked[-1]
+    assert asked[-1].startswith("desk lamp: switch it off and unplug it.")
     assert main(["measure", str(results_file), *arguments]) == 2
     assert "load.json: exists" in capsys.readouterr().err
 

@@ -145,7 +145,7 @@ def test_what_a_range_does_not_withstand_ends_it_with_the_load_unplugged(verifie
     person = Measurer(verified.bench, 0.2, slip=lambda text, _: "81 A" if "x1, the largest" in text else None)
     with pytest.raises(Abandoned, match="81 A flows on range x1, which withstands 80 A"):
         measured(verified, person)
-    assert "unplug lamp" in person.asked[-1]
+    assert person.asked[-1].startswith("lamp: switch it off and unplug it.")
     assert not verified.bench.truth().load_on
 
 

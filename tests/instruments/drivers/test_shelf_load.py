@@ -128,7 +128,7 @@ def test_who_is_interrupted_while_plugging_in_may_have_plugged_it_in() -> None:
     assert load.confirm_safe() == (False, "unplugged? -> no answer")
     load.make_safe()
     assert person.asked[-1] == (
-        "Switch off and unplug kettle, and anything else. Type unplugged when nothing is plugged in behind the meter."
+        "kettle: switch it off and unplug it, and anything else that is plugged in. Type unplugged when nothing is plugged in behind the meter."
     )
     assert load.confirm_safe() == (True, "unplugged? -> unplugged")
 
@@ -145,7 +145,7 @@ def test_before_anything_was_plugged_in_every_load_is_meant_and_it_is_asked_once
     ]
     load.drive(0.23)
     load.make_safe()
-    assert "unplug lamp, and anything else." in person.asked[-1]
+    assert person.asked[-1].startswith("lamp: switch it off and unplug it, and anything else that is plugged in.")
     load.drive(8.7)
     assert plugged == [0.0, 0.23, 0.0, 8.7]
 
