@@ -13,8 +13,8 @@ from reports.page_style import Column, heading, listed, prose, side_by_side, spa
 _EXPLAINED = (
     "Influence: ratio error with the load less that with a sine of nearly the same effective current, in which most of the lasting uncertainty of the "
     "reference cancels. Waveforms and crest factors are as stated. U includes what the bandwidth of the reference, as a low-pass filter of first "
-    "order, takes of the waveform named; it does not include a further error that the reference's manual may state for crest factors. Nothing is said "
-    "of waveforms that are not listed. In bold: the worst of each range."
+    "order, takes of the waveform named; it does not include a further error that the reference's manual may state for crest factors, nor what a part "
+    "in its path takes of harmonics. Nothing is said of waveforms that are not listed. In bold: the worst of each range."
 )
 _OF_RATIO = "Where no influence is claimed, the limit is that of the ratio error."
 

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 PROCEDURES = (
-    "current_ratio, turns_check, power_and_phase, smallest_current, no_load, endurance, energy_register, bench_check or a FILE.py "
-    "(default: %(default)s)"
+    "current_ratio, turns_check, power_and_phase, smallest_current, no_load, endurance, energy_register, waveform_influence, bench_check "
+    "or a FILE.py (default: current_ratio)"
 )
 
 EXIT_STATUS = """exit status:
@@ -111,9 +111,9 @@ def add_out(parser: argparse.ArgumentParser, summary: str, default: Path | None 
     parser.add_argument("--out", type=Path, default=default, metavar="DIR", help=f"folder for {summary}")
 
 
-def add_procedure(parser: argparse.ArgumentParser) -> None:
-    """Which procedure, and how long it holds or waits."""
-    parser.add_argument("--procedure", default="current_ratio", help=PROCEDURES)
+def add_procedure(parser: argparse.ArgumentParser, default: str | None = "current_ratio") -> None:
+    """Which procedure, and how long it holds or waits. `default`: None where it depends on other options."""
+    parser.add_argument("--procedure", default=default, help=PROCEDURES)
     parser.add_argument(
         "--hold",
         type=partial(number, float, "a number of seconds, as 600"),

@@ -58,7 +58,7 @@ def run_from_beginning(
 ) -> None:
     """Run the procedure, leaving the record `file`; `around` replaces the bench. Raises UserError, AbortedSafe or NotSafe."""
     refuse_to_overwrite(file)
-    around = around or _around(inputs, attendance, file)
+    around = _around(inputs, attendance, file, around=around)
 
     def begin(said: dict[str, Any]) -> RecordWriter:
         writer = create_record(file, around.clock)
@@ -84,7 +84,7 @@ def continue_run(
     """
     (record, stream), report = begun, file.parent / GUARD_REPORT
     told = report.read_text(encoding="utf-8") if report.exists() else ""
-    around = around or _around(inputs, attendance, file, file, told)
+    around = _around(inputs, attendance, file, file, told, around)
 
     def begin(said: dict[str, Any]) -> RecordWriter:
         writer = RecordWriter(stream, around.clock, sync=True, after=record)
@@ -157,10 +157,15 @@ def _guard(inputs: RunInputs, stop: StopSignal, folder: Path) -> Iterator[None]:
 
 
 def _around(
-    inputs: RunInputs, attendance: Attendance, record_file: Path, before: Path | None = None, guard_before: str = ""
+    inputs: RunInputs,
+    attendance: Attendance,
+    record_file: Path,
+    before: Path | None = None,
+    guard_before: str = "",
+    around: Surroundings | None = None,
 ) -> Surroundings:
-    """The bench, with a transcript when one was asked for. Raises UserError."""
-    around = at_the_bench(inputs, attendance.person, attendance.stop.activity)
+    """The bench, or what is `around` in its place, with a transcript when one was asked for. Raises UserError."""
+    around = around or at_the_bench(inputs, attendance.person, attendance.stop.activity)
     if attendance.transcript is None:
         return around
     asked = KeptRequest(

@@ -10,16 +10,20 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pypdf
 import pytest
 
 from harness.commands.demo_bench import free_ports, write_files
+from harness.commands.demo_loads import LOADS
 from harness.commands.new import new
 from harness.core.errors import AbortedSafe
 from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
+from harness.wording.results_file import from_json
 from harness.wording.waveforms import NOTHING_OF_OTHERS, waveform_text
 from simulated.bench_physics import Truth
+from tests.in_process import ratioproof
 from tests.in_words import in_words
 from tests.on_twin import TwinRun
 
@@ -198,3 +202,40 @@ def test_no_client_is_given_a_port_of_the_demo() -> None:
     ports = free_ports(4)
     assert len(set(ports)) == 4
     assert max(ports) < int(setting.read_text(encoding="ascii").split()[0])
+
+
+def test_a_demo_with_a_load_fails_a_meter_that_passes_on_a_heater(tmp_path: Path) -> None:
+    """Of a capacitor dropper clamped at a quarter of the crest, the closed form is -16.38 % (tests/instruments/test_waveforms.py has its form factor)."""
+    ended = ratioproof(tmp_path, "demo", "--load", "dropper", "--out", "lamps", "--transcript", "kept")
+    assert ended.status == 1, ended.output + ended.errors
+    told = " ".join(ended.output.split())
+    assert "panel of small lamps (970 mA, capacitor_dropper)" in told
+    assert "simulated faults: average-responding" in told
+    assert "input never overdriven" in told
+    results = from_json((tmp_path / "lamps" / "results.json").read_text(encoding="utf-8"))
+    assert [p.ratio_error.verdict for rng in results.ranges for p in rng.points] == ["pass"] * 3
+    influences = [w.influence for rng in results.ranges for w in rng.waveforms]
+    assert [i.verdict for i in influences] == ["fail"] * 3
+    assert [i.value for i in influences] == pytest.approx([-0.1638] * 3, abs=3e-3)
+    pages = pypdf.PdfReader(tmp_path / "lamps" / "certificate.pdf").pages
+    why = " ".join(pages[0].extract_text().split())
+    assert "influence of the waveform: does not meet the claim with 1 of 1 loads, worst (−16." in why
+    assert "with panel of small lamps (capacitor_dropper)" in why
+    again = ratioproof(tmp_path, "replay", "kept")
+    assert again.status == 1, again.output + again.errors
+    assert "influence of the waveform: worst (-16." in again.output
+
+
+def test_a_sound_meter_passes_on_the_lamps_of_the_demo_too(tmp_path: Path) -> None:
+    files = write_files(tmp_path / "demo", (), "waveform_influence", LOADS["dropper"])
+    twin = TwinRun(load_inputs(*files, "waveform_influence", Options()))
+    twin.run()
+    assert twin.results().verdict == "pass", in_words(twin.results().reasons)
+
+
+def test_a_demo_without_a_load_has_the_files_that_new_writes(tmp_path: Path) -> None:
+    """But for the ports, and the faults asked for."""
+    made = [file.read_text(encoding="utf-8") for file in write_files(tmp_path / "demo", (), "current_ratio")]
+    written = [file.read_text(encoding="utf-8") for file in new(tmp_path / "new")]
+    assert made[0] == written[0]
+    assert re.sub(r":(\d{5})\b", ":PORT", made[1]) == re.sub(r":(\d{5})\b", ":PORT", written[1])
