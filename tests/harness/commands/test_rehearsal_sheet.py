@@ -15,6 +15,7 @@ from harness.core.stop import StopSignal
 from harness.preparation.rehearsal import rehearsal_of
 from harness.preparation.run_files import load_inputs
 from harness.steps import Options
+from tests.waveform_shelf import BRIDGE, HEATER, waveform_bench
 
 
 def test_every_uncertainty_has_two_significant_digits_and_every_limit_four(tmp_path: Path) -> None:
@@ -43,3 +44,21 @@ def test_what_the_check_on_paper_leaves_open_is_named_a_line_each(tmp_path: Path
     )
     assert told[1].startswith("  ratio error from burden and fuse (not stated: magnetising_inductance, ")
     assert len(told) == 2
+
+
+def test_waveforms_stand_in_the_table_and_those_not_compared_below(tmp_path: Path) -> None:
+    half = '{ name = "diode", current = "1.85 A", waveform = "half_wave" }'
+    inputs = waveform_bench(tmp_path, HEATER, BRIDGE, half)
+    console = Console(file=io.StringIO(), width=250)
+    rehearsal = rehearsal_of(inputs, StopSignal())
+    show_points(rehearsal, console)
+    show_rehearsal(inputs, rehearsal, console)
+    assert isinstance(console.file, io.StringIO)
+    told = console.file.getvalue()
+    assert re.search(r"x20 +rectifier 60 deg +1\.9 A +0\.\d+ % +0\.8000 % +\d+\.\d", told)
+    assert (
+        "diode (1.85 A) not compared with a sine: the reference on its 10 A range is not stated to read a direct part"
+        in told
+    )
+    # What a twin shows of an influence is none of the meter's.
+    assert "the largest is" not in told
