@@ -106,6 +106,17 @@ def spectrum(samples: Instants) -> NDArray[np.complex128]:
     return found
 
 
+def fundamental_of(samples: Instants, periods: int) -> complex:
+    """The part of the mains frequency in samples over so many `periods`, as a phasor of its effective value."""
+    return complex(spectrum(samples)[periods]) / math.sqrt(2)
+
+
+@cache
+def fundamental_part(waveform: Waveform) -> float:
+    """The effective value of the fundamental over that of the whole current."""
+    return abs(fundamental_of(unit_samples(waveform), waveform.periods))
+
+
 def vertex(samples: Instants, at: int) -> float:
     """Height of the parabola through the sample `at` an extremum and its two neighbours; the sample itself where they are no curve's.
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from instruments.waveform_names import SINE, SINE_CREST_FACTOR, Waveform
-from instruments.waveforms import Instants, crest_factor_of, effective_value, unit_samples
+from instruments.waveforms import Instants, crest_factor_of, effective_value, fundamental_part, unit_samples
 from simulated.bench_faults import ActiveFault
 from simulated.description import BenchDescription
 from simulated.physics.assembly import FUSE_RESISTANCE, current_source, transformer_with
@@ -25,13 +25,17 @@ from simulated.physics.warming import TEMPERATURE_COEFFICIENT, Warming
 
 @dataclass(frozen=True)
 class Seen:
-    """Mean quantities of the circuit over some time, for the instruments in it. `secondary` is 0 where none measures it."""
+    """Mean quantities of the circuit over some time, for the instruments in it. `secondary` is 0 where none measures it.
+
+    `fundamental`: the part of the primary current that makes power with a sinusoidal voltage, which lags by `angle`.
+    """
 
     primary: float
     secondary: float
     voltage: float
     angle: float
     waveform: Waveform = SINE
+    fundamental: float = 1.0
 
 
 class BenchCircuit:
@@ -127,9 +131,22 @@ class BenchCircuit:
         shaped = self.secondary_in_time(time)
         return abs(self.secondary_current(time)) if shaped is None else effective_value(shaped)
 
+    def fundamental(self, time: float) -> tuple[float, float]:
+        """The part of the primary current that is its fundamental, and the angle by which that lags; of a sine the whole.
+
+        The load has the power factor that was set, as far as its waveform allows one: with a sinusoidal voltage the fundamental alone makes power
+        (IEEE Std 1459, 3.1.2: power factor is the fundamental's part of the current times the cosine of its angle).
+        """
+        waveform, angle = self.load.waveform_at(time), self.load.angle_at(time)
+        if waveform.sinusoidal:
+            return 1.0, angle
+        part = fundamental_part(waveform)
+        return part, math.copysign(math.acos(min(1.0, math.cos(angle) / part)), angle)
+
     def power(self, time: float) -> float:
         """Active power in the load, in watts."""
-        return self.mains.voltage_at(time) * self.flowing(time) * math.cos(self.load.angle_at(time))
+        part, angle = self.fundamental(time)
+        return self.mains.voltage_at(time) * self.flowing(time) * part * math.cos(angle)
 
     def mean_current(self, start: float, end: float) -> float:
         times = midpoints(start, end, 8 if self.load.changed_since(start - SETTLED_AFTER) else 2)
@@ -141,12 +158,14 @@ class BenchCircuit:
         if self._secondary_is_seen:
             times = midpoints(start, end, 8 if self.unsteady(start, end) else 2)
             secondary = sum(self._effective_secondary(t) for t in times) / len(times)
+        part, angle = self.fundamental(middle)
         return Seen(
             primary=self.mean_current(start, end),
             secondary=secondary,
             voltage=self.mains.voltage_at(middle),
-            angle=self.load.angle_at(middle),
+            angle=angle,
             waveform=self.load.waveform_at(middle),
+            fundamental=part,
         )
 
     def unsteady(self, start: float, end: float) -> bool:

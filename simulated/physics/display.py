@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from instruments.waveforms import Instants, fundamental_of, unit_samples
 from simulated.physics.circuit import BenchCircuit, midpoints
 from simulated.physics.input_stage import InputStage
 from simulated.physics.load import SETTLED_AFTER
@@ -72,11 +73,18 @@ class MeterDisplay:
     def _measured(self, time: float) -> tuple[float, float]:
         """Current and power in the module, before noise, threshold and rounding."""
         circuit, module = self._circuit, self._module
-        secondary = circuit.secondary_current(time)
-        power = module.power(secondary, circuit.mains.voltage_at(time), circuit.load.angle_at(time))
         shaped = circuit.secondary_in_time(time)
+        secondary = circuit.secondary_current(time) if shaped is None else self._fundamental(shaped, time)
+        _, angle = circuit.fundamental(time)
+        power = module.power(secondary, circuit.mains.voltage_at(time), angle)
         read = self._stage.reads_sine(abs(secondary)) if shaped is None else self._stage.reads(shaped)
         return module.measured(read), power
+
+    def _fundamental(self, shaped: Instants, time: float) -> complex:
+        """The fundamental of a secondary current, as a phasor against that of the primary current."""
+        waveform = self._circuit.load.waveform_at(time)
+        primary = fundamental_of(unit_samples(waveform), waveform.periods)
+        return fundamental_of(shaped, waveform.periods) * abs(primary) / primary
 
     def factor(self, time: float) -> float:
         """The display's own multiplier on the range in circuit at `time`."""

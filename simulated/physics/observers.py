@@ -87,7 +87,7 @@ class Observer:
         if current == OVERLOAD:
             return Measured(OVERLOAD, voltage, OVERLOAD, OVERLOAD, OVERLOAD)
         angle = true_angle - self._displacement
-        true_power = true_voltage * true_current * math.cos(angle)
+        true_power = true_voltage * true_current * seen.fundamental * math.cos(angle)
         power = self._noisy(true_power * self._power_gain, self._power.resolution)
         # Instruments show 1 while nothing flows; common practice, no published source.
         flows = voltage and current > self.multimeter.nothing

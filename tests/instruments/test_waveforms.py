@@ -18,6 +18,7 @@ from instruments.waveform_names import ANGLES, DESCRIBED, SINE, Waveform, parse_
 from instruments.waveforms import (
     crest_factor_of,
     effective_value,
+    fundamental_part,
     rectified_mean,
     spectrum,
     unit_samples,
@@ -149,3 +150,21 @@ def test_an_angle_is_read_and_written(name: str, degrees: int) -> None:
     found = parse_waveform(f"{name} {degrees} deg")
     assert (found.name, found.angle, found.text) == (name, degrees, f"{name} {degrees} deg")
     assert parse_waveform("sine") == SINE
+
+
+@pytest.mark.parametrize(
+    ("text", "part"),
+    [
+        ("sine", 1.0),
+        # Square wave and pulses of 120 degrees (any handbook of power electronics): 4 / pi and 2 sqrt(3) / pi are the crests of their fundamentals.
+        ("rectangular 180 deg", 2 * math.sqrt(2) / math.pi),
+        ("rectangular 120 deg", 3 / math.pi),
+        # A sine cut at 90 degrees: b1 = 1/2, a1 = -1/pi of the crest, its effective value is 1/2.
+        ("phase_cut 90 deg", math.sqrt(0.25 + 1 / math.pi**2) * math.sqrt(2)),
+        ("half_wave", math.sqrt(1 / 2)),
+        ("burst 1/2", math.sqrt(1 / 2)),
+        ("triangle", 4 * math.sqrt(6) / math.pi**2),
+    ],
+)
+def test_the_fundamental_is_the_part_that_fourier_gives(text: str, part: float) -> None:
+    assert fundamental_part(parse_waveform(text)) == pytest.approx(part, rel=1e-4)

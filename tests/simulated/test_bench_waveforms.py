@@ -83,3 +83,68 @@ def test_what_is_between_the_levels_solved_is_what_would_be_solved_there(make_de
         exact = secondary_in_time(transformer, unit_samples(waveform) * (ampere_turns / 2500), further)
         found = shaped.current(waveform, ampere_turns, further)
         assert effective_value(found) == pytest.approx(effective_value(exact), rel=2e-4)
+
+
+def powered(description: BenchDescription, text: str, power_factor: float) -> tuple[SimulatedBench, float]:
+    """A bench with a load of 10 A of this waveform and power factor on x1, and the power that flows, in watts."""
+    shelf = (ShelfDescription(10.0, power_factor=power_factor, waveform=parse_waveform(text)),)
+    instruments = tuple(
+        replace(i, profile=None, shelf=shelf) if i.role == "load" else i for i in description.instruments
+    )
+    bench = SimulatedBench(replace(description, instruments=instruments, share_of_claim=0.0), VirtualClock())
+    bench.plug(10.0)
+    bench.configure("reference", 10.0)
+    bench.clock.sleep(3.0)
+    return bench, bench._circuit.power(bench.clock.now())
+
+
+@pytest.mark.parametrize(
+    ("text", "power_factor"), [("phase_cut 90 deg", 0.7071), ("rectifier 60 deg", 0.6), ("capacitor_dropper", -0.4)]
+)
+def test_apparent_power_and_power_factor_follow_the_effective_current(
+    make_description: Make, text: str, power_factor: float
+) -> None:
+    """P = U I1 cos(phi1), S = U I, and P / S the power factor that was set (IEEE Std 1459, 3.1.2, sinusoidal voltage)."""
+    bench, power = powered(make_description(), text, power_factor)
+    now = bench.clock.now()
+    effective, voltage = bench._circuit.flowing(now), bench._circuit.mains.voltage_at(now)
+    assert power == pytest.approx(effective * voltage * abs(power_factor), rel=1e-3)
+    shown, read = bench.shown(), bench.measure("reference")
+    for found in (shown, read):
+        assert found.power == pytest.approx(power, rel=0.02)
+        assert abs(found.power_factor) == pytest.approx(abs(power_factor), rel=0.02)
+        assert found.current * found.voltage == pytest.approx(effective * voltage, rel=0.01)
+
+
+def test_a_dimmed_heater_draws_the_power_of_the_voltage_at_its_resistance(make_description: Make) -> None:
+    """Cut at 90 degrees: half of the power at full voltage, a power factor of sqrt(1/2), and the fundamental lags by atan(2 / pi) (elementary)."""
+    bench, power = powered(make_description(), "phase_cut 90 deg", math.sqrt(0.5))
+    part, angle = bench._circuit.fundamental(bench.clock.now())
+    assert angle == pytest.approx(math.atan(2 / math.pi), rel=1e-3)
+    assert part * math.cos(angle) == pytest.approx(math.sqrt(0.5), rel=1e-3)
+    now = bench.clock.now()
+    assert power == pytest.approx(
+        math.sqrt(0.5) * bench._circuit.flowing(now) * bench._circuit.mains.voltage_at(now), rel=1e-3
+    )
+
+
+def test_a_phase_displacement_turns_the_fundamental_alone(make_description: Make) -> None:
+    """A rectifier's fundamental lies with the voltage: tan(phi1) = 0, whatever its power factor. A sine of the same power factor is turned."""
+    from instruments.waveforms import fundamental_part
+
+    factor = fundamental_part(parse_waveform("rectifier 60 deg"))
+    errors = []
+    for text, displaced in (("rectifier 60 deg", 0.0), ("rectifier 60 deg", 0.02), ("sine", 0.0), ("sine", 0.02)):
+        bench, power = powered(make_description(), text, factor)
+        bench._display._module = replace(bench._display._module, phase_error=displaced)
+        bench.clock.sleep(5.0)
+        errors.append(bench.shown().power / power - 1)
+    assert errors[1] - errors[0] == pytest.approx(-0.0002, abs=5e-4)
+    assert errors[3] - errors[2] == pytest.approx(0.02 * math.tan(math.acos(factor)), rel=0.05)
+
+
+def test_the_way_of_shapes_gives_the_power_of_a_sine_as_the_phasor_does(make_description: Make) -> None:
+    """A burst of nine periods in ten is nearly a sine of sqrt(0.9) of the current."""
+    bench, power = powered(make_description(), "burst 9/10", 0.5)
+    sine, of_sine = powered(make_description(), "sine", 0.5)
+    assert bench.shown().power / power == pytest.approx(sine.shown().power / of_sine, rel=2e-3)
