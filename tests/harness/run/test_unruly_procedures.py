@@ -37,7 +37,7 @@ NONSENSE: list[tuple[Any, str]] = [
     (Observe("p", 0, "up"), "found count 0, expected at least 1"),
     (
         Observe("p", 1, "sideways"),  # type: ignore[arg-type]
-        "found direction 'sideways', expected one of zero, up, down, single, hold, search, check",
+        "found direction 'sideways', expected one of zero, up, down, single, hold, search, waveform, check",
     ),
     (Observe("before", 1, "up"), "found the name 'before' a second time, expected a name of its own for each point"),
     (Wait(7200), "found seconds 7200, expected above 0 and at most 3600"),
