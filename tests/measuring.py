@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 
 from instruments.numbers import parse_typed, plain
 from instruments.operator.plausibility import Question
+from instruments.waveform_names import SINE, Waveform
 from simulated.physics.load import CurrentSource
 from simulated.simulated_bench import SimulatedBench
 
@@ -24,9 +25,10 @@ class Measurer:
         current: float,
         power_factor: float = 1.0,
         slip: Callable[[str, str], str | None] = lambda *_: None,
+        waveform: Waveform = SINE,
     ) -> None:
         self.bench, self.current, self.power_factor = bench, current, power_factor
-        self._slip = slip
+        self._slip, self._waveform = slip, waveform
         self.asked: list[str] = []
         self.switched: list[str] = []
 
@@ -34,6 +36,7 @@ class Measurer:
         def change(load: CurrentSource, time: float) -> None:
             load.set_protection(load.maximum_current)
             load.set_power_factor(self.power_factor, time)
+            load.set_waveform(self._waveform, time)
             load.set_current(self.current if on else 0.0, time)
             load.set_output(on, time)
 

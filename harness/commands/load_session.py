@@ -146,6 +146,8 @@ def _meter(file: Path) -> Meter:
         profile = load_profile(entry.profile, profile_folders(file))
     except ProfileError as failure:
         raise UserError([f"{file}: instruments.{name}.profile: {line}" for line in str(failure).splitlines()]) from None
+    if not profile.plays("meter"):
+        raise UserError(f"{file}: instruments.{name}.profile: found {entry.profile!r}, expected one for a meter")
     return linked_meter(name, entry, profile, Wires(file.resolve().parent, bench.visa), time.monotonic)
 
 

@@ -85,7 +85,10 @@ def add_parser(commands: Any) -> None:
         help="bench file whose meter is read by wire; switch and plugs stay yours (default: you type what it shows)",
     )
     parser.add_argument(
-        "--interval", default="1 s", metavar="TIME", help="time between readings by wire (default: %(default)s)"
+        "--interval",
+        default="1 s",
+        metavar="TIME",
+        help="time between readings by wire, no shorter than the meter refreshes its values (default: %(default)s)",
     )
     parser.add_argument("--operator", default="", metavar="NAME", help="printed on the result")
     add_out(parser, "the result (default: the folder of RESULTS)")

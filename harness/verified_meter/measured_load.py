@@ -8,6 +8,7 @@ from harness.core.errors import UserError
 from harness.results import MeasuredCycles, MeasuredLoad, Results, Stability, Stated
 from harness.verified_meter.load_cycles import CountedCycles
 from harness.verified_meter.load_dialogue import LoadReadings
+from harness.verified_meter.load_display import withstood_by
 from harness.verified_meter.low_power import low_power, stability
 from harness.verified_meter.measured_current import measured_current
 from harness.verified_meter.measured_energy import (
@@ -94,7 +95,6 @@ def measured_load(
         why.append(
             f"energy per year: the load was not steady, or was read for less than {FOR_A_YEAR / 60:.0f} min, so that these readings are not its mean power"
         )
-    yearly = cycles.mean_power if cycles is not None else power if lasting else None
     return MeasuredLoad(
         load=about.load,
         meter=f"{results.device.maker} {results.device.type}",
@@ -118,15 +118,34 @@ def measured_load(
         power=power,
         apparent_power=apparent,
         power_factor=factor,
-        energy_per_year=None if yearly is None else _times(yearly, YEAR),
+        energy_per_year=_yearly(power if lasting else None, cycles),
         cycles=cycles,
         low_power=None if power is None or factor is None else low_power(power, factor, about.crest_factor),
         stability=_stability(readings, power_step),
         own_current=own.current,
         own_power=own.power,
         not_stated=tuple(why),
-        not_included=(*said, *scatters(readings.currents, "currents"), *not_included),
+        not_included=(*said, *_doubts(readings, current.value, about.crest_factor), *not_included),
     )
+
+
+def _yearly(steady: Stated | None, cycles: MeasuredCycles | None) -> Stated | None:
+    """The energy of a year at the mean power of cycles, or at one that lasted."""
+    if cycles is not None:
+        steady = cycles.mean_power if cycles.seconds >= FOR_A_YEAR else None
+    return None if steady is None else _times(steady, YEAR)
+
+
+def _doubts(readings: LoadReadings, current: float, crest_factor: float | None) -> list[str]:
+    """What is to be said of readings that scatter, and of a peak higher than that of the largest sine, where it is known."""
+    said, rng = scatters(readings.currents, "currents"), readings.range
+    if crest_factor is None or current * crest_factor <= withstood_by(rng) * math.sqrt(2):
+        return said
+    return [
+        *said,
+        f"the peak of this current, by its crest factor, is higher than that of the largest sine that range {rng.name} withstands: the input may clip it, "
+        "and every value here be too small",
+    ]
 
 
 def _steady(values: Sequence[float], step: float) -> bool:

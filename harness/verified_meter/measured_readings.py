@@ -1,5 +1,6 @@
 """What the display of a verified meter shows of one steady load, current, power, power factor and energy together, and what it stands for."""
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -22,6 +23,9 @@ from harness.verified_meter.measured_power import (
 )
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading, of_reading
 from harness.verified_meter.scatter import scatters
+
+MAINS = 80.0, 280.0
+"""Volts between which every mains lies, what it changes by included (common practice, no published source)."""
 
 CURRENT, POWER, FACTOR, ENERGY = "current", "active power", "power factor", "energy"
 
@@ -57,6 +61,7 @@ def measured_readings(
         factor, least = shown_power_factor(known, factors, drift)
         found.append(of_reading((FACTOR, ""), rng, len(factors), factor, 0.0, probability))
         if powers := _stepped(shown.of(POWER), results.device.power_resolution):
+            _check_voltage(shown.of(CURRENT), powers, factors)
             power = measured_power(known, powers, least, drift)
             found.append(of_reading((POWER, "W"), rng, len(powers), power, known.error, probability))
     if shown.of(ENERGY):
@@ -115,6 +120,25 @@ def _check_together(shown: ShownTogether) -> None:
         )
     if bool(shown.of(ENERGY)) != (shown.seconds is not None):
         raise UserError("--over: expected a time with an energy (--shows in Wh), and neither without the other")
+
+
+def _check_voltage(
+    currents: Sequence[DisplayedValue], powers: Sequence[DisplayedValue], factors: Sequence[DisplayedValue]
+) -> None:
+    """Raise UserError where power, current and power factor shown together are those of no mains: one of them is of something else."""
+    (most, least), (current, least_current), (factor, least_factor) = map(_bounds, (powers, currents, factors))
+    low = least / (current * factor)
+    high = most / (least_current * least_factor) if least_current > 0 and least_factor > 0 else math.inf
+    if high < MAINS[0] or low > MAINS[1]:
+        raise UserError(
+            f"--shows: current, power and power factor contradict each other: together they are of {low:.3g} V to {high:.3g} V"
+        )
+
+
+def _bounds(shown: Sequence[DisplayedValue]) -> tuple[float, float]:
+    """The most and the least that their mean can be."""
+    mean, half = math.fsum(one.displayed for one in shown) / len(shown), max(one.step for one in shown) / 2
+    return mean + half, mean - half
 
 
 def _article(quantity: str) -> str:

@@ -151,6 +151,13 @@ def _one(**shown: float) -> dict[str, tuple[DisplayedValue, ...]]:
         (_one(current=2.4), 60.0, "--over: expected a time with an energy"),
         (_one(current=2.4, energy=7200.0), 60.0, "an energy without a power factor, which bounds its error"),
         (_one(current=2.4, power_factor=0.004, active_power=2.0), None, "may change the power by"),
+        # 2.4 A at a power factor of 0.388: 214 W at 230 V; with a digit lost 23 V.
+        (
+            _one(current=2.4, power_factor=0.388, active_power=21.4),
+            None,
+            r"contradict each other: together they are of 2\d\.\d* V",
+        ),
+        (_one(current=2.4, power_factor=0.388, active_power=2140.0), None, "contradict each other"),
     ],
 )
 def test_what_lacks_its_companion_is_refused(
