@@ -14,7 +14,7 @@ from harness.core.errors import Abandoned, AbortedSafe, NotSafe, Stopped, UserEr
 from harness.core.output import STANDARD_OUTPUT, tell, wrapped
 from harness.core.quantities import parse_quantity
 from harness.core.stop import StopSignal
-from harness.results import Results
+from harness.results import DeviceSummary, Results
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED, READY
 from harness.verified_meter.load_cycles import CountedCycles, count_cycles
 from harness.verified_meter.load_dialogue import Asked, LoadReading, LoadReadings, first_range, make_safe, read_load
@@ -52,7 +52,7 @@ def read_at_the_bench(
         tell(STANDARD_OUTPUT, ["CAUTIONS", *(f"  - {caution}" for caution in (*CAUTIONS, NOT_VERIFIED))])
         if person.choose(READY, ["yes", "no"]) != "yes":
             raise UserError("the cautions were not confirmed; nothing was energised by this command")
-        kept = _keeper(file, options.load, results.device.resolution)
+        kept = _keeper(file, options.load, results.device)
         asked = Asked(results, person, options.load, display, options.voltage is not None, kept)
         return _unplugged_after(asked, options)
 
@@ -75,7 +75,7 @@ def _unplugged_after(asked: Asked, options: MeasureOptions) -> tuple[LoadReading
     return readings, counted
 
 
-def _keeper(file: Path, load: str, step: float) -> Callable[[Sequence[LoadReading]], None]:
+def _keeper(file: Path, load: str, device: DeviceSummary) -> Callable[[Sequence[LoadReading]], None]:
     """Writes all readings anew whenever there is one more. A disk that is full ends no measurement: it is told."""
 
     def keep(taken: Sequence[LoadReading]) -> None:
@@ -83,8 +83,9 @@ def _keeper(file: Path, load: str, step: float) -> Callable[[Sequence[LoadReadin
         rows = csv.writer(text, lineterminator="\n")
         rows.writerow(("load", "range", "shows", "power", "seconds"))
         for one in taken:
-            power = "" if one.power is None else f"{plain(one.power)} W"
-            rows.writerow((load, one.range_name, f"{_as_shown(one.current, step)} A", power, f"{one.seconds:.1f}"))
+            current = f"{_as_shown(one.current, device.resolution)} A"
+            power = "" if one.power is None else f"{_as_shown(one.power, device.power_resolution or 1.0)} W"
+            rows.writerow((load, one.range_name, current, power, f"{one.seconds:.1f}"))
         try:
             write_together(file.parent, {file.name: text.getvalue().encode()})
         except OSError as failure:

@@ -76,7 +76,7 @@ class TypedDisplay:
     def energy(self, what: str) -> float:
         step = self.device.energy_resolution or 1e-6
         return self.person.read_value(
-            Question(f"  the energy register of the meter shows {what}", "meter energy", step, unit="J")
+            Question(f"  the energy register of the meter shows, {what}", "meter energy", step, unit="J")
         )[0]
 
 

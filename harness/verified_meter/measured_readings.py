@@ -54,7 +54,7 @@ def measured_readings(
     found = [current]
     notes = [note for name, read in shown.values.items() for note in _scatters(name, read)]
     at, probability = current.corrected.value, results.decision.coverage_probability
-    known = known_power_error(rng, at) if shown.of(POWER) or _verified(rng, at, shown) else None
+    known = _known(rng, at) if shown.of(POWER) or _verified(rng, at, shown) else None
     least = None
     if known is not None:
         factors = shown.of(FACTOR)
@@ -69,6 +69,15 @@ def measured_readings(
         found += energies
         notes.append(said)
     return found, notes
+
+
+def _known(rng: RangeResult, current: float) -> KnownPowerError:
+    try:
+        return known_power_error(rng, current)
+    except UserError as missing:
+        raise UserError(
+            f"{missing}: power does not follow from the current alone, which is stated without it"
+        ) from None
 
 
 def _verified(rng: RangeResult, current: float, shown: ShownTogether) -> bool:

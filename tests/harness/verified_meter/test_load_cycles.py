@@ -85,3 +85,21 @@ def test_a_register_that_counted_nothing_ends_it(verified: TwinRun) -> None:
     person._on(False)
     with pytest.raises(Abandoned, match="counted nothing"):
         count_cycles(asked, 1, verified.clock.now)
+
+
+def test_cycles_too_short_to_read_by_are_refused(verified: TwinRun) -> None:
+    """Either end is known to 4 s: a minute is too short for a tenth."""
+
+    class Hasty(Measurer):
+        def confirm(self, text: str) -> str:
+            if "whole cycle" in text:
+                self.bench.clock.sleep(50)
+                return "done"
+            return super().confirm(text)
+
+    person, results = Hasty(verified.bench, 2.0), verified.results()
+    asked = Asked(results, person, "pump", TypedDisplay(results.device, person, "pump"), True)
+    read_load(asked, 2, verified.clock.now)
+    with pytest.raises(Abandoned, match=r"these cycles took \d+ s, which is too short"):
+        count_cycles(asked, 1, verified.clock.now)
+    make_safe(person, "pump")
