@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,10 +21,13 @@ FIXED_PORT = re.compile(r"(127\.0\.0\.1::?)\d+")
 
 @contextlib.contextmanager
 def served_bench(
-    folder: Path, name: str = "bench.toml", schedules: Mapping[str, Schedule] | None = None
+    folder: Path,
+    name: str = "bench.toml",
+    schedules: Mapping[str, Schedule] | None = None,
+    change: Callable[[str], str] = lambda text: text,
 ) -> Iterator[tuple[Path, SimulatedBench]]:
-    """Serve the bench of the template `name` and write a bench file with the addresses it got into `folder`."""
-    text = template(name)
+    """Serve the bench of the template `name`, as `change` leaves its text, and write a bench file with the addresses it got into `folder`."""
+    text = change(template(name))
     file = folder / "bench.toml"
     described = describe(
         parse_device(template("device.toml"), "device"), parse_bench(text, "bench"), file, (folder,), ()

@@ -5,15 +5,20 @@ from __future__ import annotations
 import csv
 import json
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from harness.command_line import main
+from harness.commands.new import BENCH_POWER
 from simulated.simulated_bench import SimulatedBench
 from simulated.transports.link_faults import Schedule
+from tests.harness.commands import test_measure
 from tests.harness.commands.served_bench import served_bench
 from tests.harness.commands.test_reading import results_file as results_file
+
+power_results = test_measure.results_file
 
 
 def acting(monkeypatch: pytest.MonkeyPatch, bench: SimulatedBench, amperes: float) -> list[str]:
@@ -65,6 +70,35 @@ def test_a_load_is_read_over_the_line(
         assert len(list(csv.DictReader(kept))) == 4
 
 
+def by_scpi(text: str) -> str:
+    """The bench file with a meter that speaks SCPI over a socket."""
+    own = re.compile(
+        r'profile = "modbus_power_meter"\naddress = .*\n((?:serial|timeout) = .*\n)((?:serial|timeout) = .*\n).*\n.*\n'
+    )
+    entry = 'profile = "scpi_power_analyser"\naddress = "TCPIP::127.0.0.1::15099::SOCKET"\n'
+    changed, count = own.subn(lambda found: entry + found[1] + found[2], text)
+    assert count == 1
+    return changed
+
+
+@pytest.mark.parametrize("change", [str, by_scpi])
+def test_power_is_read_over_modbus_and_scpi_alike(
+    power_results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: Callable[[str], str]
+) -> None:
+    with served_bench(tmp_path, BENCH_POWER, change=change) as (bench_file, bench):
+        acting(monkeypatch, bench, 0.2)
+        voltage = bench.measure("reference").voltage
+        more = ("--voltage", f"{voltage:.1f} V", "--voltage-error", "2 V")
+        assert by_wire(power_results, bench_file, tmp_path / "out", *more) == 0
+        true = 0.2 * bench._load_spread
+    found = json.loads((tmp_path / "out" / "load.json").read_text(encoding="utf-8"))
+    assert abs(found["current"]["value"] - true) <= found["current"]["expanded_uncertainty"] + 5e-4 * true
+    assert (
+        abs(found["power"]["value"] - true * voltage) <= found["power"]["expanded_uncertainty"] + 0.01 * true * voltage
+    )
+    assert len(found["powers"]) == 4
+
+
 def test_more_than_a_range_withstands_is_seen_by_the_program(
     results_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -82,8 +116,6 @@ def test_a_late_answer_is_asked_for_again_and_a_dead_line_ends_it_with_the_load_
     for faults, status in (({6: "mute"}, 0), (dict.fromkeys(range(12, 60), "mute"), 3)):
         schedule = Schedule(faults)
         with served_bench(tmp_path, schedules={"monitor": schedule}) as (bench_file, bench):
-            text = bench_file.read_text(encoding="utf-8").replace('timeout = "1 s"', 'timeout = "300 ms"')
-            bench_file.write_text(text, encoding="utf-8")
             acting(monkeypatch, bench, 0.15)
             assert by_wire(results_file, bench_file, tmp_path / str(status)) == status
             assert not bench.truth().load_on
