@@ -90,6 +90,8 @@ def _unsafe(part: _RunPart, playing: Sequence[str]) -> Iterator[str]:
 def times(lines: Iterable[dict[str, Any]]) -> Iterator[list[str]]:
     """For each line: times that decrease, and readings dated before their predecessor or after they were written."""
     before, begun, latest = 0.0, 0.0, 0.0
+    # A reading that showed that the current had settled may be the reference's of the pair that follows.
+    settling = 0.0
     for line in lines:
         now, kind, wrong = line["elapsed"], line["kind"], list[str]()
         if now < before:
@@ -97,7 +99,8 @@ def times(lines: Iterable[dict[str, Any]]) -> Iterator[list[str]]:
         if kind in ("reading", "approach"):
             read = {"reference": line["reference"], "displayed": line["displayed"], **line.get("also", {})}
             for key, reading in read.items():
-                wrong += (f"{key}: {text}" for text in _reading_times(reading, begun, now))
+                earliest = settling if key == "reference" else begun
+                wrong += (f"{key}: {text}" for text in _reading_times(reading, earliest, now))
             first = line["reference"]["started"]
             if first < latest - ROUNDED:
                 wrong.append(
@@ -105,6 +108,7 @@ def times(lines: Iterable[dict[str, Any]]) -> Iterator[list[str]]:
                 )
             latest = first
         if kind not in _BEHIND:
+            settling = begun if kind == "settled" else now
             begun, latest = now, 0.0
         before = max(before, now)
         yield wrong

@@ -17,7 +17,7 @@ from harness.safety.cautions import Cautions
 from harness.steps import Options
 from instruments.profile import SHIPPED
 
-FORMAT = "ratioproof-kept-run-3"
+FORMAT = "ratioproof-kept-run-4"
 RUN, DEVICE, BENCH, PROCEDURE = "run.json", "device.toml", "bench.toml", "procedure.py"
 CAUSES = "causes.toml"
 CLOCK, PERSON, BEFORE, GUARD_BEFORE = "clock.jsonl", "person.jsonl", "before.jsonl", "guard_before.json"

@@ -10,7 +10,7 @@ from harness.run.auxiliary_readings import AuxiliaryReader
 from harness.run.expected_power import Applied
 from harness.run.run_context import RunContext
 from harness.run.undoable_entry import Entries, Entry
-from instruments.drivers.over_links import ScpiMeter, ScpiReference
+from instruments.drivers.over_links import RegisterMeter, ScpiMeter, ScpiReference
 from instruments.drivers.roles import Meter
 from instruments.errors import ReplyError
 from instruments.operator.person import UndoLast
@@ -20,22 +20,29 @@ TRIES_AT_A_PAIR = 5
 """Consecutive pairs that may be too far apart in time before the point is repeated."""
 
 
+INTERVALS_AFTER_REFERENCE = 3
+"""Display intervals from a reading of the reference to that of registers, at most: two in which the display catches up, and one to be refreshed."""
+
 BEFORE = "before"
 """Key of a reading taken over a link before a person types the other of a pair."""
 
-_OF_THE_PAIR = ("reference", "displayed", BEFORE)
+AHEAD = "ahead"
+"""Key of a reading that the reference made while the display was asked: it may be that of the next pair."""
+
+_OF_THE_PAIR = ("reference", "displayed", BEFORE, AHEAD)
 
 
 class PairReading(NamedTuple):
     """One reading of each; `time_zero` is the start of the run, on the clock of the readings' times.
 
-    `also` holds the readings beside them, by the names of `ReadingPair.also`, in SI units.
+    `also` holds the readings beside them, by the names of `ReadingPair.also`, in SI units, `ahead` what the reference read meanwhile.
     """
 
     reference: Reading
     displayed: Reading
     time_zero: float
     also: Mapping[str, Reading] = {}
+    ahead: Reading | None = None
 
     @property
     def as_line(self) -> dict[str, Any]:
@@ -70,9 +77,23 @@ class PairReader:
         self._beside = AuxiliaryReader(run)
         self._last_start = float("-inf")
 
-    def entries(self, rng: Range, applied: Applied, power: bool) -> Entries:
-        """Entries of one pair and the readings beside it; `pair` makes the pair from them."""
-        return Entries([*self._currents(rng, applied.current), *self._beside.entries(power, applied)])
+    def see_anew(self) -> None:
+        """Let two display intervals pass before the display is read: what it shows may be of the state before."""
+        interval = self._run.device.display.refresh_interval
+        if self.by_hand:
+            self._run.pause(2 * interval)
+        else:
+            self._last_start = self._run.clock.now() + interval
+
+    def entries(self, rng: Range, applied: Applied, power: bool, before: Reading | None, *, last: bool) -> Entries:
+        """Entries of one pair and the readings beside it; `pair` makes the pair from them. `before` as in `read`.
+
+        Unless it is the `last` of its point, or others are read beside it, the reference of the next may be read ahead.
+        """
+        beside = self._beside.entries(power, applied)
+        # What a person takes back is read anew with all that belongs to it.
+        before = None if any(entry.typed for entry in beside) else before
+        return Entries([*self._currents(rng, applied.current, before, alone=last or bool(beside)), *beside])
 
     def check_entries(self, current: float) -> Entries:
         """Entries of one pair of the reference and the check standard."""
@@ -88,9 +109,12 @@ class PairReader:
             )
         return Entries([Entry(lambda _: self._overlapped(standard))])
 
-    def read(self, rng: Range, current: float) -> PairReading:
-        """One pair, which a person may undo. Raises LinkError or ReplyError; UndoLast where there is nothing to take back."""
-        return self.finished(Entries(self._currents(rng, current)))
+    def read(self, rng: Range, current: float, before: Reading | None = None) -> PairReading:
+        """One pair, which a person may undo. Raises LinkError or ReplyError; UndoLast where there is nothing to take back.
+
+        `before`: the reference's reading just made, which is the pair's where the display is read after the reference.
+        """
+        return self.finished(Entries(self._currents(rng, current, before, alone=True)))
 
     def finished(self, entries: Entries) -> PairReading:
         """The pair that `entries` read, which a person may undo. Raises as `read` does, and Overdriven."""
@@ -104,30 +128,52 @@ class PairReader:
 
     def pair(self, found: Mapping[str, Reading]) -> PairReading:
         also = {name: reading for name, reading in found.items() if name not in _OF_THE_PAIR}
-        return PairReading(found["reference"], found["displayed"], self._zero, also)
+        return PairReading(found["reference"], found["displayed"], self._zero, also, found.get(AHEAD))
 
     def taken_back(self, found: Mapping[str, Reading]) -> dict[str, Any]:
         return {name: _as_line(reading, self._zero) for name, reading in found.items()}
 
-    def _currents(self, rng: Range, current: float) -> list[Entry]:
+    def _currents(self, rng: Range, current: float, before: Reading | None, *, alone: bool) -> list[Entry]:
         if self.by_hand:
             return self._by_hand(rng, current)
-        return [Entry(lambda _: self._over_links())]
+        return [Entry(lambda _: self._over_links(before, alone))]
 
-    def _over_links(self) -> dict[str, Reading]:
-        """Both readings over links. Raises LinkError or ReplyError, also when they cannot be had within one display interval."""
-        interval = self._run.device.display.refresh_interval
+    def _over_links(self, before: Reading | None, alone: bool) -> dict[str, Reading]:
+        """Both readings over links. Raises LinkError or ReplyError, also when they cannot be had soon after one another."""
+        interval, meter = self._run.device.display.refresh_interval, self._run.station.meter
+        after_reference = isinstance(meter, RegisterMeter)
+        longest = interval * (INTERVALS_AFTER_REFERENCE if after_reference else 1)
         for _ in range(TRIES_AT_A_PAIR):
-            self._run.pause(self._last_start + interval - self._run.clock.now())
-            self._last_start = self._run.clock.now()
-            found = self._overlapped(self._run.station.meter)
-            if _apart(found["reference"], found["displayed"]) <= interval:
+            if after_reference:
+                found, before = self._after_reference(meter, before, alone), None
+            else:
+                self._await_refresh()
+                found = self._overlapped(meter)
+            if _apart(found["reference"], found["displayed"]) <= longest:
                 return found
         raise ReplyError(
-            f"readings of reference and meter under test came more than {interval:g} s apart, {TRIES_AT_A_PAIR} times in a row",
+            f"readings of reference and meter under test came more than {longest:g} s apart, {TRIES_AT_A_PAIR} times in a row",
             instrument=self._run.station.meter.name,
             address=self._run.station.meter.address,
         )
+
+    def _await_refresh(self) -> None:
+        self._run.pause(self._last_start + self._run.device.display.refresh_interval - self._run.clock.now())
+        self._last_start = self._run.clock.now()
+
+    def _after_reference(self, meter: Meter, before: Reading | None, alone: bool) -> dict[str, Reading]:
+        """The reference's reading, and what registers hold after it; the reference measures on meanwhile unless the pair is `alone`.
+
+        They hold what the display was refreshed with up to an interval ago. Which is asked when hangs on no time, so that an instrument can
+        be played by a transcript, which takes none.
+        """
+        if before is None:
+            before = self._run.station.reference.read()
+        self._await_refresh()
+        if alone:
+            return {"reference": before, "displayed": meter.read(None)}
+        found = self._overlapped(meter)
+        return {"reference": before, "displayed": found["displayed"], AHEAD: found["reference"]}
 
     def _overlapped(self, meter: Meter) -> dict[str, Reading]:
         """Both readings: the reference measures while the meter answers, and is read after it."""
@@ -184,8 +230,13 @@ def _between(before: Reading, after: Reading) -> Reading:
 
 
 def _apart(reference: Reading, displayed: Reading) -> float:
-    """Seconds between the middles of both. The reference's reply waits for the meter's: it may have measured when it was asked."""
+    """Seconds from the end of the reference's reading to the display; else between both middles.
+
+    A reference's reply that waited for the meter's may be of when it was asked.
+    """
     middle = _middle(displayed)
+    if reference.finished <= displayed.started:
+        return middle - reference.finished
     return max(abs(_middle(reference) - middle), middle - reference.started)
 
 

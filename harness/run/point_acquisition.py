@@ -12,6 +12,7 @@ from harness.run.undoable_entry import Entries
 from harness.steps import Observe, PointReading
 from instruments.errors import InstrumentError, ReplyError
 from instruments.operator.person import NOTHING_BEFORE, Overdue, UndoLast
+from instruments.reading import Reading
 
 BELIEVED_AFTER = 2
 """Attempts at a point repeated because its readings do not agree; after that they are taken as they are."""
@@ -26,7 +27,7 @@ class PointAcquisition:
     def take(self, number: int, step: Observe, rng: Range, nominal: float, attempt: int) -> PointReading:
         """Take one whole point: settled anew, every pair read, the error queue empty; only then is it finished."""
         if not self._control.state.current:
-            self._run.pause(2 * self._run.device.display.refresh_interval)
+            self._pairs.see_anew()
         scale = self._control.reference.steady()
         if self._pairs.by_hand:
             pairs = self._typed_pairs(number, step, rng, scale, attempt)
@@ -35,7 +36,8 @@ class PointAcquisition:
             while len(pairs) < step.count:
                 self._run.stop.check()
                 self._control.time_on.check()
-                pair = self._read_pair(step, rng)
+                before = pairs[-1].ahead if pairs else self._control.reference.settled
+                pair = self._read_pair(step, rng, before, last=len(pairs) + 1 == step.count)
                 self._control.reference.check_plausible(pair)
                 self._run.writer.write("reading", point=number, attempt=attempt, pair=len(pairs), **pair.as_line)
                 pairs.append(pair)
@@ -58,13 +60,13 @@ class PointAcquisition:
         )
         return point_reading(step.point, rng, self._run.bench, [p.as_line for p in pairs])
 
-    def _entries(self, step: Observe, rng: Range) -> Entries:
+    def _entries(self, step: Observe, rng: Range, before: Reading | None = None, *, last: bool = True) -> Entries:
         if step.direction == "check":
             return self._pairs.check_entries(self._control.state.current)
-        return self._pairs.entries(rng, self._control.state.applied, step.power)
+        return self._pairs.entries(rng, self._control.state.applied, step.power, before, last=last)
 
-    def _read_pair(self, step: Observe, rng: Range) -> PairReading:
-        entries = self._entries(step, rng)
+    def _read_pair(self, step: Observe, rng: Range, before: Reading | None, *, last: bool) -> PairReading:
+        entries = self._entries(step, rng, before, last=last)
         # The pair before is written down already.
         return self._run.until_read(lambda: self._pairs.finished(entries))
 

@@ -20,6 +20,7 @@ from harness.run.run_context import BenchState, RunContext
 from harness.run.settling import SECONDS_OF_SLOW_READING, Settled, settle
 from harness.run.time_on import TimeOn
 from instruments.errors import InstrumentError, ReplyError
+from instruments.reading import Reading
 
 FOLLOWS = 0.3
 """Seconds after a step before a slow reading begins: one that holds the step proves nothing. A load that takes longer costs a reading."""
@@ -43,8 +44,9 @@ class ReferenceCurrent:
         self.can_see_dead = not self.by_person
         self.seen_dead = False
         self._settled_at = 0.0
-        # Seconds that the last reading took.
-        self._takes = 0.0
+        self._last: Reading | None = None
+        # The last of the readings that showed the present current to have settled.
+        self.settled: Reading | None = None
         # Currents asked of the load and read by the reference: on any of these a smaller range may be used.
         self._read_before: dict[float | None, float] = {}
 
@@ -92,7 +94,7 @@ class ReferenceCurrent:
         that nothing flows.
         """
         current, steady = self._state.current, self._state.steady
-        self._state.steady = False
+        self._state.steady, self.settled = False, None
         if self.by_person:
             if current:
                 self._settle()
@@ -198,16 +200,14 @@ class ReferenceCurrent:
         return found is not None and self._scale_for(found.mean * self._factor) <= smaller
 
     def _settled(self, enough: Callable[[float], bool] = lambda _: False) -> Settled | None:
-        clock = self._run.clock
-        if self._takes >= SECONDS_OF_SLOW_READING:
+        clock, last = self._run.clock, self._last
+        if last is not None and last.finished - last.started >= SECONDS_OF_SLOW_READING:
             self._run.pause(self._state.driven_at + FOLLOWS - clock.now())
         return settle(self._read, clock, floor=self._floor(), between=self._between, enough=enough)
 
     def _read(self) -> float:
-        began = self._run.clock.now()
-        value = self._reference.read().value
-        self._takes = self._run.clock.now() - began
-        return value
+        self._last = self._reference.read()
+        return self._last.value
 
     def _settle(self) -> None:
         """Wait until the current has settled and the display has caught up; it must be near the requested one."""
@@ -223,6 +223,7 @@ class ReferenceCurrent:
         self._settled_at = found.mean
         self._check_agreement(found.mean)
         self._run.pause(found.since + 2 * interval - self._run.clock.now())
+        self.settled = self._last
         self._run.writer.write("settled", current=wanted, readings=found.readings, seconds=round(found.duration, 4))
 
     def _check_agreement(self, reading: float) -> None:

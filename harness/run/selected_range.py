@@ -217,4 +217,6 @@ class SelectedRange:
     def _first_pair(self, rng: Range) -> PairReading:
         if self._pairs.by_hand:
             self._run.progress.note(f"Check reading on {rng.name}.")
-        return self._run.until_read(lambda: self._pairs.read(rng, self._control.state.current))
+        return self._run.until_read(
+            lambda: self._pairs.read(rng, self._control.state.current, self._control.reference.settled)
+        )

@@ -136,7 +136,9 @@ def demo(folder: Path) -> None:
     run = (ended - began).total_seconds()
     settling = sum(line["seconds"] for line in record.of_kind("settled"))
     interval = 0.1
-    readings = sum(1 for _ in record.of_kind("reading", "approach")) * interval
+    # The last reading of a settling is the reference's of the pair that follows.
+    settled = sum(1 for line in record.lines if line["kind"] == "settled")
+    readings = (sum(1 for _ in record.of_kind("reading", "approach")) - settled) * interval
     display = sum(2 * interval for line in record.of_kind("point") if line["direction"] == "zero")
     bound = settling + readings + display
     print(f"demo, whole command {whole:.1f} s; its run {run:.2f} s; settling {settling:.2f} + integration {readings:.2f} + display {display:.2f} "

@@ -81,7 +81,7 @@ def refuse_bad_input(folder: Path) -> None:
     refused("profiles/scpi_relay.toml", "ROUTe:OPEN:ALL", "ROUTe:OPEN", "relay.jsonl: line 1: expected the profile")
     refused("clock.jsonl", "clock", None, "clock.jsonl: no such transcript")
     refused("run.json", '"readings": 2', '"readings": 3', " expected ")
-    refused("run.json", "kept-run-3", "kept-run-9", "found format 'ratioproof-kept-run-9'")
+    refused("run.json", "kept-run-4", "kept-run-9", "found format 'ratioproof-kept-run-9'")
 
 
 def test_a_stopped_run_and_its_resumption_are_both_replayed(tmp_path: Path) -> None:

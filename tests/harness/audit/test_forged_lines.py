@@ -240,6 +240,21 @@ def _read_after_it_was_written(lines: Lines) -> int:
     return place + 1
 
 
+def _displayed_while_it_settled(lines: Lines) -> int:
+    """The reference's reading may be one that showed that the current had settled, what was displayed meanwhile may not."""
+    place = _first(lines, "approach")
+    lines[place]["displayed"]["started"] = lines[place]["reference"]["started"]
+    return place + 1
+
+
+def _read_before_the_step(lines: Lines) -> int:
+    """A reading that showed that the current had settled came after the step."""
+    place = _first(lines, "approach")
+    applied = next(line for line in reversed(lines[:place]) if line.get("step") == "apply")
+    lines[place]["reference"]["started"] = applied["elapsed"] - 0.001
+    return place + 1
+
+
 def _pair_of_another_number(lines: Lines) -> int:
     place = _first(lines, "reading", pair=1)
     lines[place]["pair"] = 7
@@ -375,6 +390,8 @@ FORGED: list[tuple[str, Forge, str]] = [
     ("rest", _less_waited, "expected the 100 s waited for"),
     ("turns", _seconds_backward, "elapsed: found 0 s after"),
     ("turns", _read_before_it_was_set, "reference: found it read from 0"),
+    ("turns", _displayed_while_it_settled, "displayed: found it read from"),
+    ("turns", _read_before_the_step, "reference: found it read from"),
     ("turns", _read_after_it_was_written, "displayed: found it read from"),
     ("turns", _pair_of_another_number, "pair: found 7, expected 1"),
     ("turns", _read_in_another_order, "found a reading that began at"),

@@ -1,5 +1,6 @@
 """When a current has settled, and what the range of the reference may meanwhile be."""
 
+import itertools
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -11,8 +12,9 @@ import pytest
 from harness.core.stop import StopSignal
 from harness.preparation.run_files import RunInputs
 from harness.run.reference_current import FOLLOWS, ReferenceCurrent
-from harness.run.settling import Settled, settle
+from harness.run.settling import SECONDS_OF_SLOW_READING, Settled, settle
 from harness.steps import Apply, Device, Observe, Options, Select, Steps, Wait
+from instruments.reading import Reading
 from procedures.current_ratio import current_ratio
 from simulated.bench_physics import INTEGRATION_TIME
 from simulated.many_benches import FollowedBench
@@ -75,6 +77,32 @@ def test_a_slow_reading_begins_after_the_step_and_a_quick_one_at_once(
     assert {line["readings"] for line in run.record.of_kind("settled")} == readings
 
 
+@pytest.mark.parametrize(("integration", "refreshed"), [(0.1, 0.1), (1.0, 1.0), (0.1, 1.0), (1.0, 0.1)])
+def test_the_last_reading_of_settling_is_the_first_of_its_point(integration: float, refreshed: float) -> None:
+    """It is made once, and the display is read when it has caught up with the current; a zero is displayed two intervals after the load is off."""
+    run = TwinRun(files(refreshed))
+    run.clock = clock = VirtualClock()
+    run.bench = bench = FollowedBench(run.bench.description, clock)
+    with integrating(integration):
+        run.run()
+    lines, began = run.record.lines, [read.began - run.time_zero for read in bench.references]
+    settled = [number for number, line in enumerate(lines) if line["kind"] == "settled"]
+    assert len(settled) == 39
+    for line, pair in ((lines[number], lines[number + 1]) for number in settled):
+        assert (pair["kind"], pair.get("pair")) in (("approach", None), ("reading", 0))
+        assert pair["reference"]["finished"] <= line["elapsed"] <= pair["displayed"]["started"]
+        last = sum(time <= pair["reference"]["started"] + 1e-6 for time in began)
+        window = 2 if integration >= SECONDS_OF_SLOW_READING else 3
+        assert pair["displayed"]["started"] >= began[last - window] + 2 * refreshed
+        if pair["kind"] == "reading":
+            point = next(line for line in lines[lines.index(pair) :] if line["kind"] == "point")
+            made = [time for time in began if pair["reference"]["started"] - 1e-6 <= time <= point["elapsed"]]
+            assert len(made) == point["count"]
+    released = [line["elapsed"] for line in lines if line.get("step") == "select"]
+    zeros = [pair for line, pair in itertools.pairwise(lines) if line.get("step") == "select"]
+    assert all(pair["displayed"]["started"] >= off + 2 * refreshed for off, pair in zip(released, zeros, strict=True))
+
+
 @pytest.mark.parametrize("number", [None, *range(30, 60)])
 def test_a_step_down_never_overloads_the_reference(inputs: RunInputs, number: int | None) -> None:
     """Not when its link is cut while the current falls either: an overload would be an unlikely reading, and a trouble."""
@@ -123,12 +151,13 @@ def _falling(inputs: RunInputs, values: Iterator[float], told: list[float]) -> N
     clock = VirtualClock()
     last = math.nan
 
-    def read() -> Any:
+    def read() -> Reading:
         nonlocal last
+        began = clock.now()
         clock.sleep(INTEGRATION_TIME)
         before, last = last, next(values)
         history.append(before)
-        return SimpleNamespace(value=last)
+        return Reading(last, "A", "", began, clock.now())
 
     history: list[float] = []
     ranges = [
