@@ -27,7 +27,7 @@ ALIVE = (
     "Try it now, and put {load} back afterwards."
 )
 
-PLATE = "  The rating plate of {load}, or its fuse, says, at most (watts divided by the voltage; 0 where neither says anything)"
+PLATE = "  Before it is plugged in: the rating plate of {load}, or its fuse, says, at most (watts divided by the voltage; 0 where neither says anything)"
 
 TOO_MUCH = "\n  Does the display go above {most}? Switch it off and unplug it at once, then press Ctrl-C."
 
@@ -123,10 +123,11 @@ def read_load(asked: Asked, count: int, now: Callable[[], float] = time.monotoni
     Raises Abandoned, also where it draws more than a range withstands.
     """
     load, rng = asked.load, first_range(asked.results)
+    rated = _rated(asked, rng)
     _turn(asked.person, rng, f"Leave {load} unplugged, its own switch off.")
     rest = _without_load(asked, rng)
     _plug_in(asked, rng, f"Plug {load} in behind the meter. Then switch it on, and keep your hands off the wiring.")
-    seen, finer = _finer(asked, rng)
+    seen, finer = _finer(asked, rng, rated)
     if finer is not None and finer.expected_turns > rng.expected_turns:
         rng = finer
         _turn(asked.person, rng, f"Switch {load} off and unplug it first.")
@@ -151,24 +152,33 @@ def _without_load(asked: Asked, rng: RangeResult) -> WithoutLoad:
             )
 
 
-def _finer(asked: Asked, rng: RangeResult) -> tuple[float, RangeResult | None]:
+def _rated(asked: Asked, rng: RangeResult) -> float:
+    """The most amperes the load may draw by its rating plate, 0 where nothing is known. Raises Abandoned where `rng` does not withstand them."""
+    question = Question(PLATE.format(load=asked.load), "plate", 1e-6)
+    while True:
+        with suppress(UndoLast):
+            rated = abs(asked.person.read_value(question)[0])
+            if rated > withstood_by(rng):
+                may, withstands = (format_quantity(value, "A") for value in (rated, withstood_by(rng)))
+                raise Abandoned(f"{asked.load} may draw {may}, and range {rng.name} withstands {withstands}")
+            return rated
+
+
+def _finer(asked: Asked, rng: RangeResult, rated: float) -> tuple[float, RangeResult | None]:
     """The largest current seen on `rng`, in amperes, and the range to go on with, None for `rng` itself.
 
-    It withstands what the load draws when it is switched on, and what its rating plate says: a load may draw that later. Raises Abandoned.
+    It withstands what the load draws when it is switched on, and what it is `rated` for: a load may draw that later. Raises Abandoned.
     """
-    plate = Question(PLATE.format(load=asked.load), "plate", 1e-6)
     while True:
         with suppress(UndoLast):
             seen = max(_checked(asked, rng, shown) for shown in asked.display.watched(rng)) * rng.display_factor
-            if not seen:
-                _check_alive(asked, rng)
-            rated = abs(asked.person.read_value(plate)[0])
             if seen:
                 return seen, _verified_at(asked, rng, seen, rated)
             if not rated:
                 raise Abandoned(
                     f"range {rng.name} shows nothing of {asked.load}, and nothing is known of what it may draw"
                 )
+            _check_alive(asked, rng)
             return 0.0, range_for(asked.results, rated, SURGE * rated, reads=False)
 
 

@@ -44,8 +44,8 @@ def typing(monkeypatch: pytest.MonkeyPatch, *lines: str) -> list[str]:
     return asked
 
 
-BEGIN = ("yes", "done", "0", "done", "0.2", "1 A", "done", "0", "done")
-"""Cautions read; x1; nothing shown without the load; plugged in; 0.2 A; the rating plate; x20; nothing shown; on again."""
+BEGIN = ("yes", "1 A", "done", "0", "done", "0.2", "done", "0", "done")
+"""Cautions read; the rating plate; x1; nothing shown without the load; plugged in; 0.2 A; x20; nothing shown; on again."""
 
 LAMP = ("4.000", "20.4", "4.002", "20.5", "4.001", "20.4")
 """Currents and powers of a lamp on x20, as displayed."""
@@ -106,10 +106,10 @@ def test_what_is_stopped_leaves_the_load_unplugged_or_cries(
 ) -> None:
     """More than x1 withstands, typed twice; then the end of input with the load plugged in."""
     arguments = ["--load", "lamp", "--out", str(tmp_path)]
-    typing(monkeypatch, "yes", "done", "0", "done", "90", "90", "unplugged")
+    typing(monkeypatch, "yes", "1 A", "done", "0", "done", "90", "90", "unplugged")
     assert main(["measure", str(results_file), *arguments]) == 3
     assert "90 A flows on range x1, which withstands 80 A; lamp is unplugged" in capsys.readouterr().err
-    typing(monkeypatch, "yes", "done", "0", "done")
+    typing(monkeypatch, "yes", "1 A", "done", "0", "done")
     assert main(["measure", str(results_file), *arguments]) == 4
     assert "NOT SAFE" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []

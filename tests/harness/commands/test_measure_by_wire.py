@@ -21,8 +21,8 @@ from tests.harness.commands.test_reading import results_file as results_file
 power_results = test_measure.results_file
 
 
-def acting(monkeypatch: pytest.MonkeyPatch, bench: SimulatedBench, amperes: float) -> list[str]:
-    """Do on `bench` what is asked, with a load of `amperes`; the questions asked."""
+def acting(monkeypatch: pytest.MonkeyPatch, bench: SimulatedBench, amperes: float, plate: float = 0.5) -> list[str]:
+    """Do on `bench` what is asked, with a load of `amperes`, whose rating plate says `plate`; the questions asked."""
     asked: list[str] = []
 
     def answer(text: str) -> str:
@@ -37,7 +37,7 @@ def acting(monkeypatch: pytest.MonkeyPatch, bench: SimulatedBench, amperes: floa
         if "unplugged when nothing" in plain:
             return "unplugged"
         if "rating plate" in plain:
-            return f"{amperes:.3f} A"
+            return f"{plate} A"
         return "yes" if "cautions" in plain else "done"
 
     monkeypatch.setattr("instruments.operator.keyboard.at_terminal", lambda: True)

@@ -97,6 +97,18 @@ def test_what_a_load_may_draw_later_keeps_it_off_ranges_that_do_not_withstand_it
     assert person.switched == ranges
 
 
+def test_the_plate_is_read_before_anything_is_plugged_in_and_too_much_is_refused_there(verified: TwinRun) -> None:
+    """Nobody turns a load over that is on."""
+    person = Measurer(verified.bench, 0.2)
+    measured(verified, person)
+    plate = next(n for n, text in enumerate(person.asked) if "rating plate" in text)
+    assert plate < next(n for n, text in enumerate(person.asked) if text.startswith("Plug"))
+    person = Measurer(verified.bench, 0.2, slip=lambda text, _: "81 A" if "rating plate" in text else None)
+    with pytest.raises(Abandoned, match="lamp may draw 81 A, and range x1 withstands 80 A"):
+        measured(verified, person)
+    assert not any(text.startswith("Plug") for text in person.asked)
+
+
 def test_a_load_of_which_nothing_is_known_and_nothing_shown_is_not_gone_on_with(verified: TwinRun) -> None:
     person = Measurer(verified.bench, 0.015, slip=lambda text, _: "0" if "rating plate" in text else None)
     with pytest.raises(Abandoned, match="shows nothing of lamp, and nothing is known"):
