@@ -23,6 +23,9 @@ TOP = 16 * mm
 WATT_HOURS = 3600.0
 
 
+UNSTEADY = "The load was not steady while it was read. The values are means of these readings, not of its use."
+
+
 def load_sheet(found: MeasuredLoad) -> bytes:
     """The result as an A4 page."""
     content = io.BytesIO()
@@ -149,7 +152,7 @@ def _values(found: MeasuredLoad) -> Iterator[Flowable]:
         "small",
     )
     for text in remarks(found):
-        yield prose(text, "strong" if "NOT" in text or "not steady" in text else "body")
+        yield prose(text, "strong" if "NOT" in text or text == UNSTEADY else "body")
 
 
 def _limits(found: MeasuredLoad) -> Iterator[Flowable]:
