@@ -13,6 +13,7 @@ from harness.evaluation.diagnosis.density import Density, broad, density
 from harness.evaluation.diagnosis.evidence import Observations
 from harness.evaluation.diagnosis.hypotheses import Candidate, Hypotheses, hypotheses
 from harness.evaluation.diagnosis.predictions import Model, build
+from harness.evaluation.diagnosis.shared_predictions import Predict, alike_on_ranges, predicting
 from harness.files.device import Device
 
 SAYS_NOTHING = 5.0
@@ -66,9 +67,10 @@ class Compared:
 
 
 @lru_cache(maxsize=8)
-def _prepared(device: Device, catalogue: Catalogue) -> tuple[Hypotheses, Model]:
+def _prepared(device: Device, catalogue: Catalogue) -> tuple[Hypotheses, Model, tuple[Indices, ...]]:
     found = hypotheses(device, catalogue)
-    return found, build(device, catalogue, found)
+    model = build(device, catalogue, found)
+    return found, model, alike_on_ranges(found, model)
 
 
 def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
@@ -76,9 +78,10 @@ def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
 
     Where even the best fits worse than the catalogue's limit, the listed ones lose probability to none of these in proportion.
     """
-    found, model = _prepared(device, catalogue)
+    found, model, alike_on = _prepared(device, catalogue)
     common = density(data, catalogue.unmodelled.shape)
-    compared = _compared(found, model, common)
+    predict = predicting(model, alike_on, data.settings)
+    compared = _compared(found, predict, common)
     logs = np.where(compared.distinct, compared.logs + np.log(found.priors), -np.inf)
     alternatives = broad(data, len(device.ranges))
     share = math.log(catalogue.weights.none_of_these / len(alternatives))
@@ -86,12 +89,12 @@ def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
     highest = max(logs.max(), others.max())
     weights, other = np.exp(logs - highest), float(np.sum(np.exp(others - highest)))
     total = float(weights.sum()) + other
-    fit = common.of(model.part(np.array([np.argmax(logs)])).predict(data.settings)).probability(0, len(data.values))
+    fit = common.of(predict(np.array([np.argmax(logs)]))).probability(0, len(data.values))
     believed = min(1.0, fit / catalogue.limits.fit)
     probabilities = weights / total * believed
     causes = _merged(found, probabilities)
     top = causes[0].index
-    alike = _alike_to(top, compared, model, common)
+    alike = _alike_to(top, compared, predict, common)
     aliases = [found.candidate(i) for i in np.flatnonzero(alike & compared.distinct).tolist()]
     return Weighing(
         causes=causes,
@@ -107,15 +110,15 @@ def weigh(device: Device, catalogue: Catalogue, data: Observations) -> Weighing:
     )
 
 
-def _compared(found: Hypotheses, model: Model, common: Density) -> Compared:
-    count, at = len(found.priors), common.data.settings
-    singles = model.part(np.arange(len(found.singles))).predict(at)
+def _compared(found: Hypotheses, predict: Predict, common: Density) -> Compared:
+    count, readings = len(found.priors), len(common.data.values)
+    singles = predict(np.arange(len(found.singles)))
     shows = ~common.same(singles, singles, np.zeros(len(found.singles), dtype=np.int64))
     shows[0] = True
-    logs, distinct, means = np.full(count, -np.inf), np.zeros(count, dtype=bool), np.full((count, len(at.kind)), np.inf)
+    logs, distinct, means = np.full(count, -np.inf), np.zeros(count, dtype=bool), np.full((count, readings), np.inf)
     # What one cause of a pair does not show, the pair does not show either: it is that of the other cause alone.
-    for block in _blocks(np.flatnonzero(shows[found.first] & shows[found.second]), len(at.kind)):
-        predicted = model.part(block).predict(at)
+    for block in _blocks(np.flatnonzero(shows[found.first] & shows[found.second]), readings):
+        predicted = predict(block)
         logs[block], means[block] = common.of(predicted).log, predicted.means
         like_one, like_other = (common.same(predicted, singles, of[block]) for of in (found.first, found.second))
         distinct[block] = (block < len(shows)) | ~(like_one | like_other)
@@ -128,13 +131,12 @@ def _blocks(indices: Indices, readings: int) -> Iterator[Indices]:
         yield indices[start : start + size]
 
 
-def _alike_to(top: int, compared: Compared, model: Model, common: Density) -> Flags:
+def _alike_to(top: int, compared: Compared, predict: Predict, common: Density) -> Flags:
     """Flags (h,) of the hypotheses that predict the very readings of `top`."""
-    at = common.data.settings
-    its = model.part(np.array([top])).predict(at)
+    its = predict(np.array([top]))
     alike = common.near(compared.means, its.means)
-    for block in _blocks(np.flatnonzero(alike), len(at.kind)):
-        alike[block] = common.same(model.part(block).predict(at), its, np.zeros_like(block))
+    for block in _blocks(np.flatnonzero(alike), len(common.data.values)):
+        alike[block] = common.same(predict(block), its, np.zeros_like(block))
     return alike
 
 
