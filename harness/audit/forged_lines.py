@@ -1,6 +1,6 @@
 """Where forged or carelessly edited lines of a record are found: consistency checks beyond its hashes, which anybody can compute anew.
 
-They cover the shape of each line, values against raw replies, the course and times of the run, and the points of the procedure. A forged
+They cover the shape of each line, values against raw replies, the order and times of the run, and the points of the procedure. A forged
 record consistent in all of these cannot be told from a true one.
 """
 
@@ -12,10 +12,10 @@ from typing import NoReturn
 
 from pydantic import ValidationError
 
-from harness.audit.course import course, times
 from harness.audit.procedure_rerun import departures_from_procedure
 from harness.audit.received_values import identities, values
 from harness.audit.recorded_points import Done, followed
+from harness.audit.run_order import run_order, times
 from harness.audit.shape_check import shape
 from harness.core.errors import RecordError, UserError
 from harness.files.bench import Bench
@@ -41,11 +41,11 @@ def check_lines(record: Record, name: str) -> Done:
     device, bench, profiles = _begun(record, name)
     by_standard = {line["point"] for line in record.of_kind("point") if line["direction"] == "check"}
     done, found, seen = Done(), list(identities(record, bench, profiles)), 0
-    of_course, of_times, of_values, of_points = itertools.tee(
+    of_order, of_times, of_values, of_points = itertools.tee(
         itertools.takewhile(lambda line: not shape(line), record.lines), 4
     )
     checks = zip(
-        course(of_course, bench),
+        run_order(of_order, bench),
         times(of_times),
         values(of_values, bench, profiles, by_standard),
         followed(of_points, device, bench, done),

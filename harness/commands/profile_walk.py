@@ -5,16 +5,16 @@ from functools import partial
 
 from harness.commands.advice import advice
 from harness.commands.console_sheet import ConsoleSheet
-from harness.commands.profile_words import Words, with_unit
+from harness.commands.tried_profile import TriedProfile, with_unit
 from harness.core.errors import AbortedSafe, NotSafe, Stopped
 from harness.core.stop import StopSignal
 from harness.safety.safing import make_all_safe, not_safe_message
 from instruments.errors import IdentityError, InstrumentError, LinkError, QueuedError
 
 
-def walked(words: Words, sheet: ConsoleSheet, address: str) -> int:
+def walked(tried: TriedProfile, sheet: ConsoleSheet, address: str) -> int:
     """Walk; 0 when all went well, 2 otherwise. Raises AbortedSafe when stopped, NotSafe when the end was not confirmed safe."""
-    walk, ended_by = _Walk(words, sheet, address), None
+    walk, ended_by = _Walk(tried, sheet, address), None
     with walk.stop.listening():
         try:
             walk.go()
@@ -26,9 +26,9 @@ def walked(words: Words, sheet: ConsoleSheet, address: str) -> int:
 class _Walk:
     """The steps through one profile. `wrong` collects the keys at fault."""
 
-    def __init__(self, words: Words, sheet: ConsoleSheet, address: str) -> None:
-        self._words, self._sheet, self._address = words, sheet, address
-        self._name, self._entry, self._profile = words.name, words.entry, words.profile
+    def __init__(self, tried: TriedProfile, sheet: ConsoleSheet, address: str) -> None:
+        self._tried, self._sheet, self._address = tried, sheet, address
+        self._name, self._entry, self._profile = tried.name, tried.entry, tried.profile
         self.stop = StopSignal()
         self.wrong: list[str] = []
         self._steps, self._identified, self._broken = 0, False, False
@@ -36,40 +36,40 @@ class _Walk:
     def go(self) -> None:
         """Everything but the safe state at the end. Raises Stopped."""
         key = "serial_registers" if self._profile.kind == "modbus" else "identification.query"
-        self._identified = self._step("identify", key, self._words.identify)
+        self._identified = self._step("identify", key, self._tried.identify)
         if not self._identified:
             return
         if self._profile.kind == "modbus":
             for name in self._profile.registers:
-                self._step(name, f"registers.{name}", partial(self._words.read_register, name))
+                self._step(name, f"registers.{name}", partial(self._tried.read_register, name))
             return
-        self._step("start", "start", self._words.start)
+        self._step("start", "start", self._tried.start)
         if self._profile.safe.commands:
-            self._step("safe state", "safe.commands", self._words.make_safe)
+            self._step("safe state", "safe.commands", self._tried.make_safe)
         safe = not self._profile.safe.confirm or self._step(
-            "safe state confirmed", "safe.confirm", self._words.confirm_safe
+            "safe state confirmed", "safe.confirm", self._tried.confirm_safe
         )
         for name, quantity in self._profile.quantities.items():
             if quantity.configure:
-                self._step(f"{name}: configure", f"quantities.{name}.configure", partial(self._words.configure, name))
+                self._step(f"{name}: configure", f"quantities.{name}.configure", partial(self._tried.configure, name))
             if quantity.get:
-                self._step(f"{name}: get", f"quantities.{name}.get", partial(self._words.get, name))
+                self._step(f"{name}: get", f"quantities.{name}.get", partial(self._tried.get, name))
         if safe:
             self._set_everything()
         else:
             self._sheet.gap()
             self._sheet.note("Nothing is set, because the safe state was not confirmed.")
         if self._profile.watchdog is not None and safe:
-            self._step("watchdog: arm, feed, disarm", "watchdog", self._words.try_watchdog)
+            self._step("watchdog: arm, feed, disarm", "watchdog", self._tried.try_watchdog)
         if self._profile.switching is not None:
             self._ask_where()
-        self._step("error queue", "errors.query", self._words.end_without_errors)
+        self._step("error queue", "errors.query", self._tried.end_without_errors)
 
     def finish(self, failure: BaseException | None) -> int:
         """Safe again, the summary, and the exit status."""
         confirmed = not self._identified or self._safe_again()
-        self._words.instrument.close()
-        if not confirmed and self._words.has_set:
+        self._tried.instrument.close()
+        if not confirmed and self._tried.has_set:
             raise NotSafe(f"{self._name} was set and is not confirmed safe.\n{self._not_safe}") from failure
         if isinstance(failure, Stopped):
             raise AbortedSafe(f"{failure}; {self._name} is safe") from failure
@@ -90,7 +90,7 @@ class _Walk:
         self._sheet.heading(title, key)
         try:
             if self._broken:
-                self._words.instrument.open()
+                self._tried.instrument.open()
                 self._broken = False
             self._sheet.good(action())
         except InstrumentError as failure:
@@ -126,9 +126,9 @@ class _Walk:
         if not self._broken or self._profile.kind == "modbus" or self._profile.errors is None:
             return
         try:
-            self._words.scpi.open()
+            self._tried.scpi.open()
             self._broken = False
-            if found := self._words.scpi.drain_errors():
+            if found := self._tried.scpi.drain_errors():
                 self._sheet.below(f"The instrument says: {'; '.join(found)}")
         except InstrumentError:
             self._broken = True
@@ -138,9 +138,9 @@ class _Walk:
             key = f"quantities.{name}"
             if quantity.set:
                 title = f"{name}: set to its minimum, {with_unit(quantity.minimum, quantity.unit)}"
-                self._step(title, f"{key}.set", partial(self._words.set, name, quantity))
+                self._step(title, f"{key}.set", partial(self._tried.set, name, quantity))
             if quantity.protect and quantity.protect_get:
-                self._step(f"{name}: limit", f"{key}.protect", partial(self._words.protect, name, quantity))
+                self._step(f"{name}: limit", f"{key}.protect", partial(self._tried.protect, name, quantity))
             elif quantity.protect:
                 self._sheet.heading(f"{name}: limit", f"{key}.protect")
                 self._sheet.note("not tried: without protect_get the present limit cannot be read and restored")
@@ -150,7 +150,7 @@ class _Walk:
 
     def _ask_where(self) -> None:
         for range_name, position in self._entry.positions.items():
-            self._step(f"position {range_name}", "switching.query", partial(self._words.ask_position, position))
+            self._step(f"position {range_name}", "switching.query", partial(self._tried.ask_position, position))
         self._sheet.heading("position selected", "switching.select")
         self._sheet.note("not tried: a range switch must not move while current may flow")
 
@@ -161,8 +161,8 @@ class _Walk:
         self._sheet.heading("safe again", "safe")
         self._steps += 1
         if self._broken:
-            self._words.instrument.close()
-        states = make_all_safe({self._name: self._words.instrument}, [self._name])
+            self._tried.instrument.close()
+        states = make_all_safe({self._name: self._tried.instrument}, [self._name])
         if states[0].confirmed:
             self._sheet.good(states[0].answer or "sent; the profile asks for no confirmation")
             return True

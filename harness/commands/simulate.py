@@ -34,7 +34,7 @@ def add_parser(commands: Any) -> None:
 
 def simulate(options: SimulateOptions) -> int:
     """Serve the bench at its own addresses until told to quit or stopped. Raises UserError."""
-    from harness.commands.bench_words import BenchWords, attend
+    from harness.commands.bench_prompt import BenchPrompt, attend
     from harness.core.clock import RealClock
     from harness.core.errors import UserError
     from harness.core.output import wrapped
@@ -56,9 +56,9 @@ def simulate(options: SimulateOptions) -> int:
         with stop.listening(), serve(simulated) as addresses:
             for name, address in addresses.items():
                 print(f"{name} at {address}")
-            words = BenchWords(simulated, inputs)
-            print(wrapped(f"faults: {', '.join(wanted) or 'none'}; {words.told}"), flush=True)
-            attend(words, stop)
+            prompt = BenchPrompt(simulated, inputs)
+            print(wrapped(f"faults: {', '.join(wanted) or 'none'}; {prompt.told}"), flush=True)
+            attend(prompt, stop)
     except SimulationError as failure:
         raise UserError(f"{options.bench}: {failure}") from failure
     return 0

@@ -72,7 +72,7 @@ def _tried(options: TryOptions, bench: Bench, profile: Profile, sheet: ConsoleSh
 
     from harness.commands.finished_run import prepare_folder
     from harness.commands.profile_walk import walked
-    from harness.commands.profile_words import Words
+    from harness.commands.tried_profile import TriedProfile
     from harness.preparation.run_files import profile_folders
     from harness.replay.link_transcripts import TranscribedLinks
     from harness.station.wires import Wires, resolved_address
@@ -91,13 +91,13 @@ def _tried(options: TryOptions, bench: Bench, profile: Profile, sheet: ConsoleSh
         )
     wires, address = Wires(folder, bench.visa), resolved_address(entry.address, folder)
     if transcript is None:
-        return walked(Words(name, entry, profile, wires, sheet), sheet, address)
+        return walked(TriedProfile(name, entry, profile, wires, sheet), sheet, address)
     if (file := transcript / f"{name}.jsonl").exists():
         raise UserError(f"{file}: exists already; a transcript is never overwritten")
     prepare_folder(transcript)
     written = TranscribedLinks(wires, transcript, time.monotonic, profile_folders(options.bench))
     try:
-        return walked(Words(name, entry, profile, written, sheet), sheet, address)
+        return walked(TriedProfile(name, entry, profile, written, sheet), sheet, address)
     finally:
         for trouble in written.close():
             sheet.note(trouble)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.core.interpolation import EDGE, Node, interpolate
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, rectangular
+from harness.evaluation.uncertainty.gum_formulas import Contribution, combined, rectangular
 from harness.results import REPEATABILITY, Point, RangeResult, Results, accepted
 
 NEAREST = 0.01

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, rectangular
+from harness.evaluation.uncertainty.gum_formulas import Contribution, rectangular
 from harness.results import RangeResult, Results
 from harness.verified_meter.known_error import VerifiedSpan, known_error, other_range, verified_span
 from harness.verified_meter.measured_quantity import (

@@ -2,7 +2,7 @@
 
 from harness.core.errors import UserError
 from harness.core.interpolation import EDGE
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, rectangular
+from harness.evaluation.uncertainty.gum_formulas import Contribution, rectangular
 from harness.results import RangeResult, accepted
 from harness.verified_meter.measured_power import KnownPowerError
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity, Part, drifted

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from harness.core.errors import UserError
 from harness.core.interpolation import EDGE, Interpolated, Node, covers, interpolate
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, rectangular
+from harness.evaluation.uncertainty.gum_formulas import Contribution, rectangular
 from harness.results import REPEATABILITY, PhaseDisplacement, PowerPoint, RangeResult, Stated
 from harness.verified_meter.measured_quantity import (
     DisplayedValue,

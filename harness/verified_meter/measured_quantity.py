@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, rectangular, type_a
 from harness.evaluation.uncertainty.coverage_factor import coverage_factor
+from harness.evaluation.uncertainty.gum_formulas import Contribution, combined, rectangular, type_a
 from harness.results import RangeResult, Stated
 
 

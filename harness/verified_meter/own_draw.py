@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, rectangular
+from harness.evaluation.uncertainty.gum_formulas import Contribution, rectangular
 from harness.results import RangeResult
 from harness.verified_meter.load_dialogue import WithoutLoad
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity, Part

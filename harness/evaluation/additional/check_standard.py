@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.combined_uncertainty import rectangular, type_a
+from harness.evaluation.uncertainty.gum_formulas import rectangular, type_a
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device

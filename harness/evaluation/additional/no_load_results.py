@@ -11,7 +11,7 @@ from harness.evaluation.additional.energy_register_results import counted
 from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues
-from harness.evaluation.uncertainty.combined_uncertainty import type_a
+from harness.evaluation.uncertainty.gum_formulas import type_a
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Device, Range
 from harness.record.observations import ReadingPair

@@ -7,7 +7,7 @@ from harness.core.quantities import signed_text
 from harness.evaluation.conformity.decision import judged
 from harness.evaluation.power.phase_displacement import Foretold, PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
-from harness.evaluation.uncertainty.combined_uncertainty import covariance
+from harness.evaluation.uncertainty.gum_formulas import covariance
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.device import Device
 from harness.results import ForetoldPower, PhaseDisplacement, PowerPoint

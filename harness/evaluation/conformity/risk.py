@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from harness.core.root import root
+from harness.core.zero_crossing import zero_crossing
 from harness.evaluation.uncertainty.distributions import NORMAL, Spread
 
 FAR = 9.0
@@ -60,7 +60,7 @@ def false_accept_limit(limit: float, standard_uncertainty: float, probability: f
         inside = conformance_probability(error, standard_uncertainty, -limit, limit, spread)
         return 1 - inside - probability
 
-    return root(excess, 0.0, limit)
+    return zero_crossing(excess, 0.0, limit)
 
 
 def global_risk(
@@ -100,7 +100,7 @@ def consumer_risk_limit(limit: float, standard_uncertainty: float, prior: PriorD
     def excess(acceptance_limit: float) -> float:
         return global_risk(limit, acceptance_limit, standard_uncertainty, prior).consumer - greatest
 
-    return limit if excess(limit) <= 0 else root(excess, 0.0, limit)
+    return limit if excess(limit) <= 0 else zero_crossing(excess, 0.0, limit)
 
 
 def _integral(function: Callable[[float], float], low: float, high: float, breaks: Sequence[float]) -> float:

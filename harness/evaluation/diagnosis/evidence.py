@@ -12,7 +12,7 @@ from uncertainties import ufloat
 from harness.core.arrays import Array
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.combined_uncertainty import rectangular
+from harness.evaluation.uncertainty.gum_formulas import rectangular
 from harness.evaluation.uncertainty.shared_inputs import SharedCovariance, shared_covariance
 from harness.files.device import Device
 

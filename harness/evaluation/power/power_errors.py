@@ -35,7 +35,7 @@ from harness.evaluation.power.load_angle import (
 )
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation, path_angle
-from harness.evaluation.uncertainty.combined_uncertainty import rectangular, type_a
+from harness.evaluation.uncertainty.gum_formulas import rectangular, type_a
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, deviation
 from harness.files.device import Device
 from harness.files.instrument_entry import PowerAccuracy

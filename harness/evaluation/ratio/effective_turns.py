@@ -22,8 +22,8 @@ from harness.core.arrays import Array
 from harness.core.interpolation import Node, interpolate
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_errors import Deviation
-from harness.evaluation.uncertainty.combined_uncertainty import covariance
 from harness.evaluation.uncertainty.coverage_factor import MANY, t_factor
+from harness.evaluation.uncertainty.gum_formulas import covariance
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.device import Range

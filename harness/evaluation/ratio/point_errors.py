@@ -21,7 +21,7 @@ from typing import Any
 
 from harness.evaluation.ratio.reference_errors import Deviation, path_error, reading_error
 from harness.evaluation.ratio.reference_shape import shape_terms
-from harness.evaluation.uncertainty.combined_uncertainty import rectangular, type_a
+from harness.evaluation.uncertainty.gum_formulas import rectangular, type_a
 from harness.evaluation.uncertainty.repeatability import RangeScatter, point_repeatability
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, deviation
 from harness.files.device import Device, Range

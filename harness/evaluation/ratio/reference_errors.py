@@ -16,7 +16,7 @@ from typing import Any
 
 from harness.core.interpolation import Node, covers, interpolate
 from harness.core.quantities import format_quantity
-from harness.evaluation.uncertainty.combined_uncertainty import Distribution
+from harness.evaluation.uncertainty.gum_formulas import Distribution
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.instrument_entry import Accuracy, InstrumentEntry
 from harness.files.reference_part import K_OF_CERTIFICATE, SAME_BURDEN, SAME_FREQUENCY

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.combined_uncertainty import Distribution, rectangular
+from harness.evaluation.uncertainty.gum_formulas import Distribution, rectangular
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint

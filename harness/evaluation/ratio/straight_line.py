@@ -16,7 +16,7 @@ import numpy as np
 
 from harness.core.arrays import Array
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.uncertainty.combined_uncertainty import covariance
+from harness.evaluation.uncertainty.gum_formulas import covariance
 from harness.evaluation.uncertainty.lack_of_fit import Departure, departure
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.results import Line

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.evaluation.uncertainty.combined_uncertainty import type_a
+from harness.evaluation.uncertainty.gum_formulas import type_a
 
 FOLLOWING = 2.326
 """Standard deviations by which the lag-1 coefficients must exceed those of independent readings: in 1 % of runs they do by chance."""

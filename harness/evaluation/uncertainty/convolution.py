@@ -21,7 +21,7 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.core.root import root
+from harness.core.zero_crossing import zero_crossing
 from harness.evaluation.uncertainty.distributions import NORMAL, TDistribution, t_beyond
 
 MOST_TERMS = 8192
@@ -79,7 +79,9 @@ class Sum:
     def half_width(self, probability: float) -> float:
         low, high = 0.0, self.highest
         far = 1 - probability < FAR_OUT
-        found = root(lambda x: self.inside(x) - probability, low, high) if far else self._by_newton(probability)
+        found = (
+            zero_crossing(lambda x: self.inside(x) - probability, low, high) if far else self._by_newton(probability)
+        )
         for _ in range(HALVINGS):
             middle = (low + high) / 2
             low, high = (middle, high) if middle < found else (low, middle)

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, combined, effective_degrees_of_freedom
 from harness.evaluation.uncertainty.convolution import Bell, summed
 from harness.evaluation.uncertainty.distributions import Spread, Stretched, TDistribution
+from harness.evaluation.uncertainty.gum_formulas import Contribution, combined, effective_degrees_of_freedom
 
 MANY = 1e4
 """More degrees of freedom than this are as good as infinite: k differs from the normal distribution's by 0.01 %."""

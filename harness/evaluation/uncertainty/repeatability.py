@@ -15,7 +15,7 @@ from harness.evaluation.uncertainty.autocorrelation import (
     freedom_of_scatter,
     more_than_rounding,
 )
-from harness.evaluation.uncertainty.combined_uncertainty import type_a
+from harness.evaluation.uncertainty.gum_formulas import type_a
 from harness.files.bench import Bench
 from harness.files.device import Device
 from harness.record.observations import ObservedPoint

@@ -9,8 +9,8 @@ from typing import Any
 from uncertainties import ufloat
 
 from harness.core.interpolation import Node
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution, Distribution, rectangular
 from harness.evaluation.uncertainty.coverage_factor import Coverage, coverage_factor
+from harness.evaluation.uncertainty.gum_formulas import Contribution, Distribution, rectangular
 from harness.evaluation.uncertainty.repeatability import RangeScatter
 from harness.files.bench import Bench
 from harness.files.instrument_entry import InstrumentEntry

@@ -12,7 +12,7 @@ from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.effective_turns import Multiplier
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.waveform_influence import Influence
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution
+from harness.evaluation.uncertainty.gum_formulas import Contribution
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import (
     effective_turns,

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from harness.core.arrays import Array
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution
+from harness.evaluation.uncertainty.gum_formulas import Contribution
 
 BLOCK = 20_000
 """Trials in a block; JCGM 101:2008, 7.9.4 asks for the larger of 100 / (1 - p) and 10^4."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.commands.bench_words import BenchWords
+from harness.commands.bench_prompt import BenchPrompt
 from harness.commands.new import BENCH_BY_HAND, new
 from harness.core.errors import UserError
 from harness.core.stop import StopSignal
@@ -145,9 +145,9 @@ def test_a_person_reads_volts_across_a_shunt(tmp_path: Path) -> None:
         assert abs(off) < expanded
     asked = [line["text"] for line in run.record.of_kind("prompt")]
     assert any("AC voltage, range 40 mV" in text or "AC voltage, range 400 mV" in text for text in asked)
-    words = BenchWords(run.bench, inputs)
-    assert words.answer("range 40 mV") == "multimeter at 40 mV"
-    assert re.search(r"multimeter shows -?[\d.e-]+ V", words.answer("read"))
+    prompt = BenchPrompt(run.bench, inputs)
+    assert prompt.answer("range 40 mV") == "multimeter at 40 mV"
+    assert re.search(r"multimeter shows -?[\d.e-]+ V", prompt.answer("read"))
 
 
 def test_an_analyser_plays_reference_and_meter_in_a_whole_run(tmp_path: Path) -> None:

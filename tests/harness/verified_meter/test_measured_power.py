@@ -11,7 +11,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution
+from harness.evaluation.uncertainty.gum_formulas import Contribution
 from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Stated
 from harness.verified_meter.measured_power import (
     apparent_power,

@@ -20,10 +20,10 @@ from harness.evaluation.conformity.risk import (
     false_accept_limit,
     global_risk,
 )
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution
 from harness.evaluation.uncertainty.convolution import Bell, summed
 from harness.evaluation.uncertainty.coverage_factor import coverage_factor
 from harness.evaluation.uncertainty.distributions import TDistribution
+from harness.evaluation.uncertainty.gum_formulas import Contribution
 
 TABLE = Path(__file__).parents[3] / "reference" / "pfa_pfr_joint_normal.csv"
 FREE = math.inf

@@ -13,7 +13,7 @@ from harness.evaluation.diagnosis.causes import shipped_causes
 from harness.evaluation.range_evaluation import RangesOutcome, evaluate_ranges
 from harness.evaluation.ratio.effective_turns import NO_WHOLE_NUMBER, SHAPE, compare_with_base, probability_of_nearest
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.combined_uncertainty import covariance
+from harness.evaluation.uncertainty.gum_formulas import covariance
 from harness.evaluation.uncertainty.lack_of_fit import departure
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from uncertainties import covariance_matrix
 
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.combined_uncertainty import effective_degrees_of_freedom
+from harness.evaluation.uncertainty.gum_formulas import effective_degrees_of_freedom
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.bench import Bench
 from harness.files.device import Device

@@ -12,7 +12,7 @@ from harness.commands.new import template
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.ratio.reference_shape import lost_by_bandwidth
 from harness.evaluation.ratio.uncalibrated_points import uncalibrated
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution
+from harness.evaluation.uncertainty.gum_formulas import Contribution
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import ratio_error
 from harness.evaluation.validation.monte_carlo import Draws

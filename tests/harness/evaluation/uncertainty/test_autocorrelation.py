@@ -21,7 +21,7 @@ from harness.evaluation.uncertainty.autocorrelation import (
     more_than_rounding,
     variance_over_orders,
 )
-from harness.evaluation.uncertainty.combined_uncertainty import type_a
+from harness.evaluation.uncertainty.gum_formulas import type_a
 from harness.evaluation.uncertainty.repeatability import run_scatter, standard_uncertainty
 from harness.files.bench import Bench
 from harness.files.device import Device

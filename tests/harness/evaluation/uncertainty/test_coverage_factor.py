@@ -13,14 +13,14 @@ import scipy.special
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.evaluation.uncertainty.combined_uncertainty import (
+from harness.evaluation.uncertainty.convolution import Bell, summed
+from harness.evaluation.uncertainty.coverage_factor import CONVOLUTION, coverage_factor, t_factor
+from harness.evaluation.uncertainty.gum_formulas import (
     Contribution,
     combined,
     effective_degrees_of_freedom,
     rectangular,
 )
-from harness.evaluation.uncertainty.convolution import Bell, summed
-from harness.evaluation.uncertainty.coverage_factor import CONVOLUTION, coverage_factor, t_factor
 
 REFERENCE = Path(__file__).parents[3] / "reference"
 

@@ -9,7 +9,7 @@ from harness.evaluation.range_evaluation import EvaluationOptions, evaluate_rang
 from harness.evaluation.ratio.effective_turns import compare_with_base
 from harness.evaluation.ratio.effective_turns import reading_factor as factor_of
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.uncertainty.combined_uncertainty import Contribution
+from harness.evaluation.uncertainty.gum_formulas import Contribution
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.checks import Check, _validated, validate
 from harness.evaluation.validation.models import effective_turns, ratio_error, reading_factor

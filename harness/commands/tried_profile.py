@@ -1,4 +1,4 @@
-"""The words of one profile, tried one by one: each says how it went, or raises InstrumentError."""
+"""The commands and registers of one profile, tried one by one: each says how it went, or raises InstrumentError."""
 
 import time
 from collections.abc import Callable
@@ -64,7 +64,7 @@ class _ShownRegisters:
         self._link.close()
 
 
-class Words:
+class TriedProfile:
     """An instrument by its profile, every exchange shown on a sheet. `has_set`: something may stand otherwise than before."""
 
     def __init__(

@@ -1,6 +1,7 @@
-"""Combined standard uncertainty: type A, root sum of squares, covariance, effective degrees of freedom.
+"""Formulas of the GUM: type A, a rectangular bound, root sum of squares of independent contributions, covariance, effective degrees of freedom.
 
 Standard uncertainties are in whatever unit their value has; degrees of freedom may be infinite.
+u of a point does not come from here: `ratio/point_errors.py` makes its values of the package `uncertainties`, which propagates their inputs.
 """
 
 import math

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import correlated_values, covariance_matrix, ufloat, umath
 
-from harness.evaluation.uncertainty.combined_uncertainty import (
+from harness.evaluation.uncertainty.coverage_factor import coverage_factor, t_factor
+from harness.evaluation.uncertainty.gum_formulas import (
     Contribution,
     combined,
     covariance,
@@ -20,7 +21,6 @@ from harness.evaluation.uncertainty.combined_uncertainty import (
     rectangular,
     type_a,
 )
-from harness.evaluation.uncertainty.coverage_factor import coverage_factor, t_factor
 
 REFERENCE = Path(__file__).parents[3] / "reference"
 

@@ -1,4 +1,4 @@
-"""The words by which somebody works the simulated bench: what hands and eyes do at a real one."""
+"""What a person types at the simulated bench, and what it answers: what hands and eyes do at a real one."""
 
 import contextlib
 import math
@@ -24,8 +24,8 @@ LOOK_EVERY = 0.2
 """Seconds between two looks whether to stop."""
 
 
-class BenchWords:
-    """Does what is typed on `simulated`, the bench of `inputs`; only what a person plays there is worked by words."""
+class BenchPrompt:
+    """Does what is typed on `simulated`, the bench of `inputs`; only what a person plays there can be typed."""
 
     def __init__(self, simulated: SimulatedBench, inputs: RunInputs) -> None:
         self._simulated, self._inputs = simulated, inputs
@@ -125,7 +125,7 @@ class BenchWords:
         )
 
 
-def attend(words: BenchWords, stop: StopSignal) -> None:
+def attend(prompt: BenchPrompt, stop: StopSignal) -> None:
     """Do what is typed; without a terminal just serve."""
     typed = _lines_typed()
     while not stop.reason:
@@ -139,7 +139,7 @@ def attend(words: BenchWords, stop: StopSignal) -> None:
         elif line.strip() == "quit":
             return
         elif line.strip():
-            print(wrapped(words.answer(line)), flush=True)
+            print(wrapped(prompt.answer(line)), flush=True)
 
 
 def _lines_typed() -> SimpleQueue[str | None]:

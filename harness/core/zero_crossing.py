@@ -5,7 +5,7 @@ from collections.abc import Callable
 MOST_STEPS = 200
 
 
-def root(function: Callable[[float], float], low: float, high: float, relative: float = 1e-13) -> float:
+def zero_crossing(function: Callable[[float], float], low: float, high: float, relative: float = 1e-13) -> float:
     """Where `function`, below zero at `low` and above it at `high` or the other way round, is zero, within `relative` of `high`.
 
     The next place is that of the inverse parabola through the last three where it is sure to lie between the ends, and

@@ -1,4 +1,4 @@
-"""Check of the course of a run: parts, identification, confirmations, times and safe states."""
+"""Check of the order of a run: parts, identification, confirmations, times and safe states."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ class _RunPart:
     energised: bool = False
 
 
-def course(lines: Iterable[dict[str, Any]], bench: Bench) -> Iterator[list[str]]:
-    """For each line, the start first: what is impossible in the course of a run, a sentence each."""
+def run_order(lines: Iterable[dict[str, Any]], bench: Bench) -> Iterator[list[str]]:
+    """For each line, the start first: what is impossible in the order of a run, a sentence each."""
     playing = [name for name in dict.fromkeys(bench.roles.model_dump().values()) if name is not None]
     part = _RunPart({})
     ended: dict[str, Any] | None = None
