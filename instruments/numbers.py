@@ -6,7 +6,6 @@ for "not a number" and 9.9E37 for infinity, which an instrument sends on overloa
 
 import math
 import re
-import struct
 from decimal import Decimal
 
 _DECIMAL = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
@@ -76,40 +75,6 @@ def format_time(seconds: float) -> str:
     """A time as a person reads it: ``100`` -> ``"100 s"``, ``180`` -> ``"3 min"``, ``7200`` -> ``"2 h"``."""
     factor, unit = next((u for u in ((3600.0, "h"), (60.0, "min")) if seconds >= 2 * u[0]), (1.0, "s"))
     return f"{seconds / factor:.3g} {unit}"
-
-
-_REGISTER_FORMATS = {
-    "uint16": ">H",
-    "int16": ">h",
-    "uint32": ">I",
-    "int32": ">i",
-    "uint64": ">Q",
-    "int64": ">q",
-    "float32": ">f",
-    "float64": ">d",
-}
-
-
-def decode_registers(registers: list[int], type: str, word_order: str, byte_order: str = "big") -> float:
-    """The number in 16-bit `registers`; `type` as in a profile, both orders "big" or "little". Integers keep all 64 bits."""
-    words = registers if word_order == "big" else registers[::-1]
-    value: float = struct.unpack(_REGISTER_FORMATS[type], _bytes(words, byte_order))[0]
-    return value
-
-
-def decode_text(registers: list[int], byte_order: str = "big") -> str:
-    """The ASCII text in `registers`, two characters in each, up to the first NUL, stripped. Other characters become question marks."""
-    data = _bytes(registers, byte_order).split(b"\0")[0]
-    return data.decode("ascii", "replace").replace("\ufffd", "?").strip()
-
-
-def register_count(type: str) -> int:
-    """Number of 16-bit registers of a number of `type`."""
-    return struct.calcsize(_REGISTER_FORMATS[type]) // 2
-
-
-def _bytes(words: list[int], byte_order: str) -> bytes:
-    return struct.pack(f"{'>' if byte_order == 'big' else '<'}{len(words)}H", *words)
 
 
 def in_si(value: float, unit: str) -> tuple[float, str]:

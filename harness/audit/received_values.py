@@ -12,8 +12,9 @@ from harness.audit.recorded_points import SAME
 from harness.files.bench import Bench
 from harness.record.journal import Record
 from instruments.drivers.by_hand import SHOWN_UNITS
-from instruments.numbers import decode_registers, in_si, parse_number, typed_value
+from instruments.numbers import in_si, parse_number, typed_value
 from instruments.profile import Profile
+from instruments.register_numbers import decode_registers
 
 _BETWEEN = " ... "
 """Separator between two replies whose mean was taken."""

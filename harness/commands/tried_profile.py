@@ -11,10 +11,10 @@ from instruments.drivers.registers import RegisterInstrument
 from instruments.drivers.scpi import ScpiInstrument
 from instruments.errors import IdentityError, QueuedError
 from instruments.links.link import Link, RegisterLink
-from instruments.numbers import decode_registers
 from instruments.profile import Profile
 from instruments.profile_tables import Quantity
 from instruments.reading import Identity, Reading, shown
+from instruments.register_numbers import decode_registers
 
 IMPLAUSIBLY_SMALL, IMPLAUSIBLY_LARGE = 1e-12, 1e15
 """What lies beyond, in the units of profiles, comes from registers read with the wrong type or order."""

@@ -9,8 +9,8 @@ from harness.files.device import Device
 from harness.files.instrument_entry import InstrumentEntry
 from harness.station.wires import place
 from instruments.links.address import REPLAYED, address_problem
-from instruments.numbers import register_count
 from instruments.profile import Profile, ProfileError, load_profile
+from instruments.register_numbers import register_count
 
 
 def claims_below_display(device: Device, device_file: Path) -> list[str]:

@@ -30,8 +30,9 @@ from harness.record.journal import Record
 from harness.record.observations import ObservedPoint, ObservedRange, ReadingPair
 from harness.run.reference_rules import largest_difference
 from harness.run.settling import TOLERANCE, needed
-from instruments.numbers import decode_registers, parse_number
+from instruments.numbers import parse_number
 from instruments.profile import Profile, load_profile
+from instruments.register_numbers import decode_registers
 from simulated.description import BenchDescription
 from simulated.many_benches import FollowedBench, of_many_benches
 from simulated.physics.virtual_clock import VirtualClock

@@ -5,10 +5,10 @@ from collections.abc import Callable, Sequence
 
 from instruments.errors import InstrumentError, ReplyError
 from instruments.links.link import Now, RegisterLink
-from instruments.numbers import decode_registers, decode_text, register_count
 from instruments.operator.plausibility import Expected
 from instruments.profile import Profile
 from instruments.reading import Identity, Reading
+from instruments.register_numbers import decode_registers, decode_text, register_count
 
 LARGEST = {"current": 1e6}
 """Limits of plausible readings: a register map read with the wrong type or order gives larger ones."""

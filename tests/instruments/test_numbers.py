@@ -1,13 +1,12 @@
 """Numbers as instruments and people write them."""
 
 import contextlib
-import struct
 
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from instruments.numbers import decode_registers, format_current, parse_number, parse_typed, plain
+from instruments.numbers import format_current, parse_number, parse_typed, plain
 
 
 @pytest.mark.parametrize(
@@ -71,21 +70,6 @@ def test_what_the_display_cannot_show_is_refused(typed: str) -> None:
     """No number, or finer than a display step of 1 mA."""
     with pytest.raises(ValueError, match=r"is not a current|more digits"):
         parse_typed(typed, 0.001)
-
-
-@given(st.floats(width=32, allow_nan=False), st.sampled_from(["big", "little"]))
-def test_float_registers_hold_ieee_754_single_precision(value: float, order: str) -> None:
-    """IEEE 754 binary32 over two registers, most significant register first or last."""
-    high, low = struct.unpack(">HH", struct.pack(">f", value))
-    assert decode_registers([high, low] if order == "big" else [low, high], "float32", order) == value
-
-
-def test_register_types() -> None:
-    """Two's complement and unsigned readings of the same bits."""
-    assert decode_registers([0xFFFF], "int16", "big") == -1
-    assert decode_registers([0xFFFF], "uint16", "big") == 65535
-    assert decode_registers([0xFFFF, 0xFFFE], "int32", "big") == -2
-    assert decode_registers([0x0001, 0x0000], "uint32", "big") == 65536
 
 
 @pytest.mark.parametrize(

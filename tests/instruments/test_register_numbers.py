@@ -1,4 +1,4 @@
-"""Numbers and text in 16-bit registers, against pymodbus' own conversion."""
+"""Numbers and text in 16-bit registers, against pymodbus' own conversion and IEEE 754."""
 
 import struct
 
@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
-from instruments.numbers import decode_registers, decode_text, register_count
+from instruments.register_numbers import decode_registers, decode_text, register_count
 
 TYPES = ModbusClientMixin.DATATYPE
 NUMBERS = {
@@ -48,3 +48,18 @@ def test_text_in_registers(text: str) -> None:
 def test_any_registers_are_some_text(words: list[int], order: str) -> None:
     """Garbage is shown, never raised."""
     assert all(c.isascii() for c in decode_text(words, order))
+
+
+@given(st.floats(width=32, allow_nan=False), st.sampled_from(["big", "little"]))
+def test_float_registers_hold_ieee_754_single_precision(value: float, order: str) -> None:
+    """IEEE 754 binary32 over two registers, most significant register first or last."""
+    high, low = struct.unpack(">HH", struct.pack(">f", value))
+    assert decode_registers([high, low] if order == "big" else [low, high], "float32", order) == value
+
+
+def test_register_types() -> None:
+    """Two's complement and unsigned readings of the same bits."""
+    assert decode_registers([0xFFFF], "int16", "big") == -1
+    assert decode_registers([0xFFFF], "uint16", "big") == 65535
+    assert decode_registers([0xFFFF, 0xFFFE], "int32", "big") == -2
+    assert decode_registers([0x0001, 0x0000], "uint32", "big") == 65536
