@@ -11,8 +11,7 @@ from rich.text import Text
 from harness.commands.console_sheet import WIDEST, ConsoleSheet
 from harness.core.angles import MINUTES_PER_RADIAN
 from harness.core.quantities import format_quantity, format_seconds
-from harness.design.check_result import DesignCheck, DesignFinding
-from harness.design.protection import amperes
+from harness.design.check_result import DesignCheck, DesignFinding, amperes
 from harness.design.required_turns import Wanted, wanted_text
 from harness.safety.cautions import CAUTIONS, NOT_VERIFIED
 

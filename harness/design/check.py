@@ -6,16 +6,9 @@ from typing import get_args
 from harness.design.check_result import DesignCheck, DesignFinding, Grade, RangeSheet, not_known, secondary_of
 from harness.design.conductors import heat_per_metre
 from harness.design.expected_error import error_findings, expected
-from harness.design.fuses import melting_window
+from harness.design.fuse_melting_times import melting_window
+from harness.design.open_secondary import clamp
 from harness.design.peaks import input_clips, peaks, surges
-from harness.design.protection import (
-    clamp,
-    conductor_rating,
-    input_protected,
-    maximum_current_on_paper,
-    secondary_fuse_findings,
-    weak_parts,
-)
 from harness.design.readable_currents import (
     display_factor_finding,
     gap,
@@ -24,7 +17,9 @@ from harness.design.readable_currents import (
     register_counts,
     smallest_readable,
 )
+from harness.design.secondary_fuse import input_protected, secondary_fuse_findings
 from harness.design.supply import supplied, supply_of
+from harness.design.weak_parts import conductor_rating, maximum_current_on_paper, weak_parts
 from harness.design.window import turns_fit
 from harness.design.wiring import bypass, range_switch, section_reversed, supply_tap
 from harness.files.device import Device, Range

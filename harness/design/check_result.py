@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
+from harness.core.quantities import format_quantity
 from harness.files.device import Device, Range
 from harness.results import Reason
 
@@ -134,3 +135,8 @@ class DesignCheck:
 def secondary_of(device: Device, rng: Range, current: float) -> float:
     """Secondary amperes of an error-free transformer when `current` amperes flow through the turns of `rng`."""
     return current * rng.primary_turns / device.transformer.secondary_turns
+
+
+def amperes(value: float) -> str:
+    """A current as findings and the sheet tell it."""
+    return format_quantity(value, "A", 3)

@@ -7,9 +7,9 @@ import math
 from collections.abc import Iterator
 
 from harness.current_limits.surges import core_charge, fuse_surges, input_peak
-from harness.design.check_result import DesignFinding, FuseI2t, Peaks, secondary_of, worth_knowing, wrong
-from harness.design.protection import amperes, maximum_current_on_paper
+from harness.design.check_result import DesignFinding, FuseI2t, Peaks, amperes, secondary_of, worth_knowing, wrong
 from harness.design.supply import SLACK
+from harness.design.weak_parts import maximum_current_on_paper
 from harness.files.device import Device, Range
 
 PARTS = (1.0, 0.5, 0.2, 0.1)

@@ -5,8 +5,8 @@ from itertools import pairwise
 
 from harness.claims.limits_of_error import limit_of_error
 from harness.core.quantities import format_percent
-from harness.design.check_result import DesignFinding, Neighbours, in_the_way, worth_knowing, wrong
-from harness.design.protection import amperes, maximum_current_on_paper
+from harness.design.check_result import DesignFinding, Neighbours, amperes, in_the_way, worth_knowing, wrong
+from harness.design.weak_parts import maximum_current_on_paper
 from harness.files.device import Device, Range
 
 

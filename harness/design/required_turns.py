@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass
 
 from harness.current_limits.ratings import CurrentLimit, device_parts
+from harness.design.check_result import amperes
 from harness.design.conductors import SQUARE_MILLIMETRE, cord_for
-from harness.design.protection import amperes
 from harness.files.device import Device
 
 

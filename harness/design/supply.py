@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from harness.core.quantities import format_quantity, format_seconds
 from harness.current_limits.ratings import own
 from harness.design.check_result import DesignFinding, not_known, not_protected, worth_knowing
-from harness.design.fuses import HOUR, MINUTE, SURELY_MELTS
+from harness.design.fuse_melting_times import HOUR, MINUTE, SURELY_MELTS
 from harness.files.device import Device, Path, PrimaryFuse, Range
 from harness.results import Reason
 

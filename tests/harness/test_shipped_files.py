@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[2]
 READ_BY: dict[str, tuple[str, ...]] = {
     "harness/class_tables/accuracy_classes.toml": ("design", "new/device.toml"),
     "harness/class_tables/power_classes.toml": ("design", "new/device.toml"),
-    "harness/design/fuses.toml": ("design", "new/device.toml"),
+    "harness/design/fuse_melting_times.toml": ("design", "new/device.toml"),
     "harness/evaluation/diagnosis/causes.toml": ("rehearse", "new/device.toml", "new/bench.toml"),
     "harness/wording/sentences.toml": ("rehearse", "new/device.toml", "new/bench.toml"),
     "harness/templates/device.toml": ("new", "another"),

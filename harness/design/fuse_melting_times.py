@@ -36,7 +36,7 @@ class _FuseTable(FileTable):
 
 HOUR, MINUTE = 3600.0, 60.0
 
-TABLE = read_shipped(_FuseTable, __package__, "fuses.toml").characteristics
+TABLE = read_shipped(_FuseTable, __package__, "fuse_melting_times.toml").characteristics
 
 SURELY_MELTS = 2.1
 """Least multiple of the rated current at which both characteristics must melt at all (IEC 60127-2, sheets 2 and 3)."""

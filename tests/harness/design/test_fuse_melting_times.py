@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.design.fuses import FuseType, melting_window
+from harness.design.fuse_melting_times import FuseType, melting_window
 
 PUBLISHED = Path(__file__).parents[2] / "reference" / "iec60127_2_fuse_prearcing.csv"
 
