@@ -91,7 +91,7 @@ class DirectBench:
         description = replace(
             describe(inputs.device, inputs.bench, inputs.bench_file, inputs.folders, faults), seed=seed
         )
-        meter = description.meter
+        self._meter = meter = description.meter
         active = [parse_fault(text, meter) for text in faults]
         names = {fault.name for fault in active}
         where = {fault.name: fault.range for fault in active}
@@ -193,7 +193,7 @@ class DirectBench:
         pairs = []
         for _ in range(Options().readings):
             current = self._flowing(nominal)
-            reference = self._multimeter.reading(self._path.output(current) * self._reads)
+            reference = self._multimeter.reading(self._read_by_reference(current))
             pairs.append(
                 ReadingPair(
                     reference,
@@ -206,6 +206,10 @@ class DirectBench:
         return ObservedPoint(
             rng.name, f"{rng.name} {number}", direction, nominal, self._multimeter.scale.full_scale, tuple(pairs)
         )
+
+    def _read_by_reference(self, current: float) -> float:
+        """At the terminals of the reference, in its own unit."""
+        return self._path.output(current) * self._reads
 
     def _seen(self, rng: Range, current: float) -> float:
         return rng.primary_turns * self._shown(rng, current, self._points, "up") * rng.display_factor / current
@@ -220,9 +224,13 @@ class DirectBench:
         turns = self._turns[self._position(rng)]
         transformer = self.device.transformer
         load = abs(turns) * current / transformer.rated_secondary_current / transformer.secondary_turns
-        secondary = abs(self._phasor(rng, current)) * self._distortion(Place(rng.name, load, number, direction))
+        distorted = self._distortion(Place(rng.name, load, number, direction))
         slot = int(self._time / self.device.display.refresh_interval)
-        return self._module.shown(self._module.measured(secondary), slot, self._factors[self._position(rng)])
+        return self._module.shown(self._measured(rng, current, distorted), slot, self._factors[self._position(rng)])
+
+    def _measured(self, rng: Range, current: float, distorted: float) -> float:
+        """The current in the module, before noise, threshold and rounding."""
+        return self._module.measured(abs(self._phasor(rng, current)) * distorted)
 
     def _phasor(self, rng: Range, current: float) -> complex:
         return self._transformer.secondary_current(abs(self._turns[self._position(rng)]) * (current + self._supply))

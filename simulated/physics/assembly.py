@@ -54,6 +54,10 @@ SATURATED_TIMES = 1.8
 """The fault saturating-core: flux density at rated current as a multiple of the saturation flux density."""
 
 
+SATURATED_BY_DIRECT = 0.9
+"""The fault half-wave-saturation: flux density at rated current as a multiple of the saturation flux density."""
+
+
 def check_links(description: BenchDescription, faults: tuple[ActiveFault, ...]) -> None:
     """Raise ValueError for a fault of a link or an instrument that a person stands in for."""
     by_wire = {i.role for i in description.instruments if i.profile is not None}
@@ -93,9 +97,10 @@ def healthy_transformer(meter: MeterDescription) -> TransformerModel:
 def transformer_with(faults: set[str], meter: MeterDescription) -> TransformerModel:
     """The transformer with those of the named faults that concern it."""
     transformer = healthy_transformer(meter)
-    if "saturating-core" in faults:
+    times = {"saturating-core": SATURATED_TIMES, "half-wave-saturation": SATURATED_BY_DIRECT}
+    if saturated := [times[name] for name in faults if name in times]:
         resistance = transformer.secondary_impedance.real
-        saturation = transformer.flux_density(meter.rated_secondary_current * resistance) / SATURATED_TIMES
+        saturation = transformer.flux_density(meter.rated_secondary_current * resistance) / max(saturated)
         transformer = replace(transformer, core=replace(transformer.core, saturation_flux_density=saturation))
     if "high-resistance-fuse" in faults:
         transformer = replace(transformer, fuse_resistance=transformer.fuse_resistance + HIGH_FUSE_RESISTANCE)

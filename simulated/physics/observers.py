@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from instruments.waveform_names import Waveform
 from instruments.waveforms import unit_samples
@@ -135,10 +135,11 @@ def _autoranging(instrument: InstrumentDescription) -> bool:
 
 
 def _reference(instrument: InstrumentDescription, description: BenchDescription) -> Observer:
-    path = path_as_it_is(description)
-    reads = reference_reads({text.partition(":")[0].strip() for text in description.faults})
-    share = description.share_of_claim
-    multimeter = Multimeter(instrument.scales, description.seed, share=share, autoranging=_autoranging(instrument))
+    path, faults = path_as_it_is(description), {text.partition(":")[0].strip() for text in description.faults}
+    reads, share, scales = reference_reads(faults), description.share_of_claim, instrument.scales
+    if "average-responding-reference" in faults:
+        scales = tuple(replace(scale, response="average") for scale in scales)
+    multimeter = Multimeter(scales, description.seed, share=share, autoranging=_autoranging(instrument))
     return Observer(
         multimeter,
         instrument,

@@ -136,7 +136,9 @@ def test_a_small_supply_current_is_harmless_to_the_claim_but_reported(files: lis
     assert results.diagnosis[0].fault == "module-supply-behind-sensor"
 
 
-@pytest.mark.parametrize("fault", ["average-responding", "narrow-bandwidth"])
+@pytest.mark.parametrize(
+    "fault", ["average-responding", "narrow-bandwidth", "average-responding-reference", "half-wave-saturation"]
+)
 def test_what_shows_with_no_sine_passes_with_sines_and_nothing_is_said_of_others(files: list[Path], fault: str) -> None:
     results, _ = verify(files, fault)
     assert results.verdict == "pass", results.reasons

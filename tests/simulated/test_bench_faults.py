@@ -301,12 +301,12 @@ def _told(make_desk: MakeDesk, *faults: str) -> list[str]:
     # A dimmed load: some faults show with no sine.
     desk.bench.change_load(lambda load, now: load.set_waveform(Waveform("phase_cut", 120.0), now))
     desk.clock.sleep(3.0)
-    told.append(f"{desk.bench.shown().current}")
+    told.append(f"{desk.bench.shown().current} {desk.bench.measure('reference').current}")
     desk.source.write("OUTP OFF")
     return [*told, desk.source.query("OUTP?")]
 
 
-@pytest.mark.parametrize("fault", ["average-responding", "narrow-bandwidth"])
+@pytest.mark.parametrize("fault", ["average-responding", "narrow-bandwidth", "average-responding-reference"])
 def test_what_shows_with_no_sine_leaves_a_sine_as_it_is(make_desk: MakeDesk, fault: str) -> None:
     assert make_desk(fault).multiplier("x1", 30.0) == make_desk().multiplier("x1", 30.0)
 
@@ -343,6 +343,34 @@ def test_what_shows_with_a_dimmed_load(make_desk: MakeDesk, fault: str, error: f
         return float(desk.displayed())
 
     assert reads(fault) / reads() - 1 == pytest.approx(error, abs=3e-3)
+
+
+def test_a_reference_that_responds_to_the_mean_reads_a_dimmed_load_low(make_desk: MakeDesk) -> None:
+    """A sine cut at 90 degrees: pi / (2 sqrt 2) times its rectified mean over its effective value is 1 / sqrt 2."""
+
+    def reads(*faults: str) -> float:
+        desk = make_desk(*faults)
+        desk.bench.change_load(lambda load, now: load.set_waveform(Waveform("phase_cut", 90.0), now))
+        desk.select("x1")
+        desk.apply(20.0)
+        return float(desk.multimeter.query("READ?"))
+
+    assert reads("average-responding-reference") / reads() == pytest.approx(1 / math.sqrt(2), rel=2e-3)
+
+
+def test_a_core_that_a_direct_part_saturates_withstands_a_sine(make_desk: MakeDesk) -> None:
+    """A transformer passes sqrt(1 - 4 / pi^2) of a half wave; this one far less at the top, and a sine there within 0.2 %."""
+
+    def reads(waveform: str, *faults: str) -> float:
+        desk = make_desk(*faults)
+        desk.bench.change_load(lambda load, now: load.set_waveform(Waveform(waveform), now))
+        desk.select("x1")
+        desk.apply(70.0)
+        return float(desk.displayed())
+
+    assert reads("half_wave") / reads("sine") == pytest.approx(math.sqrt(1 - 4 / math.pi**2), rel=0.02)
+    assert reads("sine", "half-wave-saturation") / reads("sine") == pytest.approx(1.0, abs=2e-3)
+    assert reads("half_wave", "half-wave-saturation") / reads("half_wave") < 0.75
 
 
 def test_an_input_that_clips_reads_the_top_of_a_range_low(make_desk: MakeDesk) -> None:

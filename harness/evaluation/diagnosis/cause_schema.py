@@ -5,6 +5,8 @@ All fractions are of the reading; angles in radians, currents in amperes.
 
 from __future__ import annotations
 
+import itertools
+import math
 import string
 from typing import Literal
 
@@ -15,6 +17,9 @@ from harness.files.device import Table
 
 PLACES = ("range", "turns", "expected", "other", "before", "factor")
 """What a cause's `text` and `look` may name in braces."""
+
+PART = 1.3
+"""Ratio of the ends of a part of a spread, at most: readings are parabolas within it."""
 
 
 class FractionPrior(Table):
@@ -53,6 +58,29 @@ class ConductancePrior(Table):
     """Standard deviation."""
 
 
+class SpreadPrior(Table):
+    """A prior that is even in the logarithm between `least` and `most`, both fractions; nothing acts where both are zero."""
+
+    least: Fraction = 0.0
+    """Least it may be."""
+    most: Fraction = 0.0
+    """Most it may be."""
+
+    @model_validator(mode="after")
+    def _rising(self) -> SpreadPrior:
+        if (self.least > 0) != (self.most > 0) or self.least > self.most:
+            raise ValueError("found least and most that are no span, expected both above zero, least first")
+        return self
+
+    def parts(self) -> tuple[SpreadPrior, ...]:
+        """The same prior in parts so narrow that readings are parabolas in each; itself where nothing acts."""
+        if not self.most:
+            return (self,)
+        count = max(1, math.ceil(math.log(self.most / self.least) / math.log(PART)))
+        ends = [self.least * (self.most / self.least) ** (i / count) for i in range(count + 1)]
+        return tuple(self.model_copy(update={"least": a, "most": b}) for a, b in itertools.pairwise(ends))
+
+
 class Priors(Table):
     """What the readings may do, each key a normal prior: what you believe before the run. A key left out is exactly zero."""
 
@@ -88,6 +116,18 @@ class Priors(Table):
     """Power readings only: change of the phase displacement per decade of ampere-turns."""
     threshold: FractionPrior = FractionPrior()
     """Change of the smallest readable current."""
+    mean_response: FractionPrior = FractionPrior()
+    """Waveforms that are no sine: how far the meter responds to the rectified mean; 100 % is all the way."""
+    reference_mean_response: FractionPrior = FractionPrior()
+    """The same of the reference."""
+    high_pass: FractionPrior = FractionPrior()
+    """Waveforms that are no sine: corner frequency of magnetising inductance and secondary loop, as a part of the mains frequency."""
+    low_pass: SpreadPrior = SpreadPrior()
+    """Waveforms that are no sine: mains frequency as a part of the bandwidth of the meter's input."""
+    clipping: SpreadPrior = SpreadPrior()
+    """Peak of a sine of the rated secondary current, as a part of the peak at which the meter's input clips."""
+    direct_saturation: SpreadPrior = SpreadPrior()
+    """Waveforms with a direct part: corner frequency of a core that it magnetises at the rated ampere-turns, as a part of the mains frequency."""
 
 
 class Cause(Table):
@@ -101,8 +141,8 @@ class Cause(Table):
     """Where to look when no reading can tell it apart."""
     weight: float = Field(default=1.0, gt=0, le=100)
     """How likely it is beside the others."""
-    needs: Literal["reference-ratio"] | None = None
-    """`reference-ratio`: only where the reference path has a ratio."""
+    needs: Literal["reference-ratio", "waveforms"] | None = None
+    """`reference-ratio`: only where the reference path has a ratio. `waveforms`: only in runs with loads of a named waveform that is no sine."""
     each_range: bool = False
     """One hypothesis for every range; its priors act on that range alone. The keys from `section_turns` to `display_factor` require it."""
     section_turns: int = 0
@@ -133,6 +173,8 @@ class Cause(Table):
             raise ValueError("found a cause that changes nothing, expected a verb or [causes.readings]")
         if verbs and not self.each_range:
             raise ValueError(f"found {verbs[0]} without each_range, expected each_range = true with it")
+        if self.each_range and any(getattr(self.readings, key) != getattr(Priors(), key) for key in OF_WAVEFORMS):
+            raise ValueError("found a key of waveforms with each_range, expected it of the whole meter")
         for key, text in (("text", self.text), ("look", self.look)):
             try:
                 named = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
@@ -145,6 +187,17 @@ class Cause(Table):
                 raise ValueError(f"found {{{min(named)}}} in {key}, expected it only with each_range = true")
         return self
 
+
+SPREAD = ("low_pass", "clipping", "direct_saturation")
+"""Keys of priors that are spread over orders of magnitude."""
+
+OF_WAVEFORMS = (
+    "mean_response",
+    "reference_mean_response",
+    "high_pass",
+    *SPREAD,
+)
+"""Keys of priors that act on the whole meter or reference, by the waveform of the load."""
 
 RANGE_VERBS = (
     "section_turns",

@@ -15,9 +15,9 @@ def shipped_causes() -> Catalogue:
 
 
 @lru_cache(maxsize=8)
-def without_ratio(catalogue: Catalogue) -> Catalogue:
-    """The causes there can be on a bench whose reference has no ratio that could be typed wrong."""
-    kept = tuple(cause for cause in catalogue.causes if cause.needs != "reference-ratio")
+def without(catalogue: Catalogue, *missing: str) -> Catalogue:
+    """The causes there can be where what some of them need, one of `missing`, is not there."""
+    kept = tuple(cause for cause in catalogue.causes if cause.needs not in missing)
     return catalogue.model_copy(update={"causes": kept})
 
 

@@ -20,6 +20,9 @@ from harness.evaluation.uncertainty.shared_inputs import SharedCovariance, White
 SAME = 0.1
 """Predictions that nowhere differ by more than this part of the readings' standard uncertainty count as one."""
 
+OF_WAVEFORM, OF_DIRECT_PART = 3.0, 20.0
+"""Unmodelled errors of a current that is no sine, and of one with a direct part, over those of a sine: a waveform departs from the one named. Judgements."""
+
 TINY = 1e-5
 """Smallest variance, which keeps a covariance of values without uncertainty invertible."""
 
@@ -108,7 +111,9 @@ def unmodelled(data: Observations, shape: float) -> Array:
     kind = data.settings.kind
     # For power at an angle, the phase displacement is not exactly of the shape assumed either.
     angle = 1 + np.abs(data.settings.tangent) * (kind == POWER)
-    found: Array = shape * angle * np.abs(1 + data.values) * (kind != ZERO)
+    direct = np.array([not w.symmetrical for w in data.settings.waveform], dtype=bool)
+    waveform = np.where(direct, OF_DIRECT_PART, np.where(data.settings.shaped, OF_WAVEFORM, 1.0))
+    found: Array = shape * angle * waveform * np.abs(1 + data.values) * (kind != ZERO)
     return found
 
 

@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from harness.evaluation.diagnosis.cause_schema import Catalogue
-from harness.evaluation.diagnosis.causes import shipped_causes, without_ratio
+from harness.evaluation.diagnosis.causes import shipped_causes, without
 from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, FurtherEvidence, observations
 from harness.evaluation.diagnosis.extra_measurement import advise
 from harness.evaluation.diagnosis.hypotheses import NO_KNOWN, NONE, OTHER, SOUND, Candidate
+from harness.evaluation.diagnosis.input_estimates import input_estimates
 from harness.evaluation.diagnosis.next_step import further, looking, none_fits, not_told_apart
 from harness.evaluation.diagnosis.weighing import SHOWN, Weighed, Weighing, together, weigh
 from harness.evaluation.ratio.point_errors import PointValues
@@ -51,7 +52,7 @@ class ConsideredCauses:
     def catalogue(self) -> Catalogue:
         """The catalogue, without causes of a typed ratio where there is none."""
         catalogue = self.causes or shipped_causes()
-        return catalogue if self.ratio_typed else without_ratio(catalogue)
+        return catalogue if self.ratio_typed else without(catalogue, "reference-ratio")
 
     @property
     def named(self) -> Reason:
@@ -67,6 +68,8 @@ def diagnose(
     """The diagnosis of a run from its points and further evidence; empty without points."""
     catalogue = compared.catalogue
     data = observations(device, points, beside)
+    if data is not None and not data.settings.shaped.any():
+        catalogue = without(catalogue, "waveforms")
     if data is None:
         return Diagnosis((), (Reason.of("no-point-with-current"),), DiagnosisDetails(causes=compared.named))
     weighing = weigh(device, catalogue, data)
@@ -78,6 +81,8 @@ def diagnose(
     notes = [none_fits(weighing.causes[0].candidate, weighing.fit)] if first == OTHER else list(alternatives)
     if faulty and any(w.candidate.common for w in group):
         notes.append(Reason.of("common-to-all"))
+    if group:
+        notes += input_estimates(device, catalogue, group[0].candidate, weighing.density)
     told_together = tuple(w.candidate.label for w in group) if alternatives else ()
     unseen = [weighing.found.candidate(i) for i in weighing.unseen]
     silent = [c for c in (*unseen, *(weighing.masked if group else ())) if c.label not in told_together]

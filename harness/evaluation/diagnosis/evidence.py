@@ -9,24 +9,26 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import ufloat
 
-from harness.core.arrays import Array
+from harness.core.arrays import Array, Flags
 from harness.evaluation.ratio.error_split import Split
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.uncertainty.gum_formulas import rectangular
 from harness.evaluation.uncertainty.shared_inputs import SharedCovariance, shared_covariance
 from harness.files.device import Device
+from instruments.waveform_names import SINE, Waveform
 
 RATIO, ZERO, POWER, THRESHOLD, SECONDARY = 0, 1, 2, 3, 4
 
 
 @dataclass(frozen=True)
 class Setting:
-    """What is read, and where: its kind, the range, the current in amperes, the power factor (negative: leading)."""
+    """What is read, and where: its kind, the range, the current in amperes, the power factor (negative: leading), the waveform of the current."""
 
     kind: int
     range: str
     current: float
     power_factor: float = 1.0
+    waveform: Waveform = SINE
 
 
 @dataclass(frozen=True)
@@ -48,13 +50,19 @@ CURRENTS_ONLY = FurtherEvidence()
 
 @dataclass(frozen=True)
 class Settings:
-    """Settings of n observations: kind, index of the range, primary current in amperes, tangent of the load's angle, power factor."""
+    """Settings of n observations: kind, index of the range, primary current in amperes, tangent of the load's angle, power factor, waveform."""
 
     kind: NDArray[np.int64]
     rng: NDArray[np.int64]
     current: Array
     tangent: Array
     power_factor: Array
+    waveform: NDArray[np.object_]
+
+    @property
+    def shaped(self) -> Flags:
+        """Where the current is no sine (n,)."""
+        return np.array([not w.sinusoidal for w in self.waveform], dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -86,7 +94,15 @@ def settings(device: Device, each: Sequence[Setting]) -> Settings:
         current=np.array([at.current for at in each], dtype=float),
         tangent=np.array([tangent(at.power_factor) for at in each], dtype=float),
         power_factor=np.array([abs(at.power_factor) for at in each], dtype=float),
+        waveform=np.array([at.waveform for at in each], dtype=object),
     )
+
+
+def told_by_waveform(points: Sequence[PointValues]) -> Sequence[PointValues]:
+    """The points whose waveform is known, where any has one that is no sine; else all, each taken as a sine."""
+    if not any(p.waveform is not None and not p.waveform.sinusoidal for p in points):
+        return points
+    return [p for p in points if p.waveform is not None or p.ratio_error is None]
 
 
 def observations(device: Device, points: Sequence[PointValues], beside: FurtherEvidence) -> Observations | None:
@@ -95,7 +111,7 @@ def observations(device: Device, points: Sequence[PointValues], beside: FurtherE
     readable = {r.name: device.display.smallest_readable_current * r.display_factor for r in device.ranges}
     # Each with its value and the standard uncertainty it does not share.
     read: list[tuple[Setting, Any, float]] = []
-    for p in points:
+    for p in told_by_waveform(points):
         name, indicated = p.observed.range, float(p.indicated.nominal_value)
         if p.ratio_error is not None:
             reference = float(p.reference.nominal_value)
@@ -103,7 +119,7 @@ def observations(device: Device, points: Sequence[PointValues], beside: FurtherE
             hidden = rectangular(readable[name] / reference) if indicated == 0 else 0.0
             error = p.ratio_error + (ufloat(0.0, hidden) if hidden else 0.0)
             own = math.hypot(p.random_reference, p.random_indicated) / reference + hidden
-            read.append((Setting(RATIO, name, reference), error, own))
+            read.append((Setting(RATIO, name, reference, waveform=p.waveform or SINE), error, own))
         elif indicated != 0:
             # A display that shows nothing at no current says little; one that shows something says it in every reading.
             least = smallest[name]
@@ -118,7 +134,7 @@ def observations(device: Device, points: Sequence[PointValues], beside: FurtherE
             read.append((Setting(THRESHOLD, name, current), threshold / readable[name] - 1, 0.0))
     for through in beside.secondaries:
         reference = float(through.point.reference.nominal_value)
-        at = Setting(SECONDARY, through.point.observed.range, reference)
+        at = Setting(SECONDARY, through.point.observed.range, reference, waveform=through.point.waveform or SINE)
         read.append((at, through.transformer_error, through.point.random_reference / reference))
     places, values, own_parts = zip(*read, strict=True)
     spread = shared_covariance(values)

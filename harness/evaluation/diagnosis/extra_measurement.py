@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.core.arrays import Array
-from harness.evaluation.diagnosis.density import Density, unmodelled
+from harness.evaluation.diagnosis.density import OF_WAVEFORM, Density, unmodelled
 from harness.evaluation.diagnosis.evidence import (
     POWER,
     RATIO,
@@ -26,6 +26,8 @@ from harness.evaluation.diagnosis.evidence import (
 from harness.evaluation.diagnosis.predictions import Model
 from harness.evaluation.uncertainty.shared_inputs import whitener
 from harness.files.device import Device
+from instruments.waveform_names import Waveform
+from instruments.waveforms import crest_factor_of, unit_samples
 
 VOLTAGE = 230.0
 """Volts at which a power would be read, for its resolution only (IEC 60038)."""
@@ -39,6 +41,10 @@ WORTH = 0.1
 """A measurement expected to give less than this part of what is missing is not proposed."""
 SAME_PLACE = 0.05
 """A current nearer (relative) to one already read than this is the same place on the meter's curve."""
+AT_HAND = (Waveform("phase_cut", 90.0), Waveform("rectifier", 30.0))
+"""Waveforms that somebody is likely to have: a dimmed heater, and a supply with a capacitor."""
+SPREAD_OF_LOADS = 1.1
+"""A load may draw this many times what is written on it."""
 NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(24)
 NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
 
@@ -60,9 +66,9 @@ class Advice:
     deviations: Array
 
 
-def measurements(device: Device) -> list[Measurement]:
-    """Everything a technician could do in a minute, within what the ranges claim."""
-    found = []
+def measurements(device: Device, shaped: bool = False) -> list[Measurement]:
+    """Everything a technician could do in a minute, within what the ranges claim; `shaped`: with loads whose current is no sine too."""
+    found = _of_waveforms(device) if shaped else []
     for rng in device.ranges:
         middle = float(f"{math.sqrt(rng.minimum_current * rng.maximum_current):.2g}")
         found += [Measurement(RATIO, rng.name, c) for c in (rng.minimum_current, middle, rng.maximum_current)]
@@ -77,10 +83,22 @@ def measurements(device: Device) -> list[Measurement]:
     return found
 
 
+def _of_waveforms(device: Device) -> list[Measurement]:
+    """The waveforms at hand, on every range at the largest current whose peak its input withstands, and at a fifth of it."""
+    found, transformer = [], device.transformer
+    for rng in device.ranges:
+        peak = math.sqrt(2) * transformer.maximum_secondary_current * transformer.secondary_turns / rng.primary_turns
+        for waveform in AT_HAND:
+            most = min(rng.maximum_current, peak / crest_factor_of(unit_samples(waveform)) / SPREAD_OF_LOADS)
+            currents = (float(f"{c:.2g}") for c in (most, most / 5))
+            found += [Measurement(RATIO, rng.name, c, waveform=waveform) for c in currents if c >= rng.minimum_current]
+    return found
+
+
 def advise(model: Model, probabilities: Sequence[float], after: Density, shape: float) -> Advice:
     """The best of `measurements` for the hypotheses of `model`, of these probabilities, after the data of `after`."""
     device, data = model.device, after.data
-    options = measurements(device)
+    options = measurements(device, bool(data.settings.shaped.any()))
     places = [*options, *(replace(m, range=m.other or m.range) for m in options)]
     noise, shared = _uncertainty(device, data, places, shape)
     read, further = model.predict(data.settings), model.predict(settings(device, places))
@@ -150,9 +168,11 @@ def _uncertainty(device: Device, data: Observations, places: Sequence[Setting], 
         if place.kind == RATIO:
             nearest[i] = near
             shared[i] = data.shared.between(every[[near]], every)[0]
-            same = not elsewhere[first] and float(away.min()) < SAME_PLACE
+            alike = data.settings.waveform[near] == place.waveform
+            same = alike and not elsewhere[first] and float(away.min()) < SAME_PLACE
             shared[i, near] += model_error[near] ** 2 if same else 0.0
-            own[i] = step**2 + (model_error[near] if same else shape) ** 2
+            elsewhere_known = shape if place.waveform.sinusoidal else OF_WAVEFORM * shape
+            own[i] = step**2 + (model_error[near] if same else elsewhere_known) ** 2
         elif place.kind == SECONDARY:
             own[i] = reference + THROUGH**2 + shape**2
         elif place.kind == POWER:

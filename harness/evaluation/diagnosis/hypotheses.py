@@ -1,13 +1,14 @@
 """Every hypothesis about a device: nothing wrong, each cause of the catalogue where it can be, and two causes at once."""
 
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from harness.core.arrays import Array, Indices
 from harness.evaluation.diagnosis.altered_circuit import Circuit, Edit, circuit_described, edits, stacked
-from harness.evaluation.diagnosis.cause_schema import Catalogue, Cause, Priors
+from harness.evaluation.diagnosis.cause_schema import SPREAD, Catalogue, Cause, Priors
 from harness.files.device import Device, Range
 
 NONE = "none"
@@ -85,6 +86,14 @@ def sound_meter(device: Device) -> Hypotheses:
     return Hypotheses((SOUND,), itself, itself, itself, np.ones(1), circuit_described(device))
 
 
+def beside_a_sound_circuit(device: Device, singles: Sequence[Candidate]) -> Hypotheses:
+    """Those of `singles` alone, whose turns, switch and display are as described."""
+    each, count = (SOUND, *singles), len(singles)
+    first, second = np.arange(1, count + 1), np.zeros(count, dtype=np.int64)
+    circuit = circuit_described(device)[second]
+    return Hypotheses(each, np.arange(count + 1), first, second, np.full(count, 1 / count), circuit)
+
+
 def hypotheses(device: Device, catalogue: Catalogue) -> Hypotheses:
     """All there are; their priors sum to one together with `catalogue.weights.none_of_these`."""
     weights, found, plain = catalogue.weights, _singles(device, catalogue), circuit_described(device)
@@ -135,9 +144,17 @@ def _expanded(cause: Cause, device: Device) -> Iterator[tuple[Candidate, Edit]]:
         for edit, other in edits(cause, device, rng):
             place = rng.name if rng is not None else None
             words = _words(device, rng, edit(plain), other) if rng is not None else {}
-            effects = () if cause.readings == Priors() else ((cause.readings, place),)
             looks = (cause.look.format(**words),) if cause.look else ()
-            yield Candidate(((cause.name, place),), cause.text.format(**words), looks, 0.0, effects), edit
+            for readings in _narrow(cause.readings):
+                effects = () if readings == Priors() else ((readings, place),)
+                yield Candidate(((cause.name, place),), cause.text.format(**words), looks, 0.0, effects), edit
+
+
+def _narrow(readings: Priors) -> Iterator[Priors]:
+    """The same priors, one for each part of what is spread."""
+    spread = {key: getattr(readings, key).parts() for key in SPREAD}
+    for parts in itertools.product(*spread.values()):
+        yield readings.model_copy(update=dict(zip(SPREAD, parts, strict=True)))
 
 
 def _words(device: Device, rng: Range, circuit: Circuit, other: str) -> dict[str, str]:

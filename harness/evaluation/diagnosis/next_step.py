@@ -80,7 +80,10 @@ def _action(measurement: Measurement) -> Reason:
         return Reason.of("read-power", on, current=current, power_factor=factor)
     if measurement.kind in (ZERO, THRESHOLD):
         return Reason.of("read-no-current" if measurement.kind == ZERO else "find-smallest", on)
-    return Reason.of("read-secondary" if measurement.kind == SECONDARY else "read-range", on, current=current)
+    if measurement.kind == SECONDARY:
+        return Reason.of("read-secondary", on, current=current)
+    waveform = None if measurement.waveform.sinusoidal else measurement.waveform.text
+    return Reason.of("read-range", on, current=current, waveform=waveform)
 
 
 def _expected(device: Device, measurement: Measurement, value: float, width: float, cause: str) -> Reason:

@@ -12,10 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.core.arrays import Array, Flags, Indices
-from harness.evaluation.diagnosis.cause_schema import Catalogue, Priors
+from harness.evaluation.diagnosis.cause_schema import OF_WAVEFORMS, Catalogue, Priors
 from harness.evaluation.diagnosis.evidence import POWER, RATIO, SECONDARY, THRESHOLD, ZERO, Settings
 from harness.evaluation.diagnosis.hypotheses import Hypotheses
 from harness.evaluation.diagnosis.magnetic_core import ArrivingFraction, Core, clipped, driven, loaded
+from harness.evaluation.diagnosis.waveform_effects import (
+    WaveformEffects,
+    WaveformUnknowns,
+    waveform_effects,
+    waveform_moments,
+)
 from harness.files.device import Device
 
 KEYS = (
@@ -48,7 +54,8 @@ class Model:
     """h hypotheses about a device with r ranges as arrays.
 
     `turns` (h, r): signed turns over turns described. `display` (h, r): what the display multiplies beyond the description.
-    `sense`, `alive` (h,). `means`, `deviations` (h, scope, key) of the unknowns, `acts` (h, scope, r) on which ranges.
+    `sense`, `alive` (h,). `means`, `deviations` (h, scope, key) of the unknowns, `acts` (h, scope, r) on which ranges; `waveforms`: the unknowns
+    by which a current that is no sine is read.
     """
 
     device: Device
@@ -61,13 +68,14 @@ class Model:
     means: Array
     deviations: Array
     acts: Array
+    waveforms: WaveformUnknowns
 
     def part(self, indices: Indices) -> Model:
         """The same for some of the hypotheses."""
         i = indices
         return Model(
             self.device, self.of_droop, self.input_clips_by, self.turns[i], self.display[i], self.sense[i], self.alive[i],
-            self.means[i], self.deviations[i], self.acts[i],
+            self.means[i], self.deviations[i], self.acts[i], self.waveforms.part(i),
         )  # fmt: skip
 
     def predict(self, at: Settings) -> Predictions:
@@ -85,7 +93,7 @@ class Model:
         return Predictions(means, np.concatenate([*flat, others], axis=2))
 
     def _shapes(self, at: Settings) -> tuple[Array, Array, Array, Array]:
-        """Readings with every unknown at zero (h, n); effects of each key (h, n, key), of the knees (h, n, 2), of core and input (h, n, 4)."""
+        """Readings with every unknown at zero (h, n); effects of each key (h, n, key), of the knees (h, n, 2), of core, input and waveform (h, n, k)."""
         device, display = self.device, self.device.display
         scale = np.array([r.display_factor for r in device.ranges])[at.rng]
         least = device.ranges[-1].minimum_current
@@ -94,12 +102,12 @@ class Model:
         signed = self.turns[:, at.rng] * self.alive[:, None]
         # The display is behind the secondary.
         factor = np.abs(signed) * np.where(secondary, 1.0, self.display[:, at.rng])
-        load, core, turn, iron, entry = self._path(at, signed)
+        load, core, turn, iron, entry, shaped = self._path(at, signed)
         decades = np.log10(load / FROM_LOAD)
         top = np.minimum(load, 1.5)
         squared = top**2
         bottom = np.maximum(0.0, np.log10(BOTTOM_FROM / load)) / math.log10(BOTTOM_FROM / BOTTOM_AT)
-        arrives = turn.arrives * iron.arrives * np.where(secondary, 1.0, entry.arrives)
+        arrives = turn.arrives * iron.arrives * np.where(secondary, 1.0, entry.arrives) * shaped.factor
         # A threshold acts before the display multiplies, and falls as the turns rise.
         inverse = 1 / np.maximum(np.abs(signed), NO_TURNS) / arrives
         sign = (ratio | secondary) + np.sign(signed) * self.sense[:, None] * power
@@ -136,18 +144,15 @@ class Model:
             ],
             axis=2,
         )
-        # Knees of other sharpness: the difference of other curves, equal at both ends, from the ones above.
-        knees = np.stack(
-            [flowing * (squared - squared**2) * ~core.saturates_early, flowing * (bottom**2 - bottom)], axis=2
-        )
         columns = [flowing * column / iron.arrives for column in iron.columns]
         columns += [flowing * module * column / entry.arrives for column in entry.columns]
-        return base, shapes, knees, np.stack(columns, axis=2)
+        columns += [flowing * column for column in np.moveaxis(shaped.columns, 2, 0)]
+        return base, shapes, _knees(flowing, squared, bottom, core), np.stack(columns, axis=2)
 
     def _path(
         self, at: Settings, signed: Array
-    ) -> tuple[Array, Core, ArrivingFraction, ArrivingFraction, ArrivingFraction]:
-        """Load in parts of the rated one (h, n), the core, and what passes a closed turn, the core and the module's input."""
+    ) -> tuple[Array, Core, ArrivingFraction, ArrivingFraction, ArrivingFraction, WaveformEffects]:
+        """Load in parts of the rated one (h, n), the core, what passes a closed turn, the core and the module's input, and effects of waveforms."""
         transformer = self.device.transformer
         rated = transformer.rated_secondary_current * transformer.secondary_turns
         described = np.array([r.primary_turns for r in self.device.ranges], dtype=float)[at.rng]
@@ -158,8 +163,9 @@ class Model:
         largest = transformer.maximum_secondary_current / transformer.rated_secondary_current
         turn = loaded(self._mean(CLOSED_TURN, at), core.burden)
         iron = driven(load, core, self.of_droop)
-        entry = clipped(load * turn.arrives * iron.arrives, largest, largest * self.input_clips_by)
-        return load, core, turn, iron, entry
+        arrives = load * turn.arrives * iron.arrives
+        entry = clipped(arrives, largest, largest * self.input_clips_by)
+        return load, core, turn, iron, entry, waveform_effects(at, self.waveforms, arrives)
 
     def _mean(self, key: int, at: Settings) -> Array:
         """Sum of the prior means of `key` for each observation (h, n)."""
@@ -171,14 +177,22 @@ class Model:
         return found
 
 
+def _knees(flowing: Array, squared: Array, bottom: Array, core: Core) -> Array:
+    """Knees of other sharpness (h, n, 2): the difference of other curves, equal at both ends, from those of the droops."""
+    top = flowing * (squared - squared**2) * ~core.saturates_early
+    return np.stack([top, flowing * (bottom**2 - bottom)], axis=2)
+
+
 def build(device: Device, catalogue: Catalogue, found: Hypotheses) -> Model:
     """The arrays of all hypotheses. What acts on all ranges comes together in the first scope, each cause on one range has its own."""
     names = [r.name for r in device.ranges]
     means, variances = np.zeros((2, len(found.singles), len(KEYS)))
+    waveforms = np.zeros((2, len(found.singles), len(OF_WAVEFORMS)))
     places = np.zeros((len(found.singles), len(names)))
     for i, single in enumerate(found.singles):
         for priors, place in single.effects:
             means[i], variances[i] = _moments(priors)
+            waveforms[:, i] = waveform_moments(priors)
             places[i] = [name == place for name in names]
     local = np.max(places, axis=1, keepdims=True) > 0
     scopes = 3 if local.any() else 1
@@ -209,7 +223,16 @@ def build(device: Device, catalogue: Catalogue, found: Hypotheses) -> Model:
         means=all_means,
         deviations=np.sqrt(all_variances),
         acts=acts,
+        waveforms=_together(waveform_moments(catalogue.ordinary), waveforms, found),
     )
+
+
+def _together(ordinary: tuple[Array, Array], of_singles: Array, found: Hypotheses) -> WaveformUnknowns:
+    """What is ordinary, and what both causes of a hypothesis add; means and variances come first in `of_singles`."""
+    means, variances = (
+        part + own[found.first] + own[found.second] for part, own in zip(ordinary, of_singles, strict=True)
+    )
+    return WaveformUnknowns(means, np.sqrt(variances), bool(means[:, OF_WAVEFORMS.index("clipping")].any()))
 
 
 def _moments(priors: Priors) -> tuple[Array, Array]:

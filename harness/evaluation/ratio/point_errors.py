@@ -27,6 +27,7 @@ from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, d
 from harness.files.device import Device, Range
 from harness.record.observations import ObservedPoint
 from harness.results import REPEATABILITY
+from instruments.waveform_names import SINE, Waveform
 
 BELOW_DISPLAY = "below what the display shows"
 """The input of a zero point for what a display that shows nothing may be hiding."""
@@ -55,7 +56,8 @@ class PointModel:
 class PointValues:
     """A point with its uncertain quantities, in amperes; `ratio_error` and `model` are None for a zero point.
 
-    `random_indicated` and `random_reference` are the standard uncertainties of what no other point shares.
+    `random_indicated` and `random_reference` are the standard uncertainties of what no other point shares. `waveform` of the load, None where
+    it is not known or has no name.
     """
 
     observed: ObservedPoint
@@ -65,6 +67,7 @@ class PointValues:
     random_reference: float
     random_indicated: float
     model: PointModel | None = None
+    waveform: Waveform | None = SINE
 
 
 def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoint) -> PointValues:
@@ -99,7 +102,16 @@ def point_values(device: Device, inputs: InputQuantities, observed: ObservedPoin
     indicated = model.indicated + model.display_resolution + model.repeatability + model.pairing
     random_reference = deviation(model.reference_resolution) * path
     random = math.hypot(*(deviation(v) for v in (model.display_resolution, model.repeatability, model.pairing)))
-    return PointValues(observed, reference, indicated, indicated / reference - 1, random_reference, random, model)
+    error, waveform = indicated / reference - 1, _waveform(inputs, observed)
+    return PointValues(observed, reference, indicated, error, random_reference, random, model, waveform)
+
+
+def _waveform(inputs: InputQuantities, observed: ObservedPoint) -> Waveform | None:
+    """Of the load that was plugged in; one set by wire drives a sine."""
+    if not inputs.bench.shelf_currents:
+        return SINE
+    plugged = inputs.bench.plugged(observed.nominal_current)
+    return None if plugged is None else plugged.shape
 
 
 def _zero_values(device: Device, rng: Range, inputs: InputQuantities, observed: ObservedPoint) -> PointValues:

@@ -33,7 +33,7 @@ def test_the_difference_of_two_ranges_is_that_of_what_each_would_read(
 ) -> None:
     """Nine turns where ten are described read a tenth too little: x1 less x10 is 10 %, and nothing on a sound meter."""
     pair = Measurement(RATIO, "x1", 5.0, other="x10")
-    monkeypatch.setattr(extra_measurement, "measurements", lambda device: [pair])
+    monkeypatch.setattr(extra_measurement, "measurements", lambda *_: [pair])
     inputs = InputQuantities(bench, RUN_DATE)
     # Of x10 nothing is known yet.
     points = [point_values(device, inputs, observed("x1", c, [c] * 4)) for c in (1.0, 5.0, 20.0)]
