@@ -85,7 +85,7 @@ def reading(options: ReadingOptions) -> int:
     from harness.commands.shown_values import shown_together
     from harness.core.errors import UserError
     from harness.core.output import STANDARD_OUTPUT, tell
-    from harness.verified_meter.measured_readings import measured_readings
+    from harness.verified_meter.corrected_readings import corrected_readings
     from harness.wording.results_file import plain_values, read_results
 
     one = bool(options.range and options.shows)
@@ -108,7 +108,7 @@ def reading(options: ReadingOptions) -> int:
         return 0
     assert options.range is not None
     shown = shown_together(options.shows, options.over)
-    found, notes = measured_readings(results, options.range, shown, drift)
+    found, notes = corrected_readings(results, options.range, shown, drift)
     if options.json:
         values = {one.quantity.replace(" ", "_"): plain_values(one) for one in found}
         print(json.dumps({**values, "not_included": [*notes, *not_included]}, indent=2))

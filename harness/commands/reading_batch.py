@@ -10,8 +10,8 @@ from harness.core.errors import UserError
 from harness.core.quantities import WATT_HOUR
 from harness.core.rounding import exact, for_terminal, round_pair, written
 from harness.results import Results
+from harness.verified_meter.corrected_readings import corrected_readings
 from harness.verified_meter.measured_quantity import MeasuredReading
-from harness.verified_meter.measured_readings import measured_readings
 
 RANGE, SHOWS, LOAD, OVER = "range", "shows", "load", "over"
 
@@ -93,7 +93,7 @@ def measured_table(
             if len(times) > 1:
                 raise UserError(f"found {len(times)} different times of one load, expected one")
             shown = shown_together([row.shows for row in group], next(iter(times), None))
-            found, notes = measured_readings(results, rng, shown, drift)
+            found, notes = corrected_readings(results, rng, shown, drift)
         except UserError as failure:
             problems.append(f"{file}, line {last.line}: {str(failure).removeprefix('--')}")
             continue

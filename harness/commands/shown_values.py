@@ -6,8 +6,8 @@ from decimal import Decimal
 
 from harness.core.errors import UserError
 from harness.core.quantities import has_unit, parse_quantity, shortened
+from harness.verified_meter.corrected_readings import CURRENT, ENERGY, FACTOR, POWER, ShownTogether
 from harness.verified_meter.measured_quantity import DisplayedValue
-from harness.verified_meter.measured_readings import CURRENT, ENERGY, FACTOR, POWER, ShownTogether
 
 _UNITS = ((CURRENT, "A"), (POWER, "W"), (ENERGY, "J"))
 _BARE = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*", re.ASCII)

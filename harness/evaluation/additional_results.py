@@ -8,7 +8,7 @@ from harness.evaluation.additional.endurance_results import evaluated_endurance
 from harness.evaluation.additional.energy_register_results import evaluated_register
 from harness.evaluation.additional.no_load_results import evaluated_no_load, watched_too_short
 from harness.evaluation.additional.power_results import phase_displacement, power_point
-from harness.evaluation.additional.waveform_results import ComparedWaveforms, compared_waveforms
+from harness.evaluation.additional.waveform_results import JudgedWaveforms, judged_waveforms
 from harness.evaluation.conformity.fail_reasons import failed_phase, failed_power, misread
 from harness.evaluation.power.phase_displacement import phases_found
 from harness.evaluation.power.power_errors import unknown_angle
@@ -50,7 +50,7 @@ class Additional:
     no_load: NoLoad | None
     endurance: Endurance | None
     register: EnergyRegister | None
-    waveforms: ComparedWaveforms
+    waveforms: JudgedWaveforms
     misread: tuple[Reason, ...]
     reasons: tuple[Reason, ...]
     remarks: tuple[Reason, ...]
@@ -80,9 +80,9 @@ def additional_results(device: Device, inputs: InputQuantities, readings: RangeR
     register, miscounted = evaluated_register(device, inputs, values, readings.powers, rng)
     if register is None:
         wrong, miscounted = [*wrong, *miscounted], []
-    compared = ComparedWaveforms()
+    compared = JudgedWaveforms()
     if readings.waveforms_asked:
-        compared = compared_waveforms(device, inputs, rng, readings.points, readings.other_waveforms, readings.known)
+        compared = judged_waveforms(device, inputs, rng, readings.points, readings.other_waveforms, readings.known)
     return Additional(
         power=power,
         phase=phase,

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from harness.core.errors import Abandoned
 from harness.core.quantities import format_quantity
 from harness.results import RangeResult, Results
+from harness.verified_meter.corrected_power import power_was_verified
 from harness.verified_meter.known_error import verified_span
 from harness.verified_meter.load_display import LoadDisplay, withstood_by
-from harness.verified_meter.measured_power import power_was_verified
 from instruments.operator.person import Person, UndoLast
 from instruments.operator.plausibility import Question
 

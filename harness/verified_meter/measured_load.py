@@ -6,25 +6,25 @@ from dataclasses import dataclass
 
 from harness.core.errors import UserError
 from harness.results import MeasuredCycles, MeasuredLoad, Results, Stability, Stated
+from harness.verified_meter.corrected_current import corrected_current
+from harness.verified_meter.corrected_energy import (
+    AS_POWER,
+    corrected_energy,
+    error_by_power,
+    error_by_register,
+    mean_power,
+)
+from harness.verified_meter.corrected_power import (
+    KnownPowerError,
+    apparent_power,
+    corrected_power,
+    known_power_error,
+    measured_power_factor,
+)
 from harness.verified_meter.load_cycles import CountedCycles
 from harness.verified_meter.load_dialogue import LoadReadings
 from harness.verified_meter.load_display import withstood_by
 from harness.verified_meter.low_power import low_power, stability
-from harness.verified_meter.measured_current import measured_current
-from harness.verified_meter.measured_energy import (
-    AS_POWER,
-    error_by_power,
-    error_by_register,
-    mean_power,
-    measured_energy,
-)
-from harness.verified_meter.measured_power import (
-    KnownPowerError,
-    apparent_power,
-    known_power_error,
-    measured_power,
-    measured_power_factor,
-)
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity
 from harness.verified_meter.own_draw import OwnDraw, displayed
 from harness.verified_meter.scatter import largest_departure, scatters
@@ -82,7 +82,7 @@ def measured_load(
     rng, probability = readings.range, results.decision.coverage_probability
     step, power_step = results.device.resolution, results.device.power_resolution or 0.0
     own = OwnDraw.of(rng, readings.without_load, step, power_step)
-    read = measured_current(results, rng.name, displayed(readings.currents, step), about.drift)
+    read = corrected_current(results, rng.name, displayed(readings.currents, step), about.drift)
     current = own.off_current(MeasuredQuantity(read.corrected.value, read.parts)).stated(probability)
     found = _powers(results, readings, current, own, about)
     power, apparent, factor = (
@@ -200,7 +200,7 @@ def _power(
     most = sum(math.sqrt(3) * c.standard_uncertainty for c in apparent.relative) + step * rng.display_factor / indicated
     least = indicated / apparent.value * (1 - most) * LEAST
     known = known_power_error(rng, current.value)
-    return own.off_power(measured_power(known, displayed(readings.powers, step), least, drift)), known, least
+    return own.off_power(corrected_power(known, displayed(readings.powers, step), least, drift)), known, least
 
 
 def _cycles(
@@ -221,7 +221,7 @@ def _cycles(
         current = sum(readings.currents) / len(readings.currents) * rng.display_factor
         error, parts, said = error_by_register(rng, current, None)
         by = (error, parts)
-    energy = measured_energy(rng, DisplayedValue(counted.energy, step), by, drift)
+    energy = corrected_energy(rng, DisplayedValue(counted.energy, step), by, drift)
     lasted = DisplayedValue(counted.seconds, 2 * counted.reading_time)
     mean = own.off_power(mean_power(energy, lasted))
     return MeasuredCycles(

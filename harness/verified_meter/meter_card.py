@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from harness.core.errors import UserError
 from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results, accepted
+from harness.verified_meter.corrected_current import corrected_current
 from harness.verified_meter.known_error import verified_span
-from harness.verified_meter.measured_current import measured_current
 from harness.verified_meter.measured_quantity import DisplayedValue
 
 ASKED = 0.02
@@ -69,5 +69,5 @@ def _readings(results: Results, rng: RangeResult, low: float, high: float) -> It
     for displayed in (digit * 10.0**decade for decade in decades for digit in SERIES):
         # A value that the display can show.
         if first <= displayed <= last and displayed >= step:
-            found = measured_current(results, rng.name, [DisplayedValue(displayed, step)], 0.0).corrected
+            found = corrected_current(results, rng.name, [DisplayedValue(displayed, step)], 0.0).corrected
             yield CardReading(displayed, found.value, found.expanded_uncertainty)

@@ -27,17 +27,17 @@ from harness.core.errors import UserError  # noqa: E402
 from harness.preparation.run_files import RunInputs, load_inputs  # noqa: E402
 from harness.results import Results, Stated  # noqa: E402
 from harness.steps import Options  # noqa: E402
-from harness.verified_meter.load_dialogue import Asked, make_safe, read_load  # noqa: E402
-from harness.verified_meter.load_display import TypedDisplay  # noqa: E402
-from harness.verified_meter.measured_load import MeasuredAs, measured_load  # noqa: E402
-from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading  # noqa: E402
-from harness.verified_meter.measured_readings import (  # noqa: E402
+from harness.verified_meter.corrected_readings import (  # noqa: E402
     CURRENT,
     FACTOR,
     POWER,
     ShownTogether,
-    measured_readings,
+    corrected_readings,
 )
+from harness.verified_meter.load_dialogue import Asked, make_safe, read_load  # noqa: E402
+from harness.verified_meter.load_display import TypedDisplay  # noqa: E402
+from harness.verified_meter.measured_load import MeasuredAs, measured_load  # noqa: E402
+from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading  # noqa: E402
 from instruments.waveform_names import SINE, SINE_CREST_FACTOR, Waveform  # noqa: E402
 from instruments.waveforms import crest_factor_of, fundamental_part, unit_samples  # noqa: E402
 from simulated.physics.module import Shown  # noqa: E402
@@ -122,7 +122,7 @@ def _read(results: Results, range_name: str, shown: Shown) -> list[MeasuredReadi
     }
     for shown_together in (ShownTogether(values | beside), ShownTogether(values)):
         with suppress(UserError):
-            return measured_readings(results, range_name, shown_together, 0.0)[0]
+            return corrected_readings(results, range_name, shown_together, 0.0)[0]
     return []
 
 

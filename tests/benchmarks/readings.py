@@ -1,7 +1,7 @@
 """How often the stated interval of a reading holds the current that flowed. `python tests/benchmarks/readings.py [VERIFICATIONS [READINGS]]`.
 
 Every verification is a whole run on a simulated bench of its own, whose reference uses the whole of its claim. Then the same meter is read at random
-currents of random ranges, once or four times, and `measured_current` says what was read.
+currents of random ranges, once or four times, and `corrected_current` says what was read.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ ROOT = Path(__file__).parents[2]
 if __name__ == "__main__":
     sys.path[0] = str(ROOT)
 
-from harness.verified_meter.measured_current import measured_current  # noqa: E402
+from harness.verified_meter.corrected_current import corrected_current  # noqa: E402
 from harness.verified_meter.measured_quantity import DisplayedValue  # noqa: E402
 from simulated.physics.load import CurrentSource  # noqa: E402
 from tests.benchmarks.coverage_power import ran  # noqa: E402
@@ -44,7 +44,7 @@ def held(seed: int, readings: int) -> Iterator[tuple[bool, bool]]:
             clock.sleep(0.25)
             shown.append(DisplayedValue(bench.shown().current, results.device.resolution))
             flowing = bench.mean_current(clock.now() - 0.2, clock.now() - 0.1)
-        found = measured_current(results, rng.name, shown, 0.0)
+        found = corrected_current(results, rng.name, shown, 0.0)
         yield (
             abs(found.corrected.value - flowing) <= found.corrected.expanded_uncertainty,
             abs(found.uncorrected[0] - flowing) <= found.uncorrected[1],

@@ -10,7 +10,7 @@ from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import failed_waveforms
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.evaluation.ratio.reference_shape import not_comparable
-from harness.evaluation.ratio.waveform_influence import Influence, influence
+from harness.evaluation.ratio.waveform_difference import WaveformDifference, waveform_difference
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
@@ -25,30 +25,30 @@ NO_SINE_NEAR = f"no sine within {100 * NEARLY_EQUAL - 100:g} % of its current"
 
 
 @dataclass(frozen=True)
-class ComparedWaveforms:
-    """What a range makes of waveforms: `found` with the values behind it, `missing` why nothing could be compared, `failures` and `remarks`."""
+class JudgedWaveforms:
+    """The influence of waveforms on a range: `found`, judged, with the values behind it, `missing` why nothing could be compared, `failures` and `remarks`."""
 
     found: tuple[WaveformInfluence, ...] = ()
-    values: tuple[Influence, ...] = ()
+    values: tuple[WaveformDifference, ...] = ()
     missing: tuple[Reason, ...] = ()
     failures: tuple[Reason, ...] = ()
     remarks: tuple[Reason, ...] = ()
 
 
-def compared_waveforms(
+def judged_waveforms(
     device: Device,
     inputs: InputQuantities,
     rng: Range,
     sines: Sequence[PointValues],
     others: Sequence[PointValues],
     known: ObservedRange | None,
-) -> ComparedWaveforms:
+) -> JudgedWaveforms:
     """The points of `others` on `rng` against its `sines`, judged against the claim; one missing where there is none at all."""
     bench, constant = inputs.bench, limit_at_no_current(device, rng)
     of_sines = [s for s in sines if (load := bench.plugged(s.observed.nominal_current)) is not None and load.sinusoidal]
-    pairs = [(point, influence(inputs, point, of_sines, constant)) for point in others]
+    pairs = [(point, waveform_difference(inputs, point, of_sines, constant)) for point in others]
     values = tuple(found for _, found in pairs if found is not None)
-    found = tuple(_result(device, inputs, rng, one) for one in values)
+    found = tuple(_judged(device, inputs, rng, one) for one in values)
     alone = [point.observed.name for point, compared in pairs if compared is None]
     left_out = [*_left_out(known), *((name, f"{NO_SINE_NEAR} was read") for name in alone)]
     left_out += _never_asked(device, bench, rng, everywhere=not found)
@@ -59,14 +59,14 @@ def compared_waveforms(
     if not found:
         names, why = told[0] if told else ((), "")
         missing = Reason.of(NOT_COMPARED, rng.name, loads=names or None, why=why or None)
-        return ComparedWaveforms(missing=(missing,))
+        return JudgedWaveforms(missing=(missing,))
     remarks = [Reason.of("waveforms-not-compared", rng.name, loads=names, why=why) for names, why in told]
     if not found[0].claimed:
         remarks.insert(0, _not_claimed(rng, found))
-    return ComparedWaveforms(found, values, (), tuple(failed_waveforms(rng, found)), tuple(remarks))
+    return JudgedWaveforms(found, values, (), tuple(failed_waveforms(rng, found)), tuple(remarks))
 
 
-def _result(device: Device, inputs: InputQuantities, rng: Range, one: Influence) -> WaveformInfluence:
+def _judged(device: Device, inputs: InputQuantities, rng: Range, one: WaveformDifference) -> WaveformInfluence:
     at, sine = one.point.observed, one.sine.observed
     load, of_sine = inputs.bench.plugged(at.nominal_current), inputs.bench.plugged(sine.nominal_current)
     assert load is not None

@@ -11,7 +11,7 @@ from harness.evaluation.power.phase_displacement import PhaseFound
 from harness.evaluation.power.power_errors import PowerValues
 from harness.evaluation.ratio.effective_turns import Multiplier
 from harness.evaluation.ratio.point_errors import PointValues
-from harness.evaluation.ratio.waveform_influence import Influence
+from harness.evaluation.ratio.waveform_difference import WaveformDifference
 from harness.evaluation.uncertainty.gum_formulas import Contribution
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import (
@@ -74,7 +74,7 @@ def ratio_checks(result: RangeResult, own: Sequence[PointValues], compared: Mult
     return checks
 
 
-def waveform_checks(found: Sequence[WaveformInfluence], values: Sequence[Influence]) -> dict[str, Check]:
+def waveform_checks(found: Sequence[WaveformInfluence], values: Sequence[WaveformDifference]) -> dict[str, Check]:
     """Influences of waveforms."""
     return {
         f"influence of the waveform, {told.name}": _check(told.influence, "1", partial(influence_of_waveform, of))

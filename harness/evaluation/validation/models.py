@@ -13,7 +13,7 @@ from harness.core.arrays import Array
 from harness.evaluation.power.power_errors import PowerModel
 from harness.evaluation.ratio.effective_turns import Multiplier, RatioAtCurrent
 from harness.evaluation.ratio.point_errors import PointModel, PointValues
-from harness.evaluation.ratio.waveform_influence import Influence
+from harness.evaluation.ratio.waveform_difference import WaveformDifference
 from harness.evaluation.validation.monte_carlo import Draws
 
 
@@ -51,7 +51,7 @@ def reading_factor(points: Sequence[PointValues], draws: Draws) -> Array:
     return factor
 
 
-def influence_of_waveform(found: Influence, draws: Draws) -> Array:
+def influence_of_waveform(found: WaveformDifference, draws: Draws) -> Array:
     """The ratio error with another waveform less that with a sine, and what the meter's own curve may do between the two currents."""
     errors = [ratio_error(v.model, draws) for v in (found.point, found.sine) if v.model is not None]
     difference: Array = errors[0] - errors[1] + draws(found.between)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from harness.commands.shown_values import shown_together, shown_value
 from harness.core.errors import UserError
-from harness.verified_meter.measured_readings import CURRENT, ENERGY, FACTOR, POWER
+from harness.verified_meter.corrected_readings import CURRENT, ENERGY, FACTOR, POWER
 
 UNITS = {"A": (CURRENT, 1.0), "mA": (CURRENT, 1e-3), "W": (POWER, 1.0), "kW": (POWER, 1e3), "Wh": (ENERGY, 3600.0), "kWh": (ENERGY, 3.6e6)}  # fmt: skip
 

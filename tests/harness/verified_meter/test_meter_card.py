@@ -9,7 +9,7 @@ import pytest
 
 from harness.core.errors import UserError
 from harness.results import MeterCard, Reason, Results
-from harness.verified_meter.measured_current import measured_current
+from harness.verified_meter.corrected_current import corrected_current
 from harness.verified_meter.measured_quantity import DisplayedValue
 from harness.verified_meter.meter_card import meter_card
 from tests.reports import sample_results
@@ -43,7 +43,7 @@ def test_what_it_says_of_a_reading_is_what_a_reading_is_said_to_be() -> None:
         for reading in rng.readings:
             assert rng.lowest <= reading.displayed * rng.display_factor <= rng.highest <= rng.withstands
             shown = [DisplayedValue(reading.displayed, results.device.resolution)]
-            value = measured_current(results, rng.name, shown, 0.0).corrected
+            value = corrected_current(results, rng.name, shown, 0.0).corrected
             assert (reading.current, reading.expanded_uncertainty) == (value.value, value.expanded_uncertainty)
 
 

@@ -1,4 +1,4 @@
-"""Power read on a verified range: the measured value with its expanded uncertainty, and what follows from power, current and voltage.
+"""Power read on a verified range, corrected for its known error, with its expanded uncertainty, and what follows from power, current and voltage.
 
 At the load's angle phi a meter whose current channel has the error c and the phase displacement delta shows the power with the error e,
 
@@ -97,7 +97,7 @@ def known_power_error(rng: RangeResult, current: float) -> KnownPowerError:
     return KnownPowerError(rng, error, delta, near)
 
 
-def measured_power(
+def corrected_power(
     known: KnownPowerError, shown: Sequence[DisplayedValue], power_factor: float, drift: float
 ) -> MeasuredQuantity:
     """The power that `shown`, in watts, one reading or several of one steady load, stand for.

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.core.errors import UserError
 from harness.results import REPEATABILITY, BudgetLine, Judged, Point, RangeResult, Results
-from harness.verified_meter.measured_current import measured_current
+from harness.verified_meter.corrected_current import corrected_current
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading
 from tests.benchmarks.readings import held
 from tests.reports import sample_results
@@ -51,7 +51,7 @@ def _read(
 ) -> MeasuredReading:
     currents = [10.0**n for n in range(len(errors))]
     points = tuple(_point(c, e, u) for c, e in zip(currents, errors, strict=True))
-    return measured_current(_meter(_range("x2", 2, points)), "x2", [DisplayedValue(displayed, step)], drift)
+    return corrected_current(_meter(_range("x2", 2, points)), "x2", [DisplayedValue(displayed, step)], drift)
 
 
 def test_a_known_error_is_corrected_and_its_uncertainty_is_that_of_the_value() -> None:
@@ -73,7 +73,7 @@ def test_several_readings_have_the_t_factor_of_their_own_number() -> None:
     """JCGM 100:2008, 4.2.3 and table G.2: u = s / sqrt(n), here s = 0.02 A of four readings displayed; factor 1/2."""
     shown = [DisplayedValue(v, FINE) for v in (9.98, 9.98, 10.02, 10.02)]
     results = _meter(_range("x2", 2, (_point(1.0, 0.0, 1e-9), _point(10.0, 0.0, 1e-9))))
-    found = measured_current(results, "x2", shown, 0.0)
+    found = corrected_current(results, "x2", shown, 0.0)
     s = math.sqrt(4 * 0.02**2 / 3)
     assert found.corrected.value == pytest.approx(5.0)
     assert found.corrected.expanded_uncertainty == pytest.approx(T_OF_THREE * s / math.sqrt(4) / 2, rel=2e-3)
@@ -82,7 +82,7 @@ def test_several_readings_have_the_t_factor_of_their_own_number() -> None:
 def test_one_reading_scatters_as_one_did_in_the_verification() -> None:
     """The mean of four pairs scattered by 1 %: one reading by twice that, with the three degrees of freedom it was found from."""
     results = _meter(_range("x1", 1, (_point(1.0, 0.0, 1e-9, scatter=0.02), _point(10.0, 0.0, 1e-9, scatter=0.02))))
-    found = measured_current(results, "x1", [DisplayedValue(5.0, FINE)], 0.0)
+    found = corrected_current(results, "x1", [DisplayedValue(5.0, FINE)], 0.0)
     assert found.corrected.expanded_uncertainty == pytest.approx(T_OF_THREE * 0.02 * 5.0, rel=2e-3)
 
 
@@ -110,14 +110,14 @@ def test_outside_what_was_verified_nothing_is_stated_and_the_range_for_it_is_nam
         ("x1", 0.1, "range x20 was verified there"),
     ):
         with pytest.raises(UserError, match=f"no value is stated; {other}"):
-            measured_current(results, name, [DisplayedValue(displayed, FINE)], 0.0)
+            corrected_current(results, name, [DisplayedValue(displayed, FINE)], 0.0)
     with pytest.raises(UserError, match="no range was verified there"):
-        measured_current(results, "x20", [DisplayedValue(0.1, FINE)], 0.0)
+        corrected_current(results, "x20", [DisplayedValue(0.1, FINE)], 0.0)
     with pytest.raises(UserError, match="expected one of x1, x20"):
-        measured_current(results, "x3", [DisplayedValue(1.0, FINE)], 0.0)
+        corrected_current(results, "x3", [DisplayedValue(1.0, FINE)], 0.0)
     failed = _meter(replace(large, verdict="fail"), small)
     with pytest.raises(UserError, match=r"x1 was not verified as conforming.*range x20 was verified there"):
-        measured_current(failed, "x1", [DisplayedValue(2.0, FINE)], 0.0)
+        corrected_current(failed, "x1", [DisplayedValue(2.0, FINE)], 0.0)
 
 
 @given(

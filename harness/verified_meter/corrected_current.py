@@ -1,4 +1,4 @@
-"""A current read on a verified range: the measured value with its expanded uncertainty."""
+"""A current read on a verified range, corrected for the known error of the range: the measured value with its expanded uncertainty."""
 
 import math
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ from harness.verified_meter.measured_quantity import (
 )
 
 
-def measured_current(
+def corrected_current(
     results: Results, range_name: str, shown: Sequence[DisplayedValue], drift: float
 ) -> MeasuredReading:
     """The current that `shown`, one reading or several of one steady load, stands for on a range of a verified meter.

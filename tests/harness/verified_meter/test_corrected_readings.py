@@ -13,8 +13,8 @@ from harness.core.errors import UserError
 from harness.preparation.run_files import load_inputs
 from harness.results import Results
 from harness.steps import Options
+from harness.verified_meter.corrected_readings import CURRENT, ENERGY, FACTOR, POWER, ShownTogether, corrected_readings
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredReading
-from harness.verified_meter.measured_readings import CURRENT, ENERGY, FACTOR, POWER, ShownTogether, measured_readings
 from simulated.physics.load import CurrentSource
 from tests.on_twin import TwinRun
 
@@ -78,7 +78,9 @@ def test_current_power_power_factor_and_energy_hold_what_flowed(
         FACTOR: (DisplayedValue(abs(shown.power_factor), 0.001),),
         ENERGY: (DisplayedValue(rose, JOULES),),
     }
-    found, said = measured_readings(run.results(), range_name, ShownTogether(values, DisplayedValue(seconds, 0.1)), 0.0)
+    found, said = corrected_readings(
+        run.results(), range_name, ShownTogether(values, DisplayedValue(seconds, 0.1)), 0.0
+    )
     named = {one.quantity: one for one in found}
     assert list(named) == [CURRENT, FACTOR, POWER, ENERGY, "mean power"]
     assert held(named[CURRENT], flowing)
@@ -100,14 +102,14 @@ def test_a_register_that_was_compared_speaks_of_the_current_and_power_factor_of_
     rose, seconds = bench.displayed_energy() - before, run.clock.now() - began
     true = bench._circuit.power(run.clock.now()) * seconds
     values = {CURRENT: (DisplayedValue(shown, AMPERES),), ENERGY: (DisplayedValue(rose, JOULES),)}
-    (_, energy, _), said = measured_readings(
+    (_, energy, _), said = corrected_readings(
         run.results(), "x4", ShownTogether(values, DisplayedValue(seconds, 0.1)), 0.0
     )
     assert held(energy, true)
     assert "power factor 1, as in the comparison" in said[0]
     values[FACTOR] = (DisplayedValue(0.5, 0.001),)
     with pytest.raises(UserError, match=r"compared at a power factor of 1, and 0\.5 is shown"):
-        measured_readings(run.results(), "x4", ShownTogether(values, DisplayedValue(seconds, 0.1)), 0.0)
+        corrected_readings(run.results(), "x4", ShownTogether(values, DisplayedValue(seconds, 0.1)), 0.0)
 
 
 def test_energy_and_mean_power_by_hand(register_verified: TwinRun) -> None:
@@ -117,7 +119,7 @@ def test_energy_and_mean_power_by_hand(register_verified: TwinRun) -> None:
         CURRENT: (DisplayedValue(80.0, AMPERES),),
         ENERGY: (DisplayedValue(100 * 3600.0, 3600.0),),
     }
-    found, _ = measured_readings(results, "x4", ShownTogether(values, DisplayedValue(600.0, 60.0)), 0.0)
+    found, _ = corrected_readings(results, "x4", ShownTogether(values, DisplayedValue(600.0, 60.0)), 0.0)
     energy, mean = found[1], found[2]
     assert energy.corrected.value == pytest.approx(25 * 3600.0)
     assert mean.corrected.value == pytest.approx(150.0)
@@ -168,7 +170,7 @@ def test_what_lacks_its_companion_is_refused(
 ) -> None:
     time = None if seconds is None else DisplayedValue(seconds, 1.0)
     with pytest.raises(UserError, match=expected):
-        measured_readings(power_verified.results(), "x20", ShownTogether(shown, time), 0.0)
+        corrected_readings(power_verified.results(), "x20", ShownTogether(shown, time), 0.0)
 
 
 @pytest.mark.parametrize(
@@ -186,10 +188,10 @@ def test_energy_says_what_to_run_where_nothing_supports_it(
     ranges = tuple(change(r) if r.name == "x20" else r for r in results.ranges)
     shown = ShownTogether(_one(current=80.0, energy=7200.0), DisplayedValue(60.0, 1.0))
     with pytest.raises(UserError, match=expected):
-        measured_readings(dataclasses.replace(results, ranges=ranges), "x20", shown, 0.0)  # type: ignore[arg-type]
+        corrected_readings(dataclasses.replace(results, ranges=ranges), "x20", shown, 0.0)  # type: ignore[arg-type]
 
 
 def test_power_where_it_was_never_verified_is_refused(register_verified: TwinRun) -> None:
     shown = ShownTogether(_one(current=80.0, active_power=18000.0, power_factor=0.99))
     with pytest.raises(UserError, match=r"phase displacement of range x20 was not found at 3\.99. A \(procedure power"):
-        measured_readings(register_verified.results(), "x20", shown, 0.0)
+        corrected_readings(register_verified.results(), "x20", shown, 0.0)

@@ -1,10 +1,10 @@
-"""Energy that the register of a verified meter counted over a time, with its expanded uncertainty, and the mean power by it."""
+"""Energy that the register of a verified meter counted over a time, corrected for its known error, with its expanded uncertainty, and the mean power by it."""
 
 from harness.core.errors import UserError
 from harness.core.interpolation import EDGE
 from harness.evaluation.uncertainty.gum_formulas import Contribution, rectangular
 from harness.results import RangeResult, accepted
-from harness.verified_meter.measured_power import KnownPowerError
+from harness.verified_meter.corrected_power import KnownPowerError
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity, Part, drifted
 
 ALIKE = 0.02
@@ -16,7 +16,7 @@ AS_POWER = (
 )
 
 
-def measured_energy(
+def corrected_energy(
     rng: RangeResult, shown: DisplayedValue, by: tuple[float, tuple[Part, ...]], drift: float
 ) -> MeasuredQuantity:
     """The energy that a rise of the register of `shown`, in joules, stands for; `by`: the error of energy and why it is uncertain.

@@ -1,4 +1,6 @@
-"""The influence of the waveform: the ratio error with one load less that with a sine, at nearly equal effective currents of one range.
+"""The difference that another waveform makes: the ratio error with one load less that with a sine, at nearly equal effective currents of one range.
+
+It is judged, as the influence of the waveform, in `waveform_results.py`.
 
 With e the ratio error (IEC 61869-2) of the point with the other waveform (w) and of the nearest one with a sine (s):
 
@@ -28,7 +30,7 @@ CURVE = "the meter's own curve between currents that are nearly equal"
 
 
 @dataclass(frozen=True)
-class Influence:
+class WaveformDifference:
     """The point of another waveform, that of the sine it is compared with, and the difference of their ratio errors, an uncertain fraction.
 
     `between`: the input that stands for the curve between their currents (0.0 where they are the same).
@@ -40,9 +42,9 @@ class Influence:
     between: Any
 
 
-def influence(
+def waveform_difference(
     inputs: InputQuantities, point: PointValues, sines: Sequence[PointValues], constant: float
-) -> Influence | None:
+) -> WaveformDifference | None:
     """`point` against the nearest of the `sines` of its range; None where none is within `NEARLY_EQUAL` of it.
 
     `constant`: amperes that the meter may indicate too many at any current and still be as claimed. Raises ValueError for a zero point.
@@ -52,7 +54,7 @@ def influence(
         return None
     slope = steepest(nearest, sines, constant)
     between = inputs.own_bound(CURVE, slope * _apart(point, nearest))
-    return Influence(point, nearest, _error(point) - _error(nearest) + between, between)
+    return WaveformDifference(point, nearest, _error(point) - _error(nearest) + between, between)
 
 
 def steepest(at: PointValues, sines: Sequence[PointValues], constant: float) -> float:

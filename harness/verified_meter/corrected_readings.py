@@ -1,4 +1,4 @@
-"""What the display of a verified meter shows of one steady load, current, power, power factor and energy together, and what it stands for."""
+"""What the display of a verified meter shows of one steady load, current, power, power factor and energy together, and the corrected values it stands for."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -6,18 +6,18 @@ from dataclasses import dataclass, field
 
 from harness.core.errors import UserError
 from harness.results import RangeResult, Results
-from harness.verified_meter.measured_current import measured_current, range_named
-from harness.verified_meter.measured_energy import (
+from harness.verified_meter.corrected_current import corrected_current, range_named
+from harness.verified_meter.corrected_energy import (
     AS_POWER,
+    corrected_energy,
     error_by_power,
     error_by_register,
     mean_power,
-    measured_energy,
 )
-from harness.verified_meter.measured_power import (
+from harness.verified_meter.corrected_power import (
     KnownPowerError,
+    corrected_power,
     known_power_error,
-    measured_power,
     power_was_verified,
     shown_power_factor,
 )
@@ -41,7 +41,7 @@ class ShownTogether:
         return self.values.get(quantity, ())
 
 
-def measured_readings(
+def corrected_readings(
     results: Results, range_name: str, shown: ShownTogether, drift: float
 ) -> tuple[list[MeasuredReading], list[str]]:
     """What `shown` stands for, the current first, and what is to be said of it. `drift` as of a current.
@@ -50,7 +50,7 @@ def measured_readings(
     """
     _check_together(shown)
     rng = range_named(results, range_name)
-    current = measured_current(results, range_name, shown.of(CURRENT), drift)
+    current = corrected_current(results, range_name, shown.of(CURRENT), drift)
     found = [current]
     notes = [note for name, read in shown.values.items() for note in _scatters(name, read)]
     at, probability = current.corrected.value, results.decision.coverage_probability
@@ -62,7 +62,7 @@ def measured_readings(
         found.append(of_reading((FACTOR, ""), rng, len(factors), factor, 0.0, probability))
         if powers := _stepped(shown.of(POWER), results.device.power_resolution):
             _check_voltage(shown.of(CURRENT), powers, factors)
-            power = measured_power(known, powers, least, drift)
+            power = corrected_power(known, powers, least, drift)
             found.append(of_reading((POWER, "W"), rng, len(powers), power, known.error, probability))
     if shown.of(ENERGY):
         energies, said = _energy(results, rng, shown, (at, known, least), drift)
@@ -103,7 +103,7 @@ def _energy(
         factors = [one.displayed for one in shown.of(FACTOR)]
         error, parts, said = error_by_register(rng, current, sum(factors) / len(factors) if factors else None)
     (counted,) = _stepped((counted,), results.device.energy_resolution)
-    energy = measured_energy(rng, counted, (error, parts), drift)
+    energy = corrected_energy(rng, counted, (error, parts), drift)
     mean = mean_power(energy, seconds)
     named = (((ENERGY, "J"), energy), (("mean power", "W"), mean))
     probability = results.decision.coverage_probability

@@ -15,7 +15,7 @@ from harness.commands.new import template
 from harness.evaluation.ratio.effective_turns import SLOPE
 from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.reference_shape import lost_by_bandwidth
-from harness.evaluation.ratio.waveform_influence import CURVE, influence, steepest
+from harness.evaluation.ratio.waveform_difference import CURVE, steepest, waveform_difference
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
 from harness.files.bench import Bench
 from harness.files.loading import parse_bench, parse_device
@@ -52,7 +52,7 @@ LAMP = bench_with((2.0, "sine"), (2.1, "phase_cut 90 deg"), bandwidth=20e3)
 def compared(bench: Bench, shown: tuple[float, float], at: tuple[float, float] = (2.0, 2.1)) -> tuple[Any, Any]:
     inputs = InputQuantities(bench, RUN_DATE)
     sine, other = (read(inputs, nominal, i, d) for nominal, i, d in zip((2.0, 2.1), at, shown, strict=True))
-    found = influence(inputs, other, [sine], 2 * STEP)
+    found = waveform_difference(inputs, other, [sine], 2 * STEP)
     assert found is not None
     return inputs, found.difference
 
@@ -129,7 +129,7 @@ def test_the_nearest_sine_is_compared_with_and_none_further_than_nearly_equal() 
     far, near = read(inputs, 2.0, 2.1 * NEARLY_EQUAL * 0.99, 2.6), read(inputs, 2.0, 2.0, 2.0)
     too_far = read(inputs, 2.0, 2.1 / NEARLY_EQUAL * 0.99, 1.6)
     for sines, expected in (([far, near], near), ([too_far, far], far), ([too_far], None), ([], None)):
-        found = influence(inputs, lamp, sines, 0.0)
+        found = waveform_difference(inputs, lamp, sines, 0.0)
         assert (found.sine if found else None) is expected
 
 
@@ -137,7 +137,7 @@ def test_on_different_ranges_of_the_reference_both_gains_count() -> None:
     inputs = InputQuantities(bench_with((0.3, "sine"), (0.31, "triangle")), RUN_DATE)
     small, large = (r.full_scale for r in inputs.bench.entry("reference").ranges)
     sine, lamp = read(inputs, 0.3, 0.3, 0.3, small), read(inputs, 0.31, 0.3, 0.3, large)
-    found = influence(inputs, lamp, [sine], 0.0)
+    found = waveform_difference(inputs, lamp, [sine], 0.0)
     assert found is not None
     gains = [line for line in inputs.budget(found.difference) if line.source.endswith(": gain")]
     assert sorted(line.contribution for line in gains) == pytest.approx(

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from harness.core.errors import UserError
 from harness.evaluation.uncertainty.gum_formulas import Contribution
 from harness.results import Judged, PhaseDisplacement, PowerPoint, RangeResult, Stated
-from harness.verified_meter.measured_power import (
+from harness.verified_meter.corrected_power import (
     apparent_power,
+    corrected_power,
     known_power_error,
-    measured_power,
     measured_power_factor,
     shown_power_factor,
 )
@@ -28,7 +28,7 @@ def power_read(
     rng: RangeResult, current: float, shown: list[float], step: float, power_factor: float, drift: float
 ) -> MeasuredQuantity:
     values = [DisplayedValue(value, step) for value in shown]
-    return measured_power(known_power_error(rng, current), values, power_factor, drift)
+    return corrected_power(known_power_error(rng, current), values, power_factor, drift)
 
 
 def stated(value: float, u: float = 0.0) -> Stated:
@@ -107,7 +107,7 @@ def test_apparent_power_and_power_factor_by_hand() -> None:
 
 
 def test_power_is_spoken_of_only_with_a_displacement() -> None:
-    from harness.verified_meter.measured_power import power_was_verified
+    from harness.verified_meter.corrected_power import power_was_verified
 
     rng = verified_range(0.0, 0.0)
     assert power_was_verified(rng, 0.1)
