@@ -12,7 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from harness.results import Results
 from harness.wording.results_file import to_json
-from reports.additional_tests import additional_tests
+from reports.beyond_ratio_sections import beyond_ratio_sections
 from reports.first_page import certificate_number, device_title, front, meter_under_test
 from reports.fonts import REGULAR, SEMIBOLD, printable
 from reports.likely_causes import likely_causes
@@ -56,7 +56,7 @@ def certificate(results: Results, written: str = "") -> bytes:
         range_sections,
         power_sections,
         influence_of_waveforms,
-        additional_tests,
+        beyond_ratio_sections,
     )
     story = [*front(results, number)]
     story += [part for section in middle for part in section(results)]

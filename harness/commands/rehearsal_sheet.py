@@ -12,7 +12,7 @@ from harness.core.progress import RehearsalProgress
 from harness.core.quantities import format_duration, format_quantity, signed_text
 from harness.core.rounding import for_terminal, percent, probability
 from harness.core.stop import StopSignal
-from harness.evaluation.additional.no_load_results import watched_too_short
+from harness.evaluation.beyond_ratio.no_load_results import watched_too_short
 from harness.preparation.rehearsal import Rehearsal, rehearsal_of
 from harness.preparation.rejection_probability import rejection_lines
 from harness.preparation.run_files import RunInputs

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from harness.evaluation.additional.check_standard import evaluated_bench_check
+from harness.evaluation.beyond_ratio.check_standard import evaluated_bench_check
 from harness.evaluation.diagnosis.contradiction import none_explains
 from harness.evaluation.diagnosis.diagnosis import ConsideredCauses, Diagnosis, diagnose
 from harness.evaluation.diagnosis.evidence import POWER, FurtherEvidence, Setting
@@ -112,7 +112,7 @@ def evaluate_ranges(
 
 def _evidence(powers: Sequence[PowerValues], found: Sequence[EvaluatedRange]) -> FurtherEvidence:
     """What is known of the causes beside the currents."""
-    beyond = [(one.result.name, one.additional) for one in found]
+    beyond = [(one.result.name, one.beyond_ratio) for one in found]
     return FurtherEvidence(
         powers=[
             (Setting(POWER, p.observed.range, nominal(p.current), p.power_factor), p.power_error)

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.claims.limits_of_error import claimed_limit
-from harness.evaluation.additional_results import Additional, additional_results
+from harness.evaluation.beyond_ratio_results import BeyondRatio, beyond_ratio_results
 from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import (
     failed_points,
@@ -47,7 +47,7 @@ class EvaluatedRange:
     result: RangeResult
     reasons: tuple[Reason, ...]
     contradictions: tuple[Reason, ...]
-    additional: Additional
+    beyond_ratio: BeyondRatio
     checks: Mapping[str, Check]
 
 
@@ -59,7 +59,7 @@ def evaluated_range(
     points = tuple(_point(device, inputs, rng, v) for v in readings.points)
     turns = None if compared is None else effective_turns(inputs, compared, rng.primary_turns)
     zero, line = _zero(inputs, readings.zeros), stated_line(line_of(inputs, readings.points))
-    beyond = additional_results(device, inputs, readings)
+    beyond = beyond_ratio_results(device, inputs, readings)
     missing = uncovered(points, rng, known, at_loads=readings.waveforms_asked) if readings.asked else []
     # Loads on a shelf come in steps: the verdict then stands for the currents shown, and the reader is told which.
     stands_for = span_shown(points) if missing and inputs.bench.shelf_currents else None

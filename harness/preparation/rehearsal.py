@@ -11,8 +11,8 @@ from harness.core.progress import Progress
 from harness.core.quantities import format_duration, format_quantity
 from harness.core.stop import StopSignal
 from harness.design.check import check
-from harness.evaluation.additional.endurance_results import FEWEST_HELD
-from harness.evaluation.additional.waveform_results import NOT_COMPARED
+from harness.evaluation.beyond_ratio.endurance_results import FEWEST_HELD
+from harness.evaluation.beyond_ratio.waveform_results import NOT_COMPARED
 from harness.evaluation.diagnosis.causes import extended
 from harness.evaluation.producer_risk import Rejection
 from harness.evaluation.ratio.uncalibrated_points import uncalibrated

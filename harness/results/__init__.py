@@ -4,7 +4,7 @@ Currents in amperes, ratio errors and uncertainties of them as fractions, times 
 the JSON keys. `None` stands for "not measured by this procedure".
 """
 
-from harness.results.additional import (
+from harness.results.beyond_ratio import (
     BenchCheck,
     Endurance,
     EnergyRegister,

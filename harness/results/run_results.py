@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from harness.results.additional import (
+from harness.results.beyond_ratio import (
     BenchCheck,
     Endurance,
     EnergyRegister,

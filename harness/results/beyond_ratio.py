@@ -1,4 +1,4 @@
-"""Results beside the currents: power, phase, parts of the error, smallest current, rest, the bench itself."""
+"""Results beyond ratio errors: power, phase, parts of the error, smallest current, rest, the bench itself."""
 
 from dataclasses import dataclass
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from harness.claims.limits_of_error import limit_at_no_current
 from harness.class_tables.power_classes import no_load_class, no_load_period
-from harness.evaluation.additional.energy_register_results import counted
+from harness.evaluation.beyond_ratio.energy_register_results import counted
 from harness.evaluation.conformity.decision import judged
 from harness.evaluation.conformity.fail_reasons import in_one_go, not_passed
 from harness.evaluation.ratio.point_errors import BELOW_DISPLAY, PointValues

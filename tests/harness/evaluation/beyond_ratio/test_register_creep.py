@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.evaluation.additional.no_load_results import creep
+from harness.evaluation.beyond_ratio.no_load_results import creep
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.files.device import Device

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from harness.evaluation.additional.check_standard import evaluated_bench_check
-from harness.evaluation.additional.endurance_results import evaluated_endurance
+from harness.evaluation.beyond_ratio.check_standard import evaluated_bench_check
+from harness.evaluation.beyond_ratio.endurance_results import evaluated_endurance
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.error_split import split
 from harness.evaluation.ratio.point_errors import PointValues, point_values

@@ -1,4 +1,4 @@
-"""Findings beside ratio and power: location of the error, smallest current, no load, endurance, the bench itself."""
+"""Sections of what is found beyond ratio, but for power and waveforms: location of the error, smallest current, no load, endurance, the bench itself."""
 
 import math
 from collections.abc import Callable, Iterator, Sequence
@@ -44,8 +44,8 @@ _PARTS = (
 )
 
 
-def additional_tests(results: Results) -> Iterator[Flowable]:
-    """Sections of these findings, each only where there is one."""
+def beyond_ratio_sections(results: Results) -> Iterator[Flowable]:
+    """Sections of what is found beyond ratio, each only where there is one."""
     if results.bench_check is not None:
         yield _bench_check(results.bench_check)
     yield from _section(

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from harness.claims.limits_of_error import limit_at_no_current
-from harness.evaluation.additional.no_load_results import evaluated_no_load
+from harness.evaluation.beyond_ratio.no_load_results import evaluated_no_load
 from harness.evaluation.range_evaluation import evaluate_ranges
 from harness.evaluation.ratio.point_errors import point_values
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities

@@ -4,11 +4,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.evaluation.additional.endurance_results import evaluated_endurance
-from harness.evaluation.additional.energy_register_results import evaluated_register
-from harness.evaluation.additional.no_load_results import evaluated_no_load, watched_too_short
-from harness.evaluation.additional.power_results import phase_displacement, power_point
-from harness.evaluation.additional.waveform_results import JudgedWaveforms, judged_waveforms
+from harness.evaluation.beyond_ratio.endurance_results import evaluated_endurance
+from harness.evaluation.beyond_ratio.energy_register_results import evaluated_register
+from harness.evaluation.beyond_ratio.no_load_results import evaluated_no_load, watched_too_short
+from harness.evaluation.beyond_ratio.power_results import phase_displacement, power_point
+from harness.evaluation.beyond_ratio.waveform_results import JudgedWaveforms, judged_waveforms
 from harness.evaluation.conformity.fail_reasons import failed_phase, failed_power, misread
 from harness.evaluation.power.phase_displacement import phases_found
 from harness.evaluation.power.power_errors import unknown_angle
@@ -36,7 +36,7 @@ from harness.results import (
 
 
 @dataclass(frozen=True)
-class Additional:
+class BeyondRatio:
     """Results of a range beyond ratio, and why they are not a plain pass; `misread`: what fails it without regard to a claim.
 
     `readable_from` in amperes, uncertain, where a search found it; `checks` are validated by trials;
@@ -65,7 +65,7 @@ class Additional:
         return [one.verdict for one in found if one is not None]
 
 
-def additional_results(device: Device, inputs: InputQuantities, readings: RangeReadings) -> Additional:
+def beyond_ratio_results(device: Device, inputs: InputQuantities, readings: RangeReadings) -> BeyondRatio:
     """Evaluate the `readings` of a range beyond ratio errors."""
     rng, values = readings.rng, readings.values
     power = tuple(power_point(device, inputs, p) for p in readings.powers)
@@ -83,7 +83,7 @@ def additional_results(device: Device, inputs: InputQuantities, readings: RangeR
     compared = JudgedWaveforms()
     if readings.waveforms_asked:
         compared = judged_waveforms(device, inputs, rng, readings.points, readings.other_waveforms, readings.known)
-    return Additional(
+    return BeyondRatio(
         power=power,
         phase=phase,
         parts=tuple(_parts(inputs, s) for s in splits),

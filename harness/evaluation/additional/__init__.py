@@ -1,1 +1,0 @@
-"""Results of the further procedures: no load, endurance, the check standard."""
