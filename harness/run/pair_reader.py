@@ -1,4 +1,9 @@
-"""Paired readings of reference and device."""
+"""Paired readings of reference and display, in one of three orders:
+
+- display over SCPI, or check standard over a link: the reference measures while it answers, and is read after it (both of one address: display first);
+- display in registers: the reference is read first, the registers after it, while the reference may measure for the next pair;
+- a person types one or both: what a link reads is read before and after, and its mean is paired; of both typed, the reference comes first.
+"""
 
 import statistics
 from collections.abc import Callable, Mapping, Sequence
