@@ -69,8 +69,8 @@ def remarks(found: MeasuredLoad) -> list[str]:
         )
     if found.own_current:
         said.append(
-            f"With nothing plugged in the meter showed {current(found.own_current, 3)} and {current(found.own_power, 3, 'W')}: this power is taken off, "
-            "and the current is uncertain by as much as this current."
+            f"With nothing plugged in the meter showed {current(found.own_current, 3)} and {current(found.own_power, 3, 'W')}. The power is taken off whole, "
+            "the current as far as power and voltage tell how the two add; the rest is in its uncertainty."
         )
     if found.low_power is not None:
         said.append(_low_power(found.low_power))

@@ -61,8 +61,9 @@ class MeasuredAs:
 
 @dataclass(frozen=True)
 class _Powers:
-    """What was found of power, or `why` not; the error of power that was known, and the least power factor."""
+    """What was found of current and power, or `why` not; the error of power that was known, and the least power factor."""
 
+    current: MeasuredQuantity
     power: MeasuredQuantity | None = None
     apparent: MeasuredQuantity | None = None
     factor: MeasuredQuantity | None = None
@@ -83,8 +84,8 @@ def measured_load(
     step, power_step = results.device.resolution, results.device.power_resolution or 0.0
     own = OwnDraw.of(rng, readings.without_load, step, power_step)
     read = corrected_current(results, rng.name, displayed(readings.currents, step), about.drift)
-    current = own.off_current(MeasuredQuantity(read.corrected.value, read.parts)).stated(probability)
-    found = _powers(results, readings, current, own, about)
+    found = _powers(results, readings, MeasuredQuantity(read.corrected.value, read.parts), own, about)
+    current = found.current.stated(probability)
     power, apparent, factor = (
         None if one is None else one.stated(probability) for one in (found.power, found.apparent, found.factor)
     )
@@ -163,31 +164,41 @@ def _stability(readings: LoadReadings, step: float) -> Stability | None:
     return stability([one.seconds for one in readings.taken], powers, step * factor) if powers else None
 
 
-def _powers(results: Results, readings: LoadReadings, current: Stated, own: OwnDraw, about: MeasuredAs) -> _Powers:
+def _powers(
+    results: Results, readings: LoadReadings, whole: MeasuredQuantity, own: OwnDraw, about: MeasuredAs
+) -> _Powers:
+    """Of the load alone; `whole`: the current with what the meter draws itself. Raises UserError where that is too much."""
     if about.voltage is None:
-        return _Powers(why="power, apparent power and power factor: the voltage was not given (--voltage)")
-    apparent = apparent_power(current, *about.voltage)
+        why = "power, apparent power and power factor: the voltage was not given (--voltage)"
+        return _Powers(own.off_current(whole), why=why)
+    probability = results.decision.coverage_probability
+    apparent = apparent_power(whole.stated(probability), *about.voltage)
     try:
-        power, known, least = _power(results, readings, (current, apparent), own, about.drift)
+        power, known, least = _power(results, readings, (whole, apparent), about.drift)
     except UserError as missing:
-        return _Powers(apparent=apparent, why=f"power and power factor: {missing}")
-    factor, probability = measured_power_factor(power, apparent), results.decision.coverage_probability
+        current = own.off_current(whole)
+        apparent = apparent_power(current.stated(probability), *about.voltage)
+        return _Powers(current, apparent=apparent, why=f"power and power factor: {missing}")
+    voltage, error = about.voltage
+    # Half a percent of the voltage turns as much as half a percent of the power.
+    half = power.stated(probability).expanded_uncertainty + power.value * error / voltage
+    current = own.off_current(whole, (power.value - half, power.value + half), voltage)
+    apparent, power = apparent_power(current.stated(probability), voltage, error), own.off_power(power)
+    factor = measured_power_factor(power, apparent)
     stated = factor.stated(probability)
     if stated.value - stated.expanded_uncertainty > 1:
-        return _Powers(
-            why="power, apparent power and power factor: voltage, current and power contradict each other (a power factor above 1)"
-        )
-    return _Powers(power, apparent, factor, known, least)
+        why = "power, apparent power and power factor: voltage, current and power contradict each other (a power factor above 1)"
+        return _Powers(current, why=why)
+    return _Powers(current, power, apparent, factor, known, least)
 
 
 def _power(
     results: Results,
     readings: LoadReadings,
-    by: tuple[Stated, MeasuredQuantity],
-    own: OwnDraw,
+    by: tuple[MeasuredQuantity, MeasuredQuantity],
     drift: float,
 ) -> tuple[MeasuredQuantity, KnownPowerError, float]:
-    """The power, its known error, and the least power factor. Raises UserError saying why there is none."""
+    """The power shown `by` current and apparent power, its known error, and the least power factor. Raises UserError saying why there is none."""
     rng, step, (current, apparent) = readings.range, results.device.power_resolution, by
     if not readings.powers:
         raise UserError(f"not verified on range {rng.name} at this current")
@@ -200,7 +211,7 @@ def _power(
     most = sum(math.sqrt(3) * c.standard_uncertainty for c in apparent.relative) + step * rng.display_factor / indicated
     least = indicated / apparent.value * (1 - most) * LEAST
     known = known_power_error(rng, current.value)
-    return own.off_power(corrected_power(known, displayed(readings.powers, step), least, drift)), known, least
+    return corrected_power(known, displayed(readings.powers, step), least, drift), known, least
 
 
 def _cycles(

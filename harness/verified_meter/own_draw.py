@@ -1,5 +1,6 @@
 """What a meter whose supply is tapped behind its sensor shows of itself, taken off what it shows of a load."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -30,9 +31,34 @@ class OwnDraw:
         factor = rng.display_factor
         return cls(shown.current * factor, step * factor, (shown.power or 0.0) * factor, power_step * factor)
 
-    def off_current(self, found: MeasuredQuantity) -> MeasuredQuantity:
-        """The current of the load alone. Currents add as phasors: it differs by no more than the meter's own, either way. Raises UserError."""
-        return self._less(found, 0.0, self.current and self.current * (1 + OWN_ERROR) + self.current_step / 2)
+    def off_current(
+        self, found: MeasuredQuantity, powers: tuple[float, float] | None = None, voltage: float = 0.0
+    ) -> MeasuredQuantity:
+        """The current of the load alone, from the whole current `found`. Raises UserError.
+
+        Currents add as phasors: it differs by no more than the meter's own, either way. Where the whole power is known to lie within `powers`, at
+        `voltage`, the parts in phase with the voltage are known too, and of the others only whether they add or take away is not.
+        """
+        if not self.current:
+            return found
+        unsure = self.current * OWN_ERROR + self.current_step / 2
+        if powers is None or not self.power:
+            return self._less(found, 0.0, self.current + unsure)
+        low, high = self._apart(found.value, powers, voltage)
+        return self._less(found, found.value - (low + high) / 2, (high - low) / 2 + unsure)
+
+    def _apart(self, current: float, powers: tuple[float, float], voltage: float) -> tuple[float, float]:
+        """The least and the most that is left of `current`: what makes no power is at right angles to what does, harmonics included."""
+        mine = min(self.current, self.power / voltage)
+        aside = math.sqrt(self.current**2 - mine**2)
+        left = []
+        for power in powers:
+            along = min(current, power / voltage)
+            across = math.sqrt(current**2 - along**2)
+            left += [math.hypot(along - mine, across + side) for side in (aside, -aside)]
+        if powers[0] <= current * voltage * mine / self.current <= powers[1]:
+            left.append(abs(current - self.current))
+        return min(left), max(left)
 
     def off_power(self, found: MeasuredQuantity) -> MeasuredQuantity:
         """The power of the load alone: powers add. Raises UserError."""
@@ -46,7 +72,7 @@ class OwnDraw:
     def _less(self, found: MeasuredQuantity, off: float, bound: float) -> MeasuredQuantity:
         if not off and not bound:
             return found
-        if max(off, bound) > MOST * found.value:
+        if max(abs(off), bound) > MOST * found.value:
             raise UserError(
                 "what the meter shows with nothing plugged in is more than half of what it shows with the load: was the load unplugged?"
             )

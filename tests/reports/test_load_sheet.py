@@ -100,7 +100,7 @@ def test_what_was_found_beside_the_values_is_told() -> None:
         "(8.23 ± 0.14) W",
         "the maximum current ratio is 9.1: the uncertainty of power is good enough for this load by IEC 62301, which permits 82.5 mW (value from memory)",
         "a slope of 3.6 mW/h; IEC 62301 permits 41.2 mW/h (value from memory): the power was stable",
-        "With nothing plugged in the meter showed 12.3 mA and 1.25 W: this power is taken off",
+        "With nothing plugged in the meter showed 12.3 mA and 1.25 W. The power is taken off whole",
     ):
         assert told in text, text
 

@@ -37,6 +37,37 @@ def test_the_load_alone_lies_within_what_is_stated(own: float, own_angle: float,
     assert power.value == pytest.approx(230 * its.real)
 
 
+@given(
+    own=st.floats(0.001, 0.05),
+    own_angle=st.floats(-1.5, 1.5),
+    load=st.floats(0.02, 1.0),
+    angle=st.floats(-1.5, 1.5),
+    harmonics=st.floats(0.0, 0.5),
+    unsure=st.floats(0.0, 0.05),
+)
+def test_where_power_is_known_the_current_is_known_better(
+    own: float, own_angle: float, load: float, angle: float, harmonics: float, unsure: float
+) -> None:
+    """By phasors and harmonics of the load, at right angles to every fundamental; the whole power is known within a part of it."""
+    mine, its = cmath.rect(own, own_angle), cmath.rect(load, angle)
+    whole, true = math.hypot(abs(mine + its), harmonics * load), math.hypot(load, harmonics * load)
+    assume(whole > 2.5 * own)
+    power = 230 * (mine + its).real
+    assume(power > 0)
+    drawn = OwnDraw(own, 0.0, 230 * mine.real, 0.0)
+    found = drawn.off_current(MeasuredQuantity(whole, ()), (power * (1 - unsure), power * (1 + unsure)), 230.0)
+    assert abs(found.value - true) <= most(found) + 1e-9
+    plain = drawn.off_current(MeasuredQuantity(whole, ()))
+    assert most(found) <= most(plain) + 1e-9
+
+
+def test_a_supply_in_phase_with_the_voltage_is_taken_off_a_heater_exactly() -> None:
+    """10 W and 100 W at 230 V: 43.5 mA of 478.3 mA are the meter's, 434.8 mA the load's; left is the tenth of the meter's own."""
+    found = OwnDraw(10 / 230, 0.0, 10.0, 0.0).off_current(MeasuredQuantity(110 / 230, ()), (110.0, 110.0), 230.0)
+    assert found.value == pytest.approx(100 / 230)
+    assert most(found) == pytest.approx(1 / 230)
+
+
 def test_nothing_shown_takes_nothing_off_and_too_much_is_refused() -> None:
     found = MeasuredQuantity(10.0, ())
     assert OwnDraw(0.0, 0.001, 0.0, 0.1).off_power(found) is found
