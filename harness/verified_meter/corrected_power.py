@@ -174,8 +174,13 @@ def _gains(known: KnownPowerError, place: PhaseDisplacement) -> Iterator[float]:
             continue
         tangent = math.tan(math.acos(factor))
         leans = math.copysign(tangent, point.nominal_power_factor or point.power_factor)
-        unsure = error.expanded_uncertainty / factor + delta.expanded_uncertainty * tangent + delta.value**2 / 2
-        yield abs(error.value / factor - delta.value * leans) + unsure
+        shown = 1 + error.value / factor
+        # What a displacement alone makes of the power factor, as a part of it.
+        turned = math.cos(delta.value) + leans * math.sin(delta.value)
+        if turned <= 0:
+            continue
+        of_delta = shown / turned * delta.expanded_uncertainty * (tangent + abs(delta.value))
+        yield abs(shown / turned - 1) + (error.expanded_uncertainty / factor + of_delta) / turned
 
 
 def _scatter(known: KnownPowerError) -> Contribution:
