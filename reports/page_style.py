@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from html import escape
 from typing import IO, Any, Generic, TypeVar
 
@@ -12,6 +13,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
+from reportlab.platypus.paragraph import cleanBlockQuotedText
 
 from reports.fonts import BOLD, REGULAR, SEMIBOLD, printable, register
 
@@ -96,7 +98,18 @@ class _Prose(Paragraph):
 
 def prose(text: str, style: str = "body") -> Paragraph:
     """`text` set in `style`, without markup; a line feed starts a line."""
-    return _Prose(escape(printable(text), quote=False).replace("\n", "<br/>"), STYLES[style])
+    plain = printable(text)
+    marked = escape(plain, quote=False).replace("\n", "<br/>")
+    if marked != plain or not plain.strip():
+        return _Prose(marked, STYLES[style])
+    # Looking for markup where there is none takes longer than all else about it.
+    return _Prose(plain, STYLES[style], frags=[_fragment(style).clone(text=cleanBlockQuotedText(plain))])
+
+
+@cache
+def _fragment(style: str) -> Any:
+    """What reportlab makes of a text in `style`."""
+    return Paragraph("text", STYLES[style]).frags[0]
 
 
 def space(millimetres: float) -> Spacer:

@@ -3,11 +3,16 @@
 import dataclasses
 import io
 import re
+from html import escape
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 from pypdf import PdfReader
+from reportlab.platypus import Paragraph
 
 from reports.fonts import printable
+from reports.page_style import STYLES, prose
 from tests.reports import sample_results
 from tests.reports.paper_text import pages_of, printed
 from tests.reports.sample_results import MAKERS, Maker
@@ -55,6 +60,18 @@ def test_markup_in_a_users_text_is_printed_as_it_stands() -> None:
     results = sample_results.passing()
     device = dataclasses.replace(results.device, owner="<b>R & D</b> &amp; Sons")
     assert "<b>R & D</b> &amp; Sons" in "".join(pages_of(dataclasses.replace(results, device=device)))
+
+
+@given(st.text(st.characters(exclude_categories=("Cs",)), max_size=40), st.sampled_from(sorted(STYLES)))
+@example("  two\tblanks  and\u00a0one that holds \u00a0", "body")
+@example("a < b & c &amp; <br/>", "head right")
+@example("", "body")
+def test_prose_is_set_as_reportlab_sets_its_markup(text: str, style: str) -> None:
+    """The fragments that reportlab's own parser makes of the escaped text."""
+    parsed = Paragraph(escape(printable(text), quote=False).replace("\n", "<br/>"), STYLES[style])
+    made = prose(text, style)
+    assert [vars(fragment) for fragment in made.frags] == [vars(fragment) for fragment in parsed.frags]
+    assert made.style is parsed.style
 
 
 def test_signs_the_family_lacks_are_written_out_and_composed_ones_kept() -> None:
