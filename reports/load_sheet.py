@@ -148,7 +148,7 @@ def _values(found: MeasuredLoad) -> Iterator[Flowable]:
     )
     yield prose(
         "Current and active power are corrected for the errors found in the verification. Expanded uncertainties for a coverage probability of "
-        f"{found.coverage_probability * 100:g}{NO_BREAK}%.",
+        f"{found.coverage_probability * 100:g}{NO_BREAK}%; a bound of unknown sign is added in full (JCGM 100:2008, F.2.4.5), and k is U over u.",
         "small",
     )
     for text in remarks(found):

@@ -124,7 +124,10 @@ def _lines(found: "MeasuredReading") -> list[str]:
 
     corrected, parts = found.corrected, sorted(found.parts, key=lambda p: -p.contribution.standard_uncertainty)
     total = sum(p.contribution.standard_uncertainty**2 for p in parts)
-    shares = (f"  {p.contribution.standard_uncertainty**2 / total * 100:>8.2g} %  {p.source}" for p in parts)
+    shares = (
+        f"  {p.contribution.standard_uncertainty**2 / total * 100:>8.2g} %  {p.source}{' (a bound, added in full)' * p.in_full}"
+        for p in parts
+    )
     mean = "" if found.readings == 1 else f", mean of {found.readings} readings"
     correction = for_terminal(signed_percent(1 / (1 + found.error) - 1))
     return [

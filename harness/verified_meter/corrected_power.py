@@ -72,7 +72,7 @@ class KnownPowerError:
                 "error of power between two verified currents",
                 Contribution(rectangular(self.common.bow), "rectangular"),
             ),
-            Part("phase displacement", Contribution(rectangular(self.turned(power_factor)), "rectangular")),
+            Part.bound("phase displacement", self.turned(power_factor)),
             drifted(drift),
         )
 
@@ -112,16 +112,10 @@ def corrected_power(
     return MeasuredQuantity(mean * known.rng.display_factor / (1 + known.error), (*verified, *read, drifting))
 
 
-def apparent_power(current: Stated, voltage: float, voltage_error: float) -> MeasuredQuantity:
+def apparent_power(current: MeasuredQuantity, voltage: float, voltage_error: float) -> MeasuredQuantity:
     """Voltage times current; `voltage_error` bounds the voltage's, in volts."""
-    freedom = math.inf if current.degrees_of_freedom is None else current.degrees_of_freedom
-    return MeasuredQuantity(
-        voltage * current.value,
-        (
-            Part("current", Contribution(current.standard_uncertainty / current.value, "normal", freedom)),
-            Part("voltage, as stated", Contribution(rectangular(voltage_error / voltage), "rectangular")),
-        ),
-    )
+    of_voltage = Part("voltage, as stated", Contribution(rectangular(voltage_error / voltage), "rectangular"))
+    return MeasuredQuantity(voltage * current.value, (*current.parts, of_voltage))
 
 
 def measured_power_factor(power: MeasuredQuantity, apparent: MeasuredQuantity) -> MeasuredQuantity:
@@ -149,8 +143,8 @@ def shown_power_factor(
     angle = math.acos(min(1.0, max(0.0, min(displayed) - step / 2) / (1 + gain))) + known.delta
     least = max(0.0, math.cos(min(angle, math.pi / 2)))
     parts = (
-        Part("verification of the power factor", Contribution(rectangular(gain / (1 - gain)), "rectangular")),
-        Part("phase displacement", Contribution(rectangular(known.turned(least)), "rectangular")),
+        Part.bound("verification of the power factor", gain / (1 - gain)),
+        Part.bound("phase displacement", known.turned(least)),
         last_digit(step, mean),
         scattered(displayed, _scatter(known)),
         drifted(drift),

@@ -172,18 +172,18 @@ def _powers(
         why = "power, apparent power and power factor: the voltage was not given (--voltage)"
         return _Powers(own.off_current(whole), why=why)
     probability = results.decision.coverage_probability
-    apparent = apparent_power(whole.stated(probability), *about.voltage)
+    apparent = apparent_power(whole, *about.voltage)
     try:
         power, known, least = _power(results, readings, (whole, apparent), about.drift)
     except UserError as missing:
         current = own.off_current(whole)
-        apparent = apparent_power(current.stated(probability), *about.voltage)
+        apparent = apparent_power(current, *about.voltage)
         return _Powers(current, apparent=apparent, why=f"power and power factor: {missing}")
     voltage, error = about.voltage
     # Half a percent of the voltage turns as much as half a percent of the power.
     half = power.stated(probability).expanded_uncertainty + power.value * error / voltage
     current = own.off_current(whole, (power.value - half, power.value + half), voltage)
-    apparent, power = apparent_power(current.stated(probability), voltage, error), own.off_power(power)
+    apparent, power = apparent_power(current, voltage, error), own.off_power(power)
     factor = measured_power_factor(power, apparent)
     stated = factor.stated(probability)
     if stated.value - stated.expanded_uncertainty > 1:

@@ -1,5 +1,6 @@
 """A measured value with the reasons why it is uncertain, and what is stated of a reading by it."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,10 +20,20 @@ class DisplayedValue:
 
 @dataclass(frozen=True)
 class Part:
-    """One reason why a value is uncertain; its standard uncertainty is a part of the value."""
+    """One reason why a value is uncertain; its standard uncertainty is a part of the value.
+
+    `in_full`: a bound at whose ends the truth may well lie, as of an error whose size is known and whose sign is not. Its half-width is added to what
+    the others make (JCGM 100:2008, F.2.4.5): 95 % of a rectangle would leave its ends out, and with them the truth.
+    """
 
     source: str
     contribution: Contribution
+    in_full: bool = False
+
+    @classmethod
+    def bound(cls, source: str, half_width: float) -> "Part":
+        """A bound that counts in full, a part of the value."""
+        return cls(source, Contribution(rectangular(half_width), "rectangular"), in_full=True)
 
 
 @dataclass(frozen=True)
@@ -38,10 +49,14 @@ class MeasuredQuantity:
 
     def stated(self, probability: float) -> Stated:
         """With its expanded uncertainty for a two-sided coverage `probability`."""
-        parts = [c for c in self.relative if c.standard_uncertainty]
-        coverage = coverage_factor(parts, probability)
-        u = abs(self.value) * combined(parts)
-        return Stated(self.value, u, coverage.factor * u, coverage.factor, coverage.told_degrees_of_freedom)
+        others = [p.contribution for p in self.parts if not p.in_full and p.contribution.standard_uncertainty]
+        in_full = sum(math.sqrt(3) * p.contribution.standard_uncertainty for p in self.parts if p.in_full)
+        size, u = abs(self.value), combined(self.relative)
+        if not others:
+            return Stated(self.value, size * u, size * in_full, in_full / u if u else 1.0, None)
+        coverage = coverage_factor(others, probability)
+        expanded = coverage.factor * combined(others) + in_full
+        return Stated(self.value, size * u, size * expanded, expanded / u, coverage.told_degrees_of_freedom)
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.gum_formulas import Contribution, rectangular
+from harness.evaluation.uncertainty.gum_formulas import Contribution
 from harness.results import RangeResult
 from harness.verified_meter.load_dialogue import WithoutLoad
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity, Part
@@ -77,8 +77,8 @@ class OwnDraw:
                 "what the meter shows with nothing plugged in is more than half of what it shows with the load: was the load unplugged?"
             )
         left = found.value - off
-        parts = [Part(p.source, _scaled(p.contribution, found.value / left)) for p in found.parts]
-        own = Part("what the meter shows with no load", Contribution(rectangular(bound) / left, "rectangular"))
+        parts = [Part(p.source, _scaled(p.contribution, found.value / left), p.in_full) for p in found.parts]
+        own = Part.bound("what the meter shows with no load", bound / left)
         return MeasuredQuantity(left, (*parts, own))
 
 

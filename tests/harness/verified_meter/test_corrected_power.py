@@ -94,7 +94,7 @@ def test_where_the_displacement_was_not_found_there_is_no_power() -> None:
 
 def test_apparent_power_and_power_factor_by_hand() -> None:
     """230 V within 2.3 V: 1 %, u = 0.577 %; 0.5 A with u = 1 mA: 0.2 %. Together 0.611 %; 57.5 W with 0.3 % make 0.5 with 0.681 %."""
-    apparent = apparent_power(stated(0.5, 0.001), 230.0, 2.3)
+    apparent = apparent_power(MeasuredQuantity(0.5, (Part("current", Contribution(0.002)),)), 230.0, 2.3)
     assert apparent.value == pytest.approx(115.0)
     found = apparent.stated(0.95)
     assert found.standard_uncertainty / found.value == pytest.approx(0.00611, rel=1e-3)
@@ -160,3 +160,18 @@ def test_a_power_factor_display_read_at_1_alone_was_not_verified() -> None:
     rng = with_power_factor(verified_range(0.0, 0.0), 0.0, 0.0, 0.0)
     with pytest.raises(UserError, match=r"no power factor shown below 1 was verified at 0\.1 A and 1 A"):
         shown_power_factor(known_power_error(rng, 0.3), [DisplayedValue(0.9, 1e-3)], 0.0)
+
+
+@given(delta=st.floats(0.001, 0.05), leans=st.sampled_from([1, -1]), factor=st.floats(0.3, 0.95))
+def test_a_known_displacement_of_unknown_sign_lies_within_what_is_stated_every_time(
+    delta: float, leans: int, factor: float
+) -> None:
+    """The displacement is known exactly and nothing else is uncertain: the truth lies at an end of the bound, lagging or leading."""
+    true, angle = 100.0, leans * math.acos(factor)
+    shown = true * math.cos(angle - delta) / math.cos(angle) / 0.05
+    rng = verified_range(0.0, delta)
+    try:
+        found = power_read(rng, 0.3, [shown, shown], 1e-9, factor, 0.0).stated(0.9545)
+    except UserError:
+        assume(False)
+    assert abs(found.value - true) <= found.expanded_uncertainty * (1 + 1e-6) + 1e-9
