@@ -119,16 +119,22 @@ def claimed_error(nodes: Sequence[Node], deviations: Sequence[float], bows: Sequ
 
 @dataclasses.dataclass(frozen=True)
 class Reference:
-    """A reference wrong inside its claim: gains and offsets by full scale, and what all its ranges share (relative)."""
+    """A reference as its budget takes it: gains, offsets and what both add in one sign, by full scale, and what all its ranges share (relative).
+
+    The three are drawn one by one, as the budget has them; a reference that keeps to its data sheet's bound is held more often.
+    """
 
     gain: dict[float, float]
     offset: dict[float, float]
+    both: dict[float, float]
     shared: float
     path: ClaimedPath
 
     def reading(self, current: float, scale: float, resolution: float, draw: random.Random) -> float:
         """What it reads of a primary `current`, noise and rounding included."""
-        read = (self.path.output(current, scale) - self.offset[scale]) * (1 + self.gain[scale] + self.shared)
+        arrives = self.path.output(current, scale)
+        both = self.both[scale] * math.sqrt(scale / arrives)
+        read = (arrives - self.offset[scale]) * (1 + self.gain[scale] + both + self.shared)
         read += draw.gauss(0, REFERENCE_NOISE * read + 0.5 * resolution)
         return round(read / resolution) * resolution
 
@@ -299,6 +305,7 @@ def _reference(bench: Bench, draw: random.Random) -> Reference:
     return Reference(
         {r.full_scale: draw.uniform(-1, 1) * r.of_reading for r in entry.ranges},
         {r.full_scale: draw.uniform(-1, 1) * r.of_range * r.full_scale for r in entry.ranges},
+        {r.full_scale: draw.uniform(-1, 1) * math.sqrt(2 * r.of_reading * r.of_range) for r in entry.ranges},
         draw.uniform(-1, 1) * drift + draw.uniform(-1, 1) * warmth,
         claimed_path(bench, draw),
     )

@@ -69,7 +69,12 @@ def path_angle(inputs: InputQuantities, current: float, frequency: float, full_s
 def reading_error(
     inputs: InputQuantities, of: str, entry: InstrumentEntry, scale: Accuracy, reading: float, frequency: float
 ) -> tuple[Deviation, Any]:
-    """Relative error of a `reading` on the range `scale` of an instrument called `of`, and its offset in its own unit."""
+    """Relative error of a `reading` on the range `scale` of an instrument called `of`, and its offset in its own unit.
+
+    A data sheet's parts of reading (a) and of range (b R) are one bound, a r + b R, as a rectangle (JCGM 100:2008, 4.3.7, example 2). Gain and offset as
+    inputs of their own would come to (a r)^2 + (b R)^2 where (a r + b R)^2 is meant; an input of its own has the 2 a r b R between. One input alone
+    would claim to know how the error at one reading follows from that at another.
+    """
     on_range = f"{of}, {format_quantity(scale.full_scale, scale.unit)} range"
     since = tuple((1.0, v) for v in inputs.since_calibration(of, entry))
     rows = [c for c in scale.corrections if abs(c.frequency / frequency - 1) <= SAME_FREQUENCY]
@@ -79,7 +84,10 @@ def reading_error(
         return Deviation(known.known, (*known.terms, *since)), 0.0
     gain = inputs.shared_bound(f"{on_range}: gain", scale.of_reading)
     offset = inputs.shared_bound(f"{on_range}: offset", scale.of_range * scale.full_scale, scale.unit)
-    return Deviation(0.0, ((1.0, gain), *since)), offset
+    both = inputs.shared_bound(
+        f"{on_range}: gain and offset of one sign", math.sqrt(2 * scale.of_reading * scale.of_range)
+    )
+    return Deviation(0.0, ((1.0, gain), (math.sqrt(scale.full_scale / reading), both), *since)), offset
 
 
 def _of_part(

@@ -439,7 +439,7 @@ def test_power_from_voltage_current_and_a_known_load(power_device: Device) -> No
     def bound(half_width: float) -> object:
         return GTC.ureal(0.0, GTC.tb.uniform(half_width))
 
-    current = 20 * (1 + GTC.ureal(0.0, 0.00025)) * (0.5 * (1 + bound(8e-4)) + bound(2e-4) + bound(5e-7))
+    current = 20 * (1 + GTC.ureal(0.0, 0.00025)) * (0.5 + bound(8e-4 * 0.5 + 2e-4) + bound(5e-7))
     power = (231.0 * (1 + bound(1e-3)) + bound(0.05)) * current * (1 + GTC.ureal(0.0, 0.001))
     error = (2310.0 + bound(0.05)) / power - 1
     assert float(found.power_error.nominal_value) == pytest.approx(error.x, abs=1e-12)

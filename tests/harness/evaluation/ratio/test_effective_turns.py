@@ -66,7 +66,7 @@ def test_one_common_current_as_another_library_has_it(device: Device, bench: Ben
 def test_equal_ampere_turns_as_another_library_has_them(device: Device, bench: Bench) -> None:
     """GTC 1.5: three ampere-turns, each pair on two scales of the reference; least-squares weights of the whole covariance.
 
-    All gains and offsets of scales, and drift are shared between the ranges as they are between the readings.
+    All gains and offsets of scales, what both add in one sign, and drift are shared between the ranges as they are between the readings.
     """
     currents = {"x1": (1.5, 12.0, 50.0), "x10": (0.15, 1.2, 5.0)}
     shown = {"x1": (1.5, 12.004, 50.01), "x10": (1.5, 12.001, 50.02)}
@@ -74,13 +74,16 @@ def test_equal_ampere_turns_as_another_library_has_them(device: Device, bench: B
     ten = _ten(device, _exact(bench), points)
     gain = {0.01: _bound(6e-4), 0.1: _bound(6e-4), 1.0: _bound(8e-4), 10.0: _bound(1e-3)}
     offset = {0.01: _bound(2e-6), 0.1: _bound(2e-5), 1.0: _bound(2e-4), 10.0: _bound(2e-3)}
+    both = {s: _bound(math.sqrt(2 * 2e-4 * a)) for s, a in ((0.01, 6e-4), (0.1, 6e-4), (1.0, 8e-4), (10.0, 1e-3))}
     step = {0.01: 1e-8, 0.1: 1e-7, 1.0: 1e-6, 10.0: 1e-5}
     drift = _bound(2e-4 * 182 / 365.25)
     ratios: dict[str, list] = {"x1": [], "x10": []}
     for rng, scale in (("x1", 1.0), ("x10", 0.1)):
         for current, displayed in zip(currents[rng], shown[rng], strict=True):
             full = next(s for s in step if 20 * s >= 1.05 * current)
-            read = current / 20 * (1 + gain[full] + drift) + offset[full] + _bound(step[full] / 2)
+            at = current / 20
+            read = at * (1 + gain[full] + both[full] * math.sqrt(full / at) + drift) + offset[full]
+            read += _bound(step[full] / 2)
             ratios[rng].append((displayed + _bound(0.0005)) * scale / (20 * read))
     quotients = [ten / one for ten, one in zip(ratios["x10"], ratios["x1"], strict=True)]
     spread = np.array([[GTC.get_covariance(a, b) for b in quotients] for a in quotients])
@@ -137,7 +140,7 @@ def test_a_departure_that_chance_could_explain_counts_all_the_same(device: Devic
         if rng == "x1":
             return current
         rung = round(2 * math.log10(10 * current))
-        return 10 * current * (1 + 5e-4 * (-1) ** rung)
+        return 10 * current * (1 + 7e-4 * (-1) ** rung)
 
     inputs, points = InputQuantities(bench, RUN_DATE), sweep(device, shown)
     base, own = ((r, [point_values(device, inputs, p) for p in points if p.range == r.name]) for r in device.ranges)
@@ -273,9 +276,11 @@ def test_the_reading_factor_as_another_library_has_it(device: Device, bench: Ben
     """GTC 1.5: sum of indicated over sum of reference currents, on one range of the reference."""
     points = [observed("x1", i, [d] * 4) for i, d in ((6.0, 6.01), (12.0, 12.03))]
     factor = _outcome(device, _exact(bench), points).ranges[0].reading_factor
-    gain, offset = _bound(8e-4), _bound(2e-4)
+    gain, offset, both = _bound(8e-4), _bound(2e-4), _bound(math.sqrt(2 * 8e-4 * 2e-4))
     drift = _bound(2e-4 * 182 / 365.25)
-    read = sum(20 * (i / 20 * (1 + gain + drift) + offset + _bound(0.5e-6)) for i in (6.0, 12.0))
+    read = sum(
+        20 * (i / 20 * (1 + gain + both * math.sqrt(20 / i) + drift) + offset + _bound(0.5e-6)) for i in (6.0, 12.0)
+    )
     there = sum(d + _bound(0.0005) for d in (6.01, 12.03)) / read
     assert factor is not None
     assert factor.value == pytest.approx(there.x, rel=1e-9)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from harness.evaluation.ratio.point_errors import point_values
-from harness.evaluation.ratio.reference_errors import path_angle
+from harness.evaluation.ratio.reference_errors import path_angle, reading_error
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities
 from harness.evaluation.validation.models import ratio_error
 from harness.evaluation.validation.monte_carlo import Draws
@@ -173,3 +173,16 @@ def test_the_trials_draw_from_the_same_model(device: Device, corrected: Bench) -
     assert values.ratio_error is not None
     drawn = ratio_error(values.model, Draws({}, 0, trials=1))[0]
     assert drawn == pytest.approx(float(values.ratio_error.nominal_value), abs=1e-12)
+
+
+def test_parts_of_reading_and_of_range_are_one_bound(bench: Bench) -> None:
+    """JCGM 100:2008, 4.3.7, example 2: 14e-6 of the reading and 2e-6 of the 1 V range at 0.928 571 V are a half-width of 15 uV, and u = 8.7 uV."""
+    scale = (
+        bench.entry("reference").ranges[0].model_copy(update={"full_scale": 1.0, "of_reading": 14e-6, "of_range": 2e-6})
+    )
+    inputs, reading = InputQuantities(bench, RUN_DATE), 0.928571
+    entry = bench.entry("reference").model_copy(update={"drift_per_year": 0.0})
+    off, offset = reading_error(inputs, "voltmeter", entry, scale, reading, 50.0)
+    found = (reading * (1 + off.uncertain) + offset).std_dev
+    assert found == pytest.approx(15e-6 / math.sqrt(3), rel=1e-6)
+    assert round(found * 1e6, 1) == 8.7

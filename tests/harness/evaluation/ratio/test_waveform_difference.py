@@ -58,7 +58,7 @@ def compared(bench: Bench, shown: tuple[float, float], at: tuple[float, float] =
 
 
 def test_the_difference_as_another_library_has_it() -> None:
-    """GTC 1.5: one gain and one offset for both points, resolutions of their own, the bandwidth for the lamp alone, the curve between."""
+    """GTC 1.5: one gain, one offset and one input of both for both points, resolutions of their own, the bandwidth for the lamp alone, the curve between."""
     scale = LAMP.entry("reference").ranges[-1]
     _, found = compared(LAMP, (2.004, 1.6))
 
@@ -66,9 +66,14 @@ def test_the_difference_as_another_library_has_it() -> None:
         return GTC.ureal(0.0, GTC.tb.uniform(half_width))
 
     gain, offset = bound(scale.of_reading), bound(scale.of_range * scale.full_scale)
+    both = bound(math.sqrt(2 * scale.of_reading * scale.of_range))
     lost = bound(lost_by_bandwidth(parse_waveform("phase_cut 90 deg"), 20e3 / 50.0))
-    sine = (2.004 + bound(STEP / 2)) / (2.0 / (1 + gain) + offset + bound(scale.resolution / 2))
-    lamp = (1.6 + bound(STEP / 2)) / (2.1 / (1 + gain + lost) + offset + bound(scale.resolution / 2))
+    sine = (2.004 + bound(STEP / 2)) / (
+        2.0 / (1 + gain + both * math.sqrt(scale.full_scale / 2.0)) + offset + bound(scale.resolution / 2)
+    )
+    lamp = (1.6 + bound(STEP / 2)) / (
+        2.1 / (1 + gain + both * math.sqrt(scale.full_scale / 2.1) + lost) + offset + bound(scale.resolution / 2)
+    )
     # A single sine says nothing of the curve's slope: 0.3 % a decade and a constant of two display steps.
     curve = bound((SLOPE + 2 * STEP / 2.0) * math.log(2.1 / 2.0))
     there = lamp - sine + curve
