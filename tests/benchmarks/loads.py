@@ -80,8 +80,8 @@ def _held(seed: int, loads: int) -> Iterator[tuple[str, dict[str, bool]]]:
     bench, clock, results, draw = run.bench, run.clock, run.results(), random.Random(seed)
     for _ in range(loads):
         kind, waveform, power_factor = _drawn(draw)
-        # Its peak no higher than that of a sine of 70 A.
-        most = 70 * SINE_CREST_FACTOR / crest_factor_of(unit_samples(waveform))
+        # Its peak no higher than that of a sine of 65 A.
+        most = 65 * SINE_CREST_FACTOR / crest_factor_of(unit_samples(waveform))
         current = 0.045 * (most / 0.045) ** draw.random()
         flowed: list[tuple[float, float, float, Shown]] = []
 
