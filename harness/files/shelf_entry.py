@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -21,6 +22,11 @@ UNKNOWN_CREST_FACTOR = 6.0
 """What the crest factor of a load counts as where it is not known: that of half-sine pulses of 10 degrees. Small rectifiers with a capacitor have 3 to 5
 (common practice, no published source); a judgement."""
 
+LEAST_PART_OF_PULSE = 1 / 3
+"""Least I2t of a pulse as a part of peak^2 times duration: that of a triangle (elementary). That none has less is a judgement."""
+
+PEAK_AS_WRITTEN = 1.05
+"""An in-rush may be written this much below the peak that flows all the time: both are rounded figures. A judgement."""
 
 _PEAK = Plausible("A", 1e-6, 1e5, "1 uA to 100 kA")
 
@@ -105,11 +111,26 @@ class ShelfEntry(Table):
             )
         if self.inrush_peak is None and (self.inrush_duration or self.inrush_i2t):
             raise ValueError("found inrush_duration or inrush_i2t without its peak, expected inrush too")
-        if self.inrush_peak is not None and self.inrush_peak < self.current:
-            raise ValueError(
-                f"found an inrush of {self.inrush_peak:g} A below the current of {self.current:g} A, expected its largest peak"
-            )
+        for contradiction in self._inrush_contradictions():
+            raise ValueError(contradiction)
         return self
+
+    def _inrush_contradictions(self) -> Iterator[str]:
+        """What of the in-rush cannot be: a peak below the one that flows all the time, or an I2t below that of any pulse of its peak and duration."""
+        peak, lasts, stated = self.inrush_peak, self.inrush_duration, self.inrush_i2t
+        if peak is None:
+            return
+        factor = max(self._known_crest_factors(), default=1.0)
+        if peak * PEAK_AS_WRITTEN < self.current * factor:
+            yield (
+                f"found an inrush of {peak:g} A below its peak while it is on, {self.current * factor:.3g} A (current times a crest factor of "
+                f"{factor:.3g}), expected its largest peak"
+            )
+        if lasts is not None and stated is not None and stated < (least := LEAST_PART_OF_PULSE * peak**2 * lasts):
+            yield (
+                f"found an inrush_i2t of {stated:g} A^2 s, below that of a triangle of {peak:g} A for {lasts:g} s, {least:.3g} A^2 s: "
+                "no pulse of that peak and duration is taken to have less"
+            )
 
     @property
     def shape(self) -> Waveform | None:
@@ -136,10 +157,13 @@ class ShelfEntry(Table):
     @property
     def largest_crest_factor(self) -> float:
         """The crest factor its current counts with: the one stated, or that of its shape where that is larger; else that of the unknown."""
-        known = [self.crest_factor] if isinstance(self.crest_factor, float) else []
+        return max(self._known_crest_factors(), default=UNKNOWN_CREST_FACTOR)
+
+    def _known_crest_factors(self) -> Iterator[float]:
+        if isinstance(self.crest_factor, float):
+            yield self.crest_factor
         if (shape := self.shape) is not None:
             # A shape is asked for seldom, and its samples load slowly.
             from instruments.waveforms import crest_factor_of, unit_samples
 
-            known.append(crest_factor_of(unit_samples(shape)))
-        return max(known, default=UNKNOWN_CREST_FACTOR)
+            yield crest_factor_of(unit_samples(shape))

@@ -54,7 +54,15 @@ def test_the_larger_of_shape_and_statement_counts_and_the_unknown_with_its_worst
         ({"waveform": "sine", "crest_factor": 3.0}, "found a sine with a crest_factor of 3"),
         ({"inrush": 30}, "found 30 without a unit"),
         ({"inrush": "much"}, "found 'much', expected a text with its unit"),
-        ({"inrush": "0.5 A"}, "found an inrush of 0.5 A below the current of 1 A"),
+        ({"inrush": "0.5 A"}, r"found an inrush of 0.5 A below its peak while it is on, 1 A \(current times a crest"),
+        ({"inrush": "1.2 A", "waveform": "sine"}, "below its peak while it is on, 1.41 A"),
+        ({"inrush": "2.8 A", "crest_factor": 3.0}, "below its peak while it is on, 3 A"),
+        # 6^2 x 0.1 A2s are 3.6 A2s, of which a triangle has a third (elementary).
+        (
+            {"inrush": "6 A", "inrush_duration": "100 ms", "inrush_i2t": "0.000001 A^2 s"},
+            r"found an inrush_i2t of 1e-06 A\^2 s, below that of a triangle of 6 A for 0.1 s, 1.2 A\^2 s",
+        ),
+        ({"inrush": "6 A", "inrush_duration": "100 ms", "inrush_i2t": "1.19 A^2 s"}, "below that of a triangle"),
         ({"inrush": "unknown", "inrush_duration": "1 ms"}, "without its peak, expected inrush too"),
         ({"inrush_i2t": "1 A^2 s"}, "without its peak, expected inrush too"),
         ({"inrush": "3 A", "inrush_i2t": "1 A s"}, "expected a text with its unit"),
@@ -71,6 +79,8 @@ def test_what_cannot_be_is_refused(said: dict[str, object], told: str) -> None:
         ({}, None, None),
         ({"inrush": "unknown"}, None, None),
         ({"inrush": "20 A"}, 20.0, None),
+        ({"inrush": "1.4 A", "waveform": "sine"}, 1.4, None),
+        ({"inrush": "6 A", "inrush_duration": "100 ms", "inrush_i2t": "1.21 A^2 s"}, 6.0, 1.21),
         # A pulse of 20 A that lasts 2 ms has at most 20 x 20 x 0.002 A2s, whatever its shape.
         ({"inrush": "20 A", "inrush_duration": "2 ms"}, 20.0, 0.8),
         ({"inrush": "20 A", "inrush_duration": "2 ms", "inrush_i2t": "0.3 A2s"}, 20.0, 0.3),
