@@ -1,10 +1,10 @@
 """Notes on shelf loads in a rehearsal: loads not used, and needs of points left out for time."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from harness.core.quantities import format_duration, format_quantity
 from harness.current_limits.maximum_test_current import approach_current, confirms_turns, too_large
-from harness.current_limits.surges import core_charge, input_peak
+from harness.current_limits.surges import core_charge, fuse_surges, input_peak
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.files.shelf_entry import ShelfEntry
@@ -43,12 +43,32 @@ def cautions_of_loads(device: Device, bench: Bench, record: Record) -> Iterator[
             f"in-rush not known: {', '.join(unknown)}. On {finest.name} the meter's input withstands a peak of {most}; no reading shows the "
             "in-rush of a load, so find out (inrush)"
         )
+    yield from _fuses_not_held(device, used)
     for load in used:
         if names := [rng.name for rng in device.ranges if _leaves_flux(device, rng, load)]:
             yield (
                 f"the in-rush of {load.name} may saturate the core on {', '.join(names)} and leave flux behind: what is read "
                 "right after it may be wrong"
             )
+
+
+def _fuses_not_held(device: Device, used: Sequence[ShelfEntry]) -> Iterator[str]:
+    """What no in-rush is held to: the loads of which the I2t is not known where a fuse is in the path, and the fuses of which it is not."""
+    finest = device.ranges[-1]
+    fuses = dict.fromkeys(fuse for rng in device.ranges for fuse in fuse_surges(device, rng.primary_turns, [rng]))
+    if not fuses or not used:
+        return
+    if loads := [load.name for load in used if load.largest_i2t is None]:
+        on_finest = fuse_surges(device, finest.primary_turns, [finest])
+        withstood = [f"the {fuse.name} withstands {fuse.i2t:.3g} A2s" for fuse in on_finest if fuse.i2t is not None]
+        most = f" On {finest.name} {' and '.join(withstood)}." if withstood else ""
+        names = " and the ".join(dict.fromkeys(fuse.name for fuse in fuses))
+        yield (
+            f"I2t of the in-rush not known: {', '.join(loads)}. Nothing tells whether the {names} withstands it.{most} "
+            "Find out (inrush_duration or inrush_i2t, beside inrush)"
+        )
+    if keys := dict.fromkeys(fuse.key for fuse in fuses if fuse.i2t is None):
+        yield f"melting I2t of a fuse not known ({', '.join(keys)}): no in-rush is held to it"
 
 
 def _leaves_flux(device: Device, rng: Range, load: ShelfEntry) -> bool:

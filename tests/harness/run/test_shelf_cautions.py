@@ -44,6 +44,54 @@ def test_a_rehearsal_tells_the_cautions_and_what_is_not_known_of_the_loads_used(
     assert "On x20 the meter's input withstands a peak of 7.07 A" in unknown
 
 
+def rehearsed(folder: Path, inrush: str, path: str) -> list[str]:
+    inputs = hand(
+        folder,
+        "current_ratio",
+        Options(readings=1, per_decade=3),
+        ("power_factor = 0.85", f"power_factor = 0.85, {inrush}"),
+    )
+    text = inputs.device_text.replace('secondary_fuse = "50 mA"', path, 1)
+    Path(inputs.device_file).write_text(text, encoding="utf-8")
+    again = load_inputs(Path(inputs.device_file), inputs.bench_file, "current_ratio", inputs.options)
+    return list(rehearsal_of(again, StopSignal()).notes)
+
+
+STATED = 'secondary_fuse = "50 mA"\nsecondary_fuse_i2t = "4e-4 A^2 s"'
+
+
+@pytest.mark.parametrize(
+    ("inrush", "path", "named"),
+    [
+        ('inrush = "3 A"', STATED, True),
+        ('inrush = "unknown"', STATED, True),
+        ('inrush = "3 A"', 'secondary_fuse = "50 mA"', True),
+        ('inrush = "3 A", inrush_duration = "1 ms"', STATED, False),
+        ('inrush = "3 A", inrush_i2t = "0.01 A^2 s"', STATED, False),
+    ],
+)
+def test_a_load_whose_i2t_is_not_known_is_named_where_a_fuse_is_in_the_path(
+    tmp_path: Path, inrush: str, path: str, named: bool
+) -> None:
+    """Without its duration a peak is held to no fuse: a load left out of the limit must not be passed over in silence."""
+    notes = rehearsed(tmp_path, inrush, path)
+    (told,) = [note for note in notes if note.startswith("I2t of the in-rush not known")]
+    assert ("dehumidifier" in told) == named
+    assert "secondary fuse" in told
+    assert "inrush_duration or inrush_i2t" in told
+    # 0.38 of 4e-4 A2s are, through 20 turns on 2500, 2.375 A2s in the primary.
+    assert any(f"the secondary fuse withstands {i2t} A2s" in told for i2t in ("2.37", "2.38")) == (path == STATED)
+    assert any("(secondary_fuse_i2t" in note for note in notes) == (path != STATED)
+
+
+def test_where_no_fuse_is_in_the_path_its_i2t_matters_to_nothing(tmp_path: Path) -> None:
+    inputs = shelf(tmp_path, "current_ratio")
+    lines = [line for line in inputs.device_text.splitlines() if not line.startswith(("fuse", "secondary_fuse"))]
+    Path(inputs.device_file).write_text("\n".join(lines), encoding="utf-8")
+    again = load_inputs(Path(inputs.device_file), inputs.bench_file, "current_ratio", inputs.options)
+    assert not any("I2t" in note for note in rehearsal_of(again, StopSignal()).notes)
+
+
 def test_an_inrush_whose_volt_seconds_pass_the_knee_is_told(tmp_path: Path) -> None:
     """3 A for 50 ms through 20 turns on 2500 and 73 ohm are 88 mVs; at a knee of 6 V there are 6 sqrt(2) / (2 pi 50) = 27 mVs, so only x1 and x4 stay below."""
     inputs = hand(
