@@ -57,8 +57,8 @@ def _use(card: MeterCard) -> Iterator[Flowable]:
     steps = [
         f"With the load unplugged, set the range switch to {card.first}. Plug the load in, switch it on and read.",
         "The current is what the display shows times the factor of the range.",
-        "Is it within a range of more turns, and does that range withstand 15 times as much, and what the load's rating plate or its fuse says? Switch "
-        "the load off and unplug it, turn to that range, plug it in and read again." * finer,
+        "Is it within a range of more turns, and does that range withstand 15 times as much, and 15 times what the load's rating plate or its fuse says? "
+        "Switch the load off and unplug it, turn to that range, plug it in and read again." * finer,
         "More than a range may carry: switch the load off and unplug it at once. Unplug it before you turn the switch back, too.",
         "Do not use a reading below or above the currents of its range: there nothing was verified.",
     ]

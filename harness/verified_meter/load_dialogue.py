@@ -16,8 +16,9 @@ from instruments.operator.person import Person, UndoLast
 from instruments.operator.plausibility import Question
 
 SURGE = 15.0
-"""Times the current shown that a range must withstand before a load is put on it: what filament lamps, motors, transformers and power supplies draw
-when they are switched on (common practice, no published source). Of every load: who takes a lamp for a heater is not to pay for it."""
+"""Times the current shown, or that of the rating plate where it is larger, that a range must withstand before a load is put on it: what filament lamps,
+motors, transformers and power supplies draw when they are switched on (common practice, no published source). Of every load: who takes
+a lamp for a heater is not to pay for it."""
 
 UNPLUGGED, CANNOT = "unplugged", "cannot"
 """Answers of a person asked to make the load safe."""
@@ -167,7 +168,7 @@ def _rated(asked: Asked, rng: RangeResult) -> float:
 def _finer(asked: Asked, rng: RangeResult, rated: float) -> tuple[float, RangeResult | None]:
     """The largest current seen on `rng`, in amperes, and the range to go on with, None for `rng` itself.
 
-    It withstands what the load draws when it is switched on, and what it is `rated` for: a load may draw that later. Raises Abandoned.
+    It withstands what the load draws when it is switched on, by what is seen and by what it is `rated` for: it may come on again later. Raises Abandoned.
     """
     while True:
         with suppress(UndoLast):
@@ -196,9 +197,10 @@ def _check_alive(asked: Asked, rng: RangeResult) -> None:
 def _verified_at(asked: Asked, rng: RangeResult, current: float, rated: float) -> RangeResult | None:
     """The range for `current` amperes, None for `rng` itself, also of a load that nothing is known of (`rated` 0).
 
-    Raises Abandoned where neither was verified at that current.
+    A load that comes and goes is switched on again on the range chosen, and draws then
+    `SURGE` times what it is rated for, not what was seen. Raises Abandoned where neither was verified at that current.
     """
-    needed = max(SURGE * current, rated)
+    needed = SURGE * max(current, rated)
     found, span = range_for(asked.results, current, needed) if rated else None, verified_span(rng)
     if found is None and (span is None or not span.holds(current)):
         why = (

@@ -44,7 +44,7 @@ def typing(monkeypatch: pytest.MonkeyPatch, *lines: str) -> list[str]:
     return asked
 
 
-BEGIN = ("yes", "1 A", "done", "0", "done", "0.2", "done", "0", "done")
+BEGIN = ("yes", "0.25 A", "done", "0", "done", "0.2", "done", "0", "done")
 """Cautions read; the rating plate; x1; nothing shown without the load; plugged in; 0.2 A; x20; nothing shown; on again."""
 
 LAMP = ("4.000", "20.4", "4.002", "20.5", "4.001", "20.4")

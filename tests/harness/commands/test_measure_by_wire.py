@@ -21,7 +21,7 @@ from tests.harness.commands.test_reading import results_file as results_file
 power_results = test_measure.results_file
 
 
-def acting(monkeypatch: pytest.MonkeyPatch, bench: SimulatedBench, amperes: float, plate: float = 0.5) -> list[str]:
+def acting(monkeypatch: pytest.MonkeyPatch, bench: SimulatedBench, amperes: float, plate: float = 0.25) -> list[str]:
     """Do on `bench` what is asked, with a load of `amperes`, whose rating plate says `plate`; the questions asked."""
     asked: list[str] = []
 
