@@ -287,34 +287,39 @@ def write_many_points(file: Path) -> None:
 
 
 def large_record(
-    name: str, write: Callable[[Path], None], code: str, what: Callable[[Any], float]
+    name: str, write: Callable[[Path], None], code: str, what: Callable[[Any, str], float]
 ) -> Callable[[Workshop, int], Measured]:
-    """`code` given the record of this name, once: `what` of the usage of resources by a process that does nothing else."""
+    """`code` given the record of this name, once: `what` of the usage of resources by a process that does nothing else, and of what it printed."""
 
     def measure(shop: Workshop, _: int) -> Measured:
         file = shop.record.with_name(name)
         if not file.exists():
             write(file)
-        command = [sys.executable, "-c", code, str(file)]
-        running = subprocess.Popen(command, cwd=ROOT, env=ENVIRONMENT)
-        _, status, usage = os.wait4(running.pid, 0)
+        command = [sys.executable, "-c", f"{code}; {PRINT_LARGEST}", str(file)]
+        with subprocess.Popen(command, cwd=ROOT, env=ENVIRONMENT, stdout=subprocess.PIPE, text=True) as running:
+            assert running.stdout is not None
+            printed = running.stdout.read()
+            _, status, usage = os.wait4(running.pid, 0)
+            running.returncode = status
         if status:
             raise subprocess.CalledProcessError(status, command)
-        return Measured([what(usage)])
+        return Measured([what(usage, printed)])
 
     return measure
 
 
-def seconds_used(usage: Any) -> float:
+def seconds_used(usage: Any, _: str) -> float:
     """Processor time, user and system."""
     return float(usage.ru_utime + usage.ru_stime)
 
 
-def megabytes_used(usage: Any) -> float:
-    """Largest memory; Linux gives it in units of 1024 bytes."""
-    return float(usage.ru_maxrss / 1024)
+def megabytes_used(_: Any, printed: str) -> float:
+    """Largest memory, which Linux gives in units of 1024 bytes."""
+    return int(printed) / 1024
 
 
+# The usage of resources would count the process that started it, too.
+PRINT_LARGEST = "print(next(l for l in open('/proc/self/status') if l.startswith('VmHWM')).split()[1])"
 READ = "import sys, pathlib, harness.record.journal as j; record = j.read_record(pathlib.Path(sys.argv[1]))"
 EVALUATE = f"{READ}; import harness.evaluation.run_evaluation as e; e.evaluate(record, 'large')"
 long_record = partial(large_record, "long.jsonl", write_long_record, READ)
@@ -412,8 +417,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     with TemporaryDirectory() as folder:
         shop = furnished(Path(folder))
         for name in asked.rows or ROWS:
+            # A figure taken beside other work says so.
+            load = {"load": round(os.getloadavg()[0], 1)}
             goals = {key: value for key, value in tables.get(name, {}).items() if key.startswith("goal")}
-            tables[name] = goals | found(ROWS[name].measure(shop, 3 if asked.short else 9)) | taken
+            tables[name] = goals | found(ROWS[name].measure(shop, 3 if asked.short else 9)) | taken | load
             print(line(name, tables[name]), flush=True)
     if not asked.short:
         FILE.write_text(as_toml(tables), "utf-8")
