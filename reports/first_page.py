@@ -8,9 +8,9 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Table
 
 from harness.core.rounding import NO_BREAK, current, true_minus
-from harness.results import CONTRADICTION, BenchCheck, RangeResult, Results, accepted, does_not_meet
+from harness.results import CONTRADICTION, BenchCheck, RangeResult, Results, accepted, does_not_meet, partly
 from harness.wording.claim_parts import claim_text, errors_text
-from harness.wording.sentences import partly, reason_line, span_text
+from harness.wording.sentences import reason_line, span_text
 from reports.cells import DASH, to_place
 from reports.page_style import (
     ACCENT,

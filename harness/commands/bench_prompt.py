@@ -5,6 +5,7 @@ import math
 import sys
 import time
 from collections.abc import Callable
+from decimal import Decimal
 from queue import Empty, SimpleQueue
 
 from harness.core.lines_heard import lines_heard
@@ -94,9 +95,13 @@ class BenchPrompt:
 
     def _read(self) -> str:
         shown, unit = displays(self._simulated), self._inputs.bench.entry("reference").ranges[0].unit
+        step = self._inputs.device.display.resolution
         return "; ".join(
             f"{name} shows "
-            + ", ".join(_as_shown(key, shown[key], unit if key == "reference" else "A") for key in keys)
+            + ", ".join(
+                _as_shown(key, shown[key], unit if key == "reference" else "A", step if key == "meter" else None)
+                for key in keys
+            )
             for name, keys in self._seen().items()
         )
 
@@ -161,10 +166,12 @@ def _typed(text: str, unit: str) -> float | None:
     return None
 
 
-def _as_shown(key: str, value: Callable[[], float], unit: str) -> str:
-    """What is shown; `unit` is that of what stands for the current."""
+def _as_shown(key: str, value: Callable[[], float], unit: str, step: float | None = None) -> str:
+    """What is shown; `unit` is that of what stands for the current, `step` that of a display that shows all its digits."""
     quantity = key.partition(" ")[2] or ("voltage" if key == "voltage" else "")
     shown = value()
     if shown == OVERLOAD:
         return "overload"
-    return f"{quantity.replace('_', ' ')} {plain(shown)} {UNITS.get(quantity, unit)}".strip()
+    # As the display has it: its zeros behind the point tell whoever types them how finely it was read.
+    digits = plain(shown) if step is None else f"{Decimal(repr(shown)).quantize(Decimal(repr(step))):f}"
+    return f"{quantity.replace('_', ' ')} {digits} {UNITS.get(quantity, unit)}".strip()

@@ -17,11 +17,12 @@ from harness.results import (
     Results,
     Validation,
     accepted,
+    partly,
     worst,
 )
 from harness.wording.claim_parts import claim_text
 from harness.wording.results_file import RESULTS
-from harness.wording.sentences import diagnosis_lines, nearest_integer, partly, reason_line, reason_text, verdict_text
+from harness.wording.sentences import diagnosis_lines, nearest_integer, reason_line, reason_text, verdict_text
 from harness.wording.values import stated_text
 
 CERTIFICATE = "certificate.pdf"

@@ -65,7 +65,8 @@ def _causes(where: str, judged: Sequence[Claimed], rule: DecisionRule) -> Iterat
         worst = min(too_wide, key=lambda j: j.test_uncertainty_ratio)
         yield (
             f"{where}: the bench's uncertainty cannot support the claim at {len(too_wide)} of {len(judged)} points, worst at "
-            f"{worst.at}: U is {_shown(worst.expanded_uncertainty, worst)}, the limit {_shown(worst.conformity.limit, worst)}"
+            f"{worst.at}: U is {_shown(worst.expanded_uncertainty, worst)}, the limit {_shown(worst.conformity.limit, worst)}. "
+            "Take a reference with less uncertainty there, another load, or a wider claim"
         )
     shut = [j for j in judged if j.conformity.acceptance_limit <= 0 and j not in too_wide]
     if shut:

@@ -21,7 +21,13 @@ from harness.preparation.claim_support import everything_judged, unsupported
 from harness.preparation.ranges_without_points import ranges_without_points
 from harness.preparation.rejection_probability import rejection_of
 from harness.preparation.run_files import RunInputs, profiles_kept
-from harness.preparation.shelf_notes import cautions_of_loads, left_out, loads_not_used, ranges_without_a_sine
+from harness.preparation.shelf_notes import (
+    cautions_of_loads,
+    left_out,
+    loads_not_used,
+    ranges_without_a_sine,
+    shapes_read_by_the_reference,
+)
 from harness.preparation.twin import TwinLinks, describe, displays
 from harness.record.history import observed_points
 from harness.record.journal import FORMAT, Record, RecordWriter, parse_record
@@ -89,6 +95,7 @@ def rehearsal_of(inputs: RunInputs, stop: StopSignal, progress: Progress | None 
             *loads_not_used(inputs.device, inputs.bench, record),
             *cautions_of_loads(inputs.device, inputs.bench, record),
             *ranges_without_a_sine(inputs.device, inputs.bench),
+            *shapes_read_by_the_reference(inputs.device, inputs.bench, record),
             *(text for text, enough in _holds_cut(record) if enough),
         ),
     )

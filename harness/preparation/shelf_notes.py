@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from harness.core.quantities import format_duration, format_quantity
 from harness.current_limits.maximum_test_current import approach_current, confirms_turns, too_large
 from harness.current_limits.surges import core_charge, fuse_surges, input_peak
+from harness.evaluation.ratio.reference_shape import lost_by_bandwidth, not_comparable
 from harness.files.bench import Bench
 from harness.files.device import Device, Range
 from harness.files.shelf_entry import ShelfEntry
@@ -87,6 +88,23 @@ def ranges_without_a_sine(device: Device, bench: Bench) -> Iterator[str]:
             f"{', '.join(names)}: {NO_SINE}. Put a small heater, a soldering iron or a filament lamp on the shelf and "
             'state waveform = "sine"'
         )
+
+
+def shapes_read_by_the_reference(device: Device, bench: Bench, record: Record) -> Iterator[str]:
+    """What the reference makes of the loads applied whose current is no sine: what its bandwidth may take, or that nothing is known of it."""
+    applied = {line["current"] for line in record.of_kind("step") if line["step"] == "apply"}
+    shaped = [load for load in bench.entry("load").shelf if load.current in applied and not load.sinusoidal]
+    unknown = [load.name for load in shaped if not_comparable(bench, load)]
+    if unknown:
+        yield (
+            f"what the reference reads of {', '.join(unknown)} is not known, since the waveform of the load, or response, bandwidth or crest "
+            "factor of the reference, is not stated. U of their points does not hold it"
+        )
+    widths = [r.bandwidth for r in bench.entry("reference").ranges if r.bandwidth is not None]
+    for load in shaped:
+        if load.name not in unknown and load.shape is not None and widths:
+            lost = abs(lost_by_bandwidth(load.shape, min(widths) / device.transformer.frequency))
+            yield f"of {load.name} ({load.shape.text}) the reference's bandwidth may take up to {lost * 100:.2g} %, which is in U"
 
 
 def left_out(record: Record, names: dict[str, list[str]], device: Device, bench: Bench) -> Iterator[str]:

@@ -58,5 +58,6 @@ from harness.results.run_results import (
     Results,
     Run,
     does_not_meet,
+    partly,
     ratio_taken,
 )

@@ -3,7 +3,6 @@
 import datetime as dt
 from dataclasses import dataclass
 
-from harness.results.judged_value import Verdict
 from harness.results.reason import Reason
 
 
@@ -25,7 +24,7 @@ class RangeCard:
 
     name: str
     display_factor: float
-    verdict: Verdict
+    verdict: str
     lowest: float | None
     highest: float | None
     withstands: float
@@ -51,7 +50,7 @@ class MeterCard:
     certificate: str
     verified: dt.date
     due: dt.date | None
-    verdict: Verdict
+    verdict: str
     simulated: bool
     power_on: tuple[str, ...]
     energy_on: tuple[str, ...]

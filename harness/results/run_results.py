@@ -17,7 +17,7 @@ from harness.results.beyond_ratio import (
 )
 from harness.results.claim_part import ClaimPart
 from harness.results.explanation import DiagnosisDetails, Hypothesis, Validation
-from harness.results.judged_value import Judged, JudgedFinding, Stated, Verdict
+from harness.results.judged_value import Judged, JudgedFinding, Stated, Verdict, accepted
 from harness.results.point_results import EffectiveTurns, Line, Linearity, Offset, Point
 from harness.results.reason import Reason
 
@@ -265,6 +265,11 @@ def ratio_taken(ranges: Sequence[RangeResult], check: BenchCheck | None) -> bool
     """Whether a run was to take ratio errors: one for the zero, the smallest current or the bench alone does not."""
     other = check is not None or any(r.smallest or r.no_load for r in ranges)
     return any(r.points for r in ranges) or not other
+
+
+def partly(results: Results) -> bool:
+    """Whether only a part of the claim passes."""
+    return accepted(results.verdict) and any(found.stands_for for found in results.ranges)
 
 
 def does_not_meet(results: Results) -> bool:

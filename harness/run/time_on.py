@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from harness.core.quantities import format_quantity
@@ -121,7 +122,9 @@ def time_on(bench: Bench, current: float, scale: float | None) -> OnFor | None:
     """Longest time on of `current` amperes with the reference on the range of this full scale; None when nothing limits it."""
     loads = [_of_load(load) for load in bench.entry("load").shelf if load.current == current]
     ranges = [_of_range(bench, r) for r in bench.entry("reference").ranges if r.full_scale == scale]
-    return min(filter(None, [*loads, *ranges]), key=lambda found: found.seconds, default=None)
+    found = min(filter(None, [*loads, *ranges]), key=lambda found: found.seconds, default=None)
+    rests = next((of_range.rests for of_range in ranges if of_range is not None), "")
+    return None if found is None else replace(found, rests=rests)
 
 
 def reason(found: OnFor) -> str:
@@ -150,4 +153,5 @@ def _of_range(bench: Bench, accuracy: Accuracy) -> OnFor | None:
     if accuracy.longest_on is None:
         return None
     scale = format_quantity(accuracy.full_scale, accuracy.unit)
-    return OnFor(f"{bench.roles.reference} may carry current on its {scale} range", accuracy.longest_on)
+    what = f"{bench.roles.reference} may carry current on its {scale} range"
+    return OnFor(what, accuracy.longest_on, bench.roles.reference)

@@ -28,7 +28,10 @@ ALIVE = (
     "Try it now, and put {load} back afterwards."
 )
 
-PLATE = "  Before it is plugged in: the rating plate of {load}, or its fuse, says, at most (watts divided by the voltage; 0 where neither says anything)"
+PLATE = (
+    "  Before it is plugged in: the rating plate of {load}, or its fuse, says, at most (of watts alone: divided by the voltage and by the power "
+    "factor, which is 1 of what only heats and 0.3 where you do not know it; 0 where neither says anything)"
+)
 
 TOO_MUCH = "\n  Does the display go above {most}? Switch it off and unplug it at once, then press Ctrl-C."
 

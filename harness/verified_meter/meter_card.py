@@ -5,7 +5,7 @@ import math
 from collections.abc import Iterator
 
 from harness.core.errors import UserError
-from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results, accepted
+from harness.results import CardReading, MeterCard, RangeCard, RangeResult, Results, accepted, partly
 from harness.verified_meter.corrected_current import corrected_current
 from harness.verified_meter.known_error import verified_span
 from harness.verified_meter.measured_quantity import DisplayedValue
@@ -38,7 +38,7 @@ def meter_card(results: Results, certificate: str, verified: dt.date, due: dt.da
         certificate=certificate,
         verified=verified,
         due=due,
-        verdict=results.verdict,
+        verdict=f"partial {results.verdict}" if partly(results) else results.verdict,
         simulated=results.run.simulated,
         power_on=tuple(r.name for r in results.ranges if r.power and accepted(r.verdict)),
         energy_on=tuple(r.name for r in results.ranges if r.register and accepted(r.verdict)),

@@ -15,7 +15,6 @@ from harness.results import (
     Reason,
     Results,
     Value,
-    accepted,
 )
 from harness.wording.values import with_uncertainty
 from instruments.shipped_text import shipped_text
@@ -57,11 +56,6 @@ def reason_line(reason: Reason) -> str:
 def verdict_text(found: RangeResult) -> str:
     """The verdict of a range, with the currents it is of where they are a part of the span: `pass at 2 A only`."""
     return found.verdict if found.stands_for is None else f"{found.verdict} at {span_text(found.stands_for)} only"
-
-
-def partly(results: Results) -> bool:
-    """Whether only a part of the claim passes."""
-    return accepted(results.verdict) and any(found.stands_for for found in results.ranges)
 
 
 def nearest_integer(turns: EffectiveTurns) -> str:

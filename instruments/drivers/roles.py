@@ -20,10 +20,14 @@ def at_once() -> None:
 
 @dataclass(frozen=True)
 class OnFor:
-    """The longest time something may carry current: `what` names in words what is limited ("kettle may be on"), `seconds` is the longest time at once."""
+    """The longest time something may carry current: `what` names in words what is limited ("kettle may be on"), `seconds` is the longest time at once.
+
+    `rests`: an instrument that must rest between two such times, as its manual says; empty where there is none.
+    """
 
     what: str
     seconds: float
+    rests: str = ""
 
     def __str__(self) -> str:
         return f"{self.what} for {format_time(self.seconds)} at a time"

@@ -88,9 +88,10 @@ class PersonLoad(ByPerson):
         )
         caution = f"{chosen.caution}\n  " if chosen.caution else ""
         if on_for is not None and on_for.seconds < FETCHED_FIRST:
+            rest = f" Let {on_for.rests} rest first, for as long as its manual asks." if on_for.rests else ""
             self._person.confirm(
                 f"{caution}Nothing is plugged in. Do not plug in anything yet.\n"
-                f"  Fetch: {asked}\n  The permitted time begins with the next question: {on_for}."
+                f"  Fetch: {asked}\n  The permitted time begins with the next question: {on_for}.{rest}"
             )
         ready()
         # It counts as plugged in before the person has answered: they may be interrupted in the middle.

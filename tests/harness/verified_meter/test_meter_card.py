@@ -72,3 +72,13 @@ def test_readings_that_contradict_each_other_give_no_card() -> None:
     results = dataclasses.replace(sample_results.passing(), contradictions=(Reason.of("no-voltage"),))
     with pytest.raises(UserError, match="contradict"):
         card(results)
+
+
+def test_a_verdict_on_a_part_of_the_claim_says_so() -> None:
+    """Who borrows the meter sees the card and no certificate."""
+    results = sample_results.passing()
+    *others, last = results.ranges
+    span = (last.points[0].reference_current, last.points[-1].reference_current)
+    part = dataclasses.replace(results, ranges=(*others, dataclasses.replace(last, stands_for=span)))
+    assert card(results).verdict == "pass"
+    assert card(part).verdict == "partial pass"
