@@ -18,7 +18,9 @@ def likely_causes(results: Results) -> Iterator[Flowable]:
     if not causes or (accepted(results.verdict) and causes[0].fault == "none"):
         return
     explained = prose(
-        "Each cause was compared with all readings of the run and their uncertainties. The probabilities add up to "
+        "Each cause was compared with the readings of current that were used, of every waveform named, and where they were taken with "
+        "power of a known angle, the display at no current and the smallest current, with their uncertainties. Beside loads of "
+        "named waveforms, loads without one are left out. The probabilities add up to "
         "100 % over the causes considered. A cause outside the catalogue was not considered.",
         "small",
     )

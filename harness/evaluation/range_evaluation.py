@@ -83,10 +83,12 @@ def evaluate_ranges(
         for readings in readings_by_range(device, inputs, points, ranges, everything, powers)
     ]
     known = replace(options.causes, ratio_typed=bench.reference_path.factor != 1)
+    # What another waveform reads is evidence too, though no ratio error is claimed of it.
+    evidence = [v for v in everything if v.observed.direction != "search"]
     explained = Diagnosis((), (), DiagnosisDetails(causes=known.named))
     if options.diagnosed:
-        explained = diagnose(device, values, _evidence(powers, found), known)
-    ratios = [v for v in values if v.ratio_error is not None]
+        explained = diagnose(device, evidence, _evidence(powers, found), known)
+    ratios = [v for v in evidence if v.ratio_error is not None]
     judged = [p for one in found for p in one.result.points]
     unexplained = none_explains(explained, judged, lambda: diagnose(device, ratios, compared=known))
     check, reasons_of_check = evaluated_bench_check(device, bench, inputs, points) or (None, [])

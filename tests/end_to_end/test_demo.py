@@ -219,6 +219,7 @@ def test_a_demo_with_a_load_fails_a_meter_that_passes_on_a_heater(tmp_path: Path
     influences = [w.influence for rng in results.ranges for w in rng.waveforms]
     assert [i.verdict for i in influences] == ["fail"] * 3
     assert [i.value for i in influences] == pytest.approx([-0.1638] * 3, abs=3e-3)
+    assert results.diagnosis[0].fault == "average-responding"
     pages = pypdf.PdfReader(tmp_path / "lamps" / "certificate.pdf").pages
     why = " ".join(pages[0].extract_text().split())
     assert "influence of the waveform: does not meet the claim with 1 of 1 loads, worst (−16." in why

@@ -103,6 +103,17 @@ def test_a_meter_that_responds_to_the_mean_is_found_out_by_every_waveform(averag
     )
 
 
+def test_the_diagnosis_weighs_what_the_waveforms_read(sound: TwinRun, average: Results) -> None:
+    """The sines alone pass, so that without the other loads no fault at all would stand beside a fail."""
+    assert sound.results().diagnosis[0].fault == "none"
+    likeliest = average.diagnosis[0]
+    assert (likeliest.fault, likeliest.probability > 0.9) == ("average-responding", True)
+    text = " ".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(certificate(average))).pages)
+    told = " ".join(text.split())
+    assert "with all readings of the run" not in told
+    assert "loads without one are left out" in told
+
+
 @pytest.mark.parametrize(
     ("fault", "found_by"),
     [
