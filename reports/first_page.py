@@ -154,6 +154,7 @@ def _statement(results: Results) -> str:
     if results.ratio_taken:
         part = "; ".join(f"{r.name} at {span_text(r.stands_for)}" for r in results.ranges if r.stands_for)
         shown = f" Only part of the claim was verified: {part}. Nothing is stated for other currents." if part else ""
+        shown += _waveforms_shown(results)
         left_out = errors_text(results.claim_not_verified)
         unsaid = f" Its claim of {left_out} was not verified: nothing is stated of it." if left_out else ""
         met = f"its claim of {errors_text(results.claim_verified)}" if left_out else "its claim"
@@ -161,6 +162,20 @@ def _statement(results: Results) -> str:
     unshown = ", ".join(r.name for r in results.ranges if r.smallest is not None and r.smallest.verdict is None)
     reading = f"No result failed; on {unshown} the smallest current claimed was not shown." if unshown else ""
     return f"{reading or 'All results of this procedure conform.'} The ratio error of the meter under test was not measured."
+
+
+def _waveforms_shown(results: Results) -> str:
+    """The loads that a pass of waveforms stands for; ranges with the same ones together."""
+    ranges_with: dict[str, list[str]] = {}
+    for rng in results.ranges:
+        if rng.waveforms:
+            ranges_with.setdefault(", ".join(f"{w.load} ({w.waveform})" for w in rng.waveforms), []).append(rng.name)
+    part = "; ".join(f"{', '.join(names)} with {loads}" for loads, names in ranges_with.items())
+    return (
+        f" Of other waveforms than a sine only these were verified: {part}. Nothing is stated for others."
+        if part
+        else ""
+    )
 
 
 def _overrides(results: Results) -> Flowable:

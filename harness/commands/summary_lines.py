@@ -121,11 +121,11 @@ def _beyond_lines(rng: RangeResult) -> Iterator[str]:
             f"in steps of {step:.3g} Wh"
         )
     if rng.waveforms:
-        other = worst(rng.waveforms)
+        other, loads = worst(rng.waveforms), ", ".join(w.load for w in rng.waveforms)
         yield (
             f"influence of the waveform: {_called(other.influence)} {stated_text(other.influence, '%')} with {other.load} "
             f"({other.waveform}, crest factor {other.crest_factor:.3g}) at {format_quantity(other.reference_current, 'A', 3)}; "
-            f"{len(rng.waveforms)} load{'s' if len(rng.waveforms) > 1 else ''} compared with a sine"
+            f"compared with a sine: {loads}"
         )
     if rng.parts:
         clearest = min(rng.parts, key=lambda p: p.transformer_error.expanded_uncertainty)

@@ -268,8 +268,8 @@ def ratio_taken(ranges: Sequence[RangeResult], check: BenchCheck | None) -> bool
 
 
 def partly(results: Results) -> bool:
-    """Whether only a part of the claim passes."""
-    return accepted(results.verdict) and any(found.stands_for for found in results.ranges)
+    """Whether only a part of the claim passes: some of its currents, or of all waveforms those of the loads compared."""
+    return accepted(results.verdict) and any(found.stands_for or found.waveforms for found in results.ranges)
 
 
 def does_not_meet(results: Results) -> bool:

@@ -51,7 +51,7 @@ def judged_waveforms(
     found = tuple(_judged(device, inputs, rng, one) for one in values)
     alone = [point.observed.name for point, compared in pairs if compared is None]
     left_out = [*_left_out(known), *((name, f"{NO_SINE_NEAR} was read") for name in alone)]
-    left_out += _never_asked(device, bench, rng, everywhere=not found)
+    left_out += _never_asked(device, bench, rng)
     reasons: dict[str, list[str]] = {}
     for name, why in left_out:
         reasons.setdefault(why, []).append(name)
@@ -63,6 +63,8 @@ def judged_waveforms(
     remarks = [Reason.of("waveforms-not-compared", rng.name, loads=names, why=why) for names, why in told]
     if not found[0].claimed:
         remarks.insert(0, _not_claimed(rng, found))
+    shown = tuple(f"{one.load} ({one.waveform})" for one in found)
+    remarks.insert(0, Reason.of("part-of-waveforms", rng.name, loads=shown))
     return JudgedWaveforms(found, values, (), tuple(failed_waveforms(rng, found)), tuple(remarks))
 
 
@@ -111,19 +113,13 @@ def _left_out(known: ObservedRange | None) -> Iterator[tuple[str, str]]:
         yield name, why
 
 
-def _never_asked(device: Device, bench: Bench, rng: Range, *, everywhere: bool) -> Iterator[tuple[str, str]]:
-    """The loads that `rng` claims, stated as no sine, for which no run on this bench asks there, each with why.
-
-    A reason that holds on all ranges is told on the first that claims the load, or on this one too where it is so `everywhere`.
-    """
+def _never_asked(device: Device, bench: Bench, rng: Range) -> Iterator[tuple[str, str]]:
+    """The loads that `rng` claims, not stated to be a sine, for which no run on this bench asks there, each with why."""
     never = too_large(device, bench)
     within = [load for load in bench.entry("load").shelf if rng.minimum_current <= load.current <= rng.maximum_current]
     sines = [load.current for load in within if load.sinusoidal and load.current not in never]
-    for load in (one for one in within if one.sinusoidal is False):
-        first = next(r for r in device.ranges if r.minimum_current <= load.current <= r.maximum_current)
+    for load in (one for one in within if not one.sinusoidal):
         why = never.get(load.current) or not_comparable(bench, load)
-        if why and not everywhere and first is not rng:
-            continue
         if not why and not any(1 / NEARLY_EQUAL <= load.current / sine <= NEARLY_EQUAL for sine in sines):
             why = f"the shelf has {NO_SINE_NEAR}"
         if why:

@@ -191,10 +191,39 @@ def test_what_is_not_compared_is_named_with_its_reason(tmp_path: Path) -> None:
         strict=True,
     ):
         assert told.startswith(why)
-    # What holds everywhere is told once; the fan is claimed by two ranges, and neither has a sine near it.
-    why = "fan (400 mA) not compared with a sine: the shelf has no sine within 25 % of its current"
-    assert (second, third) == ([f"x4: {why}"], [f"x20: {why}"])
+    # Each is told on every range that claims its current, the finest too; the fan is claimed by two, and neither has a sine near it.
+    fan = "fan (400 mA) not compared with a sine: the shelf has no sine within 25 % of its current"
+    for name, told in (("x4", second), ("x20", third)):
+        assert f"{name}: {fan}" in told
+        assert [text.split(" ")[1] for text in told] == ["diode", "led", "adapter", "fan"]
     assert {line["current"] for line in run.record.of_kind("step") if line["step"] == "apply"} == {2.0, 2.05}
+
+
+def test_a_pass_names_the_loads_it_stands_for_and_those_left_out(tmp_path: Path) -> None:
+    """The lamps that would show the fault are skipped on the finest range: no more passes there than what was compared."""
+    run = TwinRun(waveform_bench(tmp_path, HEATER, DIMMED, LAMPS))
+    run.run()
+    lines = [
+        {**line, "kind": "skip", "reason": "left out by the person"}
+        if line.get("name") == "x20 waveform 1.95 A"
+        else line
+        for line in run.record.lines
+    ]
+    found = evaluate(replace(run.record, lines=lines), "record")
+    assert found.verdict == "pass", in_words(found.reasons)
+    both, dimmed = (
+        "string of lamps (capacitor_dropper), dimmed heater (phase_cut 90 deg)",
+        "dimmed heater (phase_cut 90 deg)",
+    )
+    for rng, loads in zip(found.ranges, (both, both, dimmed), strict=True):
+        told = f"of other waveforms than a sine the verdict stands for {loads} only"
+        assert any(told in text for text in in_words(rng.remarks))
+        assert any(told in line for line in summary_lines(found, Path()))
+    assert any("x20 waveform 1.95 A not compared" in text for text in in_words(found.ranges[-1].remarks))
+    whole_span = replace(found, ranges=tuple(replace(rng, stands_for=None) for rng in found.ranges))
+    assert summary_lines(whole_span, Path())[0] == "verdict: PASS, for part of the claim only"
+    first = " ".join(pypdf.PdfReader(io.BytesIO(certificate(found))).pages[0].extract_text().split())
+    assert f"only these were verified: x1, x4 with {both}; x20 with {dimmed}. Nothing is stated for others." in first
 
 
 @pytest.mark.parametrize("missing", ["response", "bandwidth", "crest_factor"])
