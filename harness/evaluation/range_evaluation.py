@@ -13,7 +13,7 @@ from harness.evaluation.diagnosis.evidence import POWER, FurtherEvidence, Settin
 from harness.evaluation.power.power_errors import PowerValues, power_values
 from harness.evaluation.range_readings import has_current, readings_by_range
 from harness.evaluation.range_verdict import EvaluatedRange, evaluated_range
-from harness.evaluation.ratio.point_errors import point_values
+from harness.evaluation.ratio.point_errors import PointValues, point_values
 from harness.evaluation.ratio.uncalibrated_points import calibrated_only
 from harness.evaluation.uncertainty.repeatability import run_scatter
 from harness.evaluation.uncertainty.uncertainty_budget import InputQuantities, nominal
@@ -83,12 +83,10 @@ def evaluate_ranges(
         for readings in readings_by_range(device, inputs, points, ranges, everything, powers)
     ]
     known = replace(options.causes, ratio_typed=bench.reference_path.factor != 1)
-    # What another waveform reads is evidence too, though no ratio error is claimed of it.
-    evidence = [v for v in everything if v.observed.direction != "search"]
     explained = Diagnosis((), (), DiagnosisDetails(causes=known.named))
     if options.diagnosed:
-        explained = diagnose(device, evidence, _evidence(powers, found), known)
-    ratios = [v for v in evidence if v.ratio_error is not None]
+        explained = diagnose(device, _told(everything), _evidence(powers, found), known)
+    ratios = [v for v in values if v.ratio_error is not None]
     judged = [p for one in found for p in one.result.points]
     unexplained = none_explains(explained, judged, lambda: diagnose(device, ratios, compared=known))
     check, reasons_of_check = evaluated_bench_check(device, bench, inputs, points) or (None, [])
@@ -110,6 +108,12 @@ def evaluate_ranges(
         check,
         (*(line for one in found for line in one.contradictions), *unexplained),
     )
+
+
+def _told(values: Sequence[PointValues]) -> list[PointValues]:
+    """The points that tell of causes: all but those of a search, and of another waveform, of which no ratio error is claimed, only where it has a name."""
+    read = (v for v in values if v.observed.direction != "search")
+    return [v for v in read if v.observed.direction != "waveform" or v.waveform is not None]
 
 
 def _evidence(powers: Sequence[PowerValues], found: Sequence[EvaluatedRange]) -> FurtherEvidence:

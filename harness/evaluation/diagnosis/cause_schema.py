@@ -18,7 +18,7 @@ from harness.files.device import Table
 PLACES = ("range", "turns", "expected", "other", "before", "factor")
 """What a cause's `text` and `look` may name in braces."""
 
-PART = 1.3
+PART = 1.15
 """Ratio of the ends of a part of a spread, at most: readings are parabolas within it."""
 
 

@@ -14,11 +14,12 @@ import numpy as np
 
 from harness.evaluation.diagnosis.cause_schema import Catalogue
 from harness.evaluation.diagnosis.causes import shipped_causes, without
-from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, FurtherEvidence, observations
+from harness.evaluation.diagnosis.evidence import CURRENTS_ONLY, FurtherEvidence, Observations, observations
 from harness.evaluation.diagnosis.extra_measurement import advise
 from harness.evaluation.diagnosis.hypotheses import NO_KNOWN, NONE, OTHER, SOUND, Candidate
 from harness.evaluation.diagnosis.input_estimates import input_estimates
 from harness.evaluation.diagnosis.next_step import further, looking, none_fits, not_told_apart
+from harness.evaluation.diagnosis.waveform_factors import passed
 from harness.evaluation.diagnosis.weighing import SHOWN, Weighed, Weighing, together, weigh
 from harness.evaluation.ratio.point_errors import PointValues
 from harness.files.device import Device
@@ -81,6 +82,7 @@ def diagnose(
     notes = [none_fits(weighing.causes[0].candidate, weighing.fit)] if first == OTHER else list(alternatives)
     if faulty and any(w.candidate.common for w in group):
         notes.append(Reason.of("common-to-all"))
+    notes += _of_direct_parts(data)
     if group:
         notes += input_estimates(device, catalogue, group[0].candidate, weighing.density)
     told_together = tuple(w.candidate.label for w in group) if alternatives else ()
@@ -102,6 +104,12 @@ def diagnose(
             causes=compared.named,
         ),
     )
+
+
+def _of_direct_parts(data: Observations) -> list[Reason]:
+    """What every transformer loses of the waveforms with a direct part that were read."""
+    direct = dict.fromkeys(w for w in data.settings.waveform.tolist() if not w.symmetrical)
+    return [Reason.of("direct-part", waveform=w.text, lost=1 - passed(w)) for w in direct]
 
 
 def _listed(weighing: Weighing) -> tuple[Hypothesis, ...]:

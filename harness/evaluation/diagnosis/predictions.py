@@ -165,7 +165,7 @@ class Model:
         iron = driven(load, core, self.of_droop)
         arrives = load * turn.arrives * iron.arrives
         entry = clipped(arrives, largest, largest * self.input_clips_by)
-        return load, core, turn, iron, entry, waveform_effects(at, self.waveforms, arrives)
+        return load, core, turn, iron, entry, waveform_effects(at, self.waveforms, arrives, core.burden - 1)
 
     def _mean(self, key: int, at: Settings) -> Array:
         """Sum of the prior means of `key` for each observation (h, n)."""

@@ -22,7 +22,8 @@ from harness.evaluation.diagnosis.waveform_factors import (
     straight,
     tabulated,
 )
-from instruments.waveform_names import Waveform
+from instruments.waveform_names import SINE_CREST_FACTOR, Waveform
+from instruments.waveforms import crest_factor_of, unit_samples
 
 WIDTH = 2 * len(OF_WAVEFORMS) + 1
 """Columns of the effects: straight and curved of every key, and the sharpness of a saturation by the direct part."""
@@ -30,6 +31,10 @@ OF_CORNER = 6 / 7
 """In saturation a core's magnetising current grows with the seventh power of its flux, so the direct current raises the corner by this power."""
 SHARPNESS = 0.12
 """Standard deviation of that power: a judgement."""
+
+
+OF_BURDEN = 1e-3
+"""Standard deviation of what a burden doubled changes of a waveform of twice a sine's crest factor, beside a sine, as a part of the reading: a judgement."""
 
 
 @dataclass(frozen=True)
@@ -70,10 +75,10 @@ def _moments(prior: FractionPrior | SpreadPrior) -> tuple[float, float]:
     return prior.mean, prior.deviation
 
 
-def waveform_effects(at: Settings, unknowns: WaveformUnknowns, load: Array) -> WaveformEffects:
+def waveform_effects(at: Settings, unknowns: WaveformUnknowns, load: Array, burden: Array) -> WaveformEffects:
     """What the waveforms make of the readings at `at`; no columns where nothing acts.
 
-    `load` (h, n) is the current that arrives in the secondary, as a part of the rated one.
+    `load` (h, n) is the current that arrives in the secondary, as a part of the rated one, `burden` (h, n) what the loop has beyond a sound one's.
     """
     if not at.shaped.any() and not unknowns.of_sines:
         return WaveformEffects(np.ones((1, 1)), np.zeros((*load.shape, 0)))
@@ -85,7 +90,15 @@ def waveform_effects(at: Settings, unknowns: WaveformUnknowns, load: Array) -> W
             if len(places):
                 found = _effects(waveform, unknowns, load[:, places], in_module)
                 factor[:, places], columns[:, places] = found.factor, found.columns
-    return WaveformEffects(factor, columns)
+    return WaveformEffects(factor, np.concatenate([columns, _of_burden(at, load, burden)], axis=2))
+
+
+def _of_burden(at: Settings, load: Array, burden: Array) -> Array:
+    """What a larger burden may change for steep waveforms (h, n, 3): their flux swings less, and the permeability is another one there."""
+    steep = np.array([crest_factor_of(unit_samples(w)) / SINE_CREST_FACTOR - 1 for w in at.waveform], dtype=float)
+    size = OF_BURDEN * burden * np.abs(steep) * at.shaped
+    decades = np.log10(load)
+    return np.stack([size, size * decades, size * decades**2], axis=2)
 
 
 def _effects(waveform: Waveform, unknowns: WaveformUnknowns, load: Array, in_module: bool) -> WaveformEffects:
