@@ -26,6 +26,7 @@ COLUMNS = (
     "coverage factor",
     "without correction",
     "expanded uncertainty without correction",
+    "remark",
 )
 
 
@@ -75,7 +76,7 @@ def measured_table(
     """The measured values of every load, rounded as on a certificate, what is to be said of them, and why some loads have none.
 
     Rows of one load on one range are readings of one steady load, whatever their quantities. A load with a row that cannot be read has no value at
-    all: the mean of the others would be of something else.
+    all: the mean of the others would be of something else. It has a row that says why.
     """
     import pandas
 
@@ -95,9 +96,11 @@ def measured_table(
             shown = shown_together([row.shows for row in group], next(iter(times), None))
             found, notes = corrected_readings(results, rng, shown, drift)
         except UserError as failure:
-            problems.append(f"{file}, line {last.line}: {str(failure).removeprefix('--')}")
+            why = str(failure).removeprefix("--")
+            problems.append(f"{file}, line {last.line}: {load}{': ' * bool(load)}{why}")
+            measured.append((load, rng, *[""] * (len(COLUMNS) - 3), f"no value: {why}"))
             continue
-        measured += [(load, rng, *_cells(one)) for one in found]
+        measured += [(load, rng, *_cells(one), "; ".join(notes)) for one in found]
         remarks |= dict.fromkeys(notes)
     table = pandas.DataFrame(measured, columns=list(COLUMNS)).to_csv(index=False, lineterminator="\n")
     return table, list(remarks), problems

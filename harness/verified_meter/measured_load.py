@@ -25,7 +25,7 @@ from harness.verified_meter.load_cycles import CountedCycles
 from harness.verified_meter.load_dialogue import LoadReadings
 from harness.verified_meter.load_display import withstood_by
 from harness.verified_meter.low_power import low_power, stability
-from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity
+from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity, check_agreement
 from harness.verified_meter.own_draw import OwnDraw, displayed
 from harness.verified_meter.scatter import largest_departure, scatters
 
@@ -83,7 +83,10 @@ def measured_load(
     rng, probability = readings.range, results.decision.coverage_probability
     step, power_step = results.device.resolution, results.device.power_resolution or 0.0
     own = OwnDraw.of(rng, readings.without_load, step, power_step)
-    read = corrected_current(results, rng.name, displayed(readings.currents, step), about.drift)
+    try:
+        read = corrected_current(results, rng.name, displayed(readings.currents, step), about.drift)
+    except UserError as failure:
+        raise UserError(f"{about.load}: {failure}") from None
     found = _powers(results, readings, MeasuredQuantity(read.corrected.value, read.parts), own, about)
     current = found.current.stated(probability)
     power, apparent, factor = (
@@ -211,7 +214,9 @@ def _power(
     most = sum(math.sqrt(3) * c.standard_uncertainty for c in apparent.relative) + step * rng.display_factor / indicated
     least = indicated / apparent.value * (1 - most) * LEAST
     known = known_power_error(rng, current.value)
-    return corrected_power(known, displayed(readings.powers, step), least, drift), known, least
+    power = corrected_power(known, displayed(readings.powers, step), least, drift)
+    check_agreement("power", rng, len(readings.powers), power, results.decision.coverage_probability)
+    return power, known, least
 
 
 def _cycles(

@@ -9,6 +9,8 @@ from harness.evaluation.uncertainty.coverage_factor import coverage_factor
 from harness.evaluation.uncertainty.gum_formulas import Contribution, combined, rectangular, type_a
 from harness.results import RangeResult, Stated
 
+SCATTER = "scatter of the readings"
+
 
 @dataclass(frozen=True)
 class DisplayedValue:
@@ -86,12 +88,13 @@ def of_reading(
 ) -> MeasuredReading:
     """`found`, whose known `error` was taken off, as what `readings` on `rng` stand for; `name`: the quantity and its unit.
 
-    Raises UserError where anything of it has no bound.
+    Raises UserError where anything of it has no bound, and where the readings contradict each other.
     """
     if not all(map(_finite, (found.value, *(c.standard_uncertainty for c in found.relative)))):
         raise UserError(
             f"range {rng.name}: its verification leaves an error or an uncertainty without bound: no value is stated"
         )
+    check_agreement(name[0], rng, readings, found, probability)
     stated, indicated = found.stated(probability), found.value * (1 + error)
     return MeasuredReading(
         *name,
@@ -105,6 +108,22 @@ def of_reading(
         tuple(p for p in found.parts if p.contribution.standard_uncertainty),
         probability,
     )
+
+
+def check_agreement(
+    quantity: str, rng: RangeResult, readings: int, found: MeasuredQuantity, probability: float
+) -> None:
+    """Raise UserError where the scatter of several `readings` alone makes the expanded uncertainty of `found` larger than the value."""
+    without = MeasuredQuantity(found.value, tuple(p for p in found.parts if p.source != SCATTER))
+    size = abs(found.value)
+    if (
+        readings > 1
+        and without.stated(probability).expanded_uncertainty <= size < found.stated(probability).expanded_uncertainty
+    ):
+        raise UserError(
+            f"range {rng.name}: the {readings} readings of {quantity} contradict each other: by their scatter the uncertainty is larger than the value: "
+            "no value is stated"
+        )
 
 
 def _finite(number: float) -> bool:
@@ -122,9 +141,12 @@ def drifted(drift: float) -> Part:
 
 
 def scattered(shown: Sequence[float], of_one: Contribution) -> Part:
-    """Of the mean of several readings their own scatter; of one what one scattered by in the verification, `of_one` (relative)."""
-    source = "scatter of the readings"
+    """Of the mean of several readings their own scatter, but no less than `of_one` (relative), what one reading scattered by in the verification.
+
+    Equal readings may be one that the display repeated, so their number is not taken to make the scatter known any smaller.
+    """
     if len(shown) == 1:
-        return Part(source, of_one)
+        return Part(SCATTER, of_one)
     found = type_a(shown)
-    return Part(source, Contribution(found.standard_uncertainty / abs(found.mean), "normal", found.degrees_of_freedom))
+    own = Contribution(found.standard_uncertainty / abs(found.mean), "normal", found.degrees_of_freedom)
+    return Part(SCATTER, max(own, of_one, key=lambda c: c.standard_uncertainty))

@@ -62,7 +62,7 @@ def test_power_and_energy_of_a_load_are_rows_of_their_own(
     ):
         assert (rows[name]["load"], rows[name]["unit"]) == ("lamp", unit)
         assert float(rows[name]["value"]) == pytest.approx(value, rel=0.01)
-    assert "line 7: shows: found an active power without a power factor" in told.err
+    assert "line 7: dim: shows: found an active power without a power factor" in told.err
     assert "the register itself was not compared" in told.err
     assert _batch(power_results, tmp_path, text.replace("0.388,", "0.388,1 h")) == 2
     assert "found 2 different times of one load" in capsys.readouterr().err
@@ -75,7 +75,9 @@ def test_a_bad_row_is_named_by_its_line_and_the_others_are_done(
     text = "range;shows\r\nx20;0.812 A\r\n\r\nx20;12\r\nx9;1 A\r\nx20;0.01 A\r\nx4;3.32 A\r\n"
     assert _batch(results_file, tmp_path, text) == 2
     told = capsys.readouterr()
-    assert len(told.out.splitlines()) == 3
+    rows = list(csv.DictReader(io.StringIO(told.out)))
+    assert [bool(row["value"]) for row in rows] == [True, False, False, False, True]
+    assert ["no value: " in row["remark"] for row in rows] == [False, True, True, True, False]
     for line, said in ((4, "without a unit"), (5, "found x9, expected one of"), (6, "was verified from")):
         assert any(f"readings.csv, line {line}: " in one and said in one for one in told.err.splitlines())
 
@@ -85,8 +87,27 @@ def test_a_load_with_one_bad_row_has_no_mean(
 ) -> None:
     assert _batch(results_file, tmp_path, "load,range,shows\nlamp,x20,0.812 A\nlamp,x20,0.8l4 A\n") == 2
     told = capsys.readouterr()
-    assert len(told.out.splitlines()) == 1
+    (row,) = csv.DictReader(io.StringIO(told.out))
+    assert (row["load"], row["value"]) == ("lamp", "")
     assert "line 3" in told.err
+
+
+def test_readings_that_contradict_each_other_have_no_value_and_the_row_says_so(
+    results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """2.4 A and 0.9 A: with one degree of freedom U is 13.97 times 0.75 A (JCGM 100:2008, table G.2), six times their mean."""
+    text = "load,range,shows\nlamp,x20,2.400 A\nlamp,x20,0.9 A\niron,x20,2.400 A\niron,x20,2.0 A\niron,x20,2.2 A\n"
+    assert _batch(results_file, tmp_path, text) == 2
+    told = capsys.readouterr()
+    lamp, iron = csv.DictReader(io.StringIO(told.out))
+    assert (lamp["load"], lamp["range"], lamp["value"]) == ("lamp", "x20", "")
+    assert "no value: range x20: the 2 readings of current contradict each other" in lamp["remark"]
+    assert any("line 3: lamp: range x20: the 2 readings" in line for line in told.err.splitlines())
+    assert iron["value"]
+    assert main(["reading", str(results_file), "--range", "x20", "--shows", "2.400 A", "0.9 A"]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert told.err.count("\n") == 1
 
 
 @pytest.mark.parametrize(

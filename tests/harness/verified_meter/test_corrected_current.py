@@ -143,3 +143,15 @@ def test_the_interval_holds_the_current_as_often_as_it_says() -> None:
     outcomes = [one for seed in (101, 102, 103) for one in held(seed, 10)]
     for corrected in (True, False):
         assert sum(one[0 if corrected else 1] for one in outcomes) >= 0.95 * len(outcomes)
+
+
+def test_a_reading_typed_several_times_is_no_better_known_than_once() -> None:
+    """One reading scattered by 2 % in the verification; equal readings have a type A uncertainty of 0, others their own where it is larger."""
+    results = _meter(_range("x1", 1, (_point(1.0, 0.0, 1e-9, scatter=0.02), _point(10.0, 0.0, 1e-9, scatter=0.02))))
+    once = corrected_current(results, "x1", [DisplayedValue(2.4, 0.001)], 0.0).corrected
+    for times in (2, 5, 100):
+        again = corrected_current(results, "x1", [DisplayedValue(2.4, 0.001)] * times, 0.0).corrected
+        assert again.expanded_uncertainty >= once.expanded_uncertainty
+    apart = corrected_current(results, "x1", [DisplayedValue(2.0, 0.001), DisplayedValue(2.8, 0.001)] * 2, 0.0)
+    # s = 0.4619 A of four, over 2 (JCGM 100:2008, 4.2.3).
+    assert apart.corrected.standard_uncertainty == pytest.approx(0.4619 / 2, rel=1e-3)
