@@ -9,6 +9,9 @@ from harness.commands.arguments import add_command, add_out, quantity
 if TYPE_CHECKING:
     from harness.results import Results
 
+MOST_OF_VOLTAGE = 0.1
+"""Part of the voltage that its error may be: no mains that is fit for use changes by more (EN 50160:2010, 4.2.2.2, value from memory)."""
+
 JSON, SHEET, READINGS = "load.json", "load.pdf", "load-readings.csv"
 
 STATUS = """exit status:
@@ -175,4 +178,8 @@ def _voltage(options: MeasureOptions) -> tuple[float, float] | None:
         quantity(name, text, "V", lambda volts: volts > 0, "a voltage above zero")
         for name, text in (("--voltage", options.voltage), ("--voltage-error", options.voltage_error))
     )
+    if error > MOST_OF_VOLTAGE * voltage:
+        raise UserError(
+            f"--voltage-error: found {options.voltage_error!r}, expected no more than a tenth of the voltage, {options.voltage!r}"
+        )
     return voltage, error

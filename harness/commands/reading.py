@@ -100,9 +100,10 @@ def reading(options: ReadingOptions) -> int:
     if options.batch is not None:
         from harness.commands.reading_batch import measured_table, read_table
 
-        table, notes, problems = measured_table(results, read_table(options.batch), drift, str(options.batch))
+        rows, unread = read_table(options.batch)
+        table, notes, problems = measured_table(results, rows, drift, str(options.batch))
         print(table, end="")
-        print(*notes, *not_included, sep="\n", file=sys.stderr)
+        print(*unread, *notes, *not_included, sep="\n", file=sys.stderr)
         if problems:
             raise UserError(problems)
         return 0

@@ -41,8 +41,8 @@ class BatchRow:
     over: str = ""
 
 
-def read_table(file: Path) -> list[BatchRow]:
-    """The rows of `file`, with commas or semicolons between its columns. Raises UserError."""
+def read_table(file: Path) -> tuple[list[BatchRow], list[str]]:
+    """The rows of `file`, with commas or semicolons between its columns, and what is to be said of columns that are not read. Raises UserError."""
     # Here, since pandas takes a second to load and one reading needs none of it.
     import pandas
 
@@ -67,7 +67,9 @@ def read_table(file: Path) -> list[BatchRow]:
     loads, times = (table[name] if name in table.columns else empty for name in (LOAD, OVER))
     rows = zip(loads, table[RANGE], table[SHOWS], times, strict=True)
     stripped = (BatchRow(number, *(cell.strip() for cell in cells)) for number, cells in enumerate(rows, 2))
-    return [row for row in stripped if any((row.load, row.range, row.shows, row.over))]
+    others = [name for name in table.columns if name not in (RANGE, SHOWS, LOAD, OVER)]
+    said = [f"{file}: not read: column{'s' * (len(others) > 1)} {', '.join(others)}"] if others else []
+    return [row for row in stripped if any((row.load, row.range, row.shows, row.over))], said
 
 
 def measured_table(

@@ -23,7 +23,8 @@ CAUSES_KEYS = {"causes", "ordinary", "without"}
 def read_text(file: Path) -> str:
     """The text of a user's file. Raises UserError when it cannot be read."""
     try:
-        return file.read_text(encoding="utf-8")
+        # Some editors put a byte order mark in front.
+        return file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as failure:
         reason = failure.strerror if isinstance(failure, OSError) else "is not UTF-8 text"
         raise UserError(f"{file}: {reason or failure}") from None

@@ -11,6 +11,7 @@ from typing import Any
 
 from harness.core.errors import UserError
 from harness.results import SCHEMA, DecisionRule, NextMeasurement, Reason, Results
+from harness.wording.results_values import check_values
 from harness.wording.sentences import decision_statement, measurement_text, reason_text
 
 RESULTS = "results.json"
@@ -46,7 +47,8 @@ def plain_values(value: object) -> Any:
 def read_results(file: Path) -> Results:
     """The results in `file`. Raises UserError where it cannot be read, or is of another schema: a record is kept, so it is evaluated again."""
     try:
-        text = file.read_text(encoding="utf-8")
+        # Some editors put a byte order mark in front.
+        text = file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeError) as failure:
         raise UserError(f"{file}: {getattr(failure, 'strerror', None) or 'no text in UTF-8'}") from None
     return from_json(text, str(file))
@@ -59,13 +61,17 @@ def from_json(text: str, file: str = RESULTS) -> Results:
         data = json.loads(text)
     except ValueError:
         raise UserError(f"{file}: found no JSON, {again}") from None
+    except RecursionError:
+        raise UserError(f"{file}: found JSON that is nested too deep, {again}") from None
     schema = data.get("schema") if isinstance(data, dict) else None
     if schema != SCHEMA:
         raise UserError(f"{file}: found results of schema {schema}, expected {SCHEMA}; evaluate the record again")
     try:
-        return typing.cast(Results, _build(Results, data))
+        results = typing.cast(Results, _build(Results, data))
     except (KeyError, TypeError, AttributeError) as failure:
         raise UserError(f"{file}: found {failure} missing or of another kind, {again}") from None
+    check_values(results, file)
+    return results
 
 
 def _build(kind: Any, value: Any) -> Any:

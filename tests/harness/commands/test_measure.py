@@ -131,6 +131,7 @@ def test_what_is_stopped_leaves_the_load_unplugged_or_cries(
         (("--bench", "none.toml"), "none.toml"),
         (("--operator", "a\tb"), "--operator: found 'a\\tb', expected text that can be printed"),
         (("--voltage", "230 V", "--voltage-error", "2 A"), "--voltage-error: found"),
+        (("--voltage", "230 V", "--voltage-error", "23.1 V"), "--voltage-error: found '23.1 V', expected no more than"),
     ],
 )
 def test_what_cannot_be_is_said_before_anything_is_asked(

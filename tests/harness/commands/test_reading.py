@@ -153,3 +153,57 @@ def test_what_has_no_bound_gives_no_value(
 ) -> None:
     assert _read(_changed(results_file, tmp_path, "device", "resolution", None), "0.812 A") == 2
     assert "without bound: no value is stated" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "key"),
+    [
+        (("points", 0, "pairs"), -1, "points[0].pairs: found -1"),
+        (("points", 0, "indicated_current"), 0, "points[0].indicated_current: found 0"),
+        (("points", 0, "ratio_error", "value"), 1e308, "points[0].ratio_error.value: found 1e+308"),
+        (("display_factor",), 0, "display_factor: found 0"),
+        (("display_factor",), -0.05, "display_factor: found -0.05"),
+    ],
+)
+def test_numbers_altered_by_hand_are_refused_by_their_key(
+    results_file: Path,
+    tmp_path: Path,
+    path: tuple[str | int, ...],
+    value: float,
+    key: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    data = json.loads(results_file.read_text(encoding="utf-8"))
+    at = next(rng for rng in data["ranges"] if rng["name"] == "x20")
+    number = data["ranges"].index(at)
+    low = at["minimum_current"]
+    at["points"].sort(key=lambda point: point["nominal_current"] < 0.99 * low)
+    for step in path[:-1]:
+        at = at[step]
+    at[path[-1]] = value
+    changed = tmp_path / "altered.json"
+    changed.write_text(json.dumps(data), encoding="utf-8")
+    for arguments in (
+        ("reading", str(changed), "--range", "x20", "--shows", "0.812 A"),
+        ("card", str(changed), "--out", str(tmp_path / "card")),
+        ("measure", str(changed), "--load", "lamp", "--out", str(tmp_path / "load")),
+    ):
+        assert main(list(arguments)) == 2
+        told = capsys.readouterr().err
+        assert f"altered.json: ranges[{number}].{key}" in told
+        assert told.count("\n") == 1
+
+
+def test_a_file_nested_too_deep_is_refused_and_a_byte_order_mark_is_read(
+    results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    deep, marked = tmp_path / "deep.json", tmp_path / "marked.json"
+    deep.write_text("[" * 200_000 + "]" * 200_000, encoding="utf-8")
+    marked.write_text(results_file.read_text(encoding="utf-8"), encoding="utf-8-sig")
+    for command in (("reading", "--range", "x20", "--shows", "0.812 A"), ("card", "--out", str(tmp_path / "card"))):
+        assert main([command[0], str(deep), *command[1:]]) == 2
+        told = capsys.readouterr().err
+        assert "deep.json: found" in told
+        assert told.count("\n") == 1
+        assert main([command[0], str(marked), *command[1:]]) == 0
+        capsys.readouterr()

@@ -140,3 +140,17 @@ def test_a_table_stands_in_place_of_a_reading(results_file: Path, capsys: pytest
     ):
         assert main(["reading", str(results_file), *arguments]) == 2
         assert "expected --range and --shows, or --batch alone" in capsys.readouterr().err
+
+
+def test_columns_that_are_not_read_are_named(
+    results_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As `measure` writes them: its powers have no power factor beside them."""
+    text = "load,range,shows,power,seconds\nlamp,x20,2.400 A,214.0 W,0.0\n"
+    assert _batch(results_file, tmp_path, text) == 0
+    told = capsys.readouterr().err.splitlines()
+    assert [line for line in told if "readings.csv" in line] == [
+        f"{tmp_path / 'readings.csv'}: not read: columns power, seconds"
+    ]
+    assert _batch(results_file, tmp_path, "load,range,shows,over\nlamp,x20,2.400 A,\n") == 0
+    assert "not read" not in capsys.readouterr().err
