@@ -29,8 +29,11 @@ LONGEST_INTERVAL = 3600.0
 
 def read_at_the_bench(
     options: MeasureOptions, results: Results, file: Path
-) -> tuple[LoadReadings, CountedCycles | None]:
-    """The readings, kept in `file` as they come, with the load unplugged again. Raises UserError, AbortedSafe, NotSafe."""
+) -> tuple[LoadReadings, CountedCycles | None, list[str]]:
+    """The readings, kept in `file` as they come, with the load unplugged again, and what was not checked of the meter.
+
+    Raises UserError, AbortedSafe, NotSafe.
+    """
     stop = StopSignal()
     person = ConsolePerson(
         lambda text: stop.ask(wrapped(text)),
@@ -54,7 +57,8 @@ def read_at_the_bench(
             raise UserError("the cautions were not confirmed; nothing was energised by this command")
         kept = _keeper(file, options.load, results.device)
         asked = Asked(results, person, options.load, display, options.voltage is not None, kept)
-        return _unplugged_after(asked, options)
+        unchecked = not_checked(display.serial, results) if isinstance(display, WiredDisplay) else []
+        return *_unplugged_after(asked, options), unchecked
 
 
 def _unplugged_after(asked: Asked, options: MeasureOptions) -> tuple[LoadReadings, CountedCycles | None]:
@@ -154,6 +158,20 @@ def _meter(file: Path) -> Meter:
 
 def _check_identity(serial: str, file: Path, results: Results) -> None:
     """Raise UserError where another meter answers than the one that was verified."""
-    known = {i.serial for i in results.instruments if i.role == "meter" and i.serial}
+    known = _verified_serials(results)
     if serial and known and serial not in known:
         raise UserError(f"{file}: the meter with serial {serial} answers, and {', '.join(known)} was verified")
+
+
+def not_checked(serial: str, results: Results) -> list[str]:
+    """What is to be said where the meter tells no `serial` by wire, or the verification read none: then nothing shows that it is the one verified."""
+    if serial and _verified_serials(results):
+        return []
+    where = "the results hold none" if serial else "it tells none by its profile"
+    return [
+        f"the serial number of the meter read by wire was not checked ({where}): see yourself that it is the one that was verified"
+    ]
+
+
+def _verified_serials(results: Results) -> set[str]:
+    return {i.serial for i in results.instruments if i.role == "meter" and i.serial}

@@ -126,7 +126,7 @@ def measure(options: MeasureOptions) -> int:
     _check(options, results, folder)
     # Before anybody plugs anything in for a result that cannot be kept.
     folder.mkdir(parents=True, exist_ok=True)
-    readings, counted = read_at_the_bench(options, results, folder / READINGS)
+    readings, counted, unchecked = read_at_the_bench(options, results, folder / READINGS)
     about = MeasuredAs(
         load=options.load,
         operator=options.operator,
@@ -137,7 +137,8 @@ def measure(options: MeasureOptions) -> int:
         drift=drift,
         crest_factor=options.crest_factor,
     )
-    found = measured_load(results, readings, about, what_is_not_included(results, options.drift is None), counted)
+    not_included = [*unchecked, *what_is_not_included(results, options.drift is None)]
+    found = measured_load(results, readings, about, not_included, counted)
     # Told first: a disk that is full takes no reading away.
     lines = [f"  {name:<36}{for_terminal(value)}" for name, _, value in quantities(found)]
     tell(STANDARD_OUTPUT, [*lines, *map(for_terminal, remarks(found)), *found.not_included])

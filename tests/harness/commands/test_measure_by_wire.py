@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 
 from harness.command_line import main
+from harness.commands.load_session import not_checked
 from harness.commands.new import BENCH_POWER
+from harness.wording.results_file import from_json
 from simulated.simulated_bench import SimulatedBench
 from simulated.transports.link_faults import Schedule
 from tests.harness.commands import test_measure
@@ -142,3 +144,21 @@ def test_another_meter_or_one_read_by_eye_is_refused(
         assert by_wire(results_file, bench_file, tmp_path / "out") == 2
         assert "instruments.monitor is read by a person: leave --bench out" in capsys.readouterr().err
     assert asked == []
+
+
+def test_a_serial_that_cannot_be_compared_is_told_on_the_sheet(
+    results_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = json.loads(results_file.read_text(encoding="utf-8"))
+    assert not_checked("40117", from_json(json.dumps(data))) == []
+    assert "tells none" in not_checked("", from_json(json.dumps(data)))[0]
+    for instrument in data["instruments"]:
+        instrument["serial"] = ""
+    other = tmp_path / "other.json"
+    other.write_text(json.dumps(data), encoding="utf-8")
+    with served_bench(tmp_path) as (bench_file, bench):
+        acting(monkeypatch, bench, 0.15)
+        assert by_wire(other, bench_file, tmp_path / "out") == 0
+    found = json.loads((tmp_path / "out" / "load.json").read_text(encoding="utf-8"))
+    assert any("was not checked (the results hold none)" in said for said in found["not_included"])
+    assert "was not checked" in capsys.readouterr().out
