@@ -82,7 +82,7 @@ def measured_load(
     """What `readings` say of the load. Raises UserError where they lie outside what was verified."""
     rng, probability = readings.range, results.decision.coverage_probability
     step, power_step = results.device.resolution, results.device.power_resolution or 0.0
-    own = OwnDraw.of(rng, readings.without_load, step, power_step)
+    own = OwnDraw.of(rng, readings.without_load, results.device)
     try:
         read = corrected_current(results, rng.name, displayed(readings.currents, step), about.drift)
     except UserError as failure:

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from harness.core.errors import UserError
-from harness.evaluation.uncertainty.gum_formulas import Contribution
-from harness.results import RangeResult
+from harness.evaluation.uncertainty.gum_formulas import Contribution, rectangular
+from harness.results import DeviceSummary, RangeResult
 from harness.verified_meter.load_dialogue import WithoutLoad
 from harness.verified_meter.measured_quantity import DisplayedValue, MeasuredQuantity, Part
 
@@ -19,17 +19,27 @@ MOST = 0.5
 
 @dataclass(frozen=True)
 class OwnDraw:
-    """With nothing plugged in: `current` in amperes and `power` in watts, by the display factor; the step of either; 0 where nothing is shown."""
+    """With nothing plugged in: `current` in amperes and `power` in watts, by the display factor; the step of either; 0 where nothing is shown.
+
+    `hidden`: the current in amperes below which the display shows none, so that the meter may draw as much and show 0.
+    """
 
     current: float
     current_step: float
     power: float
     power_step: float
+    hidden: float = 0.0
 
     @classmethod
-    def of(cls, rng: RangeResult, shown: WithoutLoad, step: float, power_step: float) -> "OwnDraw":
-        factor = rng.display_factor
-        return cls(shown.current * factor, step * factor, (shown.power or 0.0) * factor, power_step * factor)
+    def of(cls, rng: RangeResult, shown: WithoutLoad, device: DeviceSummary) -> "OwnDraw":
+        factor, power_step = rng.display_factor, device.power_resolution or 0.0
+        return cls(
+            shown.current * factor,
+            device.resolution * factor,
+            (shown.power or 0.0) * factor,
+            power_step * factor,
+            device.smallest_readable_current * factor,
+        )
 
     def off_current(
         self, found: MeasuredQuantity, powers: tuple[float, float] | None = None, voltage: float = 0.0
@@ -40,12 +50,19 @@ class OwnDraw:
         `voltage`, the parts in phase with the voltage are known too, and of the others only whether they add or take away is not.
         """
         if not self.current:
-            return found
+            return self._hidden(found)
         unsure = self.current * OWN_ERROR + self.current_step / 2
         if powers is None or not self.power:
             return self._less(found, 0.0, self.current + unsure)
         low, high = self._apart(found.value, powers, voltage)
         return self._less(found, found.value - (low + high) / 2, (high - low) / 2 + unsure)
+
+    def _hidden(self, found: MeasuredQuantity) -> MeasuredQuantity:
+        """With what may flow where the display shows none: from nothing to the smallest readable current, either way."""
+        if not self.hidden:
+            return found
+        part = Contribution(rectangular(self.hidden / found.value), "rectangular")
+        return MeasuredQuantity(found.value, (*found.parts, Part("what the meter may draw and not show", part)))
 
     def _apart(self, current: float, powers: tuple[float, float], voltage: float) -> tuple[float, float]:
         """The least and the most that is left of `current`: what makes no power is at right angles to what does, harmonics included."""

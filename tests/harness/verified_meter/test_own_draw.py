@@ -88,3 +88,10 @@ def test_energy_over_a_time_is_that_of_the_power() -> None:
     assert found.value == pytest.approx(7.0 * 7200)
     power = drawn.off_power(MeasuredQuantity(10.0, ()))
     assert found.relative[-1].standard_uncertainty == pytest.approx(power.relative[-1].standard_uncertainty)
+
+
+def test_a_display_that_shows_none_bounds_what_the_meter_draws_by_its_smallest_readable_current() -> None:
+    """1 mA of 50 mA that may flow and is not shown: a rectangle of 2 %, u = 1.155 % (JCGM 100:2008, 4.3.7)."""
+    found = OwnDraw(0.0, 0.001, 0.0, 0.1, hidden=0.001).off_current(MeasuredQuantity(0.05, ()))
+    assert found.value == 0.05
+    assert found.relative[-1].standard_uncertainty == pytest.approx(0.01155, rel=1e-3)
